@@ -1,0 +1,58 @@
+package circuit
+
+import "math"
+
+// SaturationFor gives the saturation current in amperes of the junction that
+// drops dropVolts at currentAmps: Shockley's law turned round,
+//
+//	Is = I / (exp((V - I*series)/(ideality*Vt)) - 1)
+//
+// It gives NaN when series alone drops as much as dropVolts, or when a value
+// makes no sense; Solve refuses NaN by name. Gmin, 1 pA per volt, is left out.
+func SaturationFor(dropVolts, currentAmps, ideality, series, celsius float64) float64 {
+	inner := dropVolts - currentAmps*series
+	if !(inner > 0 && currentAmps > 0 && ideality > 0) {
+		return math.NaN()
+	}
+	return currentAmps / math.Expm1(inner/(ideality*ThermalVoltage(celsius)))
+}
+
+// DropAt gives the drop in volts of a junction that carries currentAmps, the
+// inverse of SaturationFor:
+//
+//	V = ideality*Vt*ln(1 + I/Is) + I*series
+func DropAt(saturation, currentAmps, ideality, series, celsius float64) float64 {
+	return ideality*ThermalVoltage(celsius)*math.Log1p(currentAmps/saturation) + currentAmps*series
+}
+
+// innerDrop gives u, the part of the voltage across a junction that is left
+// when its series resistance has taken its share, capped at most, the value at
+// the largest current that can flow. It solves u + rs*is*(exp(u/nvt)-1) = v.
+//
+// With y = rs*(i+is)/nvt this is y + ln y = z, which has the same shape for
+// every junction; Newton on it settles in a few rounds from either side.
+func innerDrop(v, is, nvt, rs, most float64) float64 {
+	if rs == 0 || v <= 0 {
+		// Backwards, the current is at most is and rs*is is nothing to speak
+		// of; this is a starting value only.
+		return math.Min(v, most)
+	}
+	z := (v+rs*is)/nvt + math.Log(rs*is/nvt)
+	var y float64
+	if z < -30 {
+		return math.Min(v, most) // next to no current
+	}
+	if z < 1 {
+		y = math.Exp(z) / (1 + math.Exp(z))
+	} else {
+		y = z - math.Log(z)*z/(1+z)
+	}
+	for range 4 {
+		step := (z - y - math.Log(y)) * y / (1 + y)
+		y += step
+		if math.Abs(step) <= 1e-9*y {
+			break
+		}
+	}
+	return math.Min(v+rs*is-nvt*y, most)
+}

@@ -1,0 +1,372 @@
+package circuit
+
+import (
+	"fmt"
+	"math"
+)
+
+// Solver is the workspace of Solve. The zero value is ready. It keeps the
+// order of elimination between calls, so that circuits with the same joins and
+// other values cost little. It must not be used by two goroutines at once.
+type Solver struct {
+	st     structure
+	solved bool // Sensitivities and Adjoint have a factored matrix to use
+
+	base     []float64 // cells: the resistors (and a resistive source) alone
+	cells    []float64 // cells: factored in place
+	inverse  []float64 // per place, one over the pivot
+	x        []float64 // per place and the reference: currents in, voltages out
+	lambda   []float64 // per place and the reference: the adjoint
+	volts    []float64 // per node
+	floating []bool    // per node
+	js       []state   // per junction within reach
+	source   sourceState
+}
+
+// state is one junction during a solution.
+type state struct {
+	anode, cathode int32 // places
+	cell           int32
+	is, nvt, rs    float64
+	most           float64 // V, inner drop at the largest current there can be
+	knee           float64 // V, inner drop from which upward steps are taken with care
+	u              float64 // V, inner drop at which the junction is linearised
+	g              float64 // S, slope with rs taken in
+	rest           float64 // A, the current at 0 V of the straight line that stands for it
+}
+
+type sourceState struct {
+	plus, minus int32
+	cell        int32
+	current     float64 // A, after any easing
+	volts       float64 // V, between the probes, at which the source is linearised
+}
+
+// Solution is an operating point.
+type Solution struct {
+	// Voltages holds the volts of every node against ground, node 0.
+	//
+	// Nodes with no path to ground (Floating) have no such voltage. Those that
+	// the meter's current passes through are given against the Minus probe;
+	// those that touch only one probe are given as if the other probe were at
+	// 0 V; those that touch neither are given as 0. None is ever NaN.
+	//
+	// The slice belongs to the Solver and is good until its next Solve.
+	Voltages []float64
+	// Floating tells which nodes have no path to ground through any part. A
+	// junction counts as a path in both directions. Same lifetime as Voltages.
+	Floating []bool
+	// Open is true when no part at all leads from one probe to the other. The
+	// Reading is then the source's open voltage, which a meter shows as OL.
+	Open bool
+	// Reading is the voltage of Plus against Minus in volts, from 0 to the
+	// source's open voltage.
+	Reading float64
+	// Iterations counts the times the network was linearised and solved.
+	Iterations int
+}
+
+const (
+	// settled is the change in volts of every junction's inner drop, and of
+	// the voltage between the probes, below which an operating point is taken
+	// as found. The law of a junction bends on a scale of n*Vt (over 20 mV) and
+	// that of the source on the scale of its fade, so a full Newton step this
+	// short leaves an error of about its square over that scale: 1e-10 V.
+	settled = 1e-6
+	// patience is the number of Newton steps allowed in one go; those that
+	// arrive at all take 3 to 30.
+	patience = 80
+)
+
+// Solve finds the operating point of c. Start may hold a voltage per node to
+// begin at, such as those of a similar circuit; nil begins from nothing, and
+// NaN in it counts as 0. Start may be the Voltages of this Solver's last Solution.
+//
+// It returns an error when c holds a value out of bounds, or when no operating
+// point was found; never a wrong value.
+//
+// Method: nodal analysis. Each junction, and the source, is replaced by a
+// straight line at its present voltage, the linear network solved, and so on
+// (Newton's method), with upward steps of a junction's voltage held back, as
+// is customary in circuit simulators (Nagel, SPICE2, 1975, from memory). Two
+// bounds of passive networks with one source help: no voltage exceeds the
+// source's, and no current does.
+func (s *Solver) Solve(c *Circuit, start []float64) (Solution, error) {
+	s.solved = false
+	if err := c.Check(); err != nil {
+		return Solution{}, err
+	}
+	if start != nil && len(start) != c.Nodes {
+		return Solution{}, fmt.Errorf("circuit: %d starting voltages for %d nodes; give one per node or none", len(start), c.Nodes)
+	}
+	st := &s.st
+	if !st.same(c) {
+		st.build(c)
+	}
+	if st.open {
+		return s.untouched(c), nil
+	}
+	s.load(c, start)
+	steps, ok := s.newton(c, Gmin, 1)
+	if !ok {
+		var more int
+		more, ok = s.ease(c)
+		steps += more
+	}
+	if !ok {
+		return Solution{}, fmt.Errorf("circuit: no operating point found in %d steps (%d nodes, %d resistors, %d junctions); look for values far from any real part", steps, c.Nodes, len(c.Resistors), len(c.Junctions))
+	}
+	s.solved = true
+	s.volts = resize(s.volts, c.Nodes)
+	for v, p := range st.place {
+		if p < 0 {
+			s.volts[v] = 0
+		} else {
+			s.volts[v] = s.x[p]
+		}
+	}
+	s.floating = append(s.floating[:0], st.floating...)
+	return Solution{
+		Voltages:   s.volts,
+		Floating:   s.floating,
+		Reading:    s.x[s.source.plus] - s.x[s.source.minus],
+		Iterations: steps,
+	}, nil
+}
+
+// untouched is the solution when no current can flow.
+func (s *Solver) untouched(c *Circuit) Solution {
+	s.volts = resize(s.volts, c.Nodes)
+	// The island that holds the reference stays at 0; the other is pushed up
+	// or pulled down by the whole open voltage.
+	ref := s.st.reference
+	for v := range s.volts {
+		s.volts[v] = 0
+		if s.st.plusSide[v] && !s.st.plusSide[ref] {
+			s.volts[v] = c.Source.Open
+		}
+		if s.st.minusSide[v] && !s.st.minusSide[ref] {
+			s.volts[v] = -c.Source.Open
+		}
+	}
+	s.floating = append(s.floating[:0], s.st.floating...)
+	return Solution{Voltages: s.volts, Floating: s.floating, Open: true, Reading: c.Source.Open}
+}
+
+// load brings the values of c into the places of the structure.
+func (s *Solver) load(c *Circuit, start []float64) {
+	st := &s.st
+	cells := st.n + len(st.rows)
+	s.base = resize(s.base, cells)
+	s.cells = resize(s.cells, cells)
+	s.inverse = resize(s.inverse, st.n)
+	s.x = resize(s.x, st.n+1)
+	s.lambda = resize(s.lambda, st.n+1)
+	clear(s.base)
+	for i, cell := range st.resCell {
+		if cell >= 0 {
+			s.base[cell] += 1 / c.Resistors[i].Ohms
+		}
+	}
+	src := &c.Source
+	s.source = sourceState{plus: st.place[src.Plus], minus: st.place[src.Minus], cell: st.srcCell}
+	if src.Kind == Resistive && s.source.cell >= 0 {
+		s.base[s.source.cell] += 1 / src.SourceOhms()
+	}
+	if start != nil {
+		s.source.volts = hold(finite(start[src.Plus])-finite(start[src.Minus]), 0, src.Open)
+	}
+	vt := ThermalVoltage(c.Celsius)
+	peak := src.peak()
+	s.js = resize(s.js, len(st.junctions))
+	for k, i := range st.junctions {
+		j := &c.Junctions[i]
+		q := &s.js[k]
+		q.anode, q.cathode, q.cell = st.place[j.Anode], st.place[j.Cathode], st.junCell[k]
+		q.is, q.nvt, q.rs = j.Saturation, j.Ideality*vt, j.Series
+		q.most = math.Min(q.nvt*math.Log(1+peak/q.is), src.Open)
+		q.knee = q.most - 4*q.nvt
+		if start == nil {
+			q.u = q.most
+		} else {
+			q.u = innerDrop(finite(start[j.Anode])-finite(start[j.Cathode]), q.is, q.nvt, q.rs, q.most)
+			q.u = math.Max(q.u, -src.Open)
+		}
+	}
+}
+
+func finite(x float64) float64 {
+	if x-x != 0 {
+		return 0
+	}
+	return x
+}
+
+func hold(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+
+// newton repeats linearise, factor, solve until the drops settle. share is the
+// part of the source's current to use; gmin lies across each junction.
+func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
+	st := &s.st
+	src := &c.Source
+	n := st.n
+	width := src.FadeWidth()
+	s.source.current = src.peak() * share
+	constant := src.Kind == ConstantCurrent
+	for steps = 1; steps <= patience; steps++ {
+		copy(s.cells, s.base)
+		clear(s.x)
+		for k := range s.js {
+			q := &s.js[k]
+			e := q.is * math.Exp(q.u/q.nvt)
+			i := e - q.is + gmin*q.u
+			g := e/q.nvt + gmin
+			d := 1 / (1 + g*q.rs)
+			q.g = g * d
+			q.rest = (i - g*q.u) * d
+			s.cells[q.cell] += q.g
+			s.x[q.anode] -= q.rest
+			s.x[q.cathode] += q.rest
+		}
+		drive := s.source.current
+		if constant && s.source.cell >= 0 {
+			t := math.Tanh((src.Open - s.source.volts) / width)
+			g := drive * (1 - t*t) / width
+			drive = drive*t + g*s.source.volts
+			s.cells[s.source.cell] += g
+		}
+		s.x[s.source.plus] += drive
+		s.x[s.source.minus] -= drive
+		s.x[n] = 0
+		s.factor()
+		s.substitute(s.x)
+		change := 0.0
+		for k := range s.js {
+			q := &s.js[k]
+			u := s.x[q.anode] - s.x[q.cathode]
+			u -= q.rs * (q.g*u + q.rest)
+			if !(math.Abs(u-q.u) <= change) {
+				change = math.Abs(u - q.u)
+			}
+			// A node between two reversed junctions can be thrown far out by
+			// one straight line; no voltage exceeds the source's.
+			u = hold(u, -src.Open, src.Open)
+			if u > q.knee && u > q.u+2*q.nvt {
+				from := math.Max(q.u, q.knee)
+				if u > from {
+					u = from + q.nvt*math.Log1p((u-from)/q.nvt)
+				}
+			}
+			q.u = math.Min(u, q.most)
+		}
+		v := s.x[s.source.plus] - s.x[s.source.minus]
+		if constant {
+			if !(math.Abs(v-s.source.volts) <= change) {
+				change = math.Abs(v - s.source.volts)
+			}
+			s.source.volts = hold(v, 0, src.Open)
+		}
+		if change <= settled {
+			return steps, true
+		}
+		if change != change {
+			return steps, false
+		}
+	}
+	return patience, false
+}
+
+// ease is the way round when Newton's method does not arrive: it begins with
+// junctions that leak much, or with a small current, and follows the operating
+// point from there to the true values.
+func (s *Solver) ease(c *Circuit) (steps int, ok bool) {
+	s.rest()
+	for gmin := 1e-2; ; gmin /= 10 {
+		gmin = math.Max(gmin, Gmin)
+		n, ok := s.newton(c, gmin, 1)
+		steps += n
+		if !ok {
+			break
+		}
+		if gmin == Gmin {
+			return steps, true
+		}
+	}
+	s.rest()
+	for share := 1e-6; ; share *= 2 {
+		share = math.Min(share, 1)
+		n, ok := s.newton(c, Gmin, share)
+		steps += n
+		if !ok {
+			return steps, false
+		}
+		if share == 1 {
+			return steps, true
+		}
+	}
+}
+
+// rest puts every junction and the source at 0 V.
+func (s *Solver) rest() {
+	for k := range s.js {
+		s.js[k].u = 0
+	}
+	s.source.volts = 0
+}
+
+// factor eliminates place after place. Eliminating a node turns the star of
+// its conductances into a mesh between its neighbours: between neighbours with
+// conductances a and b comes a*b/sum. That is the LDL^T factorisation of the
+// nodal matrix, except that no difference is ever taken: the diagonal is
+// summed up from its row instead of being kept and subtracted from. So every
+// conductance keeps its full precision, be it a milliohm beside a picosiemens.
+// (Grassmann, Taksar and Heyman 1985 do the same for Markov chains.)
+func (s *Solver) factor() {
+	n := s.st.n
+	start, rows := s.st.start, s.st.rows
+	ground, between := s.cells[:n], s.cells[n:]
+	for k := range n {
+		lo, hi := start[k], start[k+1]
+		sum := ground[k]
+		for _, g := range between[lo:hi] {
+			sum += g
+		}
+		inv := 1 / sum
+		s.inverse[k] = inv
+		for e := lo; e < hi; e++ {
+			l := between[e] * inv
+			i := rows[e]
+			ground[i] += l * ground[k]
+			q := start[i]
+			for f := e + 1; f < hi; f++ {
+				for rows[q] != rows[f] {
+					q++
+				}
+				between[q] += l * between[f]
+			}
+			between[e] = l
+		}
+	}
+}
+
+// substitute turns currents into voltages with the factored matrix. The entry
+// after the last place is the reference and must be 0.
+func (s *Solver) substitute(x []float64) {
+	n := s.st.n
+	start, rows := s.st.start, s.st.rows
+	share := s.cells[n:]
+	for k := range n {
+		b := x[k]
+		for e := start[k]; e < start[k+1]; e++ {
+			x[rows[e]] += share[e] * b
+		}
+		x[k] = b * s.inverse[k]
+	}
+	for k := n - 1; k >= 0; k-- {
+		v := x[k]
+		for e := start[k]; e < start[k+1]; e++ {
+			v += share[e] * x[rows[e]]
+		}
+		x[k] = v
+	}
+}

@@ -1,0 +1,350 @@
+package circuit
+
+import (
+	"math/bits"
+	"slices"
+)
+
+// structure is what can be worked out from who is joined to whom, before any
+// value is known: which nodes the meter can reach, in which order to eliminate
+// them, and where in the matrix each part belongs. It is kept between calls
+// and made anew only when the joins change.
+//
+// The matrix is a table of conductances between places. A place is a node in
+// the order of elimination; place n stands for the reference. Conductances to
+// the reference are kept apart from the others, at cells 0 to n-1; the
+// conductances between place k and later places lie from n+start[k] on, and
+// rows tells which later places those are, in rising order.
+type structure struct {
+	nodes int
+	pairs [][2]Node // joins of resistors, junctions and source, to see if they changed
+
+	open      bool    // the meter's probes are not joined by the network
+	reference Node    // the node that is 0 V
+	plusSide  []bool  // when open: nodes that are joined to Plus and not to the reference
+	minusSide []bool  // when open: nodes that are joined to Minus and not to the reference
+	floating  []bool  // nodes without any path to ground
+	n         int     // number of places
+	nodeAt    []Node  // place -> node
+	place     []int32 // node -> place; n for the reference, -1 out of the meter's reach
+	start     []int32
+	rows      []int32
+	resCell   []int32 // resistor -> cell, -1 for none
+	junctions []int32 // the junctions within reach
+	junCell   []int32 // per junction within reach
+	srcCell   int32
+
+	parent []int32 // scratch: union-find
+	column []int32 // scratch: the columns by node as they are eliminated
+	colEnd []int32
+}
+
+// same tells whether c has the joins that st was made for.
+func (st *structure) same(c *Circuit) bool {
+	if st.nodes != c.Nodes || len(st.pairs) != len(c.Resistors)+len(c.Junctions)+1 || len(st.resCell) != len(c.Resistors) {
+		return false
+	}
+	p := st.pairs
+	if p[0] != [2]Node{c.Source.Plus, c.Source.Minus} {
+		return false
+	}
+	p = p[1:]
+	for i := range c.Resistors {
+		if p[i][0] != c.Resistors[i].A || p[i][1] != c.Resistors[i].B {
+			return false
+		}
+	}
+	p = p[len(c.Resistors):]
+	for i := range c.Junctions {
+		if p[i][0] != c.Junctions[i].Anode || p[i][1] != c.Junctions[i].Cathode {
+			return false
+		}
+	}
+	return true
+}
+
+func (st *structure) build(c *Circuit) {
+	st.nodes = c.Nodes
+	st.pairs = append(st.pairs[:0], [2]Node{c.Source.Plus, c.Source.Minus})
+	for i := range c.Resistors {
+		st.pairs = append(st.pairs, [2]Node{c.Resistors[i].A, c.Resistors[i].B})
+	}
+	for i := range c.Junctions {
+		st.pairs = append(st.pairs, [2]Node{c.Junctions[i].Anode, c.Junctions[i].Cathode})
+	}
+	st.islands(c)
+	if !st.open {
+		st.eliminate()
+	}
+	st.cells(c)
+}
+
+// islands finds which nodes hang together and picks the reference.
+func (st *structure) islands(c *Circuit) {
+	st.parent = resize(st.parent, c.Nodes)
+	for i := range st.parent {
+		st.parent[i] = int32(i)
+	}
+	find := func(x int32) int32 {
+		for st.parent[x] != x {
+			st.parent[x] = st.parent[st.parent[x]]
+			x = st.parent[x]
+		}
+		return x
+	}
+	for _, p := range st.pairs[1:] {
+		a, b := find(p[0]), find(p[1])
+		if a != b {
+			st.parent[max(a, b)] = min(a, b)
+		}
+	}
+	ground, plus, minus := find(0), find(c.Source.Plus), find(c.Source.Minus)
+	st.open = plus != minus
+	st.reference = 0
+	if plus != ground && minus != ground {
+		st.reference = c.Source.Minus
+	}
+	st.floating = resize(st.floating, c.Nodes)
+	st.plusSide = resize(st.plusSide, c.Nodes)
+	st.minusSide = resize(st.minusSide, c.Nodes)
+	st.place = resize(st.place, c.Nodes)
+	st.nodeAt = st.nodeAt[:0]
+	for v := range int32(c.Nodes) {
+		island := find(v)
+		st.floating[v] = island != ground
+		st.plusSide[v] = st.open && island == plus
+		st.minusSide[v] = st.open && island == minus
+		st.place[v] = -1
+		if !st.open && island == plus && v != st.reference {
+			st.place[v] = int32(len(st.nodeAt))
+			st.nodeAt = append(st.nodeAt, v)
+		}
+	}
+	st.n = len(st.nodeAt)
+}
+
+// eliminate orders the places so that eliminating them one after another
+// leaves few new neighbours: always the one with the fewest neighbours next
+// (minimum degree). On a tree that makes none at all.
+func (st *structure) eliminate() {
+	n := st.n
+	st.column, st.colEnd = st.column[:0], st.colEnd[:0]
+	var order []int32
+	if n <= 64 {
+		order = st.eliminateFew()
+	} else {
+		order = st.eliminateMany()
+	}
+	// From here on places are counted in the order of elimination.
+	moved := make([]int32, n)
+	for k, old := range order {
+		moved[old] = int32(k)
+	}
+	nodeAt := make([]Node, n)
+	for old, v := range st.nodeAt {
+		nodeAt[moved[old]] = v
+		st.place[v] = moved[old]
+	}
+	copy(st.nodeAt, nodeAt)
+	st.rows = resize(st.rows, len(st.column))
+	for i, old := range st.column {
+		st.rows[i] = moved[old]
+	}
+	st.start = append(st.start[:0], 0)
+	st.start = append(st.start, st.colEnd...)
+	for k := range n {
+		slices.Sort(st.rows[st.start[k]:st.start[k+1]])
+	}
+	st.place[st.reference] = int32(n)
+}
+
+// eliminateFew keeps the neighbours of each place as the bits of one word.
+func (st *structure) eliminateFew() []int32 {
+	n := st.n
+	var near [64]uint64
+	for _, p := range st.pairs {
+		a, b := st.place[p[0]], st.place[p[1]]
+		if a >= 0 && b >= 0 && a != b {
+			near[a] |= 1 << b
+			near[b] |= 1 << a
+		}
+	}
+	order := make([]int32, 0, n)
+	left := uint64(1)<<n - 1
+	for left != 0 {
+		best, fewest := 0, 65
+		for m := left; m != 0; m &= m - 1 {
+			k := bits.TrailingZeros64(m)
+			if d := bits.OnesCount64(near[k]); d < fewest {
+				best, fewest = k, d
+			}
+		}
+		left &^= 1 << best
+		for m := near[best]; m != 0; m &= m - 1 {
+			i := bits.TrailingZeros64(m)
+			near[i] = (near[i] | near[best]) &^ (1<<best | 1<<i)
+			st.column = append(st.column, int32(i))
+		}
+		st.colEnd = append(st.colEnd, int32(len(st.column)))
+		order = append(order, int32(best))
+	}
+	return order
+}
+
+// eliminateMany keeps neighbours in lists, with a set to tell known pairs, and
+// finds the place with the fewest neighbours through chains by degree.
+func (st *structure) eliminateMany() []int32 {
+	n := st.n
+	near := make([][]int32, n)
+	known := make(map[uint64]struct{}, len(st.pairs))
+	degree := make([]int32, n)
+	join := func(a, b int32) bool {
+		key := uint64(min(a, b))<<32 | uint64(max(a, b))
+		if _, ok := known[key]; ok {
+			return false
+		}
+		known[key] = struct{}{}
+		near[a] = append(near[a], b)
+		near[b] = append(near[b], a)
+		degree[a]++
+		degree[b]++
+		return true
+	}
+	for _, p := range st.pairs {
+		a, b := st.place[p[0]], st.place[p[1]]
+		if a >= 0 && b >= 0 && a != b {
+			join(a, b)
+		}
+	}
+	head := make([]int32, n) // degree -> first place of the chain, -1 for none
+	next := make([]int32, n)
+	prev := make([]int32, n)
+	for d := range head {
+		head[d] = -1
+	}
+	put := func(k int32) {
+		d := degree[k]
+		next[k], prev[k] = head[d], -1
+		if head[d] >= 0 {
+			prev[head[d]] = k
+		}
+		head[d] = k
+	}
+	take := func(k int32, d int32) {
+		if prev[k] >= 0 {
+			next[prev[k]] = next[k]
+		} else {
+			head[d] = next[k]
+		}
+		if next[k] >= 0 {
+			prev[next[k]] = prev[k]
+		}
+	}
+	for k := n - 1; k >= 0; k-- {
+		put(int32(k))
+	}
+	gone := make([]bool, n)
+	order := make([]int32, 0, n)
+	var live, before []int32
+	lowest := int32(0)
+	for len(order) < n {
+		for head[lowest] < 0 {
+			lowest++
+		}
+		if int(lowest) == n-len(order)-1 {
+			// All that is left is joined to all that is left: any order does,
+			// and there is no need to look for new neighbours.
+			rest := live[:0]
+			for k := range int32(n) {
+				if !gone[k] {
+					rest = append(rest, k)
+				}
+			}
+			for i, k := range rest {
+				st.column = append(st.column, rest[i+1:]...)
+				st.colEnd = append(st.colEnd, int32(len(st.column)))
+				order = append(order, k)
+			}
+			break
+		}
+		best := head[lowest]
+		take(best, lowest)
+		gone[best] = true
+		live, before = live[:0], before[:0]
+		for _, i := range near[best] {
+			if !gone[i] {
+				live = append(live, i)
+				before = append(before, degree[i])
+			}
+		}
+		near[best] = nil
+		for i, a := range live {
+			degree[a]--
+			for _, b := range live[i+1:] {
+				join(a, b)
+			}
+		}
+		for i, a := range live {
+			take(a, before[i])
+			put(a)
+			lowest = min(lowest, degree[a])
+		}
+		st.column = append(st.column, live...)
+		st.colEnd = append(st.colEnd, int32(len(st.column)))
+		order = append(order, best)
+	}
+	return order
+}
+
+// cells finds where in the matrix each part belongs.
+func (st *structure) cells(c *Circuit) {
+	st.resCell = resize(st.resCell, len(c.Resistors))
+	st.junctions, st.junCell = st.junctions[:0], st.junCell[:0]
+	for i := range c.Resistors {
+		st.resCell[i] = st.cell(c.Resistors[i].A, c.Resistors[i].B)
+	}
+	for i := range c.Junctions {
+		if cell := st.cell(c.Junctions[i].Anode, c.Junctions[i].Cathode); cell >= 0 {
+			st.junctions = append(st.junctions, int32(i))
+			st.junCell = append(st.junCell, cell)
+		}
+	}
+	st.srcCell = st.cell(c.Source.Plus, c.Source.Minus)
+}
+
+// cell gives the cell of a conductance between two nodes; -1 when it lies out
+// of the meter's reach or joins a node to itself, and so carries no current.
+func (st *structure) cell(u, v Node) int32 {
+	if st.open {
+		return -1
+	}
+	a, b := st.place[u], st.place[v]
+	if a < 0 || b < 0 || a == b {
+		return -1
+	}
+	if a > b {
+		a, b = b, a
+	}
+	if int(b) == st.n {
+		return a
+	}
+	lo, hi := st.start[a], st.start[a+1]
+	for lo < hi {
+		mid := (lo + hi) / 2
+		if st.rows[mid] < b {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	return int32(st.n) + lo
+}
+
+// resize gives a slice of length n, of the old memory if that is large enough.
+// What it holds is anything.
+func resize[T any](s []T, n int) []T {
+	if cap(s) < n {
+		return make([]T, n, n+n/4)
+	}
+	return s[:n]
+}
