@@ -1,0 +1,141 @@
+// Package netlist holds the board under repair: connectors, nets, parts and
+// the points where a probe can land. A board is written by a person as a YAML
+// file (see Load); this package turns it into a validated model with integer
+// indices, answers questions of reach on it (what hangs behind a part, what
+// shares copper with a pin), and tells how a board changes when parts are
+// lifted, bridged or fitted.
+//
+// A part and a net are both vertices of one bipartite graph, joined by
+// terminals; ground is the net that every line ends on and that no walk passes.
+package netlist
+
+import "halfsplit/netlist/document"
+
+// NetID, PartID and ConnectorID index Board.Nets, Board.Parts and
+// Board.Connectors.
+type (
+	NetID       int32
+	PartID      int32
+	ConnectorID int32
+)
+
+// None marks an absent net, part or terminal: a pin that goes nowhere has the
+// net None.
+const None = -1
+
+// Board is a validated net graph. It is not changed after Load; edits made at
+// the bench are kept beside it, in Edits.
+type Board struct {
+	File     string // the path it was read from, for messages
+	Name     string
+	Revision string
+	Ground   NetID
+
+	Nets       []Net
+	Parts      []Part
+	Connectors []Connector
+	TestPoints []TestPoint
+	Alike      [][]NetID // groups of lines that should read alike on a good board
+
+	// unexported indices by name follow
+	index index
+}
+
+// Net is copper that joins terminals.
+type Net struct {
+	Name string
+	// Rail tells that the net is a supply. RailVolts is its nominal voltage in
+	// volts, NaN where the file says that it is a rail but not which. Boosted
+	// rails are made on the board, above the battery (a backlight string).
+	Rail      bool
+	RailVolts float64
+	Boosted   bool
+	// Along lists points of this net in their order along the copper, empty
+	// where the file does not say. A trace may break between neighbours.
+	Along     []Point
+	Terminals []TerminalRef // every part terminal on the net, in file order
+	Pins      []PinRef      // every connector pin on the net, in file order
+}
+
+// TerminalRef names one terminal of one part by index.
+type TerminalRef struct {
+	Part     PartID
+	Terminal int32 // index in Part.Terminals
+}
+
+// PinRef names one pin of one connector by index.
+type PinRef struct {
+	Connector ConnectorID
+	Pin       int32 // index in Connector.Pins
+}
+
+// Part is one component.
+type Part struct {
+	Name      string
+	Title     string // what it does, free text ("touch controller")
+	Kind      Kind
+	Value     float64 // ohms, farads or henries by Kind.Unit; NaN where the file lacks it
+	ValueText string  // the value as the file writes it
+	Terminals []Terminal
+	Place     string // where to find it, free text
+	Role      Role
+	Access    Access
+	// Supplies and Grounds are terminal indices of an IC, module or
+	// transistor array; empty where the file names none and none could be told
+	// from rails among its pins.
+	Supplies []int32
+	Grounds  []int32
+	// Domain gives, per terminal, the index of the supply terminal that its
+	// protection junctions go to; None where it has no supply.
+	Domain []int32
+	At     document.Position // of the part's key in the board file
+}
+
+// Terminal is one contact of a part.
+type Terminal struct {
+	Name string // "1", "2", "in", "B2"
+	Net  NetID  // None where it goes nowhere
+}
+
+// Connector is a row or two of pins that a sweep passes over.
+type Connector struct {
+	Name, Title string
+	Rows        int // 1 or 2
+	// Numbering says how pin numbers run over two rows: Alternate (odd and
+	// even sides) or Around (along one row and back along the other).
+	Numbering Numbering
+	Pins      []Pin
+}
+
+// Pin is one contact of a connector.
+type Pin struct {
+	Name string // "1", "A12"
+	Net  NetID  // None where it goes nowhere
+}
+
+// TestPoint is a pad made for probing.
+type TestPoint struct {
+	Name string
+	Net  NetID
+}
+
+// PointKind tells what a Point names.
+type PointKind uint8
+
+// Kinds of points.
+const (
+	PointNet PointKind = iota
+	PointTerminal
+	PointPin
+	PointPad
+)
+
+// Point is any place a probe can land. Board.Point finds one by its written
+// name and Board.PointName writes it back.
+type Point struct {
+	Kind     PointKind
+	Net      NetID // the net it lies on; None for a pin that goes nowhere
+	Terminal TerminalRef
+	Pin      PinRef
+	Pad      int32 // index in Board.TestPoints
+}

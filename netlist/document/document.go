@@ -1,0 +1,176 @@
+// Package document reads the YAML files that people write for halfsplit and
+// says, all in one pass, what is wrong with them and what to do about it.
+//
+// In most cases use it in three steps:
+//
+//	nodes, err := document.Read(path, 0)   // bytes to trees; refuses hostile files
+//	problems := shape.Check(nodes[0])      // the tree against a Shape
+//	text := nodes[0].Get("board").Text()   // walk what has been checked
+//
+// A Shape is the one description of a file format. It checks files and it
+// prints itself as a JSON Schema, so that an editor completes and checks the
+// same keys that the program reads.
+//
+// Files are read by a deliberately narrow subset of YAML: mappings, lists and
+// scalars. Aliases, anchors, merge keys and tags are refused, for nobody needs
+// them here and they are how a small file turns into a huge one. Scalars are
+// kept as the text that was written: a net called `NO` or a value `0.10` stays
+// what it was.
+package document
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Position is a place in a file. Line and Column count from 1; Column counts
+// characters, not bytes. A zero Line means the file as a whole.
+type Position struct {
+	File         string
+	Line, Column int
+}
+
+// String writes a position as file:line:col, leaving out what is unknown.
+func (p Position) String() string {
+	switch {
+	case p.Line == 0:
+		return p.File
+	case p.Column == 0:
+		return fmt.Sprintf("%s:%d", p.File, p.Line)
+	}
+	return fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Column)
+}
+
+// Problem is one thing wrong with a file.
+type Problem struct {
+	Position
+	What string // what is wrong, one phrase
+	Do   string // what the writer should do about it; may be empty
+}
+
+// Error writes a problem as `file:line:col: what; what to do`.
+func (p Problem) Error() string {
+	var b strings.Builder
+	if at := p.Position.String(); at != "" {
+		b.WriteString(at)
+		b.WriteString(": ")
+	}
+	b.WriteString(p.What)
+	if p.Do != "" {
+		b.WriteString("; ")
+		b.WriteString(p.Do)
+	}
+	return b.String()
+}
+
+// MaxProblems is the most problems that one list keeps. A file with more is
+// not the file that was meant, and the list must stay bounded.
+const MaxProblems = 200
+
+// Problems is a list of problems, usable as an error.
+type Problems []Problem
+
+// Add appends a problem. Past MaxProblems one last entry says that there are
+// more, and the rest is dropped.
+func (ps *Problems) Add(at Position, what, do string) {
+	switch n := len(*ps); {
+	case n < MaxProblems:
+		*ps = append(*ps, Problem{at, what, do})
+	case n == MaxProblems:
+		*ps = append(*ps, Problem{at, "more problems follow from here", "mend the ones above first, then check again"})
+	}
+}
+
+// Full tells that further problems would be dropped, so that a costly search
+// for a suggestion can be spared.
+func (ps Problems) Full() bool { return len(ps) > MaxProblems }
+
+// Sort orders the list by file, line and column; problems at one place keep
+// the order in which they were found.
+func (ps Problems) Sort() {
+	sort.SliceStable(ps, func(i, j int) bool {
+		a, b := ps[i].Position, ps[j].Position
+		if a.File != b.File {
+			return a.File < b.File
+		}
+		if a.Line != b.Line {
+			return a.Line < b.Line
+		}
+		return a.Column < b.Column
+	})
+}
+
+// Err returns the sorted list as an error, or nil when it is empty.
+func (ps Problems) Err() error {
+	if len(ps) == 0 {
+		return nil
+	}
+	ps.Sort()
+	return ps
+}
+
+// Error writes one problem a line.
+func (ps Problems) Error() string {
+	lines := make([]string, len(ps))
+	for i, p := range ps {
+		lines[i] = p.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// longest is the number of characters of foreign text that a message repeats.
+const longest = 60
+
+// Printable makes foreign text safe to show: characters that do not print, or
+// that reorder the line they stand in (bidirectional overrides), are written
+// as escapes, and long text is cut.
+func Printable(s string) string {
+	var b strings.Builder
+	n := 0
+	for i, r := range s {
+		if n == longest {
+			b.WriteString("...")
+			break
+		}
+		n++
+		switch {
+		case r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD"):
+			fmt.Fprintf(&b, `\x%02x`, s[i])
+		case printable(r):
+			b.WriteRune(r)
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		default:
+			fmt.Fprintf(&b, `\u%04x`, r)
+		}
+	}
+	return b.String()
+}
+
+// Quote wraps printable text in backticks, as messages show names.
+func Quote(s string) string { return "`" + Printable(s) + "`" }
+
+// printable tells whether a character may stand in a name. Format characters
+// (category Cf: bidirectional controls, zero-width joiners, the byte order
+// mark) and every space but U+0020 are out, since two names that look the same
+// must be the same.
+func printable(r rune) bool { return unicode.IsPrint(r) }
+
+// firstUnprintable returns the first character of s that a name may not hold.
+// Text that may run over lines can hold tabs and line ends as well.
+func firstUnprintable(s string, lines bool) (rune, bool) {
+	for i, r := range s {
+		if lines && (r == '\n' || r == '\t') {
+			continue
+		}
+		if r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD") || !printable(r) {
+			return r, true
+		}
+	}
+	return 0, false
+}

@@ -1,0 +1,74 @@
+package document
+
+import "strings"
+
+// maxNearest is the longest name, in characters, that Nearest compares; longer
+// ones are not slips of the finger.
+const maxNearest = 64
+
+// Nearest returns the candidate that name was probably meant to be, or "" when
+// none is near. It counts slips: a letter too many, too few or wrong, or two
+// neighbours swapped (the restricted Damerau-Levenshtein distance); a
+// difference of case alone counts as none. One slip is allowed for every three
+// letters, and one more. Ties go to the earlier candidate.
+func Nearest(name string, candidates []string) string {
+	want := []rune(strings.ToLower(name))
+	if len(want) == 0 || len(want) > maxNearest {
+		return ""
+	}
+	allowed := min(len(want)/3+1, 4)
+	// A short name is near to half the alphabet: two letters may only differ
+	// in one, and one letter only in its case.
+	if len(want) <= 2 {
+		allowed = len(want) - 1
+	}
+	best, bestSlips := "", allowed+1
+	for _, c := range candidates {
+		if c == name || len(c) > 4*maxNearest {
+			continue
+		}
+		have := []rune(strings.ToLower(c))
+		if d := len(have) - len(want); d >= bestSlips || -d >= bestSlips {
+			continue
+		}
+		if slips := distance(want, have); slips < bestSlips {
+			best, bestSlips = c, slips
+		}
+	}
+	return best
+}
+
+// Suggest is Nearest as the second half of a message: "did you mean `x`?",
+// or otherwise when nothing is near.
+func Suggest(name string, candidates []string, otherwise string) string {
+	if near := Nearest(name, candidates); near != "" {
+		return "did you mean " + Quote(near) + "?"
+	}
+	return otherwise
+}
+
+// distance counts the slips between a and b (optimal string alignment), with
+// three rows of the usual table.
+func distance(a, b []rune) int {
+	before := make([]int, len(b)+1)
+	last := make([]int, len(b)+1)
+	row := make([]int, len(b)+1)
+	for j := range last {
+		last[j] = j
+	}
+	for i := 1; i <= len(a); i++ {
+		row[0] = i
+		for j := 1; j <= len(b); j++ {
+			cost := 1
+			if a[i-1] == b[j-1] {
+				cost = 0
+			}
+			row[j] = min(last[j]+1, row[j-1]+1, last[j-1]+cost)
+			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
+				row[j] = min(row[j], before[j-2]+1)
+			}
+		}
+		before, last, row = last, row, before
+	}
+	return last[len(b)]
+}

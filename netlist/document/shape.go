@@ -1,0 +1,325 @@
+package document
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+)
+
+// Shape describes what may stand at one place of a file. Exactly one of these
+// groups is set:
+//
+//   - Fields: a mapping with these keys and no others;
+//   - Value (with Key): a mapping whose keys the writer chooses;
+//   - Item: a list;
+//   - OneOf: one of several shapes, told apart by kind of node, and mappings
+//     among themselves by which has all its required keys;
+//   - none of them: a scalar, restricted by Enum, Pattern and Parse.
+//
+// Shapes are built once as package variables and not changed afterwards.
+type Shape struct {
+	Doc     string // one sentence, shown by editors
+	Example string // a value as the file writes it, shown by editors
+
+	// Null allows the value to be empty, `~` or `null`.
+	Null bool
+
+	// A scalar is one of Enum where that is set. Pattern is a regular
+	// expression in the syntax that Go and ECMA-262 share; it has to match the
+	// whole text. Parse has the last word and its error is shown as it is; an
+	// error written "what; what to do" is split there. Lines allows text that
+	// runs over several lines.
+	Enum    []string
+	Pattern string
+	Parse   func(text string) error
+	Lines   bool
+
+	Fields []Field
+
+	Key   *Shape // a scalar; nil for any name
+	Value *Shape
+
+	Item     *Shape
+	MinItems int
+	MaxItems int  // 0 means any number
+	Single   bool // a single text may stand for a list of one
+
+	OneOf []*Shape
+}
+
+// Field is one fixed key of a mapping.
+type Field struct {
+	Name     string
+	Required bool
+	Shape    *Shape
+}
+
+// Check compares a node with the shape and returns everything that does not
+// fit, in file order. A node that passes can be walked without further tests
+// of kind, keys or emptiness.
+func (s *Shape) Check(n Node) Problems {
+	var problems Problems
+	s.check(n, "the file", &problems)
+	problems.Sort()
+	return problems
+}
+
+// kinds lists the kinds of node that the shape takes, Null aside.
+func (s *Shape) kinds() []Kind {
+	switch {
+	case s.OneOf != nil:
+		var all []Kind
+		for _, o := range s.OneOf {
+			for _, k := range o.kinds() {
+				if !slices.Contains(all, k) {
+					all = append(all, k)
+				}
+			}
+		}
+		return all
+	case s.Fields != nil || s.Value != nil:
+		return []Kind{Mapping}
+	case s.Item != nil && s.Single:
+		return []Kind{Text, List}
+	case s.Item != nil:
+		return []Kind{List}
+	}
+	return []Kind{Text}
+}
+
+// wanted describes the kinds in a message: "a list or a mapping".
+func (s *Shape) wanted() string {
+	var names []string
+	for _, k := range s.kinds() {
+		names = append(names, k.String())
+	}
+	return strings.Join(names, " or ")
+}
+
+// check is Check; what names the place in messages ("`pins`", "the file").
+func (s *Shape) check(n Node, what string, problems *Problems) {
+	kind := n.Kind()
+	if kind == Nothing {
+		if !s.allowsNull() {
+			problems.Add(n.At(), what+" is empty", "give "+s.wanted()+s.example()+", or remove it")
+		}
+		return
+	}
+	if !slices.Contains(s.kinds(), kind) {
+		problems.Add(n.At(), fmt.Sprintf("%s is %s", what, kind), "give "+s.wanted()+s.example())
+		return
+	}
+	switch {
+	case s.OneOf != nil:
+		if option := s.option(n, what, problems); option != nil {
+			option.check(n, what, problems)
+		}
+	case s.Fields != nil:
+		s.checkFields(n, what, problems)
+	case s.Value != nil:
+		s.checkFree(n, what, problems)
+	case s.Item != nil:
+		s.checkList(n, what, problems)
+	default:
+		s.checkText(n.At(), n.raw.Value, what, problems)
+	}
+}
+
+func (s *Shape) allowsNull() bool {
+	return s.Null || slices.ContainsFunc(s.OneOf, (*Shape).allowsNull)
+}
+
+// example is ", such as `x`" where the shape has one.
+func (s *Shape) example() string {
+	if s.Example == "" {
+		return ""
+	}
+	return ", such as " + Quote(s.Example)
+}
+
+// option chooses the one shape of OneOf that the node is meant for.
+func (s *Shape) option(n Node, what string, problems *Problems) *Shape {
+	var fits []*Shape
+	for _, o := range s.OneOf {
+		if slices.Contains(o.kinds(), n.Kind()) {
+			fits = append(fits, o)
+		}
+	}
+	if len(fits) == 1 || n.Kind() != Mapping {
+		return fits[0]
+	}
+	var marks []string
+	for _, o := range fits {
+		all, some := true, false
+		for _, f := range o.Fields {
+			if f.Required {
+				some = true
+				all = all && n.Get(f.Name).Exists()
+				if !slices.Contains(marks, f.Name) {
+					marks = append(marks, f.Name)
+				}
+			}
+		}
+		if all && some || o.Value != nil {
+			return o
+		}
+	}
+	// No option is complete: name the key that was probably meant.
+	for _, e := range n.Entries() {
+		if near := Nearest(e.Name(), marks); near != "" {
+			problems.Add(e.Key.At(), "unknown key "+Quote(e.Name()), "did you mean "+Quote(near)+"?")
+			return nil
+		}
+	}
+	problems.Add(n.At(), what+" has none of the keys that would tell what it is", "add one of "+quoteAll(marks))
+	return nil
+}
+
+func (s *Shape) checkFields(n Node, what string, problems *Problems) {
+	seen := make(map[string]Position, len(s.Fields))
+	for _, e := range n.Entries() {
+		name, ok := key(e, what, seen, problems)
+		if !ok {
+			continue
+		}
+		i := slices.IndexFunc(s.Fields, func(f Field) bool { return f.Name == name })
+		if i < 0 {
+			if problems.Full() {
+				return
+			}
+			names := make([]string, len(s.Fields))
+			for i, f := range s.Fields {
+				names[i] = f.Name
+			}
+			problems.Add(e.Key.At(), "unknown key "+Quote(name), Suggest(name, names, "the keys here are "+quoteAll(names)))
+			continue
+		}
+		value := e.Value
+		if value.Kind() == Nothing {
+			// An empty value has no place of its own worth pointing at.
+			value.raw.Line, value.raw.Column = e.Key.At().Line, e.Key.At().Column
+		}
+		s.Fields[i].Shape.check(value, Quote(name), problems)
+	}
+	for _, f := range s.Fields {
+		if _, ok := seen[f.Name]; f.Required && !ok {
+			problems.Add(n.At(), what+" lacks the key "+Quote(f.Name), "add it"+f.Shape.example())
+		}
+	}
+}
+
+func (s *Shape) checkFree(n Node, what string, problems *Problems) {
+	seen := make(map[string]Position)
+	for _, e := range n.Entries() {
+		name, ok := key(e, what, seen, problems)
+		if !ok {
+			continue
+		}
+		if s.Key != nil {
+			s.Key.checkText(e.Key.At(), name, "the key "+Quote(name), problems)
+		} else {
+			free.checkText(e.Key.At(), name, "the key "+Quote(name), problems)
+		}
+		value := e.Value
+		if value.Kind() == Nothing {
+			value.raw.Line, value.raw.Column = e.Key.At().Line, e.Key.At().Column
+		}
+		s.Value.check(value, Quote(name), problems)
+	}
+}
+
+// free is a name that the writer chooses.
+var free = &Shape{}
+
+// key checks what holds for every key: that it is text, not empty, and there
+// once.
+func key(e Entry, what string, seen map[string]Position, problems *Problems) (string, bool) {
+	if k := e.Key.Kind(); k == List || k == Mapping {
+		problems.Add(e.Key.At(), "a key of "+what+" is "+k.String(), "keys are names")
+		return "", false
+	}
+	name := e.Name()
+	if name == "" {
+		problems.Add(e.Key.At(), "a key of "+what+" is empty", "give it a name")
+		return "", false
+	}
+	if first, twice := seen[name]; twice {
+		problems.Add(e.Key.At(), fmt.Sprintf("the key %s is there twice, first on line %d", Quote(name), first.Line), "keep one of them")
+		return "", false
+	}
+	seen[name] = e.Key.At()
+	return name, true
+}
+
+func (s *Shape) checkList(n Node, what string, problems *Problems) {
+	items := n.Items()
+	if len(items) < s.MinItems {
+		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(items), s.MinItems), "add the rest"+s.example())
+	}
+	if s.MaxItems > 0 && len(items) > s.MaxItems {
+		problems.Add(n.At(), fmt.Sprintf("%s has %d entries where at most %d may be", what, len(items), s.MaxItems), "remove what is too many")
+	}
+	place := "an entry of " + what
+	if n.Kind() == Text {
+		place = what
+	}
+	for _, item := range items {
+		s.Item.check(item, place, problems)
+	}
+}
+
+func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
+	if text == "" {
+		problems.Add(at, what+" is empty", "give "+s.wanted()+s.example()+", or remove it")
+		return
+	}
+	if r, bad := firstUnprintable(text, s.Lines); bad {
+		problems.Add(at, fmt.Sprintf("%s holds the character U+%04X, which does not show", what, r), "remove it; names that look alike must be alike")
+		return
+	}
+	if s.Enum != nil && !slices.Contains(s.Enum, text) {
+		do := "it is one of " + quoteAll(s.Enum)
+		if near := Nearest(text, s.Enum); near != "" && len(s.Enum) > 4 {
+			do = "did you mean " + Quote(near) + "?"
+		}
+		problems.Add(at, fmt.Sprintf("%s cannot be %s", what, Quote(text)), do)
+		return
+	}
+	if s.Parse != nil {
+		if err := s.Parse(text); err != nil {
+			why, do, _ := strings.Cut(err.Error(), "; ")
+			problems.Add(at, what+": "+why, do)
+			return
+		}
+	}
+	if s.Pattern != "" && !expression(s.Pattern).MatchString(text) {
+		problems.Add(at, fmt.Sprintf("%s cannot be %s", what, Quote(text)), "write it like "+Quote(s.Example))
+	}
+}
+
+// compiled keeps each pattern's compiled form; the patterns are program text,
+// so that it cannot grow without end.
+var compiled sync.Map
+
+func expression(pattern string) *regexp.Regexp {
+	if e, ok := compiled.Load(pattern); ok {
+		return e.(*regexp.Regexp)
+	}
+	e := regexp.MustCompile(anchored(pattern))
+	compiled.Store(pattern, e)
+	return e
+}
+
+// anchored makes a pattern match whole texts, here and in the JSON Schema.
+func anchored(pattern string) string { return "^(?:" + pattern + ")$" }
+
+// quoteAll lists names: "`a`, `b`, `c`".
+func quoteAll(names []string) string {
+	quoted := make([]string, len(names))
+	for i, n := range names {
+		quoted[i] = Quote(n)
+	}
+	return strings.Join(quoted, ", ")
+}
