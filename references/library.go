@@ -1,0 +1,284 @@
+package references
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+)
+
+// Library is the known good: every sweep of one revision of one board that a
+// team has taken and not withdrawn. It is not changed after it is made.
+type Library struct {
+	Dir      string // the folder it was read from, for messages
+	Board    string
+	Revision string
+
+	Sweeps    []*Sweep     // in use, by file name
+	Skipped   []Skipped    // files left aside, by file name
+	Withdrawn []Withdrawal // sweeps taken out of use, by file name
+
+	board  *netlist.Board
+	places map[place][]Sample
+}
+
+// Skipped is a file in the folder that was left aside.
+type Skipped struct {
+	File string
+	Why  string
+}
+
+// Withdrawal is a sweep that somebody took out of use.
+type Withdrawal struct {
+	File string // the sweep
+	Note string // the file that withdraws it
+	Why  string
+	By   string
+	Time time.Time // zero where the file does not say
+}
+
+// Sample is one reading of one good board.
+type Sample struct {
+	Volts    float64 // 0 when Overload
+	Overload bool
+	Sweep    *Sweep
+}
+
+// place is where a reading counts: points on one net read alike on a good board,
+// so the net stands for them all; a point on no net stands for itself.
+type place struct {
+	polarity Polarity
+	net      netlist.NetID
+	lone     netlist.Point
+}
+
+func placeOf(p netlist.Point, pol Polarity) place {
+	if p.Net == netlist.None {
+		return place{pol, netlist.None, p}
+	}
+	return place{polarity: pol, net: p.Net}
+}
+
+// NewLibrary makes a library of sweeps whose points lie on b.
+func NewLibrary(b *netlist.Board, sweeps []*Sweep) *Library {
+	l := &Library{Board: b.Name, Revision: b.Revision, Sweeps: sweeps, board: b, places: make(map[place][]Sample)}
+	for _, s := range sweeps {
+		for _, r := range s.Readings {
+			at := placeOf(r.At, s.State.Polarity)
+			l.places[at] = append(l.places[at], Sample{r.Reading.Value, r.Reading.Overload, s})
+		}
+	}
+	return l
+}
+
+// At returns the readings of a point on good boards, in the order of the sweeps,
+// taken in one polarity. Points on one net are one place. The slice is the
+// library's own.
+func (l *Library) At(point netlist.Point, pol Polarity) []Sample {
+	return l.places[placeOf(point, pol)]
+}
+
+// LoadLibrary reads every .yaml and .yml file in a folder and the folders in it,
+// leaving out those whose name begins with a dot; a path of a single file is a
+// library of one sweep. Sweeps of other boards and revisions, and files of other
+// kinds, are set aside in Skipped; withdrawn sweeps in Withdrawn.
+//
+// The error is document.Problems, all problems of all files; the library that
+// comes beside it holds the sweeps that could be read, nil where the folder
+// itself could not.
+func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
+	paths, err := yamlFiles(dir)
+	if err != nil {
+		reason := err
+		if path := (*fs.PathError)(nil); errors.As(err, &path) {
+			reason = path.Err
+		}
+		return nil, document.Problems{{Position: document.Position{File: dir}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps"}}
+	}
+	files := loadFiles(paths, b)
+
+	var sweeps []*Sweep
+	var skipped []Skipped
+	var notes []withdrawNote
+	var problems document.Problems
+	for i, f := range files {
+		for _, p := range f.problems {
+			problems.Add(p.Position, p.What, p.Do)
+		}
+		if f.skip != "" {
+			skipped = append(skipped, Skipped{paths[i], f.skip})
+		}
+		if f.sweep != nil {
+			sweeps = append(sweeps, f.sweep)
+		}
+		if f.note != nil {
+			notes = append(notes, *f.note)
+		}
+	}
+	sweeps, withdrawn := withdraw(sweeps, notes, paths, &problems)
+	l := NewLibrary(b, sweeps)
+	l.Dir, l.Skipped, l.Withdrawn = dir, skipped, withdrawn
+	return l, problems.Err()
+}
+
+// yamlFiles lists the files of a library in order of their path.
+func yamlFiles(dir string) ([]string, error) {
+	var paths []string
+	err := filepath.WalkDir(dir, func(path string, entry fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		name := entry.Name()
+		switch {
+		case path == dir:
+			if !entry.IsDir() {
+				paths = append(paths, path)
+			}
+		case strings.HasPrefix(name, "."):
+			if entry.IsDir() {
+				return fs.SkipDir
+			}
+		case !entry.IsDir() && (strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")):
+			paths = append(paths, path)
+		}
+		return nil
+	})
+	slices.Sort(paths)
+	return paths, err
+}
+
+// loaded is what became of one file: one of sweep, note, skip and problems.
+type loaded struct {
+	sweep    *Sweep
+	note     *withdrawNote
+	skip     string
+	problems document.Problems
+}
+
+// loadFiles reads files with a few workers; results stand at the index of their
+// path, so that the outcome does not depend on timing.
+func loadFiles(paths []string, b *netlist.Board) []loaded {
+	files := make([]loaded, len(paths))
+	next := make(chan int)
+	var group sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), 8, len(paths)) {
+		group.Go(func() {
+			points := newResolver(b)
+			for i := range next {
+				files[i] = loadFile(paths[i], points)
+			}
+		})
+	}
+	for i := range paths {
+		next <- i
+	}
+	close(next)
+	group.Wait()
+	return files
+}
+
+// loadFile reads one file of a library.
+func loadFile(path string, points *resolver) loaded {
+	nodes, err := document.Read(path, sweepLimit)
+	if err != nil {
+		var problems document.Problems
+		if !errors.As(err, &problems) {
+			problems.Add(document.Position{File: path}, err.Error(), "")
+		}
+		return loaded{problems: problems}
+	}
+	if other := otherKind(nodes); other != "" {
+		return loaded{skip: other}
+	}
+	node, problems := oneDocument(path, nodes)
+	if problems != nil {
+		return loaded{problems: problems}
+	}
+	if node.Get("withdraw").Exists() {
+		if problems := withdrawShape.Check(node); problems != nil {
+			return loaded{problems: problems}
+		}
+		return loaded{note: decodeWithdraw(node)}
+	}
+	if problems := sweepShape.Check(node); problems != nil {
+		return loaded{problems: problems}
+	}
+	if _, why := otherBoard(node, points.board); why != "" {
+		return loaded{skip: why}
+	}
+	sweep, problems := decodeSweep(node, points)
+	if problems != nil {
+		return loaded{problems: problems}
+	}
+	return loaded{sweep: sweep}
+}
+
+// otherKind tells a board file or a case file that lies among the sweeps.
+func otherKind(nodes []document.Node) string {
+	for _, n := range nodes {
+		switch {
+		case n.Get("readings").Exists() || n.Get("withdraw").Exists():
+			return ""
+		case n.Get("parts").Exists() || n.Get("connectors").Exists():
+			return "a board file, not a sweep"
+		case n.Get("open").Exists() || n.Get("read").Exists():
+			return "a case file, not a sweep"
+		}
+	}
+	return ""
+}
+
+// withdrawNote is what a withdraw file says.
+type withdrawNote struct {
+	at        document.Position // of the file name in it
+	file      string            // as written, relative to the note's folder
+	why, by   string
+	withdrawn time.Time
+}
+
+func decodeWithdraw(node document.Node) *withdrawNote {
+	w := node.Get("withdraw")
+	n := &withdrawNote{
+		at:   w.Get("file").At(),
+		file: strings.Clone(w.Get("file").Text()),
+		why:  strings.Clone(w.Get("why").Text()),
+		by:   strings.Clone(w.Get("by").Text()),
+	}
+	n.withdrawn, _ = ParseTime(w.Get("time").Text()) // passed by the shape
+	return n
+}
+
+// withdraw takes the sweeps that notes name out of the list. A note may name a
+// file that was skipped or is broken; one that names no file at all is a problem,
+// since the sweep it meant is still in use.
+func withdraw(sweeps []*Sweep, notes []withdrawNote, paths []string, problems *document.Problems) ([]*Sweep, []Withdrawal) {
+	var withdrawn []Withdrawal
+	out := make(map[string]bool)
+	for _, n := range notes {
+		dir := filepath.Dir(n.at.File)
+		path := filepath.Join(dir, n.file)
+		if _, known := slices.BinarySearch(paths, path); !known {
+			var names []string
+			for _, p := range paths {
+				if rel, err := filepath.Rel(dir, p); err == nil && p != n.at.File {
+					names = append(names, rel)
+				}
+			}
+			problems.Add(n.at, fmt.Sprintf("withdraws %s, which is not in this folder", document.Quote(n.file)), document.Suggest(n.file, names, "write the file name of the sweep"))
+			continue
+		}
+		out[path] = true
+		withdrawn = append(withdrawn, Withdrawal{path, n.at.File, n.why, n.by, n.withdrawn})
+	}
+	slices.SortStableFunc(withdrawn, func(a, b Withdrawal) int { return strings.Compare(a.File, b.File) })
+	sweeps = slices.DeleteFunc(sweeps, func(s *Sweep) bool { return out[s.File] })
+	return sweeps, withdrawn
+}

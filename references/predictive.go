@@ -1,0 +1,157 @@
+package references
+
+import (
+	"math"
+)
+
+// Predictive says what the next good board will read at one point: with
+// probability OverloadShare the display shows OL, else a voltage that follows
+// Student's distribution around Center.
+type Predictive struct {
+	N             int     // readings it was made from, OL among them
+	Center, Scale float64 // volts; NaN where no reading showed a voltage
+	DF            float64 // degrees of freedom of the spread
+	OverloadShare float64 // probability of OL
+}
+
+const (
+	// priorDF is the weight of the default spread, in boards: it counts as much
+	// as the spread seen between priorDF+1 boards. Common practice, no source.
+	priorDF = 4
+
+	// overloadDoubt is the weight, in boards, of the belief that a point may
+	// read OL on one good board and a voltage on the next. One reading of a
+	// voltage leaves about 1 % for OL. Common practice, no source.
+	overloadDoubt = 0.01
+
+	// displaySpan is the range in volts over which a voltage is thought equally
+	// likely on a point that only ever read OL. It is the usual display limit of
+	// a meter in diode mode (from memory).
+	displaySpan = 2.0
+)
+
+// DefaultSpread is the standard deviation in volts, from one good board to the
+// next, of a point that reads volts, before any boards are compared: 1 mV of
+// probe contact plus 2 % (resistors) up to the 6 mV of junctions, and 1 % from
+// where that is more. Common practice, no source.
+func DefaultSpread(volts float64) float64 {
+	v := math.Abs(volts)
+	return math.Max(math.Min(0.001+0.02*v, 0.006), 0.01*v)
+}
+
+// Predict makes the distribution of the next good board from voltages read on
+// good boards and the number of boards that showed OL.
+//
+// Readings x1..xn are taken as normal with unknown mean and variance; the mean
+// has a flat prior and the variance a scaled inverse chi-square prior of priorDF
+// degrees around DefaultSpread². The posterior variance then has
+//
+//	DF = priorDF + n - 1
+//	s² = (priorDF*DefaultSpread² + sum (xi-mean)²) / DF
+//
+// and the next reading is Student with DF degrees around the mean, with scale
+// s*sqrt(1+1/n) (Gelman et al., Bayesian Data Analysis, 3rd ed., 3.3, from
+// memory). Without the prior this is mean, s*sqrt(1+1/n) and n-1 degrees, which
+// says nothing at all for one board; with it, one board gives its reading give
+// or take a little more than the default spread.
+//
+// The default spread is taken at the mean reading, a small looseness that spares
+// an iteration.
+func Predict(volts []float64, overloads int) Predictive {
+	n := float64(len(volts))
+	p := Predictive{
+		N:             len(volts) + overloads,
+		Center:        math.NaN(),
+		Scale:         math.NaN(),
+		OverloadShare: (float64(overloads) + overloadDoubt) / (n + float64(overloads) + 2*overloadDoubt),
+	}
+	if len(volts) == 0 {
+		return p
+	}
+	var sum float64
+	for _, v := range volts {
+		sum += v
+	}
+	mean := sum / n
+	var squares float64
+	for _, v := range volts {
+		squares += (v - mean) * (v - mean)
+	}
+	prior := DefaultSpread(mean)
+	p.Center = mean
+	p.DF = priorDF + n - 1
+	p.Scale = math.Sqrt((priorDF*prior*prior+squares)/p.DF) * math.Sqrt(1+1/n)
+	return p
+}
+
+// PredictSamples is Predict on the readings of one point. They should come from
+// like meters, or have been carried to one meter first.
+func PredictSamples(samples []Sample) Predictive {
+	volts := make([]float64, 0, len(samples))
+	overloads := 0
+	for _, s := range samples {
+		if s.Overload {
+			overloads++
+		} else {
+			volts = append(volts, s.Volts)
+		}
+	}
+	return Predict(volts, overloads)
+}
+
+// Voltage is the distribution of the reading where it is not OL. Its Center is
+// NaN where no reading showed a voltage.
+func (p Predictive) Voltage() StudentT {
+	return StudentT{Center: p.Center, Scale: p.Scale, DF: p.DF}
+}
+
+// LogProb is the natural logarithm of the density, per volt, of reading volts.
+// A voltage where only OL was ever seen is taken as equally likely anywhere in
+// the display's range.
+func (p Predictive) LogProb(volts float64) float64 {
+	density := -math.Log(displaySpan)
+	if !math.IsNaN(p.Center) {
+		density = p.Voltage().LogProb(volts)
+	}
+	return math.Log1p(-p.OverloadShare) + density
+}
+
+// OverloadProb is the probability that a meter which shows OL above over volts
+// shows it: boards that read OL, and the tail of the voltages beyond over.
+func (p Predictive) OverloadProb(over float64) float64 {
+	if math.IsNaN(p.Center) {
+		return p.OverloadShare
+	}
+	return p.OverloadShare + (1-p.OverloadShare)*p.Voltage().Upper(over)
+}
+
+// CDF is the probability that the reading is a voltage at or below volts. It
+// rises to 1-OverloadShare, OL being above every voltage.
+func (p Predictive) CDF(volts float64) float64 {
+	if math.IsNaN(p.Center) {
+		return (1 - p.OverloadShare) * math.Min(math.Max(volts/displaySpan, 0), 1)
+	}
+	return (1 - p.OverloadShare) * p.Voltage().CDF(volts)
+}
+
+// Quantile is the voltage below which the share q of boards reads, +Inf where
+// that falls among those that read OL.
+func (p Predictive) Quantile(q float64) float64 {
+	inside := q / (1 - p.OverloadShare)
+	switch {
+	case inside > 1:
+		return math.Inf(1)
+	case math.IsNaN(p.Center):
+		return inside * displaySpan
+	}
+	return p.Voltage().Quantile(inside)
+}
+
+// Interval is the interval in volts that holds the share level of the boards
+// that read a voltage; NaN, NaN where none did.
+func (p Predictive) Interval(level float64) (low, high float64) {
+	if math.IsNaN(p.Center) {
+		return math.NaN(), math.NaN()
+	}
+	return p.Voltage().Interval(level)
+}

@@ -1,0 +1,195 @@
+package references
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+)
+
+// Sweep is one pass over one good board with one meter, as one file holds it.
+type Sweep struct {
+	File     string // the path it was read from
+	Board    string
+	Revision string
+	Sample   string    // which good board; empty where the file does not say
+	By       string    // who took it
+	Taken    time.Time // zero where the file does not say
+	Meter    Meter
+	State    State
+	Readings []PointReading // in file order
+}
+
+// State is how the board lay on the bench.
+type State struct {
+	Polarity  Polarity
+	Battery   string   // "out" or "in"; empty where not said
+	Unplugged []string // connectors that were unplugged
+	Celsius   float64  // of the board; roomCelsius where not said
+}
+
+// roomCelsius is the temperature taken where a file does not say. Common
+// practice, no source.
+const roomCelsius = 23
+
+// PointReading is what the meter showed at one point: volts or OL.
+type PointReading struct {
+	At      netlist.Point
+	Name    string // the point as the file writes it
+	Reading quantity.Reading
+	Pos     document.Position // of the point's key in the file
+}
+
+// LoadSweep reads one sweep file and finds its points on the board. The error is
+// document.Problems and lists everything wrong with the file at once; a sweep of
+// another board or revision is refused, because readings never mix between
+// revisions. With a nil board the points are left unresolved (net None), which
+// serves to check the file alone.
+func LoadSweep(path string, b *netlist.Board) (*Sweep, error) {
+	nodes, err := document.Read(path, sweepLimit)
+	if err != nil {
+		return nil, err
+	}
+	node, problems := oneDocument(path, nodes)
+	if problems == nil {
+		problems = SweepShape().Check(node)
+	}
+	if problems != nil {
+		return nil, problems.Err()
+	}
+	if at, why := otherBoard(node, b); why != "" {
+		problems.Add(at, why, "readings never mix between boards or revisions: use the board file that they belong to")
+		return nil, problems.Err()
+	}
+	sweep, problems := decodeSweep(node, newResolver(b))
+	if err := problems.Err(); err != nil {
+		return nil, err
+	}
+	return sweep, nil
+}
+
+// sweepLimit is the largest sweep file in bytes; a sweep of 2,000 pins takes
+// about 40 kB.
+const sweepLimit = 1 << 20
+
+// oneDocument returns the only document of a file.
+func oneDocument(path string, nodes []document.Node) (document.Node, document.Problems) {
+	var problems document.Problems
+	switch {
+	case len(nodes) == 0:
+		problems.Add(document.Position{File: path}, "holds nothing", "write a sweep, or remove the file")
+		return document.Node{}, problems
+	case len(nodes) > 1:
+		problems.Add(nodes[1].At(), "a second document", "one file is one pass over one board: put each in its own file")
+		return document.Node{}, problems
+	}
+	return nodes[0], nil
+}
+
+// otherBoard tells what makes a sweep one of another board or revision, and
+// where that stands; "" for one of b, and for a nil b.
+func otherBoard(node document.Node, b *netlist.Board) (at document.Position, why string) {
+	board, revision := node.Get("board"), node.Get("revision")
+	switch {
+	case b == nil:
+	case board.Text() != b.Name:
+		return board.At(), fmt.Sprintf("taken on board %s, not on %s", document.Quote(board.Text()), document.Quote(b.Name))
+	case revision.Text() == b.Revision:
+	case !revision.Exists():
+		return node.At(), fmt.Sprintf("does not say its revision, and the board file is revision %s", document.Quote(b.Revision))
+	default:
+		return revision.At(), fmt.Sprintf("taken on revision %s, not on %s", document.Quote(revision.Text()), document.Quote(b.Revision))
+	}
+	return document.Position{}, ""
+}
+
+// decodeSweep turns a node that SweepShape has passed into a Sweep.
+func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problems) {
+	s := &Sweep{
+		File:     node.At().File,
+		Board:    points.intern(node.Get("board").Text()),
+		Revision: points.intern(node.Get("revision").Text()),
+		Sample:   points.intern(node.Get("sample").Text()),
+		By:       points.intern(node.Get("by").Text()),
+		State:    decodeState(node.Get("state"), points),
+	}
+	// The shape has refused dates and readings that do not parse.
+	s.Taken, _ = ParseTime(node.Get("taken").Text())
+	meter, problems := DecodeMeter(node.Get("meter"))
+	meter.Name = points.intern(meter.Name)
+	s.Meter = meter
+	entries := node.Get("readings").Entries()
+	s.Readings = make([]PointReading, 0, len(entries))
+	first := make(map[netlist.Point]string, len(entries))
+	for _, entry := range entries {
+		r := PointReading{Name: points.intern(entry.Name()), Pos: entry.Key.At()}
+		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
+		at, err := points.find(r.Name)
+		if err != nil {
+			what, do, _ := strings.Cut(err.Error(), "; ")
+			problems.Add(r.Pos, what, do)
+			continue
+		}
+		r.At = at
+		if before, twice := first[at]; twice && points.board != nil {
+			problems.Add(r.Pos, fmt.Sprintf("%s is the same point as %s", document.Quote(r.Name), document.Quote(before)), "keep one of the two readings")
+			continue
+		}
+		first[at] = r.Name
+		s.Readings = append(s.Readings, r)
+	}
+	return s, problems
+}
+
+func decodeState(node document.Node, points *resolver) State {
+	s := State{Celsius: roomCelsius, Battery: points.intern(node.Get("battery").Text())}
+	s.Polarity, _ = ParsePolarity(node.Get("polarity").Text()) // the usual one where not said
+	for _, item := range node.Get("unplugged").Items() {
+		s.Unplugged = append(s.Unplugged, points.intern(item.Text()))
+	}
+	if celsius, err := parseCelsius(node.Get("temperature").Text()); err == nil {
+		s.Celsius = celsius
+	}
+	return s
+}
+
+// resolver finds points by name for one goroutine. Ten thousand sweeps name the
+// same few points, so it remembers what it found and keeps one copy of each
+// text.
+type resolver struct {
+	board *netlist.Board
+	texts map[string]string
+	found map[string]netlist.Point
+}
+
+func newResolver(b *netlist.Board) *resolver {
+	return &resolver{b, make(map[string]string), make(map[string]netlist.Point)}
+}
+
+func (r *resolver) intern(text string) string {
+	if kept, ok := r.texts[text]; ok {
+		return kept
+	}
+	kept := strings.Clone(text) // not a slice of the file's whole text
+	r.texts[kept] = kept
+	return kept
+}
+
+// find returns a point by its name. Its error says what is wrong and, after a
+// semicolon, what to do.
+func (r *resolver) find(name string) (netlist.Point, error) {
+	if r.board == nil {
+		return netlist.Point{Net: netlist.None}, nil
+	}
+	if p, ok := r.found[name]; ok {
+		return p, nil
+	}
+	p, err := r.board.Point(name)
+	if err == nil {
+		r.found[name] = p
+	}
+	return p, err
+}
