@@ -185,9 +185,9 @@ func (s *Solver) load(c *Circuit, start []float64) {
 		q.anode, q.cathode, q.cell = st.place[j.Anode], st.place[j.Cathode], st.junCell[k]
 		q.is, q.nvt, q.rs = j.Saturation, j.Ideality*vt, j.Series
 		q.most = math.Min(q.nvt*math.Log(1+peak/q.is), src.Open)
-		q.knee = q.most - 4*q.nvt
+		q.knee = q.most - 18*q.nvt
 		if start == nil {
-			q.u = q.most
+			q.u = 0
 		} else {
 			q.u = innerDrop(finite(start[j.Anode])-finite(start[j.Cathode]), q.is, q.nvt, q.rs, q.most)
 			q.u = math.Max(q.u, -src.Open)
