@@ -1,8 +1,6 @@
 package references
 
-import (
-	"math"
-)
+import "math"
 
 // Predictive says what the next good board will read at one point: with
 // probability OverloadShare the display shows OL, else a voltage that follows
@@ -84,19 +82,41 @@ func Predict(volts []float64, overloads int) Predictive {
 	return p
 }
 
-// PredictSamples is Predict on the readings of one point. They should come from
-// like meters, or have been carried to one meter first.
+// PredictSamples is Predict on the readings of one point, one value per board:
+// several readings of one board (two pins of a net, two sweeps of one sample)
+// are averaged first, since they say nothing of how boards differ. The readings
+// should come from like meters, or have been carried to one meter first.
 func PredictSamples(samples []Sample) Predictive {
-	volts := make([]float64, 0, len(samples))
-	overloads := 0
+	type board struct {
+		sum   float64
+		volts int
+	}
+	boards := make([]board, 0, len(samples))
+	bySample := make(map[string]int)
+	bySweep := make(map[*Sweep]int)
 	for _, s := range samples {
-		if s.Overload {
-			overloads++
-		} else {
-			volts = append(volts, s.Volts)
+		i, known := bySweep[s.Sweep]
+		if name := s.Sweep.Sample; !known && name != "" {
+			i, known = bySample[name]
+		}
+		if !known {
+			i = len(boards)
+			boards = append(boards, board{})
+		}
+		bySweep[s.Sweep] = i
+		bySample[s.Sweep.Sample] = i
+		if !s.Overload {
+			boards[i].sum += s.Volts
+			boards[i].volts++
 		}
 	}
-	return Predict(volts, overloads)
+	volts := make([]float64, 0, len(boards))
+	for _, b := range boards {
+		if b.volts > 0 {
+			volts = append(volts, b.sum/float64(b.volts))
+		}
+	}
+	return Predict(volts, len(boards)-len(volts))
 }
 
 // Voltage is the distribution of the reading where it is not OL. Its Center is
