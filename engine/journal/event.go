@@ -1,0 +1,190 @@
+// Package journal keeps the record of one repair: a case file, to which events
+// are only ever appended.
+//
+// In most cases use Load to read a case, and Append to go on with it:
+//
+//	w, err := journal.Append("dead-touch.yaml", "bench 2")
+//	defer w.Close()
+//	err = w.Write(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{r12}})
+//
+// When Write returns without an error the event is on the disk; a crash at any
+// later moment cannot take it back. A case file is a stream of YAML documents,
+// one event each, and one written by hand works as well. Nothing in it is ever
+// changed: what was wrong is taken back by an undo event.
+package journal
+
+import (
+	"fmt"
+	"time"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Kind is what an event tells.
+type Kind uint8
+
+// Kinds of events.
+const (
+	KindOpen        Kind = iota // the case begins: Open, perhaps Meter
+	KindMeter                   // another meter from now on: Meter
+	KindRead                    // readings: Readings
+	KindLook                    // what parts look like: Looks
+	KindInject                  // current into a rail: Injections
+	KindLift                    // parts taken off the board: Parts
+	KindRefit                   // the same parts back: Parts
+	KindFit                     // new, good parts: Parts
+	KindBridge                  // parts joined across: Bridges
+	KindNote                    // a remark: Note
+	KindPower                   // current drawn from a bench supply: Supply
+	KindUndo                    // takes an event back: Undo
+	KindAcknowledge             // cautions read and heeded: Acknowledged
+	KindClose                   // the case ends: Close
+)
+
+// kindNames are the keys of events in files, by Kind.
+var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "note", "power", "undo", "acknowledge", "close"}
+
+// String is the key that makes an event of this kind in files.
+func (k Kind) String() string {
+	if int(k) < len(kindNames) {
+		return kindNames[k]
+	}
+	return fmt.Sprintf("Kind(%d)", k)
+}
+
+// Event is one thing that was done or seen. Kind says which of the fields below
+// it are meant; a Note may come with any kind, a Meter with KindOpen.
+type Event struct {
+	Kind   Kind
+	Number int       // place in the file, from 1; Write sets it
+	Time   time.Time // zero where the file does not say
+	By     string
+	Pos    document.Position
+
+	Open         *Opening
+	Meter        *references.Meter
+	Readings     []Read
+	Looks        []Looked
+	Injections   []Injection
+	Parts        []netlist.PartID
+	Bridges      []Bridge
+	Note         string
+	Supply       *SupplyDraw
+	Undo         int // Number of the event taken back; 0 is the last one not yet taken back
+	Acknowledged []string
+	Close        *Closing
+}
+
+// Opening begins a case.
+type Opening struct {
+	Board string // path of the board file, as written: from the folder of the case file
+	Known string // path of the folder of known-good sweeps, as written; may be empty
+
+	BoardPath, KnownPath string // the same from the working folder; KnownPath may be empty
+
+	Complaint string
+}
+
+// Read is one reading. To is nil where the other probe is on ground.
+type Read struct {
+	At       netlist.Point
+	Name     string // of At, as written
+	To       *netlist.Point
+	ToName   string
+	Polarity references.Polarity
+	Reading  quantity.Reading
+	Pos      document.Position
+}
+
+// Look is what a part looks like under the microscope.
+type Look uint8
+
+// Looks.
+const (
+	Clean Look = iota
+	Burnt
+	Corroded
+	Cracked
+	Missing
+)
+
+// lookNames are the spellings in files, by Look.
+var lookNames = []string{"clean", "burnt", "corroded", "cracked", "missing"}
+
+// String is the spelling in files.
+func (l Look) String() string {
+	if int(l) < len(lookNames) {
+		return lookNames[l]
+	}
+	return fmt.Sprintf("Look(%d)", l)
+}
+
+// Looked is the look of one part.
+type Looked struct {
+	Part netlist.PartID
+	Look Look
+	Pos  document.Position
+}
+
+// Injection is a current-limited supply put on a rail, and the parts that
+// warmed up.
+type Injection struct {
+	Rail netlist.NetID
+	Warm []netlist.PartID
+	Pos  document.Position
+}
+
+// Bridge is a part joined across with a resistance in ohms.
+type Bridge struct {
+	Part netlist.PartID
+	Ohms float64
+	Pos  document.Position
+}
+
+// SupplyDraw is the current in amperes that the board draws from a bench
+// supply, NaN where it was not read.
+type SupplyDraw struct {
+	BeforeKey float64 // with the power key not yet pressed
+	AfterKey  float64
+}
+
+// Closing ends a case. Part and Mode are what Cause begins with where it names a
+// part: "FL3 open" is FL3 and "open", "R12.1 joint open" is R12 and "joint open".
+type Closing struct {
+	Cause  string
+	Remedy string
+	Part   netlist.PartID // netlist.None where Cause names no part
+	Mode   string
+}
+
+// Case is a case file as it stands.
+type Case struct {
+	File    string
+	Board   *netlist.Board
+	Library *references.Library // empty where the case names no known-good sweeps
+	Meter   references.Meter    // in force at the end
+
+	Events []Event // without undone events and undo events
+	All    []Event // every event of the file, in order
+
+	Torn     *Torn // nil where the last event is whole
+	Warnings document.Problems
+
+	sweeps error // what is wrong with single sweeps of the library
+}
+
+// Opening returns how the case began.
+func (c *Case) Opening() Opening { return *c.All[0].Open }
+
+// Closed tells that the case has ended, and how.
+func (c *Case) Closed() (Closing, bool) {
+	for i := len(c.Events) - 1; i >= 0; i-- {
+		if c.Events[i].Kind == KindClose {
+			return *c.Events[i].Close, true
+		}
+	}
+	return Closing{}, false
+}

@@ -1,0 +1,443 @@
+package journal
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// maxCase is the largest case file in bytes. A long repair takes some 20 kB.
+const maxCase = 4 << 20
+
+// Load reads a case file, its board and its known-good sweeps. The error is
+// document.Problems and lists everything wrong at once. An event whose writing
+// was cut off is no error: it is left out and told in Case.Torn. Load changes
+// nothing on the disk and may be used while a session has the case open.
+func Load(path string) (*Case, error) {
+	text, err := readCase(path)
+	if err != nil {
+		return nil, err
+	}
+	return decode(path, text, surroundings)
+}
+
+// readCase reads at most one byte more than maxCase.
+func readCase(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err == nil && info.IsDir() {
+		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name a case file in it"}}
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		do := "check the path"
+		if errors.Is(err, fs.ErrNotExist) {
+			do = "check the path, or begin a case there"
+		}
+		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be opened: " + reason(err), Do: do}}
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))
+	if err != nil {
+		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + reason(err), Do: "check the file and the disk"}}
+	}
+	return text, nil
+}
+
+// reason cuts the path, which the message already names, from a file error.
+func reason(err error) string {
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		return path.Err.Error()
+	}
+	return err.Error()
+}
+
+// around finds what a case stands on: its board and its known-good sweeps.
+type around func(Opening) (*netlist.Board, *references.Library, error)
+
+// surroundings loads what a case stands on.
+func surroundings(o Opening) (*netlist.Board, *references.Library, error) {
+	board, err := netlist.Load(o.BoardPath)
+	if err != nil {
+		return nil, nil, err
+	}
+	if o.Known == "" {
+		return board, references.NewLibrary(board, nil), nil
+	}
+	library, err := references.LoadLibrary(o.KnownPath, board)
+	return board, library, err
+}
+
+// decoder turns the documents of one case file into events and keeps what is
+// wrong with them.
+type decoder struct {
+	file     string
+	board    *netlist.Board
+	problems document.Problems
+	warnings document.Problems
+}
+
+// decode turns the text of a case file into a case. The board and the library
+// come from around, which is asked once the opening is known.
+func decode(file string, text []byte, around around) (*Case, error) {
+	d := &decoder{file: file}
+	c := &Case{File: file, Meter: references.DefaultMeter()}
+	whole, chunks, torn := setAside(file, text)
+	c.Torn = torn
+	d.checkSeals(whole, chunks)
+
+	nodes, err := document.Decode(bytes.NewReader(whole), file, maxCase)
+	d.add(err)
+	sound := make([]bool, len(nodes))
+	for i, node := range nodes {
+		found := caseShape.Check(node)
+		sound[i] = len(found) == 0
+		d.add(found.Err())
+	}
+
+	switch {
+	case len(nodes) == 0 && len(d.problems) == 0:
+		what := "holds no event"
+		if torn != nil {
+			what = "holds no event: the writing of its first one was cut off"
+		}
+		d.problem(document.Position{File: file, Line: 1, Column: 1}, what, "begin it with `open: {board: PATH}`")
+	case len(nodes) > 0 && sound[0] && !nodes[0].Get("open").Exists():
+		d.problem(nodes[0].At(), "the first event is not `open`", "begin the file with `open: {board: PATH}` and a line of ---")
+	case len(nodes) > 0 && sound[0]:
+		opening := decodeOpening(file, nodes[0].Get("open"))
+		d.board, c.Library, err = around(opening)
+		if err != nil && c.Library == nil {
+			d.surroundingsFailed(nodes[0].Get("open"), opening, err)
+			break
+		}
+		c.Board = d.board
+		c.sweeps = err
+		d.libraryProblems(err)
+		for i, node := range nodes {
+			// An event with a wrong shape keeps its number.
+			e := Event{Number: i + 1, Pos: node.At(), Kind: KindNote}
+			if sound[i] {
+				e = d.event(node, i+1)
+			}
+			c.All = append(c.All, e)
+		}
+	}
+	if len(d.problems) == 0 {
+		c.Events = d.effective(c.All)
+		for _, e := range c.Events {
+			if e.Meter != nil {
+				c.Meter = *e.Meter
+			}
+		}
+		d.checkOrder(c)
+	}
+	if err := d.problems.Err(); err != nil {
+		return nil, err
+	}
+	d.warnings.Sort()
+	c.Warnings = d.warnings
+	return c, nil
+}
+
+func (d *decoder) problem(at document.Position, what, do string) { d.problems.Add(at, what, do) }
+
+func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(at, what, do) }
+
+// add keeps the problems of an error.
+func (d *decoder) add(err error) {
+	var found document.Problems
+	switch {
+	case err == nil:
+	case errors.As(err, &found):
+		for _, p := range found {
+			d.problems.Add(p.Position, p.What, p.Do)
+		}
+	default:
+		d.problem(document.Position{File: d.file}, err.Error(), "")
+	}
+}
+
+// problemAt keeps an error of the form "what; do".
+func (d *decoder) problemAt(at document.Position, err error) {
+	what, do, _ := strings.Cut(err.Error(), "; ")
+	d.problem(at, what, do)
+}
+
+// libraryProblems keeps what is wrong with single sweeps as warnings. One broken
+// file in a folder that a whole team adds to must not stop every repair.
+func (d *decoder) libraryProblems(err error) {
+	var found document.Problems
+	if errors.As(err, &found) {
+		for _, p := range found {
+			d.warn(p.Position, p.What, p.Do)
+		}
+	}
+}
+
+// surroundingsFailed tells that the board or the library could not be loaded,
+// and in which line of the case they are named.
+func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
+	var found document.Problems
+	if errors.As(err, &found) && len(found) > 0 {
+		for key, path := range map[string]string{"board": o.BoardPath, "known": o.KnownPath} {
+			if found[0].File == path && found[0].Line == 0 {
+				d.problem(open.Get(key).At(), fmt.Sprintf("the file or folder %s that `%s` names %s", document.Quote(path), key, found[0].What), "paths are taken from the folder of the case file: "+found[0].Do)
+				return
+			}
+		}
+	}
+	d.add(err)
+}
+
+// checkSeals reports sealed events that are not what a session wrote.
+func (d *decoder) checkSeals(text []byte, chunks []chunk) {
+	edited := 0
+	var first document.Position
+	for _, c := range chunks {
+		at := document.Position{File: d.file, Line: c.line, Column: 1}
+		switch c.condition {
+		case cutOff:
+			d.problem(at, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
+		case changed:
+			if edited++; edited == 1 {
+				first = at
+			}
+		}
+	}
+	switch {
+	case edited == 1:
+		d.warn(first, "this event was changed by hand after it was recorded", "it counts as it is now")
+	case edited > 1:
+		d.warn(first, fmt.Sprintf("%d events, this one first, were changed by hand after they were recorded", edited), "they count as they are now")
+	}
+}
+
+func decodeOpening(file string, node document.Node) Opening {
+	o := Opening{
+		Board:     node.Get("board").Text(),
+		Known:     node.Get("known").Text(),
+		Complaint: node.Get("complaint").Text(),
+	}
+	o.BoardPath = resolve(file, o.Board)
+	if o.Known != "" {
+		o.KnownPath = resolve(file, o.Known)
+	}
+	return o
+}
+
+// resolve makes a path that a case file names one from the working folder.
+func resolve(file, path string) string {
+	path = filepath.FromSlash(path)
+	if filepath.IsAbs(path) {
+		return filepath.Clean(path)
+	}
+	return filepath.Join(filepath.Dir(file), path)
+}
+
+// event decodes one document of the right shape.
+func (d *decoder) event(node document.Node, number int) Event {
+	e := Event{Number: number, Pos: node.At(), By: node.Get("by").Text()}
+	if t := node.Get("time"); t.Exists() {
+		e.Time, _ = references.ParseTime(t.Text()) // the shape has read it already
+	}
+	if !d.kind(node, &e) {
+		return e
+	}
+	e.Note = node.Get("note").Text()
+	if m := node.Get("meter"); m.Exists() {
+		meter, found := references.DecodeMeter(m)
+		d.add(found.Err())
+		e.Meter = &meter
+	}
+	value := node.Get(e.Kind.String())
+	switch e.Kind {
+	case KindOpen:
+		opening := decodeOpening(d.file, value)
+		e.Open = &opening
+		if number > 1 {
+			d.problem(value.At(), "a second `open`", "a case is opened once; begin another file for another case")
+		}
+	case KindRead:
+		e.Readings = d.readings(node, value)
+	case KindLook:
+		for _, entry := range value.Entries() {
+			if part, ok := d.part(entry.Key); ok {
+				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
+			}
+		}
+	case KindInject:
+		for _, entry := range value.Entries() {
+			if rail, ok := d.net(entry.Key); ok {
+				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
+			}
+		}
+	case KindLift, KindRefit, KindFit:
+		e.Parts = d.parts(value)
+	case KindBridge:
+		for _, entry := range value.Entries() {
+			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
+			if part, ok := d.part(entry.Key); ok {
+				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
+			}
+		}
+	case KindPower:
+		e.Supply = d.draw(value)
+	case KindUndo:
+		e.Undo, _ = parseUndo(value.Text()) // the shape has read it already
+	case KindAcknowledge:
+		for _, item := range value.Items() {
+			e.Acknowledged = append(e.Acknowledged, item.Text())
+		}
+	case KindClose:
+		closing := d.closing(value.Get("cause").Text(), value.Get("remedy").Text())
+		e.Close = &closing
+	}
+	return e
+}
+
+// kind finds the one key that makes a document an event. A meter may come with
+// the opening and a note with anything; then they are not the event.
+func (d *decoder) kind(node document.Node, e *Event) bool {
+	var keys []Kind
+	for k := range kindNames {
+		if node.Get(kindNames[k]).Exists() {
+			keys = append(keys, Kind(k))
+		}
+	}
+	drop := func(k Kind, beside bool) {
+		if i := indexOf(keys, k); i >= 0 && len(keys) > 1 && beside {
+			keys = append(keys[:i], keys[i+1:]...)
+		}
+	}
+	drop(KindNote, true)
+	drop(KindMeter, indexOf(keys, KindOpen) >= 0)
+	if len(keys) == 0 {
+		d.problem(node.At(), "this document holds no event", "add one of `"+strings.Join(kindNames, "`, `")+"`")
+		return false
+	}
+	e.Kind = keys[0]
+	if len(keys) > 1 {
+		d.problem(node.At(), fmt.Sprintf("`%s` and `%s` in one event", keys[0], keys[1]), "put a line of --- between them: one event does one thing")
+		return false
+	}
+	for _, key := range []string{"to", "polarity"} {
+		if with := node.Get(key); with.Exists() && e.Kind != KindRead {
+			d.problem(with.At(), fmt.Sprintf("`%s` goes with `read` only", key), "remove it")
+		}
+	}
+	return true
+}
+
+func indexOf(keys []Kind, k Kind) int {
+	for i := range keys {
+		if keys[i] == k {
+			return i
+		}
+	}
+	return -1
+}
+
+func (d *decoder) readings(node, value document.Node) []Read {
+	polarity, _ := references.ParsePolarity(node.Get("polarity").Text()) // absent is the usual one
+	var to *netlist.Point
+	if other := node.Get("to"); other.Exists() {
+		point, err := d.board.Point(other.Text())
+		if err != nil {
+			d.problemAt(other.At(), err)
+			return nil
+		}
+		to = &point
+	}
+	var all []Read
+	for _, entry := range value.Entries() {
+		at, err := d.board.Point(entry.Name())
+		if err != nil {
+			d.problemAt(entry.Key.At(), err)
+			continue
+		}
+		if to != nil && at == *to {
+			d.problem(entry.Key.At(), "both probes are on "+document.Quote(entry.Name()), "name another point in `to`, or leave `to` out where the other probe is on ground")
+			continue
+		}
+		reading, err := quantity.ParseReading(entry.Value.Text())
+		if err != nil {
+			d.problemAt(entry.Value.At(), err)
+			continue
+		}
+		all = append(all, Read{At: at, Name: entry.Name(), To: to, ToName: node.Get("to").Text(), Polarity: polarity, Reading: reading, Pos: entry.Key.At()})
+	}
+	return all
+}
+
+func (d *decoder) draw(value document.Node) *SupplyDraw {
+	draw := &SupplyDraw{BeforeKey: notRead, AfterKey: notRead}
+	before, after := value.Get("before_key"), value.Get("after_key")
+	if before.Exists() {
+		draw.BeforeKey, _ = parseDraw(before.Text()) // the shape has read them already
+	}
+	if after.Exists() {
+		draw.AfterKey, _ = parseDraw(after.Text())
+	}
+	if !before.Exists() && !after.Exists() {
+		d.problem(value.At(), "`power` holds no current", "add `before_key` or `after_key`, such as `{before_key: 2 mA}`")
+	}
+	return draw
+}
+
+// closing finds the part that a cause begins with, by the longest name. It looks
+// no further than the first of several faults.
+func (d *decoder) closing(cause, remedy string) Closing {
+	c := Closing{Cause: cause, Remedy: remedy, Part: netlist.None}
+	first := cause
+	if end := strings.IndexAny(cause, ",;\n"); end >= 0 {
+		first = cause[:end]
+	}
+	words := strings.Fields(first)
+	for n := min(len(words), 8); n > 0; n-- {
+		if part, ok := d.named(strings.Join(words[:n], " ")); ok {
+			c.Part, c.Mode = part, strings.Join(words[n:], " ")
+			break
+		}
+	}
+	return c
+}
+
+func lookOf(text string) Look {
+	for i, name := range lookNames {
+		if name == text {
+			return Look(i)
+		}
+	}
+	return Clean // not reached: the shape allows no other text
+}
+
+func (d *decoder) parts(list document.Node) []netlist.PartID {
+	var parts []netlist.PartID
+	for _, item := range list.Items() {
+		part, ok := d.part(item)
+		if !ok {
+			continue
+		}
+		twice := false
+		for _, p := range parts {
+			twice = twice || p == part
+		}
+		if twice {
+			d.problem(item.At(), document.Quote(item.Text())+" is there twice", "keep one of them")
+			continue
+		}
+		parts = append(parts, part)
+	}
+	return parts
+}

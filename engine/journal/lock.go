@@ -1,0 +1,79 @@
+package journal
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"halfsplit/netlist/document"
+)
+
+// lock keeps a second session away from a case. It is a small file beside the
+// case file, `<case>.lock`, that says who holds it, where and since when.
+type lock struct {
+	path string
+	file *os.File
+}
+
+// lockSuffix is appended to the name of a case file.
+const lockSuffix = ".lock"
+
+// holder is who keeps a case open.
+type holder struct {
+	by    string
+	host  string
+	pid   int
+	since time.Time
+}
+
+// holderScan reads the process and the host back from a holder's text.
+const holderScan = "process %d on %s"
+
+func (h holder) String() string {
+	by := h.by
+	if by == "" {
+		by = "someone"
+	}
+	return fmt.Sprintf("process %d on %s, %s, since %s", h.pid, h.host, by, h.since.Format(time.RFC3339))
+}
+
+// thisHolder is the running process.
+func thisHolder(by string) holder {
+	host, err := os.Hostname()
+	if err != nil || strings.ContainsAny(host, " \n") {
+		host = "this-machine"
+	}
+	return holder{by: document.Printable(by), host: host, pid: os.Getpid(), since: time.Now()}
+}
+
+// heldError is the text that a lock file held by another session shows.
+type heldError string
+
+func (e heldError) Error() string {
+	if e == "" {
+		return "another session is just opening it"
+	}
+	return "another session has it open: " + string(e)
+}
+
+// maxHolder bounds what is read of a lock file, in bytes.
+const maxHolder = 512
+
+func readHolder(f *os.File) string {
+	text, _ := io.ReadAll(io.NewSectionReader(f, 0, maxHolder))
+	line, _, whole := strings.Cut(string(text), "\n")
+	if !whole {
+		return ""
+	}
+	return line
+}
+
+func writeHolder(f *os.File, h holder) error {
+	if err := f.Truncate(0); err != nil {
+		return err
+	}
+	_, err := f.WriteAt([]byte(h.String()+"\n"), 0)
+	return err
+}

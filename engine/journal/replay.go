@@ -1,0 +1,140 @@
+package journal
+
+import (
+	"fmt"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+// effective leaves out what was taken back, and the undo events themselves.
+func (d *decoder) effective(all []Event) []Event {
+	gone := make([]bool, len(all))
+	var standing []int // events that `undo: last` may take back, some of them gone
+	for i, e := range all {
+		switch e.Kind {
+		case KindOpen:
+			continue
+		case KindUndo:
+			gone[i] = true
+		default:
+			standing = append(standing, i)
+			continue
+		}
+		for len(standing) > 0 && gone[standing[len(standing)-1]] {
+			standing = standing[:len(standing)-1]
+		}
+		target := e.Undo - 1
+		if e.Undo == 0 {
+			if len(standing) == 0 {
+				d.problem(e.Pos, "`undo: last` finds nothing left to take back", "remove it")
+				continue
+			}
+			target = standing[len(standing)-1]
+		}
+		switch {
+		case target >= i:
+			d.problem(e.Pos, fmt.Sprintf("event %d is not before this one, which is event %d", e.Undo, i+1), "count the events from 1 at the top of the file")
+		case all[target].Kind == KindOpen:
+			d.problem(e.Pos, "the opening cannot be taken back", "begin another case file")
+		case all[target].Kind == KindUndo:
+			d.problem(e.Pos, fmt.Sprintf("event %d is an undo itself", e.Undo), "write again the event that it took back")
+		case gone[target]:
+			d.problem(e.Pos, fmt.Sprintf("event %d was taken back already", e.Undo), "remove this undo, or give another number")
+		default:
+			gone[target] = true
+		}
+	}
+	events := make([]Event, 0, len(all))
+	for i, e := range all {
+		if !gone[i] {
+			events = append(events, e)
+		}
+	}
+	return events
+}
+
+// checkOrder warns of events that make no sense where they stand. They count
+// all the same: a person may have forgotten to write down the step between.
+func (d *decoder) checkOrder(c *Case) {
+	lifted := make(map[netlist.PartID]bool)
+	closed := 0
+	for _, e := range c.Events {
+		if closed > 0 && e.Kind != KindNote {
+			d.warn(e.Pos, fmt.Sprintf("`%s` after the case was closed by event %d", e.Kind, closed), "to go on with the case, take the closing back: `undo: "+fmt.Sprint(closed)+"`")
+		}
+		switch e.Kind {
+		case KindLift:
+			for _, p := range e.Parts {
+				if lifted[p] {
+					d.warn(e.Pos, d.board.Parts[p].Name+" is lifted already", "write `refit` or `fit` where it came back")
+				}
+				lifted[p] = true
+			}
+		case KindRefit:
+			for _, p := range e.Parts {
+				if !lifted[p] {
+					d.warn(e.Pos, d.board.Parts[p].Name+" is refitted but was not lifted", "write `lift` where it came off, or `fit` for a new part")
+				}
+				delete(lifted, p)
+			}
+		case KindFit:
+			for _, p := range e.Parts {
+				delete(lifted, p)
+			}
+		case KindInject:
+			for _, i := range e.Injections {
+				if !d.board.Nets[i.Rail].Rail {
+					d.warn(i.Pos, document.Quote(d.board.Nets[i.Rail].Name)+" is no rail in the board file", "give it `rail:` there if it is a supply; never inject into a signal")
+				}
+			}
+		case KindClose:
+			closed = e.Number
+		}
+	}
+}
+
+// Stage is a stretch of a case in which the board and the meter stay the same.
+type Stage struct {
+	Edits    netlist.Edits // in force while Events happened
+	Meter    references.Meter
+	Events   []Event // in order; the lift, refit, fit, bridge or meter event that began the stage is the first
+	Readings []Read  // of Events
+}
+
+// Stages cuts the case at every event that changes the board or the meter. The
+// last stage is how the board lies now; there is always one.
+func (c *Case) Stages() []Stage {
+	var stages []Stage
+	now := Stage{Meter: references.DefaultMeter()}
+	start := 0
+	for i, e := range c.Events {
+		edited := e.Kind == KindLift || e.Kind == KindRefit || e.Kind == KindFit || e.Kind == KindBridge
+		if i > start && (edited || e.Meter != nil) {
+			now.Events = c.Events[start:i:i]
+			stages = append(stages, now)
+			now = Stage{Edits: now.Edits.Clone(), Meter: now.Meter}
+			start = i
+		}
+		if e.Meter != nil {
+			now.Meter = *e.Meter
+		}
+		for _, p := range e.Parts {
+			switch e.Kind {
+			case KindLift:
+				now.Edits.Lift(p)
+			case KindRefit:
+				now.Edits.Refit(p)
+			case KindFit:
+				now.Edits.Fit(p)
+			}
+		}
+		for _, b := range e.Bridges {
+			now.Edits.Bridge(b.Part, b.Ohms)
+		}
+		now.Readings = append(now.Readings, e.Readings...)
+	}
+	now.Events = c.Events[start:]
+	return append(stages, now)
+}

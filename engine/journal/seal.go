@@ -1,0 +1,194 @@
+package journal
+
+import (
+	"bytes"
+	"hash/crc32"
+	"regexp"
+	"strconv"
+	"unicode/utf8"
+
+	"halfsplit/netlist/document"
+)
+
+// An event that a session writes is sealed: the line that starts its document
+// announces the length of what follows and a checksum of it, and a document end
+// mark closes it.
+//
+//	--- # event 42 8a3b1c2d
+//	read: {J7.2: OL}
+//	...
+//
+// To YAML the seal is a comment. It is announced first because a process that
+// is killed leaves the beginning of what it was writing: an event without its
+// last bytes is then always known for what it is, even where those bytes would
+// still make good YAML (`note: the line is de`). An event written by hand has
+// no seal and counts if it can be read.
+const (
+	sealOpens = "--- # event "
+	sealEnds  = "...\n"
+)
+
+var (
+	sealWhole = regexp.MustCompile(`^--- # event (\d{1,9}) ([0-9a-f]{8})$`)
+	sealBegun = regexp.MustCompile(`^--- # event( |( \d{1,9}( [0-9a-f]{0,8})?))?$`)
+)
+
+// seal wraps the text of one event, which ends in a line end and has no line
+// that begins with --- or "...".
+func seal(event []byte) []byte {
+	body := append(bytes.Clone(event), sealEnds...)
+	sealed := append([]byte(sealOpens), strconv.Itoa(len(body))...)
+	sealed = append(sealed, ' ')
+	sum := strconv.FormatUint(uint64(crc32.ChecksumIEEE(body)), 16)
+	for range 8 - len(sum) {
+		sealed = append(sealed, '0')
+	}
+	sealed = append(sealed, sum...)
+	sealed = append(sealed, '\n')
+	return append(sealed, body...)
+}
+
+// condition tells what a seal says of its event.
+type condition uint8
+
+const (
+	byHand  condition = iota // no seal
+	intact                   // as it was written
+	changed                  // complete, but not as it was written: an editor was at it
+	cutOff                   // its end is not there
+)
+
+// chunk is the text of one YAML document of a case file.
+type chunk struct {
+	start, end int // offsets in the file
+	line       int // of start, from 1
+	condition  condition
+}
+
+// split finds the documents of a case file. A line of --- begins a document
+// wherever it stands: YAML allows it neither in quotes nor in block text.
+func split(text []byte) []chunk {
+	var chunks []chunk
+	start, line := 0, 1
+	if bytes.HasPrefix(text, []byte("\uFEFF")) {
+		start = 3
+	}
+	open := chunk{start: start, line: 1}
+	for at := start; at < len(text); line++ {
+		next := len(text)
+		if i := bytes.IndexByte(text[at:], '\n'); i >= 0 {
+			next = at + i + 1
+		}
+		if at > open.start && beginsDocument(text[at:next]) {
+			open.end = at
+			chunks = append(chunks, open)
+			open = chunk{start: at, line: line}
+		}
+		at = next
+	}
+	open.end = len(text)
+	chunks = append(chunks, open)
+	for i := range chunks {
+		chunks[i].condition = inspect(text[chunks[i].start:chunks[i].end])
+	}
+	return chunks
+}
+
+func beginsDocument(line []byte) bool {
+	rest, ok := bytes.CutPrefix(line, []byte("---"))
+	return ok && (len(rest) == 0 || rest[0] == ' ' || rest[0] == '\t' || rest[0] == '\n' || rest[0] == '\r')
+}
+
+// inspect compares one document with its seal.
+func inspect(text []byte) condition {
+	head, body, whole := bytes.Cut(text, []byte("\n"))
+	head = bytes.TrimSuffix(head, []byte("\r"))
+	if !whole {
+		if sealBegun.Match(head) || bytes.HasPrefix([]byte(sealOpens), head) && bytes.HasPrefix(head, []byte("---")) {
+			return cutOff
+		}
+		return byHand
+	}
+	m := sealWhole.FindSubmatch(head)
+	if m == nil {
+		return byHand
+	}
+	length, _ := strconv.Atoi(string(m[1]))
+	sum, _ := strconv.ParseUint(string(m[2]), 16, 32)
+	// An editor may have changed the line ends or taken away the last one.
+	body = bytes.ReplaceAll(body, []byte("\r\n"), []byte("\n"))
+	ended := body
+	if !bytes.HasSuffix(ended, []byte("\n")) {
+		ended = append(bytes.Clone(body), '\n')
+	}
+	if len(ended) >= length && crc32.ChecksumIEEE(ended[:length]) == uint32(sum) {
+		return intact
+	}
+	if bytes.Contains(append([]byte("\n"), ended...), []byte("\n"+sealEnds)) && bytes.IndexByte(body, 0) < 0 {
+		return changed
+	}
+	return cutOff
+}
+
+// Torn is the beginning of an event whose writing was cut off, by a crash or a
+// loss of power. It was never acknowledged. Its bytes are kept out of the case
+// and never thrown away.
+type Torn struct {
+	Pos     document.Position // where it began in the case file
+	Bytes   []byte
+	SavedAs string // the file it was moved to; empty while it is still at the end of the case file
+}
+
+// Problem says what was cut off and where it is now.
+func (t *Torn) Problem() document.Problem {
+	p := document.Problem{Position: t.Pos}
+	p.What = "the writing of the last event was cut off after " + strconv.Itoa(len(t.Bytes)) + " bytes: " + document.Quote(string(t.legible()))
+	if t.SavedAs == "" {
+		p.Do = "it does not count; enter the event again, and the next session sets these bytes aside"
+	} else {
+		p.Do = "it does not count and was set aside in " + document.Printable(t.SavedAs) + "; enter the event again"
+	}
+	return p
+}
+
+// legible is what was cut off, without its seal.
+func (t *Torn) legible() []byte {
+	if head, body, ok := bytes.Cut(t.Bytes, []byte("\n")); ok && bytes.HasPrefix(head, []byte(sealOpens)) {
+		return bytes.TrimRight(body, "\n\x00")
+	}
+	return bytes.TrimRight(t.Bytes, "\n\x00")
+}
+
+// setAside parts a case file into what was written whole and the torn rest; torn
+// is nil where nothing was cut off. Only the end of the file can be torn.
+func setAside(file string, text []byte) (whole []byte, chunks []chunk, torn *Torn) {
+	chunks = split(text)
+	last := &chunks[len(chunks)-1]
+	from := len(text)
+	switch solid := bytes.TrimRight(text, "\x00"); {
+	case last.condition == cutOff:
+		from = last.start
+	case len(solid) < len(text):
+		// A file system may lengthen a file before it has the bytes to fill it.
+		from = max(len(solid), last.start)
+	default:
+		// One or two dashes of a document that was about to begin.
+		tail := text[bytes.LastIndexByte(text, '\n')+1:]
+		if string(tail) == "-" || string(tail) == "--" {
+			from -= len(tail)
+		}
+	}
+	if from == len(text) {
+		return text, chunks, nil
+	}
+	torn = &Torn{Pos: positionAt(file, text, from), Bytes: bytes.Clone(text[from:])}
+	whole = text[:from:from]
+	return whole, split(whole), torn
+}
+
+func positionAt(file string, text []byte, offset int) document.Position {
+	before := text[:offset]
+	line := bytes.Count(before, []byte("\n"))
+	column := utf8.RuneCount(before[bytes.LastIndexByte(before, '\n')+1:])
+	return document.Position{File: file, Line: line + 1, Column: column + 1}
+}

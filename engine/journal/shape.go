@@ -1,0 +1,130 @@
+package journal
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// CaseShape describes one event of a case file, for checking and for editors.
+func CaseShape() *document.Shape { return caseShape }
+
+// caseShape is built once; every document of a case file is one of it.
+var caseShape = &document.Shape{
+	Doc: "One event of a repair. Events follow one another, parted by lines of ---.",
+	Fields: []document.Field{
+		{Name: "open", Shape: &document.Shape{
+			Doc: "Begins the case. Paths are taken from the folder of this file.",
+			Fields: []document.Field{
+				{Name: "board", Required: true, Shape: &document.Shape{Doc: "The board file.", Example: "../board.yaml"}},
+				{Name: "known", Shape: &document.Shape{Doc: "The folder of sweeps of good boards.", Example: "../known"}},
+				{Name: "complaint", Shape: &document.Shape{Doc: "What the owner says.", Example: "touch dead", Lines: true}},
+			},
+		}},
+		{Name: "meter", Shape: references.MeterShape()},
+		{Name: "read", Shape: &document.Shape{
+			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL no end of it.",
+			Example: "{J7.2: OL, J7.3: 0.517}",
+			Value:   &document.Shape{Example: "0.517", Parse: parsesReading},
+		}},
+		{Name: "polarity", Shape: references.PolarityShape()},
+		{Name: "to", Shape: &document.Shape{Doc: "The point that stands in for ground, where the other probe is not on ground.", Example: "R12.2"}},
+		{Name: "look", Shape: &document.Shape{
+			Doc: "What parts look like.", Example: "{C40: corroded, C41: clean}",
+			Value: &document.Shape{Enum: lookNames},
+		}},
+		{Name: "inject", Shape: &document.Shape{
+			Doc: "A current-limited supply on a shorted rail: the parts that warmed up, [] for none.", Example: "{VTP_1V8: [C71]}",
+			Value: partsShape("Parts that warmed up.", 0),
+		}},
+		{Name: "lift", Shape: partsShape("Parts taken off the board.", 1)},
+		{Name: "refit", Shape: partsShape("The same parts put back.", 1)},
+		{Name: "fit", Shape: partsShape("New, good parts put on.", 1)},
+		{Name: "bridge", Shape: &document.Shape{
+			Doc: "Parts joined across, and with how many ohms.", Example: "{FL3: 0 ohm}",
+			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)},
+		}},
+		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
+		{Name: "power", Shape: &document.Shape{
+			Doc: "Current drawn from a bench supply.", Example: "{before_key: 2 mA, after_key: 95 mA}",
+			Fields: []document.Field{
+				{Name: "before_key", Shape: &document.Shape{Doc: "With the power key not yet pressed.", Example: "2 mA", Parse: parsesDraw}},
+				{Name: "after_key", Shape: &document.Shape{Doc: "After the power key was pressed.", Example: "95 mA", Parse: parsesDraw}},
+			},
+		}},
+		{Name: "undo", Shape: &document.Shape{
+			Doc:     "Takes an event back: its number, counted from 1 at the top of the file, or `last`.",
+			Example: "last", Parse: parsesUndo,
+		}},
+		{Name: "acknowledge", Shape: &document.Shape{
+			Doc: "Cautions that were read and heeded.", Single: true, MinItems: 1, Item: &document.Shape{Example: "battery out"},
+		}},
+		{Name: "close", Shape: &document.Shape{
+			Doc: "Ends the case.",
+			Fields: []document.Field{
+				{Name: "cause", Required: true, Shape: &document.Shape{Doc: "What was wrong: the part and how it failed.", Example: "FL3 open", Lines: true}},
+				{Name: "remedy", Shape: &document.Shape{Doc: "What was done about it.", Example: "bridge", Lines: true}},
+			},
+		}},
+		{Name: "time", Shape: references.TimeShape()},
+		{Name: "by", Shape: &document.Shape{Doc: "Who, or which bench.", Example: "bench 2"}},
+	},
+}
+
+func partsShape(doc string, least int) *document.Shape {
+	return &document.Shape{Doc: doc, Example: "[C71]", Single: true, MinItems: least, Item: &document.Shape{}}
+}
+
+func parsesReading(text string) error {
+	_, err := quantity.ParseReading(text)
+	return err
+}
+
+func parses(u quantity.Unit) func(string) error {
+	return func(text string) error {
+		_, err := quantity.Parse(text, u)
+		return err
+	}
+}
+
+// noDraw is a current of nothing, which a supply's display may well show though
+// no part has it as its value.
+var noDraw = regexp.MustCompile(`^0*\.?0+ *[num]?A?$`)
+
+// parseDraw reads a current in amperes.
+func parseDraw(text string) (float64, error) {
+	if noDraw.MatchString(text) {
+		return 0, nil
+	}
+	return quantity.Parse(text, quantity.Ampere)
+}
+
+func parsesDraw(text string) error {
+	_, err := parseDraw(text)
+	return err
+}
+
+// undoLast is the spelling of Undo 0.
+const undoLast = "last"
+
+// parseUndo reads the number of an event.
+func parseUndo(text string) (int, error) {
+	if text == undoLast {
+		return 0, nil
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 || strings.HasPrefix(text, "+") {
+		return 0, fmt.Errorf("%s is not the number of an event; count the events from 1 at the top of the file, or write `last`", document.Quote(text))
+	}
+	return n, nil
+}
+
+func parsesUndo(text string) error {
+	_, err := parseUndo(text)
+	return err
+}
