@@ -26,22 +26,21 @@ func DropAt(saturation, currentAmps, ideality, series, celsius float64) float64 
 }
 
 // innerDrop gives u, the part of the voltage across a junction that is left
-// when its series resistance has taken its share, capped at most, the value at
-// the largest current that can flow. It solves u + rs*is*(exp(u/nvt)-1) = v.
+// when its series resistance has taken its share: it solves
+// u + rs*is*(exp(u/nvt)-1) = v. Gmin is left out; this serves as a start.
 //
 // With y = rs*(i+is)/nvt this is y + ln y = z, which has the same shape for
 // every junction; Newton on it settles in a few rounds from either side.
-func innerDrop(v, is, nvt, rs, most float64) float64 {
-	if rs == 0 || v <= 0 {
-		// Backwards, the current is at most is and rs*is is nothing to speak
-		// of; this is a starting value only.
-		return math.Min(v, most)
+// scale is ln(rs*is/nvt).
+func innerDrop(v, is, nvt, rs, scale float64) float64 {
+	if rs == 0 {
+		return v
 	}
-	z := (v+rs*is)/nvt + math.Log(rs*is/nvt)
-	var y float64
+	z := (v+rs*is)/nvt + scale
 	if z < -30 {
-		return math.Min(v, most) // next to no current
+		return v + rs*is // the exponential is nothing
 	}
+	var y float64
 	if z < 1 {
 		y = math.Exp(z) / (1 + math.Exp(z))
 	} else {
@@ -50,9 +49,9 @@ func innerDrop(v, is, nvt, rs, most float64) float64 {
 	for range 4 {
 		step := (z - y - math.Log(y)) * y / (1 + y)
 		y += step
-		if math.Abs(step) <= 1e-9*y {
-			break
+		if math.Abs(step) <= 1e-7*y {
+			break // the next step would be about the square of this one
 		}
 	}
-	return math.Min(v+rs*is-nvt*y, most)
+	return v + rs*is - nvt*y
 }

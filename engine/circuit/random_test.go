@@ -3,6 +3,7 @@ package circuit_test
 import (
 	"math"
 	"math/rand/v2"
+	"strconv"
 
 	"halfsplit/engine/circuit"
 )
@@ -19,7 +20,7 @@ var families = []struct {
 	{"islands", func(r *rand.Rand) circuit.Circuit { return network(r, 0.3, 0.3, false) }},
 	{"extreme", func(r *rand.Rand) circuit.Circuit { return network(r, 0.5, 0.05, true) }},
 	{"bank", bank},
-	{"strings", strings},
+	{"strings", chains},
 	{"resistors", resistors},
 	{"two points", twoPoints},
 	{"open probe", openProbe},
@@ -28,7 +29,25 @@ var families = []struct {
 // randomCircuit gives circuit i of the series that seed begins.
 func randomCircuit(seed uint64, i int) circuit.Circuit {
 	r := rand.New(rand.NewPCG(seed, uint64(i)))
-	return families[i%len(families)].make(r)
+	c := families[i%len(families)].make(r)
+	// Four digits keep the recorded decks short and readable.
+	for k := range c.Resistors {
+		c.Resistors[k].Ohms = digits(c.Resistors[k].Ohms)
+	}
+	for k := range c.Junctions {
+		j := &c.Junctions[k]
+		j.Saturation, j.Ideality, j.Series = digits(j.Saturation), digits(j.Ideality), digits(j.Series)
+	}
+	c.Source.Current, c.Source.Open = digits(c.Source.Current), digits(c.Source.Open)
+	return c
+}
+
+func digits(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 4, 64), 64)
+	if err != nil {
+		panic(err)
+	}
+	return y
 }
 
 func logUniform(r *rand.Rand, lo, hi float64) float64 {
@@ -147,9 +166,9 @@ func bank(r *rand.Rand) circuit.Circuit {
 	return c
 }
 
-// strings is several strings of junctions side by side, each with its own
+// chains is several strings of junctions side by side, each with its own
 // mixture of directions and a resistance.
-func strings(r *rand.Rand) circuit.Circuit {
+func chains(r *rand.Rand) circuit.Circuit {
 	c := circuit.Circuit{Nodes: 2, Celsius: celsius(r)}
 	for range 1 + r.IntN(4) {
 		at := circuit.Node(1)

@@ -42,9 +42,9 @@ func (s *Solver) ResistorSensitivities(c *Circuit, out []float64) {
 }
 
 // Adjoint fills out, one entry per node, with the change of the reading in
-// volts per ampere fed into that node (and taken out at the reference): the
-// row of the inverse of the nodal matrix that belongs to the reading. The
-// reading changes by
+// volts per ampere fed into that node and taken out at ground (at Minus when
+// ground is out of the meter's reach): the row of the inverse of the nodal
+// matrix that belongs to the reading. The reading changes by
 //
 //	-(Adjoint[a]-Adjoint[b]) * (V[a]-V[b])   per siemens laid between a and b,
 //
@@ -56,9 +56,10 @@ func (s *Solver) Adjoint(out []float64) {
 		return
 	}
 	s.adjoint()
+	ground := s.groundPlace()
 	for v, p := range s.st.place {
-		if p >= 0 && v < len(out) {
-			out[v] = s.lambda[p]
+		if p >= 0 {
+			out[v] = s.lambda[p] - s.lambda[ground]
 		}
 	}
 }

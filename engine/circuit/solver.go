@@ -12,15 +12,17 @@ type Solver struct {
 	st     structure
 	solved bool // Sensitivities and Adjoint have a factored matrix to use
 
-	base     []float64 // cells: the resistors (and a resistive source) alone
-	cells    []float64 // cells: factored in place
-	inverse  []float64 // per place, one over the pivot
-	x        []float64 // per place and the reference: currents in, voltages out
-	lambda   []float64 // per place and the reference: the adjoint
-	volts    []float64 // per node
-	floating []bool    // per node
-	js       []state   // per junction within reach
-	source   sourceState
+	base      []float64 // cells: the resistors (and a resistive source) alone
+	cells     []float64 // cells: factored in place
+	inverse   []float64 // per place, one over the pivot
+	x         []float64 // per place and the reference: currents in, voltages out
+	lambda    []float64 // per place and the reference: the adjoint
+	volts     []float64 // per node
+	floating  []bool    // per node
+	js        []state   // per junction within reach
+	source    sourceState
+	peak      float64 // A and V of the source that the bounds in js were made for
+	openVolts float64
 }
 
 // state is one junction during a solution.
@@ -30,6 +32,7 @@ type state struct {
 	is, nvt, rs    float64
 	most           float64 // V, inner drop at the largest current there can be
 	knee           float64 // V, inner drop from which upward steps are taken with care
+	scale          float64 // ln(rs*is/nvt), for the start
 	u              float64 // V, inner drop at which the junction is linearised
 	g              float64 // S, slope with rs taken in
 	rest           float64 // A, the current at 0 V of the straight line that stands for it
@@ -76,6 +79,11 @@ const (
 	// patience is the number of Newton steps allowed in one go; those that
 	// arrive at all take 3 to 30.
 	patience = 80
+	// kneeDepth times n*Vt below the inner drop at the source's full current
+	// (where some 10^-8 of it flows) a junction begins to count as conducting.
+	// Of depths 0 to 40, tried on 100,000 random circuits, this one took the
+	// fewest steps and never called for ease.
+	kneeDepth = 18
 )
 
 // Solve finds the operating point of c. Start may hold a voltage per node to
@@ -118,11 +126,12 @@ func (s *Solver) Solve(c *Circuit, start []float64) (Solution, error) {
 	}
 	s.solved = true
 	s.volts = resize(s.volts, c.Nodes)
+	ground := s.groundPlace()
 	for v, p := range st.place {
 		if p < 0 {
 			s.volts[v] = 0
 		} else {
-			s.volts[v] = s.x[p]
+			s.volts[v] = s.x[p] - s.x[ground]
 		}
 	}
 	s.floating = append(s.floating[:0], st.floating...)
@@ -134,18 +143,27 @@ func (s *Solver) Solve(c *Circuit, start []float64) (Solution, error) {
 	}, nil
 }
 
+// groundPlace is where voltages are counted from: ground, or the reference
+// (Minus) when ground is out of the meter's reach.
+func (s *Solver) groundPlace() int32 {
+	if p := s.st.place[0]; p >= 0 {
+		return p
+	}
+	return int32(s.st.n)
+}
+
 // untouched is the solution when no current can flow.
 func (s *Solver) untouched(c *Circuit) Solution {
 	s.volts = resize(s.volts, c.Nodes)
-	// The island that holds the reference stays at 0; the other is pushed up
-	// or pulled down by the whole open voltage.
-	ref := s.st.reference
+	// The island that holds ground stays at 0 and the other is pulled down or
+	// pushed up by the whole open voltage; without ground, that of Minus stays.
+	plusGrounded := s.st.plusSide[0]
 	for v := range s.volts {
 		s.volts[v] = 0
-		if s.st.plusSide[v] && !s.st.plusSide[ref] {
+		if s.st.plusSide[v] && !plusGrounded {
 			s.volts[v] = c.Source.Open
 		}
-		if s.st.minusSide[v] && !s.st.minusSide[ref] {
+		if s.st.minusSide[v] && plusGrounded {
 			s.volts[v] = -c.Source.Open
 		}
 	}
@@ -178,19 +196,28 @@ func (s *Solver) load(c *Circuit, start []float64) {
 	}
 	vt := ThermalVoltage(c.Celsius)
 	peak := src.peak()
+	fresh := len(s.js) != len(st.junctions) || s.peak != peak || s.openVolts != src.Open
+	s.peak, s.openVolts = peak, src.Open
 	s.js = resize(s.js, len(st.junctions))
 	for k, i := range st.junctions {
 		j := &c.Junctions[i]
 		q := &s.js[k]
 		q.anode, q.cathode, q.cell = st.place[j.Anode], st.place[j.Cathode], st.junCell[k]
-		q.is, q.nvt, q.rs = j.Saturation, j.Ideality*vt, j.Series
-		q.most = math.Min(q.nvt*math.Log(1+peak/q.is), src.Open)
-		q.knee = q.most - 18*q.nvt
+		nvt := j.Ideality * vt
+		if fresh || q.is != j.Saturation || q.nvt != nvt || q.rs != j.Series {
+			// Two logarithms, kept for as long as their values are.
+			q.is, q.nvt, q.rs = j.Saturation, nvt, j.Series
+			q.most = math.Min(nvt*math.Log(1+peak/q.is), src.Open)
+			q.knee = q.most - kneeDepth*nvt
+			if q.rs > 0 {
+				q.scale = math.Log(q.rs * q.is / nvt)
+			}
+		}
 		if start == nil {
 			q.u = 0
 		} else {
-			q.u = innerDrop(finite(start[j.Anode])-finite(start[j.Cathode]), q.is, q.nvt, q.rs, q.most)
-			q.u = math.Max(q.u, -src.Open)
+			v := finite(start[j.Anode]) - finite(start[j.Cathode])
+			q.u = hold(innerDrop(v, q.is, q.nvt, q.rs, q.scale), -src.Open, q.most)
 		}
 	}
 }
@@ -276,32 +303,38 @@ func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
 	return patience, false
 }
 
-// ease is the way round when Newton's method does not arrive: it begins with
-// junctions that leak much, or with a small current, and follows the operating
-// point from there to the true values.
+// ease is the way round when Newton's method does not arrive: it begins with a
+// milder network and follows the operating point from there to the true one.
 func (s *Solver) ease(c *Circuit) (steps int, ok bool) {
+	steps, ok = s.easeJunctions(c)
+	if !ok {
+		var more int
+		more, ok = s.easeSource(c)
+		steps += more
+	}
+	return steps, ok
+}
+
+// easeJunctions begins with junctions that leak 10 mS and tightens them.
+func (s *Solver) easeJunctions(c *Circuit) (steps int, ok bool) {
 	s.rest()
-	for gmin := 1e-2; ; gmin /= 10 {
-		gmin = math.Max(gmin, Gmin)
+	for gmin := 1e-2; ; gmin = math.Max(gmin/10, Gmin) {
 		n, ok := s.newton(c, gmin, 1)
 		steps += n
-		if !ok {
-			break
-		}
-		if gmin == Gmin {
-			return steps, true
+		if !ok || gmin == Gmin {
+			return steps, ok
 		}
 	}
+}
+
+// easeSource begins with a millionth of the current and doubles it.
+func (s *Solver) easeSource(c *Circuit) (steps int, ok bool) {
 	s.rest()
-	for share := 1e-6; ; share *= 2 {
-		share = math.Min(share, 1)
+	for share := 1e-6; ; share = math.Min(2*share, 1) {
 		n, ok := s.newton(c, Gmin, share)
 		steps += n
-		if !ok {
-			return steps, false
-		}
-		if share == 1 {
-			return steps, true
+		if !ok || share == 1 {
+			return steps, ok
 		}
 	}
 }

@@ -20,9 +20,9 @@ type structure struct {
 	pairs [][2]Node // joins of resistors, junctions and source, to see if they changed
 
 	open      bool    // the meter's probes are not joined by the network
-	reference Node    // the node that is 0 V
-	plusSide  []bool  // when open: nodes that are joined to Plus and not to the reference
-	minusSide []bool  // when open: nodes that are joined to Minus and not to the reference
+	reference Node    // the node that is 0 V during the solution
+	plusSide  []bool  // when open: nodes that are joined to Plus
+	minusSide []bool  // when open: nodes that are joined to Minus
 	floating  []bool  // nodes without any path to ground
 	n         int     // number of places
 	nodeAt    []Node  // place -> node
@@ -100,10 +100,10 @@ func (st *structure) islands(c *Circuit) {
 	}
 	ground, plus, minus := find(0), find(c.Source.Plus), find(c.Source.Minus)
 	st.open = plus != minus
-	st.reference = 0
-	if plus != ground && minus != ground {
-		st.reference = c.Source.Minus
-	}
+	// Ground would be the wrong reference: when nothing but a reversed
+	// junction leads to it, the current that cancels between the probes would
+	// leave a rounding error with only picosiemens to go through.
+	st.reference = c.Source.Minus
 	st.floating = resize(st.floating, c.Nodes)
 	st.plusSide = resize(st.plusSide, c.Nodes)
 	st.minusSide = resize(st.minusSide, c.Nodes)
