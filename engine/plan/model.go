@@ -1,0 +1,269 @@
+package plan
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// model is a problem made ready for the search: hypotheses that nothing can
+// tell apart and that call for the same remedies are one, weights sum to 1 with
+// Rest, and what the inner loop reads lies in flat arrays.
+//
+// Merging keeps the answer exact: two hypotheses with equal needs and equal
+// rows see the same seconds under every policy, so only the sum of their
+// weights matters.
+type model struct {
+	weight []float64 // by hypothesis; sorted so that ambiguity groups lie together
+	group  []int32   // by hypothesis: which ambiguity group it is in
+	needs  [][]int32 // by hypothesis: remedies, ascending, no repeats
+	giveUp float64
+	rho    float64 // Rest's weight as a share of the hypotheses' weight
+
+	remedies []Remedy
+	setups   []float64
+	tests    []modelTest
+	byNeed   [][]int32 // by remedy: the hypotheses with several needs, it among them
+	multi    bool      // some hypothesis has several needs
+
+	rates []rate // for the lower bound
+	s     scratch
+}
+
+// modelTest is a test over the merged hypotheses.
+type modelTest struct {
+	seconds   float64
+	setup     int
+	outcomes  int
+	index     int       // in the problem
+	certain   bool      // every row is a single 1
+	outcome   []uint8   // by hypothesis, when certain
+	like      []float64 // hypothesis*outcomes + outcome
+	noisy     int       // place in the history of a state, -1 when certain
+	dominated bool      // another test tells at least as much for no more seconds
+}
+
+// compile merges hypotheses and drops those of no weight and tests that tell
+// nothing. The problem has been checked.
+func compile(p *Problem, ignore float64) *model {
+	m := &model{giveUp: p.GiveUp, remedies: p.Remedies, setups: p.Setups}
+	total := p.total()
+	var alive []int
+	for h := range p.Hypotheses {
+		if p.Hypotheses[h].Weight/total > 0 {
+			alive = append(alive, h)
+		}
+	}
+	known := 0.0
+	for _, h := range alive {
+		known += p.Hypotheses[h].Weight
+	}
+	m.rho = p.Rest / known
+
+	// Rows as the search will see them: tails cut, sums exactly 1.
+	rows := make([][]float64, len(p.Tests))
+	for t := range p.Tests {
+		k := p.Tests[t].Outcomes
+		flat := make([]float64, len(alive)*k)
+		for i, h := range alive {
+			row := flat[i*k : (i+1)*k]
+			sum := 0.0
+			for o, v := range p.Tests[t].Likelihood[h] {
+				if v >= ignore {
+					row[o] = v
+					sum += v
+				}
+			}
+			if sum == 0 { // every outcome is unlikely: nothing to cut
+				copy(row, p.Tests[t].Likelihood[h])
+				for _, v := range row {
+					sum += v
+				}
+			}
+			for o := range row {
+				row[o] /= sum
+			}
+		}
+		rows[t] = flat
+	}
+
+	// Hypotheses sorted by rows, then by needs; equal ones are merged.
+	needs := make([][]int32, len(alive))
+	for i, h := range alive {
+		for _, n := range p.Hypotheses[h].Needs {
+			needs[i] = append(needs[i], int32(n))
+		}
+		slices.Sort(needs[i])
+		needs[i] = slices.Compact(needs[i])
+	}
+	row := func(t, i int) []float64 {
+		k := p.Tests[t].Outcomes
+		return rows[t][i*k : (i+1)*k]
+	}
+	byRows := func(a, b int) int {
+		for t := range rows {
+			if c := slices.Compare(row(t, a), row(t, b)); c != 0 {
+				return c
+			}
+		}
+		return 0
+	}
+	order := make([]int, len(alive))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(x, y int) bool {
+		a, b := order[x], order[y]
+		if c := byRows(a, b); c != 0 {
+			return c < 0
+		}
+		return slices.Compare(needs[a], needs[b]) < 0
+	})
+	var kept []int // positions in alive, one for each merged hypothesis
+	for _, i := range order {
+		w := p.Hypotheses[alive[i]].Weight / total
+		group := int32(0)
+		if n := len(kept); n > 0 {
+			last := kept[n-1]
+			group = m.group[n-1]
+			if byRows(last, i) != 0 {
+				group++
+			} else if slices.Equal(needs[last], needs[i]) {
+				m.weight[n-1] += w
+				continue
+			}
+		}
+		kept = append(kept, i)
+		m.weight = append(m.weight, w)
+		m.group = append(m.group, group)
+		m.needs = append(m.needs, needs[i])
+	}
+
+	m.byNeed = make([][]int32, len(p.Remedies))
+	for h, ns := range m.needs {
+		if len(ns) > 1 {
+			m.multi = true
+			for _, r := range ns {
+				m.byNeed[r] = append(m.byNeed[r], int32(h))
+			}
+		}
+	}
+	noisy := 0
+	for t := range p.Tests {
+		k := p.Tests[t].Outcomes
+		mt := modelTest{
+			seconds: p.Tests[t].Seconds, setup: p.Tests[t].Setup, outcomes: k, index: t,
+			like: make([]float64, 0, len(kept)*k), outcome: make([]uint8, len(kept)), certain: true, noisy: -1,
+		}
+		tells := false
+		for j, i := range kept {
+			r := row(t, i)
+			mt.like = append(mt.like, r...)
+			tells = tells || !slices.Equal(r, row(t, kept[0]))
+			best := 0
+			for o, v := range r {
+				if v > r[best] {
+					best = o
+				}
+			}
+			mt.outcome[j] = uint8(best)
+			mt.certain = mt.certain && r[best] == 1
+		}
+		if !tells {
+			continue
+		}
+		if !mt.certain {
+			mt.noisy = noisy
+			noisy++
+		}
+		m.tests = append(m.tests, mt)
+	}
+	m.markDominated()
+	m.prepareRates()
+	m.s = newScratch(m)
+	return m
+}
+
+// markDominated finds the tests that need not be weighed below the root: test a
+// is dominated by test b when b splits every two hypotheses that a splits, and
+// b's seconds, with b's setup unless a needs the same one, are no more than a's
+// seconds without setup. Whoever would do a may do b instead, knows at least as
+// much and has paid no more, even if a's setup must be paid later. Of two equal
+// tests the first stays.
+func (m *model) markDominated() {
+	for a := range m.tests {
+		ta := &m.tests[a]
+		if !ta.certain {
+			continue
+		}
+		for b := range m.tests {
+			tb := &m.tests[b]
+			if a == b || !tb.certain || tb.dominated {
+				continue
+			}
+			cost := tb.seconds
+			if tb.setup >= 0 && tb.setup != ta.setup {
+				cost += m.setups[tb.setup]
+			}
+			if cost <= ta.seconds && refines(tb, ta) {
+				ta.dominated = true
+				break
+			}
+		}
+	}
+}
+
+// refines tells that every outcome of fine implies one outcome of coarse.
+func refines(fine, coarse *modelTest) bool {
+	if fine.outcomes < 2 {
+		return false
+	}
+	var implied [maxOutcomes + 1]int16
+	for h, o := range fine.outcome {
+		c := int16(coarse.outcome[h]) + 1
+		if implied[o] == 0 {
+			implied[o] = c
+		} else if implied[o] != c {
+			return false
+		}
+	}
+	return true
+}
+
+// scratch holds arrays that the bounds fill again for every state.
+type scratch struct {
+	p       []float64 // by remedy: weight of the hypotheses it alone would end
+	touched []int32   // remedies with p set
+	weight  []float64 // by hypothesis with several needs left: its weight in the state
+	missing []int32   // by such hypothesis: needs not yet met in the sequence
+	several []int32   // such hypotheses of the state
+	items   []item
+	done    []bool // by remedy, within a sequence
+	open    []bool // by setup, within a sequence
+	order   []int32
+}
+
+func newScratch(m *model) scratch {
+	return scratch{
+		p:       make([]float64, len(m.remedies)),
+		weight:  make([]float64, len(m.weight)),
+		missing: make([]int32, len(m.weight)),
+		done:    make([]bool, len(m.remedies)),
+		open:    make([]bool, len(m.setups)),
+	}
+}
+
+// bitset is a set of small numbers.
+type bitset []uint64
+
+func newBitset(n int) bitset      { return make(bitset, (n+63)/64) }
+func (b bitset) has(i int32) bool { return b[i>>6]&(1<<(uint(i)&63)) != 0 }
+func (b bitset) add(i int32)      { b[i>>6] |= 1 << (uint(i) & 63) }
+
+// log2 of x, and 0 at 0 for use as x*log2(x).
+func log2(x float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	return math.Log2(x)
+}

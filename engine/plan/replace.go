@@ -1,0 +1,278 @@
+package plan
+
+import (
+	"math"
+	"slices"
+)
+
+// item is a set of remedies that is carried out in one go.
+type item struct {
+	key    float64 // probability gained by the second; larger first
+	family int32   // equal keys: what shares a composite stays together
+	ratio  float64 // and its likeliest goes first
+	remedy int32   // or -1:
+	hyp    int32   // all that this hypothesis still needs
+}
+
+// gather fills the scratch with the weights of a state: p by remedy for the
+// hypotheses that one more remedy ends, several for the others.
+func (m *model) gather(n *node) {
+	s := &m.s
+	for _, r := range s.touched {
+		s.p[r] = 0
+	}
+	for _, h := range s.several {
+		s.weight[h] = 0
+	}
+	s.touched, s.several = s.touched[:0], s.several[:0]
+	for i, h := range n.hyps {
+		left, last := n.left(m, h)
+		switch {
+		case left == 1:
+			if s.p[last] == 0 {
+				s.touched = append(s.touched, last)
+			}
+			s.p[last] += n.w[i]
+		case left > 1:
+			s.several = append(s.several, h)
+			s.weight[h] = n.w[i]
+			s.missing[h] = int32(left)
+		}
+	}
+}
+
+// sequenceCost returns the expected seconds of a state when remedies are tried
+// one after the other until the board works. The scratch has been gathered.
+//
+// With one fault and no setups, trying the remedies by falling probability over
+// cost is optimal: exchanging two neighbours a, b in a sequence changes the
+// expected cost by p(b) c(a) - p(a) c(b) and nothing else (Kadane and Simon
+// 1977; Heckerman, Breese and Rommelse 1995).
+//
+// With setups it is single-machine scheduling of weighted completion times where
+// a setup of no weight precedes the remedies that need it: the precedence is a
+// forest of out-trees, for which composites of the best ratio are optimal (Horn
+// 1972, SIAM J. Appl. Math. 23; Sidney 1975). Here the composite of a setup is
+// the setup with those first remedies of its family that give the highest
+// probability over cost together.
+//
+// With hypotheses of several needs the problem is NP-hard; a set of needs is
+// then taken as one item, by the probability of all that it would end over its
+// cost. The result is still the cost of a policy that can be followed, which is
+// all that an upper bound needs.
+func (m *model) sequenceCost(n *node) float64 {
+	s := &m.s
+	copy(s.open, n.openSetups(m))
+	clear(s.done)
+	s.items = s.items[:0]
+	for _, r := range s.touched {
+		ratio := s.p[r] / m.remedies[r].Seconds
+		s.items = append(s.items, item{key: ratio, family: -1, ratio: ratio, remedy: r, hyp: -1})
+	}
+	m.composeSetups()
+	for _, h := range s.several {
+		gain, cost := s.weight[h], 0.0
+		for _, r := range m.needs[h] {
+			if n.done.has(r) {
+				continue
+			}
+			gain += s.p[r]
+			cost += m.remedies[r].Seconds
+			if f := m.remedies[r].Setup; f >= 0 && !s.open[f] {
+				cost += m.setups[f]
+			}
+		}
+		s.items = append(s.items, item{key: gain / cost, family: -1, ratio: gain / cost, remedy: -1, hyp: h})
+	}
+	slices.SortFunc(s.items, func(a, b item) int {
+		switch {
+		case a.key != b.key:
+			return descending(a.key, b.key)
+		case a.family != b.family:
+			return int(a.family - b.family)
+		case a.ratio != b.ratio:
+			return descending(a.ratio, b.ratio)
+		case a.remedy != b.remedy:
+			return int(a.remedy - b.remedy)
+		}
+		return int(a.hyp - b.hyp)
+	})
+
+	q := sequence{m: m, n: n, mass: 1}
+	for _, it := range s.items {
+		if it.remedy >= 0 {
+			q.try(it.remedy)
+			continue
+		}
+		for _, r := range m.needs[it.hyp] {
+			q.try(r)
+		}
+	}
+	return q.cost + m.giveUp*n.hopeless
+}
+
+func descending(a, b float64) int {
+	if a > b {
+		return -1
+	}
+	return 1
+}
+
+// sequence adds up the cost of trying remedies in a given order.
+type sequence struct {
+	m    *model
+	n    *node
+	mass float64 // probability that the board is still bad
+	cost float64
+}
+
+// try carries out one remedy unless that was done already.
+func (q *sequence) try(r int32) {
+	m, s := q.m, &q.m.s
+	if s.done[r] || q.n.done.has(r) {
+		return
+	}
+	s.done[r] = true
+	c := m.remedies[r].Seconds
+	if f := m.remedies[r].Setup; f >= 0 && !s.open[f] {
+		s.open[f] = true
+		c += m.setups[f]
+	}
+	q.cost += c * q.mass
+	q.mass -= s.p[r]
+	if m.multi {
+		for _, h := range m.byNeed[r] {
+			if s.weight[h] > 0 {
+				s.missing[h]--
+				if s.missing[h] == 0 {
+					q.mass -= s.weight[h]
+				}
+			}
+		}
+	}
+	q.mass = max(q.mass, 0)
+}
+
+// composeSetups lowers the keys of the remedies that need a setup not yet paid
+// for: those in the best composite get the composite's ratio, which is no less
+// than that of any member left out. The items
+// so far are single remedies.
+func (m *model) composeSetups() {
+	s := &m.s
+	for f := range m.setups {
+		if s.open[f] || m.setups[f] == 0 {
+			continue
+		}
+		s.order = s.order[:0]
+		for i := range s.items {
+			if m.remedies[s.items[i].remedy].Setup == f {
+				s.order = append(s.order, int32(i))
+			}
+		}
+		if len(s.order) == 0 {
+			continue
+		}
+		slices.SortFunc(s.order, func(a, b int32) int {
+			if s.items[a].ratio != s.items[b].ratio {
+				return descending(s.items[a].ratio, s.items[b].ratio)
+			}
+			return int(a - b)
+		})
+		p, c, best, size := 0.0, m.setups[f], 0.0, 0
+		for k, i := range s.order {
+			r := s.items[i].remedy
+			p += s.p[r]
+			c += m.remedies[r].Seconds
+			if p/c > best {
+				best, size = p/c, k+1
+			}
+		}
+		for _, i := range s.order[:size] {
+			s.items[i].key, s.items[i].family = best, int32(f)
+		}
+	}
+}
+
+// smallSequence is the number of remedies up to which replaceOnly looks at every
+// set of them.
+const smallSequence = 12
+
+// replaceOnly returns the expected seconds of the best policy found that only
+// replaces: the optimum when every hypothesis has one need, or when few remedies
+// are in play; else what sequenceCost's order gives.
+func (m *model) replaceOnly(n *node) float64 {
+	m.gather(n)
+	cost := m.sequenceCost(n)
+	if len(m.s.several) == 0 {
+		return cost
+	}
+	in := make(map[int32]int) // remedy to bit
+	var list []int32
+	for _, h := range n.hyps {
+		for _, r := range m.needs[h] {
+			if _, ok := in[r]; !ok && !n.done.has(r) {
+				in[r] = len(list)
+				list = append(list, r)
+			}
+		}
+	}
+	if len(list) > smallSequence {
+		return cost
+	}
+	return min(cost, m.subsetsCost(n, list, in))
+}
+
+// subsetsCost finds the best order of a few remedies by dynamic programming over
+// the sets already tried: the probability that the board is still bad, and the
+// setups that are paid for, depend on the set alone and not on its order.
+func (m *model) subsetsCost(n *node, list []int32, bit map[int32]int) float64 {
+	size := 1 << len(list)
+	still := make([]float64, size) // probability that the board is bad after the set
+	for set := range still {
+		still[set] = n.hopeless
+	}
+	for i, h := range n.hyps {
+		want, real := 0, false
+		for _, r := range m.needs[h] {
+			if b, ok := bit[r]; ok {
+				want |= 1 << b
+				real = true
+			}
+		}
+		if !real {
+			continue // hopeless, and counted there
+		}
+		for set := range still {
+			if set&want != want {
+				still[set] += n.w[i]
+			}
+		}
+	}
+	opened := n.openSetups(m)
+	best := make([]float64, size)
+	best[size-1] = m.giveUp * n.hopeless
+	for set := size - 2; set >= 0; set-- {
+		if still[set] <= n.hopeless { // nothing left that a remedy could end
+			best[set] = m.giveUp * n.hopeless
+			continue
+		}
+		best[set] = math.Inf(1)
+		for b, r := range list {
+			if set&(1<<b) != 0 {
+				continue
+			}
+			c := m.remedies[r].Seconds
+			if f := m.remedies[r].Setup; f >= 0 && !opened[f] {
+				paid := false
+				for b2, r2 := range list {
+					paid = paid || set&(1<<b2) != 0 && m.remedies[r2].Setup == f
+				}
+				if !paid {
+					c += m.setups[f]
+				}
+			}
+			best[set] = min(best[set], c*still[set]+best[set|1<<b])
+		}
+	}
+	return best[0]
+}
