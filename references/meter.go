@@ -127,11 +127,11 @@ func parseAccuracy(text string) (gain, counts float64, err error) {
 	const want = `write a share of the reading and counts of the last digit, such as "0.5% + 2"`
 	share, rest, found := strings.Cut(text, "%")
 	if !found {
-		return 0, 0, fmt.Errorf("accuracy %q has no %% sign; %s", text, want)
+		return 0, 0, fmt.Errorf("%q has no %% sign; %s", text, want)
 	}
 	percent, err := strconv.ParseFloat(strings.TrimSpace(share), 64)
 	if err != nil || !(percent >= 0 && percent <= 20) {
-		return 0, 0, fmt.Errorf("accuracy %q: %q is not a share from 0 to 20 percent; %s", text, strings.TrimSpace(share), want)
+		return 0, 0, fmt.Errorf("in %q, %q is not a share from 0 to 20 percent; %s", text, strings.TrimSpace(share), want)
 	}
 	rest = strings.TrimSpace(rest)
 	if rest == "" {
@@ -139,7 +139,7 @@ func parseAccuracy(text string) (gain, counts float64, err error) {
 	}
 	number, plus := strings.CutPrefix(rest, "+")
 	if !plus {
-		return 0, 0, fmt.Errorf("accuracy %q: %q after the percentage does not begin with +; %s", text, rest, want)
+		return 0, 0, fmt.Errorf("in %q, %q after the percentage does not begin with +; %s", text, rest, want)
 	}
 	number = strings.TrimSpace(number)
 	for _, unit := range []string{"counts", "count", "digits", "digit", "dgt"} {
@@ -148,7 +148,7 @@ func parseAccuracy(text string) (gain, counts float64, err error) {
 	number = strings.TrimSpace(number)
 	counts, err = strconv.ParseFloat(number, 64)
 	if err != nil || !(counts >= 0 && counts <= 1000) {
-		return 0, 0, fmt.Errorf("accuracy %q: %q is not a number of counts from 0 to 1000; %s", text, number, want)
+		return 0, 0, fmt.Errorf("in %q, %q is not a number of counts from 0 to 1000; %s", text, number, want)
 	}
 	return percent / 100, counts, nil
 }

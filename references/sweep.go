@@ -121,12 +121,25 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	meter, problems := DecodeMeter(node.Get("meter"))
 	meter.Name = points.intern(meter.Name)
 	s.Meter = meter
+	for _, item := range node.Get("state").Get("unplugged").Items() {
+		if err := points.connector(item.Text()); err != nil {
+			what, do, _ := strings.Cut(err.Error(), "; ")
+			problems.Add(item.At(), what, do)
+		}
+	}
 	entries := node.Get("readings").Entries()
+	if len(entries) == 0 {
+		problems.Add(node.Get("readings").At(), "`readings` is empty", "add a reading, such as `J7.2: 0.452`, or remove the file")
+	}
 	s.Readings = make([]PointReading, 0, len(entries))
 	first := make(map[netlist.Point]string, len(entries))
 	for _, entry := range entries {
 		r := PointReading{Name: points.intern(entry.Name()), Pos: entry.Key.At()}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
+		if r.Reading.Value > s.Meter.Over {
+			problems.Add(entry.Value.At(), fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(entry.Value.Text()), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or give the meter's own limit as `over` under `meter`")
+			continue
+		}
 		at, err := points.find(r.Name)
 		if err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
@@ -192,4 +205,20 @@ func (r *resolver) find(name string) (netlist.Point, error) {
 		r.found[name] = p
 	}
 	return p, err
+}
+
+// connector tells whether the board has a connector of that name; the error is
+// of the same form as that of find.
+func (r *resolver) connector(name string) error {
+	if r.board == nil {
+		return nil
+	}
+	var names []string
+	for _, c := range r.board.Connectors {
+		if c.Name == name {
+			return nil
+		}
+		names = append(names, c.Name)
+	}
+	return fmt.Errorf("unknown connector %s; %s", document.Quote(name), document.Suggest(name, names, "name a connector of the board file"))
 }
