@@ -288,8 +288,9 @@ func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
 		}
 		v := s.x[s.source.plus] - s.x[s.source.minus]
 		if constant {
-			if !(math.Abs(v-s.source.volts) <= change) {
-				change = math.Abs(v - s.source.volts)
+			// A source of low open voltage bends on a finer scale.
+			if d := math.Abs(v-s.source.volts) * (FadeVolts / width); !(d <= change) {
+				change = d
 			}
 			s.source.volts = hold(v, 0, src.Open)
 		}
