@@ -36,14 +36,17 @@ type Board struct {
 	Connectors []Connector
 	TestPoints []TestPoint
 	Alike      [][]NetID // groups of lines that should read alike on a good board
+	Note       string
 
-	// unexported indices by name follow
-	index index
+	index    index
+	warnings document.Problems
 }
 
 // Net is copper that joins terminals.
 type Net struct {
-	Name string
+	Name  string
+	Title string // what it carries, free text
+	Note  string
 	// Rail tells that the net is a supply. RailVolts is its nominal voltage in
 	// volts, NaN where the file says that it is a rail but not which. Boosted
 	// rails are made on the board, above the battery (a backlight string).
@@ -76,17 +79,25 @@ type Part struct {
 	Kind      Kind
 	Value     float64 // ohms, farads or henries by Kind.Unit; NaN where the file lacks it
 	ValueText string  // the value as the file writes it
+	// DCOhms is the resistance along an inductor or a fuse whose value the
+	// file gives in ohm; NaN otherwise. Paths has what a meter sees.
+	DCOhms    float64
 	Terminals []Terminal
 	Place     string // where to find it, free text
-	Role      Role
+	Note      string
+	Role      Role // never NoRole after Load
 	Access    Access
-	// Supplies and Grounds are terminal indices of an IC, module or
-	// transistor array; empty where the file names none and none could be told
-	// from rails among its pins.
+	Way       Way // of a clamp or transistor; NoWay for other kinds
+	// Supplies and Grounds are terminal indices. Where the file names none of
+	// an IC, module or clamp, they are its terminals on rails and on the ground
+	// net. Of other kinds, Supplies is empty and Grounds those on the ground
+	// net.
 	Supplies []int32
 	Grounds  []int32
 	// Domain gives, per terminal, the index of the supply terminal that its
-	// protection junctions go to; None where it has no supply.
+	// protection junctions go to; None where it has no supply. Where the file
+	// does not say, it is the supply to which a resistor pulls the line, or
+	// else the first. Nil for kinds other than IC, module and clamp.
 	Domain []int32
 	At     document.Position // of the part's key in the board file
 }
@@ -99,8 +110,8 @@ type Terminal struct {
 
 // Connector is a row or two of pins that a sweep passes over.
 type Connector struct {
-	Name, Title string
-	Rows        int // 1 or 2
+	Name, Title, Note string
+	Rows              int // 1 or 2
 	// Numbering says how pin numbers run over two rows: Alternate (odd and
 	// even sides) or Around (along one row and back along the other).
 	Numbering Numbering

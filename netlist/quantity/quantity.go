@@ -45,9 +45,9 @@ type unit struct {
 
 var units = [...]unit{
 	None:    {},
-	Ohm:     {"ohm", []string{"ohms", "Ohms", "ohm", "Ohm", "OHM", "R", "r"}, "mkKMG", "Rr", 1e-6, 1e12, true, false, "4K7 or 22 ohm"},
+	Ohm:     {"ohm", []string{"ohms", "Ohms", "ohm", "Ohm", "OHM", "R", "r"}, "umkKMG", "Rr", 1e-6, 1e12, true, false, "4K7 or 22 ohm"},
 	Farad:   {"F", []string{"F"}, "pPnNuUm", "F", 1e-15, 10, false, false, "100n or 15 pF"},
-	Henry:   {"H", []string{"H"}, "pnuUm", "H", 1e-12, 1e3, false, false, "4u7 or 10 uH"},
+	Henry:   {"H", []string{"H"}, "pnuUm", "H", 1e-12, 100, false, false, "4u7 or 10 uH"},
 	Volt:    {"V", []string{"V"}, "umkK", "Vv", 1e-6, 1e3, true, true, "1.8 V or 1V8"},
 	Ampere:  {"A", []string{"A"}, "num", "A", 1e-9, 100, false, false, "1 mA"},
 	Second:  {"s", []string{"s"}, "num", "", 1e-9, 1e7, true, false, "120 or 120 s"},
@@ -94,7 +94,7 @@ func Parse(text string, u Unit) (float64, error) {
 	case size > info.high || value != 0 && size < info.low:
 		return 0, fmt.Errorf("%s is %s, which no board has; write it like %s", show(text), Format(value, u), info.example)
 	}
-	return value, nil
+	return value + 0, nil // + 0 turns -0 into 0
 }
 
 func show(text string) string {

@@ -1,0 +1,179 @@
+package netlist
+
+import (
+	"fmt"
+	"slices"
+
+	"halfsplit/netlist/document"
+)
+
+// conclude fills in what the file leaves to be told from the nets: the grounds
+// and supplies of ICs, the supply behind each of their pins, the way of
+// transistors, and the role of every part.
+func (b *Board) conclude() {
+	for i := range b.Parts {
+		p := &b.Parts[i]
+		if len(p.Grounds) == 0 {
+			for t := range p.Terminals {
+				if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Supplies, int32(t)) {
+					p.Grounds = append(p.Grounds, int32(t))
+				}
+			}
+		}
+		if p.Domain != nil {
+			if len(p.Supplies) == 0 {
+				for t := range p.Terminals {
+					if b.onRail(p, t) && !slices.Contains(p.Grounds, int32(t)) {
+						p.Supplies = append(p.Supplies, int32(t))
+					}
+				}
+			}
+			// A clamp of two terminals on a rail protects the rail; it has no
+			// supply of its own.
+			if p.Kind == Clamp && len(p.Terminals) == 2 {
+				p.Supplies = nil
+			}
+			b.domains(p)
+		}
+		if p.Way == NoWay && p.Kind == Clamp {
+			p.Way = OneWay
+		}
+		if p.Way == NoWay && p.Kind == Transistor {
+			p.Way = b.transistorWay(p)
+		}
+		if p.Role == NoRole {
+			p.Role = b.role(p)
+		}
+	}
+}
+
+// onRail tells that a terminal is on a supply.
+func (b *Board) onRail(p *Part, terminal int) bool {
+	net := p.Terminals[terminal].Net
+	return net != None && b.Nets[net].Rail
+}
+
+// domains chooses the supply of each pin that the file leaves out: the one to
+// which a resistor pulls the pin's net, since that is the voltage the line
+// works at; else the first.
+func (b *Board) domains(p *Part) {
+	if len(p.Supplies) == 0 {
+		return
+	}
+	for t := range p.Terminals {
+		if p.Domain[t] != None || slices.Contains(p.Supplies, int32(t)) || slices.Contains(p.Grounds, int32(t)) {
+			continue
+		}
+		p.Domain[t] = p.Supplies[0]
+		if len(p.Supplies) == 1 || p.Terminals[t].Net == None {
+			continue
+		}
+		for _, ref := range b.Nets[p.Terminals[t].Net].Terminals {
+			r := &b.Parts[ref.Part]
+			if r.Kind != Resistor {
+				continue
+			}
+			other := r.Terminals[1-ref.Terminal].Net
+			for _, s := range p.Supplies {
+				if other != None && p.Terminals[s].Net == other {
+					p.Domain[t] = s
+				}
+			}
+		}
+	}
+}
+
+// transistorWay takes a field-effect transistor whose source is on a rail to
+// be p-channel, and any other transistor to be n-channel or npn (common
+// practice, no source).
+func (b *Board) transistorWay(p *Part) Way {
+	for t := range p.Terminals {
+		if base, _ := section(p.Terminals[t].Name); (base == "s" || base == "e") && b.onRail(p, t) {
+			return PType
+		}
+	}
+	return NType
+}
+
+// role tells what a part is there for from its kind and the nets it joins
+// (common practice, no source).
+func (b *Board) role(p *Part) Role {
+	rails, grounds := 0, 0
+	for t := range p.Terminals {
+		switch {
+		case p.Terminals[t].Net == b.Ground:
+			grounds++
+		case b.onRail(p, t):
+			rails++
+		}
+	}
+	switch p.Kind {
+	case Capacitor:
+		switch {
+		case rails > 0 && rails+grounds == 2:
+			return RoleBypass
+		case rails+grounds > 0:
+			return RoleFilter
+		}
+		return RoleSeries // it couples two lines
+	case Resistor:
+		if rails+grounds > 0 && rails < 2 {
+			return RolePull
+		}
+		return RoleSeries
+	case Clamp:
+		return RoleFilter
+	case Inductor, Bead, Fuse, Link, Filter, Choke:
+		if grounds > 0 && p.Kind != Filter {
+			return Required
+		}
+		return RoleSeries
+	}
+	return Required
+}
+
+// Warnings returns what is odd about the board but could be understood, in
+// file order: most often a slip in a net's name.
+func (b *Board) Warnings() document.Problems { return slices.Clone(b.warnings) }
+
+func (b *Board) warn() {
+	add := func(at document.Position, do, format string, args ...any) {
+		b.warnings.Add(at, fmt.Sprintf(format, args...), do)
+	}
+	for i := range b.Parts {
+		p := &b.Parts[i]
+		nets := make(map[NetID]bool)
+		for _, t := range p.Terminals {
+			if t.Net != None {
+				nets[t.Net] = true
+			}
+		}
+		switch {
+		case len(nets) == 0:
+			add(p.At, "give its pins nets, or remove the part", "%s is connected to nothing", p.Name)
+		case len(nets) == 1 && len(p.Terminals) > 1 && p.Kind != IC && p.Kind != Module:
+			add(p.At, "check its pins; it cannot be told from a wire", "%s has every terminal on one net", p.Name)
+		case (p.Kind == IC || p.Kind == Module) && len(p.Grounds) == 0:
+			add(p.At, "name its ground pins with `ground`", "%s has no pin on ground, so that none of its pins is foretold to conduct", p.Name)
+		case p.Kind == Resistor && p.ValueText == "":
+			ohms, _ := p.seriesOhms()
+			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)
+		}
+	}
+	for i := range b.Nets {
+		n := &b.Nets[i]
+		if len(n.Terminals)+len(n.Pins) == 1 {
+			only := ""
+			if len(n.Terminals) == 1 {
+				only = b.PointName(b.terminalPoint(n.Terminals[0]))
+			} else {
+				only = b.PointName(b.pinPoint(n.Pins[0]))
+			}
+			add(b.index.netAt[i], "check its spelling, or write NC", "the net %s joins nothing but %s", document.Quote(n.Name), only)
+		}
+	}
+	if len(b.Connectors) == 0 {
+		add(document.Position{File: b.File}, "add the one that the complaint is about", "the board has no connectors, so that there is nothing to sweep")
+	}
+	b.warnings.Sort()
+}

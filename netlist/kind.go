@@ -1,0 +1,248 @@
+package netlist
+
+import (
+	"fmt"
+	"strings"
+
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+)
+
+// Kind is what a part is.
+type Kind uint8
+
+// Kinds of parts. Inductor and bead differ in what their value means: an
+// inductance, or the impedance at 100 MHz, neither of which a meter sees.
+const (
+	NoKind     Kind = iota
+	Resistor        // two terminals
+	Capacitor       // two terminals
+	Inductor        // two terminals; value in henry, or in ohm for its DC resistance
+	Bead            // two terminals; value is the impedance at 100 MHz
+	Filter          // in, out, gnd, or in1, out1, in2, ...; value is the DC resistance along it
+	Choke           // two coupled windings, 1-2 and 3-4; value is the impedance at 100 MHz
+	Fuse            // two terminals; value in ampere, or in ohm for its DC resistance
+	Link            // 0 ohm, two terminals
+	Switch          // two terminals
+	Diode           // anode, then cathode; or a and k
+	Clamp           // line, then ground; arrays have more terminals
+	Transistor      // g d s or b c e
+	Crystal         // two to four terminals
+	IC              // any terminals
+	Module          // any terminals
+)
+
+// Class is where a part of a kind usually stands on a line.
+type Class uint8
+
+// Classes: along the line, between the line and ground, or at its end.
+const (
+	Series Class = iota
+	Shunt
+	Active
+)
+
+// kinds holds what is known of each kind. Its order is that of the constants.
+var kinds = [...]struct {
+	name      string
+	unit      quantity.Unit // of the value; None means free text, such as a part number
+	also      quantity.Unit // another unit that the value may have, for the DC resistance
+	class     Class
+	list      []string // names of the terminals in list form; nil counts them 1, 2, ...
+	named     []string // names in mapping form, each with an optional number; nil allows any
+	least     int      // number of terminals
+	most      int      // 0 means any
+	terminals string   // how the terminals are written, for messages
+}{
+	NoKind:     {},
+	Resistor:   {"resistor", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Capacitor:  {"capacitor", quantity.Farad, 0, Shunt, nil, []string{""}, 2, 2, "[A, B]"},
+	Inductor:   {"inductor", quantity.Henry, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Bead:       {"bead", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Filter:     {"filter", quantity.Ohm, 0, Series, []string{"in", "out", "gnd"}, []string{"in", "out", "gnd"}, 3, 0, "{in: A, out: B, gnd: GND}"},
+	Choke:      {"choke", quantity.Ohm, quantity.Henry, Series, nil, []string{""}, 4, 4, "[A1, A2, B1, B2], windings 1-2 and 3-4"},
+	Fuse:       {"fuse", quantity.Ampere, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
+	Diode:      {"diode", quantity.None, 0, Shunt, nil, []string{"", "a", "k"}, 2, 2, "[anode, cathode] or {a: A, k: B}"},
+	Clamp:      {"clamp", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
+	Transistor: {"transistor", quantity.None, 0, Active, nil, []string{"g", "d", "s", "b", "c", "e"}, 3, 0, "{g: A, d: B, s: C} or {b: A, c: B, e: C}"},
+	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]"},
+	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}"},
+	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}"},
+}
+
+// String returns the kind as the board file writes it.
+func (k Kind) String() string { return kinds[k].name }
+
+// Unit returns the unit of Part.Value. None means that the value is free text
+// and Part.Value is NaN.
+func (k Kind) Unit() quantity.Unit { return kinds[k].unit }
+
+// Class tells where a part of the kind usually stands on a line.
+func (k Kind) Class() Class { return kinds[k].class }
+
+// KindNames lists the kinds as the board file writes them.
+func KindNames() []string {
+	names := make([]string, 0, len(kinds)-1)
+	for _, k := range kinds[1:] {
+		names = append(names, k.name)
+	}
+	return names
+}
+
+// ParseKind finds a kind by its name in the board file.
+func ParseKind(name string) (Kind, bool) {
+	for k := range kinds {
+		if k > 0 && kinds[k].name == name {
+			return Kind(k), true
+		}
+	}
+	return NoKind, false
+}
+
+// section takes a terminal name apart: "out2" is the "out" of section "2".
+func section(name string) (base, number string) {
+	base = strings.TrimRight(name, "0123456789")
+	return strings.ToLower(base), name[len(base):]
+}
+
+// wrongTerminals says what is wrong with a part's terminal names, "" if
+// nothing.
+func (k Kind) wrongTerminals(terminals []Terminal) (what, do string) {
+	info := kinds[k]
+	do = "write its pins as " + info.terminals
+	n := len(terminals)
+	if n < info.least || info.most > 0 && n > info.most {
+		switch {
+		case info.least == info.most:
+			what = fmt.Sprintf("a %s has %d terminals, not %d", k, info.least, n)
+		case n < info.least:
+			what = fmt.Sprintf("a %s has at least %d terminals, not %d", k, info.least, n)
+		default:
+			what = fmt.Sprintf("a %s has at most %d terminals, not %d", k, info.most, n)
+		}
+		if n > 2 && info.most == 2 {
+			do += "; an array is written as one part for each element"
+		}
+		return what, do
+	}
+	if info.named == nil {
+		return "", ""
+	}
+	sections := make(map[string]string) // the bases of each section, in any order
+	for _, t := range terminals {
+		base, number := section(t.Name)
+		known := false
+		for _, name := range info.named {
+			fits := name == "" && within(number, info.most) || name != "" && (number == "" || k != Diode)
+			known = known || name == base && fits
+		}
+		if !known {
+			return fmt.Sprintf("a %s has no terminal %s", k, document.Quote(t.Name)), do
+		}
+		sections[number] += base
+	}
+	switch k {
+	case Diode:
+		if bases := sections[""]; bases == "" || bases == "ak" || bases == "ka" {
+			return "", ""
+		}
+		return "a diode has either the terminals `1` and `2` or `a` and `k`", do
+	case Filter:
+		for number, bases := range sections {
+			if strings.Contains(bases, "in") != strings.Contains(bases, "out") {
+				return fmt.Sprintf("in section %s of the filter `in` or `out` is missing", document.Quote(number)), do
+			}
+		}
+	case Transistor:
+		for _, bases := range sections {
+			if field := strings.ContainsAny(bases, "gds"); len(bases) != 3 || field && strings.ContainsAny(bases, "bce") {
+				return "each transistor has three terminals, g d s or b c e", do
+			}
+		}
+	}
+	return "", ""
+}
+
+// within tells that a terminal number is one of 1 to most.
+func within(number string, most int) bool {
+	return len(number) == 1 && number[0] >= '1' && int(number[0]-'0') <= most
+}
+
+// Role is what a part is there for, which decides whether it may be left off
+// or bridged.
+type Role uint8
+
+// Roles.
+const (
+	NoRole     Role = iota
+	RoleFilter      // filters or protects a line; the line works without it
+	RoleBypass      // steadies a rail; the rail mostly works without one of several
+	RoleSeries      // carries the line
+	RolePull        // holds a line up or down
+	Required        // nothing works without it
+)
+
+var roles = [...]string{"", "filter", "bypass", "series", "pull", "required"}
+
+// String returns the role as the board file writes it.
+func (r Role) String() string { return roles[r] }
+
+// Access is what stands between the bench and a part.
+type Access uint8
+
+// Accesses, from the easiest.
+const (
+	Open      Access = iota // can be reached
+	Shield                  // under a can that has to come off
+	Underfill               // glued down
+)
+
+var accesses = [...]string{"open", "shield", "underfill"}
+
+// String returns the access as the board file writes it.
+func (a Access) String() string { return accesses[a] }
+
+// Numbering is how pin numbers run over a connector of two rows.
+type Numbering uint8
+
+// Numberings.
+const (
+	Alternate Numbering = iota // odd numbers in one row, even in the other
+	Around                     // along one row and back along the other
+)
+
+var numberings = [...]string{"alternate", "around"}
+
+// String returns the numbering as the board file writes it.
+func (n Numbering) String() string { return numberings[n] }
+
+// Way is the direction in which a part's junction conducts.
+type Way uint8
+
+// Ways. A clamp is one-way unless the file says otherwise; a transistor is N
+// or P.
+const (
+	NoWay Way = iota
+	OneWay
+	TwoWay
+	NType // n-channel or npn
+	PType // p-channel or pnp
+)
+
+var ways = [...]string{"", "one", "two", "n", "p"}
+
+// String returns the way as the board file writes it.
+func (w Way) String() string { return ways[w] }
+
+// choice finds a text among names and returns its index, 0 where it is not
+// there.
+func choice(text string, names []string) int {
+	for i, n := range names {
+		if n == text {
+			return i
+		}
+	}
+	return 0
+}

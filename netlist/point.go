@@ -1,0 +1,252 @@
+package netlist
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"halfsplit/netlist/document"
+)
+
+// index finds things by name.
+type index struct {
+	nets       map[string]NetID
+	parts      map[string]PartID
+	connectors map[string]ConnectorID
+	pads       map[string]int32
+	netAt      []document.Position // where each net is first named
+}
+
+// Point finds the place that a written name means: `R12.1` a terminal, `J7.6`
+// a connector pin, `TP14` a test point, `TP_INT` a net. Names that hold dots
+// themselves are resolved by the longest part or connector name that fits. The
+// error says "what; what to do" and suggests the nearest name.
+func (b *Board) Point(text string) (Point, error) {
+	if pad, ok := b.index.pads[text]; ok {
+		return b.padPoint(pad), nil
+	}
+	if p, ok := b.split(text); ok {
+		return p, nil
+	}
+	if net, ok := b.index.nets[text]; ok {
+		return Point{Kind: PointNet, Net: net, Terminal: noTerminal, Pin: noPin, Pad: None}, nil
+	}
+	return Point{Net: None}, b.noPoint(text)
+}
+
+// split resolves a name of the form OWNER.PIN, trying the longest owner first.
+func (b *Board) split(text string) (Point, bool) {
+	for dot := strings.LastIndexByte(text, '.'); dot > 0; dot = strings.LastIndexByte(text[:dot], '.') {
+		owner, name := text[:dot], text[dot+1:]
+		if id, ok := b.index.parts[owner]; ok {
+			for t := range b.Parts[id].Terminals {
+				if b.Parts[id].Terminals[t].Name == name {
+					return b.terminalPoint(TerminalRef{id, int32(t)}), true
+				}
+			}
+		}
+		if id, ok := b.index.connectors[owner]; ok {
+			for p := range b.Connectors[id].Pins {
+				if b.Connectors[id].Pins[p].Name == name {
+					return b.pinPoint(PinRef{id, int32(p)}), true
+				}
+			}
+		}
+	}
+	return Point{}, false
+}
+
+var (
+	noTerminal = TerminalRef{None, None}
+	noPin      = PinRef{None, None}
+)
+
+func (b *Board) terminalPoint(t TerminalRef) Point {
+	return Point{Kind: PointTerminal, Net: b.Parts[t.Part].Terminals[t.Terminal].Net, Terminal: t, Pin: noPin, Pad: None}
+}
+
+func (b *Board) pinPoint(p PinRef) Point {
+	return Point{Kind: PointPin, Net: b.Connectors[p.Connector].Pins[p.Pin].Net, Terminal: noTerminal, Pin: p, Pad: None}
+}
+
+func (b *Board) padPoint(pad int32) Point {
+	return Point{Kind: PointPad, Net: b.TestPoints[pad].Net, Terminal: noTerminal, Pin: noPin, Pad: pad}
+}
+
+// noPoint explains why a text names no point.
+func (b *Board) noPoint(text string) error {
+	if id, ok := b.index.parts[text]; ok {
+		return fmt.Errorf("%s is a part; name one of its terminals: %s", document.Quote(text), owned(text, b.Parts[id].terminalNames()))
+	}
+	if id, ok := b.index.connectors[text]; ok {
+		return fmt.Errorf("%s is a connector; name one of its pins: %s", document.Quote(text), owned(text, b.Connectors[id].pinNames()))
+	}
+	if dot := strings.LastIndexByte(text, '.'); dot > 0 {
+		owner, name := text[:dot], text[dot+1:]
+		if id, ok := b.index.parts[owner]; ok {
+			names := b.Parts[id].terminalNames()
+			return fmt.Errorf("%s has no terminal %s; %s", document.Printable(owner), document.Quote(name), document.Suggest(name, names, "it has "+some(names)))
+		}
+		if id, ok := b.index.connectors[owner]; ok {
+			names := b.Connectors[id].pinNames()
+			return fmt.Errorf("%s has no pin %s; %s", document.Printable(owner), document.Quote(name), document.Suggest(name, names, "it has "+some(names)))
+		}
+	}
+	return fmt.Errorf("%s is no point of this board; %s", document.Quote(text), document.Suggest(text, b.Points(), "write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"))
+}
+
+// owned lists the first few pins of an owner in full: "R12.1, R12.2".
+func owned(owner string, names []string) string {
+	full := make([]string, len(names))
+	for i, n := range names {
+		full[i] = owner + "." + n
+	}
+	return some(full)
+}
+
+func (c *Connector) pinNames() []string {
+	names := make([]string, len(c.Pins))
+	for i := range c.Pins {
+		names[i] = c.Pins[i].Name
+	}
+	return names
+}
+
+// PointName writes a point so that Point finds it again.
+func (b *Board) PointName(p Point) string {
+	switch p.Kind {
+	case PointTerminal:
+		part := &b.Parts[p.Terminal.Part]
+		return part.Name + "." + part.Terminals[p.Terminal.Terminal].Name
+	case PointPin:
+		c := &b.Connectors[p.Pin.Connector]
+		return c.Name + "." + c.Pins[p.Pin.Pin].Name
+	case PointPad:
+		return b.TestPoints[p.Pad].Name
+	}
+	if p.Net == None {
+		return ""
+	}
+	return b.Nets[p.Net].Name
+}
+
+// Points lists the name of every point: connector pins, test points, part
+// terminals, nets, each in file order.
+func (b *Board) Points() []string {
+	var names []string
+	for i := range b.Connectors {
+		for _, p := range b.Connectors[i].Pins {
+			names = append(names, b.Connectors[i].Name+"."+p.Name)
+		}
+	}
+	for _, t := range b.TestPoints {
+		names = append(names, t.Name)
+	}
+	for i := range b.Parts {
+		for _, t := range b.Parts[i].Terminals {
+			names = append(names, b.Parts[i].Name+"."+t.Name)
+		}
+	}
+	for i := range b.Nets {
+		names = append(names, b.Nets[i].Name)
+	}
+	return names
+}
+
+// PointsOn lists every terminal, pin and test point on a net: connector pins
+// first, then test points, then terminals.
+func (b *Board) PointsOn(net NetID) []Point {
+	var points []Point
+	for _, p := range b.Nets[net].Pins {
+		points = append(points, b.pinPoint(p))
+	}
+	for i := range b.TestPoints {
+		if b.TestPoints[i].Net == net {
+			points = append(points, b.padPoint(int32(i)))
+		}
+	}
+	for _, t := range b.Nets[net].Terminals {
+		points = append(points, b.terminalPoint(t))
+	}
+	return points
+}
+
+// PartByName finds a part. The error suggests the nearest name.
+func (b *Board) PartByName(name string) (PartID, error) {
+	if id, ok := b.index.parts[name]; ok {
+		return id, nil
+	}
+	names := make([]string, len(b.Parts))
+	for i := range b.Parts {
+		names[i] = b.Parts[i].Name
+	}
+	return None, fmt.Errorf("no part %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its parts are "+some(names)))
+}
+
+// NetByName finds a net. The error suggests the nearest name.
+func (b *Board) NetByName(name string) (NetID, error) {
+	if id, ok := b.index.nets[name]; ok {
+		return id, nil
+	}
+	names := make([]string, len(b.Nets))
+	for i := range b.Nets {
+		names[i] = b.Nets[i].Name
+	}
+	return None, fmt.Errorf("no net %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its nets are "+some(names)))
+}
+
+// ConnectorByName finds a connector. The error suggests the nearest name.
+func (b *Board) ConnectorByName(name string) (ConnectorID, error) {
+	if id, ok := b.index.connectors[name]; ok {
+		return id, nil
+	}
+	names := make([]string, len(b.Connectors))
+	for i := range b.Connectors {
+		names[i] = b.Connectors[i].Name
+	}
+	return None, fmt.Errorf("no connector %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its connectors are "+some(names)))
+}
+
+// Neighbours returns the pins next to a pin in its row, where solder or dirt
+// may bridge, in the order of the file. Positions are the pins' numbers where
+// all pins of the connector have one, so that a pin the file leaves out leaves
+// its gap; otherwise they count along the file. In one row the neighbours of k
+// are k-1 and k+1; in two rows numbered alternately k-2 and k+2; in two rows
+// numbered around k-1 and k+1 within each half.
+func (b *Board) Neighbours(pin PinRef) []PinRef {
+	c := &b.Connectors[pin.Connector]
+	place, last := c.places()
+	step, half := 1, last
+	switch {
+	case c.Rows == 2 && c.Numbering == Alternate:
+		step = 2
+	case c.Rows == 2:
+		half = (last + 1) / 2
+	}
+	row := func(place int) bool { return place <= half }
+	var next []PinRef
+	k := place[pin.Pin]
+	for i, p := range place {
+		if (p == k-step || p == k+step) && row(p) == row(k) {
+			next = append(next, PinRef{pin.Connector, int32(i)})
+		}
+	}
+	return next
+}
+
+// places returns the position of each pin along the numbering, from 1, and the
+// last position.
+func (c *Connector) places() (place []int, last int) {
+	place = make([]int, len(c.Pins))
+	for i, p := range c.Pins {
+		n, err := strconv.Atoi(p.Name)
+		if err != nil || n < 1 || n > 10_000 {
+			for j := range place {
+				place[j] = j + 1
+			}
+			return place, len(place)
+		}
+		place[i], last = n, max(last, n)
+	}
+	return place, last
+}

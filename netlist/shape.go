@@ -1,0 +1,135 @@
+package netlist
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+)
+
+// BoardShape describes the board file: Load checks files with it and
+// `halfsplit schema board` prints it.
+func BoardShape() *document.Shape { return boardShape }
+
+// nothing are the texts that say of a pin that it goes nowhere, beside an
+// empty value.
+var nothing = map[string]bool{"-": true, "--": true, "NC": true, "nc": true, "N/C": true, "n/c": true, "n.c.": true, "N.C.": true}
+
+var (
+	nameText = &document.Shape{}
+	freeText = func(doc, example string) *document.Shape {
+		return &document.Shape{Doc: doc, Example: example, Lines: true}
+	}
+	netText   = &document.Shape{Doc: "The name of a net.", Example: "TP_INT"}
+	pinNet    = &document.Shape{Doc: "The net that the pin is on; empty, - or NC where it goes nowhere.", Example: "TP_INT", Null: true}
+	pointText = &document.Shape{Doc: "A terminal, connector pin or test point.", Example: "R12.1"}
+	yesNo     = &document.Shape{Enum: []string{"yes", "no", "true", "false"}}
+
+	pinsShape = &document.Shape{
+		Doc: "The nets that the pins are on: a list, counted from 1, or a mapping from pin name to net.",
+		OneOf: []*document.Shape{
+			{Item: pinNet, MinItems: 1, Example: "[TP_INT, GND]"},
+			{Value: pinNet, Example: "{1: TP_INT, 2: GND}"},
+		},
+	}
+	terminalsShape = &document.Shape{Doc: "Names of terminals of the part.", Item: nameText, MinItems: 1, Single: true, Example: "A1"}
+
+	partShape = &document.Shape{
+		Doc: "One part.",
+		Fields: []document.Field{
+			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Example: "resistor"}},
+			{Name: "pins", Required: true, Shape: pinsShape},
+			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
+			{Name: "title", Shape: freeText("What it does.", "touch controller")},
+			{Name: "place", Shape: freeText("Where it is.", "beside J7")},
+			{Name: "role", Shape: &document.Shape{Doc: "What it is there for; told from the nets where it is left out.", Enum: roles[1:], Example: "filter"}},
+			{Name: "access", Shape: &document.Shape{Doc: "What stands between the bench and the part.", Enum: accesses[:], Example: "open"}},
+			{Name: "supply", Shape: terminalsShape},
+			{Name: "ground", Shape: terminalsShape},
+			{Name: "domain", Shape: &document.Shape{Doc: "Which supply a pin's protection goes to.", Value: nameText, Example: "{B2: A4}"}},
+			{Name: "way", Shape: &document.Shape{Doc: "Of a clamp: one (default) or two. Of a transistor: n or p.", Enum: ways[1:], Example: "one"}},
+			{Name: "note", Shape: freeText("Anything else.", "often cracked by the screw beside it")},
+		},
+	}
+	boardShape = &document.Shape{
+		Doc: "The net graph of a board.",
+		Fields: []document.Field{
+			{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
+			{Name: "revision", Shape: &document.Shape{Doc: "Its revision; readings never mix between revisions.", Example: "C"}},
+			{Name: "ground", Shape: &document.Shape{Doc: "The ground net, GND where it is left out.", Example: "GND"}},
+			{Name: "note", Shape: freeText("Anything else.", "drawn from two boards and a magnifier")},
+			{Name: "connectors", Shape: &document.Shape{Doc: "Connectors by name.", Value: &document.Shape{
+				Doc: "One connector.",
+				Fields: []document.Field{
+					{Name: "title", Shape: freeText("What plugs in.", "touch panel")},
+					{Name: "rows", Shape: &document.Shape{Doc: "Rows of pins, 1 where it is left out.", Enum: []string{"1", "2"}, Example: "2"}},
+					{Name: "numbering", Shape: &document.Shape{Doc: "How numbers run over two rows: odd and even sides, or along one row and back along the other.", Enum: numberings[:], Example: "alternate"}},
+					{Name: "pins", Required: true, Shape: pinsShape},
+					{Name: "note", Shape: freeText("Anything else.", "the latch breaks easily")},
+				}}}},
+			{Name: "nets", Shape: &document.Shape{Doc: "What is to be said of nets; a net that only joins pins need not be here.", Value: &document.Shape{
+				Doc:  "One net.",
+				Null: true,
+				Fields: []document.Field{
+					{Name: "rail", Shape: &document.Shape{Doc: "The net is a supply: its voltage, or yes where that is not known.", Example: "1.8 V", Parse: func(text string) error {
+						_, _, err := parseRail(text)
+						return err
+					}}},
+					{Name: "boosted", Shape: yesNo},
+					{Name: "along", Shape: &document.Shape{Doc: "Points of the net in their order along the copper.", Item: pointText, MinItems: 2, Example: "[J7.2, TP14, R12.1]"}},
+					{Name: "title", Shape: freeText("What it carries.", "touch interrupt")},
+					{Name: "note", Shape: freeText("Anything else.", "runs under the battery")},
+				}}}},
+			{Name: "test_points", Shape: &document.Shape{Doc: "Pads made for probing, with their nets.", Value: netText, Example: "{TP14: TP_INT}"}},
+			{Name: "parts", Shape: &document.Shape{Doc: "Parts by name.", Value: partShape}},
+			{Name: "alike", Shape: &document.Shape{Doc: "Groups of nets that should read alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
+				Item: &document.Shape{Item: netText, MinItems: 2, Example: "[TP_SDA, TP_SCL]"}}},
+		},
+	}
+)
+
+// parseRail reads the value of `rail`: whether the net is one, and its voltage
+// in volts, NaN where it is not known.
+func parseRail(text string) (rail bool, volts float64, err error) {
+	switch strings.ToLower(text) {
+	case "yes", "true", "unknown":
+		return true, math.NaN(), nil
+	case "no", "false":
+		return false, math.NaN(), nil
+	}
+	volts, err = quantity.Parse(text, quantity.Volt)
+	if err != nil {
+		what, _, _ := strings.Cut(err.Error(), "; ")
+		return false, 0, fmt.Errorf("%s; write a voltage such as 1.8 V, or yes where it is not known", what)
+	}
+	if volts == 0 {
+		return false, 0, fmt.Errorf("a rail of 0 V is ground; remove the key, or name the ground net with `ground`")
+	}
+	return true, volts, nil
+}
+
+// parseValue reads the value of a part into its fields.
+func (p *Part) parseValue(text string) error {
+	p.ValueText = text
+	info := kinds[p.Kind]
+	if info.unit == quantity.None {
+		return nil
+	}
+	value, err := quantity.Parse(text, info.unit)
+	if err == nil {
+		p.Value = value
+		return nil
+	}
+	if info.also != quantity.None {
+		other, e := quantity.Parse(text, info.also)
+		if e == nil {
+			if info.also == quantity.Ohm {
+				p.DCOhms = other
+			}
+			return nil
+		}
+	}
+	return err
+}
