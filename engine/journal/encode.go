@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -20,6 +21,11 @@ var notRead = math.NaN()
 // encode writes one event as the text of a YAML document, each key on one line
 // so that a sealed event is easily read and compared.
 func encode(e Event, b *netlist.Board) ([]byte, error) {
+	for _, s := range freeTexts(e) {
+		if !utf8.ValidString(s) {
+			return nil, fmt.Errorf("%s is not UTF-8 text; enter it again", document.Quote(s))
+		}
+	}
 	var out text
 	switch e.Kind {
 	case KindOpen:
@@ -96,10 +102,25 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		out.line("time", e.Time.Format(time.RFC3339Nano))
 	}
 	out.line("by", optional(e.By))
-	if !utf8.ValidString(out.String()) {
-		return nil, fmt.Errorf("an event holds text that is not UTF-8; enter it again")
-	}
 	return []byte(out.String()), nil
+}
+
+// freeTexts are the texts of an event that a person enters.
+func freeTexts(e Event) []string {
+	texts := append([]string{e.By, e.Note}, e.Acknowledged...)
+	if e.Open != nil {
+		texts = append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint)
+	}
+	if e.Meter != nil {
+		texts = append(texts, e.Meter.Name)
+	}
+	if e.Close != nil {
+		texts = append(texts, e.Close.Cause, e.Close.Remedy)
+	}
+	for _, r := range e.Readings {
+		texts = append(texts, r.Name, r.ToName)
+	}
+	return texts
 }
 
 func missing(k Kind) error {
@@ -132,7 +153,7 @@ func encodeMeter(m references.Meter) string {
 		pair{"test_current", number(m.TestCurrent*1e3) + " mA"},
 		pair{"open_voltage", number(m.OpenVoltage) + " V"},
 		pair{"over", number(m.Over) + " V"},
-		pair{"accuracy", scalar(m.AccuracyText())},
+		pair{"accuracy", scalar(number(m.Gain*100) + "% + " + number(m.Counts))},
 		pair{"resolution", number(m.Resolution*1e3) + " mV"},
 		pair{"source", m.Source.String()},
 		pair{"ohms_current", number(m.OhmsCurrent*1e3) + " mA"},
@@ -216,8 +237,8 @@ func amperes(v float64) string {
 	return number(v*1e3) + " mA"
 }
 
-// number writes a number without an exponent. Fifteen digits hide what a change
-// of scale leaves in the sixteenth.
+// number writes a number without an exponent, to fifteen digits: enough for any
+// meter, and few enough to hide what a change of scale leaves in the sixteenth.
 func number(v float64) string {
 	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
 	if err != nil {

@@ -85,6 +85,7 @@ type decoder struct {
 	board    *netlist.Board
 	problems document.Problems
 	warnings document.Problems
+	parted   map[string]netlist.PartID // parts by their own and their terminals' names; made when needed
 }
 
 // decode turns the text of a case file into a case. The board and the library
@@ -92,9 +93,12 @@ type decoder struct {
 func decode(file string, text []byte, around around) (*Case, error) {
 	d := &decoder{file: file}
 	c := &Case{File: file, Meter: references.DefaultMeter()}
-	whole, chunks, torn := setAside(file, text)
+	whole, chunks, torn := text, []chunk(nil), (*Torn)(nil)
+	if len(text) <= maxCase { // beyond that it is not a case file, and refused below
+		whole, chunks, torn = setAside(file, text)
+	}
 	c.Torn = torn
-	d.checkSeals(whole, chunks)
+	d.checkSeals(chunks)
 
 	nodes, err := document.Decode(bytes.NewReader(whole), file, maxCase)
 	d.add(err)
@@ -125,12 +129,14 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		c.sweeps = err
 		d.libraryProblems(err)
 		for i, node := range nodes {
-			// An event with a wrong shape keeps its number.
-			e := Event{Number: i + 1, Pos: node.At(), Kind: KindNote}
-			if sound[i] {
-				e = d.event(node, i+1)
+			if d.problems.Full() {
+				break
 			}
-			c.All = append(c.All, e)
+			before := len(d.problems)
+			c.All = append(c.All, d.event(node, i+1))
+			if !sound[i] {
+				d.keepNews(before)
+			}
 		}
 	}
 	if len(d.problems) == 0 {
@@ -168,6 +174,23 @@ func (d *decoder) add(err error) {
 	}
 }
 
+// keepNews drops the problems from the given one on that stand where another was
+// found before. An event of the wrong shape is decoded all the same, so that a
+// wrong name in it is told in the same pass.
+func (d *decoder) keepNews(from int) {
+	told := make(map[document.Position]bool, from)
+	for _, p := range d.problems[:from] {
+		told[p.Position] = true
+	}
+	news := d.problems[from:]
+	d.problems = d.problems[:from]
+	for _, p := range news {
+		if !told[p.Position] {
+			d.problem(p.Position, p.What, p.Do)
+		}
+	}
+}
+
 // problemAt keeps an error of the form "what; do".
 func (d *decoder) problemAt(at document.Position, err error) {
 	what, do, _ := strings.Cut(err.Error(), "; ")
@@ -192,7 +215,7 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	if errors.As(err, &found) && len(found) > 0 {
 		for key, path := range map[string]string{"board": o.BoardPath, "known": o.KnownPath} {
 			if found[0].File == path && found[0].Line == 0 {
-				d.problem(open.Get(key).At(), fmt.Sprintf("the file or folder %s that `%s` names %s", document.Quote(path), key, found[0].What), "paths are taken from the folder of the case file: "+found[0].Do)
+				d.problem(open.Get(key).At(), fmt.Sprintf("`%s` leads to `%s`: %s", key, shown(path), found[0].What), "check the path; it is taken from the folder of the case file")
 				return
 			}
 		}
@@ -201,7 +224,7 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 }
 
 // checkSeals reports sealed events that are not what a session wrote.
-func (d *decoder) checkSeals(text []byte, chunks []chunk) {
+func (d *decoder) checkSeals(chunks []chunk) {
 	edited := 0
 	var first document.Position
 	for _, c := range chunks {
@@ -361,6 +384,9 @@ func (d *decoder) readings(node, value document.Node) []Read {
 	}
 	var all []Read
 	for _, entry := range value.Entries() {
+		if d.problems.Full() { // nearest names are costly to find
+			break
+		}
 		at, err := d.board.Point(entry.Name())
 		if err != nil {
 			d.problemAt(entry.Key.At(), err)
@@ -370,11 +396,7 @@ func (d *decoder) readings(node, value document.Node) []Read {
 			d.problem(entry.Key.At(), "both probes are on "+document.Quote(entry.Name()), "name another point in `to`, or leave `to` out where the other probe is on ground")
 			continue
 		}
-		reading, err := quantity.ParseReading(entry.Value.Text())
-		if err != nil {
-			d.problemAt(entry.Value.At(), err)
-			continue
-		}
+		reading, _ := quantity.ParseReading(entry.Value.Text()) // the shape has read it already
 		all = append(all, Read{At: at, Name: entry.Name(), To: to, ToName: node.Get("to").Text(), Polarity: polarity, Reading: reading, Pos: entry.Key.At()})
 	}
 	return all
@@ -424,19 +446,20 @@ func lookOf(text string) Look {
 
 func (d *decoder) parts(list document.Node) []netlist.PartID {
 	var parts []netlist.PartID
+	seen := make(map[netlist.PartID]bool)
 	for _, item := range list.Items() {
+		if d.problems.Full() {
+			break
+		}
 		part, ok := d.part(item)
 		if !ok {
 			continue
 		}
-		twice := false
-		for _, p := range parts {
-			twice = twice || p == part
-		}
-		if twice {
+		if seen[part] {
 			d.problem(item.At(), document.Quote(item.Text())+" is there twice", "keep one of them")
 			continue
 		}
+		seen[part] = true
 		parts = append(parts, part)
 	}
 	return parts

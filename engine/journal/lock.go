@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"time"
+	"unicode"
 
 	"halfsplit/netlist/document"
 )
@@ -28,15 +29,21 @@ type holder struct {
 	since time.Time
 }
 
-// holderScan reads the process and the host back from a holder's text.
-const holderScan = "process %d on %s"
-
 func (h holder) String() string {
 	by := h.by
 	if by == "" {
 		by = "someone"
 	}
 	return fmt.Sprintf("process %d on %s, %s, since %s", h.pid, h.host, by, h.since.Format(time.RFC3339))
+}
+
+// holderProcess reads the process and the host back from a holder's text; the
+// process is 0 where they are not there.
+func holderProcess(text string) (pid int, host string) {
+	if n, _ := fmt.Sscanf(text, "process %d on %s", &pid, &host); n != 2 {
+		return 0, ""
+	}
+	return pid, strings.TrimSuffix(host, ",")
 }
 
 // thisHolder is the running process.
@@ -67,7 +74,19 @@ func readHolder(f *os.File) string {
 	if !whole {
 		return ""
 	}
-	return line
+	return shown(line)
+}
+
+// shown is foreign text, whole but on one line and without characters that do
+// not show. Unlike document.Printable it cuts nothing: it is for paths and names
+// of machines, which are of no use in part.
+func shown(s string) string {
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, s)
 }
 
 func writeHolder(f *os.File, h holder) error {

@@ -4,7 +4,6 @@ package journal
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 )
@@ -33,9 +32,8 @@ func (l *lock) take(h holder) (previous string, err error) {
 		}
 		text := readHolder(old)
 		old.Close()
-		var host string
-		var pid int
-		if n, _ := fmt.Sscanf(text, holderScan, &pid, &host); n != 2 || host != h.host || alive(pid) {
+		pid, host := holderProcess(text)
+		if pid == 0 || host != h.host || alive(pid) {
 			return "", heldError(text + " (if that session is gone, delete " + l.path + ")")
 		}
 		previous = text

@@ -146,7 +146,7 @@ func (t *Torn) Problem() document.Problem {
 	if t.SavedAs == "" {
 		p.Do = "it does not count; enter the event again, and the next session sets these bytes aside"
 	} else {
-		p.Do = "it does not count and was set aside in " + document.Printable(t.SavedAs) + "; enter the event again"
+		p.Do = "it does not count and was set aside in " + shown(t.SavedAs) + "; enter the event again"
 	}
 	return p
 }
@@ -162,21 +162,17 @@ func (t *Torn) legible() []byte {
 // setAside parts a case file into what was written whole and the torn rest; torn
 // is nil where nothing was cut off. Only the end of the file can be torn.
 func setAside(file string, text []byte) (whole []byte, chunks []chunk, torn *Torn) {
-	chunks = split(text)
-	last := &chunks[len(chunks)-1]
-	from := len(text)
-	switch solid := bytes.TrimRight(text, "\x00"); {
+	// A file system may lengthen a file before it has the bytes to fill it.
+	solid := bytes.TrimRight(text, "\x00")
+	chunks = split(solid)
+	from := len(solid)
+	tail := solid[bytes.LastIndexByte(solid, '\n')+1:]
+	switch last := chunks[len(chunks)-1]; {
 	case last.condition == cutOff:
 		from = last.start
-	case len(solid) < len(text):
-		// A file system may lengthen a file before it has the bytes to fill it.
-		from = max(len(solid), last.start)
-	default:
-		// One or two dashes of a document that was about to begin.
-		tail := text[bytes.LastIndexByte(text, '\n')+1:]
-		if string(tail) == "-" || string(tail) == "--" {
-			from -= len(tail)
-		}
+	case string(tail) == "-" || string(tail) == "--":
+		// The next document was about to begin. No document ends like this.
+		from -= len(tail)
 	}
 	if from == len(text) {
 		return text, chunks, nil

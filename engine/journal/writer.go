@@ -173,7 +173,7 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 		return nil, err
 	}
 	if previous != "" {
-		w.session.Add(document.Position{File: path}, "the last session did not end as it should: "+document.Printable(previous), "all that it confirmed is here; if it still runs on another machine, end it there")
+		w.session.Add(document.Position{File: path}, "the last session did not end as it should: "+previous, "all that it confirmed is here; if it still runs on another machine, end it there")
 		now.Warnings = slices.Concat(w.session, now.Warnings)
 	}
 	return w, nil
