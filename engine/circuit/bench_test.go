@@ -22,6 +22,8 @@ func boardOf(n int) circuit.Circuit {
 	supplies := make([]circuit.Node, 1+n/200)
 	for i := range supplies {
 		supplies[i] = add()
+	}
+	for i := range supplies {
 		c.Junctions = append(c.Junctions, junction(r, 0, supplies[i]))
 		c.Resistors = append(c.Resistors, circuit.Resistor{A: supplies[i], B: supplies[(i+1)%len(supplies)], Ohms: 1e4})
 	}
@@ -76,6 +78,22 @@ func BenchmarkSolve(b *testing.B) {
 			}
 			c.Junctions[1].Saturation = is
 			b.ReportMetric(float64(steps)/float64(rounds), "steps")
+		})
+		// A resistor moves to and fro: the order is worked out anew each time,
+		// as for a part that is taken off.
+		b.Run(fmt.Sprintf("nodes=%d/rejoined", n), func(b *testing.B) {
+			b.ReportAllocs()
+			was := c.Resistors[0]
+			for k := 0; b.Loop(); k++ {
+				c.Resistors[0].B = was.B
+				if k%2 == 0 {
+					c.Resistors[0].B = 0
+				}
+				if _, err := s.Solve(&c, at); err != nil {
+					b.Fatal(err)
+				}
+			}
+			c.Resistors[0] = was
 		})
 		b.Run(fmt.Sprintf("nodes=%d/fresh", n), func(b *testing.B) {
 			b.ReportAllocs()

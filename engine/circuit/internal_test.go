@@ -151,7 +151,9 @@ func TestInnerDrop(t *testing.T) {
 		rs := math.Pow(10, 6*r.Float64()-3)
 		v := 6*r.Float64() - 3
 		u := innerDrop(v, is, nvt, rs, math.Log(rs*is/nvt))
-		if back := u + rs*is*math.Expm1(u/nvt); math.Abs(back-v) > 1e-7*(1+rs*is/nvt) && math.Abs(back-v) > 1e-5*math.Abs(v-u) {
+		back := u + rs*is*math.Expm1(u/nvt)
+		slope := 1 + rs*is*math.Exp(u/nvt)/nvt // dv/du
+		if !(math.Abs(back-v) <= 1e-7*slope) {
 			t.Fatalf("v %g is %g rs %g: u %g leads back to %g", v, is, rs, u, back)
 		}
 	}

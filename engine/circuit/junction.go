@@ -49,8 +49,8 @@ func innerDrop(v, is, nvt, rs, scale float64) float64 {
 	for range 4 {
 		step := (z - y - math.Log(y)) * y / (1 + y)
 		y += step
-		if math.Abs(step) <= 1e-7*y {
-			break // the next step would be about the square of this one
+		if math.Abs(step) <= 1e-3*y {
+			break // what is left is nvt times half the square of that, 10 nV
 		}
 	}
 	return v + rs*is - nvt*y

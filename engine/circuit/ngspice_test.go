@@ -49,7 +49,7 @@ func series(seed uint64, n int) []circuit.Circuit {
 }
 
 // compare solves each circuit and holds it against the foreign reading.
-func compare(t *testing.T, circuits []circuit.Circuit, want []float64) {
+func compare(t *testing.T, circuits []circuit.Circuit, want []float64, tolerance float64) {
 	t.Helper()
 	var s circuit.Solver
 	worst, at, beyond := 0.0, 0, 0
@@ -108,7 +108,24 @@ func TestRecordedNgspice(t *testing.T) {
 	if !bytes.Equal(kept, deck.Bytes()) {
 		t.Fatalf("%s is not the deck that seed %d makes now; record it anew with -update-ngspice", recordedDeck, recordedSeed)
 	}
-	compare(t, circuits, readTable(t))
+	compare(t, circuits, readTable(t), tolerance)
+}
+
+// Half of the difference is the shunt that ngspice needs at every node. With
+// the same shunt in our circuits, what is left is ngspice's own reverse branch
+// of the diode (see package spice). It shows where reversed junctions leak
+// nearly the test current: circuit 108, the worst, is 0.488497 V with
+// ngspice's diodes and 0.4884558132 V, as here, when ngspice is given the law
+// of circuit.Junction as a formula.
+func TestRecordedNgspiceWithItsShunt(t *testing.T) {
+	circuits := series(recordedSeed, recordedCount)
+	for i := range circuits {
+		c := &circuits[i]
+		for v := 1; v < c.Nodes; v++ {
+			c.Resistors = append(c.Resistors, circuit.Resistor{A: circuit.Node(v), B: 0, Ohms: spice.Shunt})
+		}
+	}
+	compare(t, circuits, readTable(t), 5e-5)
 }
 
 func record(t *testing.T, circuits []circuit.Circuit, deck []byte) {
@@ -238,6 +255,6 @@ func TestLiveNgspice(t *testing.T) {
 	t.Log(version)
 	for _, seed := range []uint64{recordedSeed, 20} {
 		circuits := series(seed, recordedCount)
-		compare(t, circuits, askNgspice(t, circuits))
+		compare(t, circuits, askNgspice(t, circuits), tolerance)
 	}
 }

@@ -38,7 +38,7 @@ func imbalance(c *circuit.Circuit, sol circuit.Solution) float64 {
 	flow := func(a, b circuit.Node, amps, slope float64) {
 		sum[a] += amps
 		sum[b] -= amps
-		s := 1e-9*math.Abs(amps) + 1e-15*slope*(math.Abs(sol.Voltages[a])+math.Abs(sol.Voltages[b])+1e-3)
+		s := 1e-9*math.Abs(amps) + 4e-16*slope*c.Source.Open
 		slack[a] += s
 		slack[b] += s
 	}
@@ -51,6 +51,9 @@ func imbalance(c *circuit.Circuit, sol circuit.Solution) float64 {
 			slope = math.Min(slope, 1/j.Series)
 		}
 		flow(j.Anode, j.Cathode, amps, slope)
+		// Solve promises a junction's voltage to 0.1 nV, not to rounding.
+		slack[j.Anode] += slope * 1e-10
+		slack[j.Cathode] += slope * 1e-10
 	}
 	if !sol.Open {
 		s := c.Source

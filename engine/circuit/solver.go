@@ -30,6 +30,7 @@ type state struct {
 	anode, cathode int32 // places
 	cell           int32
 	is, nvt, rs    float64
+	invNvt         float64
 	most           float64 // V, inner drop at the largest current there can be
 	knee           float64 // V, inner drop from which upward steps are taken with care
 	scale          float64 // ln(rs*is/nvt), for the start
@@ -207,6 +208,7 @@ func (s *Solver) load(c *Circuit, start []float64) {
 		if fresh || q.is != j.Saturation || q.nvt != nvt || q.rs != j.Series {
 			// Two logarithms, kept for as long as their values are.
 			q.is, q.nvt, q.rs = j.Saturation, nvt, j.Series
+			q.invNvt = 1 / nvt
 			q.most = math.Min(nvt*math.Log(1+peak/q.is), src.Open)
 			q.knee = q.most - kneeDepth*nvt
 			if q.rs > 0 {
@@ -229,7 +231,16 @@ func finite(x float64) float64 {
 	return x
 }
 
-func hold(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+// hold keeps x from lo to hi. NaN passes, to be noticed later.
+func hold(x, lo, hi float64) float64 {
+	if x < lo {
+		return lo
+	}
+	if x > hi {
+		return hi
+	}
+	return x
+}
 
 // newton repeats linearise, factor, solve until the drops settle. share is the
 // part of the source's current to use; gmin lies across each junction.
@@ -245,9 +256,9 @@ func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
 		clear(s.x)
 		for k := range s.js {
 			q := &s.js[k]
-			e := q.is * math.Exp(q.u/q.nvt)
+			e := q.is * math.Exp(q.u*q.invNvt)
 			i := e - q.is + gmin*q.u
-			g := e/q.nvt + gmin
+			g := e*q.invNvt + gmin
 			d := 1 / (1 + g*q.rs)
 			q.g = g * d
 			q.rest = (i - g*q.u) * d
@@ -284,7 +295,7 @@ func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
 					u = from + q.nvt*math.Log1p((u-from)/q.nvt)
 				}
 			}
-			q.u = math.Min(u, q.most)
+			q.u = min(u, q.most)
 		}
 		v := s.x[s.source.plus] - s.x[s.source.minus]
 		if constant {

@@ -34,9 +34,13 @@ type structure struct {
 	junCell   []int32 // per junction within reach
 	srcCell   int32
 
-	parent []int32 // scratch: union-find
-	column []int32 // scratch: the columns by node as they are eliminated
+	// Scratch.
+	parent []int32 // union-find
+	column []int32 // the columns by old places, as they are eliminated
 	colEnd []int32
+	order  []int32 // old places as they are eliminated
+	moved  []int32 // old place -> place
+	byOld  []Node  // old place -> node
 }
 
 // same tells whether c has the joins that st was made for.
@@ -128,27 +132,25 @@ func (st *structure) islands(c *Circuit) {
 // (minimum degree). On a tree that makes none at all.
 func (st *structure) eliminate() {
 	n := st.n
-	st.column, st.colEnd = st.column[:0], st.colEnd[:0]
-	var order []int32
+	st.column, st.colEnd, st.order = st.column[:0], st.colEnd[:0], st.order[:0]
 	if n <= 64 {
-		order = st.eliminateFew()
+		st.eliminateFew()
 	} else {
-		order = st.eliminateMany()
+		st.eliminateMany()
 	}
 	// From here on places are counted in the order of elimination.
-	moved := make([]int32, n)
-	for k, old := range order {
-		moved[old] = int32(k)
+	st.moved = resize(st.moved, n)
+	st.byOld = append(st.byOld[:0], st.nodeAt...)
+	for k, old := range st.order {
+		st.moved[old] = int32(k)
 	}
-	nodeAt := make([]Node, n)
-	for old, v := range st.nodeAt {
-		nodeAt[moved[old]] = v
-		st.place[v] = moved[old]
+	for old, v := range st.byOld {
+		st.nodeAt[st.moved[old]] = v
+		st.place[v] = st.moved[old]
 	}
-	copy(st.nodeAt, nodeAt)
 	st.rows = resize(st.rows, len(st.column))
 	for i, old := range st.column {
-		st.rows[i] = moved[old]
+		st.rows[i] = st.moved[old]
 	}
 	st.start = append(st.start[:0], 0)
 	st.start = append(st.start, st.colEnd...)
@@ -159,7 +161,7 @@ func (st *structure) eliminate() {
 }
 
 // eliminateFew keeps the neighbours of each place as the bits of one word.
-func (st *structure) eliminateFew() []int32 {
+func (st *structure) eliminateFew() {
 	n := st.n
 	var near [64]uint64
 	for _, p := range st.pairs {
@@ -169,7 +171,6 @@ func (st *structure) eliminateFew() []int32 {
 			near[b] |= 1 << a
 		}
 	}
-	order := make([]int32, 0, n)
 	left := uint64(1)<<n - 1
 	for left != 0 {
 		best, fewest := 0, 65
@@ -186,14 +187,13 @@ func (st *structure) eliminateFew() []int32 {
 			st.column = append(st.column, int32(i))
 		}
 		st.colEnd = append(st.colEnd, int32(len(st.column)))
-		order = append(order, int32(best))
+		st.order = append(st.order, int32(best))
 	}
-	return order
 }
 
 // eliminateMany keeps neighbours in lists, with a set to tell known pairs, and
 // finds the place with the fewest neighbours through chains by degree.
-func (st *structure) eliminateMany() []int32 {
+func (st *structure) eliminateMany() {
 	n := st.n
 	near := make([][]int32, n)
 	known := make(map[uint64]struct{}, len(st.pairs))
@@ -244,14 +244,13 @@ func (st *structure) eliminateMany() []int32 {
 		put(int32(k))
 	}
 	gone := make([]bool, n)
-	order := make([]int32, 0, n)
 	var live, before []int32
 	lowest := int32(0)
-	for len(order) < n {
+	for len(st.order) < n {
 		for head[lowest] < 0 {
 			lowest++
 		}
-		if int(lowest) == n-len(order)-1 {
+		if int(lowest) == n-len(st.order)-1 {
 			// All that is left is joined to all that is left: any order does,
 			// and there is no need to look for new neighbours.
 			rest := live[:0]
@@ -263,7 +262,7 @@ func (st *structure) eliminateMany() []int32 {
 			for i, k := range rest {
 				st.column = append(st.column, rest[i+1:]...)
 				st.colEnd = append(st.colEnd, int32(len(st.column)))
-				order = append(order, k)
+				st.order = append(st.order, k)
 			}
 			break
 		}
@@ -291,9 +290,8 @@ func (st *structure) eliminateMany() []int32 {
 		}
 		st.column = append(st.column, live...)
 		st.colEnd = append(st.colEnd, int32(len(st.column)))
-		order = append(order, best)
+		st.order = append(st.order, best)
 	}
-	return order
 }
 
 // cells finds where in the matrix each part belongs.
