@@ -110,18 +110,15 @@ func TestStages(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("stages (-want +got):\n%s", diff)
 	}
-	var lifted, both netlist.Edits
-	lifted.Lift(part(t, c.Board, "R12"))
-	both.Lift(part(t, c.Board, "R12"))
-	both.Refit(part(t, c.Board, "R12"))
-	both.Fit(part(t, c.Board, "FL3"))
-	both.Bridge(part(t, c.Board, "FL3"), 0)
+	r12, fl3 := part(t, c.Board, "R12"), part(t, c.Board, "FL3")
+	lifted := netlist.Edits{}.Lift(r12)
+	both := netlist.Edits{}.Lift(r12).Refit(r12).Fit(fl3).Bridge(fl3, 0)
 	stages := c.Stages()
 	for _, tt := range []struct {
 		stage int
 		want  netlist.Edits
 	}{{0, netlist.Edits{}}, {1, lifted}, {5, both}} {
-		if got := stages[tt.stage].Edits; got.Key() != tt.want.Key() {
+		if got := stages[tt.stage].Edits; !got.Equal(tt.want) {
 			t.Errorf("stage %d: edits %q, want %q", tt.stage, got.Key(), tt.want.Key())
 		}
 	}

@@ -83,6 +83,12 @@ func (d *decoder) checkOrder(c *Case) {
 			for _, p := range e.Parts {
 				delete(lifted, p)
 			}
+		case KindBridge:
+			for _, b := range e.Bridges {
+				if p := &d.board.Parts[b.Part]; len(p.Bridgeable()) == 0 {
+					d.warn(b.Pos, p.Name+" has no series path, so that a bridge across it joins nothing", "name the part that lies along the line, or say in a `note` what was joined")
+				}
+			}
 		case KindInject:
 			for _, i := range e.Injections {
 				if !d.board.Nets[i.Rail].Rail {
@@ -114,7 +120,7 @@ func (c *Case) Stages() []Stage {
 		if i > start && (edited || e.Meter != nil) {
 			now.Events = c.Events[start:i:i]
 			stages = append(stages, now)
-			now = Stage{Edits: now.Edits.Clone(), Meter: now.Meter}
+			now = Stage{Edits: now.Edits, Meter: now.Meter}
 			start = i
 		}
 		if e.Meter != nil {
@@ -123,15 +129,15 @@ func (c *Case) Stages() []Stage {
 		for _, p := range e.Parts {
 			switch e.Kind {
 			case KindLift:
-				now.Edits.Lift(p)
+				now.Edits = now.Edits.Lift(p)
 			case KindRefit:
-				now.Edits.Refit(p)
+				now.Edits = now.Edits.Refit(p)
 			case KindFit:
-				now.Edits.Fit(p)
+				now.Edits = now.Edits.Fit(p)
 			}
 		}
 		for _, b := range e.Bridges {
-			now.Edits.Bridge(b.Part, b.Ohms)
+			now.Edits = now.Edits.Bridge(b.Part, b.Ohms)
 		}
 		now.Readings = append(now.Readings, e.Readings...)
 	}
