@@ -99,7 +99,10 @@ type Part struct {
 	// does not say, it is the supply to which a resistor pulls the line, or
 	// else the first. Nil for kinds other than IC, module and clamp.
 	Domain []int32
-	At     document.Position // of the part's key in the board file
+	// Floating lists terminals of an IC or module that have no junction at all:
+	// a high-voltage sense pin, a ball that is not bonded.
+	Floating []int32
+	At       document.Position // of the part's key in the board file
 }
 
 // Terminal is one contact of a part.

@@ -62,6 +62,11 @@ func build(nodes []document.Node, file string) (*Board, error) {
 		connectors: make(map[string]ConnectorID),
 		pads:       make(map[string]int32),
 	}
+	for _, key := range []string{"connectors", "parts"} {
+		section := root.Get(key)
+		misspelt := !section.Exists() && len(l.problems) > 0
+		l.partial = l.partial || misspelt || section.Exists() && section.Kind() != document.Mapping
+	}
 	l.connectors(root.Get("connectors"))
 	l.parts(root.Get("parts"))
 	l.ground(root)
@@ -230,7 +235,7 @@ func (l *loader) part(p *Part, v document.Node) {
 			p.Domain[i] = None
 		}
 	}
-	for _, key := range []string{"supply", "ground", "domain"} {
+	for _, key := range []string{"supply", "ground", "domain", "floating"} {
 		if n := v.Get(key); n.Exists() && !many {
 			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
 			return
@@ -238,6 +243,7 @@ func (l *loader) part(p *Part, v document.Node) {
 	}
 	p.Supplies = l.terminals(p, v.Get("supply"))
 	p.Grounds = l.terminals(p, v.Get("ground"))
+	p.Floating = l.terminals(p, v.Get("floating"))
 	for _, g := range p.Grounds {
 		if slices.Contains(p.Supplies, g) {
 			l.problem(v.Get("ground").At(), "keep it in one of them", "%s.%s is both a supply and a ground", p.Name, p.Terminals[g].Name)

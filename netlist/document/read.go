@@ -200,7 +200,7 @@ var advice = []struct {
 	{"found character that cannot start any token", "a value starts with a character that YAML keeps for itself (a tab, @, ` or %)", "indent with spaces, or put the value in quotes", false},
 	{"mapping values are not allowed in this context", "a second `: ` on one line, or a line indented too far", "put text that holds `: ` in quotes and indent keys of one mapping alike", false},
 	{"could not find expected ':'", "a line is neither `key: value` nor part of the one before", "add the colon and a space after the key", false},
-	{"found unexpected end of stream", "a quote that opens here or just before is not closed", "close it", false},
+	{"found unexpected end of stream", "the file ends inside a quote that opens here or further up", "close the quote", false},
 	{"tab", "a tab is used to indent", "indent with spaces", false},
 	{"exceeded max depth", "nested far too deep", "flatten it; no halfsplit file needs more than six levels", false},
 }

@@ -93,7 +93,11 @@ func (s *Shape) kinds() []Kind {
 func (s *Shape) wanted() string {
 	var names []string
 	for _, k := range s.kinds() {
-		names = append(names, k.String())
+		name := k.String()
+		if k == Mapping {
+			name += " (`key: value`)"
+		}
+		names = append(names, name)
 	}
 	return strings.Join(names, " or ")
 }

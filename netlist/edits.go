@@ -1,0 +1,185 @@
+package netlist
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Edit is what the bench has done to one part.
+type Edit struct {
+	Part    PartID
+	Lifted  bool    // off the board
+	Fitted  bool    // a new, good part, even if it has been lifted since
+	Bridged bool    // a wire or link across its series path
+	Ohms    float64 // of the bridge
+}
+
+// Edits is how a board at the bench differs from the board as it was drawn. It
+// is a value: its methods return changed Edits and leave the receiver as it
+// was, so that assigning one makes a copy. The zero Edits is an untouched
+// board.
+type Edits struct {
+	list []Edit // sorted by part, never changed in place
+}
+
+// Of returns what has been done to a part.
+func (e Edits) Of(part PartID) Edit {
+	if i, ok := e.search(part); ok {
+		return e.list[i]
+	}
+	return Edit{Part: part}
+}
+
+// List returns all edits, sorted by part.
+func (e Edits) List() []Edit { return slices.Clone(e.list) }
+
+func (e Edits) search(part PartID) (int, bool) {
+	return slices.BinarySearchFunc(e.list, part, func(x Edit, p PartID) int { return cmp.Compare(x.Part, p) })
+}
+
+// with returns the edits with one part's replaced.
+func (e Edits) with(edit Edit) Edits {
+	i, ok := e.search(edit.Part)
+	list := slices.Clone(e.list)
+	untouched := edit == Edit{Part: edit.Part}
+	switch {
+	case ok && untouched:
+		list = slices.Delete(list, i, i+1)
+	case ok:
+		list[i] = edit
+	case !untouched:
+		list = slices.Insert(list, i, edit)
+	}
+	return Edits{list}
+}
+
+// Lift takes a part off the board, a bridge across it with it: the line is
+// split here from now on.
+func (e Edits) Lift(part PartID) Edits {
+	x := e.Of(part)
+	x.Lifted, x.Bridged, x.Ohms = true, false, 0
+	return e.with(x)
+}
+
+// Refit puts the same part back.
+func (e Edits) Refit(part PartID) Edits {
+	x := e.Of(part)
+	x.Lifted = false
+	return e.with(x)
+}
+
+// Fit puts a new, good part in place of the old one and of any bridge.
+func (e Edits) Fit(part PartID) Edits {
+	return e.with(Edit{Part: part, Fitted: true})
+}
+
+// Bridge lays a link of so many ohms across the series path of a part, whether
+// the part is there or lifted. Less than 1 milliohm counts as 1 milliohm.
+func (e Edits) Bridge(part PartID, ohms float64) Edits {
+	x := e.Of(part)
+	x.Bridged, x.Ohms = true, max(ohms, 1e-3)
+	return e.with(x)
+}
+
+// Key is a text that is the same for equal edits, fit for a map.
+func (e Edits) Key() string {
+	var b strings.Builder
+	for _, x := range e.list {
+		fmt.Fprintf(&b, "%d", x.Part)
+		if x.Lifted {
+			b.WriteByte('L')
+		}
+		if x.Fitted {
+			b.WriteByte('F')
+		}
+		if x.Bridged {
+			b.WriteByte('B')
+			b.WriteString(strconv.FormatFloat(x.Ohms, 'g', -1, 64))
+		}
+		b.WriteByte(' ')
+	}
+	return b.String()
+}
+
+// Equal tells that two edits leave the same board.
+func (e Edits) Equal(other Edits) bool { return slices.Equal(e.list, other.list) }
+
+// Paths returns the ways through a part as the bench has left it: none through
+// a lifted part, and those of a bridged part with the bridge across the pairs
+// of terminals that a bridge joins (Bridgeable).
+func (e Edits) Paths(b *Board, part PartID) []Path {
+	x := e.Of(part)
+	p := &b.Parts[part]
+	var paths []Path
+	if !x.Lifted {
+		paths = p.Paths()
+	}
+	if x.Bridged {
+		for _, w := range p.Bridgeable() {
+			paths = append(paths, Path{From: w.From, To: w.To, Element: Resistive, Ohms: x.Ohms, Stated: true})
+		}
+	}
+	return paths
+}
+
+// Bridgeable returns the ways that a bridge lies across: the series path of a
+// filter, both windings of a choke, the two terminals of a resistor, inductor,
+// bead, fuse, link or switch. Other parts have none.
+func (p *Part) Bridgeable() []Path {
+	if p.Kind.Class() != Series {
+		return nil
+	}
+	return slices.DeleteFunc(p.Paths(), func(w Path) bool { return w.Element != Resistive })
+}
+
+// Capacitance returns the farads that a meter at a net has to charge: every
+// capacitor with one end among the nets that resistances join to it, as the
+// bench has left them. The walk does not pass ground, nor a rail other than
+// the net itself. Capacitors without a value count nothing.
+func (b *Board) Capacitance(net NetID, e Edits) float64 {
+	if net == None || net == b.Ground {
+		return 0
+	}
+	in := make(map[NetID]bool)
+	in[net] = true
+	nets := []NetID{net}
+	counted := make(map[PartID]bool)
+	farads := 0.0
+	for i := 0; i < len(nets); i++ {
+		for _, t := range b.Nets[nets[i]].Terminals {
+			p := &b.Parts[t.Part]
+			for _, w := range e.Paths(b, t.Part) {
+				if w.Element != Resistive || w.From != t.Terminal && w.To != t.Terminal {
+					continue
+				}
+				other := p.Terminals[w.From+w.To-t.Terminal].Net
+				if other != b.Ground && !b.Nets[other].Rail && !in[other] {
+					in[other] = true
+					nets = append(nets, other)
+				}
+			}
+		}
+	}
+	for _, n := range nets {
+		for _, t := range b.Nets[n].Terminals {
+			p := &b.Parts[t.Part]
+			if p.Kind != Capacitor || counted[t.Part] || e.Of(t.Part).Lifted || !(p.Value > 0) {
+				continue
+			}
+			counted[t.Part] = true
+			if other := p.Terminals[1-t.Terminal].Net; other != None && !in[other] {
+				farads += p.Value
+			}
+		}
+	}
+	return farads
+}
+
+// Settling returns the seconds that a constant current of so many amperes
+// takes to charge farads to volts: t = C*V/I.
+func Settling(farads, volts, amperes float64) float64 {
+	return farads * volts / amperes
+}
