@@ -1,0 +1,79 @@
+// Package fault says what can go wrong on a board, how likely each fault is
+// before any reading, and which sets of faults explain the readings taken.
+//
+// A Locus is one place and manner of going wrong that has a resistance: a path
+// across a capacitor, a resistance in a resistor, a joint. Its Modes cut the
+// range of that resistance: a path below 10 ohm is a short, above it a leak;
+// a resistance without end is an open. One table of readings over the
+// resistance serves all modes of a locus.
+package fault
+
+import "fmt"
+
+// Mode is a named manner of going wrong.
+type Mode uint8
+
+// Modes.
+const (
+	Shorted Mode = iota
+	Leaky
+	Open
+	Raised
+	ToSupply
+	JointOpen
+	JointPoor
+	TraceBroken
+	TracePoor
+	Bridged
+	BridgeLeaky
+	Missing
+	Slipped  // of a reading: the probe was beside the point
+	Doubtful // of a known-good value: it is not to be trusted
+	modes
+)
+
+var modeNames = [modes]string{
+	"shorted", "leaky", "open", "raised resistance", "shorted to supply",
+	"joint open", "joint poor", "trace broken", "trace poor", "bridged", "leak between pins",
+	"missing", "probe slipped", "known good doubtful",
+}
+
+// String is the name in tables, files and JSON.
+func (m Mode) String() string {
+	if m < modes {
+		return modeNames[m]
+	}
+	return fmt.Sprintf("Mode(%d)", uint8(m))
+}
+
+// ParseMode finds a mode by its name.
+func ParseMode(name string) (Mode, bool) {
+	for m, n := range modeNames {
+		if n == name {
+			return Mode(m), true
+		}
+	}
+	return 0, false
+}
+
+// ModeNames lists the names of all modes that a part or its copper can have.
+func ModeNames() []string { return append([]string(nil), modeNames[:Slipped]...) }
+
+// Path tells whether the mode adds a path for current rather than taking one
+// away.
+func (m Mode) Path() bool {
+	switch m {
+	case Shorted, Leaky, ToSupply, Bridged, BridgeLeaky:
+		return true
+	}
+	return false
+}
+
+// Ranges of resistance in ohms. A short stays below ShortOhms; a leak lies
+// between it and LeakOhms (design section 4); a raised resistance is anything
+// that a series part has no right to, up to what is as good as open.
+const (
+	LeastOhms = 0.05
+	ShortOhms = 10.0
+	LeakOhms  = 1e5
+)

@@ -1,0 +1,191 @@
+package fault
+
+import (
+	"math"
+
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Observation is one reading with what a good board would have shown.
+type Observation struct {
+	Probe network.Probe
+	Spot  fit.Spot
+	Edits netlist.Edits // the board at the time
+	Volts float64        // the reading between the leads; of no meaning when Over
+	Over  bool           // the display showed OL
+	// The meter's own standard uncertainty is the root of (Gain*v)^2 + Floor^2.
+	Gain, Floor float64
+	// Misfit is the least standard deviation in volts of what the model
+	// foretells.
+	Misfit float64
+
+	// Of a board without the fault; filled in by Foresee.
+	Good  Prediction
+	Known *fit.Known // nil where no good board was read
+	Alike bool       // Known comes from lines that should read alike
+	base  network.Reading
+	ratio float64 // spread of good boards over what the model foretells
+}
+
+// Prediction is what a reading should be under some explanation.
+type Prediction struct {
+	Volts float64 // the mean, or the voltage that makes the display show OL
+	Sigma float64 // V, standard deviation without the meter's
+	DF    float64 // degrees of freedom of its Student t
+	Slope float64 // V per volt by which all junctions move
+}
+
+// Physics is what a prediction needs: the fitted board at the case's temperature.
+type Physics struct {
+	Belief *fit.Belief
+	Values *network.Values // settled
+	Shift  float64         // V by which all drops of this board were moved
+	Doubt  float64         // V, standard deviation of Shift
+}
+
+// modelGap is the standard deviation, as a share of the difference that a fault
+// makes, that is granted to the model: the shape of junction curves and the
+// tolerance of parts (common practice, no source).
+const modelGap = 0.02
+
+// fewDF is the degrees of freedom of a prediction that no good board vouches
+// for: tails wide enough for a model that is not quite right.
+const fewDF = 6
+
+// Foresee fills in what a good board would show and gives the workspace's state
+// for Touches: the reading of the board as edited, without faults.
+func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
+	st := network.State{Edits: o.Edits}
+	r, err := w.Read(o.Probe, &st, ph.Values)
+	if err != nil {
+		return err
+	}
+	w.Note()
+	o.base = r
+	p, variance := ph.moments(w, r)
+	o.ratio = 1
+	p.Sigma = math.Sqrt(variance + o.Misfit*o.Misfit)
+	p.DF = fewDF
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) {
+		p.Volts += k.Offset
+		if p.Slope > 0.02 {
+			o.ratio = clamp(k.Scale*k.Scale/variance, 0.25, 4)
+		}
+		p.Sigma = math.Sqrt(k.Scale*k.Scale + ph.Doubt*ph.Doubt*p.Slope*p.Slope + 1e-8)
+		p.DF = math.Max(k.DF, 3)
+	}
+	o.Good = p
+	return nil
+}
+
+func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+
+// moments gives the mean and variance of the reading just taken.
+func (ph *Physics) moments(w *network.Workspace, r network.Reading) (Prediction, float64) {
+	p := Prediction{Volts: r.Volts}
+	var slopes []fit.Slope
+	w.Sensitivities(func(e int32, s float64) {
+		slopes = append(slopes, fit.Slope{Element: e, Slope: s})
+		p.Slope += s
+	})
+	v := 0.0
+	if len(slopes) > 0 {
+		v = ph.Belief.Variance(slopes)
+	}
+	return p, v + ph.Doubt*ph.Doubt*p.Slope*p.Slope
+}
+
+// Under gives what the observation should have been with changes on the board.
+// What good boards show beyond the model is carried over as far as the reading
+// still rests on the same junctions.
+func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network.Change) (Prediction, error) {
+	st := network.State{Edits: o.Edits, Changes: changes}
+	r, err := w.Read(o.Probe, &st, ph.Values)
+	if err != nil {
+		return Prediction{}, err
+	}
+	p, variance := ph.moments(w, r)
+	p.DF = fewDF
+	rest := 0.0
+	if o.Good.Slope > 0.02 {
+		rest = clamp(p.Slope/o.Good.Slope, 0, 1)
+	}
+	if o.Known != nil && !o.base.Over && !r.Over {
+		p.Volts += o.Known.Offset * rest
+	}
+	gap := modelGap * (p.Volts - o.Good.Volts)
+	if r.Over || o.base.Over {
+		gap = modelGap * math.Min(p.Volts, 0.7)
+	}
+	p.Sigma = math.Sqrt(variance*(1+(o.ratio-1)*rest) + gap*gap + o.Misfit*o.Misfit)
+	return p, nil
+}
+
+// Tails of a reading that nothing accounts for: a share of all readings that is
+// spread evenly over the display. It keeps one odd reading from outweighing any
+// number of good ones.
+const (
+	oddShare = 1e-5
+	oddSpan  = 2.0 // V
+	oddOver  = 0.3 // share of OL among such readings
+)
+
+// LogLikelihood gives the natural logarithm of the density (per volt) of the
+// observation under a prediction; of OL, the logarithm of its probability times
+// a density of 1 per volt, so that both kinds compare.
+func (o *Observation) LogLikelihood(p Prediction) float64 {
+	if o.Over {
+		// the display's limit against the spread of what is there
+		s := math.Sqrt(p.Sigma*p.Sigma + o.meter(o.Probe.Meter.Over)*o.meter(o.Probe.Meter.Over))
+		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
+		return math.Log((1-oddShare)*tail*overDensity + oddShare*oddOver*overDensity)
+	}
+	m := o.meter(p.Volts)
+	s := math.Sqrt(p.Sigma*p.Sigma + m*m)
+	z := (o.Volts - p.Volts) / s
+	return math.Log((1-oddShare)*studentDensity(z, p.DF)/s + oddShare*(1-oddOver)/oddSpan)
+}
+
+// overDensity makes a certain OL as likely as a reading that falls within a
+// millivolt or two of what was foretold; only ratios under one observation
+// matter, so any value does.
+const overDensity = 200.0
+
+// meter gives the meter's standard uncertainty in volts.
+func (o *Observation) meter(v float64) float64 { return math.Hypot(o.Gain*v, o.Floor) }
+
+// Surprise gives how far the observation lies from a prediction, in standard
+// deviations of a normal: 0 is dead on. An OL where a drop should be, or the
+// reverse, counts as a dozen.
+func (o *Observation) Surprise(p Prediction) float64 {
+	over := p.Volts > o.Probe.Meter.Over
+	switch {
+	case o.Over && over:
+		return 0
+	case o.Over != over:
+		return 12
+	}
+	s := math.Hypot(p.Sigma, o.meter(p.Volts))
+	return toNormal((o.Volts-p.Volts)/s, p.DF)
+}
+
+// studentDensity is the density of Student's t at z.
+func studentDensity(z, df float64) float64 {
+	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
+}
+
+// toNormal gives the standard normal deviate with the tail of Student's t at z.
+func toNormal(z, df float64) float64 {
+	t := references.StudentT{Scale: 1, DF: df}
+	tail := math.Max(t.Upper(math.Abs(z)), 1e-30)
+	return math.Copysign(math.Sqrt2*math.Erfcinv(2*tail), z)
+}
+
+// MeterNoise gives Gain, Floor and Misfit of an observation by a meter in diode
+// mode, from its accuracy: rectangular, a/sqrt(3) (JCGM 100:2008 4.3.7).
+func MeterNoise(m references.Meter) (gain, floor, misfit float64) {
+	return m.Gain / math.Sqrt(3), (m.Counts*m.Resolution + m.Resolution/2) / math.Sqrt(3), 1e-3
+}

@@ -1,0 +1,564 @@
+// Package fit works out what the junctions of a board are worth from readings of
+// boards that work.
+//
+// The drops of protection junctions are in no data sheet. Each is believed
+// beforehand to be near the mean of its prior (network.Origin.Prior); the
+// known-good readings then move the drops to where the good circuit reads what
+// good boards read. That is a maximum a posteriori estimate. With the drops
+// theta ~ N(theta0, C), C diagonal, and readings y = f(theta) + e, e ~ N(0, R),
+// Gauss-Newton iterates
+//
+//	theta <- theta0 + C J' (J C J' + R)^-1 (y - f(theta) + J (theta - theta0))
+//
+// with J the slopes of the readings at theta, which engine/circuit gives by one
+// extra solve a reading. The form works in the space of readings (tens to
+// hundreds) rather than of junctions (thousands), and keeps J sparse. What
+// stays unknown afterwards is
+//
+//	Cov(theta | y) = C - C J' (J C J' + R)^-1 J C.
+//
+// A common ideality factor is one more parameter: it shows only where meters
+// with different currents read the same place, and is left at its prior
+// otherwise. (Gaussian conditioning: any textbook of linear estimation, such as
+// Rasmussen and Williams 2006, A.2.)
+package fit
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Belief is what known-good readings say of a board's junctions.
+type Belief struct {
+	Model  *network.Model
+	Values *network.Values // the best estimate, at network.RefCelsius
+	Spread float64         // V, standard deviation of one junction from board to board
+	// Undrawn lists nets on which good boards show a path that the board file
+	// has no part for; a junction was assumed there.
+	Undrawn []netlist.NetID
+
+	prior   []float64 // variance of each junction's drop, V^2, 0 where absent
+	rows    []row
+	seenBy  map[int32][]seen // by element
+	inverse []float64        // (J C J' + R)^-1, dense, len(rows) squared
+	known   map[Spot]Known
+}
+
+// ideality prior standard deviation (common practice, no source).
+const idealitySD = 0.25
+
+// row is one known-good reading with its slopes.
+type row struct {
+	spot     Spot
+	probe    network.Probe
+	celsius  float64
+	volts    float64
+	variance float64
+	slopes   []Slope
+	byN      float64 // slope against the common ideality
+	model    float64
+}
+
+type seen struct {
+	row   int32
+	slope float64
+}
+
+// Slope is the change of a reading in volts per volt of one junction's drop.
+type Slope struct {
+	Element int32
+	Slope   float64
+}
+
+// Spot is where and how a known-good reading was taken. Pins that share a net
+// share a spot.
+type Spot struct {
+	Net      netlist.NetID
+	Contact  network.Contact // of a pin that goes nowhere; else NoContact
+	Polarity references.Polarity
+}
+
+// SpotOf gives the spot of a point.
+func SpotOf(m *network.Model, p netlist.Point, pol references.Polarity) Spot {
+	s := Spot{Net: p.Net, Contact: network.NoContact, Polarity: pol}
+	if p.Net == netlist.None && p.Kind == netlist.PointPin {
+		s.Contact = m.PinContact(p.Pin)
+	}
+	return s
+}
+
+// Known is what good boards read at a spot, less what the fitted circuit reads
+// there: carried so, it holds for any meter.
+type Known struct {
+	N         int     // readings
+	Offset    float64 // V, good boards less the fitted circuit
+	Scale, DF float64 // V and degrees of freedom of the predictive Student t
+	Overload  float64 // share of good boards that read OL
+	Center    float64 // V, what good boards read with Meter
+	Meter     references.Meter
+}
+
+// DriveOf gives what a meter drives in diode mode.
+func DriveOf(m references.Meter) network.Drive {
+	return network.Drive{Resistive: m.Source == references.Resistive, Current: m.TestCurrent, Open: m.OpenVoltage, Over: m.Over}
+}
+
+// ProbeAt puts a meter's leads on a place and ground.
+func ProbeAt(m *network.Model, at network.Place, pol references.Polarity, d network.Drive) network.Probe {
+	if pol == references.BlackOnGround {
+		return network.Probe{Plus: at, Minus: m.GroundPlace(), Meter: d}
+	}
+	return network.Probe{Plus: m.GroundPlace(), Minus: at, Meter: d}
+}
+
+// good is a board as it should be.
+var good = &network.State{}
+
+// group gathers the samples of one spot taken alike.
+type group struct {
+	spot      Spot
+	at        network.Place
+	drive     network.Drive
+	meter     references.Meter
+	celsius   float64
+	volts     []float64
+	overloads int
+}
+
+// collect groups the library's readings by spot, meter and temperature, in a
+// fixed order.
+func collect(m *network.Model, lib *references.Library) []*group {
+	type key struct {
+		spot    Spot
+		drive   network.Drive
+		celsius float64
+	}
+	groups := map[key]*group{}
+	var order []*group
+	for _, s := range lib.Sweeps {
+		d, t := DriveOf(s.Meter), math.Round(s.State.Celsius)
+		for i := range s.Readings {
+			r := &s.Readings[i]
+			k := key{SpotOf(m, r.At, s.State.Polarity), d, t}
+			g := groups[k]
+			if g == nil {
+				g = &group{spot: k.spot, at: m.PlaceOf(r.At), drive: d, meter: s.Meter, celsius: t}
+				groups[k] = g
+				order = append(order, g)
+			}
+			if r.Reading.Overload {
+				g.overloads++
+			} else {
+				g.volts = append(g.volts, r.Reading.Value)
+			}
+		}
+	}
+	return order
+}
+
+// rounds of Gauss-Newton; the drops settle to microvolts in 3 to 6.
+const rounds = 8
+
+// Fit estimates the junctions of a board from a library of known-good sweeps;
+// lib may be nil or empty.
+func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
+	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: map[int32][]seen{}}
+	b.prior = make([]float64, len(m.Elements))
+	for e := range m.Elements {
+		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
+			_, sd := m.Elements[e].Origin.Prior()
+			b.prior[e] = sd * sd
+		}
+	}
+	b.Values.Settle()
+	if lib == nil || len(lib.Sweeps) == 0 {
+		return b, nil
+	}
+	w := network.NewWorkspace(m)
+	groups := collect(m, lib)
+	if err := b.matchPaths(w, groups); err != nil {
+		return nil, err
+	}
+	start := b.Values.Clone()
+	n0 := network.PriorIdeality
+	shift := 0.0
+	var gap float64
+	for i := 0; i < rounds; i++ {
+		if err := b.linearise(w, groups); err != nil {
+			return nil, err
+		}
+		if len(b.rows) == 0 {
+			break
+		}
+		if err := b.invert(); err != nil {
+			return nil, err
+		}
+		last := gap
+		gap = 0
+		// innovation: y - f + J (theta - theta0)
+		inn := make([]float64, len(b.rows))
+		for r := range b.rows {
+			q := &b.rows[r]
+			inn[r] = q.volts - q.model + q.byN*shift
+			for _, s := range q.slopes {
+				inn[r] += s.Slope * (b.Values.Junctions[s.Element].Drop - start.Junctions[s.Element].Drop)
+			}
+			gap += (q.volts - q.model) * (q.volts - q.model)
+		}
+		x := b.apply(inn)
+		moved := make(map[int32]float64)
+		newShift := 0.0
+		for r := range b.rows {
+			q := &b.rows[r]
+			for _, s := range q.slopes {
+				moved[s.Element] += b.prior[s.Element] * s.Slope * x[r]
+			}
+			newShift += idealitySD * idealitySD * q.byN * x[r]
+		}
+		shift = clamp(newShift, -0.4, 0.8)
+		for e := range b.Values.Junctions {
+			j := &b.Values.Junctions[e]
+			if j.Ideality == 0 {
+				continue
+			}
+			j.Ideality = n0 + shift
+			if d, ok := moved[int32(e)]; ok {
+				j.Drop = clamp(start.Junctions[e].Drop+d, 0.02, 2.8)
+			}
+		}
+		b.Values.Settle()
+		if i > 1 && math.Abs(gap-last) < 1e-12 {
+			break
+		}
+	}
+	if err := b.linearise(w, groups); err != nil {
+		return nil, err
+	}
+	if len(b.rows) > 0 {
+		if err := b.invert(); err != nil {
+			return nil, err
+		}
+	}
+	return b, b.learn(w, groups)
+}
+
+func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+
+// matchPaths makes the circuit agree with good boards on where there is a path
+// at all: a junction that good boards do not show (OL) is taken away, and one
+// that no part accounts for is added.
+func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
+	for _, g := range groups {
+		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+		for try := 0; try < 12; try++ {
+			r, err := w.Read(probe, good, b.Values)
+			if err != nil {
+				return err
+			}
+			overload := g.overloads > len(g.volts)
+			if overload == r.Over {
+				break
+			}
+			if !overload {
+				if e, ok := b.Model.Undrawn(g.spot.Net, g.spot.Polarity == references.BlackOnGround); ok && math.IsInf(b.Values.Junctions[e].Drop, 1) {
+					_, sd := b.Model.Elements[e].Origin.Prior()
+					b.Values.Junctions[e].Drop = clamp(middle(g.volts), 0.05, 2.5)
+					b.prior[e] = sd * sd
+					b.Undrawn = append(b.Undrawn, g.spot.Net)
+					b.Values.Settle()
+				}
+				break
+			}
+			best, most := int32(-1), 0.0
+			w.Sensitivities(func(e int32, s float64) {
+				if math.Abs(s) > most {
+					best, most = e, math.Abs(s)
+				}
+			})
+			if best < 0 {
+				break
+			}
+			b.Values.Junctions[best].Drop = math.Inf(1)
+			b.prior[best] = 0
+			b.Values.Settle()
+		}
+	}
+	return nil
+}
+
+// middle gives the median, which one bad board does not move.
+func middle(v []float64) float64 {
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	n := len(s)
+	if n == 0 {
+		return math.NaN()
+	}
+	return (s[(n-1)/2] + s[n/2]) / 2
+}
+
+// location is the reading of a group: the mean of a few, the median of many.
+func location(v []float64) float64 {
+	if len(v) >= 5 {
+		return middle(v)
+	}
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
+}
+
+// linearise reads the fitted circuit as each group did, with slopes.
+func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
+	const dn = 0.05
+	b.rows = b.rows[:0]
+	at := map[float64]*network.Values{}
+	bent := map[float64]*network.Values{}
+	several := severalCurrents(groups)
+	for _, g := range groups {
+		if len(g.volts) == 0 || g.overloads > len(g.volts) {
+			continue
+		}
+		v := at[g.celsius]
+		if v == nil {
+			v = b.At(g.celsius, 0)
+			at[g.celsius] = v
+		}
+		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+		r, err := w.Read(probe, good, v)
+		if err != nil {
+			return err
+		}
+		y := location(g.volts)
+		a := g.meter.HalfWidth(y)
+		q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
+			variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
+		w.Sensitivities(func(e int32, s float64) {
+			if b.prior[e] > 0 {
+				q.slopes = append(q.slopes, Slope{e, s})
+			}
+		})
+		if several {
+			u := bent[g.celsius]
+			if u == nil {
+				u = v.Clone()
+				for e := range u.Junctions {
+					if u.Junctions[e].Ideality > 0 {
+						u.Junctions[e].Ideality += dn
+					}
+				}
+				u.Settle()
+				bent[g.celsius] = u
+			}
+			r2, err := w.Read(probe, good, u)
+			if err != nil {
+				return err
+			}
+			q.byN = (r2.Volts - r.Volts) / dn
+		}
+		if len(q.slopes) > 0 {
+			b.rows = append(b.rows, q)
+		}
+	}
+	return nil
+}
+
+// severalCurrents tells whether the meters differ in what they drive.
+func severalCurrents(groups []*group) bool {
+	for _, g := range groups {
+		if g.drive != groups[0].drive {
+			return true
+		}
+	}
+	return false
+}
+
+// invert forms (J C J' + R)^-1 by Cholesky.
+func (b *Belief) invert() error {
+	n := len(b.rows)
+	b.seenBy = map[int32][]seen{}
+	for r := range b.rows {
+		for _, s := range b.rows[r].slopes {
+			b.seenBy[s.Element] = append(b.seenBy[s.Element], seen{int32(r), s.Slope})
+		}
+	}
+	k := make([]float64, n*n)
+	for r := range b.rows {
+		q := &b.rows[r]
+		for _, s := range q.slopes {
+			for _, o := range b.seenBy[s.Element] {
+				k[r*n+int(o.row)] += b.prior[s.Element] * s.Slope * o.slope
+			}
+		}
+		for o := range b.rows {
+			k[r*n+o] += idealitySD * idealitySD * q.byN * b.rows[o].byN
+		}
+		k[r*n+r] += q.variance
+	}
+	inv, err := invertSymmetric(k, n)
+	b.inverse = inv
+	return err
+}
+
+// invertSymmetric inverts a positive definite matrix of n rows.
+func invertSymmetric(k []float64, n int) ([]float64, error) {
+	// Cholesky: k = L L', in place in the lower triangle.
+	for i := 0; i < n; i++ {
+		for j := 0; j <= i; j++ {
+			s := k[i*n+j]
+			for l := 0; l < j; l++ {
+				s -= k[i*n+l] * k[j*n+l]
+			}
+			if i > j {
+				k[i*n+j] = s / k[j*n+j]
+				continue
+			}
+			if !(s > 0) {
+				return nil, fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", i)
+			}
+			k[i*n+i] = math.Sqrt(s)
+		}
+	}
+	inv := make([]float64, n*n)
+	x := make([]float64, n)
+	for c := 0; c < n; c++ {
+		clear(x)
+		x[c] = 1
+		for i := c; i < n; i++ {
+			for l := c; l < i; l++ {
+				x[i] -= k[i*n+l] * x[l]
+			}
+			x[i] /= k[i*n+i]
+		}
+		for i := n - 1; i >= 0; i-- {
+			for l := i + 1; l < n; l++ {
+				x[i] -= k[l*n+i] * x[l]
+			}
+			x[i] /= k[i*n+i]
+			inv[i*n+c] = x[i]
+		}
+	}
+	return inv, nil
+}
+
+func (b *Belief) apply(v []float64) []float64 {
+	n := len(b.rows)
+	out := make([]float64, n)
+	for i := range out {
+		for j, x := range v {
+			out[i] += b.inverse[i*n+j] * x
+		}
+	}
+	return out
+}
+
+// At gives the fitted values at a temperature in Celsius with every drop moved
+// by shift volts.
+func (b *Belief) At(celsius, shift float64) *network.Values {
+	v := b.Values.Clone()
+	v.Celsius = celsius
+	for e := range v.Junctions {
+		v.Junctions[e].Drop += shift
+	}
+	v.Settle()
+	return v
+}
+
+// learn carries every sample to one meter through the fitted circuit and takes
+// the spread of good boards from what is left.
+func (b *Belief) learn(w *network.Workspace, groups []*group) error {
+	type pile struct {
+		base      float64
+		over      bool
+		volts     []float64
+		overloads int
+		meter     references.Meter
+	}
+	piles := map[Spot]*pile{}
+	var order []Spot
+	at := map[float64]*network.Values{}
+	for _, g := range groups {
+		v := at[g.celsius]
+		if v == nil {
+			v = b.At(g.celsius, 0)
+			at[g.celsius] = v
+		}
+		r, err := w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, v)
+		if err != nil {
+			return err
+		}
+		p := piles[g.spot]
+		if p == nil {
+			p = &pile{base: r.Volts, over: r.Over, meter: g.meter}
+			piles[g.spot] = p
+			order = append(order, g.spot)
+		}
+		p.overloads += g.overloads
+		for _, y := range g.volts {
+			if r.Over {
+				p.volts = append(p.volts, y) // nothing to carry by
+			} else {
+				p.volts = append(p.volts, y-r.Volts+p.base)
+			}
+		}
+	}
+	var spreads []float64
+	for _, s := range order {
+		p := piles[s]
+		pred := references.Predict(p.volts, p.overloads)
+		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
+		if !p.over && len(p.volts) > 0 {
+			k.Offset = pred.Center - p.base
+		}
+		b.known[s] = k
+		if len(p.volts) >= 2 {
+			spreads = append(spreads, pred.Scale/math.Sqrt(1+1/float64(len(p.volts))))
+		}
+	}
+	if len(spreads) > 0 {
+		b.Spread = middle(spreads)
+	}
+	return nil
+}
+
+// Known gives what good boards read at a spot, and false where none was read.
+func (b *Belief) Known(s Spot) (Known, bool) {
+	k, ok := b.known[s]
+	return k, ok
+}
+
+// Variance gives the variance in V^2 of a reading with the given slopes: what
+// the fit left open and what differs from board to board. Slopes that the known
+// readings pin down together (two junctions in parallel) are pinned down here
+// as well.
+func (b *Belief) Variance(slopes []Slope) float64 {
+	v := 0.0
+	var touched []int32
+	var w map[int32]float64
+	for _, s := range slopes {
+		v += s.Slope * s.Slope * (b.prior[s.Element] + b.Spread*b.Spread)
+		for _, o := range b.seenBy[s.Element] {
+			if w == nil {
+				w = map[int32]float64{}
+			}
+			if _, ok := w[o.row]; !ok {
+				touched = append(touched, o.row)
+			}
+			w[o.row] += o.slope * b.prior[s.Element] * s.Slope
+		}
+	}
+	n := len(b.rows)
+	less := 0.0
+	for _, i := range touched {
+		for _, j := range touched {
+			less += w[i] * b.inverse[int(i)*n+int(j)] * w[j]
+		}
+	}
+	return math.Max(v-less, 1e-8)
+}

@@ -1,0 +1,394 @@
+// Package network turns a board into the circuit that a meter sees.
+//
+// A Model is the board compiled to flat arrays: every terminal of every part
+// is a contact, every conducting path inside a part is an element between two
+// contacts. What the parts are worth (ohms, junction drops) stands apart in
+// Values, so that the same Model serves the board as drawn, the board as
+// fitted to known-good readings, and a disturbed world made for practice.
+//
+// A Probe says where the meter's two leads are; a State says how the board
+// differs from the drawing: parts lifted, bridged or fitted at the bench, and
+// Changes, which are faults put electrically (a path added, an element cut, a
+// contact come off its copper, a trace broken in two). A Workspace gathers the
+// piece of the board that the probe can see, hands it to engine/circuit and
+// gives the reading.
+package network
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"halfsplit/netlist"
+)
+
+// Contact is the index of one terminal of one part, or of one connector pin,
+// over the whole board.
+type Contact int32
+
+// Ground stands for the board's ground where a Contact is wanted: the
+// substrate of an IC is taken to be on it whatever its ground pins do.
+const Ground Contact = -1
+
+// Class tells the two sorts of element apart.
+type Class uint8
+
+// Classes of element.
+const (
+	Resistive Class = iota
+	Junction
+)
+
+// Element is one conducting path inside a part. A junction conducts from A
+// (anode) to B (cathode).
+type Element struct {
+	Part netlist.PartID
+	A, B Contact
+	Class
+	Origin // of a junction
+}
+
+// Origin tells where a junction comes from, and so what is believed of its
+// drop before any reading is taken.
+type Origin uint8
+
+// Origins of junctions.
+const (
+	NotJunction   Origin = iota
+	PinFromGround        // protection of an IC pin: conducts when the pin is below ground
+	PinToSupply          // protection of an IC pin: conducts when the pin is above its supply
+	SupplyBody           // what an IC shows when its supply is pulled below ground
+	SupplyLoad           // what an IC draws from its supply, unpowered, above ground
+	PartJunction         // a diode, clamp or body diode of a transistor
+	NotDrawn             // a path that good boards show and no part accounts for
+)
+
+// Model is a board compiled to flat arrays. It is not changed after New and may
+// be shared between goroutines.
+type Model struct {
+	Board    *netlist.Board
+	Elements []Element
+
+	first    []int32 // first contact of each part; one more entry than parts
+	firstPin []int32 // first contact of each connector: a pin is a contact without elements
+	contacts []contact
+	// elements of a contact and of a part, as ranges of lists
+	ofContact index
+	ofPart    []int32 // first element of each part; elements of a part are contiguous
+	onNet     index   // contacts of a net
+	undrawn   []int32 // by net: first of its two undrawn junctions, or -1
+	along     map[alongKey]int16
+}
+
+type contact struct {
+	net      netlist.NetID
+	part     netlist.PartID
+	terminal int32
+}
+
+// index is a list of lists stored flat: list i is items[start[i]:start[i+1]].
+type index struct{ start, items []int32 }
+
+func (x index) at(i int32) []int32 { return x.items[x.start[i]:x.start[i+1]] }
+
+// newIndex groups the numbers 0..n-1 by the key that key gives (none below 0).
+func newIndex(keys, n int, key func(item int32, add func(k int32))) index {
+	x := index{start: make([]int32, keys+1)}
+	for i := range int32(n) {
+		key(i, func(k int32) { x.start[k+1]++ })
+	}
+	for k := range keys {
+		x.start[k+1] += x.start[k]
+	}
+	x.items = make([]int32, x.start[keys])
+	next := append([]int32(nil), x.start[:keys]...)
+	for i := range int32(n) {
+		key(i, func(k int32) { x.items[next[k]] = i; next[k]++ })
+	}
+	return x
+}
+
+// New compiles a board.
+func New(b *netlist.Board) *Model {
+	m := &Model{Board: b, along: map[alongKey]int16{}}
+	for p := range b.Parts {
+		m.first = append(m.first, int32(len(m.contacts)))
+		for t := range b.Parts[p].Terminals {
+			m.contacts = append(m.contacts, contact{b.Parts[p].Terminals[t].Net, netlist.PartID(p), int32(t)})
+		}
+	}
+	m.first = append(m.first, int32(len(m.contacts)))
+	for c := range b.Connectors {
+		m.firstPin = append(m.firstPin, int32(len(m.contacts)))
+		for i := range b.Connectors[c].Pins {
+			m.contacts = append(m.contacts, contact{b.Connectors[c].Pins[i].Net, netlist.None, int32(i)})
+		}
+	}
+	for p := range b.Parts {
+		m.ofPart = append(m.ofPart, int32(len(m.Elements)))
+		m.addPart(netlist.PartID(p))
+	}
+	m.ofPart = append(m.ofPart, int32(len(m.Elements)))
+	m.addUndrawn()
+
+	m.onNet = newIndex(len(b.Nets), len(m.contacts), func(c int32, add func(int32)) {
+		if n := m.contacts[c].net; n != netlist.None {
+			add(int32(n))
+		}
+	})
+	m.ofContact = newIndex(len(m.contacts), len(m.Elements), func(e int32, add func(int32)) {
+		if a := m.Elements[e].A; a != Ground {
+			add(int32(a))
+		}
+		if b := m.Elements[e].B; b != Ground {
+			add(int32(b))
+		}
+	})
+	for n := range b.Nets {
+		for i, p := range b.Nets[n].Along {
+			m.along[keyOf(p)] = int16(i)
+		}
+	}
+	return m
+}
+
+func (m *Model) addPart(id netlist.PartID) {
+	p := &m.Board.Parts[id]
+	if Pinned(p.Kind) {
+		m.addPins(id)
+		return
+	}
+	for _, path := range p.Paths() {
+		e := Element{Part: id, A: m.Contact(id, path.From), B: m.Contact(id, path.To)}
+		switch path.Element {
+		case netlist.Blocking:
+			continue
+		case netlist.Junction:
+			e.Class, e.Origin = Junction, PartJunction
+		}
+		if a, b := m.Net(e.A), m.Net(e.B); a == b || a == netlist.None || b == netlist.None {
+			continue // both ends on one net, or one on nothing: no current can show
+		}
+		m.Elements = append(m.Elements, e)
+	}
+}
+
+// Pinned tells the kinds whose conduction is that of pins with protection
+// junctions, rather than of paths between terminals.
+func Pinned(k netlist.Kind) bool { return k == netlist.IC || k == netlist.Module }
+
+// addPins adds the junctions of an IC: of each pin from ground and to its supply
+// (the usual input structure of CMOS parts; common practice, no source), and of
+// each supply.
+func (m *Model) addPins(id netlist.PartID) {
+	p := &m.Board.Parts[id]
+	supply := make(map[int32]bool)
+	for _, s := range p.Supplies {
+		supply[s] = true
+		if n := p.Terminals[s].Net; n == netlist.None || n == m.Board.Ground {
+			continue
+		}
+		c := m.Contact(id, s)
+		m.Elements = append(m.Elements,
+			Element{Part: id, A: Ground, B: c, Class: Junction, Origin: SupplyBody},
+			Element{Part: id, A: c, B: Ground, Class: Junction, Origin: SupplyLoad})
+	}
+	ground := make(map[int32]bool)
+	for _, g := range p.Grounds {
+		ground[g] = true
+	}
+	for t := range p.Terminals {
+		t := int32(t)
+		net := p.Terminals[t].Net
+		if supply[t] || ground[t] || slices.Contains(p.Floating, t) || net == netlist.None || net == m.Board.Ground {
+			continue
+		}
+		c := m.Contact(id, t)
+		m.Elements = append(m.Elements, Element{Part: id, A: Ground, B: c, Class: Junction, Origin: PinFromGround})
+		if d := p.Domain[t]; d != netlist.None && p.Terminals[d].Net != net && p.Terminals[d].Net != netlist.None {
+			m.Elements = append(m.Elements, Element{Part: id, A: c, B: m.Contact(id, d), Class: Junction, Origin: PinToSupply})
+		}
+	}
+}
+
+// addUndrawn provides, on every net that a connector pin is on, one junction
+// from ground and one to ground that stand for paths missing from the board
+// file. They are absent unless good boards show them.
+func (m *Model) addUndrawn() {
+	m.undrawn = make([]int32, len(m.Board.Nets))
+	for i := range m.undrawn {
+		m.undrawn[i] = -1
+	}
+	for c := range m.Board.Connectors {
+		for i, pin := range m.Board.Connectors[c].Pins {
+			if pin.Net == netlist.None || pin.Net == m.Board.Ground || m.undrawn[pin.Net] >= 0 {
+				continue
+			}
+			at := m.PinContact(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
+			if ts := m.Board.Nets[pin.Net].Terminals; len(ts) > 0 {
+				at = m.Contact(ts[0].Part, ts[0].Terminal) // behind the connector's joint
+			}
+			m.undrawn[pin.Net] = int32(len(m.Elements))
+			m.Elements = append(m.Elements,
+				Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
+				Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
+		}
+	}
+}
+
+// Undrawn gives the element that stands for a path missing from the board file
+// between ground and a net that has a connector pin: the one that conducts with
+// the black lead on ground, or with the red one.
+func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok bool) {
+	if n == netlist.None || m.undrawn[n] < 0 {
+		return 0, false
+	}
+	if blackOnGround {
+		return m.undrawn[n] + 1, true
+	}
+	return m.undrawn[n], true
+}
+
+// Contact gives the contact of one terminal of a part.
+func (m *Model) Contact(p netlist.PartID, terminal int32) Contact {
+	return Contact(m.first[p] + terminal)
+}
+
+// Contacts gives the number of contacts on the board.
+func (m *Model) Contacts() int { return len(m.contacts) }
+
+// Net gives the net that a contact is soldered to.
+func (m *Model) Net(c Contact) netlist.NetID {
+	if c == Ground {
+		return m.Board.Ground
+	}
+	return m.contacts[c].net
+}
+
+// PinContact gives the contact of a connector pin.
+func (m *Model) PinContact(p netlist.PinRef) Contact {
+	return Contact(m.firstPin[p.Connector] + p.Pin)
+}
+
+// Terminal gives the part and terminal of a contact that is a part's.
+func (m *Model) Terminal(c Contact) netlist.TerminalRef {
+	return netlist.TerminalRef{Part: m.contacts[c].part, Terminal: m.contacts[c].terminal}
+}
+
+// PartElements gives the range [from, to) of Elements that belong to a part.
+func (m *Model) PartElements(p netlist.PartID) (from, to int32) { return m.ofPart[p], m.ofPart[p+1] }
+
+// NetContacts gives the contacts on a net. The slice is not to be changed.
+func (m *Model) NetContacts(n netlist.NetID) []int32 { return m.onNet.at(int32(n)) }
+
+// ContactElements gives the elements at a contact. The slice is not to be
+// changed.
+func (m *Model) ContactElements(c Contact) []int32 { return m.ofContact.at(int32(c)) }
+
+// Describe names an element for messages.
+func (m *Model) Describe(e int32) string {
+	el := &m.Elements[e]
+	name := func(c Contact) string {
+		if c == Ground {
+			return "ground"
+		}
+		return m.Board.Parts[m.contacts[c].part].Terminals[m.contacts[c].terminal].Name
+	}
+	return fmt.Sprintf("%s %s-%s", m.Board.Parts[el.Part].Name, name(el.A), name(el.B))
+}
+
+// JunctionValue says what a junction does.
+type JunctionValue struct {
+	Drop     float64 // V at 1 mA and RefCelsius; +Inf means that there is no junction here
+	Ideality float64
+	Series   float64 // ohm
+}
+
+// Values gives what every element is worth, index by index with Elements.
+type Values struct {
+	Ohms      []float64       // of Resistive elements
+	Junctions []JunctionValue // of Junction elements
+	Celsius   float64         // temperature of the board
+
+	saturation []float64 // A at Celsius, 0 for none; see Settle
+}
+
+// RefCelsius is the temperature at which a JunctionValue's Drop is given, and
+// RefCurrent the current.
+const (
+	RefCelsius = 23.0
+	RefCurrent = 1e-3 // A
+)
+
+// Prior gives the belief about a junction's drop before any reading: mean and
+// standard deviation in volts. Pins: 0.55 +- 0.12 V, from memory. The others are
+// common practice, no source: what an unpowered supply shows above ground
+// varies most.
+func (o Origin) Prior() (mean, sd float64) {
+	switch o {
+	case SupplyBody:
+		return 0.45, 0.12
+	case SupplyLoad:
+		return 1.1, 0.45
+	case PartJunction:
+		return 0.60, 0.12
+	}
+	return 0.55, 0.12
+}
+
+// PriorIdeality is the ideality taken for a junction that nothing is known of;
+// silicon protection structures lie between 1 and 2 (from memory).
+const PriorIdeality = 1.4
+
+// PriorSeries is the resistance in ohms taken in series with such a junction
+// (common practice, no source).
+const PriorSeries = 8.0
+
+// Nominal gives the values of the board as drawn, with junctions at the mean
+// of their priors.
+func (m *Model) Nominal() *Values {
+	v := &Values{
+		Ohms:      make([]float64, len(m.Elements)),
+		Junctions: make([]JunctionValue, len(m.Elements)),
+		Celsius:   RefCelsius,
+	}
+	for p := range m.Board.Parts {
+		e := m.ofPart[p]
+		if Pinned(m.Board.Parts[p].Kind) {
+			continue
+		}
+		for _, path := range m.Board.Parts[p].Paths() {
+			if e >= m.ofPart[p+1] {
+				break
+			}
+			if path.Element == netlist.Blocking || m.Elements[e].A != m.Contact(netlist.PartID(p), path.From) || m.Elements[e].B != m.Contact(netlist.PartID(p), path.To) {
+				continue // a path that New left out
+			}
+			v.Ohms[e] = math.Max(path.Ohms, MinOhms)
+			e++
+		}
+	}
+	for e := range m.Elements {
+		if m.Elements[e].Class == Junction {
+			mean, _ := m.Elements[e].Origin.Prior()
+			if m.Elements[e].Origin == NotDrawn {
+				mean = math.Inf(1)
+			}
+			v.Junctions[e] = JunctionValue{Drop: mean, Ideality: PriorIdeality, Series: PriorSeries}
+		}
+	}
+	return v
+}
+
+// MinOhms is the least resistance in ohms of any path: the copper and solder
+// that every path has.
+const MinOhms = 1e-3
+
+// Clone copies values, so that some can be changed.
+func (v *Values) Clone() *Values {
+	return &Values{
+		Ohms:      append([]float64(nil), v.Ohms...),
+		Junctions: append([]JunctionValue(nil), v.Junctions...),
+		Celsius:   v.Celsius,
+	}
+}

@@ -1,0 +1,595 @@
+package network
+
+import (
+	"fmt"
+	"math"
+
+	"halfsplit/engine/circuit"
+	"halfsplit/netlist"
+)
+
+// SPICE's law for the saturation current of a silicon junction over
+// temperature (ngspice manual, diode model: IS, EG, XTI):
+//
+//	Is(T) = Is(T0) * (T/T0)^(XTI/n) * exp((T/T0 - 1) * EG/(n*Vt(T)))
+//
+// which lowers a 0.5 V drop by about 2.3 mV per kelvin.
+const (
+	energyGap          = 1.11 // eV, silicon
+	saturationExponent = 3.0  // XTI
+	zeroCelsius        = 273.15
+)
+
+// Settle works out the saturation currents that the drops stand for. Call it
+// after Junctions or Celsius were changed and before Values are used to read.
+func (v *Values) Settle() {
+	v.saturation = append(v.saturation[:0], make([]float64, len(v.Junctions))...)
+	t, t0 := v.Celsius+zeroCelsius, RefCelsius+zeroCelsius
+	for e := range v.Junctions {
+		j := &v.Junctions[e]
+		if j.Ideality == 0 || j.Drop > maxDrop {
+			continue // not a junction, or none here
+		}
+		nvt := j.Ideality * circuit.ThermalVoltage(v.Celsius)
+		is := circuit.SaturationFor(j.Drop, RefCurrent, j.Ideality, j.Series, RefCelsius)
+		v.saturation[e] = is * math.Pow(t/t0, saturationExponent/j.Ideality) * math.Exp((t/t0-1)*energyGap/nvt)
+	}
+}
+
+// maxDrop is the drop in volts above which a junction is as good as absent: no
+// meter in diode mode turns it on.
+const maxDrop = 2.9
+
+// Workspace reads one board state after another without allocating. It is not
+// safe for concurrent use; make one for each goroutine.
+type Workspace struct {
+	m      *Model
+	solver circuit.Solver
+	c      circuit.Circuit
+
+	// Scope widens the piece of the board that is gathered to everything joined
+	// to the probe in any way, current or not. It costs time and changes
+	// readings by less than 1 mV; the judge's decks use it.
+	Scope bool
+
+	round   int32
+	seen    []int32 // by copper: the round in which it was reached
+	node    []int32 // by copper, valid where seen
+	used    []int32 // by element: the round in which it was taken or put off
+	hot     []int32 // by net: the round in which a change lies on its line
+	coppers []int32 // by node
+	held    []int32 // junctions put off until both ends are known
+	owners  []int32 // by circuit junction: its element
+	cleared []int32 // queue of the search for hot nets
+
+	extras []extra
+	volts  []float64 // by copper: last solution, for a warm start
+	valid  []int32   // by copper: probe number for which volts holds
+	probe  Probe
+	series int32
+	sens   []float64
+	slope  []float64 // by element, of the reading numbered sloped
+	sloped []int32   // by element
+	start  []float64
+	last   circuit.Solution
+}
+
+// extra is a path that is in no part: a fault's or a bridge's.
+type extra struct {
+	a, b int32
+	ohms float64
+}
+
+// maxChanges bounds the changes in one State: each may make a piece of copper
+// of its own.
+const maxChanges = 12
+
+// NewWorkspace makes a workspace for a model.
+func NewWorkspace(m *Model) *Workspace {
+	n := len(m.Board.Nets) + maxChanges + 1 // the last one is for a lead on nothing
+	return &Workspace{
+		m:    m,
+		seen: make([]int32, n), node: make([]int32, n), valid: make([]int32, n),
+		volts: make([]float64, n),
+		hot:   make([]int32, len(m.Board.Nets)),
+		used:  make([]int32, len(m.Elements)),
+		slope: make([]float64, len(m.Elements)), sloped: make([]int32, len(m.Elements)),
+	}
+}
+
+// Reading is what the meter would show.
+type Reading struct {
+	Volts float64 // between the leads, even where the display shows OL
+	Over  bool    // the display shows OL
+}
+
+// Read gives the reading of a probe on the board in a state. The values must
+// have been settled.
+func (w *Workspace) Read(p Probe, st *State, v *Values) (Reading, error) {
+	if err := w.Build(p, st, v); err != nil {
+		return Reading{}, err
+	}
+	return w.solve(p)
+}
+
+func (w *Workspace) solve(p Probe) (Reading, error) {
+	if p != w.probe {
+		w.probe = p
+		w.series++
+	}
+	w.start = w.start[:0]
+	for i, cu := range w.coppers {
+		x := 0.0
+		if i > 0 && w.valid[cu] == w.series {
+			x = w.volts[cu]
+		}
+		w.start = append(w.start, x)
+	}
+	sol, err := w.solver.Solve(&w.c, w.start)
+	if err != nil {
+		return Reading{}, fmt.Errorf("reading at %s: %w", w.m.placeName(p.Minus), err)
+	}
+	w.last = sol
+	for i, cu := range w.coppers {
+		w.valid[cu], w.volts[cu] = w.series, sol.Voltages[i]
+	}
+	volts := sol.Reading
+	if sol.Open {
+		volts = p.Meter.Open
+	}
+	return Reading{Volts: volts, Over: volts > p.Meter.Over}, nil
+}
+
+// Circuit gives the circuit of the last Build or Read, for the judge's decks.
+// It belongs to the workspace.
+func (w *Workspace) Circuit() *circuit.Circuit { return &w.c }
+
+// VoltsAt gives the voltage of a place in the last reading, and false where the
+// probe's current does not reach.
+func (w *Workspace) VoltsAt(p Place, st *State) (float64, bool) {
+	cu := w.copper(p, st)
+	if cu < 0 {
+		return 0, false
+	}
+	if cu == int32(w.m.Board.Ground) {
+		return 0, true
+	}
+	if w.seen[cu] != w.round {
+		return 0, false
+	}
+	return w.last.Voltages[w.node[cu]], true
+}
+
+// Sensitivities calls visit with each junction that the last reading depends
+// on: the change of the reading in volts per volt of the junction's drop. A
+// reading of OL depends on nothing.
+func (w *Workspace) Sensitivities(visit func(element int32, slope float64)) {
+	if w.last.Open {
+		return
+	}
+	if cap(w.sens) < len(w.c.Junctions) {
+		w.sens = make([]float64, 2*len(w.c.Junctions)+8)
+	}
+	w.sens = w.sens[:len(w.c.Junctions)]
+	w.solver.Sensitivities(&w.c, w.sens)
+	for i, s := range w.sens {
+		if math.Abs(s) > 1e-5 {
+			visit(w.owners[i], s)
+		}
+	}
+}
+
+// Note keeps the slopes of the last reading for Share and ContactShare.
+func (w *Workspace) Note() {
+	w.Sensitivities(func(e int32, s float64) { w.slope[e], w.sloped[e] = s, w.round })
+}
+
+// Share gives the share of the test current that passes an element in the last
+// reading, which Note has looked at. For a junction it is the slope of the
+// reading against the junction's drop, which is 0 where no current passes.
+func (w *Workspace) Share(e int32, st *State, v *Values) float64 {
+	el := &w.m.Elements[e]
+	if el.Class == Junction {
+		if w.sloped[e] != w.round {
+			return 0
+		}
+		return math.Abs(w.slope[e])
+	}
+	if st.gone(el.Part) {
+		return 0
+	}
+	a, b := w.ends(e, st)
+	if a < 0 || b < 0 || w.seen[a] != w.round || w.seen[b] != w.round {
+		return 0
+	}
+	return math.Abs(w.last.Voltages[w.node[a]]-w.last.Voltages[w.node[b]]) / v.Ohms[e] / w.c.Source.Current
+}
+
+// ContactShare gives the largest share that passes any element at a contact.
+func (w *Workspace) ContactShare(c Contact, st *State, v *Values) float64 {
+	most := 0.0
+	for _, e := range w.m.ofContact.at(int32(c)) {
+		most = math.Max(most, w.Share(e, st, v))
+	}
+	return most
+}
+
+// Probes tells whether a lead of the last reading was on the contact itself.
+func (w *Workspace) Probes(c Contact) bool {
+	return w.probe.Plus.Contact == c || w.probe.Minus.Contact == c
+}
+
+// hangVolts is the voltage in volts of a supply below ground at which two
+// junctions in series begin to matter.
+const hangVolts = 0.25
+
+// Hangs tells whether a net that the walk of the last reading passed by hangs by
+// a protection junction on a supply that is pulled well below ground, so that a
+// path from it would show.
+func (w *Workspace) Hangs(n netlist.NetID, st *State) bool {
+	if n == netlist.None {
+		return false
+	}
+	for _, c := range w.m.onNet.at(int32(n)) {
+		for _, e := range w.m.ofContact.at(c) {
+			el := &w.m.Elements[e]
+			if el.Origin != PinToSupply || el.A != Contact(c) {
+				continue
+			}
+			if b := w.copperOf(el.B, st); b >= 0 && w.seen[b] == w.round && w.last.Voltages[w.node[b]] < -hangVolts {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// Build gathers the circuit that the probe sees.
+//
+// It walks outward from the leads over copper and elements. With one lead on
+// ground, current only ever flows from ground to the black lead or from the red
+// lead to ground, so the walk passes a junction only in the direction from
+// which current could come; a junction met against that direction is kept only
+// if both its ends are reached otherwise. Protection junctions from other pins
+// up to a supply that is being pulled down are passed only where a change lies
+// on the pin's line: without one, such a pin hangs by two junctions in series
+// and gives microamperes.
+func (w *Workspace) Build(p Probe, st *State, v *Values) error {
+	if len(st.Changes) > maxChanges {
+		return fmt.Errorf("network: %d changes at once; at most %d", len(st.Changes), maxChanges)
+	}
+	w.round++
+	w.coppers = append(w.coppers[:0], int32(w.m.Board.Ground))
+	w.held = w.held[:0]
+	w.owners = w.owners[:0]
+	w.c.Resistors, w.c.Junctions = w.c.Resistors[:0], w.c.Junctions[:0]
+	ground := int32(w.m.Board.Ground)
+	w.seen[ground], w.node[ground] = w.round, 0
+	w.gatherExtras(st)
+	if !w.Scope {
+		w.markHot(st)
+	}
+
+	plus, minus := w.lead(p.Plus, st), w.lead(p.Minus, st)
+	way := both
+	switch {
+	case w.Scope:
+	case plus == 0 && minus != 0:
+		way = sinking
+	case minus == 0 && plus != 0:
+		way = sourcing
+	}
+	for i := 1; i < len(w.coppers); i++ {
+		w.expand(w.coppers[i], way, st, v)
+	}
+	for _, e := range w.held {
+		a, b := w.ends(e, st)
+		if w.seen[a] == w.round && w.seen[b] == w.round {
+			w.addJunction(e, w.node[a], w.node[b], v)
+		}
+	}
+	for _, x := range w.extras {
+		if w.seen[x.a] == w.round && w.seen[x.b] == w.round && x.a != x.b {
+			w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: w.node[x.a], B: w.node[x.b], Ohms: math.Max(x.ohms, MinOhms)})
+		}
+	}
+	w.c.Nodes = len(w.coppers)
+	w.c.Celsius = v.Celsius
+	w.c.Source = circuit.Source{Plus: plus, Minus: minus, Current: p.Meter.Current, Open: p.Meter.Open}
+	if p.Meter.Resistive {
+		w.c.Source.Kind = circuit.Resistive
+	}
+	return nil
+}
+
+// lead reaches the copper under a lead. A lead on nothing gets a node of its
+// own, so that the meter shows OL.
+func (w *Workspace) lead(p Place, st *State) circuit.Node {
+	if cu := w.copper(p, st); cu >= 0 {
+		return w.reach(cu)
+	}
+	w.coppers = append(w.coppers, int32(len(w.seen)-1))
+	return circuit.Node(len(w.coppers) - 1)
+}
+
+// reach gives the node of a copper, new if need be.
+func (w *Workspace) reach(cu int32) circuit.Node {
+	if w.seen[cu] != w.round {
+		w.seen[cu] = w.round
+		w.node[cu] = int32(len(w.coppers))
+		w.coppers = append(w.coppers, cu)
+	}
+	return w.node[cu]
+}
+
+// way is the direction in which the walk passes junctions.
+type way uint8
+
+const (
+	both     way = iota
+	sinking      // leads pull current out of the board: walk from cathode to anode
+	sourcing     // leads push current into it: walk from anode to cathode
+)
+
+// expand takes all elements at a copper.
+func (w *Workspace) expand(cu int32, dir way, st *State, v *Values) {
+	nets := int32(len(w.m.Board.Nets))
+	if cu < nets {
+		for _, c := range w.m.onNet.at(cu) {
+			if w.copperOf(Contact(c), st) == cu {
+				w.expandContact(Contact(c), cu, dir, st, v)
+			}
+		}
+	} else if k := int(cu - nets); k < len(st.Changes) {
+		switch ch := &st.Changes[k]; ch.Kind {
+		case Detach:
+			w.expandContact(ch.Contact, cu, dir, st, v)
+		case Split:
+			for _, c := range w.m.onNet.at(int32(ch.Net)) {
+				if w.copperOf(Contact(c), st) == cu {
+					w.expandContact(Contact(c), cu, dir, st, v)
+				}
+			}
+		}
+	}
+	for _, x := range w.extras {
+		if x.a == cu {
+			w.reach(x.b)
+		} else if x.b == cu {
+			w.reach(x.a)
+		}
+	}
+}
+
+func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Values) {
+	part := w.m.contacts[c].part
+	if st.gone(part) {
+		return
+	}
+	for _, e := range w.m.ofContact.at(int32(c)) {
+		if w.used[e] == w.round {
+			continue
+		}
+		el := &w.m.Elements[e]
+		added := 0.0
+		for k := range st.Changes {
+			if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e && st.Holds(ch) {
+				added += ch.Ohms
+			}
+		}
+		if isOpen(added) {
+			continue
+		}
+		a, b := w.ends(e, st)
+		if el.Class == Resistive {
+			w.used[e] = w.round
+			na, nb := w.reach(a), w.reach(b)
+			if na != nb {
+				w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: na, B: nb, Ohms: v.Ohms[e] + added})
+			}
+			continue
+		}
+		if v.saturation[e] == 0 || a == b {
+			continue
+		}
+		w.used[e] = w.round
+		if dir == sinking && cu == a || dir == sourcing && cu == b {
+			w.held = append(w.held, e)
+			continue
+		}
+		if dir == sinking && el.Origin == PinToSupply && w.seen[a] != w.round && w.hot[w.m.Net(el.A)] != w.round {
+			w.held = append(w.held, e)
+			continue
+		}
+		w.addJunction(e, w.reach(a), w.reach(b), v)
+	}
+}
+
+func (w *Workspace) addJunction(e int32, a, b circuit.Node, v *Values) {
+	j := &v.Junctions[e]
+	w.c.Junctions = append(w.c.Junctions, circuit.Junction{Anode: a, Cathode: b, Saturation: v.saturation[e], Ideality: j.Ideality, Series: j.Series})
+	w.owners = append(w.owners, e)
+}
+
+// ends gives the copper at A and B of an element, after any Turn of its part.
+func (w *Workspace) ends(e int32, st *State) (a, b int32) {
+	el := &w.m.Elements[e]
+	ca, cb := el.A, el.B
+	for k := range st.Changes {
+		if ch := &st.Changes[k]; ch.Kind == Turn && ch.Part == el.Part {
+			ca, cb = w.m.turned(ca, el.Part), w.m.turned(cb, el.Part)
+		}
+	}
+	return w.copperOf(ca, st), w.copperOf(cb, st)
+}
+
+// turned gives the contact that takes the place of c when its part is soldered
+// on turned by half: the first contact becomes the last.
+func (m *Model) turned(c Contact, p netlist.PartID) Contact {
+	if c == Ground {
+		return c
+	}
+	return Contact(m.first[p] + m.first[p+1] - 1 - int32(c))
+}
+
+// copperOf gives the copper that a contact's metal is one with.
+func (w *Workspace) copperOf(c Contact, st *State) int32 {
+	if c == Ground {
+		return int32(w.m.Board.Ground)
+	}
+	for k := range st.Changes {
+		if ch := &st.Changes[k]; ch.Kind == Detach && ch.Contact == c && st.Holds(ch) {
+			return int32(len(w.m.Board.Nets) + k)
+		}
+	}
+	ct := &w.m.contacts[c]
+	if ct.net == netlist.None {
+		return -1
+	}
+	if st.splits(ct.net) {
+		return w.netCopper(ct.net, w.m.PlaceOfContact(c).order, st)
+	}
+	return int32(ct.net)
+}
+
+// copper gives the copper under a place, negative for a pin that goes nowhere.
+func (w *Workspace) copper(p Place, st *State) int32 {
+	if p.Contact >= 0 {
+		return w.copperOf(p.Contact, st)
+	}
+	if p.Net == netlist.None {
+		return -1
+	}
+	return w.netCopper(p.Net, p.order, st)
+}
+
+// netCopper gives the piece of a net on which a position along it lies: the
+// pieces of a net with breaks are counted from the start of its along list.
+// Points whose position is not known stay with the start.
+func (w *Workspace) netCopper(n netlist.NetID, order int16, st *State) int32 {
+	best, after := int32(n), int16(-1)
+	for k := range st.Changes {
+		if ch := &st.Changes[k]; ch.Kind == Split && ch.Net == n && order > ch.After && ch.After > after {
+			best, after = int32(len(w.m.Board.Nets)+k), ch.After
+		}
+	}
+	return best
+}
+
+func (s *State) splits(n netlist.NetID) bool {
+	for k := range s.Changes {
+		if s.Changes[k].Kind == Split && s.Changes[k].Net == n {
+			return true
+		}
+	}
+	return false
+}
+
+// gone tells whether a part's elements are off the board.
+func (s *State) gone(p netlist.PartID) bool {
+	if p == netlist.None {
+		return false
+	}
+	if s.Edits.Of(p).Lifted {
+		return true
+	}
+	for k := range s.Changes {
+		if ch := &s.Changes[k]; ch.Kind == Remove && ch.Part == p && s.Holds(ch) {
+			return true
+		}
+	}
+	return false
+}
+
+// gatherExtras lists the paths that faults and bridges add.
+func (w *Workspace) gatherExtras(st *State) {
+	w.extras = w.extras[:0]
+	nets := int32(len(w.m.Board.Nets))
+	for k := range st.Changes {
+		ch := &st.Changes[k]
+		if isOpen(ch.Ohms) || !st.Holds(ch) {
+			continue
+		}
+		own := nets + int32(k)
+		switch ch.Kind {
+		case AddPath:
+			w.addExtra(w.copper(ch.A, st), w.copper(ch.B, st), ch.Ohms)
+		case Detach:
+			net := w.m.contacts[ch.Contact].net
+			if net != netlist.None {
+				w.addExtra(own, w.netCopper(net, w.m.PlaceOfContact(ch.Contact).order, st), ch.Ohms)
+			}
+		case Split:
+			w.addExtra(own, w.netCopper(ch.Net, ch.After, st), ch.Ohms)
+		}
+	}
+	for _, edit := range st.Edits.List() {
+		if !edit.Bridged {
+			continue
+		}
+		for _, way := range w.m.Board.Parts[edit.Part].Bridgeable() {
+			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms)
+		}
+	}
+}
+
+// pad gives the copper under a terminal. A bridge is soldered there, so that it
+// helps a joint that is open as well.
+func (w *Workspace) pad(p netlist.PartID, terminal int32, st *State) int32 {
+	pl := w.m.PlaceOfContact(w.m.Contact(p, terminal))
+	pl.Contact = NoContact
+	return w.copper(pl, st)
+}
+
+func (w *Workspace) addExtra(a, b int32, ohms float64) {
+	if a >= 0 && b >= 0 && a != b {
+		w.extras = append(w.extras, extra{a, b, ohms})
+	}
+}
+
+// hotReach bounds, in nets, how far from a change a line counts as changed.
+const hotReach = 16
+
+// markHot marks the nets of every line that a change lies on: those joined to it
+// through resistive paths without passing ground or a rail.
+func (w *Workspace) markHot(st *State) {
+	q := w.cleared[:0]
+	mark := func(n netlist.NetID) {
+		if n != netlist.None && n != w.m.Board.Ground && w.hot[n] != w.round {
+			w.hot[n] = w.round
+			q = append(q, int32(n))
+		}
+	}
+	for k := range st.Changes {
+		ch := &st.Changes[k]
+		if ch.Kind != AddPath || !st.Holds(ch) {
+			continue
+		}
+		mark(ch.A.Net)
+		mark(ch.B.Net)
+	}
+	for i := 0; i < len(q) && i < hotReach; i++ {
+		if w.m.Board.Nets[q[i]].Rail {
+			continue
+		}
+		for _, c := range w.m.onNet.at(q[i]) {
+			for _, e := range w.m.ofContact.at(c) {
+				if el := &w.m.Elements[e]; el.Class == Resistive {
+					mark(w.m.Net(el.A))
+					mark(w.m.Net(el.B))
+				}
+			}
+		}
+	}
+	w.cleared = q
+}
+
+func (m *Model) placeName(p Place) string {
+	switch {
+	case p.Contact >= 0:
+		return m.Board.PointName(m.PointOf(p.Contact))
+	case p.Net == netlist.None:
+		return "a pin that goes nowhere"
+	}
+	return m.Board.Nets[p.Net].Name
+}

@@ -1,0 +1,148 @@
+package network
+
+import (
+	"math"
+
+	"halfsplit/netlist"
+)
+
+// Place is somewhere on the board's copper: a net, or one contact, which is on
+// its net unless its joint has come off.
+type Place struct {
+	Net     netlist.NetID
+	Contact Contact // NoContact where the place is the net itself
+	order   int16   // position along the net, -1 where the board does not say
+}
+
+// NoContact marks a Place that is no part's contact.
+const NoContact Contact = -2
+
+// GroundPlace is the board's ground.
+func (m *Model) GroundPlace() Place { return Place{Net: m.Board.Ground, Contact: NoContact, order: -1} }
+
+// PlaceOf gives where a probe on p touches. A pin that goes nowhere has the net
+// None.
+func (m *Model) PlaceOf(p netlist.Point) Place {
+	pl := Place{Net: p.Net, Contact: NoContact, order: m.orderOf(p)}
+	switch p.Kind {
+	case netlist.PointTerminal:
+		pl.Contact = m.Contact(p.Terminal.Part, p.Terminal.Terminal)
+	case netlist.PointPin:
+		pl.Contact = m.PinContact(p.Pin)
+	}
+	return pl
+}
+
+// PlaceOfContact gives the place of a contact.
+func (m *Model) PlaceOfContact(c Contact) Place {
+	if c == Ground {
+		return m.GroundPlace()
+	}
+	return m.PlaceOf(m.PointOf(c))
+}
+
+// PointOf gives the point of a contact other than Ground.
+func (m *Model) PointOf(c Contact) netlist.Point {
+	ct := &m.contacts[c]
+	if ct.part != netlist.None {
+		return netlist.Point{Kind: netlist.PointTerminal, Net: ct.net, Terminal: m.Terminal(c)}
+	}
+	k := len(m.firstPin) - 1
+	for int32(c) < m.firstPin[k] {
+		k--
+	}
+	return netlist.Point{Kind: netlist.PointPin, Net: ct.net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(k), Pin: ct.terminal}}
+}
+
+// alongKey names a point without regard to its net.
+type alongKey struct {
+	kind PointKindKey
+	a, b int32
+}
+
+// PointKindKey is netlist.PointKind, kept small in a map key.
+type PointKindKey = netlist.PointKind
+
+func keyOf(p netlist.Point) alongKey {
+	switch p.Kind {
+	case netlist.PointTerminal:
+		return alongKey{p.Kind, int32(p.Terminal.Part), p.Terminal.Terminal}
+	case netlist.PointPin:
+		return alongKey{p.Kind, int32(p.Pin.Connector), p.Pin.Pin}
+	case netlist.PointPad:
+		return alongKey{p.Kind, p.Pad, 0}
+	}
+	return alongKey{p.Kind, int32(p.Net), 0}
+}
+
+func (m *Model) orderOf(p netlist.Point) int16 {
+	if i, ok := m.along[keyOf(p)]; ok {
+		return i
+	}
+	return -1
+}
+
+// ChangeKind tells the sorts of Change apart.
+type ChangeKind uint8
+
+// Kinds of change.
+const (
+	AddPath ChangeKind = iota // Ohms between places A and B
+	Cut                       // Ohms in series with Element; +Inf takes it away
+	Detach                    // Ohms between Contact and its copper; +Inf takes it off
+	Split                     // Ohms across a break of Net after position After along it
+	Remove                    // every element of Part is gone
+	Turn                      // the part is fitted the wrong way round: its first two contacts are swapped
+)
+
+// Change is one departure of the board from its drawing, put electrically.
+type Change struct {
+	Kind    ChangeKind
+	A, B    Place
+	Element int32
+	Contact Contact
+	Net     netlist.NetID
+	After   int16
+	Part    netlist.PartID
+	// Owner is the part that the change goes with: when that part is lifted or a
+	// new one is fitted, the change is gone. None for changes of the copper.
+	Owner netlist.PartID
+	Ohms  float64
+}
+
+// State is a board at one moment: what was done to it at the bench, and what is
+// wrong with it.
+type State struct {
+	Edits   netlist.Edits
+	Changes []Change
+}
+
+// Holds tells whether a change still holds after the edits: a fault goes away
+// with the part that has it.
+func (s *State) Holds(c *Change) bool {
+	if c.Owner == netlist.None {
+		return true
+	}
+	e := s.Edits.Of(c.Owner)
+	return !e.Lifted && !e.Fitted
+}
+
+// Probe is where the meter's leads are and what the meter drives.
+type Probe struct {
+	Plus, Minus Place
+	Meter       Drive
+}
+
+// Drive is the meter's source.
+type Drive struct {
+	Resistive bool
+	Current   float64 // A with the leads held together
+	Open      float64 // V with the leads apart
+	Over      float64 // V above which the display shows OL
+}
+
+func isOpen(ohms float64) bool { return math.IsInf(ohms, 1) || ohms > OpenOhms }
+
+// OpenOhms is the resistance in ohms above which a path is taken away rather
+// than solved: at 3 V it passes 0.3 nA.
+const OpenOhms = 1e10
