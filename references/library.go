@@ -28,6 +28,9 @@ type Library struct {
 
 	board  *netlist.Board
 	places map[place][]Sample
+	// others are sweeps of other revisions of this board, their points
+	// unresolved. Check asks whether a sweep reads like one of them.
+	others []*Sweep
 }
 
 // Skipped is a file in the folder that was left aside.
@@ -61,10 +64,16 @@ type place struct {
 }
 
 func placeOf(p netlist.Point, pol Polarity) place {
-	if p.Net == netlist.None {
-		return place{pol, netlist.None, p}
+	if p.Net != netlist.None {
+		return place{polarity: pol, net: p.Net}
 	}
-	return place{polarity: pol, net: p.Net}
+	lone := netlist.Point{Kind: p.Kind, Net: netlist.None}
+	if p.Kind == netlist.PointTerminal {
+		lone.Terminal = p.Terminal
+	} else {
+		lone.Pin = p.Pin
+	}
+	return place{pol, netlist.None, lone}
 }
 
 // NewLibrary makes a library of sweeps whose points lie on b.
@@ -105,7 +114,7 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 	}
 	files := loadFiles(paths, b)
 
-	var sweeps []*Sweep
+	var sweeps, others []*Sweep
 	var skipped []Skipped
 	var notes []withdrawNote
 	var problems document.Problems
@@ -113,10 +122,13 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 		for _, p := range f.problems {
 			problems.Add(p.Position, p.What, p.Do)
 		}
-		if f.skip != "" {
+		switch {
+		case f.skip != "":
 			skipped = append(skipped, Skipped{paths[i], f.skip})
-		}
-		if f.sweep != nil {
+			if f.sweep != nil {
+				others = append(others, f.sweep)
+			}
+		case f.sweep != nil:
 			sweeps = append(sweeps, f.sweep)
 		}
 		if f.note != nil {
@@ -125,7 +137,7 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 	}
 	sweeps, withdrawn := withdraw(sweeps, notes, paths, &problems)
 	l := NewLibrary(b, sweeps)
-	l.Dir, l.Skipped, l.Withdrawn = dir, skipped, withdrawn
+	l.Dir, l.Skipped, l.Withdrawn, l.others = dir, skipped, withdrawn, others
 	return l, problems.Err()
 }
 
@@ -155,7 +167,8 @@ func yamlFiles(dir string) ([]string, error) {
 	return paths, err
 }
 
-// loaded is what became of one file: one of sweep, note, skip and problems.
+// loaded is what became of one file: one of sweep, note, skip and problems; a
+// skipped sweep of another revision of the board stands beside its skip.
 type loaded struct {
 	sweep    *Sweep
 	note     *withdrawNote
@@ -212,7 +225,13 @@ func loadFile(path string, points *resolver) loaded {
 		return loaded{problems: problems}
 	}
 	if _, why := otherBoard(node, points.board); why != "" {
-		return loaded{skip: why}
+		other := loaded{skip: why}
+		if node.Get("board").Text() == points.board.Name {
+			if sweep, problems := decodeSweep(node, newResolver(nil)); problems == nil {
+				other.sweep = sweep
+			}
+		}
+		return other
 	}
 	sweep, problems := decodeSweep(node, points)
 	if problems != nil {

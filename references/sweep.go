@@ -122,7 +122,10 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	meter.Name = points.intern(meter.Name)
 	s.Meter = meter
 	for _, item := range node.Get("state").Get("unplugged").Items() {
-		if err := points.connector(item.Text()); err != nil {
+		if points.board == nil {
+			break
+		}
+		if _, err := points.board.ConnectorByName(item.Text()); err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
 			problems.Add(item.At(), what, do)
 		}
@@ -132,7 +135,6 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		problems.Add(node.Get("readings").At(), "`readings` is empty", "add a reading, such as `J7.2: 0.452`, or remove the file")
 	}
 	s.Readings = make([]PointReading, 0, len(entries))
-	first := make(map[netlist.Point]string, len(entries))
 	for _, entry := range entries {
 		r := PointReading{Name: points.intern(entry.Name()), Pos: entry.Key.At()}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
@@ -147,11 +149,6 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 			continue
 		}
 		r.At = at
-		if before, twice := first[at]; twice && points.board != nil {
-			problems.Add(r.Pos, fmt.Sprintf("%s is the same point as %s", document.Quote(r.Name), document.Quote(before)), "keep one of the two readings")
-			continue
-		}
-		first[at] = r.Name
 		s.Readings = append(s.Readings, r)
 	}
 	return s, problems
@@ -205,20 +202,4 @@ func (r *resolver) find(name string) (netlist.Point, error) {
 		r.found[name] = p
 	}
 	return p, err
-}
-
-// connector tells whether the board has a connector of that name; the error is
-// of the same form as that of find.
-func (r *resolver) connector(name string) error {
-	if r.board == nil {
-		return nil
-	}
-	var names []string
-	for _, c := range r.board.Connectors {
-		if c.Name == name {
-			return nil
-		}
-		names = append(names, c.Name)
-	}
-	return fmt.Errorf("unknown connector %s; %s", document.Quote(name), document.Suggest(name, names, "name a connector of the board file"))
 }

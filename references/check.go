@@ -1,0 +1,471 @@
+package references
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+)
+
+// Finding is one thing that Library.Check noticed.
+type Finding struct {
+	Kind     string // one of the Kind constants
+	Severity string // one of the Severity constants
+	Sweep    string // file of the sweep; empty where it concerns the library
+	At       string // points or connector; empty where it concerns a whole sweep
+	Seen     string // what was noticed, in numbers
+	Do       string // what to do about it
+	// Confidence is the probability, from 0 to 1, that the finding is right;
+	// 1 for plain facts such as gaps.
+	Confidence float64
+}
+
+// Kinds of findings.
+const (
+	KindOutlier   = "outlier"        // one reading far from those of other boards
+	KindPolarity  = "wrong polarity" // the probes were the other way round than the file says
+	KindLayout    = "wrong pins"     // a connector counted from the wrong end, or one pin off
+	KindSwap      = "swapped pins"   // readings of two neighbouring pins exchanged
+	KindDrift     = "drift"          // the meter, or the warmth of the board, moves all readings
+	KindRevision  = "wrong revision" // reads like another revision
+	KindOdd       = "odd board"      // too many readings differ for a good board of this revision
+	KindDuplicate = "duplicate"      // the same readings twice
+	KindAlone     = "not compared"   // no other sweep with a like meter
+	KindGap       = "gap"            // points that nobody has read
+	KindSingle    = "one board only" // points read on a single board
+	KindUnlike    = "unlike"         // lines said to be alike read differently
+)
+
+// Severities, the gravest first: a Fault makes readings wrong and should be
+// mended or withdrawn, a Doubt should be looked at, a Note tells what is missing.
+const (
+	SeverityFault = "fault"
+	SeverityDoubt = "doubt"
+	SeverityNote  = "note"
+)
+
+const (
+	// outlierRate is the share of good sweeps in which some reading is called an
+	// outlier by mere chance. It is divided by the number of readings in the
+	// sweep (Bonferroni).
+	outlierRate = 0.01
+
+	// duplicateRate is the number of pairs of different boards that a library is
+	// expected to call duplicates by mere chance.
+	duplicateRate = 0.01
+
+	// unlikeRate is the share of truly alike groups that are called unlike by
+	// mere chance.
+	unlikeRate = 0.001
+
+	// minPeers is the number of other boards that a sweep is compared with at
+	// least: with one, nobody could say which of the two is wrong.
+	minPeers = 2
+
+	// maxPeers bounds the work on large libraries: a sweep is compared with
+	// this many others, spread evenly over the list.
+	maxPeers = 50
+)
+
+// Check compares every sweep with the others and returns what does not fit: the
+// gravest first, then by file and point.
+//
+// Sweeps are compared with sweeps of other boards in the same polarity and with
+// a like meter, at the same temperature as far as the files say it. The whole
+// pattern of a sweep is weighed first (see explain); single outliers are
+// reported only where no such explanation covers them.
+func (l *Library) Check() []Finding {
+	var findings []Finding
+	for _, g := range l.groups() {
+		for _, s := range g.sweeps {
+			findings = append(findings, l.checkSweep(s, g)...)
+		}
+	}
+	findings = append(findings, l.duplicates()...)
+	findings = append(findings, l.unlike()...)
+	findings = append(findings, l.coverage()...)
+	rank := []string{SeverityFault, SeverityDoubt, SeverityNote}
+	slices.SortStableFunc(findings, func(a, b Finding) int {
+		if c := slices.Index(rank, a.Severity) - slices.Index(rank, b.Severity); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Sweep, b.Sweep)
+	})
+	return findings
+}
+
+// meterClass holds what two meters must share for their readings to be compared
+// as they stand.
+type meterClass struct {
+	source SourceKind
+	// current is the test current in steps of 10 %, counted from 1 mA so that
+	// meters of that name stand in one step: within it a junction moves by
+	// n*Vt*ln(1.1), about 4 mV.
+	current  int
+	polarity Polarity
+}
+
+// group is the sweeps that may be compared with each other.
+type group struct {
+	sweeps []*Sweep
+	// peers are the readings of at most maxPeers sweeps, by place.
+	peers map[place][]peer
+	known map[knownKey]*Predictive
+}
+
+// peer is a reading that others are compared with.
+type peer struct {
+	volts float64 // at roomCelsius; NaN for OL
+	board string
+}
+
+type knownKey struct {
+	at     place
+	except string
+}
+
+// groups sorts the sweeps into those that may be compared, in the order in which
+// each group's first sweep stands in the library.
+func (l *Library) groups() []*group {
+	var groups []*group
+	byClass := make(map[meterClass]*group)
+	for _, s := range l.Sweeps {
+		class := meterClass{s.Meter.Source, int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1))), s.State.Polarity}
+		g := byClass[class]
+		if g == nil {
+			g = &group{peers: make(map[place][]peer), known: make(map[knownKey]*Predictive)}
+			byClass[class] = g
+			groups = append(groups, g)
+		}
+		g.sweeps = append(g.sweeps, s)
+	}
+	for _, g := range groups {
+		step := max(1, float64(len(g.sweeps))/(maxPeers+1))
+		for i := 0.0; int(i) < len(g.sweeps); i += step {
+			s := g.sweeps[int(i)]
+			for _, r := range s.Readings {
+				at := placeOf(r.At, s.State.Polarity)
+				g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.board()})
+			}
+		}
+	}
+	return groups
+}
+
+// board is the name of the board that was swept: its sample, else its file.
+func (s *Sweep) board() string {
+	if s.Sample != "" {
+		return s.Sample
+	}
+	return s.File
+}
+
+// junctionDrift is how much a junction's drop changes with temperature at a
+// constant current, in volts per kelvin (from memory; -2 mV/K is the common rule
+// and falls in size as the current rises).
+const junctionDrift = -0.0018
+
+// roomVolts is a reading carried to roomCelsius, NaN for OL. Only readings in
+// the range of junctions are moved.
+func roomVolts(s *Sweep, r PointReading) float64 {
+	v := r.Reading.Value
+	switch {
+	case r.Reading.Overload:
+		return math.NaN()
+	case v > 0.25 && v < 1.2:
+		return v - junctionDrift*(s.State.Celsius-roomCelsius)
+	}
+	return v
+}
+
+// reference is the distribution of a place on other boards than except, nil
+// where fewer than minPeers other boards were read.
+func (g *group) reference(at place, except string) *Predictive {
+	key := knownKey{at, except}
+	if p, done := g.known[key]; done {
+		return p
+	}
+	byBoard := make(map[string]bool)
+	peers := make([]peer, 0, len(g.peers[at]))
+	for _, p := range g.peers[at] {
+		// One reading for each board; a second says nothing of other boards.
+		if p.board != except && !byBoard[p.board] {
+			byBoard[p.board] = true
+			peers = append(peers, p)
+		}
+	}
+	var p *Predictive
+	if len(peers) >= minPeers {
+		made := predictTrimmed(peers)
+		p = &made
+	}
+	g.known[key] = p
+	return p
+}
+
+// predictTrimmed is Predict without the readings that other mistakes have spoilt:
+// voltages more than five robust spreads from the median, and OL or voltages
+// where they are at most a fifth of the readings.
+func predictTrimmed(peers []peer) Predictive {
+	var volts []float64
+	overloads := 0
+	for _, p := range peers {
+		if math.IsNaN(p.volts) {
+			overloads++
+		} else {
+			volts = append(volts, p.volts)
+		}
+	}
+	few := len(peers) / 5
+	switch {
+	case overloads <= few:
+		overloads = 0
+	case len(volts) <= few:
+		volts = nil
+	}
+	median, spread := RobustSpread(volts)
+	limit := 5 * math.Max(spread, DefaultSpread(median))
+	volts = slices.DeleteFunc(volts, func(v float64) bool { return math.Abs(v-median) > limit })
+	return Predict(volts, overloads)
+}
+
+// checkSweep looks at one sweep among its group.
+func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
+	others := false
+	for _, r := range s.Readings {
+		others = others || g.reference(placeOf(r.At, s.State.Polarity), s.board()) != nil
+	}
+	if !others {
+		return []Finding{{
+			Kind: KindAlone, Severity: SeverityNote, Sweep: s.File, Confidence: 1,
+			Seen: fmt.Sprintf("fewer than %d other boards were read %s with a like meter", minPeers, s.State.Polarity),
+			Do:   "sweep more good boards with this meter; until then mistakes in this file cannot be seen",
+		}}
+	}
+	findings, covered := l.explain(s, g)
+	if covered == nil {
+		return findings
+	}
+	return append(findings, l.outliers(s, g, covered)...)
+}
+
+// outliers reports single readings that are too far from those of other boards,
+// leaving out the indices of readings that are covered by another finding.
+func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
+	var findings []Finding
+	rate := outlierRate / float64(len(s.Readings))
+	for i, r := range s.Readings {
+		p := g.reference(placeOf(r.At, s.State.Polarity), s.board())
+		if p == nil || covered[i] {
+			continue
+		}
+		chance := p.surprise(roomVolts(s, r), s.Meter.Over)
+		if chance >= rate {
+			continue
+		}
+		right := math.Exp(p.logProbOf(roomVolts(s, r), s.Meter.Over))
+		wrong := math.Exp(logAnywhere(roomVolts(s, r)))
+		findings = append(findings, Finding{
+			Kind: KindOutlier, Severity: SeverityDoubt, Sweep: s.File, At: r.Name,
+			Seen:       fmt.Sprintf("reads %s where other boards read %s", quantity.FormatReading(r.Reading), p.describe()),
+			Do:         "read the point again on that board; withdraw the sweep if the board is not good",
+			Confidence: strayShare * wrong / (strayShare*wrong + (1-strayShare)*right),
+		})
+	}
+	return findings
+}
+
+// surprise is the probability of a reading (NaN for OL) as far out as this one,
+// on either side.
+func (p Predictive) surprise(volts, over float64) float64 {
+	known := !math.IsNaN(p.Center)
+	switch {
+	case math.IsNaN(volts) && known && p.OverloadShare < 0.1:
+		// No other board read OL: only a voltage beyond the display explains it.
+		return p.Voltage().Upper(over)
+	case math.IsNaN(volts):
+		return 1
+	case !known:
+		// Boards that read OL may read a voltage just below the display limit.
+		if volts < 0.9*over {
+			return 0
+		}
+		return 1
+	}
+	t := p.Voltage()
+	return 2 * math.Min(t.CDF(volts), t.Upper(volts))
+}
+
+// describe is what other boards read, for people: "0.452 V +- 9 mV (5 boards)".
+func (p Predictive) describe() string {
+	boards := fmt.Sprintf("%d boards", p.N)
+	if p.N == 1 {
+		boards = "1 board"
+	}
+	if math.IsNaN(p.Center) {
+		return "OL (" + boards + ")"
+	}
+	return fmt.Sprintf("%.3f V +- %.0f mV (%s)", p.Center, 1000*p.Scale, boards)
+}
+
+// duplicates reports sweeps with the same readings. Different boards agree by
+// chance on a point with probability about resolution/(2 sqrt(pi) spread), the
+// chance that two normal values fall on one count; the product over the points,
+// times the number of pairs, must stay below duplicateRate.
+func (l *Library) duplicates() []Finding {
+	first := make(map[string]*Sweep)
+	pairs := float64(len(l.Sweeps)) * float64(len(l.Sweeps)-1) / 2
+	var findings []Finding
+	for _, s := range l.Sweeps {
+		print := s.fingerprint()
+		before, known := first[print]
+		if !known {
+			first[print] = s
+			continue
+		}
+		expected := pairs
+		for _, r := range s.Readings {
+			if p := PredictSamples(l.At(r.At, s.State.Polarity)); !r.Reading.Overload && p.Scale > 0 {
+				expected *= math.Min(1, s.Meter.Resolution/(2*math.Sqrt(math.Pi)*p.Scale))
+			}
+		}
+		if expected > duplicateRate {
+			continue
+		}
+		findings = append(findings, Finding{
+			Kind: KindDuplicate, Severity: SeverityDoubt, Sweep: s.File,
+			Seen:       fmt.Sprintf("has the same %d readings as %s", len(s.Readings), before.File),
+			Do:         "keep one of the two files: a copy counts as another board and makes the spread look small",
+			Confidence: 1 / (1 + expected),
+		})
+	}
+	return findings
+}
+
+// fingerprint is a text that two sweeps share when they hold the same readings.
+func (s *Sweep) fingerprint() string {
+	lines := make([]string, len(s.Readings))
+	for i, r := range s.Readings {
+		lines[i] = fmt.Sprintf("%s=%.6f,%t", r.Name, r.Reading.Value, r.Reading.Overload)
+	}
+	slices.Sort(lines)
+	return s.State.Polarity.String() + ";" + strings.Join(lines, ";")
+}
+
+// unlike reports groups that the board file says read alike but do not. Two
+// lines are compared by the difference of their mean readings.
+func (l *Library) unlike() []Finding {
+	var findings []Finding
+	for _, lines := range l.board.Alike {
+		for _, pol := range []Polarity{RedOnGround, BlackOnGround} {
+			var first netlist.NetID = netlist.None
+			var base Predictive
+			for _, id := range lines {
+				p := PredictSamples(l.places[place{polarity: pol, net: id}])
+				if p.N == 0 {
+					continue
+				}
+				if first == netlist.None {
+					first, base = id, p
+					continue
+				}
+				chance, sure := differ(base, p)
+				if chance >= unlikeRate {
+					continue
+				}
+				findings = append(findings, Finding{
+					Kind: KindUnlike, Severity: SeverityDoubt, At: l.board.Nets[id].Name,
+					Seen:       fmt.Sprintf("reads %s %s, and %s, said to be alike, %s", p.describe(), pol, document.Quote(l.board.Nets[first].Name), base.describe()),
+					Do:         "take the line out of `alike` in the board file, or read both again",
+					Confidence: sure,
+				})
+			}
+		}
+	}
+	return findings
+}
+
+// differ compares two lines on the mean of their boards (Welch's comparison with
+// the smaller number of degrees, which leans to the safe side). It returns the
+// chance that lines which are alike differ as much, and the probability that
+// these are not alike, if unlikePrior of such groups are not and then differ by
+// up to 0.5 V either way.
+func differ(a, b Predictive) (chance, sure float64) {
+	const unlikePrior = 0.05 // common practice, no source
+	if math.IsNaN(a.Center) || math.IsNaN(b.Center) {
+		if math.IsNaN(a.Center) == math.IsNaN(b.Center) || min(a.N, b.N) < minPeers {
+			return 1, 0
+		}
+		return 0, 1 - overloadDoubt
+	}
+	// Scale is s*sqrt(1+1/n); the mean varies by s/sqrt(n).
+	mean := func(p Predictive) float64 { return p.Scale / math.Sqrt(p.DF-priorDF+2) }
+	spread := StudentT{Scale: math.Hypot(mean(a), mean(b)), DF: math.Min(a.DF, b.DF)}
+	away := math.Abs(a.Center - b.Center)
+	alike := (1 - unlikePrior) * math.Exp(spread.LogProb(away))
+	return 2 * spread.Upper(away), unlikePrior / (unlikePrior + alike)
+}
+
+// coverage reports, connector by connector, pins that nobody has read and pins
+// that were read on one board only. Pins that go nowhere are left out. The other
+// polarity is reported only on connectors where somebody has begun with it.
+func (l *Library) coverage() []Finding {
+	var findings []Finding
+	if len(l.Sweeps) == 0 {
+		return nil
+	}
+	for c, connector := range l.board.Connectors {
+		for _, pol := range []Polarity{RedOnGround, BlackOnGround} {
+			var unread, single []string
+			pins := 0
+			for i, pin := range connector.Pins {
+				if pin.Net == netlist.None {
+					continue
+				}
+				pins++
+				at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}
+				boards := make(map[string]bool)
+				for _, s := range l.At(at, pol) {
+					boards[s.Sweep.board()] = true
+				}
+				switch name := connector.Name + "." + pin.Name; len(boards) {
+				case 0:
+					unread = append(unread, name)
+				case 1:
+					single = append(single, name)
+				}
+			}
+			if pol == BlackOnGround && len(unread) == pins {
+				continue
+			}
+			if len(unread) > 0 {
+				findings = append(findings, Finding{
+					Kind: KindGap, Severity: SeverityNote, At: connector.Name, Confidence: 1,
+					Seen: fmt.Sprintf("%d of %d pins were never read %s: %s", len(unread), pins, pol, enumerate(unread)),
+					Do:   "read them on a good board; without known good a pin is judged by the model alone",
+				})
+			}
+			if len(single) > 0 {
+				findings = append(findings, Finding{
+					Kind: KindSingle, Severity: SeverityNote, At: connector.Name, Confidence: 1,
+					Seen: fmt.Sprintf("%d of %d pins were read %s on one board only: %s", len(single), pins, pol, enumerate(single)),
+					Do:   "sweep another good board; one board does not show how boards differ",
+				})
+			}
+		}
+	}
+	return findings
+}
+
+// enumerate lists names, the first eight of them where there are more.
+func enumerate(names []string) string {
+	const most = 8
+	if len(names) <= most {
+		return strings.Join(names, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
+}

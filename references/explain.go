@@ -1,0 +1,430 @@
+package references
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+)
+
+// What goes wrong with a sweep as a whole, and how often: the share of sweep
+// files that a team gets wrong in this way before anybody checks. Common
+// practice, no source. Every mistake but the drift makes whole readings land on
+// the wrong value, so that the evidence is far stronger than these shares.
+const (
+	priorPolarity = 0.010
+	priorLayout   = 0.010 // shared evenly by the connectors and their layouts
+	priorDrift    = 0.010
+	priorRevision = 0.005
+	priorOdd      = 0.010
+	priorSwap     = 0.010 // shared evenly by the pairs of neighbours
+
+	// strayShare is the share of readings that are wrong for no reason the
+	// check knows of (a slipped probe, a slip of the pen).
+	strayShare = 0.01
+	// oddShare is the share of readings that differ on a board of another
+	// revision or a board that is not good.
+	oddShare = 0.4
+
+	// explainAt is the probability from which a mistake is reported. Since the
+	// likelihood of a mistake exceeds k times that of a good sweep in at most
+	// 1/k of the good sweeps (Markov's inequality), a mistake with prior share
+	// q is reported for at most q/(1-q)*(1-explainAt)/explainAt of the good
+	// sweeps: 0.11 % for a share of 1 %, 0.6 % for all together.
+	explainAt = 0.9
+)
+
+// mistake is one way to explain all readings of a sweep.
+type mistake struct {
+	prior    float64
+	finding  Finding
+	logScore float64
+}
+
+// explain weighs what may have gone wrong with a whole sweep by Bayes' rule and
+// returns what is probable. covered holds the indices of the readings that the
+// findings account for; it is nil where they account for all of them.
+//
+// Under each mistake a reading is compared with what other boards read where the
+// mistake would have put the probe; the readings are taken as independent, with
+// strayShare of them anywhere.
+func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[int]bool) {
+	right := make([]*Predictive, len(s.Readings))
+	for i, r := range s.Readings {
+		right[i] = g.reference(placeOf(r.At, s.State.Polarity), s.board())
+	}
+	good := s.score(right, strayShare)
+
+	mistakes := l.layoutMistakes(s, g, right)
+	mistakes = append(mistakes, l.polarityMistake(s, right)...)
+	mistakes = append(mistakes, l.revisionMistake(s)...)
+	mistakes = append(mistakes, mistake{priorOdd, Finding{
+		Kind: KindOdd, Severity: SeverityFault,
+		Seen: fmt.Sprintf("%d of %d readings differ from other boards of revision %s", s.strangers(right), len(s.Readings), document.Quote(s.Revision)),
+		Do:   "look whether the board is another revision, or not good; withdraw the sweep if so",
+	}, s.score(right, oddShare)})
+	mistakes = append(mistakes, driftMistake(s, right, good))
+
+	best := mistakes[0]
+	for _, m := range mistakes {
+		if m.logShare() > best.logShare() {
+			best = m
+		}
+	}
+	// Shares are taken relative to the best, so that nothing overflows.
+	total := math.Exp(math.Log(1-priorPolarity-priorLayout-priorDrift-priorRevision-priorOdd) + good - best.logShare())
+	for _, m := range mistakes {
+		total += math.Exp(m.logShare() - best.logShare())
+	}
+	if 1/total >= explainAt {
+		best.finding.Sweep, best.finding.Confidence = s.File, 1/total
+		return []Finding{best.finding}, nil
+	}
+	return l.swaps(s, g, right)
+}
+
+// logShare is the logarithm of prior times likelihood.
+func (m mistake) logShare() float64 { return math.Log(m.prior) + m.logScore }
+
+// score is the logarithm of the likelihood of a sweep's readings, each by its
+// own distribution (nil where nothing is known), stray of them anywhere.
+func (s *Sweep) score(known []*Predictive, stray float64) float64 {
+	var sum float64
+	for i, r := range s.Readings {
+		sum += logReading(roomVolts(s, r), known[i], s.Meter.Over, stray)
+	}
+	return sum
+}
+
+// logReading is the logarithm of the likelihood of one reading, NaN for OL.
+func logReading(volts float64, known *Predictive, over, stray float64) float64 {
+	if known == nil {
+		return logAnywhere(volts)
+	}
+	return math.Log((1-stray)*math.Exp(known.logProbOf(volts, over)) + stray*math.Exp(logAnywhere(volts)))
+}
+
+// logProbOf is the logarithm of the density of a voltage or the probability of
+// OL (NaN).
+func (p Predictive) logProbOf(volts, over float64) float64 {
+	if math.IsNaN(volts) {
+		return math.Log(p.OverloadProb(over))
+	}
+	return p.LogProb(volts)
+}
+
+// logAnywhere is the logarithm of the likelihood of a reading of which nothing
+// is known: OL in one case of ten, else anywhere in the display's range.
+func logAnywhere(volts float64) float64 {
+	const open = 0.1 // common practice, no source
+	if math.IsNaN(volts) {
+		return math.Log(open)
+	}
+	return math.Log((1 - open) / displaySpan)
+}
+
+// strangers counts the readings that are as likely to be anywhere as to belong.
+func (s *Sweep) strangers(known []*Predictive) int {
+	n := 0
+	for i, r := range s.Readings {
+		v := roomVolts(s, r)
+		if known[i] != nil && known[i].logProbOf(v, s.Meter.Over) < logAnywhere(v) {
+			n++
+		}
+	}
+	return n
+}
+
+// layout is a way to take one pin of a connector for another: from gives the
+// number of the pin that was really read when the file names pin i of n.
+type layout struct {
+	seen, do string
+	from     func(i, n int) int
+}
+
+// numbering gives the number of each pin of a connector, counted from 1, and the
+// pin by its number: the pins' names where they are all numbers, so that pins
+// which the board file leaves out leave their gap, else their order in the file.
+func numbering(c netlist.Connector) (number []int, pin map[int]int) {
+	number, pin = make([]int, len(c.Pins)), make(map[int]int, len(c.Pins))
+	for i, p := range c.Pins {
+		n, err := strconv.Atoi(p.Name)
+		if _, twice := pin[n]; err != nil || n < 1 || twice {
+			for i := range c.Pins {
+				number[i] = i + 1
+			}
+			pin = make(map[int]int, len(c.Pins))
+			for i := range c.Pins {
+				pin[i+1] = i
+			}
+			return number, pin
+		}
+		number[i], pin[n] = n, i
+	}
+	return number, pin
+}
+
+// layoutsOf lists the ways to miscount a connector.
+func layoutsOf(c netlist.Connector) []layout {
+	const recount = "count the pins of the connector again from pin 1, then read it anew or correct the file"
+	list := []layout{
+		{"reads as if each probe had been one pin further on", recount, func(i, _ int) int { return i + 1 }},
+		{"reads as if each probe had been one pin back", recount, func(i, _ int) int { return i - 1 }},
+		{"reads as if counted from the other end", recount, func(i, n int) int { return n + 1 - i }},
+	}
+	if c.Rows == 2 {
+		list = append(list,
+			layout{"reads as if each probe had been one place further along its row", recount, func(i, _ int) int { return i + 2 }},
+			layout{"reads as if each probe had been one place back along its row", recount, func(i, _ int) int { return i - 2 }},
+			layout{"reads as if the two rows had been exchanged", recount, func(i, _ int) int { return (i - 1) ^ 1 + 1 }},
+		)
+	}
+	return list
+}
+
+// layoutMistakes weighs every way to miscount every connector.
+func (l *Library) layoutMistakes(s *Sweep, g *group, right []*Predictive) []mistake {
+	var mistakes []mistake
+	for c, connector := range l.board.Connectors {
+		swept := 0
+		for _, r := range s.Readings {
+			if r.At.Kind == netlist.PointPin && int(r.At.Pin.Connector) == c {
+				swept++
+			}
+		}
+		if swept < 3 {
+			continue
+		}
+		number, pin := numbering(connector)
+		last := slices.Max(number)
+		for _, way := range layoutsOf(connector) {
+			known := slices.Clone(right)
+			for i, r := range s.Readings {
+				if r.At.Kind == netlist.PointPin && int(r.At.Pin.Connector) == c {
+					known[i] = nil
+					if really, there := pin[way.from(number[r.At.Pin.Pin], last)]; there {
+						known[i] = l.pinReference(s, g, c, really)
+					}
+				}
+			}
+			mistakes = append(mistakes, mistake{0, Finding{
+				Kind: KindLayout, Severity: SeverityFault, At: connector.Name, Seen: way.seen, Do: way.do,
+			}, s.score(known, strayShare)})
+		}
+	}
+	for i := range mistakes {
+		mistakes[i].prior = priorLayout / float64(len(mistakes))
+	}
+	return mistakes
+}
+
+// pinReference is what other boards read on a pin given by its index, nil where
+// nothing is known of it.
+func (l *Library) pinReference(s *Sweep, g *group, connector, pin int) *Predictive {
+	ref := netlist.PinRef{Connector: netlist.ConnectorID(connector), Pin: int32(pin)}
+	at := netlist.Point{Kind: netlist.PointPin, Net: l.board.Connectors[connector].Pins[pin].Net, Pin: ref}
+	return g.reference(placeOf(at, s.State.Polarity), s.board())
+}
+
+// polarityMistake weighs that the probes were the other way round. Where boards
+// were read that way, their readings say what to expect. Elsewhere a point that
+// reads a junction one way reads, the other way, some higher voltage or OL (its
+// own supply's junction comes on top), and a point without a junction the same;
+// from black on ground to red on ground it is lower.
+func (l *Library) polarityMistake(s *Sweep, right []*Predictive) []mistake {
+	other := BlackOnGround
+	if s.State.Polarity == BlackOnGround {
+		other = RedOnGround
+	}
+	var score float64
+	for i, r := range s.Readings {
+		v := roomVolts(s, r)
+		var peers []peer
+		for _, sample := range l.At(r.At, other) {
+			if sample.Sweep.board() != s.board() && len(peers) < maxPeers {
+				volts := sample.Volts
+				if sample.Overload {
+					volts = math.NaN()
+				}
+				peers = append(peers, peer{volts: volts})
+			}
+		}
+		if len(peers) > 0 {
+			p := predictTrimmed(peers)
+			score += logReading(v, &p, s.Meter.Over, strayShare)
+			continue
+		}
+		score += logOtherWay(v, right[i], other, s.Meter.Over)
+	}
+	return []mistake{{priorPolarity, Finding{
+		Kind: KindPolarity, Severity: SeverityFault,
+		Seen: fmt.Sprintf("says %s but reads as if taken %s", s.State.Polarity, other),
+		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; else read the board again", other),
+	}, score}}
+}
+
+// logOtherWay is the likelihood of a reading taken the way other, on a point
+// whose readings are known only in the opposite way.
+func logOtherWay(volts float64, known *Predictive, other Polarity, over float64) float64 {
+	const open = 0.3 // share of points that read OL; common practice, no source
+	if known == nil || math.IsNaN(known.Center) {
+		return logAnywhere(volts)
+	}
+	center := known.Center
+	low, high := center+0.03, over
+	if other == RedOnGround {
+		low, high = 0.2, center-0.03
+	}
+	switch {
+	case center < 0.2:
+		return logReading(volts, known, over, strayShare)
+	case math.IsNaN(volts):
+		return math.Log(open)
+	case volts < low || volts > high:
+		return math.Log(strayShare) + logAnywhere(volts)
+	}
+	return math.Log((1 - open) / (high - low))
+}
+
+// revisionMistake weighs that the board was of another revision, one that the
+// folder has sweeps of. Points are matched by their written names.
+func (l *Library) revisionMistake(s *Sweep) []mistake {
+	revisions := make(map[string]map[string][]peer)
+	var names []string
+	for _, o := range l.others {
+		if o.State.Polarity != s.State.Polarity || o.Revision == s.Revision {
+			continue
+		}
+		if revisions[o.Revision] == nil {
+			revisions[o.Revision] = make(map[string][]peer)
+			names = append(names, o.Revision)
+		}
+		for _, r := range o.Readings {
+			if list := revisions[o.Revision]; len(list[r.Name]) < maxPeers {
+				list[r.Name] = append(list[r.Name], peer{volts: roomVolts(o, r)})
+			}
+		}
+	}
+	var mistakes []mistake
+	for _, name := range names {
+		known := make([]*Predictive, len(s.Readings))
+		for i, r := range s.Readings {
+			if peers := revisions[name][r.Name]; len(peers) > 0 {
+				p := predictTrimmed(peers)
+				known[i] = &p
+			}
+		}
+		mistakes = append(mistakes, mistake{priorRevision / float64(len(names)), Finding{
+			Kind: KindRevision, Severity: SeverityFault,
+			Seen: fmt.Sprintf("says revision %s but reads like revision %s", document.Quote(s.Revision), document.Quote(name)),
+			Do:   fmt.Sprintf("look at the board; if it is revision %s, correct the file", document.Quote(name)),
+		}, s.score(known, strayShare)})
+	}
+	return mistakes
+}
+
+const (
+	// Good boards and meters in order: readings of one sweep move together by a
+	// few kelvin of warmth (2 mV/K) and the meter's calibration.
+	steadyOffset, steadyGain = 0.004, 0.004
+	// A meter with a weak battery or worn leads, or a board out of the heat.
+	driftOffset, driftGain = 0.020, 0.03
+	// driftReach is the largest step, in volts, that is still drift.
+	driftReach = 0.15
+)
+
+// driftMistake weighs that all readings moved together, by an offset and a gain
+// with normal priors, against the small common movement of good sweeps.
+func driftMistake(s *Sweep, right []*Predictive, good float64) mistake {
+	steady, _, _ := s.moved(right, steadyOffset, steadyGain)
+	moved, offset, gain := s.moved(right, driftOffset, driftGain)
+	return mistake{priorDrift, Finding{
+		Kind: KindDrift, Severity: SeverityDoubt,
+		Seen: fmt.Sprintf("all readings are moved together, by %+.0f mV %+.1f %% of the reading", 1000*offset, 100*gain),
+		Do:   "check the meter's battery and leads (`halfsplit meter fit`) and the warmth of the board, then read it again",
+	}, good + moved - steady}
+}
+
+// moved is the logarithm of the likelihood of a sweep whose readings all moved by
+// offset + gain*reading, where both have normal priors around zero with the
+// given standard deviations, and the most probable offset and gain. It is
+// Laplace's approximation of the integral over them:
+//
+//	likelihood at the peak * exp(-prior quadratic/2) / sqrt(|H| offsetSD² gainSD²)
+//
+// with H the curvature. The peak is found by least squares, reweighted as
+// Student's distribution weighs residuals, (DF+1)/(DF+z²), so that single wild
+// readings do not pull it.
+func (s *Sweep) moved(right []*Predictive, offsetSD, gainSD float64) (score, offset, gain float64) {
+	var det float64
+	for range 8 {
+		w, wx, wxx := 1/(offsetSD*offsetSD), 0.0, 1/(gainSD*gainSD)
+		var wr, wxr float64
+		for i, r := range s.Readings {
+			v := roomVolts(s, r)
+			if right[i] == nil || math.IsNaN(v) || math.IsNaN(right[i].Center) {
+				continue
+			}
+			x, residual := right[i].Center, v-right[i].Center
+			if math.Abs(residual) > driftReach {
+				continue
+			}
+			z := (residual - offset - gain*x) / right[i].Scale
+			weight := (right[i].DF + 1) / (right[i].DF + z*z) / (right[i].Scale * right[i].Scale)
+			w, wx, wxx = w+weight, wx+weight*x, wxx+weight*x*x
+			wr, wxr = wr+weight*residual, wxr+weight*residual*x
+		}
+		det = w*wxx - wx*wx
+		offset, gain = (wxx*wr-wx*wxr)/det, (w*wxr-wx*wr)/det
+	}
+	for i, r := range s.Readings {
+		v := roomVolts(s, r)
+		if right[i] != nil && !math.IsNaN(right[i].Center) {
+			v -= offset + gain*right[i].Center
+		}
+		score += logReading(v, right[i], s.Meter.Over, strayShare)
+	}
+	score -= (offset*offset/(offsetSD*offsetSD) + gain*gain/(gainSD*gainSD)) / 2
+	return score - math.Log(det*offsetSD*offsetSD*gainSD*gainSD)/2, offset, gain
+}
+
+// swaps reports pairs of neighbouring pins whose readings look exchanged, each
+// weighed by itself. covered holds the indices of their readings.
+func (l *Library) swaps(s *Sweep, g *group, right []*Predictive) (findings []Finding, covered map[int]bool) {
+	covered = make(map[int]bool)
+	byPin := make(map[netlist.PinRef]int)
+	for i, r := range s.Readings {
+		if r.At.Kind == netlist.PointPin {
+			byPin[r.At.Pin] = i
+		}
+	}
+	prior := priorSwap / float64(max(1, len(byPin)))
+	for i, r := range s.Readings {
+		if r.At.Kind != netlist.PointPin || covered[i] {
+			continue
+		}
+		for _, next := range l.board.Neighbours(r.At.Pin) {
+			j, swept := byPin[next]
+			if !swept || next.Pin < r.At.Pin.Pin || covered[i] || covered[j] || right[i] == nil || right[j] == nil {
+				continue
+			}
+			a, b := roomVolts(s, r), roomVolts(s, s.Readings[j])
+			over := s.Meter.Over
+			odds := math.Exp(logReading(a, right[j], over, strayShare) + logReading(b, right[i], over, strayShare) -
+				logReading(a, right[i], over, strayShare) - logReading(b, right[j], over, strayShare))
+			if p := prior * odds / (1 - prior + prior*odds); p >= explainAt {
+				covered[i], covered[j] = true, true
+				findings = append(findings, Finding{
+					Kind: KindSwap, Severity: SeverityFault, Sweep: s.File, Confidence: p,
+					At:   r.Name + ", " + s.Readings[j].Name,
+					Seen: "each reads what other boards read on the other",
+					Do:   "read both pins again; exchange the two readings in the file if they were swapped",
+				})
+			}
+		}
+	}
+	return findings, covered
+}
