@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -245,6 +246,43 @@ func TestCheckTemperature(t *testing.T) {
 	warm.State.Celsius = 23
 	if got := graver(l.Check()); len(got) != 1 || got[0].Kind != KindDrift || got[0].Sweep != warm.File {
 		t.Errorf("not said to be warm: %+v", got)
+	}
+}
+
+// A board of another revision is named as such where the folder holds sweeps of
+// that revision, though they are set aside.
+func TestCheckRevision(t *testing.T) {
+	board := testBoard(t)
+	b := &bench{t: t, board: board, random: rand.New(rand.NewPCG(7, 8))}
+	dir := t.TempDir()
+	put := func(s *Sweep) {
+		var text strings.Builder
+		if err := s.Write(&text); err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, s.File), text.String())
+	}
+	away := map[string]float64{"J7.2": 0.09, "J7.3": -0.07, "J7.8": 0.06, "J3.2": -0.11}
+	revisionB := func(name string, v float64) float64 { return v + away[name] }
+	for range 4 {
+		put(b.sweep(RedOnGround, nil))
+		s := b.sweep(RedOnGround, revisionB)
+		s.Revision = "B"
+		put(s)
+	}
+	mixed := b.sweep(RedOnGround, revisionB) // says C
+	put(mixed)
+	l, err := LoadLibrary(dir, board)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, f := range graver(l.Check()) {
+		got = append(got, filepath.Base(f.Sweep)+" "+f.Kind+": "+f.Seen)
+	}
+	want := []string{mixed.File + " wrong revision: says revision `C` but reads like revision `B`"}
+	if diff := cmp.Diff(want, got); diff != "" || len(l.Sweeps) != 5 || len(l.Skipped) != 4 {
+		t.Errorf("%d sweeps, %d skipped (-want +got):\n%s", len(l.Sweeps), len(l.Skipped), diff)
 	}
 }
 

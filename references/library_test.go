@@ -129,7 +129,7 @@ func TestLoadLibraryProblems(t *testing.T) {
 	want := `b.yaml:4:18: ` + "`J7.2`" + `: "0.45x" is not a reading; write volts as 0.452, millivolts as 452, resistance as 22.1 ohm, or OL
 c.yaml:1:18: withdraws ` + "`aa.yaml`" + `, which is not in this folder; did you mean ` + "`a.yaml`" + `?
 d.yaml:1:11: ` + "`withdraw`" + ` lacks the key ` + "`why`" + `; add it, such as ` + "`the board failed a week later`" + `
-e.yaml:1:1: the file is text; give a mapping`
+e.yaml:1:1: the file is text; give a mapping (`+"`key: value`"+`)`
 	if diff := cmp.Diff(want, strings.ReplaceAll(err.Error(), dir+"/", "")); diff != "" {
 		t.Errorf("problems (-want +got):\n%s", diff)
 	}
@@ -143,31 +143,61 @@ e.yaml:1:1: the file is text; give a mapping`
 	}
 }
 
-// BenchmarkLoadLibrary loads 10,000 sweeps of 16 pins: wanted within 5 s and
-// 256 MB.
-func BenchmarkLoadLibrary(bench *testing.B) {
-	b := testBoard(bench)
-	dir := bench.TempDir()
-	for i := range 10_000 {
-		var readings strings.Builder
-		for pin := 1; pin <= 9; pin++ {
-			fmt.Fprintf(&readings, "J7.%d: 0.%03d, ", pin, 400+(i*7+pin*13)%90)
-		}
-		for pin := 1; pin <= 6; pin++ {
-			fmt.Fprintf(&readings, "J3.%d: 0.%03d, ", pin, 400+(i*11+pin*17)%90)
-		}
-		text := sweepText(fmt.Sprint(i), "by: bench 2\nmeter: {test_current: 1 mA, open_voltage: 3 V, over: 2 V, accuracy: 0.5% + 2, resolution: 1 mV}\nstate: {polarity: red-on-ground, battery: out, unplugged: [J7]}\n", readings.String()+"J7.10: OL")
-		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%05d.yaml", i)), []byte(text), 0o666); err != nil {
-			bench.Fatal(err)
-		}
-	}
-	for bench.Loop() {
+// Whatever lies in the folder, loading it ends in a library, in problems, or in
+// both, and checking what was loaded does not panic.
+func FuzzLibrary(f *testing.F) {
+	f.Add([]byte("withdraw: {file: s.yaml, why: the board failed}\n"), []byte(sweepText("1", "", "J7.2: 0.452")))
+	f.Add([]byte("withdraw: {file: ../../etc/passwd, why: x, time: 2026-08-02}\n"), []byte("open: {}\n"))
+	f.Add([]byte(sweepText("2", "state: {polarity: black-on-ground}\n", "J7.2: OL")), []byte("board: Kestrel K3\nrevision: B\nreadings: {J7.2: 0.4, X: 1.0}\n"))
+	b := testBoard(f)
+	f.Fuzz(func(t *testing.T, one, two []byte) {
+		dir := t.TempDir()
+		write(t, filepath.Join(dir, "n.yaml"), string(one))
+		write(t, filepath.Join(dir, "s.yaml"), string(two))
 		l, err := LoadLibrary(dir, b)
-		if err != nil || len(l.Sweeps) != 10_000 {
-			bench.Fatal(err)
+		if l == nil {
+			t.Fatalf("no library, %v", err)
 		}
+		if err == nil && len(l.Sweeps)+len(l.Skipped)+len(l.Withdrawn) == 0 {
+			t.Fatal("both files vanished without a word")
+		}
+		l.Check()
+	})
+}
+
+// BenchmarkLoadLibrary loads 10,000 sweeps of one connector: wanted within 5 s
+// and 256 MB.
+func BenchmarkLoadLibrary(bench *testing.B) {
+	for _, pins := range []int{16, 60} {
+		bench.Run(fmt.Sprintf("pins=%d", pins), func(bench *testing.B) {
+			var list strings.Builder
+			for pin := range pins {
+				fmt.Fprintf(&list, "    %d: N%d\n", pin+1, pin)
+			}
+			b, err := netlist.Parse(strings.NewReader("board: Kestrel K3\nrevision: C\nground: N0\nconnectors:\n  J7:\n   pins:\n"+list.String()), "board.yaml")
+			if err != nil {
+				bench.Fatal(err)
+			}
+			dir := bench.TempDir()
+			for i := range 10_000 {
+				var readings strings.Builder
+				for pin := range pins {
+					fmt.Fprintf(&readings, "J7.%d: 0.%03d, ", pin+1, 400+(i*7+pin*13)%90)
+				}
+				text := sweepText(fmt.Sprint(i), "by: bench 2\nmeter: {test_current: 1 mA, open_voltage: 3 V, over: 2 V, accuracy: 0.5% + 2, resolution: 1 mV}\nstate: {polarity: red-on-ground, battery: out, unplugged: [J7]}\n", readings.String())
+				if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%05d.yaml", i)), []byte(text), 0o666); err != nil {
+					bench.Fatal(err)
+				}
+			}
+			for bench.Loop() {
+				l, err := LoadLibrary(dir, b)
+				if err != nil || len(l.Sweeps) != 10_000 {
+					bench.Fatal(err)
+				}
+			}
+			bench.ReportMetric(peakMB(), "peak-MB")
+		})
 	}
-	bench.ReportMetric(peakMB(), "peak-MB")
 }
 
 // peakMB is the most memory the process has held, in MB, where the system says.
