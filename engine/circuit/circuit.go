@@ -86,17 +86,6 @@ const (
 	Resistive
 )
 
-// String gives the name used in messages.
-func (k SourceKind) String() string {
-	switch k {
-	case ConstantCurrent:
-		return "constant-current"
-	case Resistive:
-		return "resistive"
-	}
-	return fmt.Sprintf("SourceKind(%d)", uint8(k))
-}
-
 // Source is the meter. It pushes its current out of Plus into the network and
 // takes it back at Minus. A red probe on ground and a black probe on node 7 is
 // Plus 0, Minus 7. Neither probe needs to be on ground.

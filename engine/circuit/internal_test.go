@@ -3,6 +3,7 @@ package circuit
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 )
 
@@ -157,4 +158,69 @@ func TestInnerDrop(t *testing.T) {
 			t.Fatalf("v %g is %g rs %g: u %g leads back to %g", v, is, rs, u, back)
 		}
 	}
+}
+
+// When Newton's method and every way round give up, Solve must say so, and
+// leave nothing behind for Sensitivities.
+func TestNotFoundIsAnError(t *testing.T) {
+	c := Circuit{Nodes: 2, Celsius: 23, Junctions: []Junction{{1, 0, 1e-12, 1.3, 5}}, Source: Source{Plus: 1, Current: 1e-3, Open: 3}}
+	s := Solver{limit: 2}
+	_, err := s.Solve(&c, nil)
+	if err == nil || !strings.Contains(err.Error(), "no operating point found") {
+		t.Fatalf("error %v", err)
+	}
+	out := []float64{7}
+	if s.Sensitivities(&c, out); out[0] != 0 {
+		t.Errorf("sensitivity %g after an error", out[0])
+	}
+}
+
+// Any circuit within the limits of Check is solved, sensible or not, and no
+// voltage leaves the bounds of a passive network.
+func TestLimitsOfCheck(t *testing.T) {
+	r := rand.New(rand.NewPCG(12, 12))
+	span := func(lo, hi float64) float64 { return lo * math.Pow(hi/lo, r.Float64()) }
+	var s Solver
+	eased := 0
+	for i := range 20000 {
+		n := 2 + r.IntN(30)
+		c := Circuit{Nodes: n, Celsius: minCelsius + (maxCelsius-minCelsius)*r.Float64()}
+		part := func(a, b Node) {
+			if r.IntN(3) == 0 {
+				c.Resistors = append(c.Resistors, Resistor{a, b, span(minOhms, maxOhms)})
+				return
+			}
+			j := Junction{Anode: a, Cathode: b, Saturation: span(minSaturation, maxSaturation)}
+			j.Ideality = minIdeality + (maxIdeality-minIdeality)*r.Float64()*r.Float64()
+			if r.IntN(2) == 0 {
+				j.Series = span(1e-6, maxSeries)
+			}
+			c.Junctions = append(c.Junctions, j)
+		}
+		for v := 1; v < n; v++ {
+			if r.IntN(2) == 0 {
+				part(Node(v), Node(r.IntN(v)))
+			} else {
+				part(Node(r.IntN(v)), Node(v))
+			}
+		}
+		for range r.IntN(2 * n) {
+			part(Node(r.IntN(n)), Node(r.IntN(n)))
+		}
+		c.Source = Source{Plus: Node(r.IntN(n)), Minus: Node(r.IntN(n)), Kind: SourceKind(r.IntN(2)), Current: span(minCurrent, maxCurrent), Open: span(minOpen, maxOpen)}
+		sol, err := s.Solve(&c, nil)
+		if err != nil {
+			t.Errorf("circuit %d: %v", i, err)
+			continue
+		}
+		if sol.Iterations > patience {
+			eased++
+		}
+		for v, x := range append(sol.Voltages, sol.Reading) {
+			if !(math.Abs(x) <= c.Source.Open*(1+1e-6)) {
+				t.Errorf("circuit %d: %g V at node %d, source %g V", i, x, v, c.Source.Open)
+			}
+		}
+	}
+	t.Logf("%d of 20000 called for ease", eased)
 }

@@ -257,4 +257,17 @@ func TestLiveNgspice(t *testing.T) {
 		circuits := series(seed, recordedCount)
 		compare(t, circuits, askNgspice(t, circuits), tolerance)
 	}
+	// Whole boards, from several pins in both polarities.
+	for _, n := range []int{30, 100, 300, 1000} {
+		var boards []circuit.Circuit
+		for k := range 4 {
+			c := boardOf(n)
+			c.Source.Minus = circuit.Node(n/4 + k)
+			if k%2 == 1 {
+				c.Source.Plus, c.Source.Minus = c.Source.Minus, c.Source.Plus
+			}
+			boards = append(boards, c)
+		}
+		compare(t, boards, askNgspice(t, boards), tolerance)
+	}
 }
