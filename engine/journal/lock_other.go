@@ -34,6 +34,9 @@ func (l *lock) take(h holder) (previous string, err error) {
 		old.Close()
 		pid, host := holderProcess(text)
 		if pid == 0 || host != h.host || alive(pid) {
+			if text == "" {
+				text = "it left no name"
+			}
 			return "", heldError(text + " (if that session is gone, delete " + l.path + ")")
 		}
 		previous = text
