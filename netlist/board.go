@@ -90,7 +90,8 @@ type Part struct {
 	Way       Way // of a clamp or transistor; NoWay for other kinds
 	// Supplies and Grounds are terminal indices. Where the file names none of
 	// an IC, module or clamp, they are its terminals on rails and on the ground
-	// net. Of other kinds, Supplies is empty and Grounds those on the ground
+	// net; where it names some, the others on the same nets are among them. Of
+	// other kinds, Supplies is empty and Grounds those on the ground
 	// net.
 	Supplies []int32
 	Grounds  []int32

@@ -15,15 +15,16 @@ func (b *Board) conclude() {
 		p := &b.Parts[i]
 		if len(p.Grounds) == 0 {
 			for t := range p.Terminals {
-				if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Supplies, int32(t)) {
+				if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Supplies, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
 					p.Grounds = append(p.Grounds, int32(t))
 				}
 			}
 		}
+		p.Grounds = p.together(p.Grounds)
 		if p.Domain != nil {
 			if len(p.Supplies) == 0 {
 				for t := range p.Terminals {
-					if b.onRail(p, t) && !slices.Contains(p.Grounds, int32(t)) {
+					if b.onRail(p, t) && !slices.Contains(p.Grounds, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
 						p.Supplies = append(p.Supplies, int32(t))
 					}
 				}
@@ -33,6 +34,7 @@ func (b *Board) conclude() {
 			if p.Kind == Clamp && len(p.Terminals) == 2 {
 				p.Supplies = nil
 			}
+			p.Supplies = p.together(p.Supplies)
 			b.domains(p)
 		}
 		if p.Way == NoWay && p.Kind == Clamp {
@@ -45,6 +47,20 @@ func (b *Board) conclude() {
 			p.Role = b.role(p)
 		}
 	}
+}
+
+// together adds to a list of terminals the others of the part on the same nets:
+// who names one of four ground balls means them all.
+func (p *Part) together(list []int32) []int32 {
+	for _, named := range list {
+		for t := range p.Terminals {
+			net := p.Terminals[t].Net
+			if net != None && net == p.Terminals[named].Net && !slices.Contains(list, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
+				list = append(list, int32(t))
+			}
+		}
+	}
+	return list
 }
 
 // onRail tells that a terminal is on a supply.
@@ -61,7 +77,8 @@ func (b *Board) domains(p *Part) {
 		return
 	}
 	for t := range p.Terminals {
-		if p.Domain[t] != None || slices.Contains(p.Supplies, int32(t)) || slices.Contains(p.Grounds, int32(t)) {
+		pin := int32(t)
+		if p.Domain[t] != None || slices.Contains(p.Supplies, pin) || slices.Contains(p.Grounds, pin) || slices.Contains(p.Floating, pin) {
 			continue
 		}
 		p.Domain[t] = p.Supplies[0]

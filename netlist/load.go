@@ -236,7 +236,7 @@ func (l *loader) part(p *Part, v document.Node) {
 		}
 	}
 	for _, key := range []string{"supply", "ground", "domain", "floating"} {
-		if n := v.Get(key); n.Exists() && !many {
+		if n := v.Get(key); n.Exists() && (!many || key == "floating" && p.Kind == Clamp) {
 			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
 			return
 		}
@@ -247,6 +247,11 @@ func (l *loader) part(p *Part, v document.Node) {
 	for _, g := range p.Grounds {
 		if slices.Contains(p.Supplies, g) {
 			l.problem(v.Get("ground").At(), "keep it in one of them", "%s.%s is both a supply and a ground", p.Name, p.Terminals[g].Name)
+		}
+	}
+	for _, f := range p.Floating {
+		if slices.Contains(p.Supplies, f) || slices.Contains(p.Grounds, f) {
+			l.problem(v.Get("floating").At(), "keep it in one of them", "%s.%s is floating, but also a supply or a ground", p.Name, p.Terminals[f].Name)
 		}
 	}
 	for _, e := range v.Get("domain").Entries() {

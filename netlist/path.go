@@ -223,7 +223,7 @@ func (p *Part) pinPaths(add func(from, to int, e Element, ohms float64, stated b
 		}
 	}
 	for i := range p.Terminals {
-		if slices.Contains(p.Grounds, int32(i)) {
+		if slices.Contains(p.Grounds, int32(i)) || slices.Contains(p.Floating, int32(i)) {
 			continue
 		}
 		if ground != None {

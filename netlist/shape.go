@@ -49,7 +49,7 @@ var (
 			{Name: "supply", Shape: terminalsShape},
 			{Name: "ground", Shape: terminalsShape},
 			{Name: "domain", Shape: &document.Shape{Doc: "Which supply a pin's protection goes to.", Value: nameText, Example: "{B2: A4}"}},
-			{Name: "floating", Shape: terminalsShape},
+			{Name: "floating", Shape: &document.Shape{Doc: "Pins of an ic or module without any junction, such as a sense pin behind megohms.", Item: nameText, MinItems: 1, Single: true, Example: "A3"}},
 			{Name: "way", Shape: &document.Shape{Doc: "Of a clamp: one (default) or two. Of a transistor: n or p.", Enum: ways[1:], Example: "one"}},
 			{Name: "note", Shape: freeText("Anything else.", "often cracked by the screw beside it")},
 		},
