@@ -98,15 +98,16 @@ func (l *Library) Check() []Finding {
 	return findings
 }
 
-// meterClass holds what two meters must share for their readings to be compared
-// as they stand.
-type meterClass struct {
+// class holds what two sweeps must share for their readings to be compared as
+// they stand.
+type class struct {
 	source SourceKind
 	// current is the test current in steps of 10 %, counted from 1 mA so that
 	// meters of that name stand in one step: within it a junction moves by
 	// n*Vt*ln(1.1), about 4 mV.
 	current  int
 	polarity Polarity
+	battery  bool // a battery in its place conducts
 }
 
 // group is the sweeps that may be compared with each other.
@@ -132,13 +133,13 @@ type knownKey struct {
 // each group's first sweep stands in the library.
 func (l *Library) groups() []*group {
 	var groups []*group
-	byClass := make(map[meterClass]*group)
+	byClass := make(map[class]*group)
 	for _, s := range l.Sweeps {
-		class := meterClass{s.Meter.Source, int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1))), s.State.Polarity}
-		g := byClass[class]
+		key := class{s.Meter.Source, int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1))), s.State.Polarity, s.State.Battery == "in"}
+		g := byClass[key]
 		if g == nil {
 			g = &group{peers: make(map[place][]peer), known: make(map[knownKey]*Predictive)}
-			byClass[class] = g
+			byClass[key] = g
 			groups = append(groups, g)
 		}
 		g.sweeps = append(g.sweeps, s)

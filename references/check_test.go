@@ -32,8 +32,8 @@ type bench struct {
 }
 
 // sweep reads every pin of one good board: readings scatter by DefaultSpread
-// from board to board and move together by 3 mV (warmth), and the display
-// rounds. mutate, where given, maps the truth to what the mistake makes of it.
+// from board to board and move together by 3 mV (warmth); each meter has a gain
+// error within its accuracy, and the display rounds. mutate, where given, maps the truth to what the mistake makes of it.
 func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) float64) *Sweep {
 	b.made++
 	s := &Sweep{
@@ -41,6 +41,7 @@ func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) floa
 		Meter: DefaultMeter(), State: State{Polarity: pol, Celsius: 23},
 	}
 	together := 0.003 * b.random.NormFloat64()
+	gain := 1 + s.Meter.Gain*(2*b.random.Float64()-1)
 	names := make([]string, 0, len(truth))
 	for name := range truth {
 		names = append(names, name)
@@ -55,7 +56,7 @@ func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) floa
 			volts += together
 		}
 		volts += DefaultSpread(volts) * b.random.NormFloat64()
-		volts = math.Round(volts*1000) / 1000
+		volts = math.Round(gain*volts*1000) / 1000
 		reading := quantity.Reading{Value: volts, Unit: quantity.Volt}
 		if math.IsNaN(volts) || volts > s.Meter.Over {
 			reading = quantity.Reading{Overload: true, Unit: quantity.Volt}

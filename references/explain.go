@@ -64,7 +64,7 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 	mistakes = append(mistakes, mistake{priorOdd, Finding{
 		Kind: KindOdd, Severity: SeverityFault,
 		Seen: fmt.Sprintf("%d of %d readings differ from other boards of revision %s", s.strangers(right), len(s.Readings), document.Quote(s.Revision)),
-		Do:   "look whether the board is another revision, or not good; withdraw the sweep if so",
+		Do:   "look whether the board is another revision, had something plugged in, or is not good; withdraw the sweep if so",
 	}, s.score(right, oddShare)})
 	mistakes = append(mistakes, driftMistake(s, right, good))
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -104,18 +105,17 @@ func (l *Library) At(point netlist.Point, pol Polarity) []Sample {
 // comes beside it holds the sweeps that could be read, nil where the folder
 // itself could not.
 func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
-	paths, err := yamlFiles(dir)
+	paths, skipped, err := yamlFiles(dir)
 	if err != nil {
-		reason := err
+		where, reason := dir, err
 		if path := (*fs.PathError)(nil); errors.As(err, &path) {
-			reason = path.Err
+			where, reason = path.Path, path.Err
 		}
-		return nil, document.Problems{{Position: document.Position{File: dir}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps"}}
+		return nil, document.Problems{{Position: document.Position{File: where}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps, and see that you may read all of it"}}
 	}
 	files := loadFiles(paths, b)
 
 	var sweeps, others []*Sweep
-	var skipped []Skipped
 	var notes []withdrawNote
 	var problems document.Problems
 	for i, f := range files {
@@ -135,36 +135,45 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 			notes = append(notes, *f.note)
 		}
 	}
+	slices.SortStableFunc(skipped, func(a, b Skipped) int { return strings.Compare(a.File, b.File) })
 	sweeps, withdrawn := withdraw(sweeps, notes, paths, &problems)
 	l := NewLibrary(b, sweeps)
 	l.Dir, l.Skipped, l.Withdrawn, l.others = dir, skipped, withdrawn, others
 	return l, problems.Err()
 }
 
-// yamlFiles lists the files of a library in order of their path.
-func yamlFiles(dir string) ([]string, error) {
-	var paths []string
-	err := filepath.WalkDir(dir, func(path string, entry fs.DirEntry, err error) error {
+// yamlFiles lists the files of a library in order of their path, and apart from
+// them those that are no regular files, which might never end.
+func yamlFiles(dir string) (paths []string, irregular []Skipped, err error) {
+	info, err := os.Stat(dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	if !info.IsDir() {
+		return []string{dir}, nil, nil
+	}
+	root := filepath.Clean(dir) + string(filepath.Separator) // enters a folder that is a link
+	err = filepath.WalkDir(root, func(path string, entry fs.DirEntry, err error) error {
 		if err != nil {
 			return err
 		}
 		name := entry.Name()
 		switch {
-		case path == dir:
-			if !entry.IsDir() {
-				paths = append(paths, path)
-			}
+		case path == root:
 		case strings.HasPrefix(name, "."):
 			if entry.IsDir() {
 				return fs.SkipDir
 			}
-		case !entry.IsDir() && (strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")):
+		case entry.IsDir() || !strings.HasSuffix(name, ".yaml") && !strings.HasSuffix(name, ".yml"):
+		case entry.Type()&^fs.ModeSymlink != 0:
+			irregular = append(irregular, Skipped{path, "not a regular file"})
+		default:
 			paths = append(paths, path)
 		}
 		return nil
 	})
 	slices.Sort(paths)
-	return paths, err
+	return paths, irregular, err
 }
 
 // loaded is what became of one file: one of sweep, note, skip and problems; a

@@ -129,12 +129,12 @@ func TestLoadLibraryProblems(t *testing.T) {
 	want := `b.yaml:4:18: ` + "`J7.2`" + `: "0.45x" is not a reading; write volts as 0.452, millivolts as 452, resistance as 22.1 ohm, or OL
 c.yaml:1:18: withdraws ` + "`aa.yaml`" + `, which is not in this folder; did you mean ` + "`a.yaml`" + `?
 d.yaml:1:11: ` + "`withdraw`" + ` lacks the key ` + "`why`" + `; add it, such as ` + "`the board failed a week later`" + `
-e.yaml:1:1: the file is text; give a mapping (`+"`key: value`"+`)`
+e.yaml:1:1: the file is text; give a mapping (` + "`key: value`" + `)`
 	if diff := cmp.Diff(want, strings.ReplaceAll(err.Error(), dir+"/", "")); diff != "" {
 		t.Errorf("problems (-want +got):\n%s", diff)
 	}
 
-	if l, err := LoadLibrary(filepath.Join(dir, "none"), b); l != nil || err == nil || !strings.Contains(err.Error(), "the known-good folder cannot be read: no such file or directory; name the folder") {
+	if l, err := LoadLibrary(filepath.Join(dir, "none"), b); l != nil || err == nil || !strings.Contains(err.Error(), "the known-good folder cannot be read: no such file or directory; name the folder that holds the sweeps") {
 		t.Errorf("missing folder: %v, %v", l, err)
 	}
 	// An empty folder is a library that knows nothing yet.
