@@ -1,12 +1,27 @@
 // Package netlist holds the board under repair: connectors, nets, parts and
 // the points where a probe can land. A board is written by a person as a YAML
-// file (see Load); this package turns it into a validated model with integer
-// indices, answers questions of reach on it (what hangs behind a part, what
-// shares copper with a pin), and tells how a board changes when parts are
-// lifted, bridged or fitted.
+// file (testdata/kestrel.yaml is a small one); this package turns it into a
+// validated model with integer indices, answers questions of reach on it (what
+// hangs behind a part, what shares copper with a pin), and tells how a board
+// changes when parts are lifted, bridged or fitted.
+//
+// In most cases:
+//
+//	board, err := netlist.Load("board.yaml")  // every problem of the file at once
+//	point, err := board.Point("R12.1")        // a place to probe, by its name
+//	paths := board.Parts[id].Paths()          // how a part conducts at DC
+//	graph, err := board.Graph()               // lines, islands, drawings
+//	edits := netlist.Edits{}.Lift(id)         // what the bench has done since
 //
 // A part and a net are both vertices of one bipartite graph, joined by
 // terminals; ground is the net that every line ends on and that no walk passes.
+//
+// The files, in the order the data flows: shape.go says what a board file may
+// hold, load.go reads it, conclude.go tells from the nets what the file leaves
+// out, board.go and kind.go are the model, path.go is how parts conduct,
+// point.go finds things by name, graph.go walks, edits.go keeps the bench's
+// changes. Package document below it knows YAML and nothing of boards; package
+// quantity knows values, units and readings.
 package netlist
 
 import "halfsplit/netlist/document"
@@ -88,11 +103,11 @@ type Part struct {
 	Role      Role // never NoRole after Load
 	Access    Access
 	Way       Way // of a clamp or transistor; NoWay for other kinds
-	// Supplies and Grounds are terminal indices. Where the file names none of
-	// an IC, module or clamp, they are its terminals on rails and on the ground
-	// net; where it names some, the others on the same nets are among them. Of
-	// other kinds, Supplies is empty and Grounds those on the ground
-	// net.
+	// Supplies and Grounds are terminal indices, those that the file names
+	// first. Terminals on the ground net are always among Grounds (but for
+	// Floating ones). Where the file names no supply of an IC, module or clamp,
+	// its terminals on rails are taken; other kinds have no Supplies. Terminals
+	// on the same net as one named belong with it.
 	Supplies []int32
 	Grounds  []int32
 	// Domain gives, per terminal, the index of the supply terminal that its

@@ -13,11 +13,10 @@ import (
 func (b *Board) conclude() {
 	for i := range b.Parts {
 		p := &b.Parts[i]
-		if len(p.Grounds) == 0 {
-			for t := range p.Terminals {
-				if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Supplies, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
-					p.Grounds = append(p.Grounds, int32(t))
-				}
+		for t := range p.Terminals {
+			pin := int32(t)
+			if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Grounds, pin) && !slices.Contains(p.Supplies, pin) && !slices.Contains(p.Floating, pin) {
+				p.Grounds = append(p.Grounds, pin)
 			}
 		}
 		p.Grounds = p.together(p.Grounds)
