@@ -91,19 +91,39 @@ func (m *model) prepareRates() {
 	}
 }
 
-// lowerBound returns seconds that no policy can beat from a state. The scratch
-// has been gathered.
-func (m *model) lowerBound(n *node) float64 {
+// proof is a lower bound by its parts, so that what a test can lower is known
+// without working out its outcomes.
+type proof struct {
+	must   float64 // argument 1 for the hypotheses that one more remedy ends
+	learn  float64 // argument 2 at the price that gives most; not below must
+	price  float64 // that price
+	inside float64 // argument 3
+	paid   float64 // in any case: setups, needs of the others, giving up
+}
+
+// bound returns seconds that no policy can beat.
+func (b *proof) bound(m *model) float64 { return b.after(m, 0) }
+
+// after returns what the bound of a node's kids comes to at least, weighed by
+// their probabilities, when a test that opens no setup lowers the entropy by so
+// many bits. Arguments 1 and 3 do not change: an ambiguity group goes through a
+// test as one.
+func (b *proof) after(m *model, bits float64) float64 {
+	return (1+m.rho)*max(b.must, b.inside, b.learn-b.price*bits) + b.paid
+}
+
+// lowerBound makes the proof for a node. The scratch has been gathered.
+func (m *model) lowerBound(n *node) proof {
 	s := &m.s
-	must, setups, mass := 0.0, 0.0, 0.0
+	var b proof
+	setups, several, mass := 0.0, 0.0, 0.0
 	for _, r := range s.touched {
-		must += s.p[r] * m.remedies[r].Seconds
+		b.must += s.p[r] * m.remedies[r].Seconds
 		mass += s.p[r]
 		if f := m.remedies[r].Setup; f >= 0 && !n.isOpen(f) {
 			setups += s.p[r] * m.setups[f]
 		}
 	}
-	several := 0.0
 	for _, h := range s.several {
 		for i, r := range m.needs[h] {
 			if n.done.has(r) {
@@ -123,32 +143,29 @@ func (m *model) lowerBound(n *node) float64 {
 			}
 		}
 	}
-
-	most := must
-	if len(s.touched) > 1 {
-		if len(m.tests) == 0 {
-			most = math.Inf(1) // argument 3 alone says it all: one group
-		} else {
-			entropy := mass * log2(mass)
-			for _, r := range s.touched {
-				entropy -= s.p[r] * log2(s.p[r])
-			}
-			for i := range m.rates {
-				q := &m.rates[i]
-				f := must + q.price*entropy - mass*q.spill
-				for _, r := range s.touched {
-					f += s.p[r] * q.guess[r]
-				}
-				most = max(most, f)
-			}
+	b.paid = (1+m.rho)*(setups+several) + m.giveUp*n.hopeless
+	b.learn, b.inside = b.must, b.must
+	if len(s.touched) < 2 {
+		return b
+	}
+	entropy := mass * log2(mass)
+	for _, r := range s.touched {
+		entropy -= s.p[r] * log2(s.p[r])
+	}
+	for i := range m.rates {
+		q := &m.rates[i]
+		f := b.must + q.price*entropy - mass*q.spill
+		for _, r := range s.touched {
+			f += s.p[r] * q.guess[r]
 		}
-		if in := m.insideGroups(n); len(m.tests) == 0 {
-			most = in
-		} else {
-			most = max(most, in)
+		if f > b.learn {
+			b.learn, b.price = f, q.price
 		}
 	}
-	return (1+m.rho)*(most+setups+several) + m.giveUp*n.hopeless
+	if m.ambiguous {
+		b.inside = m.insideGroups(n)
+	}
+	return b
 }
 
 // insideGroups is the third argument: the cost of replacing in the best order
@@ -158,6 +175,13 @@ func (m *model) insideGroups(n *node) float64 {
 	total := 0.0
 	for i := 0; i < len(n.hyps); {
 		group := m.group[n.hyps[i]]
+		if i+1 == len(n.hyps) || m.group[n.hyps[i+1]] != group { // on its own
+			if left, last := n.left(m, n.hyps[i]); left == 1 {
+				total += m.remedies[last].Seconds * n.w[i]
+			}
+			i++
+			continue
+		}
 		s.items = s.items[:0]
 		mass := 0.0
 		for ; i < len(n.hyps) && m.group[n.hyps[i]] == group; i++ {

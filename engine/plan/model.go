@@ -26,6 +26,8 @@ type model struct {
 	byNeed   [][]int32 // by remedy: the hypotheses with several needs, it among them
 	multi    bool      // some hypothesis has several needs
 
+	ambiguous bool // some ambiguity group has several members
+
 	rates []rate // for the lower bound
 	s     scratch
 }
@@ -139,6 +141,8 @@ func compile(p *Problem, ignore float64) *model {
 		m.needs = append(m.needs, needs[i])
 	}
 
+	m.ambiguous = len(kept) > int(m.group[len(kept)-1])+1
+
 	m.byNeed = make([][]int32, len(p.Remedies))
 	for h, ns := range m.needs {
 		if len(ns) > 1 {
@@ -182,6 +186,24 @@ func compile(p *Problem, ignore float64) *model {
 	m.prepareRates()
 	m.s = newScratch(m)
 	return m
+}
+
+// noisy returns how many tests have noise.
+func (m *model) noisy() int {
+	k := 0
+	for i := range m.tests {
+		k = max(k, m.tests[i].noisy+1)
+	}
+	return k
+}
+
+// maxOutcomes returns the most outcomes of any test.
+func (m *model) maxOutcomes() int {
+	k := 0
+	for i := range m.tests {
+		k = max(k, m.tests[i].outcomes)
+	}
+	return k
 }
 
 // markDominated finds the tests that need not be weighed below the root: test a

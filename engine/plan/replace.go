@@ -62,7 +62,9 @@ func (m *model) gather(n *node) {
 // all that an upper bound needs.
 func (m *model) sequenceCost(n *node) float64 {
 	s := &m.s
-	copy(s.open, n.openSetups(m))
+	for f := range s.open {
+		s.open[f] = n.isOpen(f)
+	}
 	clear(s.done)
 	s.items = s.items[:0]
 	for _, r := range s.touched {
@@ -248,7 +250,6 @@ func (m *model) subsetsCost(n *node, list []int32, bit map[int32]int) float64 {
 			}
 		}
 	}
-	opened := n.openSetups(m)
 	best := make([]float64, size)
 	best[size-1] = m.giveUp * n.hopeless
 	for set := size - 2; set >= 0; set-- {
@@ -262,7 +263,7 @@ func (m *model) subsetsCost(n *node, list []int32, bit map[int32]int) float64 {
 				continue
 			}
 			c := m.remedies[r].Seconds
-			if f := m.remedies[r].Setup; f >= 0 && !opened[f] {
+			if f := m.remedies[r].Setup; f >= 0 && !n.isOpen(f) {
 				paid := false
 				for b2, r2 := range list {
 					paid = paid || set&(1<<b2) != 0 && m.remedies[r2].Setup == f

@@ -18,8 +18,19 @@ type node struct {
 	history  []uint8   // by noisy test: outcome+1, 0 when not used
 
 	lower, upper float64
+	proof        proof // where lower came from at first
 	expanded     bool
 	edges        []edge
+	tests        []step // not made into edges yet, the most telling last
+	remedies     []step // likewise, the likeliest by cost last
+}
+
+// step is a choice that has not been made into an edge: what it might be worth
+// and what it costs at least are known, its outcomes are not.
+type step struct {
+	index int32   // in model.tests, or in model.remedies
+	score float64 // order of trying
+	floor float64 // no policy that starts with it is quicker
 }
 
 // edge is a step that can be taken from a node. A remedy has one kid, "still
@@ -68,12 +79,23 @@ func (n *node) left(m *model, h int32) (left int, last int32) {
 
 func (n *node) isOpen(f int) bool { return n.open.has(int32(f)) }
 
-func (n *node) openSetups(m *model) []bool {
-	open := make([]bool, len(m.setups))
-	for f := range open {
-		open[f] = n.isOpen(f)
+// settle makes bounds that differ by rounding alone equal.
+func (n *node) settle() {
+	if n.lower > n.upper || n.closed() {
+		n.lower = n.upper
 	}
-	return open
+}
+
+// floor returns what no policy beats that starts with a step not yet an edge.
+func (n *node) floor() float64 {
+	least := math.Inf(1)
+	for i := range n.tests {
+		least = min(least, n.tests[i].floor)
+	}
+	for i := range n.remedies {
+		least = min(least, n.remedies[i].floor)
+	}
+	return least
 }
 
 // search is a best-first search of the graph of states: tests and remedies are
@@ -84,80 +106,111 @@ func (n *node) openSetups(m *model) []bool {
 type search struct {
 	m     *model
 	nodes map[string]*node
-	key   []byte
 	work  int
 	limit int
 
-	mass []float64 // scratch, by outcome
+	// Scratch: the next state is put together here, and only copied when new.
+	next    node
+	key     []byte
+	members bitset
+	useful  bitset
+	mass    []float64 // by outcome
+	class   []float64 // by remedy and outcome
+	ints    []int32   // slabs that new nodes are cut from
+	floats  []float64
 }
 
+// How many steps become edges at a time.
+const (
+	testsAtOnce    = 6
+	remediesAtOnce = 2
+)
+
 func newSearch(m *model, limit int) *search {
-	return &search{m: m, nodes: make(map[string]*node), limit: limit, mass: make([]float64, maxOutcomes+1)}
+	return &search{
+		m: m, nodes: make(map[string]*node), limit: limit,
+		members: newBitset(len(m.weight)), useful: newBitset(len(m.remedies)),
+		mass: make([]float64, maxOutcomes+1), class: make([]float64, len(m.remedies)*m.maxOutcomes()),
+	}
 }
 
 // root returns the state before anything is done.
 func (s *search) root() *node {
 	m := s.m
-	n := &node{
+	s.next = node{
 		done: newBitset(len(m.remedies)), open: newBitset(len(m.setups)),
-		history: make([]uint8, s.noisy()),
+		history: make([]uint8, m.noisy()),
 	}
 	for h := range m.weight {
-		n.hyps = append(n.hyps, int32(h))
-		n.w = append(n.w, m.weight[h])
+		s.next.hyps = append(s.next.hyps, int32(h))
+		s.next.w = append(s.next.w, m.weight[h])
 	}
-	return s.intern(n)
+	return s.intern()
 }
 
-func (s *search) noisy() int {
+// intern returns the node of the state in s.next, with bounds: the one that is
+// known, or a new one. The weights need not sum to 1 yet.
+func (s *search) intern() *node {
+	m, n := s.m, &s.next
+	clear(s.members)
+	clear(s.useful)
 	k := 0
-	for i := range s.m.tests {
-		k = max(k, s.m.tests[i].noisy+1)
-	}
-	return k
-}
-
-// intern returns the node of this state, with bounds: the one that is known, or
-// the new one. The weights of a new one need not sum to 1 yet.
-func (s *search) intern(n *node) *node {
-	m := s.m
-	if m.rho == 0 {
-		// Nothing looks like a repaired hypothesis any more.
-		k := 0
-		for i, h := range n.hyps {
-			if left, _ := n.left(m, h); left > 0 || len(m.needs[h]) == 0 {
-				n.hyps[k], n.w[k] = h, n.w[i]
-				k++
+	for i, h := range n.hyps {
+		// Without Rest nothing looks like a repaired hypothesis any more.
+		if m.rho == 0 && len(m.needs[h]) > 0 {
+			if left, _ := n.left(m, h); left == 0 {
+				continue
 			}
 		}
-		n.hyps, n.w = n.hyps[:k], n.w[:k]
-	}
-	key := s.key[:0]
-	words := make(bitset, (len(m.weight)+63)/64)
-	useful := make(bitset, len(n.done))
-	for _, h := range n.hyps {
-		words.add(h)
+		n.hyps[k], n.w[k] = h, n.w[i]
+		k++
+		s.members.add(h)
 		for _, r := range m.needs[h] {
-			useful.add(r)
+			s.useful.add(r)
 		}
 	}
-	for _, w := range words {
+	n.hyps, n.w = n.hyps[:k], n.w[:k]
+	key := s.key[:0]
+	for _, w := range s.members {
 		key = binary.LittleEndian.AppendUint64(key, w)
 	}
 	for i := range n.done {
-		key = binary.LittleEndian.AppendUint64(key, n.done[i]&useful[i])
+		key = binary.LittleEndian.AppendUint64(key, n.done[i]&s.useful[i])
 	}
 	for _, w := range n.open {
 		key = binary.LittleEndian.AppendUint64(key, w)
 	}
 	key = append(key, n.history...)
 	s.key = key
+	s.work += 2 * len(n.hyps)
 	if known, ok := s.nodes[string(key)]; ok {
 		return known
 	}
-	s.bound(n)
-	s.nodes[string(key)] = n
-	return n
+	fresh := &node{hyps: s.cutInts(n.hyps), w: s.cutFloats(n.w), done: n.done, open: n.open, history: n.history}
+	s.bound(fresh)
+	s.nodes[string(key)] = fresh
+	return fresh
+}
+
+// slab is how many numbers are allocated at a time.
+const slab = 4096
+
+func (s *search) cutInts(from []int32) []int32 {
+	if len(s.ints)+len(from) > cap(s.ints) {
+		s.ints = make([]int32, 0, max(slab, len(from)))
+	}
+	k := len(s.ints)
+	s.ints = append(s.ints, from...)
+	return s.ints[k:len(s.ints):len(s.ints)]
+}
+
+func (s *search) cutFloats(from []float64) []float64 {
+	if len(s.floats)+len(from) > cap(s.floats) {
+		s.floats = make([]float64, 0, max(slab, len(from)))
+	}
+	k := len(s.floats)
+	s.floats = append(s.floats, from...)
+	return s.floats[k:len(s.floats):len(s.floats)]
 }
 
 // bound scales a new node's weights to sum to 1 and sets its bounds.
@@ -179,17 +232,10 @@ func (s *search) bound(n *node) {
 	n.hopeless = hopeless / mass
 	m.gather(n)
 	n.upper = m.sequenceCost(n)
-	m.gather(n)
-	n.lower = m.lowerBound(n)
+	n.proof = m.lowerBound(n)
+	n.lower = n.proof.bound(m)
 	n.settle()
-	s.work += 8 + 2*len(n.hyps)
-}
-
-// settle makes bounds that differ by rounding alone equal.
-func (n *node) settle() {
-	if n.lower > n.upper || n.closed() {
-		n.lower = n.upper
-	}
+	s.work += 8 + 4*len(n.hyps)
 }
 
 // run spends the budget.
@@ -254,20 +300,23 @@ func (s *search) trial(n *node, hopeful, root bool) {
 		s.expand(n, false)
 		s.backUp(n, true)
 	}
-	if n.closed() || s.work >= s.limit {
-		return
-	}
 	var next *node
-	if hopeful {
+	if hopeful && !n.closed() {
 		next = n.pick((*edge).upper).widest()
 	}
-	if next == nil {
-		next = n.pick((*edge).lower).widest()
+	for next == nil && !n.closed() && s.work < s.limit {
+		e := n.pick((*edge).lower)
+		if n.floor() > e.lower() {
+			next = e.widest()
+			break
+		}
+		s.widen(n)
+		s.backUp(n, true)
 	}
-	if next != nil {
+	if next != nil && s.work < s.limit {
 		s.trial(next, hopeful, false)
 	}
-	s.backUp(n, !root)
+	s.backUp(n, !root) // even so: a kid may have got news by another way
 }
 
 // pick returns the edge of the least value, the first of equals.
@@ -287,7 +336,7 @@ func (s *search) backUp(n *node, prune bool) {
 	if len(n.edges) == 0 {
 		return
 	}
-	lower, upper := math.Inf(1), math.Inf(1)
+	lower, upper := n.floor(), math.Inf(1)
 	for i := range n.edges {
 		lower = min(lower, n.edges[i].lower())
 		upper = min(upper, n.edges[i].upper())
@@ -295,49 +344,116 @@ func (s *search) backUp(n *node, prune bool) {
 	n.upper = min(n.upper, upper)
 	n.lower = max(n.lower, lower)
 	n.settle()
-	s.work += len(n.edges)
-	if prune {
-		k := 0
-		for i := range n.edges {
-			if n.edges[i].lower() <= n.upper {
-				n.edges[k] = n.edges[i]
-				k++
-			}
+	s.work += 4 * len(n.edges)
+	if !prune {
+		return
+	}
+	above := func(st step) bool { return st.floor > n.upper }
+	n.tests = slices.DeleteFunc(n.tests, above)
+	n.remedies = slices.DeleteFunc(n.remedies, above)
+	k := 0
+	for i := range n.edges {
+		if n.edges[i].lower() <= n.upper {
+			n.edges[k] = n.edges[i]
+			k++
 		}
-		if k > 0 {
-			clear(n.edges[k:])
-			n.edges = n.edges[:k]
-		}
+	}
+	if k > 0 {
+		clear(n.edges[k:])
+		n.edges = n.edges[:k]
 	}
 }
 
-// expand lists the steps from a node. At the root even those that are dominated
-// are listed, for the user may ask about them.
+// expand lists the steps from a node and makes edges of the best looking ones;
+// at the root of all, even of those that are dominated, for the user may ask
+// about them.
 func (s *search) expand(n *node, root bool) {
+	m := s.m
 	n.expanded = true
-	for i := range s.m.tests {
-		t := &s.m.tests[i]
-		if t.dominated && !root {
+	m.gather(n)
+	before := s.entropy(n)
+	for i := range m.tests {
+		t := &m.tests[i]
+		if t.dominated && !root || t.noisy >= 0 && n.history[t.noisy] != 0 {
 			continue
 		}
-		s.work += len(n.hyps)
-		if e, ok := s.tryTest(n, t); ok && (root || !n.supersedes(e)) {
-			n.edges = append(n.edges, e)
+		bits, tells := s.tells(n, t, before)
+		if !tells {
+			continue
 		}
+		_, extra := s.paySetup(n, t.setup)
+		st := step{index: int32(i), score: bits / (t.seconds + extra), floor: n.lower}
+		if extra == 0 && len(m.s.several) == 0 {
+			st.floor = max(st.floor, t.seconds+n.proof.after(m, bits))
+		}
+		n.tests = append(n.tests, st)
 	}
-	s.m.gather(n)
-	useful := newBitset(len(s.m.remedies))
+	clear(s.useful)
 	for _, h := range n.hyps {
-		for _, r := range s.m.needs[h] {
+		for _, r := range m.needs[h] {
 			if !n.done.has(r) {
-				useful.add(r)
+				s.useful.add(r)
 			}
 		}
 	}
-	for r := range s.m.remedies {
-		if useful.has(int32(r)) {
-			n.edges = append(n.edges, s.tryRemedy(n, int32(r)))
+	for _, h := range m.s.several {
+		for _, r := range m.needs[h] {
+			if !n.done.has(r) {
+				m.s.p[r] += m.s.weight[h] / float64(len(m.needs[h]))
+			}
 		}
+	}
+	for r := range m.remedies {
+		if s.useful.has(int32(r)) {
+			_, extra := s.paySetup(n, m.remedies[r].Setup)
+			n.remedies = append(n.remedies, step{index: int32(r), score: m.s.p[r] / (m.remedies[r].Seconds + extra), floor: n.lower})
+			m.s.p[r] = 0
+		}
+	}
+	m.s.touched = m.s.touched[:0]
+	if root {
+		for _, st := range n.tests {
+			n.edges = append(n.edges, s.makeTest(n, &m.tests[st.index]))
+		}
+		for _, st := range n.remedies {
+			n.edges = append(n.edges, s.makeRemedy(n, st.index))
+		}
+		n.tests, n.remedies = nil, nil
+		return
+	}
+	// The best last, so that taking it shortens the list; the first of equals.
+	rising := func(a, b step) int {
+		switch {
+		case a.score != b.score:
+			return -descending(a.score, b.score)
+		}
+		return int(b.index - a.index)
+	}
+	slices.SortFunc(n.tests, rising)
+	slices.SortFunc(n.remedies, rising)
+	s.widen(n)
+}
+
+// widen makes edges of the best looking steps left.
+func (s *search) widen(n *node) {
+	for range testsAtOnce {
+		k := len(n.tests) - 1
+		if k < 0 {
+			break
+		}
+		e := s.makeTest(n, &s.m.tests[n.tests[k].index])
+		n.tests = n.tests[:k]
+		if !n.supersedes(e) {
+			n.edges = append(n.edges, e)
+		}
+	}
+	for range remediesAtOnce {
+		k := len(n.remedies) - 1
+		if k < 0 {
+			break
+		}
+		n.edges = append(n.edges, s.makeRemedy(n, n.remedies[k].index))
+		n.remedies = n.remedies[:k]
 	}
 }
 
@@ -346,7 +462,7 @@ func (s *search) expand(n *node, root bool) {
 func (n *node) supersedes(e edge) bool {
 	for i := range n.edges {
 		f := &n.edges[i]
-		if len(f.kids) != len(e.kids) || f.kids[0].n != e.kids[0].n {
+		if len(f.kids) != len(e.kids) || f.test < 0 {
 			continue
 		}
 		if slices.EqualFunc(f.kids, e.kids, func(a, b kid) bool { return a.n == b.n }) {
@@ -370,65 +486,121 @@ func (s *search) paySetup(n *node, f int) (bitset, float64) {
 	return open, s.m.setups[f]
 }
 
-// tryTest returns the edge of a test, or false when it tells nothing here.
-func (s *search) tryTest(n *node, t *modelTest) (edge, bool) {
-	if t.noisy >= 0 && n.history[t.noisy] != 0 {
-		return edge{}, false
+// entropy returns the sum over remedies of W log2(M/W), for the hypotheses that
+// need one more remedy. The scratch has been gathered.
+func (s *search) entropy(n *node) float64 {
+	mass, sum := 0.0, 0.0
+	for _, r := range s.m.s.touched {
+		mass += s.m.s.p[r]
+		sum += s.m.s.p[r] * log2(s.m.s.p[r])
 	}
-	k := t.outcomes
-	mass := s.mass[:k]
-	clear(mass)
-	tells := false
-	known := 0.0
+	return mass*log2(mass) - sum
+}
+
+// tells returns by how much a test lowers the entropy (see entropy), and whether
+// it tells anything here at all. Hypotheses with several needs count with the
+// last of them.
+func (s *search) tells(n *node, t *modelTest, before float64) (bits float64, tells bool) {
+	m, k := s.m, t.outcomes
+	s.work += len(n.hyps)
 	if t.certain {
 		first := t.outcome[n.hyps[0]]
-		for i, h := range n.hyps {
-			o := t.outcome[h]
-			tells = tells || o != first
-			mass[o] += s.real(n, i)
+		for _, h := range n.hyps[1:] {
+			if t.outcome[h] != first {
+				tells = true
+				break
+			}
 		}
 	} else {
 		first := t.like[int(n.hyps[0])*k : int(n.hyps[0])*k+k]
-		for i, h := range n.hyps {
-			row := t.like[int(h)*k : int(h)*k+k]
-			tells = tells || !slices.Equal(row, first)
-			w := s.real(n, i)
-			for o, v := range row {
-				mass[o] += w * v
+		for _, h := range n.hyps[1:] {
+			if !slices.Equal(t.like[int(h)*k:int(h)*k+k], first) {
+				tells = true
+				break
 			}
 		}
 	}
 	if !tells {
-		return edge{}, false
+		return 0, false
 	}
-	for _, v := range mass {
-		known += v
-	}
-	open, extra := s.paySetup(n, t.setup)
-	e := edge{test: t.index, remedy: -1, cost: t.seconds + extra}
-	for o := range k {
-		if mass[o] <= 0 {
+	mass := s.mass[:k]
+	clear(mass)
+	for i, h := range n.hyps {
+		left, last := n.left(m, h)
+		if left == 0 {
 			continue
 		}
-		c := &node{done: n.done, open: open, history: n.history}
+		class := s.class[int(last)*k : int(last)*k+k]
+		if t.certain {
+			o := t.outcome[h]
+			class[o] += n.w[i]
+			mass[o] += n.w[i]
+			continue
+		}
+		for o, v := range t.like[int(h)*k : int(h)*k+k] {
+			class[o] += n.w[i] * v
+			mass[o] += n.w[i] * v
+		}
+	}
+	after := 0.0
+	for _, v := range mass {
+		after += v * log2(v)
+	}
+	for _, h := range n.hyps {
+		left, last := n.left(m, h)
+		if left == 0 {
+			continue
+		}
+		class := s.class[int(last)*k : int(last)*k+k]
+		for o, v := range class {
+			if v > 0 {
+				after -= v * log2(v)
+				class[o] = 0
+			}
+		}
+	}
+	return before - after, true
+}
+
+// makeTest works out the outcomes of a test that tells something.
+func (s *search) makeTest(n *node, t *modelTest) edge {
+	k := t.outcomes
+	open, extra := s.paySetup(n, t.setup)
+	e := edge{test: t.index, remedy: -1, cost: t.seconds + extra}
+	known := 0.0
+	for o := range k {
+		c := &s.next
+		c.done, c.open, c.history = n.done, open, n.history
+		c.hyps, c.w = c.hyps[:0], c.w[:0]
+		mass := 0.0
 		for i, h := range n.hyps {
-			v := t.like[int(h)*k+o]
+			v := 0.0
+			if !t.certain {
+				v = t.like[int(h)*k+o]
+			} else if int(t.outcome[h]) == o {
+				v = 1
+			}
 			if w := n.w[i] * v; w > 0 {
 				c.hyps = append(c.hyps, h)
 				c.w = append(c.w, w)
+				mass += s.real(n, i) * v
 			}
 		}
-		if len(c.hyps) == 0 {
-			continue // underflow: too unlikely to have a number
+		if mass <= 0 {
+			continue // impossible, or too unlikely to have a number
 		}
 		if t.noisy >= 0 {
 			c.history = slices.Clone(n.history)
 			c.history[t.noisy] = uint8(o) + 1
 		}
 		s.work += len(n.hyps)
-		e.kids = append(e.kids, kid{mass[o] / known, s.intern(c)})
+		known += mass
+		e.kids = append(e.kids, kid{mass, s.intern()})
 	}
-	return e, true
+	for i := range e.kids {
+		e.kids[i].p /= known
+	}
+	return e
 }
 
 // real returns the probability of hypothesis number i of a node together with
@@ -441,22 +613,22 @@ func (s *search) real(n *node, i int) float64 {
 	return v
 }
 
-// tryRemedy returns the edge of a remedy that some hypothesis of the node needs.
-func (s *search) tryRemedy(n *node, r int32) edge {
+// makeRemedy works out the one outcome of a remedy that leaves work to do.
+func (s *search) makeRemedy(n *node, r int32) edge {
 	open, extra := s.paySetup(n, s.m.remedies[r].Setup)
 	e := edge{test: -1, remedy: int(r), cost: s.m.remedies[r].Seconds + extra}
-	c := &node{
-		done: slices.Clone(n.done), open: open, history: n.history,
-		hyps: slices.Clone(n.hyps), w: slices.Clone(n.w),
-	}
+	c := &s.next
+	c.done, c.open, c.history = slices.Clone(n.done), open, n.history
 	c.done.add(r)
+	c.hyps = append(c.hyps[:0], n.hyps...)
+	c.w = append(c.w[:0], n.w...)
 	still := 0.0
 	for i := range c.hyps {
 		still += s.real(c, i)
 	}
 	s.work += len(n.hyps)
 	if still > 0 {
-		e.kids = []kid{{min(still, 1), s.intern(c)}}
+		e.kids = []kid{{min(still, 1), s.intern()}}
 	}
 	return e
 }

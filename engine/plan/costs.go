@@ -1,0 +1,107 @@
+package plan
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"math"
+	"strconv"
+
+	"halfsplit/netlist/document"
+)
+
+//go:embed costs.yaml
+var defaultCosts []byte
+
+// Costs is what bench work takes, in seconds; see costs.yaml, which holds the
+// defaults and says what each is for.
+type Costs struct {
+	Measure, SwapLeads, Look, Inject float64
+	Lift, Refit, Replace, Bridge, IC float64
+	Shield, Underfill                float64
+	Resolder, Clean, Wire            float64
+	GiveUp                           float64
+}
+
+// cost is one entry of a costs file.
+type cost struct {
+	key, doc string
+	of       func(*Costs) *float64
+}
+
+var costKeys = []cost{
+	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
+	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
+	{"look", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
+	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
+	{"lift", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Lift }},
+	{"refit", "putting it back", func(c *Costs) *float64 { return &c.Refit }},
+	{"replace", "fitting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},
+	{"bridge", "a wire or link across a part", func(c *Costs) *float64 { return &c.Bridge }},
+	{"ic", "replacing an IC", func(c *Costs) *float64 { return &c.IC }},
+	{"shield", "opening a shield, once", func(c *Costs) *float64 { return &c.Shield }},
+	{"underfill", "on top, for a part that is glued down", func(c *Costs) *float64 { return &c.Underfill }},
+	{"resolder", "a connector pin", func(c *Costs) *float64 { return &c.Resolder }},
+	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
+	{"wire", "a wire across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
+	{"give_up", "handing the board on when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
+}
+
+// CostsShape describes a costs file.
+func CostsShape() *document.Shape {
+	s := &document.Shape{Doc: "What bench work takes, in seconds. What is left out stays at the tool's own value."}
+	for _, c := range costKeys {
+		s.Fields = append(s.Fields, document.Field{Name: c.key, Shape: &document.Shape{Doc: "Seconds: " + c.doc + ".", Example: "60", Parse: func(text string) error {
+			v, err := strconv.ParseFloat(text, 64)
+			if err != nil || !(v > 0) || v > 1e6 || math.IsNaN(v) {
+				return fmt.Errorf("%s is not a number of seconds; write one above 0, such as 60", document.Quote(text))
+			}
+			return nil
+		}}})
+	}
+	return s
+}
+
+// DefaultCosts gives the costs that come with the tool.
+func DefaultCosts() Costs {
+	var c Costs
+	nodes, err := document.Decode(bytes.NewReader(defaultCosts), "costs.yaml", 0)
+	if err == nil {
+		err = c.overlay(nodes)
+	}
+	if err != nil {
+		panic("plan: the costs that come with the tool are broken: " + err.Error()) // a test reads them
+	}
+	return c
+}
+
+// DefaultCostsFile gives the text of the costs that come with the tool.
+func DefaultCostsFile() []byte { return bytes.Clone(defaultCosts) }
+
+// LoadCosts reads a costs file over the defaults.
+func LoadCosts(path string) (Costs, error) {
+	nodes, err := document.Read(path, 0)
+	if err != nil {
+		return Costs{}, err
+	}
+	c := DefaultCosts()
+	return c, c.overlay(nodes)
+}
+
+func (c *Costs) overlay(nodes []document.Node) error {
+	var problems document.Problems
+	for _, n := range nodes {
+		problems = append(problems, CostsShape().Check(n)...)
+	}
+	if err := problems.Err(); err != nil {
+		return err
+	}
+	for _, n := range nodes {
+		for _, k := range costKeys {
+			if v := n.Get(k.key); v.Exists() {
+				*k.of(c), _ = strconv.ParseFloat(v.Text(), 64) // the shape has parsed it
+			}
+		}
+	}
+	return nil
+}
