@@ -1,0 +1,191 @@
+package practice
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Bench is a board and a meter, and answers what a technician asks.
+type Bench struct {
+	World *World
+	Meter Meter
+
+	answers map[question]float64 // recorded volts
+	looks   map[netlist.PartID]journal.Look
+	warm    map[netlist.NetID][]netlist.PartID
+	missed  int
+}
+
+// question is one reading that may have been recorded.
+type question struct {
+	at       string // as spot writes it
+	polarity references.Polarity
+	edits    string // as editsText writes them
+}
+
+// Read gives what the meter shows at a point with the other lead on ground. It
+// is made from the recorded voltage where there is one, and from the own
+// solver's otherwise; see Unrecorded.
+func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
+	q := question{b.World.spot(at), pol, editsText(b.World.Truth.Model.Board, edits)}
+	volts, ok := b.answers[q]
+	if board := b.World.Truth.Model.Board; q.at == board.Nets[board.Ground].Name {
+		ok = true // both leads on ground
+	}
+	if !ok {
+		b.missed++
+		var err error
+		if volts, err = b.World.Volts(b.World.Probe(at, nil, pol, b.Meter.Drive()), edits); err != nil {
+			return quantity.Reading{}, err
+		}
+	}
+	name := b.World.Truth.Model.Board.PointName(at)
+	return b.Meter.Show(volts, occasion(b.World, name, pol, q.edits)), nil
+}
+
+// occasion tells one reading from others, for Meter.Show.
+func occasion(w *World, at string, pol references.Polarity, edits string) string {
+	return fmt.Sprintf("%d %s %s %s", w.key(), at, pol, edits)
+}
+
+// Unrecorded gives the number of readings that the own solver had to answer.
+func (b *Bench) Unrecorded() int { return b.missed }
+
+// spot names the copper under a point, the same for all points that cannot but
+// read alike: the net, unless a fault has parted the point from it.
+func (w *World) spot(at netlist.Point) string {
+	b := w.Truth.Model.Board
+	if at.Net == netlist.None {
+		return b.PointName(at)
+	}
+	own := w.Truth.Model.PlaceOf(at)
+	for i := range w.changes {
+		c := &w.changes[i]
+		if c.Kind == network.Split && c.Net == at.Net || c.Kind == network.Detach && c.Contact == own.Contact {
+			return b.PointName(at)
+		}
+	}
+	return b.PointName(netlist.Point{Kind: netlist.PointNet, Net: at.Net})
+}
+
+// editsText writes what the bench has done to a board: `lift C46`, or nothing.
+func editsText(b *netlist.Board, edits netlist.Edits) string {
+	var words []string
+	for _, e := range edits.List() {
+		name := b.Parts[e.Part].Name
+		if e.Lifted {
+			words = append(words, "lift "+name)
+		}
+		if e.Fitted {
+			words = append(words, "fit "+name)
+		}
+		if e.Bridged {
+			words = append(words, fmt.Sprintf("bridge %s with %g ohm", name, e.Ohms))
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+// What the microscope shows, as shares of bad and of good parts. On purpose not
+// quite the shares that the engine takes (fault.Priors). Common practice, no
+// source.
+var (
+	badLooks  = []share{{journal.Corroded, 0.40}, {journal.Burnt, 0.08}, {journal.Cracked, 0.08}, {journal.Clean, 0.44}}
+	goodLooks = []share{{journal.Corroded, 0.05}, {journal.Burnt, 0.002}, {journal.Cracked, 0.004}, {journal.Clean, 0.944}}
+)
+
+type share struct {
+	look journal.Look
+	p    float64
+}
+
+// Shares of parts that warm up under injected current; common practice, no
+// source. A path of many ohms takes too little power to be felt.
+const (
+	warmShort = 0.85
+	warmLeak  = 0.30
+	warmGood  = 0.008
+
+	warmShortOhms = 20.0  // up to here warmShort holds
+	warmLeakOhms  = 150.0 // and up to here warmLeak
+	warmReachOhms = 5.0   // between the rail and the part
+)
+
+// Look gives what a part looks like. Asked twice, it looks the same.
+func (b *Bench) Look(p netlist.PartID) journal.Look {
+	w := b.World
+	if look, ok := b.looks[p]; ok {
+		return look
+	}
+	r := random(w.key(), "look "+w.Truth.Model.Board.Parts[p].Name)
+	looks := goodLooks
+	for i := range w.Faults {
+		if w.Faults[i].Locus.Part != p {
+			continue
+		}
+		if w.Faults[i].Mode == fault.Missing {
+			return journal.Missing
+		}
+		looks = badLooks
+	}
+	u := r.Float64()
+	for _, s := range looks {
+		if u -= s.p; u < 0 {
+			return s.look
+		}
+	}
+	return journal.Clean
+}
+
+// Inject gives the parts that warm up when a current-limited supply feeds a
+// rail: mostly a part that is a short there, now and then a good one.
+func (b *Bench) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+	if warm, ok := b.warm[rail]; ok {
+		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Lifted || edits.Of(p).Fitted })
+	}
+	w := b.World
+	m := w.Truth.Model
+	near := joined(m, rail, warmReachOhms)
+	var warm []netlist.PartID
+	for p := range m.Board.Parts {
+		id := netlist.PartID(p)
+		odds := 0.0
+		if slices.ContainsFunc(m.Board.Parts[p].Terminals, func(t netlist.Terminal) bool { return t.Net == rail }) {
+			odds = warmGood
+		}
+		for i := range w.Faults {
+			f := &w.Faults[i]
+			c := f.Locus.At(f.Ohms)
+			st := network.State{Edits: edits}
+			if f.Locus.Part != id || c.Kind != network.AddPath || !st.Holds(&c) {
+				continue
+			}
+			feeds := slices.Contains(near, c.A.Net) && c.B.Net == m.Board.Ground || slices.Contains(near, c.B.Net) && c.A.Net == m.Board.Ground
+			switch {
+			case feeds && f.Ohms <= warmShortOhms:
+				odds = warmShort
+			case feeds && f.Ohms <= warmLeakOhms:
+				odds = math.Max(odds, warmLeak)
+			}
+		}
+		if edits.Of(id).Lifted || odds == 0 {
+			continue
+		}
+		if random(w.key(), "warm "+m.Board.Parts[p].Name).Float64() < odds {
+			warm = append(warm, id)
+		}
+	}
+	return warm
+}
+
+// key tells one world from others.
+func (w *World) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }

@@ -1,0 +1,266 @@
+package practice
+
+import (
+	"bytes"
+	"context"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/engine/circuit"
+	"halfsplit/engine/circuit/spice"
+	"halfsplit/netlist"
+)
+
+// The demo's sweeps and cases are made from testdata/demo/judge/truth.yaml and
+// from what ngspice says of it. To make them anew:
+//
+//	go test ./engine/practice -run TestDemo -refresh
+//
+// To ask ngspice itself and compare with what is recorded:
+//
+//	HALFSPLIT_NGSPICE=live go test ./engine/practice -run TestDemo -v
+var refresh = flag.Bool("refresh", false, "run ngspice and write testdata anew")
+
+const (
+	demoTruth = "../../testdata/demo/judge/truth.yaml"
+
+	// ngspice and the own solver have to agree to this, in volts (design,
+	// section 8), before any display rounds.
+	tolerance = 1e-3
+)
+
+func live() bool { return os.Getenv("HALFSPLIT_NGSPICE") == "live" }
+
+// asked is one question with its circuit.
+type asked struct {
+	file    string
+	q       question
+	at      netlist.Point
+	volts   float64 // by the own solver
+	circuit circuit.Circuit
+}
+
+// askScene lists all questions of a scene, with circuits only where ngspice is
+// to run.
+func askScene(t *testing.T, s *Scene, circuits bool) []asked {
+	t.Helper()
+	var all []asked
+	err := s.ask(func(file string, b *Bench, q question, at netlist.Point, edits netlist.Edits) {
+		p := b.World.Probe(at, nil, q.polarity, b.Meter.Drive())
+		v, err := b.World.Volts(p, edits)
+		if err != nil {
+			t.Errorf("%s: %s: %v", file, q.at, err)
+		}
+		a := asked{file: file, q: q, at: at, volts: v}
+		if circuits {
+			if a.circuit, err = b.World.Circuit(p, edits); err != nil {
+				t.Errorf("%s: %s: %v", file, q.at, err)
+			}
+		}
+		all = append(all, a)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if t.Failed() {
+		t.FailNow()
+	}
+	return all
+}
+
+// askNgspice gives ngspice's voltages, NaN where it found none.
+func askNgspice(t *testing.T, circuits []circuit.Circuit) []float64 {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Minute)
+	defer cancel()
+	results, err := spice.Run(ctx, circuits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	volts := make([]float64, len(results))
+	for i, r := range results {
+		if volts[i] = r.Reading; r.Err != nil {
+			volts[i] = math.NaN()
+		}
+	}
+	return volts
+}
+
+func TestDemoAgainstNgspice(t *testing.T) {
+	s, err := LoadScene(demoTruth)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := askScene(t, s, *refresh || live())
+	if *refresh || live() {
+		circuits := make([]circuit.Circuit, len(all))
+		for i := range all {
+			circuits[i] = all[i].circuit
+		}
+		volts := askNgspice(t, circuits)
+		if *refresh {
+			record(t, all, volts)
+			if s, err = LoadScene(demoTruth); err != nil {
+				t.Fatal(err)
+			}
+		}
+		compareVolts(t, "ngspice now", all, func(i int) (float64, bool) { return volts[i], true })
+	}
+	recorded := map[string]map[question]float64{}
+	for _, k := range s.Known {
+		recorded[filepath.Base(k.File)] = k.Bench.answers
+	}
+	for _, c := range s.Cases {
+		recorded[filepath.Base(c.File)] = c.Bench.answers
+	}
+	compareVolts(t, "ngspice recorded", all, func(i int) (float64, bool) {
+		v, ok := recorded[all[i].file][all[i].q]
+		return v, ok
+	})
+}
+
+// compareVolts holds the own solver to ngspice.
+func compareVolts(t *testing.T, who string, all []asked, ngspice func(i int) (float64, bool)) {
+	t.Helper()
+	worst, at := 0.0, ""
+	for i := range all {
+		a := &all[i]
+		v, ok := ngspice(i)
+		where := fmt.Sprintf("%s: %s, %s, %q", a.file, a.q.at, a.q.polarity, a.q.edits)
+		if !ok {
+			t.Errorf("%s has nothing on %s; make it anew with -refresh", who, where)
+			continue
+		}
+		off := math.Abs(v - a.volts)
+		if !(off <= tolerance) {
+			t.Errorf("%s: %.6f V, own solver %.6f V, %s", where, v, a.volts, who)
+		}
+		if off > worst {
+			worst, at = off, where
+		}
+	}
+	t.Logf("%s: %d readings, worst difference %.4f mV at %s", who, len(all), worst*1e3, at)
+}
+
+func record(t *testing.T, all []asked, volts []float64) {
+	t.Helper()
+	version, err := spice.Version(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "# Voltages between the leads, in volts, by %s, of the boards of truth.yaml.\n", version)
+	fmt.Fprintf(&b, "# Made by: go test ./engine/practice -run TestDemo -refresh\n")
+	fmt.Fprintf(&b, "# Columns: file, point or net, polarity, what was done to the board, volts. What a\n")
+	fmt.Fprintf(&b, "# display makes of a voltage (error, noise, rounding, OL) is practice.Meter's.\n")
+	decks := map[string][]circuit.Circuit{}
+	for i := range all {
+		a := &all[i]
+		if math.IsNaN(volts[i]) {
+			t.Errorf("%s: %s: ngspice found no operating point", a.file, a.q.at)
+			continue
+		}
+		fmt.Fprintf(&b, "%s\t%s\t%s\t%s\t%.6f\n", a.file, a.q.at, a.q.polarity, a.q.edits, volts[i])
+		if a.at.Kind == netlist.PointPin && a.q.edits == "" && len(decks[a.file]) < deckPins {
+			decks[a.file] = append(decks[a.file], a.circuit)
+		}
+	}
+	if t.Failed() {
+		t.Fatal("nothing written")
+	}
+	dir := filepath.Dir(demoTruth)
+	write(t, filepath.Join(dir, answersFile), b.Bytes())
+	for file, circuits := range decks {
+		var deck bytes.Buffer
+		if err := spice.Deck(&deck, circuits); err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, strings.TrimSuffix(file, ".yaml")+".cir"), deck.Bytes())
+	}
+}
+
+// deckPins is how many pins of a sweep have their deck kept: decks are long, and
+// those of one board differ in the probe alone.
+const deckPins = 4
+
+func write(t *testing.T, path string, data []byte) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The files of the demo are what truth.yaml and the recorded voltages make.
+func TestDemoFiles(t *testing.T) {
+	s, err := LoadScene(demoTruth)
+	if err != nil {
+		t.Fatal(err)
+	}
+	version := recordedVersion(t, filepath.Join(filepath.Dir(demoTruth), answersFile))
+	head := func(what string) string {
+		return fmt.Sprintf("# INVENTED %s.\n# Readings computed by %s, then passed through a meter with errors of its own.\n# Made by: go test ./engine/practice -run TestDemo -refresh\n", what, version)
+	}
+	check := func(path string, body bytes.Buffer, head string) {
+		want := head + body.String()
+		if *refresh {
+			write(t, path, []byte(want))
+			return
+		}
+		got, err := os.ReadFile(path)
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		if diff := cmp.Diff(want, string(got)); diff != "" {
+			t.Errorf("%s is not what truth.yaml makes (-made, +file); if that is meant, use -refresh:\n%s", path, diff)
+		}
+	}
+	for i := range s.Known {
+		k := &s.Known[i]
+		var b bytes.Buffer
+		if err := k.writeSweep(&b); err != nil {
+			t.Fatal(err)
+		}
+		if n := k.Bench.Unrecorded(); n > 0 {
+			t.Errorf("%s: %d readings are not by ngspice", k.File, n)
+		}
+		check(k.File, b, head("sweep over a good board of an invented product"))
+	}
+	for i := range s.Cases {
+		c := &s.Cases[i]
+		var b bytes.Buffer
+		if err := c.writeCase(&b); err != nil {
+			t.Fatal(err)
+		}
+		if n := c.Bench.Unrecorded(); n > 0 {
+			t.Errorf("%s: %d readings are not by ngspice", c.File, n)
+		}
+		check(c.File, b, head("case: a board of an invented product, as it came in"))
+	}
+}
+
+func recordedVersion(t *testing.T, path string) string {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, word := range strings.Fields(string(data[:min(len(data), 200)])) {
+		if word = strings.Trim(word, ","); strings.HasPrefix(word, "ngspice-") {
+			return word
+		}
+	}
+	t.Fatalf("%s does not say which ngspice it is by", path)
+	return ""
+}

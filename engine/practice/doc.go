@@ -1,0 +1,18 @@
+// Package practice makes boards to practise on: boards whose every junction,
+// resistor and fault is known, so that what halfsplit says of them can be held
+// against the truth.
+//
+// A simulator that made the cases and also diagnosed them would prove little.
+// So a practice board differs from what the engine believes in everything that
+// real boards differ in: other junction drops and slopes, tolerance,
+// temperature, loads that no board file shows, and a meter that is not quite
+// what its data sheet says. The readings that are kept in testdata come from
+// ngspice, which shares no line with the engine's solver.
+//
+// The order of things: a Truth is what a board type really is. A World is one
+// board of that type, perhaps with faults. A Bench is a World with a meter, and
+// answers what a technician may ask of it. LoadTrials reads the recorded
+// trials, LoadScene the demo with its recorded answers.
+//
+// Everything is drawn from seeds and comes out the same each time.
+package practice

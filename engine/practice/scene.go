@@ -1,0 +1,523 @@
+package practice
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Scene is a folder of good-board sweeps and cases whose truth is known: the
+// demo. It is written as truth.yaml, from which everything else was made.
+type Scene struct {
+	Model *network.Model
+	Truth *Truth
+	Known []SceneSweep
+	Cases []SceneCase
+}
+
+// SceneSweep is one sweep over one good board.
+type SceneSweep struct {
+	File  string // path of the sweep file
+	Sweep references.Sweep
+	Bench *Bench // the board and the meter it was taken with
+}
+
+// SceneCase is one case: its file, and what is true of it.
+type SceneCase struct {
+	File      string // path of the case file
+	About     string // what is wrong, for people
+	Complaint string
+	Remedy    string // what mends it, for people
+	Bad       []netlist.PartID
+	Sweep     []netlist.ConnectorID // that the case file has readings of
+	Extra     []SceneReading        // further readings in the case file
+	Looks     []netlist.PartID      // that the case file has looks of
+	Bench     *Bench
+}
+
+// SceneReading is one reading beside the sweep in a case file.
+type SceneReading struct {
+	At   netlist.Point
+	Name string
+	Slip bool // the probe was beside the point, and the display showed OL
+}
+
+func text(doc string) *document.Shape { return &document.Shape{Doc: doc} }
+
+func numeric(doc string) *document.Shape {
+	return &document.Shape{Doc: doc, Parse: func(s string) error {
+		if v, err := strconv.ParseFloat(s, 64); err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("%s is not a number; write one such as 23.5", document.Quote(s))
+		}
+		return nil
+	}}
+}
+
+func counted(doc string) *document.Shape {
+	return &document.Shape{Doc: doc, Parse: func(s string) error {
+		if _, err := strconv.ParseUint(s, 10, 64); err != nil {
+			return fmt.Errorf("%s is not a whole number; write one such as 14", document.Quote(s))
+		}
+		return nil
+	}}
+}
+
+func field(name string, s *document.Shape) document.Field {
+	return document.Field{Name: name, Shape: s, Required: true}
+}
+
+func maybe(name string, s *document.Shape) document.Field {
+	return document.Field{Name: name, Shape: s}
+}
+
+func list(s *document.Shape) *document.Shape { return &document.Shape{Item: s, Single: true} }
+
+// sceneShape describes truth.yaml.
+var sceneShape = &document.Shape{
+	Doc: "What is true of the boards that sweeps and cases come from.",
+	Fields: []document.Field{
+		field("board", text("the board file, from the folder of this one")),
+		field("truth", counted("seed of the board type")),
+		field("known", &document.Shape{Item: &document.Shape{Fields: []document.Field{
+			field("file", text("the sweep file")),
+			field("sample", counted("seed of the board")),
+			field("by", text("who took it")),
+			field("taken", references.TimeShape()),
+			field("meter", text("one of the meters of package practice")),
+			field("polarity", references.PolarityShape()),
+			field("celsius", numeric("true temperature of the board")),
+			field("says", numeric("temperature that the file says")),
+		}}}),
+		field("cases", &document.Shape{Item: &document.Shape{Fields: []document.Field{
+			field("file", text("the case file")),
+			field("about", text("what is wrong, for people")),
+			field("complaint", text("what the owner says")),
+			field("remedy", text("what mends it, for people")),
+			field("sample", counted("seed of the board")),
+			field("meter", text("one of the meters of package practice")),
+			field("celsius", numeric("true temperature of the board")),
+			field("sweep", list(text("connectors that the case has readings of"))),
+			maybe("faults", &document.Shape{Item: &document.Shape{Fields: []document.Field{
+				field("at", text("where, as practice.Place writes it")),
+				field("mode", text("a mode of package fault")),
+				maybe("ohms", numeric("of the path or in series; none for an open")),
+			}}}),
+			maybe("bad", list(text("parts that are bad"))),
+			maybe("read", &document.Shape{Doc: "further readings: point and how it came about", Value: &document.Shape{Enum: []string{"true", "slipped"}}}),
+			maybe("look", list(text("parts that the case has looks of"))),
+			maybe("looks", &document.Shape{Doc: "how parts look, where that is not left to chance", Value: text("")}),
+			maybe("warm", &document.Shape{Doc: "by rail, the parts that warm up, where that is not left to chance", Value: list(text(""))}),
+		}}}),
+	},
+}
+
+// LoadScene reads a truth.yaml and the voltages that ngspice found for it, which
+// are kept beside it in ngspice.txt; without that file every answer comes from
+// the own solver. The error is document.Problems.
+func LoadScene(path string) (*Scene, error) {
+	nodes, err := document.Read(path, 0)
+	if err != nil {
+		return nil, err
+	}
+	if len(nodes) != 1 {
+		return nil, document.Problems{{Position: document.Position{File: path}, What: fmt.Sprintf("%d documents", len(nodes)), Do: "write one"}}
+	}
+	if problems := sceneShape.Check(nodes[0]); len(problems) > 0 {
+		return nil, problems.Err()
+	}
+	dir := filepath.Dir(path)
+	board, err := netlist.Load(filepath.Join(dir, nodes[0].Get("board").Text()))
+	if err != nil {
+		return nil, err
+	}
+	m := network.New(board)
+	s := &sceneReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal())}
+	s.truth = NewTruth(m, whole(nodes[0].Get("truth")))
+	scene := &Scene{Model: m, Truth: s.truth}
+	for _, n := range nodes[0].Get("known").Items() {
+		scene.Known = append(scene.Known, s.sweep(n))
+	}
+	for _, n := range nodes[0].Get("cases").Items() {
+		scene.Cases = append(scene.Cases, s.sceneCase(n))
+	}
+	if err := s.problems.Err(); err != nil {
+		return nil, err
+	}
+	f, err := os.Open(filepath.Join(dir, answersFile))
+	if os.IsNotExist(err) {
+		return scene, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	answers, err := readAnswers(f, f.Name())
+	if err != nil {
+		return nil, err
+	}
+	for i := range scene.Known {
+		scene.Known[i].Bench.answers = answers[filepath.Base(scene.Known[i].File)]
+	}
+	for i := range scene.Cases {
+		scene.Cases[i].Bench.answers = answers[filepath.Base(scene.Cases[i].File)]
+	}
+	return scene, nil
+}
+
+// answersFile is the file of recorded voltages beside truth.yaml.
+const answersFile = "ngspice.txt"
+
+type sceneReader struct {
+	dir      string
+	m        *network.Model
+	loci     []fault.Locus
+	truth    *Truth
+	problems document.Problems
+}
+
+// fail keeps an error of the form "what; do".
+func (s *sceneReader) fail(at document.Node, err error) {
+	what, do, _ := strings.Cut(err.Error(), "; ")
+	s.problems.Add(at.At(), what, do)
+}
+
+// whole and decimal read scalars that the shape has checked.
+func whole(n document.Node) uint64 {
+	v, _ := strconv.ParseUint(n.Text(), 10, 64)
+	return v
+}
+
+func decimal(n document.Node) float64 {
+	v, _ := strconv.ParseFloat(n.Text(), 64)
+	return v
+}
+
+// bench makes the board and the meter of a sweep or a case. Two with the same
+// meter share the very instrument.
+func (s *sceneReader) bench(n document.Node, faults []Fault) *Bench {
+	declared, err := meterByName(n.Get("meter").Text())
+	if err != nil {
+		s.fail(n.Get("meter"), err)
+	}
+	return &Bench{
+		World: s.truth.Sample(whole(n.Get("sample")), decimal(n.Get("celsius"))).Faulted(faults...),
+		Meter: NewMeter(declared, s.truth.Seed),
+		looks: map[netlist.PartID]journal.Look{},
+		warm:  map[netlist.NetID][]netlist.PartID{},
+	}
+}
+
+func (s *sceneReader) sweep(n document.Node) SceneSweep {
+	k := SceneSweep{File: filepath.Join(s.dir, n.Get("file").Text()), Bench: s.bench(n, nil)}
+	b := s.m.Board
+	k.Sweep = references.Sweep{File: k.File, Board: b.Name, Revision: b.Revision, Sample: n.Get("sample").Text(), By: n.Get("by").Text(), Meter: k.Bench.Meter.Declared}
+	k.Sweep.Taken, _ = references.ParseTime(n.Get("taken").Text()) // checked by the shape
+	k.Sweep.State = references.State{Battery: "out", Celsius: decimal(n.Get("says"))}
+	k.Sweep.State.Polarity, _ = references.ParsePolarity(n.Get("polarity").Text())
+	for i := range b.Connectors {
+		k.Sweep.State.Unplugged = append(k.Sweep.State.Unplugged, b.Connectors[i].Name)
+	}
+	return k
+}
+
+func (s *sceneReader) parts(nodes document.Node) []netlist.PartID {
+	var ids []netlist.PartID
+	for _, n := range nodes.Items() {
+		if id, err := s.m.Board.PartByName(n.Text()); err != nil {
+			s.fail(n, err)
+		} else {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+func (s *sceneReader) sceneCase(n document.Node) SceneCase {
+	c := SceneCase{
+		File: filepath.Join(s.dir, n.Get("file").Text()), About: n.Get("about").Text(),
+		Complaint: n.Get("complaint").Text(), Remedy: n.Get("remedy").Text(),
+		Bad: s.parts(n.Get("bad")), Looks: s.parts(n.Get("look")),
+	}
+	for _, x := range n.Get("sweep").Items() {
+		if id, err := s.m.Board.ConnectorByName(x.Text()); err != nil {
+			s.fail(x, err)
+		} else {
+			c.Sweep = append(c.Sweep, id)
+		}
+	}
+	var faults []Fault
+	for _, x := range n.Get("faults").Items() {
+		mode, ok := fault.ParseMode(x.Get("mode").Text())
+		if !ok {
+			s.problems.Add(x.Get("mode").At(), document.Quote(x.Get("mode").Text())+" is not a mode", document.Suggest(x.Get("mode").Text(), fault.ModeNames(), "see package fault"))
+			continue
+		}
+		ohms := endless
+		if o := x.Get("ohms"); o.Exists() {
+			ohms = decimal(o)
+		}
+		f, err := FindFault(s.m, s.loci, x.Get("at").Text(), mode, ohms)
+		if err != nil {
+			s.fail(x, err)
+			continue
+		}
+		faults = append(faults, f)
+	}
+	for _, e := range n.Get("read").Entries() {
+		at, err := s.m.Board.Point(e.Name())
+		if err != nil {
+			s.fail(e.Key, err)
+			continue
+		}
+		c.Extra = append(c.Extra, SceneReading{at, e.Name(), e.Value.Text() == "slipped"})
+	}
+	c.Bench = s.bench(n, faults)
+	for _, e := range n.Get("looks").Entries() {
+		id, err := s.m.Board.PartByName(e.Name())
+		if err != nil {
+			s.fail(e.Key, err)
+			continue
+		}
+		look := journal.Clean
+		for look.String() != e.Value.Text() && look < journal.Missing {
+			look++
+		}
+		c.Bench.looks[id] = look
+	}
+	for _, e := range n.Get("warm").Entries() {
+		id, err := s.m.Board.NetByName(e.Name())
+		if err != nil {
+			s.fail(e.Key, err)
+			continue
+		}
+		c.Bench.warm[id] = s.parts(e.Value)
+	}
+	return c
+}
+
+// pins calls visit with each pin of a connector.
+func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
+	for i := range b.Connectors[c].Pins {
+		visit(netlist.Point{Kind: netlist.PointPin, Net: b.Connectors[c].Pins[i].Net, Pin: netlist.PinRef{Connector: c, Pin: int32(i)}})
+	}
+}
+
+// ask lists what a recording of the scene has to answer, bench by bench, in the
+// order of truth.yaml.
+//
+// A sweep needs the pins. A case is played by somebody who may probe anywhere,
+// both ways round, and lift parts: so every net, and after each part on the
+// lines of the sweep has been lifted or replaced, the nets at that part, those
+// behind it, and the pins.
+func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Point, edits netlist.Edits)) error {
+	m := s.Model
+	g, err := m.Board.Graph()
+	if err != nil {
+		return err
+	}
+	for i := range s.Known {
+		k := &s.Known[i]
+		asked := newAsker(filepath.Base(k.File), k.Bench, visit)
+		for c := range m.Board.Connectors {
+			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
+		}
+	}
+	for i := range s.Cases {
+		c := &s.Cases[i]
+		asked := newAsker(filepath.Base(c.File), c.Bench, visit)
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			for conn := range m.Board.Connectors { // pins that go nowhere are on no net
+				pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
+			}
+			for n := range m.Board.Nets {
+				for _, p := range m.Board.PointsOn(netlist.NetID(n)) {
+					asked.at(p, pol, netlist.Edits{})
+				}
+			}
+		}
+		var lines []netlist.NetID
+		parts := map[netlist.PartID]bool{}
+		for _, conn := range c.Sweep {
+			pins(m.Board, conn, func(p netlist.Point) {
+				if p.Net != netlist.None && p.Net != m.Board.Ground && c.deviates(p) {
+					lines = append(lines, p.Net)
+				}
+			})
+		}
+		for _, start := range lines {
+			for _, id := range g.Line(start, netlist.AtRails).Parts {
+				parts[id] = true
+			}
+		}
+		for p := range m.Board.Parts {
+			id := netlist.PartID(p)
+			if !parts[id] && !bad(c.Bad, id) {
+				continue
+			}
+			for _, edits := range []netlist.Edits{netlist.Edits{}.Lift(id), netlist.Edits{}.Fit(id)} {
+				for _, t := range m.Board.Parts[p].Terminals {
+					if t.Net != netlist.None {
+						for _, at := range m.Board.PointsOn(t.Net) {
+							asked.at(at, references.RedOnGround, edits)
+						}
+					}
+				}
+				for _, n := range lines {
+					for _, at := range m.Board.PointsOn(n) {
+						asked.at(at, references.RedOnGround, edits)
+					}
+				}
+			}
+		}
+	}
+	return nil
+}
+
+func bad(ids []netlist.PartID, id netlist.PartID) bool {
+	for _, x := range ids {
+		if x == id {
+			return true
+		}
+	}
+	return false
+}
+
+// deviates tells whether the faults of a case move the true reading of a pin.
+func (c *SceneCase) deviates(at netlist.Point) bool {
+	w := c.Bench.World
+	good := w.Truth.Sample(w.Seed, w.Celsius)
+	p := w.Probe(at, nil, references.RedOnGround, c.Bench.Meter.Drive())
+	a, errA := w.Volts(p, netlist.Edits{})
+	b, errB := good.Volts(p, netlist.Edits{})
+	return errA != nil || errB != nil || math.Abs(a-b) > 2e-3
+}
+
+// asker passes each question on once.
+type asker struct {
+	file  string
+	bench *Bench
+	seen  map[question]bool
+	visit func(string, *Bench, question, netlist.Point, netlist.Edits)
+}
+
+func newAsker(file string, b *Bench, visit func(string, *Bench, question, netlist.Point, netlist.Edits)) *asker {
+	return &asker{file, b, map[question]bool{}, visit}
+}
+
+func (a *asker) at(p netlist.Point, pol references.Polarity, edits netlist.Edits) {
+	board := a.bench.World.Truth.Model.Board
+	q := question{a.bench.World.spot(p), pol, editsText(board, edits)}
+	if q.at != board.Nets[board.Ground].Name && !a.seen[q] { // ground reads nothing, without ngspice
+
+		a.seen[q] = true
+		a.visit(a.file, a.bench, q, p, edits)
+	}
+}
+
+// readAnswers reads recorded voltages, by file and question. Lines are tab
+// separated: file, spot, polarity, edits, volts. Lines that begin with # are
+// remarks.
+func readAnswers(r io.Reader, file string) (map[string]map[question]float64, error) {
+	answers := map[string]map[question]float64{}
+	in := bufio.NewScanner(r)
+	for line := 1; in.Scan(); line++ {
+		if strings.HasPrefix(in.Text(), "#") || in.Text() == "" {
+			continue
+		}
+		at := document.Position{File: file, Line: line}
+		cols := strings.Split(in.Text(), "\t")
+		if len(cols) != 5 {
+			return nil, document.Problem{Position: at, What: fmt.Sprintf("%d columns, not 5", len(cols)), Do: "make the file anew, see DEVELOPERS.md"}
+		}
+		pol, ok := references.ParsePolarity(cols[2])
+		volts, err := strconv.ParseFloat(cols[4], 64)
+		if !ok || err != nil || math.IsNaN(volts) || math.IsInf(volts, 0) {
+			return nil, document.Problem{Position: at, What: "not a recorded voltage", Do: "make the file anew, see DEVELOPERS.md"}
+		}
+		if answers[cols[0]] == nil {
+			answers[cols[0]] = map[question]float64{}
+		}
+		answers[cols[0]][question{cols[1], pol, cols[3]}] = volts
+	}
+	if err := in.Err(); err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	return answers, nil
+}
+
+// writeSweep writes the sweep file of a good board.
+func (k *SceneSweep) writeSweep(w io.Writer) error {
+	b := k.Bench.World.Truth.Model.Board
+	s := k.Sweep
+	var err error
+	for c := range b.Connectors {
+		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+			r, e := k.Bench.Read(p, s.State.Polarity, netlist.Edits{})
+			if e != nil {
+				err = e
+			}
+			s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: r})
+		})
+	}
+	if err != nil {
+		return err
+	}
+	return s.Write(w)
+}
+
+// writeCase writes the case file, without the truth.
+func (c *SceneCase) writeCase(w io.Writer) error {
+	b := c.Bench.World.Truth.Model.Board
+	var out strings.Builder
+	m := c.Bench.Meter.Declared
+	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %s}\n", c.Complaint)
+	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, over: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
+		quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt), quantity.Format(m.Over, quantity.Volt),
+		m.AccuracyText(), quantity.Format(m.Resolution, quantity.Volt), m.Source)
+	for _, conn := range c.Sweep {
+		out.WriteString("---\nread:\n")
+		var err error
+		pins(b, conn, func(p netlist.Point) {
+			r, e := c.Bench.Read(p, references.RedOnGround, netlist.Edits{})
+			if e != nil {
+				err = e
+			}
+			fmt.Fprintf(&out, "  %s: %s\n", b.PointName(p), quantity.FormatReading(r))
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, x := range c.Extra {
+		r := quantity.Reading{Overload: true, Unit: quantity.Volt}
+		if !x.Slip {
+			var err error
+			if r, err = c.Bench.Read(x.At, references.RedOnGround, netlist.Edits{}); err != nil {
+				return err
+			}
+		}
+		fmt.Fprintf(&out, "---\nread: {%s: %s}\n", x.Name, quantity.FormatReading(r))
+	}
+	if len(c.Looks) > 0 {
+		var looks []string
+		for _, id := range c.Looks {
+			looks = append(looks, b.Parts[id].Name+": "+c.Bench.Look(id).String())
+		}
+		fmt.Fprintf(&out, "---\nlook: {%s}\n", strings.Join(looks, ", "))
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
+}
