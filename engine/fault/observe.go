@@ -14,8 +14,8 @@ type Observation struct {
 	Probe network.Probe
 	Spot  fit.Spot
 	Edits netlist.Edits // the board at the time
-	Volts float64        // the reading between the leads; of no meaning when Over
-	Over  bool           // the display showed OL
+	Volts float64       // the reading between the leads; of no meaning when Over
+	Over  bool          // the display showed OL
 	// The meter's own standard uncertainty is the root of (Gain*v)^2 + Floor^2.
 	Gain, Floor float64
 	// Misfit is the least standard deviation in volts of what the model
@@ -46,9 +46,10 @@ type Physics struct {
 	Doubt  float64         // V, standard deviation of Shift
 }
 
-// modelGap is the standard deviation, as a share of the difference that a fault
-// makes, that is granted to the model: the shape of junction curves and the
-// tolerance of parts (common practice, no source).
+// modelGap is the standard deviation that is granted to the model, as a share of
+// the reading or of the difference that a fault makes, whichever is less: the
+// shape of junction curves and the tolerance of parts (common practice, no
+// source).
 const modelGap = 0.02
 
 // fewDF is the degrees of freedom of a prediction that no good board vouches
@@ -116,10 +117,10 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	if o.Known != nil && !o.base.Over && !r.Over {
 		p.Volts += o.Known.Offset * rest
 	}
-	gap := modelGap * (p.Volts - o.Good.Volts)
-	if r.Over || o.base.Over {
-		gap = modelGap * math.Min(p.Volts, 0.7)
-	}
+	// What the model gets wrong is a share of the voltage across what the fault
+	// left in place: little where the reading is near 0, little where it is near
+	// that of a good board.
+	gap := modelGap * math.Min(math.Abs(p.Volts-o.Good.Volts), math.Abs(math.Min(p.Volts, 0.7)))
 	p.Sigma = math.Sqrt(variance*(1+(o.ratio-1)*rest) + gap*gap + o.Misfit*o.Misfit)
 	return p, nil
 }
@@ -172,8 +173,15 @@ func (o *Observation) Surprise(p Prediction) float64 {
 	return toNormal((o.Volts-p.Volts)/s, p.DF)
 }
 
-// studentDensity is the density of Student's t at z.
+// studentDensity is the density of Student's t at z. Nearly all predictions have
+// fewDF degrees of freedom, for which
+//
+//	f(z) = G(7/2) / (sqrt(6 pi) G(3)) * (1 + z^2/6)^(-7/2),  G(7/2)/G(3) = 15 sqrt(pi)/16.
 func studentDensity(z, df float64) float64 {
+	if df == fewDF {
+		x := 1 + z*z/6
+		return 0.3827327723098716 / (x * x * x * math.Sqrt(x)) // 15/(16 sqrt 6)
+	}
 	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
 }
 

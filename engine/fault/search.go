@@ -187,6 +187,9 @@ func (s *search) tabulate() error {
 					return
 				}
 				c.all = c.weigh(s.obs, s.result.Base, nil)
+				for _, r := range c.locus.Modes {
+					c.odds += r.Odds * c.factor
+				}
 			}
 		})
 	}
@@ -272,11 +275,12 @@ func (s *search) single(i int) float64 {
 }
 
 // Shares of the best score: sets below keepShare are dropped; pairs whose upper
-// bound is below workShare are not solved; no more than jointBudget are.
+// bound is below workShare are not solved together, as they could not change
+// the answer by more than that; no more than jointBudget are.
 const (
-	keepShare   = 1e-5
-	workShare   = 1e-3
-	jointBudget = 48
+	keepShare   = 1e-4
+	workShare   = 0.02
+	jointBudget = 40
 	pairsKept   = 400
 )
 
@@ -326,26 +330,35 @@ func (s *search) combine() error {
 	}
 	live := joints[:0]
 	for _, q := range joints {
-		q.bound = s.bound(q.i, q.j)
-		if q.bound > workShare*best {
+		if s.ceiling(q.i, q.j) < workShare*best {
+			continue
+		}
+		if q.bound = s.bound(q.i, q.j); q.bound > workShare*best {
 			live = append(live, q)
 		}
 	}
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
-	w := network.NewWorkspace(s.m)
-	for n, q := range live {
-		if n >= jointBudget || q.bound < workShare*best {
-			break
+	live = live[:min(len(live), jointBudget)]
+	solved := make([]set, len(live))
+	errs := make([]error, len(live))
+	for from := 0; from < len(live) && live[from].bound > workShare*best; {
+		to := min(len(live), from+runtime.GOMAXPROCS(0))
+		var wg sync.WaitGroup
+		for n := from; n < to; n++ {
+			wg.Go(func() { solved[n], errs[n] = s.together(network.NewWorkspace(s.m), live[n].i, live[n].j) })
 		}
-		st, err := s.together(w, q.i, q.j)
-		if err != nil {
-			return err
+		wg.Wait()
+		for n := from; n < to; n++ {
+			if errs[n] != nil {
+				return errs[n]
+			}
+			s.result.Joint++
+			if st := solved[n]; st.score > keepShare*best {
+				pairs = append(pairs, st)
+				best = math.Max(best, st.score)
+			}
 		}
-		s.result.Joint++
-		if st.score > keepShare*best {
-			pairs = append(pairs, st)
-			best = math.Max(best, st.score)
-		}
+		from = to
 	}
 	sort.SliceStable(pairs, func(a, b int) bool { return pairs[a].score > pairs[b].score })
 	pairs = pairs[:min(len(pairs), pairsKept)]
@@ -363,7 +376,7 @@ func (s *search) apart(i, j int) float64 {
 	score := 1.0
 	for _, k := range [2][2]int{{i, j}, {j, i}} {
 		a, b := k[0], k[1]
-		if a < len(s.cands) && overlap(s.cands[a].weak, s.strong(b)) {
+		if a < len(s.cands) && overlap(s.cands[a].weak, s.strong(b)) && s.single(a)*s.single(b) > workShare {
 			score *= s.cands[a].weigh(s.obs, s.result.Base, s.strong(b)).total
 		} else {
 			score *= s.single(a)
@@ -379,6 +392,28 @@ func (s *search) lied(i, j int) set {
 	return set{members: [3]int{i, j, -1}, score: e.total * l.odds * math.Exp(l.change), parts: [3]*evidence{&e}}
 }
 
+// ceiling is a quick upper bound of bound: every observation at its best.
+func (s *search) ceiling(i, j int) float64 {
+	a, b := s.cands[i], s.cands[j]
+	sum := 0.0
+	for _, c := range [2]*candidate{a, b} {
+		other := a
+		if c == a {
+			other = b
+		}
+		for k := range c.tables {
+			t := &c.tables[k]
+			switch {
+			case !hasBit(c.strong, t.obs) || !hasBit(other.strong, t.obs):
+				sum += t.best
+			case c == a:
+				sum += s.perfectly(t.obs, a, b)
+			}
+		}
+	}
+	return a.odds * b.odds * math.Exp(sum)
+}
+
 // bound is an upper bound of the score of two candidates that settle an
 // observation in common: as if that observation were explained perfectly and
 // each were free to choose its resistance for the rest.
@@ -391,12 +426,28 @@ func (s *search) bound(i, j int) float64 {
 	}
 	for o := range s.obs {
 		if hasBit(both, o) {
-			perfect += s.obs[o].best() - s.result.Base[o]
+			perfect += s.perfectly(o, a, b)
 		}
 	}
 	ea := a.weigh(s.obs, s.result.Base, both)
 	eb := b.weigh(s.obs, s.result.Base, both)
 	return ea.total * eb.total * math.Exp(perfect)
+}
+
+// perfectly bounds the log likelihood ratio that two candidates together can
+// give an observation. More paths never raise a reading and more series
+// resistance never lowers one: a network of resistances and junctions is
+// monotone in each of its conductances, as seen from its two terminals (Rayleigh's
+// law for linear networks, from memory; it holds for increasing characteristics
+// of any shape). So two paths cannot account for a reading above a good board's,
+// nor two series resistances for one below.
+func (s *search) perfectly(o int, a, b *candidate) float64 {
+	ob := &s.obs[o]
+	high := ob.Over || ob.Volts > ob.Good.Volts
+	if a.locus.Series == b.locus.Series && a.locus.Series != high {
+		return 0
+	}
+	return ob.best() - s.result.Base[o]
 }
 
 // best is the largest log likelihood that any prediction can give.
@@ -407,29 +458,37 @@ func (o *Observation) best() float64 {
 	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.Misfit, o.meter(o.Volts)))
 }
 
-// coarse is the number of resistances of each of two faults solved together.
-const coarse = 8
+// coarse is the number of resistances of a leak or raised resistance that is
+// solved together with another fault; a short takes half as many.
+const coarse = 6
 
 // together scores two candidates whose effects meet, by solving the board with
-// both: modes without a range once, the others at coarse resistances, with
-// bilinear interpolation between them.
+// both for the observations that both settle: modes without a range once, the
+// others at coarse resistances, each standing for its neighbourhood. What only
+// one of them settles is read from its table.
 func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
 	shared := make([]uint64, s.words)
 	for k := range shared {
-		shared[k] = (a.strong[k] | a.weak[k]) & (b.strong[k] | b.weak[k])
+		shared[k] = a.strong[k] & b.strong[k]
 	}
 	as, bs := a.samples(), b.samples()
 	score := 0.0
 	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
 	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
-	la, lb := a.logs(as, s.obs, s.result.Base, shared), b.logs(bs, s.obs, s.result.Base, shared)
+	la, lb := a.logs(as, s.obs, s.result.Base, b.strong), b.logs(bs, s.obs, s.result.Base, a.strong)
 	topA, topB := make([]float64, len(ea.modes)), make([]float64, len(eb.modes))
+	perfect, top := 0.0, 0.0
+	for o := range s.obs {
+		if hasBit(shared, o) {
+			perfect += s.perfectly(o, a, b)
+		}
+	}
 	changes := make([]network.Change, 2)
 	for x, ra := range as {
 		for y, rb := range bs {
 			l := la[x] + lb[y]
-			if ceiling := l + s.perfect(shared); ra.odds*rb.odds*math.Exp(ceiling) < 1e-12 {
+			if ceiling := ra.odds * rb.odds * math.Exp(l+perfect); ceiling < 1e-3*top || ceiling < 1e-12 {
 				continue
 			}
 			changes[0], changes[1] = a.locus.At(ra.ohms), b.locus.At(rb.ohms)
@@ -447,6 +506,7 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 			}
 			e := ra.odds * rb.odds * math.Exp(l)
 			score += e
+			top = math.Max(top, e)
 			ea.modes[ra.mode] += e
 			eb.modes[rb.mode] += e
 			if e > topA[ra.mode] {
@@ -459,16 +519,6 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	}
 	ea.total, eb.total = score, score
 	return set{members: [3]int{i, j, -1}, score: score, parts: [3]*evidence{&ea, &eb}}, nil
-}
-
-func (s *search) perfect(mask []uint64) float64 {
-	sum := 0.0
-	for o := range s.obs {
-		if hasBit(mask, o) {
-			sum += s.obs[o].best() - s.result.Base[o]
-		}
-	}
-	return sum
 }
 
 // sample is one resistance of a candidate with its share of the odds.
@@ -490,9 +540,13 @@ func (c *candidate) samples() []sample {
 			continue
 		}
 		lo, hi := math.Log10(r.Lo), math.Log10(r.Hi)
-		for k := range coarse {
-			x := lo + (hi-lo)*(float64(k)+0.5)/coarse
-			out = append(out, sample{mode: m, ohms: math.Pow(10, x), odds: odds / coarse,
+		n := coarse
+		if r.Hi <= ShortOhms {
+			n /= 2
+		}
+		for k := range n {
+			x := lo + (hi-lo)*(float64(k)+0.5)/float64(n)
+			out = append(out, sample{mode: m, ohms: math.Pow(10, x), odds: odds / float64(n),
 				fine: int(math.Round((x - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1))),
 				blur: 0.15})
 		}

@@ -17,9 +17,10 @@ const (
 // table holds the readings that one locus would give at one observation.
 type table struct {
 	obs    int
-	at     []node // over grid.nodes
-	open   node   // of an infinite series resistance
-	strong bool   // moves the reading by more than faintVolts somewhere
+	at     []node  // over grid.nodes
+	open   node    // of an infinite series resistance
+	strong bool    // moves the reading by more than faintVolts somewhere
+	best   float64 // largest log likelihood ratio over the resistances, 0 at least
 }
 
 type node struct{ volts, sigma, slope float64 }
@@ -66,6 +67,7 @@ type candidate struct {
 	tables []table
 	strong []uint64 // bitset of observations it moves by more than faintVolts
 	weak   []uint64 // and of those it moves by less
+	odds   float64  // of all modes together
 	all    evidence // with every observation counted
 }
 
@@ -169,10 +171,14 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 		}
 		o := &obs[t.obs]
 		for k := range logs {
-			logs[k] += o.LogLikelihood(t.read(k, c.fine)) - base[t.obs]
+			l := o.LogLikelihood(t.read(k, c.fine)) - base[t.obs]
+			logs[k] += l
+			t.best = math.Max(t.best, l)
 		}
 		if c.open {
-			openLog += o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base[t.obs]
+			l := o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base[t.obs]
+			openLog += l
+			t.best = math.Max(t.best, l)
 		}
 	}
 	for m, r := range c.locus.Modes {

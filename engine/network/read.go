@@ -62,16 +62,18 @@ type Workspace struct {
 	owners  []int32 // by circuit junction: its element
 	cleared []int32 // queue of the search for hot nets
 
-	extras []extra
-	volts  []float64 // by copper: last solution, for a warm start
-	valid  []int32   // by copper: probe number for which volts holds
-	probe  Probe
-	series int32
-	sens   []float64
-	slope  []float64 // by element, of the reading numbered sloped
-	sloped []int32   // by element
-	start  []float64
-	last   circuit.Solution
+	extras      []extra
+	volts       []float64 // by copper: last solution, for a warm start
+	valid       []int32   // by copper: probe number for which volts holds
+	probe       Probe
+	series      int32
+	sens        []float64
+	slope       []float64 // by element, of the reading numbered sloped
+	sloped      []int32   // by element
+	transfer    []float64 // by node, of the reading numbered transferred
+	transferred int32
+	start       []float64
+	last        circuit.Solution
 }
 
 // extra is a path that is in no part: a fault's or a bridge's.
@@ -592,4 +594,19 @@ func (m *Model) placeName(p Place) string {
 		return "a pin that goes nowhere"
 	}
 	return m.Board.Nets[p.Net].Name
+}
+
+// Transfer gives the change of the last reading in volts per ampere fed into a
+// place and taken out at ground; 0 where the probe's current does not reach.
+func (w *Workspace) Transfer(p Place, st *State) float64 {
+	cu := w.copper(p, st)
+	if cu < 0 || cu == int32(w.m.Board.Ground) || w.seen[cu] != w.round {
+		return 0
+	}
+	if w.transferred != w.round {
+		w.transferred = w.round
+		w.transfer = append(w.transfer[:0], make([]float64, w.c.Nodes)...)
+		w.solver.Adjoint(w.transfer)
+	}
+	return w.transfer[w.node[cu]] - w.transfer[0]
 }

@@ -1,0 +1,355 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+)
+
+// How much of the answer is listed.
+const (
+	listedExplanations = 20
+	leastExplanation   = 1e-3
+	leastSuspect       = 2e-3
+	listedReasons      = 4
+	listedUnseen       = 24
+)
+
+var Debug [2]int
+
+// inquiry is one diagnosis under way.
+type inquiry struct {
+	*Engine
+	c      *journal.Case
+	taken  []taken
+	obs    []fault.Observation
+	ph     *fault.Physics
+	res    *fault.Result
+	ev     fault.Evidence
+	edits  netlist.Edits // the board as it lies now
+	drive  network.Drive // the meter as it stands now
+	stages []journal.Stage
+}
+
+// Diagnose weighs what could explain the readings of a case and ranks what to do
+// next.
+func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
+	q := &inquiry{Engine: e, c: c, stages: c.Stages()}
+	last := q.stages[len(q.stages)-1]
+	q.edits, q.drive = last.Edits, driveOf(last)
+	q.taken, q.obs = e.observe(c)
+	var err error
+	if q.ph, err = e.physics(q.obs); err != nil {
+		return nil, err
+	}
+	q.ev = q.evidence()
+	if q.res, err = fault.Search(e.model, e.priors, q.ph, q.obs, q.ev); err != nil {
+		return nil, err
+	}
+	Debug = [2]int{q.res.Candidates, q.res.Joint}
+	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
+	d.Readings = e.compare(q.taken, q.obs)
+	q.abnormal(d)
+	q.explanations(d)
+	if err := q.suspects(d); err != nil {
+		return nil, err
+	}
+	if len(q.res.Explanations[0].Faults) > 0 {
+		if err := q.next(d); err != nil {
+			return nil, err
+		}
+	}
+	if err := q.unseen(d); err != nil {
+		return nil, err
+	}
+	q.notes(d)
+	q.cautions(d)
+	return d, nil
+}
+
+// evidence gathers looks and injections; a later look at a part replaces an
+// earlier one.
+func (q *inquiry) evidence() fault.Evidence {
+	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, Warm: map[netlist.PartID]bool{}}
+	for _, st := range q.stages {
+		for _, event := range st.Events {
+			for _, l := range event.Looks {
+				ev.Looks[l.Part] = []string{l.Look.String()}
+			}
+			for _, in := range event.Injections {
+				for _, t := range q.Board.Nets[in.Rail].Terminals {
+					ev.Warm[t.Part] = ev.Warm[t.Part] || contains(in.Warm, t.Part)
+				}
+			}
+		}
+	}
+	return ev
+}
+
+func (q *inquiry) abnormal(d *Diagnosis) {
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		if r.Verdict == Agrees || r.Verdict == NoKnownGood {
+			continue
+		}
+		a := Abnormal{At: r.At, To: r.To, Volts: r.Volts, Overload: r.Overload, KnownGood: r.KnownGood, Sigma: r.Sigma, Verdict: r.Verdict, Polarity: r.Polarity}
+		if a.KnownGood == nil && !r.KnownGoodOverload && r.Ohms == nil {
+			a.KnownGood = r.Foretold
+		}
+		d.Abnormal = append(d.Abnormal, a)
+	}
+}
+
+// report describes a fault for the answer.
+func (q *inquiry) report(f *fault.Fault) FaultReport {
+	r := FaultReport{Mode: f.Mode.String(), Ohms: number(f.Ohms)}
+	if f.Locus == nil {
+		r.At = q.taken[q.takenOf(f.Observation)].read.Name
+		return r
+	}
+	l := f.Locus
+	r.At = l.Name(q.Board)
+	switch {
+	case l.Part != netlist.None:
+		p := &q.Board.Parts[l.Part]
+		r.Part = p.Name
+		if l.Terminal >= 0 && (l.Series || network.Pinned(p.Kind)) {
+			r.Terminal = p.Terminals[l.Terminal].Name
+		}
+		if r.Terminal != "" {
+			r.At = r.Part + "." + r.Terminal
+		}
+	case l.NPins > 0:
+		c := &q.Board.Connectors[l.Pins[0].Connector]
+		r.Part, r.Terminal = c.Name, c.Pins[l.Pins[0].Pin].Name
+		if l.NPins == 2 {
+			r.Terminal += "-" + c.Pins[l.Pins[1].Pin].Name
+		}
+	}
+	return r
+}
+
+// takenOf finds the reading of an observation.
+func (q *inquiry) takenOf(obs int) int {
+	for i := range q.taken {
+		if q.taken[i].obs == obs {
+			return i
+		}
+	}
+	return 0
+}
+
+// describe puts a fault in a few words: "R12 open", "C40 leaky (about 470 ohm)".
+func (q *inquiry) describe(f *fault.Fault) string {
+	r := q.report(f)
+	switch f.Mode {
+	case fault.Slipped:
+		return "the probe slipped at " + r.At
+	case fault.Doubtful:
+		return "the known-good value of " + r.At + " is wrong"
+	case fault.Leaky, fault.BridgeLeaky, fault.Raised:
+		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
+	}
+	return r.At + " " + f.Mode.String()
+}
+
+// roughly gives a resistance to two figures.
+func roughly(ohms float64) string {
+	switch {
+	case ohms >= 9.5e5:
+		return fmt.Sprintf("%.2g Mohm", ohms/1e6)
+	case ohms >= 950:
+		return fmt.Sprintf("%.2g kohm", ohms/1e3)
+	}
+	return fmt.Sprintf("%.2g ohm", ohms)
+}
+
+func (q *inquiry) describeAll(faults []fault.Fault) string {
+	if len(faults) == 0 {
+		return "nothing wrong"
+	}
+	var words []string
+	for i := range faults {
+		words = append(words, q.describe(&faults[i]))
+	}
+	return strings.Join(words, " and ")
+}
+
+func (q *inquiry) explanations(d *Diagnosis) {
+	for i := range q.res.Explanations {
+		x := &q.res.Explanations[i]
+		if i > 0 && (i >= listedExplanations || x.Probability < leastExplanation) {
+			break
+		}
+		out := Explanation{Faults: []FaultReport{}, Probability: x.Probability}
+		for k := range x.Faults {
+			out.Faults = append(out.Faults, q.report(&x.Faults[k]))
+		}
+		d.Explanations = append(d.Explanations, out)
+	}
+}
+
+// suspects sums explanations by the part or place that they blame.
+func (q *inquiry) suspects(d *Diagnosis) error {
+	type blame struct {
+		suspect Suspect
+		best    *fault.Fault
+		likely  float64
+	}
+	byName := map[string]*blame{}
+	var order []*blame
+	for i := range q.res.Explanations {
+		x := &q.res.Explanations[i]
+		named := map[string]bool{}
+		for k := range x.Faults {
+			f := &x.Faults[k]
+			if f.Locus == nil {
+				continue
+			}
+			name := f.Locus.Name(q.Board)
+			s := byName[name]
+			if s == nil {
+				s = &blame{suspect: Suspect{Part: name, Modes: map[string]float64{}, Reasons: []Reason{}}}
+				byName[name] = s
+				order = append(order, s)
+			}
+			s.suspect.Modes[f.Mode.String()] += x.Probability
+			if !named[name] {
+				s.suspect.Probability += x.Probability
+				named[name] = true
+			}
+			if x.Probability > s.likely {
+				s.likely, s.best = x.Probability, f
+			}
+		}
+	}
+	sort.SliceStable(order, func(a, b int) bool { return order[a].suspect.Probability > order[b].suspect.Probability })
+	w := network.NewWorkspace(q.model)
+	for _, s := range order {
+		if s.suspect.Probability < leastSuspect {
+			break
+		}
+		for m, p := range s.suspect.Modes {
+			if p < leastSuspect/4 {
+				delete(s.suspect.Modes, m)
+			}
+		}
+		r := q.remedy(s.best)
+		s.suspect.Remedy, s.suspect.Advice = r.name, r.advice
+		if l := s.best.Locus; l.Part != netlist.None {
+			p := &q.Board.Parts[l.Part]
+			s.suspect.Place, s.suspect.Access = p.Place, p.Access.String()
+		}
+		reasons, err := q.reasons(w, s.best)
+		if err != nil {
+			return err
+		}
+		s.suspect.Reasons = reasons
+		d.Suspects = append(d.Suspects, s.suspect)
+	}
+	return nil
+}
+
+// reasons gives what a fault foretells at the odd readings that it touches, the
+// oddest first.
+func (q *inquiry) reasons(w *network.Workspace, f *fault.Fault) ([]Reason, error) {
+	var odd []int
+	for i := range q.taken {
+		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
+			odd = append(odd, i)
+		}
+	}
+	sort.SliceStable(odd, func(a, b int) bool {
+		return math.Abs(q.res.Surprise[q.taken[odd[a]].obs]) > math.Abs(q.res.Surprise[q.taken[odd[b]].obs])
+	})
+	reasons := []Reason{}
+	for _, i := range odd {
+		if len(reasons) == listedReasons {
+			break
+		}
+		o := &q.obs[q.taken[i].obs]
+		p, err := q.ph.Under(w, o, []network.Change{f.Locus.At(f.Ohms)})
+		if err != nil {
+			return nil, err
+		}
+		good, goodOver := level(o.Good.Volts, o.Probe.Meter)
+		foretold, over := level(p.Volts, o.Probe.Meter)
+		if over == goodOver && math.Abs(math.Min(p.Volts, 3)-math.Min(o.Good.Volts, 3)) < 2e-3 {
+			continue // the fault does not touch this reading
+		}
+		r := Reason{At: q.taken[i].read.Name, Foretold: foretold, Overload: over, Good: good}
+		if !o.Over {
+			r.Read = number(o.Volts)
+		}
+		reasons = append(reasons, r)
+	}
+	return reasons, nil
+}
+
+func (q *inquiry) notes(d *Diagnosis) {
+	var unknown, alike []string
+	for i := range d.Readings {
+		t := &q.taken[i]
+		if t.obs < 0 {
+			continue
+		}
+		if d.Readings[i].Verdict == NoKnownGood {
+			unknown = append(unknown, t.read.Name)
+		} else if q.obs[t.obs].Alike {
+			alike = append(alike, t.read.Name)
+		}
+	}
+	if len(unknown) > 0 {
+		d.Notes = append(d.Notes, "no good board was read at "+list(unknown)+"; only a short or an open can be told there")
+	}
+	if len(alike) > 0 {
+		d.Notes = append(d.Notes, list(alike)+" held against lines that should read alike")
+	}
+	if names := q.Undrawn(); len(names) > 0 {
+		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
+	}
+	if math.Abs(q.ph.Shift) > 0.004 {
+		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))
+	}
+}
+
+// list joins names, a few of them.
+func list(names []string) string {
+	const most = 8
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	return strings.Join(names, ", ")
+}
+
+// cautions gives the safety notes that the case calls for. They are the usual
+// ones of the trade; local codes, the makers' documents and licensed practice
+// come first.
+func (q *inquiry) cautions(d *Diagnosis) {
+	d.Cautions = append(d.Cautions, "Battery out and every supply off before a probe touches the board; let capacitors discharge.")
+	for n := range q.Board.Nets {
+		if q.Board.Nets[n].Boosted {
+			d.Cautions = append(d.Cautions, fmt.Sprintf("%s is a boosted rail: it holds its voltage after power is off. Discharge it through a resistor first; never feed it from outside.", q.Board.Nets[n].Name))
+			break
+		}
+	}
+	for _, s := range d.Next {
+		if s.Do == DoInject {
+			d.Cautions = append(d.Cautions, "Inject at or below the rail's own voltage, with the current limit low; a bad part can burn: eye protection, and nothing flammable near.")
+			break
+		}
+	}
+	for _, s := range d.Next {
+		if s.Do == DoLift || s.Do == DoReplace {
+			d.Cautions = append(d.Cautions, "Hot air and iron burn; flux and solvent fumes need an extractor; keep heat away from lithium cells.")
+			break
+		}
+	}
+}

@@ -1,0 +1,182 @@
+package engine
+
+// The types below are what `locate --json` writes. Voltages are in volts,
+// resistances in ohms, times in seconds; probabilities are shares of 1.
+
+// Diagnosis is what the readings of a case mean.
+type Diagnosis struct {
+	Board    string     `json:"board"`
+	Revision string     `json:"revision"`
+	Abnormal []Abnormal `json:"abnormal"`
+	// Explanations are sets of faults, likeliest first. They sum to at most 1;
+	// the rest was not listed. An empty set says that nothing is wrong.
+	Explanations []Explanation `json:"explanations"`
+	// Suspects are parts and places with the marginal probability that they are
+	// bad, likeliest first. More than one may be bad, so they need not sum to 1.
+	Suspects []Suspect `json:"suspects"`
+	// Next is what could be done next, best first. It is empty where nothing is
+	// wrong.
+	Next []Step `json:"next"`
+	// Unseen are faults on the lines that were read which the readings cannot
+	// rule out.
+	Unseen []Unseen `json:"unseen"`
+	// Cautions are the safety notes that the steps above call for.
+	Cautions []string `json:"cautions"`
+	// Notes are remarks on the data, such as a pin that no good board was read at.
+	Notes []string `json:"notes"`
+
+	// Expected is the expected time in seconds to a verified repair.
+	Expected float64 `json:"expected_seconds"`
+	// Alike are groups of suspects that no step on offer can tell apart.
+	Alike [][]string `json:"alike"`
+
+	Readings []Comparison `json:"-"` // all readings of the case, in order
+}
+
+// Abnormal is a reading that a good board would not give.
+type Abnormal struct {
+	At        string   `json:"at"`
+	To        string   `json:"to,omitempty"` // of a two-point reading
+	Volts     *float64 `json:"volts"`        // null for OL
+	Overload  bool     `json:"overload"`
+	KnownGood *float64 `json:"known_good"` // volts; null where good boards read OL or none was read
+	Sigma     float64  `json:"sigma"`      // volts, standard deviation of good boards' readings
+	Verdict   Verdict  `json:"verdict"`
+	Polarity  string   `json:"polarity"`
+}
+
+// Verdict is how a reading compares with good boards.
+type Verdict string
+
+// Verdicts.
+const (
+	Agrees         Verdict = "agrees"
+	Low            Verdict = "low"
+	High           Verdict = "high"
+	IsShorted      Verdict = "shorted"
+	IsOpen         Verdict = "open"
+	UnexpectedPath Verdict = "unexpected path"
+	NoKnownGood    Verdict = "no known good"
+)
+
+// Comparison is one reading beside what a good board would show.
+type Comparison struct {
+	At       string   `json:"at"`
+	To       string   `json:"to,omitempty"`
+	Net      string   `json:"net"`
+	Polarity string   `json:"polarity"`
+	Volts    *float64 `json:"volts"` // null for OL or a resistance
+	Ohms     *float64 `json:"ohms,omitempty"`
+	Overload bool     `json:"overload"`
+	// KnownGood is what good boards read, carried to this meter; null for OL or
+	// where none was read. Foretold is what the fitted circuit says: for a board
+	// with parts lifted, or a point that no sweep covers, it is all there is.
+	KnownGood         *float64 `json:"known_good"`
+	KnownGoodOverload bool     `json:"known_good_overload"`
+	Foretold          *float64 `json:"foretold"`
+	ForetoldOverload  bool     `json:"foretold_overload"`
+	Sigma             float64  `json:"sigma"`   // volts
+	Boards            int      `json:"boards"`  // good boards behind KnownGood
+	Surprise          float64  `json:"sigmas"`  // distance in standard deviations
+	Verdict           Verdict  `json:"verdict"` //
+	Event             int      `json:"event"`   // number of the case event
+	// Settling is the time in seconds that the capacitors on the line take to
+	// charge, where it is worth waiting for (over 0.3 s); 0 otherwise.
+	Settling float64 `json:"settling,omitempty"`
+}
+
+// Explanation is a set of faults that accounts for the readings.
+type Explanation struct {
+	Faults      []FaultReport `json:"faults"`
+	Probability float64       `json:"probability"`
+}
+
+// FaultReport is one fault, or one misleading reading.
+type FaultReport struct {
+	Part     string   `json:"part"`     // a part, a connector, or "" for a trace
+	Terminal string   `json:"terminal"` // of Part; "" for the part as a whole
+	Mode     string   `json:"mode"`
+	Ohms     *float64 `json:"ohms"` // the resistance that fits best; null where it has none
+	At       string   `json:"at"`   // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
+}
+
+// Suspect is a part or place that may be bad.
+type Suspect struct {
+	Part        string             `json:"part"` // a part, or a place such as "J7.2 to J7.4"
+	Probability float64            `json:"probability"`
+	Modes       map[string]float64 `json:"modes"`
+	Reasons     []Reason           `json:"reasons"`
+	Remedy      string             `json:"remedy"`
+	Advice      string             `json:"advice"` // the remedy in a sentence, with what is lost by it
+	Place       string             `json:"place"`  // where the part is, from the board file
+	Access      string             `json:"access"`
+}
+
+// Reason is what a fault of the suspect foretells at a point that was read.
+type Reason struct {
+	At       string   `json:"at"`
+	Foretold *float64 `json:"foretold"` // volts; null for OL
+	Overload bool     `json:"overload"`
+	Read     *float64 `json:"read"` // volts; null for OL
+	Good     *float64 `json:"good"` // volts on a good board; null for OL
+}
+
+// Do is the kind of a step.
+type Do string
+
+// Kinds of steps.
+const (
+	DoMeasure Do = "measure"
+	DoLook    Do = "look"
+	DoInject  Do = "inject"
+	DoLift    Do = "lift"
+	DoReplace Do = "replace"
+)
+
+// Step is one thing to do next.
+type Step struct {
+	Do       Do       `json:"do"`
+	At       string   `json:"at"`             // the point to read, or the rail to inject into
+	Part     string   `json:"part"`           // the part to look at, lift or replace
+	Then     []string `json:"then,omitempty"` // points to read afterwards
+	Polarity string   `json:"polarity"`
+	Seconds  float64  `json:"seconds"` // bench time of the step itself
+	// Expected is the expected time in seconds to a verified repair when this is
+	// done first.
+	Expected float64       `json:"expected_seconds"`
+	Outcomes []StepOutcome `json:"outcomes"`
+	Why      string        `json:"why"`    // in a few words
+	Remedy   string        `json:"remedy"` // of a replace step: replace, bridge, leave off, resolder, wire, clean, read again
+}
+
+// StepOutcome is one thing that a step may show, and what it would mean.
+type StepOutcome struct {
+	Volts       *float64 `json:"volts"` // null for OL, or where the step reads nothing
+	Overload    bool     `json:"overload"`
+	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a lift: readings in words
+	Probability float64  `json:"probability"`
+	Means       []string `json:"means"`
+}
+
+// Unseen is a fault that the readings cannot rule out. A leak stays unseen above
+// a resistance; null means that diode mode cannot see the fault at all.
+type Unseen struct {
+	Part      string   `json:"part"`
+	Mode      string   `json:"mode"`
+	AboveOhms *float64 `json:"above_ohms"`
+	Why       string   `json:"why"`
+}
+
+// Expectation is what the meter should show at one point.
+type Expectation struct {
+	At       string   `json:"at"`
+	Net      string   `json:"net"`
+	Polarity string   `json:"polarity"`
+	Volts    *float64 `json:"volts"` // null for OL
+	Overload bool     `json:"overload"`
+	Sigma    float64  `json:"sigma"` // volts
+	Good     *float64 `json:"good"`  // volts on the unchanged board; null for OL
+	GoodOL   bool     `json:"good_overload"`
+	Boards   int      `json:"boards"` // good boards read at this very point
+	Settling float64  `json:"settling,omitempty"`
+}

@@ -1,0 +1,75 @@
+// Package engine answers the bench's two questions: what explains these
+// readings, and what is to be done next.
+//
+// In most cases:
+//
+//	c, err := journal.Load("cases/touch-dead.yaml")
+//	e, err := engine.New(c.Board, c.Library, engine.Options{})
+//	d, err := e.Diagnose(c)
+//	fmt.Println(d.Suspects[0].Part, d.Next[0].At)
+//
+// New compiles the board to a circuit (engine/network) and fits its junctions to
+// what good boards read (engine/fit). Diagnose foretells every reading of the
+// case for a good board and for each fault, weighs the sets of faults that
+// explain them (engine/fault), and ranks what could be done next by the seconds
+// it saves (engine/plan). Compare, Expect, Trace and Reach answer smaller
+// questions with the same model.
+package engine
+
+import (
+	"fmt"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Options change what the engine believes and what bench time costs.
+type Options struct {
+	Priors *fault.Priors // nil for fault.DefaultPriors
+	Costs  *plan.Costs   // nil for plan.DefaultCosts
+}
+
+// Engine is a board with what good boards say about it. It is not changed after
+// New and may be used by several goroutines.
+type Engine struct {
+	Board   *netlist.Board
+	Library *references.Library // may be nil
+	priors  *fault.Priors
+	costs   plan.Costs
+	model   *network.Model
+	belief  *fit.Belief
+}
+
+// New prepares a board. The library of known-good sweeps may be nil or empty:
+// the engine then knows only what junctions usually drop.
+func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) {
+	e := &Engine{Board: b, Library: lib, priors: o.Priors}
+	if e.priors == nil {
+		e.priors = fault.DefaultPriors()
+	}
+	e.costs = plan.DefaultCosts()
+	if o.Costs != nil {
+		e.costs = *o.Costs
+	}
+	e.model = network.New(b)
+	belief, err := fit.Fit(e.model, lib)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", b.File, err)
+	}
+	e.belief = belief
+	return e, nil
+}
+
+// Undrawn lists nets on which good boards show a path to ground that no part in
+// the board file accounts for.
+func (e *Engine) Undrawn() []string {
+	var names []string
+	for _, n := range e.belief.Undrawn {
+		names = append(names, e.Board.Nets[n].Name)
+	}
+	return names
+}

@@ -1,0 +1,768 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Bounds of the planner's problem. Hypotheses beyond them are few in weight and
+// go to plan.Problem.Rest.
+const (
+	mostHypotheses  = 40
+	leastHypothesis = 5e-4
+	mostPoints      = 48
+	mostLooks       = 12
+	mostLifts       = 16
+	listedSteps     = 12
+	listedMeans     = 4
+	apartSigmas     = 4.0 // standard deviations between outcomes that are told apart
+)
+
+func driveOf(st journal.Stage) network.Drive { return fit.DriveOf(st.Meter) }
+
+func polarityOf(blackOnGround bool) references.Polarity {
+	if blackOnGround {
+		return references.BlackOnGround
+	}
+	return references.RedOnGround
+}
+
+// hypothesis is an explanation as the planner sees it.
+type hypothesis struct {
+	faults  []fault.Fault // those not yet cured
+	changes []network.Change
+	weight  float64
+	name    string
+}
+
+// planning turns the belief into a plan.Problem and back.
+type planning struct {
+	*inquiry
+	w        *network.Workspace
+	hyps     []hypothesis
+	problem  plan.Problem
+	tests    []test
+	remedies []remedy
+	byRemedy map[string]int
+}
+
+// test is one test of the problem, in the bench's words.
+type test struct {
+	step  Step
+	seen  []StepOutcome // by outcome
+	place netlist.Point
+}
+
+// openShield is the one-off setup of opening a shield.
+const openShield = 0
+
+func (q *inquiry) next(d *Diagnosis) error {
+	p := &planning{inquiry: q, w: network.NewWorkspace(q.model), byRemedy: map[string]int{}}
+	p.problem.Setups = []float64{q.costs.Shield}
+	p.problem.GiveUp = q.costs.GiveUp
+	p.hypotheses()
+	if len(p.remedies) == 0 {
+		return nil
+	}
+	points := p.points()
+	if err := p.measures(points); err != nil {
+		return err
+	}
+	p.looks()
+	p.injections()
+	if err := p.lifts(); err != nil {
+		return err
+	}
+	choices, bounds, err := plan.Rank(&p.problem, plan.Limits{})
+	if err != nil {
+		return err
+	}
+	d.Expected = bounds.Upper
+	for _, c := range choices {
+		if len(d.Next) == listedSteps {
+			break
+		}
+		d.Next = append(d.Next, p.step(c, d))
+	}
+	p.alike(d)
+	return nil
+}
+
+// hypotheses lists the explanations worth planning for, with the remedies that
+// they need.
+func (p *planning) hypotheses() {
+	for i := range p.res.Explanations {
+		x := &p.res.Explanations[i]
+		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis {
+			p.problem.Rest += x.Probability
+			continue
+		}
+		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
+		var needs []int
+		for k := range x.Faults {
+			f := x.Faults[k]
+			if f.Locus != nil {
+				if cured(&f, p.Board, p.edits) {
+					continue
+				}
+				h.changes = append(h.changes, f.Locus.At(f.Ohms))
+			}
+			h.faults = append(h.faults, f)
+			needs = append(needs, p.need(p.remedy(&f)))
+		}
+		if len(needs) == 0 {
+			// nothing wrong, or all of it dealt with: reading once more settles it
+			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
+		}
+		p.hyps = append(p.hyps, h)
+		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: unique(needs)})
+	}
+}
+
+func unique(list []int) []int {
+	sort.Ints(list)
+	out := list[:0]
+	for i, x := range list {
+		if i == 0 || x != list[i-1] {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// need gives the index of a remedy. A part may have two, such as bridging and
+// replacing; they are kept apart, as each repairs other faults.
+func (p *planning) need(r remedy) int {
+	key := r.key + "/" + r.name
+	if i, ok := p.byRemedy[key]; ok {
+		return i
+	}
+	setup := -1
+	switch r.access {
+	case netlist.Shield:
+		setup = openShield
+	case netlist.Underfill:
+		r.seconds += p.costs.Underfill
+	}
+	p.byRemedy[key] = len(p.remedies)
+	p.remedies = append(p.remedies, r)
+	p.problem.Remedies = append(p.problem.Remedies, plan.Remedy{Seconds: r.seconds, Setup: setup})
+	return len(p.remedies) - 1
+}
+
+// reach lists the nets on which the hypotheses differ: those of their loci, and
+// those one series element further.
+func (p *planning) reach() []netlist.NetID {
+	in := map[netlist.NetID]bool{netlist.None: true, p.Board.Ground: true}
+	var nets []netlist.NetID
+	add := func(n netlist.NetID) {
+		if !in[n] {
+			in[n] = true
+			nets = append(nets, n)
+		}
+	}
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			f := &p.hyps[i].faults[k]
+			if f.Locus == nil {
+				add(p.taken[p.takenOf(f.Observation)].read.At.Net)
+				continue
+			}
+			c := &f.Locus.Change
+			switch c.Kind {
+			case network.AddPath:
+				add(c.A.Net)
+				add(c.B.Net)
+			case network.Cut:
+				add(p.model.Net(p.model.Elements[c.Element].A))
+				add(p.model.Net(p.model.Elements[c.Element].B))
+			case network.Detach:
+				add(p.model.Net(c.Contact))
+			case network.Split:
+				add(c.Net)
+			}
+		}
+	}
+	for _, n := range nets[:len(nets):len(nets)] {
+		for _, c := range p.model.NetContacts(n) {
+			for _, e := range p.model.ContactElements(network.Contact(c)) {
+				if el := &p.model.Elements[e]; el.Class == network.Resistive {
+					add(p.model.Net(el.A))
+					add(p.model.Net(el.B))
+				}
+			}
+		}
+	}
+	return nets
+}
+
+// points lists where a probe could usefully land: one point of each net within
+// reach, the easiest to touch, and both sides of every joint and break that is
+// suspected.
+func (p *planning) points() []netlist.Point {
+	var out []netlist.Point
+	have := map[netlist.Point]bool{}
+	add := func(pt netlist.Point) {
+		if !have[pt] && len(out) < mostPoints && p.touchable(pt) {
+			have[pt] = true
+			out = append(out, pt)
+		}
+	}
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			f := &p.hyps[i].faults[k]
+			if f.Locus == nil {
+				add(p.taken[p.takenOf(f.Observation)].read.At)
+				continue
+			}
+			switch c := &f.Locus.Change; c.Kind {
+			case network.Detach:
+				add(p.model.PointOf(c.Contact))
+			case network.Split:
+				add(p.Board.Nets[c.Net].Along[c.After])
+				add(p.Board.Nets[c.Net].Along[c.After+1])
+			}
+		}
+	}
+	for _, n := range p.reach() {
+		best, cost := netlist.Point{}, math.Inf(1)
+		for _, pt := range p.Board.PointsOn(n) {
+			if c := p.touchCost(pt); c < cost {
+				best, cost = pt, c
+			}
+		}
+		if !math.IsInf(cost, 1) {
+			add(best)
+		}
+	}
+	return out
+}
+
+func (p *planning) touchable(pt netlist.Point) bool { return !math.IsInf(p.touchCost(pt), 1) }
+
+// touchCost orders the points of a net by how easily a probe reaches them:
+// connector pins and test pads first, then terminals in the open, then those
+// under a shield. Balls under an IC and parts under fill cannot be touched.
+func (p *planning) touchCost(pt netlist.Point) float64 {
+	switch pt.Kind {
+	case netlist.PointPin:
+		return 0
+	case netlist.PointPad:
+		return 1
+	case netlist.PointTerminal:
+		part := &p.Board.Parts[pt.Terminal.Part]
+		if network.Pinned(part.Kind) || part.Access == netlist.Underfill {
+			return math.Inf(1)
+		}
+		if part.Access == netlist.Shield {
+			return 3
+		}
+		return 2
+	}
+	return math.Inf(1)
+}
+
+// shielded gives the setup that a point needs.
+func (p *planning) shielded(pt netlist.Point) int {
+	if pt.Kind == netlist.PointTerminal && p.Board.Parts[pt.Terminal.Part].Access == netlist.Shield {
+		return openShield
+	}
+	return -1
+}
+
+// shown is what one hypothesis foretells at one point.
+type shown struct {
+	volts, sigma float64
+	over         bool
+}
+
+// foretell gives what each hypothesis foretells at a point of the board with
+// edits.
+func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
+	o := fault.Observation{Spot: fit.SpotOf(p.model, pt, pol), Misfit: 1e-3, Edits: edits, Probe: p.probe(pt, nil, pol, p.drive)}
+	o.Known = p.known(o.Spot)
+	o.Gain, o.Floor, _ = fault.MeterNoise(p.stages[len(p.stages)-1].Meter)
+	if err := p.ph.Foresee(p.w, &o); err != nil {
+		return nil, err
+	}
+	out := make([]shown, len(p.hyps))
+	for i := range p.hyps {
+		pr := o.Good
+		if len(p.hyps[i].changes) > 0 {
+			var err error
+			if pr, err = p.ph.Under(p.w, &o, p.hyps[i].changes); err != nil {
+				return nil, err
+			}
+		}
+		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > p.drive.Over}
+	}
+	return out, nil
+}
+
+// sort hypotheses into outcomes that a reading tells apart: sorted by voltage,
+// a new outcome begins where the gap exceeds apartSigmas of both neighbours.
+func outcomes(shows []shown) (of []int, n int) {
+	order := make([]int, len(shows))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool {
+		x, y := shows[order[a]], shows[order[b]]
+		if x.over != y.over {
+			return y.over
+		}
+		return !x.over && x.volts < y.volts
+	})
+	of = make([]int, len(shows))
+	for k, i := range order {
+		if k > 0 {
+			a, b := shows[order[k-1]], shows[i]
+			if a.over != b.over || !b.over && b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
+				n++
+			}
+		}
+		of[i] = n
+	}
+	return of, n + 1
+}
+
+// measures adds a reading at each point, in both polarities, where it tells
+// anything.
+func (p *planning) measures(points []netlist.Point) error {
+	for _, pt := range points {
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			shows, err := p.foretell(pt, pol, p.edits)
+			if err != nil {
+				return err
+			}
+			of, n := outcomes(shows)
+			if n < 2 {
+				continue
+			}
+			seconds := p.costs.Measure
+			if pol == references.BlackOnGround {
+				seconds += p.costs.SwapLeads
+			}
+			t := test{place: pt, step: Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: pol.String(), Seconds: seconds}}
+			t.seen = p.readings(shows, of, n)
+			p.add(t, of, n, p.shielded(pt))
+		}
+	}
+	return nil
+}
+
+// readings describes the outcomes of a reading.
+func (p *planning) readings(shows []shown, of []int, n int) []StepOutcome {
+	seen := make([]StepOutcome, n)
+	weight := make([]float64, n)
+	for i, s := range shows {
+		k := of[i]
+		if s.over {
+			seen[k].Overload = true
+			continue
+		}
+		if seen[k].Volts == nil {
+			seen[k].Volts = new(float64)
+		}
+		w := p.hyps[i].weight
+		weight[k] += w
+		*seen[k].Volts += w * s.volts
+	}
+	for k := range seen {
+		if seen[k].Volts != nil && weight[k] > 0 {
+			*seen[k].Volts /= weight[k]
+		}
+	}
+	return seen
+}
+
+// add puts a test with certain outcomes into the problem.
+func (p *planning) add(t test, of []int, n, setup int) {
+	rows := make([][]float64, len(of))
+	for i := range rows {
+		rows[i] = make([]float64, n)
+		rows[i][of[i]] = 1
+	}
+	p.addRows(t, rows, n, setup)
+}
+
+func (p *planning) addRows(t test, rows [][]float64, n, setup int) {
+	p.tests = append(p.tests, t)
+	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: t.step.Seconds, Setup: setup, Outcomes: n, Likelihood: rows})
+}
+
+// blamed sums the weight of hypotheses by part, heaviest first.
+func (p *planning) blamed() []netlist.PartID {
+	weight := map[netlist.PartID]float64{}
+	var parts []netlist.PartID
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			if l := p.hyps[i].faults[k].Locus; l != nil && l.Part != netlist.None {
+				if _, ok := weight[l.Part]; !ok {
+					parts = append(parts, l.Part)
+				}
+				weight[l.Part] += p.hyps[i].weight
+			}
+		}
+	}
+	sort.SliceStable(parts, func(a, b int) bool { return weight[parts[a]] > weight[parts[b]] })
+	return parts
+}
+
+// blames tells whether a hypothesis has a fault of a part.
+func (h *hypothesis) blames(part netlist.PartID) bool {
+	for k := range h.faults {
+		if h.faults[k].Locus != nil && h.faults[k].Locus.Part == part {
+			return true
+		}
+	}
+	return false
+}
+
+// looks adds a look at each blamed part that has not been looked at.
+func (p *planning) looks() {
+	bad := 1 - p.priors.BadLook[journal.Clean.String()]
+	good := 1 - p.priors.OKLook[journal.Clean.String()]
+	for n, part := range p.blamed() {
+		if n >= mostLooks {
+			return
+		}
+		at := &p.Board.Parts[part]
+		if _, looked := p.ev.Looks[part]; looked || at.Access == netlist.Underfill || p.edits.Of(part).Lifted || network.Pinned(at.Kind) {
+			continue
+		}
+		setup := -1
+		if at.Access == netlist.Shield {
+			setup = openShield
+		}
+		rows := make([][]float64, len(p.hyps))
+		for i := range p.hyps {
+			marks := good
+			if p.hyps[i].blames(part) {
+				marks = bad
+			}
+			rows[i] = []float64{marks, 1 - marks}
+		}
+		t := test{step: Step{Do: DoLook, Part: at.Name, Seconds: p.costs.Look}}
+		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
+		p.addRows(t, rows, 2, setup)
+	}
+}
+
+// Conditions of injecting current (common practice, no source): a rail of known
+// voltage made from the battery, shorted hard enough that the part warms, and
+// several parts that could be it.
+const (
+	injectOhms  = 5.0
+	injectParts = 3
+)
+
+// injections adds current into shorted rails.
+func (p *planning) injections() {
+	for n := range p.Board.Nets {
+		net := &p.Board.Nets[n]
+		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
+			continue
+		}
+		var parts []netlist.PartID
+		for _, part := range p.blamed() {
+			for i := range p.hyps {
+				if _, done := p.ev.Warm[part]; !done && p.hyps[i].warms(part, netlist.NetID(n), p.Board.Ground) {
+					parts = append(parts, part)
+					break
+				}
+			}
+		}
+		if len(parts) < injectParts {
+			continue
+		}
+		if len(parts) > 60 {
+			parts = parts[:60]
+		}
+		rows := make([][]float64, len(p.hyps))
+		t := test{step: Step{Do: DoInject, At: net.Name, Seconds: p.costs.Inject}}
+		for _, part := range parts {
+			t.seen = append(t.seen, StepOutcome{Seen: p.Board.Parts[part].Name + " warms"})
+		}
+		t.seen = append(t.seen, StepOutcome{Seen: "nothing warms"})
+		for i := range p.hyps {
+			rows[i] = make([]float64, len(parts)+1)
+			rows[i][len(parts)] = 1
+			for k, part := range parts {
+				if p.hyps[i].warms(part, netlist.NetID(n), p.Board.Ground) {
+					rows[i][k] = p.priors.BadWarm
+					rows[i][len(parts)] = 1 - p.priors.BadWarm
+					break
+				}
+			}
+		}
+		p.addRows(t, rows, len(parts)+1, -1)
+	}
+}
+
+// warms tells whether a part would warm with current injected into a rail: it
+// shorts the rail to ground.
+func (h *hypothesis) warms(part netlist.PartID, rail, ground netlist.NetID) bool {
+	for k := range h.faults {
+		f := &h.faults[k]
+		if f.Locus == nil || f.Locus.Part != part || f.Locus.Change.Kind != network.AddPath || f.Ohms > injectOhms {
+			continue
+		}
+		a, b := f.Locus.Change.A.Net, f.Locus.Change.B.Net
+		if a == rail && b == ground || a == ground && b == rail {
+			return true
+		}
+	}
+	return false
+}
+
+// lifts adds taking a two-terminal part off and reading both its pads: blamed
+// parts, and series parts between nets within reach.
+func (p *planning) lifts() error {
+	parts := p.blamed()
+	in := map[netlist.PartID]bool{}
+	for _, x := range parts {
+		in[x] = true
+	}
+	for _, n := range p.reach() {
+		for _, c := range p.model.NetContacts(n) {
+			t := p.model.Terminal(network.Contact(c))
+			if t.Part == netlist.None || in[t.Part] || p.Board.Parts[t.Part].Kind.Class() != netlist.Series {
+				continue
+			}
+			in[t.Part] = true
+			parts = append(parts, t.Part)
+		}
+	}
+	n := 0
+	for _, part := range parts {
+		at := &p.Board.Parts[part]
+		if n >= mostLifts {
+			break
+		}
+		if network.Pinned(at.Kind) || p.edits.Of(part).Lifted || len(at.Terminals) > 4 {
+			continue
+		}
+		n++
+		if err := p.lift(part); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *planning) lift(part netlist.PartID) error {
+	at := &p.Board.Parts[part]
+	edits := p.edits.Lift(part)
+	var pads []netlist.Point
+	read := map[netlist.NetID]bool{p.Board.Ground: true, netlist.None: true}
+	for t := range at.Terminals {
+		if n := at.Terminals[t].Net; !read[n] {
+			read[n] = true
+			pads = append(pads, netlist.Point{Kind: netlist.PointTerminal, Net: n, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)}})
+		}
+	}
+	of := make([]int, len(p.hyps))
+	n := 1
+	var shows [][]shown
+	for _, pad := range pads {
+		s, err := p.foretell(pad, references.RedOnGround, edits)
+		if err != nil {
+			return err
+		}
+		shows = append(shows, s)
+		o, k := outcomes(s)
+		for i := range of {
+			of[i] = of[i]*k + o[i]
+		}
+		n *= k
+	}
+	of, n = compact(of)
+	if n < 2 {
+		return nil
+	}
+	t := test{step: Step{Do: DoLift, Part: at.Name, Polarity: references.RedOnGround.String(), Then: []string{}}}
+	for _, pad := range pads {
+		t.step.Then = append(t.step.Then, p.Board.PointName(pad))
+	}
+	t.step.Seconds = p.costs.Lift + float64(len(pads))*p.costs.Measure + p.costs.Refit
+	setup := -1
+	switch at.Access {
+	case netlist.Shield:
+		setup = openShield
+	case netlist.Underfill:
+		t.step.Seconds += p.costs.Underfill
+	}
+	t.seen = make([]StepOutcome, n)
+	done := make([]bool, n)
+	for i := range p.hyps {
+		if k := of[i]; !done[k] {
+			done[k] = true
+			var words []string
+			for j, pad := range pads {
+				words = append(words, p.Board.PointName(pad)+" "+display(shows[j][i].volts, shows[j][i].over))
+			}
+			t.seen[k].Seen = strings.Join(words, ", ")
+			if len(pads) == 1 {
+				t.seen[k].Overload = shows[0][i].over
+				if !shows[0][i].over {
+					t.seen[k].Volts = number(shows[0][i].volts)
+				}
+			}
+		}
+	}
+	p.add(t, of, n, setup)
+	return nil
+}
+
+// compact renumbers outcomes from 0 without gaps.
+func compact(of []int) ([]int, int) {
+	number := map[int]int{}
+	for i, k := range of {
+		if _, ok := number[k]; !ok {
+			number[k] = len(number)
+		}
+		of[i] = number[k]
+	}
+	return of, len(number)
+}
+
+// display writes a voltage as the meter shows it.
+func display(volts float64, over bool) string {
+	if over {
+		return "OL"
+	}
+	return fmt.Sprintf("%.3f", volts)
+}
+
+// step puts a choice into words.
+func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
+	if c.Remedy >= 0 {
+		return p.remedyStep(c, d)
+	}
+	t := p.tests[c.Test]
+	s := t.step
+	s.Expected = c.Seconds
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		out := t.seen[k]
+		out.Probability = o.Probability
+		out.Means = p.means(o.Weights)
+		s.Outcomes = append(s.Outcomes, out)
+	}
+	sort.SliceStable(s.Outcomes, func(a, b int) bool { return s.Outcomes[a].Probability > s.Outcomes[b].Probability })
+	s.Why = p.why(&s, len(c.Outcomes))
+	return s
+}
+
+func (p *planning) why(s *Step, outcomes int) string {
+	switch s.Do {
+	case DoLook:
+		return "a mark on it would make it likelier"
+	case DoInject:
+		return "the part that shorts the rail warms up"
+	case DoLift:
+		return fmt.Sprintf("splits the line here: %d results to tell apart", outcomes)
+	}
+	return fmt.Sprintf("%d results to tell apart", outcomes)
+}
+
+// means names the explanations left by an outcome.
+func (p *planning) means(weights []float64) []string {
+	order := make([]int, len(weights))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return weights[order[a]] > weights[order[b]] })
+	means := []string{}
+	for _, i := range order {
+		if len(means) == listedMeans || weights[i] < 0.02 {
+			break
+		}
+		means = append(means, p.hyps[i].name)
+	}
+	return means
+}
+
+// remedyStep makes a step of a remedy: a part replaced, left off or bridged, and
+// the readings that prove it.
+func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
+	r := &p.remedies[c.Remedy]
+	if r.key == "reading" {
+		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
+		if len(d.Abnormal) > 0 {
+			s.At, s.Polarity = d.Abnormal[0].At, d.Abnormal[0].Polarity
+			for i := range p.hyps {
+				for k := range p.hyps[i].faults {
+					if f := &p.hyps[i].faults[k]; f.Locus == nil && s.Remedy != "" {
+						t := &p.taken[p.takenOf(f.Observation)]
+						s.At, s.Polarity, s.Remedy = t.read.Name, t.read.Polarity.String(), ""
+					}
+				}
+			}
+			s.Remedy = r.name
+		} else if len(p.taken) > 0 {
+			s.At = p.taken[0].read.Name
+		}
+		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
+		return s
+	}
+	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(r.place, d)}
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
+	return s
+}
+
+func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepOutcome {
+	var out []StepOutcome
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		x := StepOutcome{Seen: repaired, Probability: o.Probability, Means: []string{"repaired"}}
+		if k > 0 {
+			x.Seen, x.Means = still, p.means(o.Weights)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// proof lists the points whose readings show that a remedy worked: those that
+// read wrong before.
+func (p *planning) proof(place string, d *Diagnosis) []string {
+	points := []string{}
+	for _, a := range d.Abnormal {
+		if a.To == "" && !contains(points, a.At) && len(points) < 4 {
+			points = append(points, a.At)
+		}
+	}
+	return points
+}
+
+// alike names the suspects that no test on offer tells apart although they call
+// for different remedies (ambiguity groups, IEEE Std 1522).
+func (p *planning) alike(d *Diagnosis) {
+	for _, g := range plan.AmbiguityGroups(&p.problem) {
+		var names []string
+		for _, h := range g {
+			if p.hyps[h].weight >= leastSuspect*5 {
+				names = append(names, p.hyps[h].name)
+			}
+		}
+		if len(names) > 1 {
+			d.Alike = append(d.Alike, names)
+		}
+	}
+}

@@ -1,0 +1,225 @@
+package engine
+
+import (
+	"math"
+	"sort"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// taken is one reading of a case with its observation for the search.
+type taken struct {
+	read  journal.Read
+	meter references.Meter
+	edits netlist.Edits
+	event int
+	obs   int // index of its observation, -1 where nothing can be told from it
+}
+
+// probe puts a meter's leads down as a reading says.
+func (e *Engine) probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
+	p := fit.ProbeAt(e.model, e.model.PlaceOf(at), pol, d)
+	if to == nil {
+		return p
+	}
+	if other := e.model.PlaceOf(*to); pol == references.BlackOnGround {
+		p.Minus = other
+	} else {
+		p.Plus = other
+	}
+	return p
+}
+
+// ohmsDrive is what a meter drives in resistance mode: its open voltage behind a
+// resistance, from which it tells the resistance between the leads as a divider.
+// Real meters change range; a divider does the same over all ranges at once.
+func ohmsDrive(m references.Meter) network.Drive {
+	d := network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen}
+	d.Over = d.Open * m.OhmsOver / (m.OhmsOver + d.Open/d.Current)
+	return d
+}
+
+// ohmsToVolts gives the voltage between the leads when so many ohms are between
+// them, and its slope in volts per ohm.
+func ohmsToVolts(d network.Drive, ohms float64) (volts, slope float64) {
+	source := d.Open / d.Current
+	sum := ohms + source
+	return d.Open * ohms / sum, d.Open * source / (sum * sum)
+}
+
+// voltsToOhms is the inverse of ohmsToVolts.
+func voltsToOhms(d network.Drive, volts float64) float64 {
+	if volts >= d.Open {
+		return math.Inf(1)
+	}
+	return d.Open / d.Current * volts / (d.Open - volts)
+}
+
+// Uncertainty of a resistance reading: leads and contact, and the model's
+// (common practice, no source).
+const (
+	leadOhms  = 0.3
+	modelOhms = 0.02 // share
+)
+
+// observation makes an observation of a reading.
+func (e *Engine) observation(r journal.Read, meter references.Meter, edits netlist.Edits) fault.Observation {
+	o := fault.Observation{Edits: edits, Spot: fit.SpotOf(e.model, r.At, r.Polarity), Over: r.Reading.Overload}
+	if r.Reading.Unit == quantity.Ohm {
+		d := ohmsDrive(meter)
+		o.Probe = e.probe(r.At, r.To, r.Polarity, d)
+		o.Misfit = 1e-5
+		o.Floor = 1e-4
+		if !o.Over {
+			v, slope := ohmsToVolts(d, r.Reading.Value)
+			o.Volts = v
+			o.Floor = slope * math.Hypot(leadOhms, meter.Gain*r.Reading.Value)
+			o.Misfit = math.Max(slope*modelOhms*r.Reading.Value, 1e-6)
+		}
+		return o
+	}
+	o.Probe = e.probe(r.At, r.To, r.Polarity, fit.DriveOf(meter))
+	o.Volts = r.Reading.Value
+	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(meter)
+	if r.To == nil {
+		o.Known = e.known(o.Spot)
+	}
+	return o
+}
+
+// known gives what good boards read at a spot, nil where none was read.
+func (e *Engine) known(s fit.Spot) *fit.Known {
+	k, ok := e.belief.Known(s)
+	if !ok {
+		return nil
+	}
+	return &k
+}
+
+// alikeSpread is the standard deviation in volts between lines that should read
+// alike (common practice, no source).
+const alikeSpread = 0.015
+
+// observe turns the readings of a case into observations. Lines that no good
+// board was read at are held against lines that should read alike: against what
+// good boards read there, or else against this board's own readings.
+func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
+	for _, st := range c.Stages() {
+		for _, ev := range st.Events {
+			for _, r := range ev.Readings {
+				t := taken{read: r, meter: st.Meter, edits: st.Edits, event: ev.Number, obs: -1}
+				if r.At.Net != e.Board.Ground || r.To != nil {
+					t.obs = len(obs)
+					obs = append(obs, e.observation(r, st.Meter, st.Edits))
+				}
+				all = append(all, t)
+			}
+		}
+	}
+	for i := range all {
+		t := &all[i]
+		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || t.edits.Key() != "" || obs[t.obs].Known != nil {
+			continue
+		}
+		obs[t.obs].Known = e.peers(t, all)
+		obs[t.obs].Alike = obs[t.obs].Known != nil
+	}
+	return all, obs
+}
+
+// peers makes a known-good value out of lines that should read alike.
+func (e *Engine) peers(t *taken, all []taken) *fit.Known {
+	for _, group := range e.Board.Alike {
+		if !contains(group, t.read.At.Net) {
+			continue
+		}
+		var own []float64
+		over := 0
+		for _, n := range group {
+			if n == t.read.At.Net {
+				continue
+			}
+			if k, ok := e.belief.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok && k.Overload < 0.5 {
+				k.Scale = math.Hypot(k.Scale, alikeSpread)
+				k.DF = math.Min(k.DF, 4)
+				return &k
+			}
+			for i := range all {
+				o := &all[i]
+				if o.read.At.Net != n || o.read.To != nil || o.read.Polarity != t.read.Polarity || o.edits.Key() != "" || o.read.Reading.Unit == quantity.Ohm {
+					continue
+				}
+				if o.read.Reading.Overload {
+					over++
+				} else {
+					own = append(own, o.read.Reading.Value)
+				}
+			}
+		}
+		if len(own) == 0 || over > len(own) {
+			continue
+		}
+		sort.Float64s(own)
+		return &fit.Known{Center: own[len(own)/2], Scale: alikeSpread * math.Sqrt(1+1/float64(len(own))), DF: 4, Meter: t.meter}
+	}
+	return nil
+}
+
+func contains[T comparable](list []T, x T) bool {
+	for _, y := range list {
+		if y == x {
+			return true
+		}
+	}
+	return false
+}
+
+// The case's own temperature is rarely written down. A board 5 K warmer reads
+// 10 mV less at every junction, and so does a meter that drives a little less
+// than it says.
+const (
+	shiftPrior = 0.008 // V, standard deviation of the common shift before any reading
+	shiftReach = 0.05  // V, beyond which a reading says nothing of it
+)
+
+// physics fits the common shift of all junction drops of this board: the median
+// over the readings that rest on junctions, drawn to 0 by its prior. The median
+// leaves the shift alone where fewer than half the lines are faulty.
+func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
+	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
+	w := network.NewWorkspace(e.model)
+	var offs []float64
+	spread := e.belief.Spread
+	for i := range obs {
+		o := &obs[i]
+		if o.Over || o.Known == nil || o.Edits.Key() != "" || o.Alike && o.Known.N == 0 {
+			continue
+		}
+		if err := ph.Foresee(w, o); err != nil {
+			return nil, err
+		}
+		if off := o.Volts - o.Good.Volts; o.Good.Slope > 0.5 && math.Abs(off) < shiftReach {
+			offs = append(offs, off/o.Good.Slope)
+		}
+	}
+	if len(offs) == 0 {
+		ph.Doubt = shiftPrior / 2
+		return ph, nil
+	}
+	sort.Float64s(offs)
+	n := float64(len(offs))
+	median := (offs[(len(offs)-1)/2] + offs[len(offs)/2]) / 2
+	// the median of n normal values varies by 1.2533 sigma / sqrt(n)
+	v := 1.5708 * spread * spread / n
+	weight := shiftPrior * shiftPrior / (shiftPrior*shiftPrior + v)
+	ph.Shift = weight * median
+	ph.Doubt = math.Sqrt(weight * v)
+	ph.Values = e.belief.At(network.RefCelsius, ph.Shift)
+	return ph, nil
+}

@@ -1,0 +1,77 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+)
+
+// ParseFault reads a fault as a person writes it: a part, a terminal, a pair of
+// pins or of neighbours along a trace; a mode; and, where the mode leaves it
+// open, a resistance: "R12:open", "U5.B2:shorted", "C40:leaky=470",
+// "J7.2-J7.4:bridged". Spaces in a mode may be left out or written as dashes.
+func (e *Engine) ParseFault(text string) (fault.Fault, error) {
+	where, what, ok := strings.Cut(text, ":")
+	what, ohmsText, given := strings.Cut(what, "=")
+	if !ok || where == "" || what == "" {
+		return fault.Fault{}, fmt.Errorf("fault %s is not PLACE:MODE; write for example R12:open or C40:leaky=470", document.Quote(text))
+	}
+	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
+	ohms := math.NaN()
+	if given {
+		v, err := quantity.Parse(ohmsText, quantity.Ohm)
+		if err != nil {
+			return fault.Fault{}, fmt.Errorf("fault %s: %w", document.Quote(text), err)
+		}
+		ohms = v
+	}
+	loci := fault.Loci(e.model, e.priors, e.belief.Values)
+	var modes, places []string
+	for i := range loci {
+		l := &loci[i]
+		if !e.placed(l, where) {
+			places = append(places, l.Name(e.Board))
+			continue
+		}
+		for _, m := range l.Modes {
+			if plain(m.Mode.String()) != plain(what) {
+				if !contains(modes, m.Mode.String()) {
+					modes = append(modes, m.Mode.String())
+				}
+				continue
+			}
+			f := fault.Fault{Locus: l, Mode: m.Mode, Ohms: ohms, Observation: -1}
+			switch {
+			case math.IsInf(m.Lo, 1):
+				f.Ohms = m.Lo
+			case !given:
+				f.Ohms = math.Sqrt(m.Lo * m.Hi) // the middle of the range, by ratio
+				if m.Lo == fault.LeastOhms {
+					f.Ohms = 0.5
+				}
+			}
+			return f, nil
+		}
+	}
+	if len(modes) > 0 {
+		return fault.Fault{}, fmt.Errorf("fault %s: %s cannot be %s; it can be %s", document.Quote(text), document.Printable(where), document.Printable(what), strings.Join(modes, ", "))
+	}
+	return fault.Fault{}, fmt.Errorf("fault %s: nothing on the board is called %s that could be bad; %s", document.Quote(text), document.Quote(where),
+		document.Suggest(where, places, "name a part, a terminal of an IC, a connector pin, or two neighbouring pins as J7.2-J7.4"))
+}
+
+// placed tells whether a locus is where a name says.
+func (e *Engine) placed(l *fault.Locus, where string) bool {
+	name := l.Name(e.Board)
+	if name == where || strings.ReplaceAll(name, " to ", "-") == where {
+		return true
+	}
+	if l.Part < 0 || l.Terminal < 0 {
+		return false
+	}
+	return e.Board.Parts[l.Part].Name+"."+e.Board.Parts[l.Part].Terminals[l.Terminal].Name == where
+}

@@ -1,0 +1,125 @@
+package engine
+
+import (
+	"fmt"
+
+	"halfsplit/engine/fault"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+)
+
+// remedy is what repairs a fault.
+type remedy struct {
+	key     string // equal for faults that one piece of work repairs
+	name    string // replace, bridge, leave off, resolder, wire, clean, read again
+	advice  string
+	seconds float64
+	access  netlist.Access
+	place   string // the part or place to work on
+}
+
+// safeToBridge tells the kinds of series part whose function a line can do
+// without (common practice, no source): what is lost is filtering, not
+// protection or a set current.
+func safeToBridge(p *netlist.Part) bool {
+	if p.Role == netlist.Required {
+		return false
+	}
+	switch p.Kind {
+	case netlist.Filter, netlist.Bead, netlist.Link:
+		return true
+	}
+	return false
+}
+
+// mayLeaveOff tells the parts that may stay off the board (common practice, no
+// source): filter and bypass capacitors.
+func mayLeaveOff(p *netlist.Part) bool {
+	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
+}
+
+// remedy gives what repairs a fault.
+func (e *Engine) remedy(f *fault.Fault) remedy {
+	if f.Locus == nil {
+		if f.Mode == fault.Doubtful {
+			return remedy{key: "reading", name: "read again", advice: "Read this point again, and on another good board.", seconds: e.costs.Measure}
+		}
+		return remedy{key: "reading", name: "read again", advice: "Read this point again.", seconds: e.costs.Measure}
+	}
+	l := f.Locus
+	name := l.Name(e.Board)
+	verify := 2 * e.costs.Measure
+	switch {
+	case l.NPins == 2:
+		return remedy{key: name, name: "clean", place: name, advice: "Clean and inspect between the pins; look for a solder bridge or residue.", seconds: e.costs.Clean + verify}
+	case l.NPins == 1:
+		return remedy{key: name, name: "resolder", place: name, advice: "Resolder the connector pin, then read it again.", seconds: e.costs.Resolder + verify}
+	case l.Part == netlist.None:
+		return remedy{key: name, name: "wire", place: name, advice: "Join the two points with a thin wire; the trace between them is broken.", seconds: e.costs.Wire + verify}
+	}
+	p := &e.Board.Parts[l.Part]
+	r := remedy{key: name, name: "replace", place: name, access: p.Access}
+	r.seconds = e.costs.Replace + verify
+	switch {
+	case p.Kind == netlist.IC || p.Kind == netlist.Module:
+		r.seconds = e.costs.IC + verify
+		r.advice = fmt.Sprintf("Replace %s, or refer the board on: work under an IC needs the right equipment.", name)
+	case f.Mode.Path() && mayLeaveOff(p):
+		r.name = "leave off"
+		r.seconds = e.costs.Lift + verify
+		r.advice = fmt.Sprintf("Take %s off and leave it off; what is lost is %s. Fit a new one of %s when there is one.", name, lost(p), valueOf(p))
+	case !f.Mode.Path() && safeToBridge(p):
+		r.name = "bridge"
+		r.advice = fmt.Sprintf("Bridge %s; what is lost is %s. Or replace it.", name, lost(p))
+		r.seconds = e.costs.Bridge + verify
+	default:
+		r.advice = fmt.Sprintf("Replace %s (%s).", name, valueOf(p))
+	}
+	return r
+}
+
+// lost says what a line loses with a part.
+func lost(p *netlist.Part) string {
+	switch {
+	case p.Role == netlist.RoleBypass:
+		return "a part of the rail's smoothing"
+	case p.Kind == netlist.Capacitor:
+		return "some filtering of the line's edges"
+	case p.Kind == netlist.Link:
+		return "nothing but the place to part the line"
+	}
+	return "filtering of interference on this line"
+}
+
+// valueOf says which part to fit: the value, as the nearest preferred one where
+// the file's is not (IEC 60063).
+func valueOf(p *netlist.Part) string {
+	if p.ValueText == "" {
+		return fmt.Sprintf("a %s of the same kind; the board file has no value", p.Kind)
+	}
+	if p.Kind == netlist.Resistor && p.Value > 0 {
+		if n := quantity.Nearest(p.Value, quantity.E96); n > p.Value*1.0001 || n < p.Value*0.9999 {
+			if n24 := quantity.Nearest(p.Value, quantity.E24); n24 > p.Value*1.0001 || n24 < p.Value*0.9999 {
+				return fmt.Sprintf("%s %s; nearest preferred value %s", p.Kind, p.ValueText, quantity.Format(n24, quantity.Ohm))
+			}
+		}
+	}
+	return fmt.Sprintf("%s %s", p.Kind, p.ValueText)
+}
+
+// cured tells whether the bench has already dealt with a fault.
+func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
+	if f.Locus == nil || f.Locus.Part == netlist.None {
+		return false
+	}
+	x := edits.Of(f.Locus.Part)
+	switch {
+	case x.Fitted && !x.Lifted:
+		return true
+	case x.Bridged && f.Locus.Series:
+		return true
+	case x.Lifted && f.Mode.Path() && mayLeaveOff(&b.Parts[f.Locus.Part]):
+		return true
+	}
+	return false
+}
