@@ -61,7 +61,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	if err := q.suspects(d); err != nil {
 		return nil, err
 	}
-	if len(q.res.Explanations[0].Faults) > 0 {
+	if q.nothingWrong() < surelyNothing {
 		if err := q.next(d); err != nil {
 			return nil, err
 		}
@@ -72,6 +72,20 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	q.notes(d)
 	q.cautions(d)
 	return d, nil
+}
+
+// surelyNothing is the probability of a good board from which there is nothing to
+// do next.
+const surelyNothing = 0.5
+
+// nothingWrong gives the probability that the readings show no fault at all.
+func (q *inquiry) nothingWrong() float64 {
+	for i := range q.res.Explanations {
+		if len(q.res.Explanations[i].Faults) == 0 {
+			return q.res.Explanations[i].Probability
+		}
+	}
+	return 0
 }
 
 // evidence gathers looks and injections; a later look at a part replaces an

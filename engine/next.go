@@ -92,10 +92,26 @@ func (q *inquiry) next(d *Diagnosis) error {
 		if len(d.Next) == listedSteps {
 			break
 		}
-		d.Next = append(d.Next, p.step(c, d))
+		if len(d.Next) == 0 || telling(c) {
+			d.Next = append(d.Next, p.step(c, d))
+		}
 	}
 	p.alike(d)
 	return nil
+}
+
+// telling tells whether a choice is worth listing behind the best one: its second
+// likeliest outcome is one to reckon with.
+func telling(c plan.Choice) bool {
+	first, second := 0.0, 0.0
+	for _, o := range c.Outcomes {
+		if o.Probability > first {
+			first, second = o.Probability, first
+		} else if o.Probability > second {
+			second = o.Probability
+		}
+	}
+	return second > 0.02
 }
 
 // hypotheses lists the explanations worth planning for, with the remedies that
@@ -211,10 +227,10 @@ func (p *planning) reach() []netlist.NetID {
 // suspected.
 func (p *planning) points() []netlist.Point {
 	var out []netlist.Point
-	have := map[netlist.Point]bool{}
+	have := map[string]bool{}
 	add := func(pt netlist.Point) {
-		if !have[pt] && len(out) < mostPoints && p.touchable(pt) {
-			have[pt] = true
+		if name := p.Board.PointName(pt); !have[name] && len(out) < mostPoints && p.touchable(pt) {
+			have[name] = true
 			out = append(out, pt)
 		}
 	}

@@ -274,6 +274,26 @@ func (s *search) single(i int) float64 {
 	return l.odds * math.Exp(l.change)
 }
 
+// support is the least factor by which the readings have to speak for a fault, in
+// the company of the others of its set, for the set to be listed. What they do
+// not speak for is as likely as it was before anybody measured, and adds nothing
+// to an explanation; Unseen lists it.
+const support = 2.0
+
+// odds gives the odds of a member before any reading.
+func (s *search) odds(i int) float64 {
+	if i < len(s.cands) {
+		return s.cands[i].odds
+	}
+	return s.lies[i-len(s.cands)].odds
+}
+
+// backed tells whether the readings speak for both members of a pair.
+func (s *search) backed(st *set) bool {
+	i, j := st.members[0], st.members[1]
+	return st.score > support*s.odds(j)*s.single(i) && st.score > support*s.odds(i)*s.single(j)
+}
+
 // Shares of the best score: sets below keepShare are dropped; pairs whose upper
 // bound is below workShare are not solved together, as they could not change
 // the answer by more than that; no more than jointBudget are.
@@ -295,7 +315,9 @@ func (s *search) combine() error {
 		}
 	}
 	for i := range s.size() {
-		keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
+		if s.single(i) > support*s.odds(i) {
+			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
+		}
 	}
 	type joint struct {
 		i, j  int
@@ -311,7 +333,7 @@ func (s *search) combine() error {
 				if j < len(s.cands) {
 					joints = append(joints, joint{i, j, 0})
 				} else if i < len(s.cands) {
-					if st := s.lied(i, j); st.score > keepShare*best {
+					if st := s.lied(i, j); st.score > keepShare*best && s.backed(&st) {
 						pairs = append(pairs, st)
 						best = math.Max(best, st.score)
 					}
@@ -320,7 +342,7 @@ func (s *search) combine() error {
 				score := s.single(i) * s.single(j)
 				if score > keepShare*best {
 					st := set{members: [3]int{i, j, -1}, score: s.apart(i, j)}
-					if st.score > keepShare*best {
+					if st.score > keepShare*best && s.backed(&st) {
 						pairs = append(pairs, st)
 						best = math.Max(best, st.score)
 					}
@@ -353,7 +375,7 @@ func (s *search) combine() error {
 				return errs[n]
 			}
 			s.result.Joint++
-			if st := solved[n]; st.score > keepShare*best {
+			if st := solved[n]; st.score > keepShare*best && s.backed(&st) {
 				pairs = append(pairs, st)
 				best = math.Max(best, st.score)
 			}
@@ -586,7 +608,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 	for _, p := range pairs {
 		i, j := p.members[0], p.members[1]
 		for k := range s.size() {
-			if k == i || k == j || p.score*s.single(k) < keepShare**best {
+			if k == i || k == j || p.score*s.single(k) < keepShare**best || s.single(k) < support*s.odds(k) {
 				continue
 			}
 			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) {

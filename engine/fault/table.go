@@ -23,7 +23,7 @@ type table struct {
 	best   float64 // largest log likelihood ratio over the resistances, 0 at least
 }
 
-type node struct{ volts, sigma, slope float64 }
+type node struct{ volts, sigma float64 }
 
 // faintVolts is the largest change in volts of a reading that leaves other
 // faults' effect on the same reading as it is.
@@ -75,34 +75,59 @@ type candidate struct {
 type evidence struct {
 	total float64   // sum over modes of odds times mean ratio
 	modes []float64 // by mode of the locus
-	ohms  []float64 // by mode: the resistance that fits best
+	ohms  []float64 // by mode: the resistance, the mean of its logarithm
 	best  float64   // largest logarithm of the ratio
 }
 
-// tabulate fills the tables of a candidate for the observations listed.
+// Effects on a reading, in volts, that are not worth a table, and that are worth
+// a coarse one.
+const (
+	noVolts     = 3e-4
+	coarseNodes = 5
+)
+
+// tabulate fills the tables of a candidate for the observations listed. A reading
+// changes one way with the resistance (see search.perfectly), so the worst case
+// bounds the effect: observations that even it hardly moves are left out.
 func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, touched []int) error {
 	c.grid, c.open = gridOf(c.locus)
-	n := c.grid.count(nodesPerDecade)
+	full := c.grid.count(nodesPerDecade)
 	c.fine = c.grid.count(finePerDecade)
 	var change [1]network.Change
 	for _, o := range touched {
-		t := table{obs: o}
 		read := func(ohms float64) (node, error) {
 			change[0] = c.locus.At(ohms)
 			p, err := ph.Under(w, &obs[o], change[:])
-			if d := math.Abs(math.Min(p.Volts, 3) - math.Min(obs[o].Good.Volts, 3)); d > faintVolts {
-				t.strong = true
-			}
-			return node{p.Volts, p.Sigma, p.Slope}, err
+			return node{p.Volts, p.Sigma}, err
+		}
+		worst := math.Pow(10, c.grid.lo)
+		switch {
+		case c.open:
+			worst = math.Inf(1)
+		case c.locus.Series:
+			worst = math.Pow(10, c.grid.hi)
+		}
+		extreme, err := read(worst)
+		if err != nil {
+			return err
+		}
+		moved := math.Abs(math.Min(extreme.volts, 3) - math.Min(obs[o].Good.Volts, 3))
+		if moved < noVolts {
+			continue
+		}
+		t := table{obs: o, strong: moved > faintVolts}
+		n := full
+		if !t.strong {
+			n = min(full, coarseNodes)
 		}
 		if c.open {
-			nd, err := read(math.Inf(1))
-			if err != nil {
-				return err
-			}
-			t.open = nd
+			t.open = extreme
 		}
 		for k := range n {
+			if nd := extreme; !c.open && (k == 0) != c.locus.Series && (k == 0 || k == n-1) {
+				t.at = append(t.at, nd)
+				continue
+			}
 			nd, err := read(math.Pow(10, c.grid.value(k, n)))
 			if err != nil {
 				return err
@@ -190,20 +215,21 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 			continue
 		}
 		lo, hi := math.Log10(r.Lo), math.Log10(r.Hi)
-		sum, n, top := 0.0, 0, math.Inf(-1)
+		sum, mean, n, top := 0.0, 0.0, 0, math.Inf(-1)
 		for k := range logs {
 			x := c.grid.value(k, c.fine)
 			if x < lo-1e-9 || x > hi+1e-9 {
 				continue
 			}
 			n++
-			sum += math.Exp(logs[k])
-			if logs[k] > top {
-				top, e.ohms[m] = logs[k], math.Pow(10, x)
-			}
+			share := math.Exp(logs[k])
+			sum += share
+			mean += share * x
+			top = math.Max(top, logs[k])
 		}
-		if n > 0 {
+		if sum > 0 {
 			e.modes[m] = odds * sum / float64(n)
+			e.ohms[m] = math.Pow(10, mean/sum)
 		}
 		e.best = math.Max(e.best, top)
 		e.total += e.modes[m]
