@@ -1,0 +1,310 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+func (a *app) checkCommand() *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "check PATH...",
+		Short: "find what is wrong with files",
+		Long: `check reads files, and all YAML files of folders, and prints every problem as
+file:line:col: what; what to do. It tells by what is in a file whether it is a
+board, a sweep, a case, costs or priors. Sweeps are held against a board of
+their name and revision where one is among the files.
+
+The exit code is 1 where there are problems; warnings alone leave it at 0.`,
+		Example: "  halfsplit check kestrel",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return instead("`halfsplit check` needs a file or a folder", "write "+cmd.UseLine())
+			}
+			return nil
+		},
+		ValidArgsFunction: completeYAML,
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			c := checker{seen: make(map[document.Problem]bool)}
+			if err := c.gather(args); err != nil {
+				return err
+			}
+			c.check()
+			if asJSON {
+				err = a.json(c.answer())
+			} else {
+				s.findings(&c)
+			}
+			if err == nil && c.problems > 0 {
+				err = errBadly
+			}
+			return err
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+// checker goes over files and keeps what it finds, each thing once.
+type checker struct {
+	files    []checked
+	found    []finding
+	seen     map[document.Problem]bool
+	problems int
+}
+
+// checked is one file.
+type checked struct {
+	path  string
+	named bool   // on the command line, and not found in a folder
+	kind  string // one of the kinds
+	nodes []document.Node
+	err   error // of reading it as YAML
+	board *netlist.Board
+}
+
+// finding is a problem or a warning.
+type finding struct {
+	document.Problem
+	warning bool
+}
+
+// gather lists the files that the arguments mean. Its errors are arguments that
+// mean none.
+func (c *checker) gather(args []string) error {
+	have := make(map[string]bool)
+	add := func(path string, named bool) {
+		if path = filepath.Clean(path); !have[path] {
+			have[path] = true
+			c.files = append(c.files, checked{path: path, named: named})
+		}
+	}
+	for _, arg := range args {
+		info, err := os.Stat(arg)
+		switch {
+		case err != nil:
+			return instead(quoted(arg)+" cannot be read: "+reason(err), "check the path")
+		case !info.IsDir():
+			add(arg, true)
+			continue
+		}
+		before := len(c.files)
+		err = filepath.WalkDir(arg, func(path string, entry fs.DirEntry, err error) error {
+			switch {
+			case err != nil:
+				return err
+			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
+				return fs.SkipDir
+			case !entry.IsDir() && isYAML(path):
+				add(path, false)
+			}
+			return nil
+		})
+		if err != nil {
+			return instead(quoted(arg)+" cannot be read: "+reason(err), "check the folder and who may read it")
+		}
+		if len(c.files) == before {
+			return instead("there is no YAML file in "+quoted(arg), "name a folder that holds .yaml files")
+		}
+	}
+	return nil
+}
+
+// reason cuts the path, which messages name already, from a file error.
+func reason(err error) string {
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		return path.Err.Error()
+	}
+	return err.Error()
+}
+
+// check finds out what the files are, boards first, and checks each.
+func (c *checker) check() {
+	for i := range c.files {
+		f := &c.files[i]
+		f.nodes, f.err = document.Read(f.path, 0)
+		if f.kind = kindOfNodes(f.nodes); f.kind == kindBoard {
+			f.board, f.err = netlist.Load(f.path)
+		}
+	}
+	for i := range c.files {
+		f := &c.files[i]
+		c.file(f)
+		f.nodes = nil // no longer needed
+	}
+}
+
+func (c *checker) file(f *checked) {
+	err := f.err
+	switch f.kind {
+	case kindBoard:
+		if f.board != nil {
+			c.add(f.board.Warnings(), true)
+		}
+	case kindSweep:
+		board := c.boardOf(f.nodes[0])
+		_, err = references.LoadSweep(f.path, board)
+		if err == nil && board == nil {
+			c.add(document.Problems{{
+				Position: document.Position{File: f.path},
+				What:     "no board of this name and revision is among the files, so its points were not looked up",
+				Do:       "check it together with its board file",
+			}}, true)
+		}
+	case kindCase:
+		var k *journal.Case
+		if k, err = journal.Load(f.path); err == nil {
+			c.add(k.Warnings, true)
+			if k.Torn != nil {
+				c.add(document.Problems{k.Torn.Problem()}, true)
+			}
+		}
+	case kindCosts:
+		_, err = plan.LoadCosts(f.path)
+	case kindPriors:
+		_, err = fault.LoadPriors(f.path)
+	case kindWithdraw:
+		if err == nil {
+			err = references.WithdrawShape().Check(f.nodes[0]).Err()
+		}
+	default:
+		if err == nil {
+			c.add(document.Problems{{
+				Position: document.Position{File: f.path},
+				What:     "none of its keys is known, so it was not checked",
+				Do:       "begin it as one of: " + strings.Join(kindNames(), ", ") + "; see halfsplit schema",
+			}}, !f.named)
+		}
+	}
+	var found document.Problems
+	switch {
+	case errors.As(err, &found):
+		c.add(found, false)
+	case err != nil:
+		c.add(document.Problems{{Position: document.Position{File: f.path}, What: prose(err.Error())}}, false)
+	}
+}
+
+func kindNames() []string {
+	var names []string
+	for _, k := range fileKinds {
+		names = append(names, k.name)
+	}
+	return names
+}
+
+// boardOf finds the board that a sweep is of among the files.
+func (c *checker) boardOf(sweep document.Node) *netlist.Board {
+	for i := range c.files {
+		b := c.files[i].board
+		if b != nil && b.Name == sweep.Get("board").Text() && b.Revision == sweep.Get("revision").Text() {
+			return b
+		}
+	}
+	return nil
+}
+
+// add keeps problems that have not been told yet. A case brings those of its
+// board and sweeps along, sometimes as warnings: what is a problem for the file
+// itself stays one.
+func (c *checker) add(found document.Problems, warning bool) {
+	for _, p := range found {
+		p.File = filepath.Clean(p.File)
+		if c.seen[p] {
+			continue
+		}
+		c.seen[p] = true
+		c.found = append(c.found, finding{p, warning})
+		if !warning {
+			c.problems++
+		}
+	}
+}
+
+func (s *screen) findings(c *checker) {
+	for _, f := range c.found {
+		if f.warning {
+			s.say(s.paint(yellow, warningText(f.Problem)))
+		} else {
+			s.say(s.paint(red, problemText(f.Problem)))
+		}
+	}
+	tally := make(map[string]int)
+	for i := range c.files {
+		tally[c.files[i].kind]++
+	}
+	var words []string
+	for _, k := range fileKinds {
+		if n := tally[k.name]; n > 0 {
+			words = append(words, fmt.Sprintf("%d %s", n, k.name))
+		}
+	}
+	if n := tally[kindUnknown]; n > 0 {
+		words = append(words, fmt.Sprintf("%d not known", n))
+	}
+	if len(c.found) > 0 {
+		s.gap()
+	}
+	text := count(len(c.files), "file") + " (" + strings.Join(words, ", ") + "): "
+	warnings := len(c.found) - c.problems
+	switch {
+	case c.problems > 0 && warnings > 0:
+		text += count(c.problems, "problem") + ", " + count(warnings, "warning")
+	case c.problems > 0:
+		text += count(c.problems, "problem")
+	case warnings > 0:
+		text += "no problem, " + count(warnings, "warning")
+	default:
+		text += "no problem"
+	}
+	s.say(text)
+}
+
+// checkAnswer is what `check --json` prints.
+type checkAnswer struct {
+	Files    []checkedFile  `json:"files"`
+	Problems []checkProblem `json:"problems"`
+}
+
+type checkedFile struct {
+	File string `json:"file"`
+	Kind string `json:"kind"` // "" where it was not recognised
+}
+
+type checkProblem struct {
+	File    string `json:"file"`
+	Line    int    `json:"line"` // from 1; 0 means the file as a whole
+	Column  int    `json:"column"`
+	What    string `json:"what"`
+	Do      string `json:"do"`
+	Warning bool   `json:"warning"`
+}
+
+func (c *checker) answer() checkAnswer {
+	var a checkAnswer
+	for i := range c.files {
+		a.Files = append(a.Files, checkedFile{c.files[i].path, c.files[i].kind})
+	}
+	for _, f := range c.found {
+		a.Problems = append(a.Problems, checkProblem{f.File, f.Line, f.Column, f.What, f.Do, f.warning})
+	}
+	return a
+}

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+)
+
+// comparison is what `compare --json` prints.
+type comparison struct {
+	Board    string              `json:"board"`
+	Revision string              `json:"revision"`
+	Readings []engine.Comparison `json:"readings"`
+}
+
+func (a *app) compareCommand() *cobra.Command {
+	var r reader
+	cmd := &cobra.Command{
+		Use:               "compare CASE",
+		Short:             "set every reading of a case beside known good",
+		Example:           "  halfsplit compare kestrel/cases/touch-dead.yaml",
+		Args:              arguments("CASE file"),
+		ValidArgsFunction: completeFiles(kindCase),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			c, e, err := a.openCase(args[0], &r)
+			if err != nil {
+				return err
+			}
+			list, err := e.Compare(c)
+			if err != nil {
+				return err
+			}
+			if r.json {
+				return a.json(comparison{c.Board.Name, c.Board.Revision, list})
+			}
+			s.caseHead(c)
+			s.comparisons(list)
+			return nil
+		},
+	}
+	r.jsonFlag(cmd)
+	return cmd
+}
+
+// A reading that no good board was read for is held against what the fitted
+// circuit foretells, and marked.
+const (
+	foretoldMark = "*"
+	foretoldNote = foretoldMark + " foretold by the fitted circuit; no good board was read like this"
+)
+
+func (s *screen) comparisons(list []engine.Comparison) {
+	if len(list) == 0 {
+		s.gap()
+		s.say("No readings yet.")
+		return
+	}
+	mixed := false
+	for i := range list {
+		mixed = mixed || list[i].Polarity == blackOnGround
+	}
+	var rows [][]cell
+	tally := make(map[engine.Verdict]int)
+	foretold := false
+	for i := range list {
+		row := comparisonRow(&list[i], mixed)
+		foretold = foretold || strings.HasSuffix(row[goodColumn].text, foretoldMark)
+		rows = append(rows, row)
+		tally[list[i].Verdict]++
+	}
+	s.heading("READINGS", "distance in standard deviations")
+	s.table(2, comparisonColumns(mixed), rows)
+	s.gap()
+	if foretold {
+		s.say("  " + s.paint(faint, foretoldNote))
+	}
+	for i := range list {
+		if list[i].Settling > 0 {
+			s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge; read it after that.", name(list[i].At), duration(list[i].Settling)))
+		}
+	}
+	var words []string
+	for _, v := range []engine.Verdict{engine.Agrees, engine.Low, engine.High, engine.IsShorted, engine.IsOpen, engine.UnexpectedPath, engine.NoKnownGood} {
+		if n := tally[v]; n > 0 {
+			words = append(words, fmt.Sprintf("%d %s", n, v))
+		}
+	}
+	s.prose(2, 2, plain, count(len(list), "reading")+": "+strings.Join(words, ", "))
+}
+
+// Columns of a comparison.
+const (
+	goodColumn     = 4
+	distanceColumn = 5
+)
+
+func comparisonColumns(mixed bool) []column {
+	ground := column{}
+	if mixed {
+		ground.head = "ground"
+	}
+	return []column{{head: "at", give: true}, {head: "net", give: true}, ground, {head: "read", right: true}, {head: "good"}, {head: "off", right: true}, {head: "verdict"}}
+}
+
+// comparisonRow is one reading as a row of comparisonColumns. With mixed
+// polarities the probe that is on ground is said.
+func comparisonRow(r *engine.Comparison, mixed bool) []cell {
+	at, ground, off := name(r.At), "", ""
+	if r.To != "" {
+		at += " to " + name(r.To)
+	}
+	if mixed {
+		ground, _, _ = strings.Cut(r.Polarity, "-")
+	}
+	v := verdict(r.Verdict)
+	read := cell{volts(r.Volts, r.Overload), v.style}
+	if r.Verdict == engine.Agrees || r.Verdict == engine.NoKnownGood {
+		read.style = plain
+	}
+	good := "none"
+	switch {
+	case r.Ohms != nil:
+		read.text = ohms(*r.Ohms)
+		if r.Foretold != nil {
+			good = ohms(*r.Foretold) + foretoldMark
+		} else if r.ForetoldOverload {
+			good = "OL" + foretoldMark
+		}
+	case r.KnownGood != nil || r.KnownGoodOverload:
+		good = spread(r.KnownGood, r.KnownGoodOverload, r.Sigma)
+	case r.Foretold != nil || r.ForetoldOverload:
+		good = spread(r.Foretold, r.ForetoldOverload, r.Sigma) + foretoldMark
+	}
+	if good != "none" && !r.Overload && r.Ohms == nil {
+		switch {
+		case r.Surprise >= 99.5:
+			off = ">99"
+		case r.Surprise <= -99.5:
+			off = "<-99"
+		default:
+			off = fmt.Sprintf("%+.1f", r.Surprise)
+		}
+	}
+	return []cell{{at, plain}, {name(r.Net), faint}, {ground, faint}, read, {good, plain}, {off, faint}, v}
+}

@@ -1,0 +1,117 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"halfsplit/netlist/document"
+)
+
+// mostProblems is how many problems of a file are shown where they are not what
+// was asked for; `halfsplit check` shows all.
+const mostProblems = 20
+
+// plainError is what went wrong and what to do about it, in one line.
+type plainError struct{ what, do string }
+
+func (e plainError) Error() string { return e.what + "; " + e.do }
+
+func instead(what, do string) error { return plainError{what, do} }
+
+// complain prints an error: problems of files each on its line, anything else
+// in one line.
+func complain(w io.Writer, err error) {
+	var found document.Problems
+	if errors.As(err, &found) {
+		for _, p := range found[:min(len(found), mostProblems)] {
+			fmt.Fprintln(w, problemText(p))
+		}
+		if more := len(found) - mostProblems; more > 0 {
+			fmt.Fprintf(w, "and %d more; `halfsplit check` lists them all\n", more)
+		}
+		return
+	}
+	fmt.Fprintln(w, "halfsplit: "+prose(err.Error()))
+}
+
+// problemText is a problem as it is printed. What a problem says was made safe
+// where it was found; the name of its file was not.
+func problemText(p document.Problem) string {
+	p.File = path(p.File)
+	return p.Error()
+}
+
+// warn prints what is odd but did not stop the command.
+func (a *app) warn(found document.Problems) {
+	for _, p := range found[:min(len(found), mostProblems)] {
+		fmt.Fprintln(a.errors, warningText(p))
+	}
+	if more := len(found) - mostProblems; more > 0 {
+		fmt.Fprintf(a.errors, "and %d more warnings; `halfsplit check` lists them all\n", more)
+	}
+}
+
+// warningText is a warning as it is printed, marked as one behind its place.
+func warningText(p document.Problem) string {
+	p.What = "warning: " + p.What
+	return problemText(p)
+}
+
+// noCommand says that a word is none of the commands.
+func noCommand(cmd *cobra.Command, word string) error {
+	var names []string
+	for _, c := range cmd.Commands() {
+		if c.IsAvailableCommand() {
+			names = append(names, c.Name())
+		}
+	}
+	return instead("there is no command "+document.Quote(word),
+		document.Suggest(word, names, "the commands are "+strings.Join(names, ", ")))
+}
+
+// flagError says what is wrong with a flag.
+func flagError(cmd *cobra.Command, err error) error {
+	var unknown *pflag.NotExistError
+	var bare *pflag.ValueRequiredError
+	var wrong *pflag.InvalidValueError
+	var syntax *pflag.InvalidSyntaxError
+	switch {
+	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() == "":
+		var names []string
+		cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, "--"+f.Name) })
+		word := "--" + unknown.GetSpecifiedName()
+		return instead("there is no flag "+document.Quote(word), document.Suggest(word, names, helpOf(cmd)))
+	case errors.As(err, &unknown):
+		return instead("there is no flag "+document.Quote("-"+unknown.GetSpecifiedShortnames()), helpOf(cmd))
+	case errors.As(err, &bare):
+		return instead("the flag "+document.Quote("--"+bare.GetFlag().Name)+" lacks its value", helpOf(cmd))
+	case errors.As(err, &wrong):
+		f := wrong.GetFlag()
+		return instead(fmt.Sprintf("the flag `--%s` cannot be %s", f.Name, document.Quote(wrong.GetValue())), "it is "+f.Usage)
+	case errors.As(err, &syntax):
+		return instead(document.Quote(syntax.GetSpecifiedFlag())+" is not written like a flag", helpOf(cmd))
+	}
+	return instead(err.Error(), helpOf(cmd))
+}
+
+func helpOf(cmd *cobra.Command) string {
+	return fmt.Sprintf("`%s --help` shows how", cmd.CommandPath())
+}
+
+// arguments checks how many there are; names says what they are.
+func arguments(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		switch {
+		case len(args) < len(names):
+			return instead(fmt.Sprintf("`%s` needs a %s", cmd.CommandPath(), names[len(args)]), "write "+cmd.UseLine())
+		case len(args) > len(names):
+			return instead(fmt.Sprintf("%s is one word too many for `%s`", document.Quote(args[len(names)]), cmd.CommandPath()), "write "+cmd.UseLine())
+		}
+		return nil
+	}
+}

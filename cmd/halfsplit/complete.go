@@ -1,0 +1,171 @@
+package main
+
+import (
+	"bufio"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine/fault"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+)
+
+// The shell asks for completions while somebody types: nothing here may fail
+// loudly, so whatever cannot be read has no completions.
+
+const noFiles = cobra.ShellCompDirectiveNoFileComp
+
+// mustComplete registers the completions of a flag. It fails only where the
+// program itself names a flag wrongly.
+func mustComplete(cmd *cobra.Command, flag string, f cobra.CompletionFunc) {
+	if err := cmd.RegisterFlagCompletionFunc(flag, f); err != nil {
+		panic(err)
+	}
+}
+
+// firstOf completes the first argument only.
+func firstOf(f cobra.CompletionFunc) cobra.CompletionFunc {
+	return func(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		if len(args) > 0 {
+			return nil, noFiles
+		}
+		return f(cmd, args, word)
+	}
+}
+
+// completeFiles completes the path of a file of some kind as the first argument.
+func completeFiles(kind string) cobra.CompletionFunc {
+	return firstOf(func(_ *cobra.Command, _ []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		return filesLike(word, func(path string) bool { return kindOf(glance(path)) == kind })
+	})
+}
+
+// completeYAML completes the path of any YAML file.
+func completeYAML(_ *cobra.Command, _ []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	return filesLike(word, func(string) bool { return true })
+}
+
+func completeFolders(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	return nil, cobra.ShellCompDirectiveFilterDirs
+}
+
+// filesLike lists folders and the YAML files that fit. The shell is told not to
+// add a space where a folder is among them, since the path goes on.
+func filesLike(word string, fits func(path string) bool) ([]cobra.Completion, cobra.ShellCompDirective) {
+	folder, begun := filepath.Split(word)
+	entries, err := os.ReadDir(filepath.Clean(folder + "."))
+	if err != nil {
+		return nil, noFiles
+	}
+	var found []cobra.Completion
+	directive := noFiles
+	for _, e := range entries {
+		n := e.Name()
+		if !strings.HasPrefix(n, begun) || strings.HasPrefix(n, ".") && begun == "" || !printable(n) {
+			continue
+		}
+		path := folder + n
+		info, err := os.Stat(path) // follows links
+		switch {
+		case err != nil:
+		case info.IsDir():
+			found = append(found, path+string(filepath.Separator))
+			directive |= cobra.ShellCompDirectiveNoSpace
+		case isYAML(n) && fits(path):
+			found = append(found, path)
+		}
+	}
+	return found, directive
+}
+
+func isYAML(path string) bool {
+	return strings.HasSuffix(path, ".yaml") || strings.HasSuffix(path, ".yml")
+}
+
+// printable tells that a name can be shown as it is.
+func printable(text string) bool { return document.Printable(text) == text }
+
+// glanceBytes is how much of a file is looked at to guess its kind.
+const glanceBytes = 64 << 10
+
+// glance lists the words that stand like keys at the left edge of a file's
+// first lines, which is enough to guess its kind.
+func glance(path string) []string {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil
+	}
+	defer f.Close()
+	var keys []string
+	lines := bufio.NewScanner(io.LimitReader(f, glanceBytes))
+	for lines.Scan() {
+		key, _, ok := strings.Cut(lines.Text(), ":")
+		if ok && key != "" && !strings.ContainsAny(key, " \t#\"'{[-") {
+			keys = append(keys, key)
+		}
+	}
+	return keys
+}
+
+// boardFor loads the board that the first argument names.
+func boardFor(args []string) *netlist.Board {
+	if len(args) == 0 {
+		return nil
+	}
+	b, err := netlist.Load(args[0])
+	if err != nil {
+		return nil
+	}
+	return b
+}
+
+// begun picks the names that begin with what is typed.
+func begun(names []string, word string) []cobra.Completion {
+	var found []cobra.Completion
+	for _, n := range names {
+		if strings.HasPrefix(n, word) && printable(n) {
+			found = append(found, n)
+		}
+	}
+	return found
+}
+
+func completePoints(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	if b := boardFor(args); b != nil {
+		return begun(b.Points(), word), noFiles
+	}
+	return nil, noFiles
+}
+
+func completeParts(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	b := boardFor(args)
+	if b == nil {
+		return nil, noFiles
+	}
+	names := make([]string, len(b.Parts))
+	for i := range b.Parts {
+		names[i] = b.Parts[i].Name
+	}
+	return begun(names, word), noFiles
+}
+
+// completeFaults completes a part, and behind the colon a mode.
+func completeFaults(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	colon := strings.LastIndexByte(word, ':')
+	if colon < 0 {
+		found, _ := completeParts(cmd, args, word)
+		for i := range found {
+			found[i] += ":"
+		}
+		return found, noFiles | cobra.ShellCompDirectiveNoSpace
+	}
+	var names []string
+	for _, m := range fault.ModeNames() {
+		names = append(names, word[:colon+1]+m)
+	}
+	return begun(names, word), noFiles
+}

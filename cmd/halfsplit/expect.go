@@ -1,0 +1,170 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fit"
+	"halfsplit/references"
+)
+
+// expectations is what `expect --json` prints.
+type expectations struct {
+	Board    string               `json:"board"`
+	Revision string               `json:"revision"`
+	Points   []engine.Expectation `json:"points"`
+}
+
+func (a *app) expectCommand() *cobra.Command {
+	var r reader
+	var q engine.Question
+	var known string
+	polarity := references.RedOnGround.String()
+	cmd := &cobra.Command{
+		Use:   "expect BOARD",
+		Short: "foretell the readings at every point",
+		Long: `expect foretells what a meter shows at every point of a board, good or with
+faults and work of your choice. The meter is a common hand meter: 1 mA up to
+3 V, OL above 2 V.
+
+A fault is written PART:MODE or PART.TERMINAL:MODE, with =OHMS where the mode
+has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged.`,
+		Example: `  halfsplit expect kestrel/board.yaml --known kestrel/known
+  halfsplit expect kestrel/board.yaml --known kestrel/known --fault R12:open
+  halfsplit expect kestrel/board.yaml --lifted R12 --point R12.1 --point R12.2`,
+		Args:              arguments("BOARD file"),
+		ValidArgsFunction: completeFiles(kindBoard),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			p, ok := references.ParsePolarity(polarity)
+			if !ok {
+				return instead("`--polarity` cannot be "+quoted(polarity), "write red-on-ground or black-on-ground")
+			}
+			q.Setting = engine.Setting{Drive: fit.DriveOf(references.DefaultMeter()), BlackOnGround: p == references.BlackOnGround}
+			b, lib, err := a.openBoard(args[0], known)
+			if err != nil {
+				return err
+			}
+			e, err := engine.New(b, lib, engine.Options{})
+			if err != nil {
+				return err
+			}
+			list, err := e.Expect(q)
+			if err != nil {
+				return err
+			}
+			if r.json {
+				return a.json(expectations{b.Name, b.Revision, list})
+			}
+			s.expectations(titled(b.Name, b.Revision), &q, p, len(lib.Sweeps), list)
+			return nil
+		},
+	}
+	flags := cmd.Flags()
+	r.jsonFlag(cmd)
+	flags.StringArrayVar(&q.Faults, "fault", nil, "`FAULT` on the board, such as R12:open or C40:leaky=470; may be repeated")
+	flags.StringArrayVar(&q.Lifted, "lifted", nil, "`PART` off the board; may be repeated")
+	flags.StringArrayVar(&q.Bridged, "bridged", nil, "`PART` with a bridge across it; may be repeated")
+	flags.StringArrayVar(&q.Fitted, "fitted", nil, "`PART` that is new and good; may be repeated")
+	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to foretell; may be repeated, all where none is given")
+	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
+	flags.StringVar(&polarity, "polarity", polarity, "red-on-ground or black-on-ground")
+	mustComplete(cmd, "fault", completeFaults)
+	mustComplete(cmd, "lifted", completeParts)
+	mustComplete(cmd, "bridged", completeParts)
+	mustComplete(cmd, "fitted", completeParts)
+	mustComplete(cmd, "point", completePoints)
+	mustComplete(cmd, "known", completeFolders)
+	mustComplete(cmd, "polarity", cobra.FixedCompletions([]string{references.RedOnGround.String(), references.BlackOnGround.String()}, cobra.ShellCompDirectiveNoFileComp))
+	return cmd
+}
+
+func (s *screen) expectations(board string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Expectation) {
+	s.say(s.paint(strong, board))
+	var changes []string
+	for _, c := range []struct {
+		what  string
+		names []string
+	}{{"with", q.Faults}, {"lifted", q.Lifted}, {"bridged", q.Bridged}, {"fitted", q.Fitted}} {
+		if len(c.names) > 0 {
+			changes = append(changes, c.what+" "+someNames(c.names, mostNames))
+		}
+	}
+	if len(changes) > 0 {
+		s.prose(0, 2, plain, strings.Join(changes, "; "))
+	}
+	known := "from " + count(sweeps, "known-good sweep")
+	if sweeps == 0 {
+		known = "no known good: junction drops are assumed"
+	}
+	s.heading("EXPECT", p.String()+", "+known)
+
+	changed := 0
+	var rows [][]cell
+	var slow []engine.Expectation
+	for _, x := range list {
+		row := []cell{{name(x.At), plain}, {name(x.Net), faint}, {spread(x.Volts, x.Overload, x.Sigma), plain}, {}, {boardsText(&x), faint}}
+		if len(changes) > 0 {
+			mark := change(&x)
+			if mark.text != "" {
+				changed++
+			}
+			row[2].style = mark.style
+			row[3] = mark
+		}
+		rows = append(rows, row)
+		if x.Settling > 0 {
+			slow = append(slow, x)
+		}
+	}
+	heads := []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads"}, {}, {head: "read on"}}
+	if len(changes) > 0 {
+		heads[3].head = "good board"
+	}
+	s.table(2, heads, rows)
+	s.gap()
+	for _, x := range slow {
+		s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge.", name(x.At), duration(x.Settling)))
+	}
+	if len(changes) > 0 {
+		s.say(fmt.Sprintf("  %d of %s would differ from a good board.", changed, count(len(list), "point")))
+	}
+}
+
+// boardsText says how many good boards were read at the point.
+func boardsText(x *engine.Expectation) string {
+	if x.Boards == 0 {
+		return ""
+	}
+	return count(x.Boards, "board")
+}
+
+// visible is the difference in volts from which a change is pointed out: what
+// a display of 1 mV shows for certain.
+const visible = 0.002
+
+// change is how a foretold reading differs from that of the unchanged board.
+func change(x *engine.Expectation) cell {
+	was := volts(x.Good, x.GoodOL)
+	switch {
+	case x.Overload && x.GoodOL:
+		return cell{}
+	case x.Overload:
+		return cell{"○ was " + was, loud}
+	case x.GoodOL:
+		return cell{"► was " + was, loud}
+	case x.Volts == nil || x.Good == nil:
+		return cell{}
+	case *x.Volts < *x.Good-visible:
+		return cell{"▼ was " + was, yellow}
+	case *x.Volts > *x.Good+visible:
+		return cell{"▲ was " + was, yellow}
+	}
+	return cell{}
+}

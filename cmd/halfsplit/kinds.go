@@ -1,0 +1,93 @@
+package main
+
+import (
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+// fileKind is a kind of file that people write.
+type fileKind struct {
+	name  string // as in `halfsplit schema NAME`
+	title string // of its schema
+	shape func() *document.Shape
+}
+
+// fileKinds lists the kinds of files. A file that fits several alike counts as
+// the first of them.
+var fileKinds = []fileKind{
+	{kindBoard, "halfsplit board file", netlist.BoardShape},
+	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape},
+	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape},
+	{kindCosts, "halfsplit costs file: bench seconds", plan.CostsShape},
+	{kindPriors, "halfsplit priors file: weights of faults", fault.PriorsShape},
+	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape},
+}
+
+// Names of kinds.
+const (
+	kindBoard    = "board"
+	kindSweep    = "sweep"
+	kindCase     = "case"
+	kindCosts    = "costs"
+	kindPriors   = "priors"
+	kindWithdraw = "withdraw"
+	kindUnknown  = ""
+)
+
+// kindOf tells what a file is by the keys at its top: the kind that knows the
+// most of them. It is kindUnknown where none knows any.
+func kindOf(keys []string) string {
+	best, most := kindUnknown, 0
+	for _, k := range fileKinds {
+		if n := k.knows(keys); n > most {
+			best, most = k.name, n
+		}
+	}
+	return best
+}
+
+// knows counts the keys that may stand at the top of a file of this kind.
+func (k *fileKind) knows(keys []string) int {
+	known := make(map[string]bool)
+	for _, f := range k.shape().Fields {
+		known[f.Name] = true
+	}
+	n := 0
+	for _, key := range keys {
+		if known[key] {
+			n++
+		}
+	}
+	return n
+}
+
+// kindOfNodes is kindOf on a file that has been read. Where several kinds know
+// as many of its keys (case and costs files both have `look` and `lift`), it is
+// the one that finds the least wrong.
+func kindOfNodes(nodes []document.Node) string {
+	var keys []string
+	for _, n := range nodes {
+		for _, e := range n.Entries() {
+			keys = append(keys, e.Name())
+		}
+	}
+	best, most, least := kindUnknown, 0, 0
+	for _, k := range fileKinds {
+		n := k.knows(keys)
+		if n == 0 || n < most {
+			continue
+		}
+		wrong := 0
+		for _, node := range nodes {
+			wrong += len(k.shape().Check(node))
+		}
+		if n > most || wrong < least {
+			best, most, least = k.name, n, wrong
+		}
+	}
+	return best
+}

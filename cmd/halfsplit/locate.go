@@ -1,0 +1,494 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+)
+
+// How much of a diagnosis is printed; --json has all of it.
+const (
+	mostSuspects = 6
+	leastSuspect = 0.015 // of those after the first
+	mostReasons  = 3 // of the first suspect; the others have one
+	mostOutcomes = 6
+	mostMeanings = 3 // of one outcome
+	mostOthers   = 3
+	mostNames    = 12
+)
+
+func (a *app) locateCommand() *cobra.Command {
+	var r reader
+	cmd := &cobra.Command{
+		Use:   "locate CASE",
+		Short: "name the suspects of a case and what to do next",
+		Long: `locate reads a case file and prints the abnormal readings, the suspects with
+the reason in volts, and what to do next with what each outcome would mean.`,
+		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
+		Args:              arguments("CASE file"),
+		ValidArgsFunction: completeFiles(kindCase),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			c, e, err := a.openCase(args[0], &r)
+			if err != nil {
+				return err
+			}
+			d, err := e.Diagnose(c)
+			if err != nil {
+				return err
+			}
+			if r.json {
+				return a.json(d)
+			}
+			s.diagnosis(c, d)
+			return nil
+		},
+	}
+	r.jsonFlag(cmd)
+	r.beliefFlags(cmd)
+	return cmd
+}
+
+// diagnosis prints what the readings of a case mean.
+func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
+	s.caseHead(c)
+	s.abnormal(c.Board, d)
+	if rightAsItIs(d) {
+		s.nothingWrong(d)
+	} else {
+		s.suspects(d)
+		s.together(d)
+		s.next(c.Board, d)
+	}
+	s.unseen(d)
+	s.remarks("CAUTIONS", "!", yellow, d.Cautions)
+	s.remarks("NOTES", "-", plain, d.Notes)
+}
+
+// caseHead says which board it is and what is the matter with it.
+func (s *screen) caseHead(c *journal.Case) {
+	left, right := titled(c.Board.Name, c.Board.Revision), name(filepath.Base(c.File))
+	room := s.width - cells(left) - cells(right)
+	if room < 2 {
+		s.say(s.paint(strong, left))
+	} else {
+		s.say(s.paint(strong, left) + strings.Repeat(" ", room) + s.paint(faint, right))
+	}
+	if complaint := c.Opening().Complaint; complaint != "" {
+		s.prose(0, 2, plain, "complaint: "+prose(complaint))
+	}
+	if end, closed := c.Closed(); closed {
+		text := "closed: " + prose(end.Cause)
+		if end.Remedy != "" {
+			text += "; remedy: " + prose(end.Remedy)
+		}
+		s.prose(0, 2, green, text)
+	}
+}
+
+// rightAsItIs tells that the likeliest explanation needs no fault.
+func rightAsItIs(d *engine.Diagnosis) bool {
+	return len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0
+}
+
+func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
+	if len(d.Abnormal) == 0 {
+		return
+	}
+	s.heading("ABNORMAL", fmt.Sprintf("%d of %s", len(d.Abnormal), count(len(d.Readings), "reading")))
+	byPlace := make(map[string]*engine.Comparison)
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload)] = r
+	}
+	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
+	var rows [][]cell
+	for _, x := range d.Abnormal {
+		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload)]
+		if r == nil {
+			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
+				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
+		}
+		rows = append(rows, comparisonRow(r, mixed))
+	}
+	columns := comparisonColumns(mixed)
+	for _, row := range rows {
+		row[distanceColumn] = cell{} // a fault is told by its size in volts
+	}
+	columns[distanceColumn] = column{}
+	s.table(2, columns, rows)
+	if slices.ContainsFunc(rows, func(row []cell) bool { return strings.HasSuffix(row[goodColumn].text, foretoldMark) }) {
+		s.say("  " + s.paint(faint, foretoldNote))
+	}
+}
+
+// placeOf tells readings apart.
+func placeOf(at, to, polarity string, v *float64, overload bool) string {
+	return strings.Join([]string{at, to, polarity, volts(v, overload)}, "\x00")
+}
+
+// netAt is the net that a point is on, "" where the board has no such point.
+func netAt(b *netlist.Board, at string) string {
+	p, err := b.Point(at)
+	if err != nil || p.Net == netlist.None {
+		return ""
+	}
+	return b.Nets[p.Net].Name
+}
+
+func (s *screen) nothingWrong(d *engine.Diagnosis) {
+	s.rule("NOTHING WRONG HERE", percent(d.Explanations[0].Probability))
+	s.gap()
+	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	if len(d.Abnormal) > 0 {
+		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
+	}
+	s.prose(3, 0, green, text)
+	s.gap()
+	if len(d.Suspects) > 0 {
+		s.prose(3, 2, plain, "Least unlikely: "+suspectList(d.Suspects))
+	}
+}
+
+func suspectList(list []engine.Suspect) string {
+	var words []string
+	for _, x := range list[:min(len(list), mostOthers)] {
+		words = append(words, fmt.Sprintf("%s %s", name(x.Part), percent(x.Probability)))
+	}
+	return strings.Join(words, ", ")
+}
+
+func (s *screen) suspects(d *engine.Diagnosis) {
+	s.heading("SUSPECTS", "probability that the part is bad")
+	shown := 0
+	for i := range d.Suspects[:min(len(d.Suspects), mostSuspects)] {
+		if i > 0 && d.Suspects[i].Probability < leastSuspect {
+			break
+		}
+		if i > 0 {
+			s.gap()
+		}
+		s.suspect(i, &d.Suspects[i], d)
+		shown++
+	}
+	if more := d.Suspects[shown:]; len(more) > 0 {
+		s.gap()
+		var names []string
+		for _, x := range more {
+			names = append(names, x.Part)
+		}
+		s.prose(2, 2, faint, fmt.Sprintf("%s at %s or less each: %s", count(len(more), "other"), percent(more[0].Probability), someNames(names, mostNames)))
+	}
+}
+
+// suspectIndent is where the lines of a suspect stand, under its name.
+const suspectIndent = 5
+
+func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
+	st := plain
+	if rank == 0 {
+		st = loud
+	}
+	var modes []string
+	for _, m := range byShare(x.Modes) {
+		if len(modes) == 0 || m.p >= 0.005 {
+			modes = append(modes, name(m.name)+" "+percent(m.p))
+		}
+	}
+	head := fmt.Sprintf("  %-2d ", rank+1) + s.paint(st, pad(cut(name(x.Part), 20), 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
+	used := suspectIndent + 20 + 1 + 10 + 7 + columnGap
+	s.say(head + "   " + cut(strings.Join(modes, ", "), max(s.width-used, leastCut)))
+	where := []string{}
+	if x.Place != "" {
+		where = append(where, prose(x.Place))
+	}
+	if a := accessWords(x.Access); a != "" {
+		where = append(where, a)
+	}
+	if len(where) > 0 {
+		s.prose(suspectIndent, 2, faint, strings.Join(where, ", "))
+	}
+	most := 1
+	if rank == 0 {
+		most = mostReasons
+	}
+	for i, reason := range x.Reasons[:min(len(x.Reasons), most)] {
+		s.prose(suspectIndent, 2, plain, reasonText(x, &reason, i == 0))
+	}
+	// Where the next step is the remedy, its advice stands there.
+	if rank == 0 && x.Advice != "" && (len(d.Next) == 0 || d.Next[0].Why != x.Advice) {
+		s.prose(suspectIndent, 2, plain, prose(x.Advice))
+	}
+}
+
+// reasonText says what a suspect foretells where something else was expected.
+func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
+	who := "and "
+	if first {
+		who = name(x.Part) + " "
+		if modes := byShare(x.Modes); len(modes) > 0 {
+			who += name(modes[0].name) + " "
+		}
+	}
+	return fmt.Sprintf("%swould read %s at %s; read %s, good %s",
+		who, volts(r.Foretold, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+}
+
+// together prints explanations in which several things are wrong at once.
+func (s *screen) together(d *engine.Diagnosis) {
+	several := false
+	top := d.Explanations[:min(len(d.Explanations), 3)]
+	for _, x := range top {
+		several = several || len(x.Faults) > 1
+	}
+	if !several {
+		return
+	}
+	s.heading("TAKEN TOGETHER", "")
+	var rows [][]cell
+	for _, x := range top {
+		rows = append(rows, []cell{{fmt.Sprintf("%5s", percent(x.Probability)), plain}, {faultsText(x.Faults), plain}})
+	}
+	s.wrapped(2, rows)
+}
+
+// faultsText is a set of faults in words.
+func faultsText(faults []engine.FaultReport) string {
+	if len(faults) == 0 {
+		return "nothing wrong"
+	}
+	var words []string
+	for _, f := range faults {
+		text := name(cmp.Or(f.At, f.Part)) + " " + name(f.Mode)
+		if f.Ohms != nil && *f.Ohms > 0 {
+			text += " (about " + roughOhms(*f.Ohms) + ")"
+		}
+		words = append(words, text)
+	}
+	return strings.Join(words, " with ")
+}
+
+// next prints what to do now, so that it can be read at arm's length, and what
+// else could be done.
+func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
+	if len(d.Next) == 0 {
+		s.rule("NEXT", "")
+		s.gap()
+		s.prose(3, 0, plain, "No step on offer tells more. Refer the board on, or read more points.")
+		return
+	}
+	step := &d.Next[0]
+	s.rule("NEXT", duration(step.Seconds))
+	s.gap()
+	s.say("   " + s.paint(next, strings.ToUpper(headline(step)[:1])+headline(step)[1:]))
+	s.gap()
+	for _, line := range instructions(b, step) {
+		s.prose(3, 2, plain, line)
+	}
+	if step.Why != "" {
+		s.prose(3, 2, faint, prose(step.Why))
+	}
+	s.outcomes(step)
+	s.say(s.paint(next, strings.Repeat("═", s.width)))
+	if d.Expected > 0 {
+		s.say(s.paint(faint, "   from here to a verified repair: about "+duration(d.Expected)))
+	}
+	for _, group := range d.Alike {
+		s.prose(3, 2, plain, "no step on offer tells these apart: "+someNames(group, mostNames))
+	}
+	s.others(d)
+}
+
+func (s *screen) outcomes(step *engine.Step) {
+	if len(step.Outcomes) == 0 {
+		return
+	}
+	s.gap()
+	var rows [][]cell
+	for i, o := range step.Outcomes {
+		if i == mostOutcomes {
+			rows = append(rows, []cell{{}, {}, {fmt.Sprintf("and %d more", len(step.Outcomes)-i), faint}})
+			break
+		}
+		rows = append(rows, []cell{{seen(step, &o), strong}, {fmt.Sprintf("%5s", percent(o.Probability)), plain}, {meaning(o.Means), plain}})
+	}
+	s.wrapped(5, rows)
+	s.gap()
+}
+
+// seen is what an outcome shows: a reading, a look, the part that warms.
+func seen(step *engine.Step, o *engine.StepOutcome) string {
+	switch {
+	case o.Seen != "":
+		return prose(o.Seen)
+	case o.Volts != nil || o.Overload:
+		return "reads " + volts(o.Volts, o.Overload)
+	case step.Do == engine.DoReplace:
+		return "still bad"
+	}
+	return "anything else"
+}
+
+func meaning(means []string) string {
+	if len(means) == 0 {
+		return "nothing that was thought of"
+	}
+	var words []string
+	for _, m := range means[:min(len(means), mostMeanings)] {
+		words = append(words, prose(m))
+	}
+	text := strings.Join(words, "; ")
+	if more := len(means) - mostMeanings; more > 0 {
+		text += fmt.Sprintf("; or one of %d more", more)
+	}
+	return text
+}
+
+// headline is a step in a few words.
+func headline(step *engine.Step) string {
+	part, at := name(step.Part), name(step.At)
+	switch step.Do {
+	case engine.DoMeasure:
+		return "measure " + at
+	case engine.DoLook:
+		return "look at " + part
+	case engine.DoInject:
+		return "inject current into " + at
+	case engine.DoLift:
+		return "lift " + part
+	}
+	switch step.Remedy {
+	case "bridge":
+		return "bridge " + part
+	case "leave off":
+		return "take " + part + " off and leave it off"
+	case "resolder":
+		return "resolder " + part
+	case "wire":
+		return "run a wire from " + part
+	case "clean":
+		return "clean between " + strings.Replace(part, " to ", " and ", 1)
+	case "read again":
+		return "read " + cmp.Or(at, part) + " again"
+	}
+	return "replace " + part
+}
+
+// instructions say where a step is done and how.
+func instructions(b *netlist.Board, step *engine.Step) []string {
+	var lines []string
+	if step.Part != "" {
+		if p, err := b.PartByName(step.Part); err == nil {
+			lines = append(lines, partWords(&b.Parts[p]))
+		}
+	}
+	switch step.Do {
+	case engine.DoMeasure:
+		lines = append(lines, probes(step.At, step.Polarity))
+		if where := whereabouts(b, step.At); where != "" {
+			lines = append(lines, where)
+		}
+	case engine.DoLook:
+		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
+	case engine.DoInject:
+		limit := ""
+		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {
+			limit = fmt.Sprintf(", at most %.3g V", b.Nets[net].RailVolts)
+		}
+		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
+	}
+	if len(step.Then) > 0 {
+		verb := "then read "
+		if step.Do == engine.DoReplace {
+			verb = "then read, to verify: "
+		}
+		lines = append(lines, verb+someNames(step.Then, mostNames))
+	}
+	return lines
+}
+
+// whereabouts says what stands at a point: its net, or the part it belongs to.
+func whereabouts(b *netlist.Board, at string) string {
+	p, err := b.Point(at)
+	if err != nil {
+		return ""
+	}
+	var words []string
+	switch p.Kind {
+	case netlist.PointTerminal:
+		part := &b.Parts[p.Terminal.Part]
+		words = append(words, name(part.Name)+" is a "+partWords(part))
+	case netlist.PointPin:
+		if title := b.Connectors[p.Pin.Connector].Title; title != "" {
+			words = append(words, "connector "+name(b.Connectors[p.Pin.Connector].Name)+", "+prose(title))
+		}
+	}
+	if p.Net != netlist.None && p.Kind != netlist.PointNet {
+		words = append(words, "net "+name(b.Nets[p.Net].Name))
+	}
+	return strings.Join(words, "; ")
+}
+
+func (s *screen) others(d *engine.Diagnosis) {
+	if len(d.Next) < 2 {
+		return
+	}
+	s.heading("OR ELSE", "step, and from there to a verified repair")
+	var rows [][]cell
+	for i := range d.Next[1:min(len(d.Next), 1+mostOthers)] {
+		step := &d.Next[1+i]
+		total := ""
+		if step.Expected > 0 {
+			total = duration(step.Expected)
+		}
+		rows = append(rows, []cell{{headline(step), plain}, {duration(step.Seconds), plain}, {total, faint}})
+	}
+	s.table(3, []column{{give: true}, {right: true}, {right: true}}, rows)
+}
+
+// unseen prints what the readings cannot rule out, grouped by mode.
+func (s *screen) unseen(d *engine.Diagnosis) {
+	if len(d.Unseen) == 0 {
+		return
+	}
+	s.heading("NOT RULED OUT BY THESE READINGS", "")
+	var order []string
+	lists := make(map[string][]string)
+	for _, u := range d.Unseen {
+		key := name(u.Mode)
+		entry := name(u.Part)
+		if u.AboveOhms != nil {
+			key += " above"
+			entry += " " + roughOhms(*u.AboveOhms)
+		}
+		if _, ok := lists[key]; !ok {
+			order = append(order, key)
+		}
+		lists[key] = append(lists[key], entry)
+	}
+	for _, key := range order {
+		s.prose(2, 4, plain, key+": "+someNames(lists[key], mostNames))
+	}
+}
+
+// remarks prints a list of sentences.
+func (s *screen) remarks(heading, mark string, st style, list []string) {
+	if len(list) == 0 {
+		return
+	}
+	s.heading(heading, "")
+	for _, text := range list {
+		s.prose(2, 2, st, mark+" "+prose(text))
+	}
+}

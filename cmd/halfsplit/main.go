@@ -1,0 +1,120 @@
+// Halfsplit finds the one bad part on a dead line of a circuit board from
+// diode-mode readings.
+//
+// This package is the command line: one file for each command, and the layout
+// of what they print (screen.go, words.go). It measures nothing and decides
+// nothing; what it prints was thought out by package engine and the packages
+// below it.
+package main
+
+import (
+	"bufio"
+	"errors"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit codes.
+const (
+	exitDone  = 0 // the question was answered
+	exitBadly = 1 // it was answered, badly for the user: faults in files, power gate closed
+	exitUsage = 2 // usage or bad input
+)
+
+// errBadly ends a command whose answer is printed and is bad for the user.
+var errBadly = errors.New("answered badly for the user")
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+// run executes one command line and returns its exit code.
+func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	out := bufio.NewWriter(stdout)
+	app := &app{out: out, terminal: isTerminal(stdout), errors: stderr}
+	root := app.command()
+	root.SetArgs(args)
+	root.SetIn(stdin)
+	root.SetOut(out)
+	root.SetErr(stderr)
+	err := root.Execute()
+	if flushed := out.Flush(); flushed != nil && (err == nil || err == errBadly) {
+		err = instead("the answer could not be written: "+flushed.Error(), "check the disk, or the program that reads it")
+	}
+	switch {
+	case err == nil:
+		return exitDone
+	case err == errBadly:
+		return exitBadly
+	}
+	complain(stderr, err)
+	return exitUsage
+}
+
+// app is one run of the program.
+type app struct {
+	out      *bufio.Writer
+	terminal bool      // out ends on a terminal
+	errors   io.Writer // complaints and warnings
+
+	// Flags that every command has.
+	colour string
+	width  int
+}
+
+// command builds the tree of commands.
+func (a *app) command() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "halfsplit COMMAND",
+		Short: "find the one bad part on a dead line of a circuit board",
+		Long: `halfsplit finds the one bad part on a dead line of a circuit board from
+diode-mode readings, and says what to measure next.
+
+Begin with a demonstration on an invented board:
+
+  halfsplit demo kestrel
+  halfsplit locate kestrel/cases/touch-dead.yaml`,
+		Args:          cobra.ArbitraryArgs,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return noCommand(cmd, args[0])
+		},
+	}
+	root.CompletionOptions.HiddenDefaultCmd = false
+	flags := root.PersistentFlags()
+	flags.StringVar(&a.colour, "colour", "auto", "auto, always or never")
+	flags.IntVar(&a.width, "width", 0, "columns of text to fill (COLUMNS where that is set, else 80)")
+	root.SetFlagErrorFunc(flagError)
+	root.SetUsageTemplate(usageTemplate)
+	root.SetHelpTemplate(helpTemplate)
+	root.AddCommand(
+		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
+		a.checkCommand(), a.schemaCommand(), a.demoCommand(),
+	)
+	mustComplete(root, "colour", cobra.FixedCompletions(colourNames, cobra.ShellCompDirectiveNoFileComp))
+	return root
+}
+
+const helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
+
+{{end}}{{.UsageString}}`
+
+const usageTemplate = `Write:
+  {{if .Runnable}}{{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}
+
+Commands:{{range .Commands}}{{if .IsAvailableCommand}}
+  {{rpad .Name .NamePadding}}  {{.Short}}{{end}}{{end}}{{end}}{{if .HasExample}}
+
+For example:
+{{.Example}}{{end}}{{if .HasAvailableLocalFlags}}
+
+Flags:
+{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}{{if .HasAvailableInheritedFlags}}
+
+Flags of every command:
+{{.InheritedFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}
+`

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"errors"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+// reader holds the flags of commands that answer a question.
+type reader struct {
+	json   bool
+	priors string
+	costs  string
+}
+
+// jsonFlag is of every reader.
+func (r *reader) jsonFlag(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&r.json, "json", false, "print JSON: SI units, null for OL and for what is not known")
+}
+
+// beliefFlags are of readers that weigh faults or steps.
+func (r *reader) beliefFlags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&r.priors, "priors", "", "`FILE` of weights of faults, over the tool's own")
+	cmd.Flags().StringVar(&r.costs, "costs", "", "`FILE` of bench seconds, over the tool's own")
+	mustComplete(cmd, "priors", completeYAML)
+	mustComplete(cmd, "costs", completeYAML)
+}
+
+// options loads the files that the flags name.
+func (r *reader) options() (engine.Options, error) {
+	var o engine.Options
+	if r.priors != "" {
+		p, err := fault.LoadPriors(r.priors)
+		if err != nil {
+			return o, err
+		}
+		o.Priors = p
+	}
+	if r.costs != "" {
+		c, err := plan.LoadCosts(r.costs)
+		if err != nil {
+			return o, err
+		}
+		o.Costs = &c
+	}
+	return o, nil
+}
+
+// openCase loads a case and prepares the engine for its board. Warnings are
+// told on the way.
+func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, error) {
+	options, err := r.options()
+	if err != nil {
+		return nil, nil, err
+	}
+	c, err := journal.Load(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	a.warn(c.Warnings)
+	if c.Torn != nil {
+		a.warn(document.Problems{c.Torn.Problem()})
+	}
+	e, err := engine.New(c.Board, c.Library, options)
+	return c, e, err
+}
+
+// openBoard loads a board and, where a folder is named, its known-good sweeps.
+// Sweeps that cannot be read are warned of and left out.
+func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library, error) {
+	b, err := netlist.Load(file)
+	if err != nil || known == "" {
+		return b, references.NewLibrary(b, nil), err
+	}
+	lib, err := references.LoadLibrary(known, b)
+	if lib == nil {
+		return nil, nil, err
+	}
+	var found document.Problems
+	errors.As(err, &found)
+	a.warn(found)
+	return b, lib, nil
+}
