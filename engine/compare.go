@@ -76,7 +76,7 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 			c.Foretold = number(voltsToOhms(d, o.Good.Volts))
 		}
 	}
-	if k := o.Known; k != nil && t.edits.Key() == "" {
+	if k := o.Known; k != nil && t.edits.AsDrawn() {
 		c.Boards = k.N
 		if k.Overload > 0.5 {
 			c.KnownGoodOverload, goodOver = true, true
@@ -86,7 +86,7 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 	}
 	c.Sigma = o.Good.Sigma
 	c.Surprise = o.Surprise(o.Good)
-	if o.Known == nil && t.edits.Key() == "" && !inOhms && t.read.To == nil {
+	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
 	} else {
 		c.Verdict = verdict(o, goodOver, c.Surprise)
@@ -196,7 +196,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 		}
 		x.Good, x.GoodOL = level(o.Good.Volts, q.Setting.Drive)
 		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.Sigma
-		if len(changes) > 0 || edits.Key() != "" {
+		if len(changes) > 0 || !edits.AsDrawn() {
 			o.Edits = edits
 			pr, err := ph.Under(w, &o, changes)
 			if err != nil {

@@ -124,7 +124,7 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 	}
 	for i := range all {
 		t := &all[i]
-		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || t.edits.Key() != "" || obs[t.obs].Known != nil {
+		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || !t.edits.AsDrawn() || obs[t.obs].Known != nil {
 			continue
 		}
 		obs[t.obs].Known = e.peers(t, all)
@@ -152,7 +152,7 @@ func (e *Engine) peers(t *taken, all []taken) *fit.Known {
 			}
 			for i := range all {
 				o := &all[i]
-				if o.read.At.Net != n || o.read.To != nil || o.read.Polarity != t.read.Polarity || o.edits.Key() != "" || o.read.Reading.Unit == quantity.Ohm {
+				if o.read.At.Net != n || o.read.To != nil || o.read.Polarity != t.read.Polarity || !o.edits.AsDrawn() || o.read.Reading.Unit == quantity.Ohm {
 					continue
 				}
 				if o.read.Reading.Overload {
@@ -198,7 +198,7 @@ func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
 	spread := e.belief.Spread
 	for i := range obs {
 		o := &obs[i]
-		if o.Over || o.Known == nil || o.Edits.Key() != "" || o.Alike && o.Known.N == 0 {
+		if o.Over || o.Known == nil || !o.Edits.AsDrawn() || o.Alike && o.Known.N == 0 {
 			continue
 		}
 		if err := ph.Foresee(w, o); err != nil {

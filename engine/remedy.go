@@ -109,12 +109,21 @@ func valueOf(p *netlist.Part) string {
 
 // cured tells whether the bench has already dealt with a fault.
 func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
-	if f.Locus == nil || f.Locus.Part == netlist.None {
+	if f.Locus == nil {
+		return false
+	}
+	cure := f.Locus.Change.Cure
+	if cure.Kind != netlist.NoMend && edits.Mended(cure) {
+		return true
+	}
+	if f.Locus.Part == netlist.None {
 		return false
 	}
 	x := edits.Of(f.Locus.Part)
 	switch {
 	case x.Fitted && !x.Lifted:
+		return true
+	case x.Refitted && !x.Lifted && cure.Kind == netlist.MendJoint:
 		return true
 	case x.Bridged && f.Locus.Series:
 		return true

@@ -15,6 +15,9 @@ type Edit struct {
 	Fitted  bool    // a new, good part, even if it has been lifted since
 	Bridged bool    // a wire or link across its series path
 	Ohms    float64 // of the bridge
+	// Refitted tells that the part was soldered on again, so that its joints
+	// are new though the part is not.
+	Refitted bool
 }
 
 // Edits is how a board at the bench differs from the board as it was drawn. It
@@ -22,7 +25,8 @@ type Edit struct {
 // was, so that assigning one makes a copy. The zero Edits is an untouched
 // board.
 type Edits struct {
-	list []Edit // sorted by part, never changed in place
+	list   []Edit // sorted by part, never changed in place
+	mended []Mend // sorted, never changed in place
 }
 
 // Of returns what has been done to a part.
@@ -53,7 +57,7 @@ func (e Edits) with(edit Edit) Edits {
 	case !untouched:
 		list = slices.Insert(list, i, edit)
 	}
-	return Edits{list}
+	return Edits{list, e.mended}
 }
 
 // Lift takes a part off the board, a bridge across it with it: the line is
@@ -64,10 +68,10 @@ func (e Edits) Lift(part PartID) Edits {
 	return e.with(x)
 }
 
-// Refit puts the same part back.
+// Refit puts the same part back, with new joints.
 func (e Edits) Refit(part PartID) Edits {
 	x := e.Of(part)
-	x.Lifted = false
+	x.Lifted, x.Refitted = false, true
 	return e.with(x)
 }
 
@@ -99,13 +103,27 @@ func (e Edits) Key() string {
 			b.WriteByte('B')
 			b.WriteString(strconv.FormatFloat(x.Ohms, 'g', -1, 64))
 		}
+		if x.Refitted {
+			b.WriteByte('R')
+		}
 		b.WriteByte(' ')
+	}
+	for _, m := range e.mended {
+		fmt.Fprintf(&b, "M%v ", m)
 	}
 	return b.String()
 }
 
 // Equal tells that two edits leave the same board.
-func (e Edits) Equal(other Edits) bool { return slices.Equal(e.list, other.list) }
+func (e Edits) Equal(other Edits) bool {
+	return slices.Equal(e.list, other.list) && slices.Equal(e.mended, other.mended)
+}
+
+// AsDrawn tells that a good board so edited reads as the board was drawn:
+// nothing is lifted or bridged. New parts and mended copper are as drawn.
+func (e Edits) AsDrawn() bool {
+	return !slices.ContainsFunc(e.list, func(x Edit) bool { return x.Lifted || x.Bridged })
+}
 
 // Paths returns the ways through a part as the bench has left it: none through
 // a lifted part, and those of a bridged part with the bridge across the pairs

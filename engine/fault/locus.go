@@ -110,7 +110,8 @@ func (g *generator) joint(id netlist.PartID, t int32, w Weights) {
 	l := whole(id)
 	l.Series, l.Terminal = true, t
 	l.Modes = []ModeRange{{JointOpen, w.Odds("open"), math.Inf(1), math.Inf(1)}, {JointPoor, w.Odds("raised"), leastRaised, 1e4}}
-	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id}
+	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id,
+		Cure: netlist.ResolderedTerminal(netlist.TerminalRef{Part: id, Terminal: t})}
 	g.add(l)
 }
 
@@ -222,7 +223,8 @@ func (g *generator) traces() {
 		for k := 0; k+1 < len(g.m.Board.Nets[n].Along); k++ {
 			l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.NetID(n), After: int16(k), Series: true}
 			l.Modes = []ModeRange{{TraceBroken, w.Odds("open"), math.Inf(1), math.Inf(1)}, {TracePoor, w.Odds("raised"), leastRaised, 1e4}}
-			l.Change = network.Change{Kind: network.Split, Net: netlist.NetID(n), After: int16(k), Owner: netlist.None}
+			l.Change = network.Change{Kind: network.Split, Net: netlist.NetID(n), After: int16(k), Owner: netlist.None,
+				Cure: netlist.JoinedTrace(netlist.NetID(n), int16(k))}
 			g.add(l)
 		}
 	}
@@ -240,7 +242,7 @@ func (g *generator) pins() {
 			}
 			l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref}, NPins: 1, Series: true}
 			l.Modes = []ModeRange{{JointOpen, joint.Odds("open"), math.Inf(1), math.Inf(1)}, {JointPoor, joint.Odds("raised"), leastRaised, 1e4}}
-			l.Change = network.Change{Kind: network.Detach, Contact: g.m.PinContact(ref), Owner: netlist.None}
+			l.Change = network.Change{Kind: network.Detach, Contact: g.m.PinContact(ref), Owner: netlist.None, Cure: netlist.ResolderedPin(ref)}
 			g.add(l)
 			for _, o := range g.m.Board.Neighbours(ref) {
 				other := g.m.Board.Connectors[o.Connector].Pins[o.Pin].Net
@@ -249,7 +251,7 @@ func (g *generator) pins() {
 				}
 				l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref, o}, NPins: 2}
 				l.Modes = []ModeRange{{Bridged, bridge.Odds("shorted"), LeastOhms, ShortOhms}, {BridgeLeaky, bridge.Odds("leaky"), ShortOhms, LeakOhms}}
-				l.Change = network.Change{Kind: network.AddPath, Owner: netlist.None,
+				l.Change = network.Change{Kind: network.AddPath, Owner: netlist.None, Cure: netlist.CleanedGap(ref, o),
 					A: g.m.PlaceOfContact(g.m.PinContact(ref)), B: g.m.PlaceOfContact(g.m.PinContact(o))}
 				g.add(l)
 			}

@@ -219,7 +219,7 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		s.lies = append(s.lies, lie{Slipped, i, mask, s.p.Slip, density - s.result.Base[i]})
-		if o.Known != nil && o.Edits.Key() == "" {
+		if o.Known != nil && o.Edits.AsDrawn() {
 			k, ok := spots[o.Spot]
 			if !ok {
 				k = i

@@ -65,6 +65,12 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			pairs = append(pairs, pair{partName(b, j.Part), number(j.Ohms) + " ohm"})
 		}
 		out.line("bridge", mapping(pairs...))
+	case KindMend:
+		var items []string
+		for _, m := range e.Mends {
+			items = append(items, scalar(b.MendName(m)))
+		}
+		out.line("mend", "["+strings.Join(items, ", ")+"]")
 	case KindNote:
 		if e.Note == "" {
 			return nil, missing(e.Kind)

@@ -37,6 +37,7 @@ const (
 	KindRefit                   // the same parts back: Parts
 	KindFit                     // new, good parts: Parts
 	KindBridge                  // parts joined across: Bridges
+	KindMend                    // joints resoldered, gaps cleaned, traces joined: Mends
 	KindNote                    // a remark: Note
 	KindPower                   // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
@@ -45,7 +46,7 @@ const (
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "note", "power", "undo", "acknowledge", "close"}
+var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "mend", "note", "power", "undo", "acknowledge", "close"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -53,6 +54,11 @@ func (k Kind) String() string {
 		return kindNames[k]
 	}
 	return fmt.Sprintf("Kind(%d)", k)
+}
+
+// Edits tells that an event of this kind changes the board.
+func (k Kind) Edits() bool {
+	return k == KindLift || k == KindRefit || k == KindFit || k == KindBridge || k == KindMend
 }
 
 // Event is one thing that was done or seen. Kind says which of the fields below
@@ -71,6 +77,7 @@ type Event struct {
 	Injections   []Injection
 	Parts        []netlist.PartID
 	Bridges      []Bridge
+	Mends        []netlist.Mend
 	Note         string
 	Supply       *SupplyDraw
 	Undo         int // Number of the event taken back; 0 is the last one not yet taken back

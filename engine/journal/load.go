@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"halfsplit/netlist"
@@ -314,6 +315,8 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
 			}
 		}
+	case KindMend:
+		e.Mends = d.mends(value)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -463,4 +466,24 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 		parts = append(parts, part)
 	}
 	return parts
+}
+
+// mends finds the places that a `mend` names.
+func (d *decoder) mends(list document.Node) []netlist.Mend {
+	var mends []netlist.Mend
+	for _, item := range list.Items() {
+		if d.problems.Full() {
+			break
+		}
+		m, err := d.board.Mend(nameOf(item))
+		switch {
+		case err != nil:
+			d.problemAt(item.At(), err)
+		case slices.Contains(mends, m):
+			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
+		default:
+			mends = append(mends, m)
+		}
+	}
+	return mends
 }

@@ -105,7 +105,7 @@ func (d *decoder) checkOrder(c *Case) {
 type Stage struct {
 	Edits    netlist.Edits // in force while Events happened
 	Meter    references.Meter
-	Events   []Event // in order; the lift, refit, fit, bridge or meter event that began the stage is the first
+	Events   []Event // in order; the lift, refit, fit, bridge, mend or meter event that began the stage is the first
 	Readings []Read  // of Events
 }
 
@@ -116,8 +116,7 @@ func (c *Case) Stages() []Stage {
 	now := Stage{Meter: references.DefaultMeter()}
 	start := 0
 	for i, e := range c.Events {
-		edited := e.Kind == KindLift || e.Kind == KindRefit || e.Kind == KindFit || e.Kind == KindBridge
-		if i > start && (edited || e.Meter != nil) {
+		if i > start && (e.Kind.Edits() || e.Meter != nil) {
 			now.Events = c.Events[start:i:i]
 			stages = append(stages, now)
 			now = Stage{Edits: now.Edits, Meter: now.Meter}
@@ -138,6 +137,9 @@ func (c *Case) Stages() []Stage {
 		}
 		for _, b := range e.Bridges {
 			now.Edits = now.Edits.Bridge(b.Part, b.Ohms)
+		}
+		for _, m := range e.Mends {
+			now.Edits = now.Edits.Mend(m)
 		}
 		now.Readings = append(now.Readings, e.Readings...)
 	}

@@ -49,6 +49,10 @@ var caseShape = &document.Shape{
 			Doc: "Parts joined across, and with how many ohms.", Example: "{FL3: 0 ohm}",
 			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)},
 		}},
+		{Name: "mend", Shape: &document.Shape{
+			Doc:     "Joints and copper mended: a connector pin or a part's terminal resoldered, the gap between two neighbouring pins cleaned, a broken trace joined between two neighbours along its net.",
+			Example: "[J7.2, J7.2-J7.4, TP14-R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
+		}},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
 		{Name: "power", Shape: &document.Shape{
 			Doc: "Current drawn from a bench supply.", Example: "{before_key: 2 mA, after_key: 95 mA}",

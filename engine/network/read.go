@@ -471,7 +471,7 @@ func (w *Workspace) copper(p Place, st *State) int32 {
 func (w *Workspace) netCopper(n netlist.NetID, order int16, st *State) int32 {
 	best, after := int32(n), int16(-1)
 	for k := range st.Changes {
-		if ch := &st.Changes[k]; ch.Kind == Split && ch.Net == n && order > ch.After && ch.After > after {
+		if ch := &st.Changes[k]; ch.Kind == Split && ch.Net == n && order > ch.After && ch.After > after && st.Holds(ch) {
 			best, after = int32(len(w.m.Board.Nets)+k), ch.After
 		}
 	}
@@ -480,7 +480,7 @@ func (w *Workspace) netCopper(n netlist.NetID, order int16, st *State) int32 {
 
 func (s *State) splits(n netlist.NetID) bool {
 	for k := range s.Changes {
-		if s.Changes[k].Kind == Split && s.Changes[k].Net == n {
+		if s.Changes[k].Kind == Split && s.Changes[k].Net == n && s.Holds(&s.Changes[k]) {
 			return true
 		}
 	}

@@ -107,7 +107,10 @@ type Change struct {
 	// Owner is the part that the change goes with: when that part is lifted or a
 	// new one is fitted, the change is gone. None for changes of the copper.
 	Owner netlist.PartID
-	Ohms  float64
+	// Cure is the mending that makes the change go away: that of a joint, a
+	// gap or a trace. The zero Mend where none does.
+	Cure netlist.Mend
+	Ohms float64
 }
 
 // State is a board at one moment: what was done to it at the bench, and what is
@@ -118,13 +121,16 @@ type State struct {
 }
 
 // Holds tells whether a change still holds after the edits: a fault goes away
-// with the part that has it.
+// with the part that has it, a bad joint when it is soldered anew.
 func (s *State) Holds(c *Change) bool {
+	if c.Cure.Kind != netlist.NoMend && s.Edits.Mended(c.Cure) {
+		return false
+	}
 	if c.Owner == netlist.None {
 		return true
 	}
 	e := s.Edits.Of(c.Owner)
-	return !e.Lifted && !e.Fitted
+	return !e.Lifted && !e.Fitted && !(e.Refitted && c.Cure.Kind == netlist.MendJoint)
 }
 
 // Probe is where the meter's leads are and what the meter drives.
