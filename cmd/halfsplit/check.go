@@ -189,8 +189,8 @@ func (c *checker) file(f *checked) {
 		if err == nil {
 			c.add(document.Problems{{
 				Position: document.Position{File: f.path},
-				What:     "none of its keys is known, so it was not checked",
-				Do:       "begin it as one of: " + strings.Join(kindNames(), ", ") + "; see halfsplit schema",
+				What:     "by its keys it is no halfsplit file, so it was not checked",
+				Do:       "the kinds are " + strings.Join(kindNames(), ", "),
 			}}, !f.named)
 		}
 	}

@@ -88,8 +88,12 @@ func (s *screen) comparisons(list []engine.Comparison) {
 	}
 	var words []string
 	for _, v := range []engine.Verdict{engine.Agrees, engine.Low, engine.High, engine.IsShorted, engine.IsOpen, engine.UnexpectedPath, engine.NoKnownGood} {
-		if n := tally[v]; n > 0 {
-			words = append(words, fmt.Sprintf("%d %s", n, v))
+		word := string(v)
+		if v == engine.Agrees && tally[v] > 1 {
+			word = "agree"
+		}
+		if tally[v] > 0 {
+			words = append(words, fmt.Sprintf("%d %s", tally[v], word))
 		}
 	}
 	s.prose(2, 2, plain, count(len(list), "reading")+": "+strings.Join(words, ", "))
@@ -138,14 +142,14 @@ func comparisonRow(r *engine.Comparison, mixed bool) []cell {
 	case r.Foretold != nil || r.ForetoldOverload:
 		good = spread(r.Foretold, r.ForetoldOverload, r.Sigma) + foretoldMark
 	}
-	if good != "none" && !r.Overload && r.Ohms == nil {
+	if good != "none" && !r.Overload && !r.KnownGoodOverload && r.Ohms == nil {
 		switch {
-		case r.Surprise >= 99.5:
-			off = ">99"
-		case r.Surprise <= -99.5:
+		case r.Surprise > 99.9:
+			off = ">+99"
+		case r.Surprise < -99.9:
 			off = "<-99"
 		default:
-			off = fmt.Sprintf("%+.1f", r.Surprise)
+			off = signed(r.Surprise)
 		}
 	}
 	return []cell{{at, plain}, {name(r.Net), faint}, {ground, faint}, read, {good, plain}, {off, faint}, v}

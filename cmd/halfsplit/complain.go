@@ -92,7 +92,8 @@ func flagError(cmd *cobra.Command, err error) error {
 		return instead("the flag "+document.Quote("--"+bare.GetFlag().Name)+" lacks its value", helpOf(cmd))
 	case errors.As(err, &wrong):
 		f := wrong.GetFlag()
-		return instead(fmt.Sprintf("the flag `--%s` cannot be %s", f.Name, document.Quote(wrong.GetValue())), "it is "+f.Usage)
+		value, usage := pflag.UnquoteUsage(f)
+		return instead(fmt.Sprintf("the flag `--%s` cannot be %s", f.Name, document.Quote(wrong.GetValue())), "it is "+value+" "+strings.TrimPrefix(usage, value+" "))
 	case errors.As(err, &syntax):
 		return instead(document.Quote(syntax.GetSpecifiedFlag())+" is not written like a flag", helpOf(cmd))
 	}

@@ -49,6 +49,14 @@ func completeYAML(_ *cobra.Command, _ []string, word string) ([]cobra.Completion
 	return filesLike(word, func(string) bool { return true })
 }
 
+// completeWords completes one of a few words as the first argument or as the
+// value of a flag.
+func completeWords(words ...string) cobra.CompletionFunc {
+	return func(_ *cobra.Command, _ []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		return begun(words, word), noFiles
+	}
+}
+
 func completeFolders(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
 	return nil, cobra.ShellCompDirectiveFilterDirs
 }

@@ -74,14 +74,14 @@ has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged.`,
 	flags.StringArrayVar(&q.Fitted, "fitted", nil, "`PART` that is new and good; may be repeated")
 	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to foretell; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
-	flags.StringVar(&polarity, "polarity", polarity, "red-on-ground or black-on-ground")
+	flags.StringVar(&polarity, "polarity", polarity, "`WHICH` probe is on ground: red-on-ground or black-on-ground")
 	mustComplete(cmd, "fault", completeFaults)
 	mustComplete(cmd, "lifted", completeParts)
 	mustComplete(cmd, "bridged", completeParts)
 	mustComplete(cmd, "fitted", completeParts)
 	mustComplete(cmd, "point", completePoints)
 	mustComplete(cmd, "known", completeFolders)
-	mustComplete(cmd, "polarity", cobra.FixedCompletions([]string{references.RedOnGround.String(), references.BlackOnGround.String()}, cobra.ShellCompDirectiveNoFileComp))
+	mustComplete(cmd, "polarity", completeWords(references.RedOnGround.String(), references.BlackOnGround.String()))
 	return cmd
 }
 

@@ -39,9 +39,9 @@ const (
 )
 
 // kindOf tells what a file is by the keys at its top: the kind that knows the
-// most of them. It is kindUnknown where none knows any.
+// most of them, and half of them at least; else it is kindUnknown.
 func kindOf(keys []string) string {
-	best, most := kindUnknown, 0
+	best, most := kindUnknown, (len(keys)-1)/2
 	for _, k := range fileKinds {
 		if n := k.knows(keys); n > most {
 			best, most = k.name, n
@@ -75,10 +75,10 @@ func kindOfNodes(nodes []document.Node) string {
 			keys = append(keys, e.Name())
 		}
 	}
-	best, most, least := kindUnknown, 0, 0
+	best, most, least := kindOf(keys), 0, 0
 	for _, k := range fileKinds {
 		n := k.knows(keys)
-		if n == 0 || n < most {
+		if best == kindUnknown || n < most {
 			continue
 		}
 		wrong := 0
@@ -90,4 +90,21 @@ func kindOfNodes(nodes []document.Node) string {
 		}
 	}
 	return best
+}
+
+// insteadOf looks why a file could not be read as one of a kind. Where it is a
+// file of another kind, that is all there is to say; else the error stands.
+func insteadOf(kind, file string, err error) error {
+	if err == nil {
+		return nil
+	}
+	nodes, _ := document.Read(file, 0)
+	if is := kindOfNodes(nodes); is != kindUnknown && is != kind {
+		return document.Problems{{
+			Position: document.Position{File: file},
+			What:     "is a " + is + " file, where a " + kind + " file is wanted",
+			Do:       "name a " + kind + " file",
+		}}
+	}
+	return err
 }

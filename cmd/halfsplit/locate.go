@@ -18,9 +18,9 @@ import (
 const (
 	mostSuspects = 6
 	leastSuspect = 0.015 // of those after the first
-	mostReasons  = 3 // of the first suspect; the others have one
+	mostReasons  = 3     // of the first suspect; the others have one
 	mostOutcomes = 6
-	mostMeanings = 3 // of one outcome
+	mostMeanings = 4 // of one outcome
 	mostOthers   = 3
 	mostNames    = 12
 )
@@ -155,8 +155,8 @@ func (s *screen) nothingWrong(d *engine.Diagnosis) {
 		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
 	}
 	s.prose(3, 0, green, text)
-	s.gap()
 	if len(d.Suspects) > 0 {
+		s.gap()
 		s.prose(3, 2, plain, "Least unlikely: "+suspectList(d.Suspects))
 	}
 }
@@ -291,7 +291,8 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	step := &d.Next[0]
 	s.rule("NEXT", duration(step.Seconds))
 	s.gap()
-	s.say("   " + s.paint(next, strings.ToUpper(headline(step)[:1])+headline(step)[1:]))
+	verb, rest, _ := strings.Cut(headline(step), " ")
+	s.prose(3, 2, next, strings.ToUpper(verb)+" "+rest)
 	s.gap()
 	for _, line := range instructions(b, step) {
 		s.prose(3, 2, plain, line)
@@ -300,6 +301,7 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 		s.prose(3, 2, faint, prose(step.Why))
 	}
 	s.outcomes(step)
+	s.gap()
 	s.say(s.paint(next, strings.Repeat("═", s.width)))
 	if d.Expected > 0 {
 		s.say(s.paint(faint, "   from here to a verified repair: about "+duration(d.Expected)))
@@ -324,7 +326,6 @@ func (s *screen) outcomes(step *engine.Step) {
 		rows = append(rows, []cell{{seen(step, &o), strong}, {fmt.Sprintf("%5s", percent(o.Probability)), plain}, {meaning(o.Means), plain}})
 	}
 	s.wrapped(5, rows)
-	s.gap()
 }
 
 // seen is what an outcome shows: a reading, a look, the part that warms.
@@ -342,7 +343,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 
 func meaning(means []string) string {
 	if len(means) == 0 {
-		return "nothing that was thought of"
+		return "something else"
 	}
 	var words []string
 	for _, m := range means[:min(len(means), mostMeanings)] {
@@ -350,7 +351,7 @@ func meaning(means []string) string {
 	}
 	text := strings.Join(words, "; ")
 	if more := len(means) - mostMeanings; more > 0 {
-		text += fmt.Sprintf("; or one of %d more", more)
+		text += fmt.Sprintf("; or %d more", more)
 	}
 	return text
 }
@@ -360,7 +361,14 @@ func headline(step *engine.Step) string {
 	part, at := name(step.Part), name(step.At)
 	switch step.Do {
 	case engine.DoMeasure:
-		return "measure " + at
+		text := "measure " + at
+		if step.Remedy != "" {
+			text = "read " + at + " again"
+		}
+		if step.Polarity == blackOnGround {
+			text += ", probes swapped"
+		}
+		return text
 	case engine.DoLook:
 		return "look at " + part
 	case engine.DoInject:
@@ -376,11 +384,9 @@ func headline(step *engine.Step) string {
 	case "resolder":
 		return "resolder " + part
 	case "wire":
-		return "run a wire from " + part
+		return "join " + part + " by a wire"
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
-	case "read again":
-		return "read " + cmp.Or(at, part) + " again"
 	}
 	return "replace " + part
 }

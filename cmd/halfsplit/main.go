@@ -84,18 +84,31 @@ Begin with a demonstration on an invented board:
 			return noCommand(cmd, args[0])
 		},
 	}
-	root.CompletionOptions.HiddenDefaultCmd = false
+	root.CompletionOptions.DisableDefaultCmd = true // completion.go has our own
 	flags := root.PersistentFlags()
-	flags.StringVar(&a.colour, "colour", "auto", "auto, always or never")
-	flags.IntVar(&a.width, "width", 0, "columns of text to fill (COLUMNS where that is set, else 80)")
+	flags.StringVar(&a.colour, "colour", "auto", "`WHEN` to paint: auto, always or never")
+	flags.IntVar(&a.width, "width", 0, "`COLUMNS` of text to fill (0: as the variable COLUMNS says, else 80)")
 	root.SetFlagErrorFunc(flagError)
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpTemplate(helpTemplate)
 	root.AddCommand(
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
-		a.checkCommand(), a.schemaCommand(), a.demoCommand(),
+		a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
-	mustComplete(root, "colour", cobra.FixedCompletions(colourNames, cobra.ShellCompDirectiveNoFileComp))
+	root.SetHelpCommand(&cobra.Command{
+		Use: "help COMMAND", Hidden: true, // --help does the same
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, rest, err := root.Find(args)
+			if err != nil || len(rest) > 0 {
+				return noCommand(root, args[0])
+			}
+			return c.Help()
+		},
+	})
+	for _, c := range append(root.Commands(), root) {
+		c.DisableFlagsInUseLine = true
+	}
+	mustComplete(root, "colour", completeWords(colourNames...))
 	return root
 }
 
@@ -104,7 +117,7 @@ const helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
 {{end}}{{.UsageString}}`
 
 const usageTemplate = `Write:
-  {{if .Runnable}}{{.UseLine}}{{end}}{{if .HasAvailableSubCommands}}
+  {{.UseLine}}{{if .HasAvailableSubCommands}}
 
 Commands:{{range .Commands}}{{if .IsAvailableCommand}}
   {{rpad .Name .NamePadding}}  {{.Short}}{{end}}{{end}}{{end}}{{if .HasExample}}
@@ -113,8 +126,8 @@ For example:
 {{.Example}}{{end}}{{if .HasAvailableLocalFlags}}
 
 Flags:
-{{.LocalFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}{{if .HasAvailableInheritedFlags}}
+{{.LocalFlags.FlagUsagesWrapped 80 | trimTrailingWhitespaces}}{{end}}{{if .HasAvailableInheritedFlags}}
 
 Flags of every command:
-{{.InheritedFlags.FlagUsages | trimTrailingWhitespaces}}{{end}}
+{{.InheritedFlags.FlagUsagesWrapped 80 | trimTrailingWhitespaces}}{{end}}
 `

@@ -40,14 +40,14 @@ func (r *reader) options() (engine.Options, error) {
 	if r.priors != "" {
 		p, err := fault.LoadPriors(r.priors)
 		if err != nil {
-			return o, err
+			return o, insteadOf(kindPriors, r.priors, err)
 		}
 		o.Priors = p
 	}
 	if r.costs != "" {
 		c, err := plan.LoadCosts(r.costs)
 		if err != nil {
-			return o, err
+			return o, insteadOf(kindCosts, r.costs, err)
 		}
 		o.Costs = &c
 	}
@@ -63,7 +63,7 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 	}
 	c, err := journal.Load(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, insteadOf(kindCase, file, err)
 	}
 	a.warn(c.Warnings)
 	if c.Torn != nil {
@@ -77,8 +77,11 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 // Sweeps that cannot be read are warned of and left out.
 func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library, error) {
 	b, err := netlist.Load(file)
-	if err != nil || known == "" {
-		return b, references.NewLibrary(b, nil), err
+	if err != nil {
+		return nil, nil, insteadOf(kindBoard, file, err)
+	}
+	if known == "" {
+		return b, references.NewLibrary(b, nil), nil
 	}
 	lib, err := references.LoadLibrary(known, b)
 	if lib == nil {

@@ -20,7 +20,7 @@ func (a *app) schemaCommand() *cobra.Command {
 editor completes and checks it. The kinds are ` + strings.Join(names, ", ") + ".",
 		Example:           "  halfsplit schema board > board.schema.json",
 		Args:              arguments("KIND"),
-		ValidArgsFunction: firstOf(cobra.FixedCompletions(names, cobra.ShellCompDirectiveNoFileComp)),
+		ValidArgsFunction: firstOf(completeWords(names...)),
 		RunE: func(_ *cobra.Command, args []string) error {
 			for _, k := range fileKinds {
 				if k.name == args[0] {

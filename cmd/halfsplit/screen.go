@@ -162,8 +162,8 @@ type cell struct {
 	style style
 }
 
-// column says how a column is set. Where the table is too wide, columns that
-// give are cut, the widest first.
+// column says how a column is set. Where the table is too wide, its columns move
+// together, and then those that give are cut, the widest first.
 type column struct {
 	head  string
 	right bool
@@ -187,27 +187,33 @@ func (s *screen) table(indent int, columns []column, rows [][]cell) {
 			widths[c] = max(widths[c], cells(row[c].text))
 		}
 	}
-	s.squeeze(indent, columns, widths)
+	gap := s.squeeze(indent, columns, widths)
 	if headed {
 		heads := make([]cell, len(columns))
 		for c := range columns {
 			heads[c] = cell{columns[c].head, faint}
 		}
-		s.row(indent, columns, widths, heads)
+		s.row(indent, gap, columns, widths, heads)
 	}
 	for _, row := range rows {
-		s.row(indent, columns, widths, row)
+		s.row(indent, gap, columns, widths, row)
 	}
 }
 
-// squeeze cuts the widest columns that give until the table fits.
-func (s *screen) squeeze(indent int, columns []column, widths []int) {
-	total := indent - columnGap
+// squeeze narrows columns until the table fits, and returns the gap between
+// them.
+func (s *screen) squeeze(indent int, columns []column, widths []int) int {
+	gap, total, shown := columnGap, indent, 0
 	for _, w := range widths {
 		if w > 0 {
-			total += w + columnGap
+			total += w
+			shown++
 		}
 	}
+	if total+gap*(shown-1) > s.width {
+		gap--
+	}
+	total += gap * (shown - 1)
 	for total > s.width {
 		at := -1
 		for c := range columns {
@@ -216,14 +222,15 @@ func (s *screen) squeeze(indent int, columns []column, widths []int) {
 			}
 		}
 		if at < 0 {
-			return
+			break
 		}
 		widths[at]--
 		total--
 	}
+	return gap
 }
 
-func (s *screen) row(indent int, columns []column, widths []int, row []cell) {
+func (s *screen) row(indent, gap int, columns []column, widths []int, row []cell) {
 	line, space := "", indent
 	for c, f := range row {
 		if widths[c] == 0 {
@@ -244,7 +251,7 @@ func (s *screen) row(indent int, columns []column, widths []int, row []cell) {
 				pad = 0
 			}
 		}
-		space += pad + columnGap
+		space += pad + gap
 	}
 	s.say(line)
 }

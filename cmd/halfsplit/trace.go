@@ -37,7 +37,7 @@ them.`,
 			}
 			b, err := netlist.Load(args[0])
 			if err != nil {
-				return err
+				return insteadOf(kindBoard, args[0], err)
 			}
 			p, err := b.Point(args[1])
 			if err != nil {
@@ -68,9 +68,10 @@ type drawing struct {
 	board *netlist.Board
 	stop  netlist.Stop
 	root  *rung
-	part  int // columns for the names of parts
-	kind  int // for kinds and values
-	goal  int // for where a part that ends the line leads
+	rails bool // some part ends at a rail
+	part  int  // columns for the names of parts
+	kind  int  // for kinds and values
+	goal  int  // for where a part that ends the line leads
 }
 
 // rung is a net of the drawing, with the part that it is reached through.
@@ -84,7 +85,7 @@ type rung struct {
 const (
 	mostPartColumns = 18
 	mostKindColumns = 22
-	mostGoalColumns = 24
+	mostGoalColumns = 28
 	mostPoints      = 8 // points named on one net
 )
 
@@ -112,6 +113,7 @@ func (d *drawing) rung(x *netlist.Branch) *rung {
 		d.part = max(d.part, min(cells(d.partName(below)), mostPartColumns))
 		d.kind = max(d.kind, min(cells(kindWords(d.partOf(below))), mostKindColumns))
 		if !d.leadsOn(below) {
+			d.rails = d.rails || below.Net != netlist.None && d.endsAtRail(below)
 			d.goal = max(d.goal, min(cells(d.goalWords(below)), mostGoalColumns))
 		}
 	}
@@ -204,11 +206,10 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	}
 	s.net(d, d.root, "  ")
 	s.gap()
-	end := "it ends at rails; --past-rails goes on"
-	if d.stop == netlist.AtGround {
-		end = "it goes on past rails"
+	s.say("  " + s.paint(faint, "● net   █ part on the line   ▼ ends at ground   ▲ ends at a rail"))
+	if d.rails {
+		s.say("  " + s.paint(faint, "--past-rails goes on behind the rails"))
 	}
-	s.prose(2, 2, faint, "● net   █ part on the line   ▼ to ground   ▲ to a rail   → joins a net drawn elsewhere; "+end)
 }
 
 // net draws a net and all below it.

@@ -58,6 +58,15 @@ func threeDecimals(v float64) string {
 	return text
 }
 
+// signed writes a number with its sign and one decimal.
+func signed(v float64) string {
+	text := fmt.Sprintf("%+.1f", v)
+	if text == "-0.0" || text == "+0.0" {
+		return "0.0"
+	}
+	return text
+}
+
 // spread writes a voltage with its standard deviation.
 func spread(v *float64, overload bool, sigma float64) string {
 	text := volts(v, overload)
@@ -87,7 +96,7 @@ func percent(p float64) string {
 	case p < 0.005:
 		return "<1 %"
 	}
-	return fmt.Sprintf("%.0f %%", 100*p)
+	return fmt.Sprintf("%.0f %%", math.Round(100*p))
 }
 
 // duration writes seconds at the bench, to about two figures.
@@ -146,7 +155,7 @@ var signs = map[engine.Verdict]sign{
 // verdict is a verdict with its mark.
 func verdict(v engine.Verdict) cell {
 	s := signs[v]
-	return cell{strings.TrimLeft(s.mark+" "+string(v), " "), s.style}
+	return cell{strings.TrimSpace(s.mark + " " + name(string(v))), s.style}
 }
 
 // probes says which probe goes where.
