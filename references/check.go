@@ -38,6 +38,8 @@ const (
 	KindGap       = "gap"            // points that nobody has read
 	KindSingle    = "one board only" // points read on a single board
 	KindUnlike    = "unlike"         // lines said to be alike read differently
+	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
+	KindEdited    = "edited"         // a file was changed after it was added
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be
@@ -87,6 +89,8 @@ func (l *Library) Check() []Finding {
 	}
 	findings = append(findings, l.duplicates()...)
 	findings = append(findings, l.unlike()...)
+	findings = append(findings, l.meterFindings()...)
+	findings = append(findings, l.edits()...)
 	findings = append(findings, l.coverage()...)
 	rank := []string{SeverityFault, SeverityDoubt, SeverityNote}
 	slices.SortStableFunc(findings, func(a, b Finding) int {
@@ -108,6 +112,23 @@ type class struct {
 	current  int
 	polarity Polarity
 	battery  bool // a battery in its place conducts
+}
+
+func classOf(s *Sweep) class {
+	step := int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1)))
+	return class{s.Meter.Source, step, s.State.Polarity, s.State.Battery == "in"}
+}
+
+// words is the sort of meter, for people: "1 mA", "0.3 mA resistive".
+func (c class) words() string {
+	text := fmt.Sprintf("%.2g mA", math.Pow(1.1, float64(c.current)))
+	if c.source == Resistive {
+		text += " resistive"
+	}
+	if c.battery {
+		text += ", battery in"
+	}
+	return text
 }
 
 // group is the sweeps that may be compared with each other.
@@ -135,7 +156,7 @@ func (l *Library) groups() []*group {
 	var groups []*group
 	byClass := make(map[class]*group)
 	for _, s := range l.Sweeps {
-		key := class{s.Meter.Source, int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1))), s.State.Polarity, s.State.Battery == "in"}
+		key := classOf(s)
 		g := byClass[key]
 		if g == nil {
 			g = &group{peers: make(map[place][]peer), known: make(map[knownKey]*Predictive)}
@@ -150,15 +171,15 @@ func (l *Library) groups() []*group {
 			s := g.sweeps[int(i)]
 			for _, r := range s.Readings {
 				at := placeOf(r.At, s.State.Polarity)
-				g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.board()})
+				g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.BoardName()})
 			}
 		}
 	}
 	return groups
 }
 
-// board is the name of the board that was swept: its sample, else its file.
-func (s *Sweep) board() string {
+// BoardName is the board that was swept: its sample, else its file.
+func (s *Sweep) BoardName() string {
 	if s.Sample != "" {
 		return s.Sample
 	}
@@ -238,7 +259,7 @@ func predictTrimmed(peers []peer) Predictive {
 func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
 	others := false
 	for _, r := range s.Readings {
-		others = others || g.reference(placeOf(r.At, s.State.Polarity), s.board()) != nil
+		others = others || g.reference(placeOf(r.At, s.State.Polarity), s.BoardName()) != nil
 	}
 	if !others {
 		return []Finding{{
@@ -260,7 +281,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 	var findings []Finding
 	rate := outlierRate / float64(len(s.Readings))
 	for i, r := range s.Readings {
-		p := g.reference(placeOf(r.At, s.State.Polarity), s.board())
+		p := g.reference(placeOf(r.At, s.State.Polarity), s.BoardName())
 		if p == nil || covered[i] {
 			continue
 		}
@@ -411,6 +432,21 @@ func differ(a, b Predictive) (chance, sure float64) {
 	return 2 * spread.Upper(away), unlikePrior / (unlikePrior + alike)
 }
 
+// edits reports files that hold something else than when Add named them.
+func (l *Library) edits() []Finding {
+	var findings []Finding
+	for _, s := range l.Sweeps {
+		if l.edited[s.File] {
+			findings = append(findings, Finding{
+				Kind: KindEdited, Severity: SeverityDoubt, Sweep: s.File, Confidence: 1,
+				Seen: "holds another text than when it was added: the digest in its name does not fit",
+				Do:   "take the file back as it was; add the correction as a new sweep, and withdraw the old one if it is wrong",
+			})
+		}
+	}
+	return findings
+}
+
 // coverage reports, connector by connector, pins that nobody has read and pins
 // that were read on one board only. Pins that go nowhere are left out. The other
 // polarity is reported only on connectors where somebody has begun with it.
@@ -431,7 +467,7 @@ func (l *Library) coverage() []Finding {
 				at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}
 				boards := make(map[string]bool)
 				for _, s := range l.At(at, pol) {
-					boards[s.Sweep.board()] = true
+					boards[s.Sweep.BoardName()] = true
 				}
 				switch name := connector.Name + "." + pin.Name; len(boards) {
 				case 0:

@@ -54,7 +54,7 @@ type mistake struct {
 func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[int]bool) {
 	right := make([]*Predictive, len(s.Readings))
 	for i, r := range s.Readings {
-		right[i] = g.reference(placeOf(r.At, s.State.Polarity), s.board())
+		right[i] = g.reference(placeOf(r.At, s.State.Polarity), s.BoardName())
 	}
 	good := s.score(right, strayShare)
 
@@ -226,7 +226,7 @@ func (l *Library) layoutMistakes(s *Sweep, g *group, right []*Predictive) []mist
 func (l *Library) pinReference(s *Sweep, g *group, connector, pin int) *Predictive {
 	ref := netlist.PinRef{Connector: netlist.ConnectorID(connector), Pin: int32(pin)}
 	at := netlist.Point{Kind: netlist.PointPin, Net: l.board.Connectors[connector].Pins[pin].Net, Pin: ref}
-	return g.reference(placeOf(at, s.State.Polarity), s.board())
+	return g.reference(placeOf(at, s.State.Polarity), s.BoardName())
 }
 
 // polarityMistake weighs that the probes were the other way round. Where boards
@@ -244,7 +244,7 @@ func (l *Library) polarityMistake(s *Sweep, right []*Predictive) []mistake {
 		v := roomVolts(s, r)
 		var peers []peer
 		for _, sample := range l.At(r.At, other) {
-			if sample.Sweep.board() != s.board() && len(peers) < maxPeers {
+			if sample.Sweep.BoardName() != s.BoardName() && len(peers) < maxPeers {
 				volts := sample.Volts
 				if sample.Overload {
 					volts = math.NaN()

@@ -32,6 +32,7 @@ type Library struct {
 	// others are sweeps of other revisions of this board, their points
 	// unresolved. Check asks whether a sweep reads like one of them.
 	others []*Sweep
+	edited map[string]bool // files that hold another text than when Add named them
 }
 
 // Skipped is a file in the folder that was left aside.
@@ -105,6 +106,13 @@ func (l *Library) At(point netlist.Point, pol Polarity) []Sample {
 // comes beside it holds the sweeps that could be read, nil where the folder
 // itself could not.
 func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
+	return LoadLibraryWatched(dir, b, nil)
+}
+
+// LoadLibraryWatched is LoadLibrary, which calls watch now and then with the
+// number of files read so far and in all, for a progress bar. The calls come one
+// after the other.
+func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int)) (*Library, error) {
 	paths, skipped, err := yamlFiles(dir)
 	if err != nil {
 		where, reason := dir, err
@@ -113,10 +121,11 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 		}
 		return nil, document.Problems{{Position: document.Position{File: where}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps, and see that you may read all of it"}}
 	}
-	files := loadFiles(paths, b)
+	files := loadFiles(paths, b, watch)
 
 	var sweeps, others []*Sweep
 	var notes []withdrawNote
+	changed := make(map[string]bool)
 	var problems document.Problems
 	for i, f := range files {
 		for _, p := range f.problems {
@@ -130,6 +139,9 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 			}
 		case f.sweep != nil:
 			sweeps = append(sweeps, f.sweep)
+			if f.edited {
+				changed[f.sweep.File] = true
+			}
 		}
 		if f.note != nil {
 			notes = append(notes, *f.note)
@@ -138,7 +150,7 @@ func LoadLibrary(dir string, b *netlist.Board) (*Library, error) {
 	slices.SortStableFunc(skipped, func(a, b Skipped) int { return strings.Compare(a.File, b.File) })
 	sweeps, withdrawn := withdraw(sweeps, notes, paths, &problems)
 	l := NewLibrary(b, sweeps)
-	l.Dir, l.Skipped, l.Withdrawn, l.others = dir, skipped, withdrawn, others
+	l.Dir, l.Skipped, l.Withdrawn, l.others, l.edited = dir, skipped, withdrawn, others, changed
 	return l, problems.Err()
 }
 
@@ -182,12 +194,13 @@ type loaded struct {
 	sweep    *Sweep
 	note     *withdrawNote
 	skip     string
+	edited   bool // the sweep's file holds another text than when Add named it
 	problems document.Problems
 }
 
 // loadFiles reads files with a few workers; results stand at the index of their
 // path, so that the outcome does not depend on timing.
-func loadFiles(paths []string, b *netlist.Board) []loaded {
+func loadFiles(paths []string, b *netlist.Board, watch func(done, total int)) []loaded {
 	files := make([]loaded, len(paths))
 	next := make(chan int)
 	var group sync.WaitGroup
@@ -201,9 +214,15 @@ func loadFiles(paths []string, b *netlist.Board) []loaded {
 	}
 	for i := range paths {
 		next <- i
+		if watch != nil && i%100 == 0 {
+			watch(i, len(paths))
+		}
 	}
 	close(next)
 	group.Wait()
+	if watch != nil {
+		watch(len(paths), len(paths))
+	}
 	return files
 }
 
@@ -246,7 +265,7 @@ func loadFile(path string, points *resolver) loaded {
 	if problems != nil {
 		return loaded{problems: problems}
 	}
-	return loaded{sweep: sweep}
+	return loaded{sweep: sweep, edited: edited(path)}
 }
 
 // otherKind tells a board file or a case file that lies among the sweeps.

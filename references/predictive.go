@@ -87,6 +87,13 @@ func Predict(volts []float64, overloads int) Predictive {
 // are averaged first, since they say nothing of how boards differ. The readings
 // should come from like meters, or have been carried to one meter first.
 func PredictSamples(samples []Sample) Predictive {
+	volts, overloads := perBoard(samples)
+	return Predict(volts, overloads)
+}
+
+// perBoard makes one value a board: the mean of its voltages; OL where it read
+// nothing else.
+func perBoard(samples []Sample) (volts []float64, overloads int) {
 	type board struct {
 		sum   float64
 		volts int
@@ -110,13 +117,12 @@ func PredictSamples(samples []Sample) Predictive {
 			boards[i].volts++
 		}
 	}
-	volts := make([]float64, 0, len(boards))
 	for _, b := range boards {
 		if b.volts > 0 {
 			volts = append(volts, b.sum/float64(b.volts))
 		}
 	}
-	return Predict(volts, len(boards)-len(volts))
+	return volts, len(boards) - len(volts)
 }
 
 // Voltage is the distribution of the reading where it is not OL. Its Center is

@@ -146,6 +146,28 @@ func ParseTime(text string) (time.Time, error) {
 	return time.Time{}, errors.New(document.Quote(text) + " is not a date; write 2026-08-02 or 2026-08-02 14:05")
 }
 
+// ParseMeter reads a meter as Text writes it, with the braces or without: "{name:
+// bench 2, test_current: 0.3 mA}". Its error says what is wrong and what to do;
+// positions in it count from the beginning of the text.
+func ParseMeter(text string) (Meter, error) {
+	trimmed := strings.TrimSpace(text)
+	if !strings.HasPrefix(trimmed, "{") {
+		trimmed = "{" + trimmed + "}"
+	}
+	nodes, err := document.Decode(strings.NewReader(trimmed), "meter", 0)
+	switch {
+	case err != nil:
+		return Meter{}, err
+	case len(nodes) != 1:
+		return Meter{}, fmt.Errorf("%s is not a meter; write it as in sweep files, such as {test_current: 0.3 mA, open_voltage: 2.7 V}", document.Quote(text))
+	}
+	if problems := meterShape.Check(nodes[0]); problems != nil {
+		return Meter{}, problems
+	}
+	m, problems := DecodeMeter(nodes[0])
+	return m, problems.Err()
+}
+
 // DecodeMeter reads a `meter` mapping that MeterShape has passed. What it leaves
 // out, or all of it where the node is absent, is taken from DefaultMeter. The
 // problems are values that do not fit together.

@@ -32,7 +32,7 @@ func (s *Sweep) Write(w io.Writer) error {
 		}
 		key("taken", s.Taken.Format(layout))
 	}
-	b.WriteString("meter: " + s.Meter.flow() + "\n")
+	b.WriteString("meter: " + s.Meter.Text() + "\n")
 	b.WriteString("state: " + s.State.flow() + "\n")
 	b.WriteString("readings:\n")
 	for _, r := range s.Readings {
@@ -44,8 +44,9 @@ func (s *Sweep) Write(w io.Writer) error {
 	return nil
 }
 
-// flow writes a meter on one line.
-func (m Meter) flow() string {
+// Text writes a meter as the `meter` mapping of sweep and case files, on one
+// line: what ParseMeter reads.
+func (m Meter) Text() string {
 	var fields []string
 	if m.Name != "" {
 		fields = append(fields, "name: "+scalar(m.Name))

@@ -1,0 +1,157 @@
+package references
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"time"
+	"unicode"
+
+	"halfsplit/netlist/document"
+)
+
+// digestLength is how many hexadecimal digits of the digest stand in a file
+// name: 48 bits, so that among 100,000 sweeps two share one by chance with
+// probability 2e-5 (birthday bound n²/2^49).
+const digestLength = 12
+
+// digest is the beginning of the SHA-256 (FIPS 180-4) of a file's text. Carriage
+// returns do not count, since version control may add them on the way.
+func digest(text []byte) string {
+	sum := sha256.Sum256(bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")))
+	return hex.EncodeToString(sum[:])[:digestLength]
+}
+
+// FileName is the name under which a sweep file with this text is kept: board,
+// revision, sample, date and digest. Two people who add different sweeps get
+// different names, so that folders merge without conflicts, and the same sweep
+// gets the same name wherever it is added.
+func FileName(s *Sweep, text []byte) string {
+	taken := "undated"
+	if !s.Taken.IsZero() {
+		taken = s.Taken.Format(time.DateOnly)
+	}
+	return strings.Join([]string{slug(s.Board, "board"), slug(s.Revision, "x"), slug(s.Sample, "x"), taken, digest(text)}, "-") + ".yaml"
+}
+
+// slug keeps the letters and digits of a text, in small letters, for a file name
+// that every system takes.
+func slug(text, none string) string {
+	const most = 24
+	var b strings.Builder
+	for _, r := range strings.ToLower(text) {
+		switch {
+		case b.Len() >= most:
+		case r < unicode.MaxASCII && (unicode.IsLetter(r) || unicode.IsDigit(r)):
+			b.WriteRune(r)
+		default:
+			b.WriteByte('_')
+		}
+	}
+	if name := strings.Trim(b.String(), "_"); name != "" {
+		return name
+	}
+	return none
+}
+
+// named finds the digest in a file name that FileName made.
+var named = regexp.MustCompile(`-([0-9a-f]{12})\.ya?ml$`)
+
+// edited tells that a file whose name carries a digest holds another text by
+// now.
+func edited(path string) bool {
+	match := named.FindStringSubmatch(filepath.Base(path))
+	if match == nil {
+		return false
+	}
+	text, err := os.ReadFile(path) // LoadSweep has read it within its limit
+	return err == nil && digest(text) != match[1]
+}
+
+// Add puts the text of a sweep file into the folder of a library, under its
+// FileName, and returns the path. A file of that name is left as it is: added is
+// then false. The file appears whole or not at all.
+func Add(dir string, s *Sweep, text []byte) (path string, added bool, err error) {
+	path = filepath.Join(dir, FileName(s, text))
+	err = writeNew(path, text)
+	if errors.Is(err, fs.ErrExist) {
+		return path, false, nil
+	}
+	return path, err == nil, err
+}
+
+// writeNew writes a file that must not be there yet: under a name that begins
+// with a dot, which LoadLibrary passes over, and then linked to its own. On a
+// drive that has no links it is written in its place.
+func writeNew(path string, text []byte) error {
+	dir := filepath.Dir(path)
+	if _, err := os.Lstat(path); err == nil {
+		return fs.ErrExist
+	}
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return err
+	}
+	draft, err := os.CreateTemp(dir, ".adding-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(draft.Name())
+	_, err = draft.Write(text)
+	err = errors.Join(err, draft.Chmod(0o644), draft.Sync(), draft.Close())
+	if err != nil {
+		return err
+	}
+	if err = os.Link(draft.Name(), path); err == nil || errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		os.Remove(path)
+	}
+	return err
+}
+
+// Withdraw takes a sweep out of use by a note beside its file, which stays as it
+// is, and returns the path of the note. The file must hold a sweep that is in
+// use. when may be zero.
+func Withdraw(file, why, by string, when time.Time) (note string, err error) {
+	if strings.TrimSpace(why) == "" {
+		return "", errors.New("a withdrawal says nothing without its reason; say why, such as \"the board failed a week later\"")
+	}
+	if _, err := LoadSweep(file, nil); err != nil {
+		return "", err
+	}
+	dir, base := filepath.Split(file)
+	var b strings.Builder
+	fmt.Fprintf(&b, "withdraw:\n  file: %s\n  why: %s\n", scalar(base), scalar(why))
+	if by != "" {
+		fmt.Fprintf(&b, "  by: %s\n", scalar(by))
+	}
+	if !when.IsZero() {
+		fmt.Fprintf(&b, "  time: %s\n", when.Format("2006-01-02T15:04:05Z07:00"))
+	}
+	if nodes, err := document.Decode(strings.NewReader(b.String()), "withdrawal", 0); err != nil {
+		return "", err
+	} else if problems := WithdrawShape().Check(nodes[0]); problems != nil {
+		return "", problems
+	}
+	// One note a sweep: a second would only say again what the first does.
+	note = filepath.Join(dir, "withdraw-"+strings.TrimSuffix(strings.TrimSuffix(base, ".yaml"), ".yml")+".yaml")
+	if err := writeNew(note, []byte(b.String())); errors.Is(err, fs.ErrExist) {
+		return note, fmt.Errorf("%s is withdrawn already, by %s; nothing is left to do", document.Quote(file), document.Quote(note))
+	} else if err != nil {
+		return "", err
+	}
+	return note, nil
+}

@@ -1,0 +1,298 @@
+package references
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Overlap is one reading of a board that other meters read at the same place
+// too.
+type Overlap struct {
+	Meter string // which meter; see Sweep.MeterName
+	Sheet Meter  // what its data sheet says
+	// Cell is what the readings to be compared have in common, such as the board
+	// and the place.
+	Cell  string
+	Volts float64 // as shown
+	// Foretold is what a faultless meter of this sort would show there, in volts,
+	// up to a constant that is the same for the whole cell; 0 where all meters
+	// are of one sort.
+	Foretold float64
+}
+
+// MeterBias is what one meter of a team shows too much, Offset + Gain*volts. A
+// single number of it is known less well than their sum near the readings, about
+// 0.5 V: see At.
+type MeterBias struct {
+	Meter    string
+	Readings int     // that other meters share, of those that were looked at
+	Offset   float64 // volts
+	Gain     float64 // share of the reading
+
+	varOffset, varGain, covariance float64
+}
+
+// At gives how much too high the meter reads at volts, and the standard
+// uncertainty, both in volts.
+func (b MeterBias) At(volts float64) (bias, uncertainty float64) {
+	return b.Offset + b.Gain*volts, math.Sqrt(b.varOffset + 2*b.covariance*volts + b.varGain*volts*volts)
+}
+
+// doubtSlack widens what the data sheet says of a meter that is doubted.
+const doubtSlack = 10
+
+// mostCells bounds the work: so many cells, spread evenly over all, tell a meter's
+// error to a fraction of a millivolt.
+const mostCells = 1000
+
+// contactSpread is the standard deviation in volts of one probe contact against
+// the next. Common practice, no source.
+const contactSpread = 0.001
+
+// EstimateMeters finds the offset and gain of each meter of a team from readings
+// that several of them took of the same thing. Reading i of meter m in cell c is
+//
+//	volts_i - foretold_i = t_c + offset_m + gain_m*v_c + e_i
+//
+// with t_c unknown, v_c the median of the cell's readings, e_i the contact of the
+// probe and the rounding of the display, and offset and gain normal around zero,
+// their standard deviations those of the data sheet (a/sqrt(3), JCGM 100:2008
+// 4.3.7): without that only differences between meters could be known. Meters
+// named in doubted are trusted ten times less than their data sheets say, as when
+// it is asked whether they are still within them. The estimate is the best
+// linear unbiased prediction of the random effects offset and gain (Henderson
+// 1975; Robinson, Statistical Science 6, 1991, from memory), reached by normal
+// equations from which every t_c is eliminated. Residuals are weighed as those
+// of Student with 4 degrees, so that single slips do not pull it.
+//
+// Meters come back in the order of their names; a meter that shares no cell with
+// another is left out.
+func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
+	cells := make(map[string][]int)
+	for i, r := range readings {
+		cells[r.Cell] = append(cells[r.Cell], i)
+	}
+	var order []string
+	sheets := make(map[string]Meter)
+	count := make(map[string]int)
+	for name, cell := range cells {
+		shared := slices.ContainsFunc(cell, func(i int) bool { return readings[i].Meter != readings[cell[0]].Meter })
+		if !shared {
+			continue
+		}
+		order = append(order, name)
+	}
+	slices.Sort(order) // sums come out the same whatever the order of maps
+	if len(order) > mostCells {
+		few := make([]string, mostCells)
+		for i := range few {
+			few[i] = order[i*len(order)/mostCells]
+		}
+		order = few
+	}
+	for _, name := range order {
+		for _, i := range cells[name] {
+			sheets[readings[i].Meter] = readings[i].Sheet
+			count[readings[i].Meter]++
+		}
+	}
+	var names []string
+	for name := range sheets {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	if len(names) == 0 {
+		return nil
+	}
+	column := make(map[string]int) // of the offset; the gain is the next
+	for i, name := range names {
+		column[name] = 2 * i
+	}
+	n := 2 * len(names)
+	prior := make([]float64, n)
+	for name, c := range column {
+		m, slack := sheets[name], 1.0
+		if slices.Contains(doubted, name) {
+			slack = doubtSlack
+		}
+		offset, gain := slack*(m.Counts+0.5)*m.Resolution/math.Sqrt(3), slack*math.Max(m.Gain, 0.001)/math.Sqrt(3)
+		prior[c], prior[c+1] = 1/(offset*offset), 1/(gain*gain)
+	}
+
+	x := make([]float64, n)
+	var inverse []float64
+	scale := 1.0
+	for range 20 {
+		h, g := make([]float64, n*n), make([]float64, n)
+		for c, p := range prior {
+			h[c*n+c] = p
+		}
+		var squares, freedom float64
+		for _, name := range order {
+			sumW, sumD := 0.0, 0.0
+			sumZ := make(map[int]float64)
+			var shown []float64
+			for _, i := range cells[name] {
+				shown = append(shown, readings[i].Volts)
+			}
+			level := Median(shown) // not a reading's own: a slip would pull the gain
+			// The residual of a reading is taken against the cell's weighted mean
+			// under the estimate so far.
+			residual := func(i int) float64 {
+				r, c := readings[i], column[readings[i].Meter]
+				return r.Volts - r.Foretold - x[c] - x[c+1]*level
+			}
+			var all []float64
+			for _, i := range cells[name] {
+				all = append(all, residual(i))
+			}
+			middle := Median(all)
+			for k, i := range cells[name] {
+				r, c := readings[i], column[readings[i].Meter]
+				sigma := math.Hypot(contactSpread, r.Sheet.Resolution/math.Sqrt(12))
+				z := (all[k] - middle) / (sigma * scale)
+				const df = 4
+				w := (df + 1) / (df + z*z) / (sigma * sigma)
+				d := r.Volts - r.Foretold
+				squares += w * (all[k] - middle) * (all[k] - middle)
+				sumW, sumD = sumW+w, sumD+w*d
+				sumZ[c] += w
+				sumZ[c+1] += w * level
+				g[c] += w * d
+				g[c+1] += w * d * level
+				h[c*n+c] += w
+				h[c*n+c+1] += w * level
+				h[(c+1)*n+c] += w * level
+				h[(c+1)*n+c+1] += w * level * level
+			}
+			freedom += float64(len(all) - 1)
+			for a, za := range sumZ {
+				g[a] -= za * sumD / sumW
+				for b, zb := range sumZ {
+					h[a*n+b] -= za * zb / sumW
+				}
+			}
+		}
+		inverse = invert(h, n)
+		for a := range x {
+			x[a] = 0
+			for b := range g {
+				x[a] += inverse[a*n+b] * g[b]
+			}
+		}
+		scale = math.Max(1, math.Sqrt(squares/math.Max(freedom-float64(n), 1)))
+	}
+	var list []MeterBias
+	for i, name := range names {
+		c := 2 * i
+		s2 := scale * scale
+		list = append(list, MeterBias{name, count[name], x[c], x[c+1], s2 * inverse[c*n+c], s2 * inverse[(c+1)*n+c+1], s2 * inverse[c*n+c+1]})
+	}
+	return list
+}
+
+// invert inverts a symmetric positive definite matrix of n rows by Gauss-Jordan
+// elimination, which needs no pivoting on such a matrix. The prior on the
+// diagonal keeps it definite.
+func invert(h []float64, n int) []float64 {
+	a, inv := slices.Clone(h), make([]float64, n*n)
+	for i := range n {
+		inv[i*n+i] = 1
+	}
+	for c := range n {
+		pivot := a[c*n+c]
+		for k := range n {
+			a[c*n+k] /= pivot
+			inv[c*n+k] /= pivot
+		}
+		for r := range n {
+			f := a[r*n+c]
+			if r == c || f == 0 {
+				continue
+			}
+			for k := range n {
+				a[r*n+k] -= f * a[c*n+k]
+				inv[r*n+k] -= f * inv[c*n+k]
+			}
+		}
+	}
+	return inv
+}
+
+// Overlaps lists the voltages that more than one meter may have read: on boards
+// that the files name, at one place in one polarity, carried to room
+// temperature. foretell gives what a faultless meter of the sweep's sort would
+// show there and may be nil, in which case only like meters share a cell; a
+// reading for which ok is false is left out.
+func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float64, ok bool)) []Overlap {
+	var list []Overlap
+	for _, s := range l.Sweeps {
+		if s.Sample == "" {
+			continue // nobody knows which board it is
+		}
+		for _, r := range s.Readings {
+			if r.Reading.Overload || r.At.Net == l.board.Ground {
+				continue
+			}
+			o := Overlap{Meter: s.MeterName(), Sheet: s.Meter, Volts: roomVolts(s, r)}
+			like := ""
+			if foretell == nil {
+				like = classOf(s).words()
+			} else {
+				volts, ok := foretell(s, r)
+				if !ok {
+					continue
+				}
+				o.Foretold = volts
+			}
+			at := placeOf(r.At, s.State.Polarity)
+			o.Cell = fmt.Sprintf("%s|%v|%s|%s", s.Sample, at, s.State.Battery, like)
+			list = append(list, o)
+		}
+	}
+	return list
+}
+
+// meterFindings reports meters that read apart from others by more than their
+// data sheets allow, as far as boards that both read can tell. The meter that
+// stands out the most is doubted first, and the others are then held against each
+// other without its pull.
+func (l *Library) meterFindings() []Finding {
+	const at = 0.5 // volts, about what junctions read
+	overlaps := l.Overlaps(nil)
+	sheets := make(map[string]Meter)
+	for _, o := range overlaps {
+		sheets[o.Meter] = o.Sheet
+	}
+	var findings []Finding
+	var doubted []string
+	meters := EstimateMeters(overlaps)
+	for range meters {
+		var worst MeterBias
+		excess := 0.0 // volts beyond the data sheet
+		for i, m := range meters {
+			if slices.Contains(doubted, m.Meter) {
+				continue
+			}
+			b := EstimateMeters(overlaps, append(slices.Clip(doubted), m.Meter)...)[i]
+			bias, _ := b.At(at)
+			if over := math.Abs(bias) - sheets[m.Meter].HalfWidth(at); over > excess {
+				worst, excess = b, over
+			}
+		}
+		bias, u := worst.At(at)
+		normal := StudentT{Scale: 1, DF: math.Inf(1)}
+		sure := normal.Upper(-excess / u)
+		if excess == 0 || sure < explainAt {
+			break
+		}
+		doubted = append(doubted, worst.Meter)
+		findings = append(findings, Finding{
+			Kind: KindMeter, Severity: SeverityDoubt, At: worst.Meter, Confidence: sure,
+			Seen: fmt.Sprintf("reads %+.0f mV +- %.0f mV against the other meters at %.1f V, where its data sheet allows %.0f mV (%d readings of the same boards)", 1000*bias, 1000*u, at, 1000*sheets[worst.Meter].HalfWidth(at), worst.Readings),
+			Do:   "change its battery, clean its leads, and measure it with `halfsplit meter fit`; give its sweeps the accuracy or current that it really has",
+		})
+	}
+	return findings
+}
