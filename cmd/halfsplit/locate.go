@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 )
@@ -22,7 +23,9 @@ const (
 	mostOutcomes = 6
 	mostMeanings = 4 // of one outcome
 	mostOthers   = 3
-	mostNames    = 12
+
+	mostExplanations = 3
+	mostNames        = 12
 )
 
 func (a *app) locateCommand() *cobra.Command {
@@ -64,11 +67,16 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
 	s.abnormal(c.Board, d)
-	if rightAsItIs(d) {
-		s.nothingWrong(d)
-	} else {
+	switch good := goodAsItIs(d); {
+	case good >= likelyGood:
+		s.nothingWrong(d, good)
+	default:
+		if len(d.Abnormal) == 0 {
+			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))
+			s.prose(2, 0, plain, "No single reading is far from good boards; several together are.")
+		}
 		s.suspects(d)
-		s.together(d)
+		s.explanations(d)
 		s.next(c.Board, d)
 	}
 	s.unseen(d)
@@ -97,9 +105,19 @@ func (s *screen) caseHead(c *journal.Case) {
 	}
 }
 
-// rightAsItIs tells that the likeliest explanation needs no fault.
-func rightAsItIs(d *engine.Diagnosis) bool {
-	return len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0
+// likelyGood is the probability that nothing is wrong from which it is said
+// plainly. Below it something is likelier wrong than not, even where no single
+// explanation is as likely as that of a good board.
+const likelyGood = 0.5
+
+// goodAsItIs is the probability that nothing is wrong.
+func goodAsItIs(d *engine.Diagnosis) float64 {
+	for _, x := range d.Explanations {
+		if len(x.Faults) == 0 {
+			return x.Probability
+		}
+	}
+	return 0
 }
 
 func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
@@ -147,8 +165,8 @@ func netAt(b *netlist.Board, at string) string {
 	return b.Nets[p.Net].Name
 }
 
-func (s *screen) nothingWrong(d *engine.Diagnosis) {
-	s.rule("NOTHING WRONG HERE", percent(d.Explanations[0].Probability))
+func (s *screen) nothingWrong(d *engine.Diagnosis, good float64) {
+	s.rule("NOTHING WRONG HERE", percent(good))
 	s.gap()
 	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
 	if len(d.Abnormal) > 0 {
@@ -170,6 +188,9 @@ func suspectList(list []engine.Suspect) string {
 }
 
 func (s *screen) suspects(d *engine.Diagnosis) {
+	if len(d.Suspects) == 0 {
+		return
+	}
 	s.heading("SUSPECTS", "probability that the part is bad")
 	shown := 0
 	for i := range d.Suspects[:min(len(d.Suspects), mostSuspects)] {
@@ -245,22 +266,35 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 		who, volts(r.Foretold, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
 }
 
-// together prints explanations in which several things are wrong at once.
-func (s *screen) together(d *engine.Diagnosis) {
-	several := false
-	top := d.Explanations[:min(len(d.Explanations), 3)]
-	for _, x := range top {
-		several = several || len(x.Faults) > 1
-	}
-	if !several {
+// explanations prints the likeliest explanations where the list of suspects
+// does not say all: several things wrong at once, a reading that misleads, or
+// perhaps nothing wrong.
+func (s *screen) explanations(d *engine.Diagnosis) {
+	if len(d.Explanations) == 0 {
 		return
 	}
-	s.heading("TAKEN TOGETHER", "")
+	top := d.Explanations[:min(len(d.Explanations), mostExplanations)]
+	more := len(top[0].Faults) == 0
+	for _, x := range top {
+		more = more || len(x.Faults) > 1
+	}
+	for _, f := range top[0].Faults {
+		more = more || misleads(&f)
+	}
+	if !more {
+		return
+	}
+	s.heading("EXPLANATIONS", "")
 	var rows [][]cell
 	for _, x := range top {
 		rows = append(rows, []cell{{fmt.Sprintf("%5s", percent(x.Probability)), plain}, {faultsText(x.Faults), plain}})
 	}
 	s.wrapped(2, rows)
+}
+
+// misleads tells a reading that is not to be trusted from a fault of the board.
+func misleads(f *engine.FaultReport) bool {
+	return f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String()
 }
 
 // faultsText is a set of faults in words.
@@ -269,7 +303,16 @@ func faultsText(faults []engine.FaultReport) string {
 		return "nothing wrong"
 	}
 	var words []string
-	for _, f := range faults {
+	for i := range faults {
+		f := &faults[i]
+		if f.Mode == fault.Slipped.String() {
+			words = append(words, "the probe slipped at "+name(f.At))
+			continue
+		}
+		if f.Mode == fault.Doubtful.String() {
+			words = append(words, "the known-good value of "+name(f.At)+" is wrong")
+			continue
+		}
 		text := name(cmp.Or(f.At, f.Part)) + " " + name(f.Mode)
 		if f.Ohms != nil && *f.Ohms > 0 {
 			text += " (about " + roughOhms(*f.Ohms) + ")"
@@ -285,7 +328,11 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
-		s.prose(3, 0, plain, "No step on offer tells more. Refer the board on, or read more points.")
+		text := "No step on offer tells more. Read more points of these lines, or refer the board on."
+		if len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0 {
+			text = "Read the lines of the first suspects again, and points further in: the readings do not yet tell a faint fault from a good board."
+		}
+		s.prose(3, 0, plain, text)
 		return
 	}
 	step := &d.Next[0]

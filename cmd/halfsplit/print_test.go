@@ -16,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -113,6 +114,18 @@ func TestPrintDiagnosis(t *testing.T) {
 				{Faults: []engine.FaultReport{}, Probability: 0.02},
 			}
 			d.Alike = [][]string{{"C1 shorted", "U1.1 shorted"}}
+		})},
+		{"slipped", with(func(d *engine.Diagnosis) {
+			d.Suspects = nil
+			d.Explanations = []engine.Explanation{
+				{Faults: []engine.FaultReport{{Mode: fault.Slipped.String(), At: "J1.2"}}, Probability: 0.95},
+				{Faults: []engine.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
+			}
+			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
+		})},
+		{"faint", with(func(d *engine.Diagnosis) {
+			d.Abnormal = nil
+			d.Explanations = []engine.Explanation{{Probability: 0.36}, {Faults: []engine.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}}, Probability: 0.3}}
 		})},
 		{"nothing wrong", with(func(d *engine.Diagnosis) {
 			d.Abnormal, d.Suspects = nil, nil
