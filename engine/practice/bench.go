@@ -38,8 +38,11 @@ type question struct {
 func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
 	q := question{b.World.spot(at), pol, editsText(b.World.Truth.Model.Board, edits)}
 	volts, ok := b.answers[q]
-	if board := b.World.Truth.Model.Board; q.at == board.Nets[board.Ground].Name {
-		ok = true // both leads on ground
+	switch board := b.World.Truth.Model.Board; {
+	case q.at == board.Nets[board.Ground].Name:
+		volts, ok = 0, true // both leads on ground
+	case at.Net == netlist.None:
+		volts, ok = b.Meter.Drive().Open, true // a pin that goes nowhere
 	}
 	if !ok {
 		b.missed++

@@ -1,0 +1,88 @@
+package practice
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// showVolts is how far, in volts, a fault has to move the true reading of some
+// connector pin to count as one that shows.
+const showVolts = 15e-3
+
+// mostDraws bounds the search for faults that show.
+const mostDraws = 10000
+
+// drawn is faults that show at the connectors of a board, with how many draws
+// they took.
+type drawn struct {
+	faults []Fault
+	draws  int
+}
+
+// drawShowing draws n faults, all different, by their odds, such that each of
+// them shows: with it the pins read otherwise than with the others alone. What
+// others hide cannot be found, and is no fair question.
+func drawShowing(r *rand.Rand, d *drawer, n int, good *World, meter Meter, at []netlist.Point, pols []references.Polarity) (drawn, error) {
+	var got drawn
+	for got.draws < mostDraws {
+		got.draws++
+		got.faults = got.faults[:0]
+		for range n {
+			got.faults = append(got.faults, d.draw(r))
+		}
+		shows := true
+		for i := range got.faults {
+			var rest []Fault
+			for k, f := range got.faults {
+				if k != i {
+					shows = shows && Place(good.Truth.Model, &f.Locus) != Place(good.Truth.Model, &got.faults[i].Locus)
+					rest = append(rest, f)
+				}
+			}
+			if !shows {
+				break
+			}
+			moved, err := differ(good.Faulted(got.faults...), good.Faulted(rest...), meter, at, pols)
+			if err != nil {
+				return got, err
+			}
+			shows = shows && moved
+		}
+		if shows {
+			return got, nil
+		}
+	}
+	return got, fmt.Errorf("no %d faults that show at the connectors of board %s in %d draws", n, good.Truth.Model.Board.Name, mostDraws)
+}
+
+// differ tells whether two boards read otherwise at some point by more than
+// showVolts, or OL on one of them only.
+func differ(a, b *World, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
+	over := meter.Declared.Over
+	for _, pol := range pols {
+		for _, p := range at {
+			if p.Net == netlist.None {
+				continue
+			}
+			va, err := a.Volts(a.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
+			if err != nil {
+				return false, err
+			}
+			vb, err := b.Volts(b.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
+			if err != nil {
+				return false, err
+			}
+			if va > over && vb > over {
+				continue
+			}
+			if va > over || vb > over || math.Abs(va-vb) > showVolts {
+				return true, nil
+			}
+		}
+	}
+	return false, nil
+}

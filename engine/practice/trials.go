@@ -1,0 +1,390 @@
+package practice
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Trial is one board that came in, with what was read at its connectors, what
+// good boards read, and what is wrong with it.
+type Trial struct {
+	Number  int
+	Tuning  bool           // may be used to tune the engine; others are for reporting only
+	Path    string         // of the board file
+	Model   *network.Model // shared by the trials of a file
+	Meter   references.Meter
+	Library []*references.Sweep
+	// Readings are those of all connector pins, red-on-ground and for half of
+	// the trials black-on-ground as well.
+	Readings []TrialReading
+	Faults   []Fault // none for a good board
+
+	truth  *Truth
+	sample uint64
+	real   Meter
+	degree float64 // Celsius
+	volts  map[question]float64
+}
+
+// TrialReading is what the display showed.
+type TrialReading struct {
+	At       netlist.Point
+	Polarity references.Polarity
+	Reading  quantity.Reading
+}
+
+// World makes the board of the trial again.
+func (t *Trial) World() *World {
+	return t.truth.Sample(t.sample, t.degree).Faulted(t.Faults...)
+}
+
+// Bench makes the board again with the meter it was read with, to answer
+// further questions: the connectors from the recording, the rest by the own
+// solver.
+func (t *Trial) Bench() *Bench {
+	return &Bench{World: t.World(), Meter: t.real, answers: t.volts}
+}
+
+// A file of trials is plain text, a line for each thing, its columns parted by
+// tabs; trialsFormat, which stands at its head, says which.
+const trialsFormat = `# board    path of the board file, from the folder of this one
+# judge    whose voltages these are
+# drawn    faults drawn for single trials, and how many of them moved no pin
+# pins     the connector pins that the voltages below belong to, in their order
+# type     number and seed of a board type (practice.NewTruth)
+# sweep    one good board: type, sample, meter, instrument, true and said
+#          temperature, polarity, voltages
+# trial    number, use, type, number of sweeps of each polarity in its library
+#          (the first so many of its type), sample, meter, instrument, true
+#          temperature, and then what is wrong: place, mode and ohms, any number
+#          of times
+# read     polarity and voltages of the trial above
+# Voltages are between the leads, in steps of 10 uV. What a display makes of them
+# (error, noise, rounding, OL) is practice.Meter's, by seed. Ground and pins that
+# go nowhere are left out.
+`
+
+// trialsLimit is the largest file of trials in bytes.
+const trialsLimit = 8 << 20
+
+// voltStep is the step in volts of recorded voltages.
+const voltStep = 1e-5
+
+// LoadTrials reads a file of recorded trials and the board that it names. The
+// error names the line.
+func LoadTrials(path string) ([]Trial, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return readTrials(io.LimitReader(f, trialsLimit), path, func(board string) (*netlist.Board, error) {
+		return netlist.Load(filepath.Join(filepath.Dir(path), board))
+	})
+}
+
+// columns takes the columns of one line from left to right and keeps the first
+// error.
+type columns struct {
+	cols []string
+	err  error
+}
+
+func (c *columns) text() string {
+	if len(c.cols) == 0 {
+		if c.err == nil {
+			c.err = errors.New("the line is too short")
+		}
+		return ""
+	}
+	s := c.cols[0]
+	c.cols = c.cols[1:]
+	return s
+}
+
+func (c *columns) whole() uint64 {
+	s := c.text()
+	v, err := strconv.ParseUint(s, 10, 64)
+	if err != nil && c.err == nil {
+		c.err = fmt.Errorf("%s is not a whole number", document.Quote(s))
+	}
+	return v
+}
+
+// number reads a number between limits; +Inf passes where the upper one is.
+func (c *columns) number(low, high float64) float64 {
+	s := c.text()
+	v, err := strconv.ParseFloat(s, 64)
+	if (err != nil || !(v >= low && v <= high)) && c.err == nil {
+		c.err = fmt.Errorf("%s is not a number from %g to %g", document.Quote(s), low, high)
+	}
+	return v
+}
+
+func (c *columns) polarity() references.Polarity {
+	s := c.text()
+	p, ok := references.ParsePolarity(s)
+	if !ok && c.err == nil {
+		c.err = fmt.Errorf("%s is not a polarity", document.Quote(s))
+	}
+	return p
+}
+
+func (c *columns) meter() Meter {
+	declared, err := meterByName(c.text())
+	if err != nil && c.err == nil {
+		c.err = err
+	}
+	return NewMeter(declared, c.whole())
+}
+
+// volts reads the rest of the line, one voltage for each pin.
+func (c *columns) volts(n int) []float64 {
+	v := make([]float64, 0, n)
+	for len(c.cols) > 0 && c.err == nil {
+		v = append(v, c.number(-1e6, 1e6)*voltStep)
+	}
+	if len(v) != n && c.err == nil {
+		c.err = fmt.Errorf("%d voltages for %d pins", len(v), n)
+	}
+	return v
+}
+
+// trialReader builds trials line by line.
+type trialReader struct {
+	load func(string) (*netlist.Board, error)
+
+	path   string
+	model  *network.Model
+	loci   map[lociKey]*fault.Locus
+	pins   []netlist.Point
+	all    []netlist.Point // every connector pin
+	types  []*Truth
+	sweeps [][]*references.Sweep
+	trials []Trial
+}
+
+type lociKey struct {
+	place string
+	mode  fault.Mode
+}
+
+func readTrials(in io.Reader, file string, load func(string) (*netlist.Board, error)) ([]Trial, error) {
+	r := &trialReader{load: load}
+	lines := bufio.NewScanner(in)
+	n := 0
+	for lines.Scan() {
+		n++
+		if strings.HasPrefix(lines.Text(), "#") || lines.Text() == "" {
+			continue
+		}
+		c := &columns{cols: strings.Split(lines.Text(), "\t")}
+		if err := r.line(c); err != nil {
+			return nil, document.Problem{Position: document.Position{File: file, Line: n}, What: err.Error(), Do: "make the file anew, see DEVELOPERS.md"}
+		}
+	}
+	if err := lines.Err(); err != nil {
+		return nil, document.Problem{Position: document.Position{File: file, Line: n + 1}, What: err.Error(), Do: "make the file anew, see DEVELOPERS.md"}
+	}
+	return r.trials, nil
+}
+
+func (r *trialReader) line(c *columns) error {
+	key := c.text()
+	if r.model == nil && key != "board" {
+		return fmt.Errorf("%s before the board", document.Quote(key))
+	}
+	switch key {
+	case "board":
+		return r.board(c)
+	case "judge", "drawn":
+		return c.err
+	case "pins":
+		for len(c.cols) > 0 {
+			p, err := r.model.Board.Point(c.text())
+			if err != nil {
+				return err
+			}
+			r.pins = append(r.pins, p)
+		}
+		return nil
+	case "type":
+		number, seed := c.whole(), c.whole()
+		if c.err == nil && number != uint64(len(r.types)+1) {
+			return fmt.Errorf("type %d is out of turn", number)
+		}
+		if c.err == nil && len(r.types) >= mostTypes {
+			return fmt.Errorf("more than %d types", mostTypes)
+		}
+		if c.err == nil {
+			r.types = append(r.types, NewTruth(r.model, seed))
+			r.sweeps = append(r.sweeps, nil)
+		}
+		return c.err
+	case "sweep":
+		return r.sweep(c)
+	case "trial":
+		return r.trial(c)
+	case "read":
+		return r.read(c)
+	}
+	return fmt.Errorf("%s is not a kind of line", document.Quote(key))
+}
+
+// mostTypes bounds the board types of one file.
+const mostTypes = 100
+
+func (r *trialReader) board(c *columns) error {
+	if r.model != nil {
+		return errors.New("a second board")
+	}
+	r.path = c.text()
+	if c.err != nil {
+		return c.err
+	}
+	b, err := r.load(r.path)
+	if err != nil {
+		return err
+	}
+	r.model = network.New(b)
+	r.path = b.File
+	loci := fault.Loci(r.model, fault.DefaultPriors(), r.model.Nominal())
+	r.loci = make(map[lociKey]*fault.Locus)
+	for i := range loci {
+		for _, mode := range loci[i].Modes {
+			r.loci[lociKey{Place(r.model, &loci[i]), mode.Mode}] = &loci[i]
+		}
+	}
+	for i := range b.Connectors {
+		pins(b, netlist.ConnectorID(i), func(p netlist.Point) { r.all = append(r.all, p) })
+	}
+	return nil
+}
+
+func (r *trialReader) truth(c *columns) (*Truth, int) {
+	n := c.whole()
+	if c.err == nil && (n < 1 || n > uint64(len(r.types))) {
+		c.err = fmt.Errorf("no type %d", n)
+	}
+	if c.err != nil {
+		return nil, 0
+	}
+	return r.types[n-1], int(n - 1)
+}
+
+func (r *trialReader) sweep(c *columns) error {
+	truth, k := r.truth(c)
+	sample, meter := c.whole(), c.meter()
+	celsius, says := c.number(-40, 85), c.number(-40, 85)
+	pol := c.polarity()
+	volts := c.volts(len(r.pins))
+	if c.err != nil {
+		return c.err
+	}
+	b := r.model.Board
+	s := &references.Sweep{File: fmt.Sprintf("type %d sample %d %s", k+1, sample, pol), Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10),
+		Meter: meter.Declared, State: references.State{Polarity: pol, Battery: "out", Celsius: says}}
+	bench := &Bench{World: truth.Sample(sample, celsius), Meter: meter, answers: r.answers(nil, truth.Sample(sample, celsius), pol, volts)}
+	for _, p := range r.all {
+		reading, err := bench.Read(p, pol, netlist.Edits{})
+		if err != nil {
+			return err
+		}
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: reading})
+	}
+	r.sweeps[k] = append(r.sweeps[k], s)
+	return nil
+}
+
+// answers adds recorded voltages of the pins.
+func (r *trialReader) answers(to map[question]float64, w *World, pol references.Polarity, volts []float64) map[question]float64 {
+	if to == nil {
+		to = make(map[question]float64, 2*len(volts))
+	}
+	for i, v := range volts {
+		to[question{w.spot(r.pins[i]), pol, ""}] = v
+	}
+	return to
+}
+
+func (r *trialReader) trial(c *columns) error {
+	t := Trial{Number: int(c.whole()), Path: r.path, Model: r.model}
+	switch use := c.text(); use {
+	case "tuning":
+		t.Tuning = true
+	case "reporting":
+	default:
+		c.err = errors.Join(c.err, fmt.Errorf("%s is neither tuning nor reporting", document.Quote(use)))
+	}
+	truth, k := r.truth(c)
+	size := c.whole()
+	t.sample, t.real = c.whole(), c.meter()
+	t.degree = c.number(-40, 85)
+	for len(c.cols) > 0 && c.err == nil {
+		place, name := c.text(), c.text()
+		ohms := c.number(0, math.Inf(1))
+		mode, ok := fault.ParseMode(name)
+		l := r.loci[lociKey{place, mode}]
+		if c.err == nil && (!ok || l == nil) {
+			return fmt.Errorf("nothing can be %s at %s", document.Quote(name), document.Quote(place))
+		}
+		if c.err == nil {
+			t.Faults = append(t.Faults, Fault{*l, mode, ohms})
+		}
+	}
+	if c.err != nil {
+		return c.err
+	}
+	if len(t.Faults) > mostFaults {
+		return fmt.Errorf("%d faults, more than %d", len(t.Faults), mostFaults)
+	}
+	t.truth, t.Meter = truth, t.real.Declared
+	count := map[references.Polarity]uint64{}
+	for _, s := range r.sweeps[k] {
+		if count[s.State.Polarity]++; count[s.State.Polarity] <= size {
+			t.Library = append(t.Library, s)
+		}
+	}
+	r.trials = append(r.trials, t)
+	return nil
+}
+
+// mostFaults bounds the faults of one trial.
+const mostFaults = 4
+
+func (r *trialReader) read(c *columns) error {
+	pol := c.polarity()
+	volts := c.volts(len(r.pins))
+	if c.err != nil {
+		return c.err
+	}
+	if len(r.trials) == 0 {
+		return errors.New("`read` before any trial")
+	}
+	t := &r.trials[len(r.trials)-1]
+	bench := t.Bench()
+	t.volts = r.answers(t.volts, bench.World, pol, volts)
+	bench.answers = t.volts
+	for _, p := range r.all {
+		reading, err := bench.Read(p, pol, netlist.Edits{})
+		if err != nil {
+			return err
+		}
+		t.Readings = append(t.Readings, TrialReading{p, pol, reading})
+	}
+	return nil
+}
