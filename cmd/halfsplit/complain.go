@@ -4,10 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"halfsplit/netlist/document"
 )
@@ -74,30 +74,36 @@ func noCommand(cmd *cobra.Command, word string) error {
 		document.Suggest(word, names, "the commands are "+strings.Join(names, ", ")))
 }
 
-// flagError says what is wrong with a flag.
+var (
+	flagNames   = regexp.MustCompile(`--[a-z][a-z-]*`)
+	flagInError = regexp.MustCompile(`"(?:-., )?(--[a-z-]+)" flag`)
+)
+
+// flagError says what is wrong with a flag. The flag library tells its errors
+// apart by their methods.
 func flagError(cmd *cobra.Command, err error) error {
-	var unknown *pflag.NotExistError
-	var bare *pflag.ValueRequiredError
-	var wrong *pflag.InvalidValueError
-	var syntax *pflag.InvalidSyntaxError
-	switch {
-	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() == "":
-		var names []string
-		cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, "--"+f.Name) })
-		word := "--" + unknown.GetSpecifiedName()
-		return instead("there is no flag "+document.Quote(word), document.Suggest(word, names, helpOf(cmd)))
-	case errors.As(err, &unknown):
-		return instead("there is no flag "+document.Quote("-"+unknown.GetSpecifiedShortnames()), helpOf(cmd))
-	case errors.As(err, &bare):
-		return instead("the flag "+document.Quote("--"+bare.GetFlag().Name)+" lacks its value", helpOf(cmd))
-	case errors.As(err, &wrong):
-		f := wrong.GetFlag()
-		value, usage := pflag.UnquoteUsage(f)
-		return instead(fmt.Sprintf("the flag `--%s` cannot be %s", f.Name, document.Quote(wrong.GetValue())), "it is "+value+" "+strings.TrimPrefix(usage, value+" "))
-	case errors.As(err, &syntax):
-		return instead(document.Quote(syntax.GetSpecifiedFlag())+" is not written like a flag", helpOf(cmd))
+	var named interface {
+		GetSpecifiedName() string
+		GetSpecifiedShortnames() string
 	}
-	return instead(err.Error(), helpOf(cmd))
+	var valued interface{ GetValue() string }
+	switch {
+	case errors.As(err, &named) && named.GetSpecifiedShortnames() != "":
+		return instead("there is no flag "+document.Quote("-"+named.GetSpecifiedShortnames()), helpOf(cmd))
+	case errors.As(err, &named) && cmd.Flags().Lookup(named.GetSpecifiedName()) != nil:
+		return instead("the flag "+document.Quote("--"+named.GetSpecifiedName())+" lacks its value", helpOf(cmd))
+	case errors.As(err, &named):
+		word := "--" + named.GetSpecifiedName()
+		return instead("there is no flag "+document.Quote(word),
+			document.Suggest(word, flagNames.FindAllString(cmd.Flags().FlagUsages(), -1), helpOf(cmd)))
+	case errors.As(err, &valued):
+		flag := "the flag"
+		if m := flagInError.FindStringSubmatch(err.Error()); m != nil {
+			flag += " " + document.Quote(m[1])
+		}
+		return instead(flag+" cannot be "+document.Quote(valued.GetValue()), helpOf(cmd))
+	}
+	return instead(prose(err.Error()), helpOf(cmd))
 }
 
 func helpOf(cmd *cobra.Command) string {
