@@ -1,0 +1,184 @@
+package engine
+
+import (
+	"math"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Spot is a place to put a probe, with the other one on ground.
+type Spot struct {
+	At       netlist.Point
+	Polarity references.Polarity
+}
+
+// Touch gives the point of a net that a probe reaches most easily: a connector
+// pin, a test pad, or a terminal of a part in the open. ok is false where none
+// can be touched.
+func (e *Engine) Touch(net netlist.NetID) (at netlist.Point, ok bool) {
+	p := &planning{inquiry: &inquiry{Engine: e}}
+	best := math.Inf(1)
+	for _, pt := range e.Board.PointsOn(net) {
+		if cost := p.touchCost(pt); cost < best {
+			at, best, ok = pt, cost, true
+		}
+	}
+	return at, ok
+}
+
+// MayLeaveOff tells the parts that a board does without, at some loss: filter
+// and bypass capacitors (common practice, no source).
+func MayLeaveOff(p *netlist.Part) bool { return mayLeaveOff(p) }
+
+// Foretell gives what the meter of a case should show at spots of its board as
+// it lies now, with what the bench has lifted, bridged and fitted, if nothing is
+// wrong with it.
+func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) {
+	stages := c.Stages()
+	last := stages[len(stages)-1]
+	_, obs := e.observe(c)
+	ph, err := e.physics(obs)
+	if err != nil {
+		return nil, err
+	}
+	w := network.NewWorkspace(e.model)
+	drive := driveOf(last)
+	var out []Expectation
+	for _, s := range spots {
+		o := e.spotted(s, last)
+		if err := ph.Foresee(w, &o); err != nil {
+			return nil, err
+		}
+		x := Expectation{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.Sigma}
+		if s.At.Net != netlist.None {
+			x.Net = e.Board.Nets[s.At.Net].Name
+		}
+		x.Volts, x.Overload = level(o.Good.Volts, drive)
+		if o.Known != nil && last.Edits.AsDrawn() {
+			x.Good, x.GoodOL, x.Boards = x.Volts, x.Overload, o.Known.N
+			if o.Known.Overload > 0.5 {
+				x.Volts, x.Overload, x.Good, x.GoodOL = nil, true, nil, true
+			}
+		}
+		volts := drive.Open
+		if x.Volts != nil {
+			volts = *x.Volts
+		}
+		if tau := netlist.Settling(e.Board.Capacitance(s.At.Net, last.Edits), volts, drive.Current); tau > settleSeconds {
+			x.Settling = tau
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
+
+// spotted is a reading yet to be taken at a spot.
+func (e *Engine) spotted(s Spot, st journal.Stage) fault.Observation {
+	o := fault.Observation{Spot: fit.SpotOf(e.model, s.At, s.Polarity), Edits: st.Edits, Probe: e.probe(s.At, nil, s.Polarity, driveOf(st))}
+	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(st.Meter)
+	o.Known = e.known(o.Spot)
+	return o
+}
+
+// Turned says what readings tell of a part that may be fitted the wrong way
+// round: turned by half, so that its first terminal lies where its last belongs.
+type Turned struct {
+	// LogOdds is the natural logarithm of how much likelier the readings are
+	// with the part turned than with it right.
+	LogOdds float64
+	Reasons []Reason // the readings that speak for it
+	// Tell are spots on the part's nets at which a turned part would show
+	// beyond doubt and which have not been read, the easiest first.
+	Tell []Expectation
+}
+
+// A turned part shows beyond doubt where it shifts a reading by so many standard
+// deviations and volts (common practice, no source).
+const (
+	turnedSigmas = 6.0
+	turnedVolts  = 0.03
+)
+
+// Turned weighs whether a part sits the wrong way round, by the readings that
+// were taken after an event. In Tell, Volts is what the turned part would show
+// and Good what the right one would.
+func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turned, error) {
+	all, obs := e.observe(c)
+	ph, err := e.physics(obs)
+	if err != nil {
+		return nil, err
+	}
+	w := network.NewWorkspace(e.model)
+	turn := []network.Change{{Kind: network.Turn, Part: part, Owner: netlist.None}}
+	t := &Turned{}
+	read := map[fit.Spot]bool{}
+	for i := range all {
+		if all[i].event <= after || all[i].obs < 0 || all[i].edits.Of(part).Lifted {
+			continue
+		}
+		o := &obs[all[i].obs]
+		if err := ph.Foresee(w, o); err != nil {
+			return nil, err
+		}
+		p, err := ph.Under(w, o, turn)
+		if err != nil {
+			return nil, err
+		}
+		read[o.Spot] = true
+		gain := o.LogLikelihood(p) - o.LogLikelihood(o.Good)
+		t.LogOdds += gain
+		if gain > 1 {
+			r := Reason{At: all[i].read.Name}
+			r.Foretold, r.Overload = level(p.Volts, o.Probe.Meter)
+			r.Good, _ = level(o.Good.Volts, o.Probe.Meter)
+			if !o.Over {
+				r.Read = number(o.Volts)
+			}
+			t.Reasons = append(t.Reasons, r)
+		}
+	}
+	stages := c.Stages()
+	last := stages[len(stages)-1]
+	if last.Edits.Of(part).Lifted {
+		return t, nil
+	}
+	seen := map[netlist.NetID]bool{e.Board.Ground: true, netlist.None: true}
+	for _, term := range e.Board.Parts[part].Terminals {
+		at, ok := netlist.Point{}, false
+		if !seen[term.Net] {
+			seen[term.Net] = true
+			at, ok = e.Touch(term.Net)
+		}
+		if !ok {
+			continue
+		}
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			o := e.spotted(Spot{at, pol}, last)
+			if read[o.Spot] {
+				continue
+			}
+			if err := ph.Foresee(w, &o); err != nil {
+				return nil, err
+			}
+			p, err := ph.Under(w, &o, turn)
+			if err != nil {
+				return nil, err
+			}
+			x := Expectation{At: e.Board.PointName(at), Net: e.Board.Nets[term.Net].Name, Polarity: pol.String()}
+			x.Volts, x.Overload = level(p.Volts, o.Probe.Meter)
+			x.Good, x.GoodOL = level(o.Good.Volts, o.Probe.Meter)
+			shift := math.Abs(math.Min(p.Volts, o.Probe.Meter.Over) - math.Min(o.Good.Volts, o.Probe.Meter.Over))
+			if x.Overload == x.GoodOL && (x.Overload || shift < turnedVolts || shift < turnedSigmas*math.Hypot(p.Sigma, o.Good.Sigma)) {
+				continue
+			}
+			x.Sigma = o.Good.Sigma
+			t.Tell = append(t.Tell, x)
+		}
+	}
+	return t, nil
+}
