@@ -246,9 +246,14 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	}
 	sort.SliceStable(order, func(a, b int) bool { return order[a].suspect.Probability > order[b].suspect.Probability })
 	w := network.NewWorkspace(q.model)
+	var leaders []*fault.Fault
 	for _, s := range order {
 		if s.suspect.Probability < leastSuspect {
 			break
+		}
+		var err error
+		if s.suspect.Group, err = q.group(w, &leaders, s.best); err != nil {
+			return err
 		}
 		for m, p := range s.suspect.Modes {
 			if p < leastSuspect/4 {
@@ -269,6 +274,37 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 		d.Suspects = append(d.Suspects, s.suspect)
 	}
 	return nil
+}
+
+// group finds the ambiguity group of a fault among those led by the faults given,
+// and adds one where it is in none.
+func (q *inquiry) group(w *network.Workspace, leaders *[]*fault.Fault, f *fault.Fault) (int, error) {
+	for g, l := range *leaders {
+		alike := true
+		seen := map[int]bool{}
+		for _, o := range append(append([]int(nil), f.Moves...), l.Moves...) {
+			if seen[o] {
+				continue
+			}
+			seen[o] = true
+			a, err := q.ph.Under(w, &q.obs[o], []network.Change{f.Locus.At(f.Ohms)})
+			if err != nil {
+				return 0, err
+			}
+			b, err := q.ph.Under(w, &q.obs[o], []network.Change{l.Locus.At(l.Ohms)})
+			if err != nil {
+				return 0, err
+			}
+			if alike = q.obs[o].Same(a, b); !alike {
+				break
+			}
+		}
+		if alike {
+			return g + 1, nil
+		}
+	}
+	*leaders = append(*leaders, f)
+	return len(*leaders), nil
 }
 
 // reasons gives what a fault foretells at the odd readings that it touches, the

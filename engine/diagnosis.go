@@ -102,14 +102,18 @@ type FaultReport struct {
 
 // Suspect is a part or place that may be bad.
 type Suspect struct {
-	Part        string             `json:"part"` // a part, or a place such as "J7.2 to J7.4"
-	Probability float64            `json:"probability"`
-	Modes       map[string]float64 `json:"modes"`
-	Reasons     []Reason           `json:"reasons"`
-	Remedy      string             `json:"remedy"`
-	Advice      string             `json:"advice"` // the remedy in a sentence, with what is lost by it
-	Place       string             `json:"place"`  // where the part is, from the board file
-	Access      string             `json:"access"`
+	Part        string  `json:"part"` // a part, or a place such as "J7.2 to J7.4"
+	Probability float64 `json:"probability"`
+	// Group is the ambiguity group: suspects of one group foretell the same at
+	// every point that was read, so that only further steps can tell them apart
+	// (IEEE Std 1522). Groups are numbered from 1 in order of their first member.
+	Group   int                `json:"group"`
+	Modes   map[string]float64 `json:"modes"`
+	Reasons []Reason           `json:"reasons"`
+	Remedy  string             `json:"remedy"`
+	Advice  string             `json:"advice"` // the remedy in a sentence, with what is lost by it
+	Place   string             `json:"place"`  // where the part is, from the board file
+	Access  string             `json:"access"`
 }
 
 // Reason is what a fault of the suspect foretells at a point that was read.

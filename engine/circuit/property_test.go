@@ -282,3 +282,29 @@ func TestSensitivitiesOfOpen(t *testing.T) {
 	s.Sensitivities(&c, out)
 	near(t, "after an error", out[0], 0, 0)
 }
+
+// The currents of junctions in parallel from the source to ground add up to the
+// source's.
+func TestJunctionCurrents(t *testing.T) {
+	c := circuit.Circuit{Nodes: 2, Celsius: 27, Source: circuit.Source{Plus: 1, Minus: 0, Current: 1e-3, Open: 3},
+		Resistors: []circuit.Resistor{{A: 1, B: 0, Ohms: 1e4}},
+		Junctions: []circuit.Junction{
+			{Anode: 1, Cathode: 0, Saturation: 1e-9, Ideality: 1.7, Series: 3},
+			{Anode: 1, Cathode: 0, Saturation: 3e-12, Ideality: 1.2, Series: 11},
+		}}
+	var s circuit.Solver
+	sol, err := s.Solve(&c, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make([]float64, 2)
+	s.JunctionCurrents(&c, out)
+	if sum := out[0] + out[1] + sol.Reading/1e4; math.Abs(sum-1e-3) > 1e-9 {
+		t.Errorf("the currents add up to %g A, want 1e-3", sum)
+	}
+	for i, j := range c.Junctions {
+		if v := circuit.DropAt(j.Saturation, out[i], j.Ideality, j.Series, 27); math.Abs(v-sol.Reading) > 1e-6 {
+			t.Errorf("junction %d drops %g V at its current, want %g", i, v, sol.Reading)
+		}
+	}
+}

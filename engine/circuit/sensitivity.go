@@ -73,3 +73,16 @@ func (s *Solver) adjoint() {
 	s.lambda[s.st.n] = 0
 	s.substitute(s.lambda)
 }
+
+// JunctionCurrents fills out, one entry per junction of c, with the current in
+// amperes from anode to cathode. The same conditions hold as for Sensitivities.
+func (s *Solver) JunctionCurrents(c *Circuit, out []float64) {
+	clear(out)
+	if !s.solved {
+		return
+	}
+	for k, i := range s.st.junctions {
+		q := &s.js[k]
+		out[i] = q.g*(s.x[q.anode]-s.x[q.cathode]) + q.rest
+	}
+}

@@ -72,10 +72,12 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	p.DF = fewDF
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) {
 		p.Volts += k.Offset
+		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
+		known := k.Scale*k.Scale + ph.Belief.Carried(o.Spot, slopes) + 1e-8
 		if p.Slope > 0.02 {
-			o.ratio = clamp(k.Scale*k.Scale/variance, 0.25, 4)
+			o.ratio = clamp(known/variance, 0.25, 4)
 		}
-		p.Sigma = math.Sqrt(k.Scale*k.Scale + ph.Doubt*ph.Doubt*p.Slope*p.Slope + 1e-8)
+		p.Sigma = math.Sqrt(known + ph.Doubt*ph.Doubt*p.Slope*p.Slope)
 		p.DF = math.Max(k.DF, 3)
 	}
 	o.Good = p
@@ -86,17 +88,12 @@ func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 
 // moments gives the mean and variance of the reading just taken.
 func (ph *Physics) moments(w *network.Workspace, r network.Reading) (Prediction, float64) {
-	p := Prediction{Volts: r.Volts}
-	var slopes []fit.Slope
-	w.Sensitivities(func(e int32, s float64) {
-		slopes = append(slopes, fit.Slope{Element: e, Slope: s})
-		p.Slope += s
-	})
+	slopes, sum := ph.Belief.Slopes(w, ph.Values.Celsius)
 	v := 0.0
 	if len(slopes) > 0 {
 		v = ph.Belief.Variance(slopes)
 	}
-	return p, v + ph.Doubt*ph.Doubt*p.Slope*p.Slope
+	return Prediction{Volts: r.Volts, Slope: sum}, v + ph.Doubt*ph.Doubt*sum*sum
 }
 
 // Under gives what the observation should have been with changes on the board.
@@ -171,6 +168,20 @@ func (o *Observation) Surprise(p Prediction) float64 {
 	}
 	s := math.Hypot(p.Sigma, o.meter(p.Volts))
 	return toNormal((o.Volts-p.Volts)/s, p.DF)
+}
+
+// sameSigmas is the distance, in standard deviations, within which one reading
+// does not tell two predictions apart.
+const sameSigmas = 3.0
+
+// Same tells whether the observation could not tell two predictions apart.
+func (o *Observation) Same(a, b Prediction) bool {
+	over := o.Probe.Meter.Over
+	if a.Volts > over || b.Volts > over {
+		return (a.Volts > over) == (b.Volts > over)
+	}
+	s := math.Sqrt(a.Sigma*a.Sigma + b.Sigma*b.Sigma + 2*o.meter(a.Volts)*o.meter(a.Volts))
+	return math.Abs(a.Volts-b.Volts) < sameSigmas*s
 }
 
 // studentDensity is the density of Student's t at z. Nearly all predictions have

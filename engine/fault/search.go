@@ -22,6 +22,7 @@ type Fault struct {
 	Mode        Mode
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Slipped and Doubtful: the observation that misleads; -1 otherwise
+	Moves       []int   // the observations that the locus moves by more than faintVolts
 }
 
 // Result is what the search found.
@@ -672,7 +673,7 @@ func (s *search) normalise() []Explanation {
 					if total <= 0 || x.Probability*share/total < 1e-7 {
 						continue
 					}
-					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1}
+					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves}
 					next = append(next, Explanation{append(append([]Fault(nil), x.Faults...), f), x.Probability * share / total})
 				}
 			}

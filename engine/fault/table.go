@@ -67,6 +67,7 @@ type candidate struct {
 	tables []table
 	strong []uint64 // bitset of observations it moves by more than faintVolts
 	weak   []uint64 // and of those it moves by less
+	moves  []int    // strong, as a list
 	odds   float64  // of all modes together
 	all    evidence // with every observation counted
 }
@@ -137,6 +138,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 		c.tables = append(c.tables, t)
 		if t.strong {
 			setBit(c.strong, o)
+			c.moves = append(c.moves, o)
 		} else {
 			setBit(c.weak, o)
 		}

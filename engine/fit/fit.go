@@ -17,10 +17,17 @@
 //
 //	Cov(theta | y) = C - C J' (J C J' + R)^-1 J C.
 //
-// A common ideality factor is one more parameter: it shows only where meters
-// with different currents read the same place, and is left at its prior
-// otherwise. (Gaussian conditioning: any textbook of linear estimation, such as
-// Rasmussen and Williams 2006, A.2.)
+// Each junction has three unknowns: its drop at 1 mA, its ideality n and its
+// series resistance. At a current i other than 1 mA the drop is
+//
+//	V(i) = V(1 mA) + n Vt ln(i / 1 mA) + Rs (i - 1 mA)
+//
+// so that the last two have the slopes Vt ln(i/1 mA) and i - 1 mA times that of
+// the drop. They show only where the current differs from 1 mA (other meters,
+// lines with a pull-up, leaks), and keep their priors elsewhere; that is what
+// makes a reading carried to another meter as uncertain as it is. (Gaussian
+// conditioning: any textbook of linear estimation, such as Rasmussen and Williams
+// 2006, A.2.)
 package fit
 
 import (
@@ -28,6 +35,7 @@ import (
 	"math"
 	"sort"
 
+	"halfsplit/engine/circuit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -42,15 +50,20 @@ type Belief struct {
 	// has no part for; a junction was assumed there.
 	Undrawn []netlist.NetID
 
-	prior   []float64 // variance of each junction's drop, V^2, 0 where absent
+	prior   []float64 // variance of each unknown, three to an element; 0 where absent
 	rows    []row
-	seenBy  map[int32][]seen // by element
+	seenBy  map[int32][]seen // by unknown
 	inverse []float64        // (J C J' + R)^-1, dense, len(rows) squared
 	known   map[Spot]Known
 }
 
-// ideality prior standard deviation (common practice, no source).
-const idealitySD = 0.25
+// Unknowns of a junction.
+const (
+	drop     = iota // V
+	ideality        // 1
+	series          // ohm
+	unknowns
+)
 
 // row is one known-good reading with its slopes.
 type row struct {
@@ -60,7 +73,6 @@ type row struct {
 	volts    float64
 	variance float64
 	slopes   []Slope
-	byN      float64 // slope against the common ideality
 	model    float64
 }
 
@@ -69,10 +81,26 @@ type seen struct {
 	slope float64
 }
 
-// Slope is the change of a reading in volts per volt of one junction's drop.
+// Slope is the change of a reading in volts per unit of one unknown.
 type Slope struct {
-	Element int32
-	Slope   float64
+	unknown int32
+	slope   float64
+}
+
+// Slopes gives how the reading just taken by w depends on the junctions of a
+// board at a temperature, and the sum of its slopes against their drops.
+func (b *Belief) Slopes(w *network.Workspace, celsius float64) (slopes []Slope, sum float64) {
+	vt := circuit.ThermalVoltage(celsius)
+	w.Sensitivities(func(e int32, s, i float64) {
+		sum += s
+		slopes = append(slopes, Slope{unknowns*e + drop, s})
+		if i = math.Max(i, 1e-9); math.Abs(i/network.RefCurrent-1) > 0.01 {
+			slopes = append(slopes,
+				Slope{unknowns*e + ideality, s * vt * math.Log(i/network.RefCurrent)},
+				Slope{unknowns*e + series, s * (i - network.RefCurrent)})
+		}
+	})
+	return slopes, sum
 }
 
 // Spot is where and how a known-good reading was taken. Pins that share a net
@@ -168,11 +196,10 @@ const rounds = 8
 // lib may be nil or empty.
 func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: map[int32][]seen{}}
-	b.prior = make([]float64, len(m.Elements))
+	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
-			_, sd := m.Elements[e].Origin.Prior()
-			b.prior[e] = sd * sd
+			b.believe(int32(e))
 		}
 	}
 	b.Values.Settle()
@@ -185,9 +212,7 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		return nil, err
 	}
 	start := b.Values.Clone()
-	n0 := network.PriorIdeality
-	shift := 0.0
-	var gap float64
+	gap := 0.0
 	for i := 0; i < rounds; i++ {
 		if err := b.linearise(w, groups); err != nil {
 			return nil, err
@@ -199,39 +224,7 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 			return nil, err
 		}
 		last := gap
-		gap = 0
-		// innovation: y - f + J (theta - theta0)
-		inn := make([]float64, len(b.rows))
-		for r := range b.rows {
-			q := &b.rows[r]
-			inn[r] = q.volts - q.model + q.byN*shift
-			for _, s := range q.slopes {
-				inn[r] += s.Slope * (b.Values.Junctions[s.Element].Drop - start.Junctions[s.Element].Drop)
-			}
-			gap += (q.volts - q.model) * (q.volts - q.model)
-		}
-		x := b.apply(inn)
-		moved := make(map[int32]float64)
-		newShift := 0.0
-		for r := range b.rows {
-			q := &b.rows[r]
-			for _, s := range q.slopes {
-				moved[s.Element] += b.prior[s.Element] * s.Slope * x[r]
-			}
-			newShift += idealitySD * idealitySD * q.byN * x[r]
-		}
-		shift = clamp(newShift, -0.4, 0.8)
-		for e := range b.Values.Junctions {
-			j := &b.Values.Junctions[e]
-			if j.Ideality == 0 {
-				continue
-			}
-			j.Ideality = n0 + shift
-			if d, ok := moved[int32(e)]; ok {
-				j.Drop = clamp(start.Junctions[e].Drop+d, 0.02, 2.8)
-			}
-		}
-		b.Values.Settle()
+		gap = b.step(start)
 		if i > 1 && math.Abs(gap-last) < 1e-12 {
 			break
 		}
@@ -245,6 +238,71 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		}
 	}
 	return b, b.learn(w, groups)
+}
+
+// believe gives a junction its priors.
+func (b *Belief) believe(e int32) {
+	p := b.Model.Elements[e].Origin.Prior()
+	b.prior[unknowns*e+drop] = p.Drop.SD * p.Drop.SD
+	b.prior[unknowns*e+ideality] = p.Ideality.SD * p.Ideality.SD
+	b.prior[unknowns*e+series] = p.Series.SD * p.Series.SD
+}
+
+// absent takes a junction away.
+func (b *Belief) absent(e int32) {
+	b.Values.Junctions[e].Drop = math.Inf(1)
+	clear(b.prior[unknowns*e : unknowns*e+unknowns])
+}
+
+// unknown gives an unknown of some values.
+func unknown(v *network.Values, u int32) *float64 {
+	j := &v.Junctions[u/unknowns]
+	switch u % unknowns {
+	case ideality:
+		return &j.Ideality
+	case series:
+		return &j.Series
+	}
+	return &j.Drop
+}
+
+// Bounds of the unknowns, beyond which no real junction lies.
+var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series: {0, 3000}}
+
+// mostSeries is the largest share of a drop that is due to series resistance.
+const mostSeries = 0.7
+
+// step makes one step of Gauss-Newton from the values that the rows were
+// linearised at, and returns the sum of squares that it started from.
+func (b *Belief) step(start *network.Values) (gap float64) {
+	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
+	for r := range b.rows {
+		q := &b.rows[r]
+		inn[r] = q.volts - q.model
+		gap += inn[r] * inn[r]
+		for _, s := range q.slopes {
+			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - *unknown(start, s.unknown))
+		}
+	}
+	x := b.apply(inn)
+	moved := map[int32]float64{}
+	for r := range b.rows {
+		for _, s := range b.rows[r].slopes {
+			moved[s.unknown] += b.prior[s.unknown] * s.slope * x[r]
+		}
+	}
+	for u, d := range moved {
+		lim := bounds[u%unknowns]
+		*unknown(b.Values, u) = clamp(*unknown(start, u)+d, lim[0], lim[1])
+	}
+	for e := range b.Values.Junctions {
+		// the resistance has a share of the drop, not all of it
+		if j := &b.Values.Junctions[e]; !math.IsInf(j.Drop, 1) {
+			j.Series = math.Min(j.Series, mostSeries*j.Drop/network.RefCurrent)
+		}
+	}
+	b.Values.Settle()
+	return gap
 }
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
@@ -266,16 +324,15 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 			}
 			if !overload {
 				if e, ok := b.Model.Undrawn(g.spot.Net, g.spot.Polarity == references.BlackOnGround); ok && math.IsInf(b.Values.Junctions[e].Drop, 1) {
-					_, sd := b.Model.Elements[e].Origin.Prior()
 					b.Values.Junctions[e].Drop = clamp(middle(g.volts), 0.05, 2.5)
-					b.prior[e] = sd * sd
+					b.believe(e)
 					b.Undrawn = append(b.Undrawn, g.spot.Net)
 					b.Values.Settle()
 				}
 				break
 			}
 			best, most := int32(-1), 0.0
-			w.Sensitivities(func(e int32, s float64) {
+			w.Sensitivities(func(e int32, s, _ float64) {
 				if math.Abs(s) > most {
 					best, most = e, math.Abs(s)
 				}
@@ -283,8 +340,7 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 			if best < 0 {
 				break
 			}
-			b.Values.Junctions[best].Drop = math.Inf(1)
-			b.prior[best] = 0
+			b.absent(best)
 			b.Values.Settle()
 		}
 	}
@@ -316,11 +372,8 @@ func location(v []float64) float64 {
 
 // linearise reads the fitted circuit as each group did, with slopes.
 func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
-	const dn = 0.05
 	b.rows = b.rows[:0]
 	at := map[float64]*network.Values{}
-	bent := map[float64]*network.Values{}
-	several := severalCurrents(groups)
 	for _, g := range groups {
 		if len(g.volts) == 0 || g.overloads > len(g.volts) {
 			continue
@@ -339,28 +392,11 @@ func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
 		a := g.meter.HalfWidth(y)
 		q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
 			variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
-		w.Sensitivities(func(e int32, s float64) {
-			if b.prior[e] > 0 {
-				q.slopes = append(q.slopes, Slope{e, s})
+		all, _ := b.Slopes(w, g.celsius)
+		for _, s := range all {
+			if b.prior[s.unknown] > 0 {
+				q.slopes = append(q.slopes, s)
 			}
-		})
-		if several {
-			u := bent[g.celsius]
-			if u == nil {
-				u = v.Clone()
-				for e := range u.Junctions {
-					if u.Junctions[e].Ideality > 0 {
-						u.Junctions[e].Ideality += dn
-					}
-				}
-				u.Settle()
-				bent[g.celsius] = u
-			}
-			r2, err := w.Read(probe, good, u)
-			if err != nil {
-				return err
-			}
-			q.byN = (r2.Volts - r.Volts) / dn
 		}
 		if len(q.slopes) > 0 {
 			b.rows = append(b.rows, q)
@@ -369,35 +405,22 @@ func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
 	return nil
 }
 
-// severalCurrents tells whether the meters differ in what they drive.
-func severalCurrents(groups []*group) bool {
-	for _, g := range groups {
-		if g.drive != groups[0].drive {
-			return true
-		}
-	}
-	return false
-}
-
 // invert forms (J C J' + R)^-1 by Cholesky.
 func (b *Belief) invert() error {
 	n := len(b.rows)
 	b.seenBy = map[int32][]seen{}
 	for r := range b.rows {
 		for _, s := range b.rows[r].slopes {
-			b.seenBy[s.Element] = append(b.seenBy[s.Element], seen{int32(r), s.Slope})
+			b.seenBy[s.unknown] = append(b.seenBy[s.unknown], seen{int32(r), s.slope})
 		}
 	}
 	k := make([]float64, n*n)
 	for r := range b.rows {
 		q := &b.rows[r]
 		for _, s := range q.slopes {
-			for _, o := range b.seenBy[s.Element] {
-				k[r*n+int(o.row)] += b.prior[s.Element] * s.Slope * o.slope
+			for _, o := range b.seenBy[s.unknown] {
+				k[r*n+int(o.row)] += b.prior[s.unknown] * s.slope * o.slope
 			}
-		}
-		for o := range b.rows {
-			k[r*n+o] += idealitySD * idealitySD * q.byN * b.rows[o].byN
 		}
 		k[r*n+r] += q.variance
 	}
@@ -538,19 +561,33 @@ func (b *Belief) Known(s Spot) (Known, bool) {
 // readings pin down together (two junctions in parallel) are pinned down here
 // as well.
 func (b *Belief) Variance(slopes []Slope) float64 {
+	boards := 0.0
+	for _, s := range slopes {
+		if s.unknown%unknowns == drop && b.prior[s.unknown] > 0 {
+			boards += s.slope * s.slope
+		}
+	}
+	return math.Max(b.left(slopes)+boards*b.Spread*b.Spread, 1e-8)
+}
+
+// left is what the fit left open of a reading with the given slopes, in V^2:
+//
+//	s' C s - (J C s)' (J C J' + R)^-1 (J C s)
+func (b *Belief) left(slopes []Slope) float64 {
 	v := 0.0
 	var touched []int32
 	var w map[int32]float64
 	for _, s := range slopes {
-		v += s.Slope * s.Slope * (b.prior[s.Element] + b.Spread*b.Spread)
-		for _, o := range b.seenBy[s.Element] {
+		c := b.prior[s.unknown] * s.slope
+		v += s.slope * c
+		for _, o := range b.seenBy[s.unknown] {
 			if w == nil {
 				w = map[int32]float64{}
 			}
 			if _, ok := w[o.row]; !ok {
 				touched = append(touched, o.row)
 			}
-			w[o.row] += o.slope * b.prior[s.Element] * s.Slope
+			w[o.row] += o.slope * c
 		}
 	}
 	n := len(b.rows)
@@ -560,5 +597,41 @@ func (b *Belief) Variance(slopes []Slope) float64 {
 			less += w[i] * b.inverse[int(i)*n+int(j)] * w[j]
 		}
 	}
-	return math.Max(v-less, 1e-8)
+	return math.Max(v-less, 0)
+}
+
+// Carried gives the variance in V^2 that a good board's reading at a spot takes
+// on by being carried to where it has the given slopes, from the reading of the
+// spot in the library that is nearest to it: none where the same meter is used.
+func (b *Belief) Carried(s Spot, slopes []Slope) float64 {
+	least := math.Inf(1)
+	for r := range b.rows {
+		if b.rows[r].spot != s {
+			continue
+		}
+		diff := append([]Slope(nil), slopes...)
+		for _, q := range b.rows[r].slopes {
+			diff = append(diff, Slope{q.unknown, -q.slope})
+		}
+		least = math.Min(least, b.left(merged(diff)))
+	}
+	if math.IsInf(least, 1) {
+		return 0
+	}
+	return least
+}
+
+// merged adds up slopes against the same unknown.
+func merged(slopes []Slope) []Slope {
+	at := map[int32]int{}
+	out := slopes[:0:0]
+	for _, s := range slopes {
+		if k, ok := at[s.unknown]; ok {
+			out[k].slope += s.slope
+			continue
+		}
+		at[s.unknown] = len(out)
+		out = append(out, s)
+	}
+	return out
 }

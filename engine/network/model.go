@@ -320,29 +320,32 @@ const (
 	RefCurrent = 1e-3 // A
 )
 
-// Prior gives the belief about a junction's drop before any reading: mean and
-// standard deviation in volts. Pins: 0.55 +- 0.12 V, from memory. The others are
-// common practice, no source: what an unpowered supply shows above ground
-// varies most.
-func (o Origin) Prior() (mean, sd float64) {
-	switch o {
-	case SupplyBody:
-		return 0.45, 0.12
-	case SupplyLoad:
-		return 1.1, 0.45
-	case PartJunction:
-		return 0.60, 0.12
-	}
-	return 0.55, 0.12
+// Belief is a mean and a standard deviation.
+type Belief struct{ Mean, SD float64 }
+
+// JunctionPrior is what is believed of a junction before any reading.
+type JunctionPrior struct {
+	Drop     Belief // V at 1 mA
+	Ideality Belief
+	Series   Belief // ohm
 }
 
-// PriorIdeality is the ideality taken for a junction that nothing is known of;
-// silicon protection structures lie between 1 and 2 (from memory).
-const PriorIdeality = 1.4
-
-// PriorSeries is the resistance in ohms taken in series with such a junction
-// (common practice, no source).
-const PriorSeries = 8.0
+// Prior gives the belief about junctions of an origin. Drops of pins: 0.55 +-
+// 0.12 V, from memory; silicon protection structures have idealities between 1
+// and 2 (from memory). The others are common practice, no source. What an
+// unpowered supply shows above ground varies most, and is partly resistive.
+func (o Origin) Prior() JunctionPrior {
+	p := JunctionPrior{Drop: Belief{0.55, 0.12}, Ideality: Belief{1.4, 0.3}, Series: Belief{8, 8}}
+	switch o {
+	case SupplyBody:
+		p.Drop = Belief{0.45, 0.12}
+	case SupplyLoad:
+		p.Drop, p.Series = Belief{1.1, 0.45}, Belief{300, 700}
+	case PartJunction:
+		p.Drop = Belief{0.60, 0.12}
+	}
+	return p
+}
 
 // Nominal gives the values of the board as drawn, with junctions at the mean
 // of their priors.
@@ -370,11 +373,11 @@ func (m *Model) Nominal() *Values {
 	}
 	for e := range m.Elements {
 		if m.Elements[e].Class == Junction {
-			mean, _ := m.Elements[e].Origin.Prior()
+			p := m.Elements[e].Origin.Prior()
 			if m.Elements[e].Origin == NotDrawn {
-				mean = math.Inf(1)
+				p.Drop.Mean = math.Inf(1)
 			}
-			v.Junctions[e] = JunctionValue{Drop: mean, Ideality: PriorIdeality, Series: PriorSeries}
+			v.Junctions[e] = JunctionValue{Drop: p.Drop.Mean, Ideality: p.Ideality.Mean, Series: p.Series.Mean}
 		}
 	}
 	return v

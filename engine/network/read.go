@@ -31,7 +31,7 @@ func (v *Values) Settle() {
 			continue // not a junction, or none here
 		}
 		nvt := j.Ideality * circuit.ThermalVoltage(v.Celsius)
-		is := circuit.SaturationFor(j.Drop, RefCurrent, j.Ideality, j.Series, RefCelsius)
+		is := circuit.SaturationFor(math.Max(j.Drop, j.Series*RefCurrent+0.01), RefCurrent, j.Ideality, j.Series, RefCelsius)
 		v.saturation[e] = is * math.Pow(t/t0, saturationExponent/j.Ideality) * math.Exp((t/t0-1)*energyGap/nvt)
 	}
 }
@@ -68,6 +68,7 @@ type Workspace struct {
 	probe       Probe
 	series      int32
 	sens        []float64
+	currents    []float64
 	slope       []float64 // by element, of the reading numbered sloped
 	sloped      []int32   // by element
 	transfer    []float64 // by node, of the reading numbered transferred
@@ -163,27 +164,29 @@ func (w *Workspace) VoltsAt(p Place, st *State) (float64, bool) {
 }
 
 // Sensitivities calls visit with each junction that the last reading depends
-// on: the change of the reading in volts per volt of the junction's drop. A
-// reading of OL depends on nothing.
-func (w *Workspace) Sensitivities(visit func(element int32, slope float64)) {
+// on: the change of the reading in volts per volt of the junction's drop, and
+// the current in amperes through it. A reading of OL depends on nothing.
+func (w *Workspace) Sensitivities(visit func(element int32, slope, amperes float64)) {
 	if w.last.Open {
 		return
 	}
 	if cap(w.sens) < len(w.c.Junctions) {
 		w.sens = make([]float64, 2*len(w.c.Junctions)+8)
+		w.currents = make([]float64, 2*len(w.c.Junctions)+8)
 	}
-	w.sens = w.sens[:len(w.c.Junctions)]
+	w.sens, w.currents = w.sens[:len(w.c.Junctions)], w.currents[:len(w.c.Junctions)]
 	w.solver.Sensitivities(&w.c, w.sens)
+	w.solver.JunctionCurrents(&w.c, w.currents)
 	for i, s := range w.sens {
 		if math.Abs(s) > 1e-5 {
-			visit(w.owners[i], s)
+			visit(w.owners[i], s, w.currents[i])
 		}
 	}
 }
 
 // Note keeps the slopes of the last reading for Share and ContactShare.
 func (w *Workspace) Note() {
-	w.Sensitivities(func(e int32, s float64) { w.slope[e], w.sloped[e] = s, w.round })
+	w.Sensitivities(func(e int32, s, _ float64) { w.slope[e], w.sloped[e] = s, w.round })
 }
 
 // Share gives the share of the test current that passes an element in the last

@@ -1,0 +1,337 @@
+// Package trial measures the engine against boards whose truth is known: does it
+// name the bad part, do its probabilities hold, and how many bench seconds pass
+// until the board is repaired and proven, beside the habits of the trade.
+//
+// A technician is a policy: given the case so far, what to do next. Play lets one
+// work on a practice.Bench, which answers as a real board would, until the
+// truth is repaired or the technician gives up. The tables of the package's
+// tests come from it:
+//
+//	go test ./engine/trial -run TestTables -v
+package trial
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Work is one repair under way.
+type Work struct {
+	Engine *engine.Engine
+	Bench  *practice.Bench
+	Case   *journal.Case
+	Costs  plan.Costs
+
+	Seconds  float64 // bench time spent
+	Steps    int
+	Replaced []string // what was replaced, bridged, left off or mended, in order
+	shield   bool     // opened
+	mended   map[string]bool
+	log      func(format string, args ...any)
+}
+
+// Start opens the case of a trial with the readings it came with.
+func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
+	meter := t.Meter
+	c := &journal.Case{Board: e.Board, Library: lib, Meter: meter}
+	w := &Work{Engine: e, Bench: t.Bench(), Case: c, Costs: plan.DefaultCosts(), mended: map[string]bool{}, log: func(string, ...any) {}}
+	w.event(journal.Event{Kind: journal.KindOpen, Meter: &meter})
+	byPolarity := map[references.Polarity][]journal.Read{}
+	for _, r := range t.Readings {
+		byPolarity[r.Polarity] = append(byPolarity[r.Polarity], journal.Read{At: r.At, Name: e.Board.PointName(r.At), Polarity: r.Polarity, Reading: r.Reading})
+	}
+	for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+		if reads := byPolarity[pol]; len(reads) > 0 {
+			w.event(journal.Event{Kind: journal.KindRead, Readings: reads})
+		}
+	}
+	return w
+}
+
+func (w *Work) event(e journal.Event) {
+	e.Number = len(w.Case.Events) + 1
+	w.Case.Events = append(w.Case.Events, e)
+	w.Case.All = w.Case.Events
+}
+
+// edits gives the board as it lies.
+func (w *Work) edits() netlist.Edits {
+	stages := w.Case.Stages()
+	return stages[len(stages)-1].Edits
+}
+
+// read takes a reading into the case.
+func (w *Work) read(name string, pol references.Polarity) (quantity.Reading, error) {
+	pt, err := w.Engine.Board.Point(name)
+	if err != nil {
+		return quantity.Reading{}, err
+	}
+	r, err := w.Bench.Read(pt, pol, w.edits())
+	if err != nil {
+		return r, err
+	}
+	w.event(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{{At: pt, Name: name, Polarity: pol, Reading: r}}})
+	return r, nil
+}
+
+// part finds a part that a step names.
+func (w *Work) part(name string) (netlist.PartID, error) { return w.Engine.Board.PartByName(name) }
+
+// pay charges the seconds of work on a part, with the shield the first time.
+func (w *Work) pay(seconds float64, a netlist.Access) {
+	w.Seconds += seconds
+	switch {
+	case a == netlist.Underfill:
+		w.Seconds += w.Costs.Underfill
+	case a == netlist.Shield && !w.shield:
+		w.shield = true
+		w.Seconds += w.Costs.Shield
+	}
+}
+
+// Repaired tells whether nothing of the truth is left on the board.
+func (w *Work) Repaired() bool {
+	edits := w.edits()
+	st := network.State{Edits: edits}
+	for _, f := range w.Bench.World.Faults {
+		c := f.Locus.At(f.Ohms)
+		if c.Owner == netlist.None && w.mended[f.Locus.Name(w.Engine.Board)] {
+			continue
+		}
+		if !st.Holds(&c) {
+			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Lifted && !(leftOff(w.Engine.Board, c.Owner) && f.Mode.Path()) {
+				return false // a series part that is off the board is no repair
+			}
+			continue
+		}
+		if f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Bridged {
+			continue
+		}
+		return false
+	}
+	return true
+}
+
+func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind == netlist.Capacitor }
+
+// Do carries out one step of the engine's and charges it.
+func (w *Work) Do(s *engine.Step) error {
+	w.Steps++
+	w.log("%4.0f s  %s %s%s %s %v  expect %.0f", w.Seconds, s.Do, s.At, s.Part, s.Remedy, s.Then, s.Expected)
+	b := w.Engine.Board
+	switch s.Do {
+	case engine.DoMeasure:
+		pol, _ := references.ParsePolarity(s.Polarity)
+		pt, err := b.Point(s.At)
+		if err != nil {
+			return err
+		}
+		a := netlist.Open
+		if pt.Kind == netlist.PointTerminal {
+			a = b.Parts[pt.Terminal.Part].Access
+		}
+		w.pay(s.Seconds, a)
+		r, err := w.read(s.At, pol)
+		w.log("        reads %s", quantity.FormatReading(r))
+		return err
+	case engine.DoLook:
+		p, err := w.part(s.Part)
+		if err != nil {
+			return err
+		}
+		w.pay(s.Seconds, b.Parts[p].Access)
+		look := w.Bench.Look(p)
+		w.log("        looks %s", look)
+		w.event(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p, Look: look}}})
+		return nil
+	case engine.DoInject:
+		n, err := b.NetByName(s.At)
+		if err != nil {
+			return err
+		}
+		w.pay(s.Seconds, netlist.Open)
+		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Bench.Inject(n, w.edits())}}})
+		return nil
+	case engine.DoLift:
+		p, err := w.part(s.Part)
+		if err != nil {
+			return err
+		}
+		seconds := s.Seconds
+		if b.Parts[p].Access == netlist.Underfill {
+			seconds -= w.Costs.Underfill // pay adds it
+		}
+		w.pay(seconds, b.Parts[p].Access)
+		w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+		for _, pt := range s.Then {
+			if _, err := w.read(pt, references.RedOnGround); err != nil {
+				return err
+			}
+		}
+		w.event(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
+		return nil
+	case engine.DoReplace:
+		return w.repair(s)
+	}
+	return fmt.Errorf("trial: unknown step %q", s.Do)
+}
+
+// repair carries out a remedy and takes the readings that prove it.
+func (w *Work) repair(s *engine.Step) error {
+	w.Replaced = append(w.Replaced, s.Part)
+	b := w.Engine.Board
+	p, err := w.part(s.Part)
+	if err != nil {
+		w.pay(s.Seconds, netlist.Open)
+		w.mended[s.Part] = true
+		return w.verify(s)
+	}
+	seconds := s.Seconds
+	if b.Parts[p].Access == netlist.Underfill {
+		seconds -= w.Costs.Underfill
+	}
+	w.pay(seconds, b.Parts[p].Access)
+	switch s.Remedy {
+	case "leave off":
+		w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+	case "bridge":
+		w.event(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p, Ohms: 0.01}}})
+	default:
+		w.event(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p}})
+	}
+	return w.verify(s)
+}
+
+func (w *Work) verify(s *engine.Step) error {
+	for _, pt := range s.Then {
+		if _, err := w.read(pt, references.RedOnGround); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Bounds of a repair: a technician who has not found it by then hands it on.
+const (
+	mostSteps   = 60
+	mostSeconds = 20000
+)
+
+// Follow does the engine's first step every time, until the truth is repaired or
+// the engine has nothing left to say.
+func (w *Work) Follow() error {
+	for w.Steps < mostSteps && w.Seconds < mostSeconds {
+		if len(w.Replaced) > 0 && w.Repaired() {
+			return nil
+		}
+		d, err := w.Engine.Diagnose(w.Case)
+		if err != nil {
+			return err
+		}
+		if len(d.Next) == 0 {
+			break
+		}
+		if err := w.Do(&d.Next[0]); err != nil {
+			return err
+		}
+	}
+	if !w.Repaired() {
+		w.Seconds += w.Costs.GiveUp
+	}
+	return nil
+}
+
+// Finding is what the engine said of a trial before any step.
+type Finding struct {
+	Rank    int     // place of the best true part among the suspects, 1 first; 0 when absent
+	Group   int     // place of the group of suspects, told apart by no reading, that it is in
+	Said    float64 // probability given to the first suspect
+	Right   bool    // the first suspect is bad
+	Nothing float64 // probability given to nothing being wrong
+}
+
+// Judge compares a diagnosis with the truth.
+func Judge(d *engine.Diagnosis, bad map[string]bool) Finding {
+	var f Finding
+	for i, s := range d.Suspects {
+		if bad[s.Part] && f.Rank == 0 {
+			f.Rank, f.Group = i+1, s.Group
+		}
+	}
+	if len(d.Suspects) > 0 {
+		f.Said, f.Right = d.Suspects[0].Probability, bad[d.Suspects[0].Part]
+	}
+	for _, x := range d.Explanations {
+		if len(x.Faults) == 0 {
+			f.Nothing = x.Probability
+		}
+	}
+	return f
+}
+
+// Bad names what is wrong with a trial as the engine names suspects.
+func Bad(t *practice.Trial, b *netlist.Board) map[string]bool {
+	bad := map[string]bool{}
+	for _, f := range t.Faults {
+		bad[f.Locus.Name(b)] = true
+	}
+	return bad
+}
+
+// Calibration gathers said probabilities against what came true, in bins.
+type Calibration struct{ said, true_, n [10]float64 }
+
+// Add counts one statement.
+func (c *Calibration) Add(said float64, came bool) {
+	k := min(int(said*10), 9)
+	c.n[k]++
+	c.said[k] += said
+	if came {
+		c.true_[k]++
+	}
+}
+
+// Error is the expected calibration error: the mean over statements of the
+// difference between the mean said probability of a bin and the share that came
+// true in it (Naeini, Cooper and Hauskrecht 2015, from memory).
+func (c *Calibration) Error() float64 {
+	sum, n := 0.0, 0.0
+	for k := range c.n {
+		sum += math.Abs(c.said[k] - c.true_[k])
+		n += c.n[k]
+	}
+	return sum / math.Max(n, 1)
+}
+
+// String draws the bins.
+func (c *Calibration) String() string {
+	s := ""
+	for k := range c.n {
+		if c.n[k] > 0 {
+			s += fmt.Sprintf("  said %.2f came true %.2f of %.0f\n", c.said[k]/c.n[k], c.true_[k]/c.n[k], c.n[k])
+		}
+	}
+	return s
+}
+
+func sorted[V any](m map[string]V) []string {
+	var out []string
+	for k := range m {
+		out = append(out, k)
+	}
+	sort.Slice(out, func(a, b int) bool { return out[a] < out[b] })
+	return out
+}
+
+var _ = fault.Shorted
