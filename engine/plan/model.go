@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"encoding/binary"
 	"math"
 	"slices"
 	"sort"
@@ -40,6 +41,7 @@ type modelTest struct {
 	index     int       // in the problem
 	certain   bool      // every row is a single 1
 	outcome   []uint8   // by hypothesis, when certain
+	row       []uint16  // by hypothesis: equal numbers for equal rows
 	like      []float64 // hypothesis*outcomes + outcome
 	noisy     int       // place in the history of a state, -1 when certain
 	dominated bool      // another test tells at least as much for no more seconds
@@ -156,14 +158,28 @@ func compile(p *Problem, ignore float64) *model {
 	for t := range p.Tests {
 		k := p.Tests[t].Outcomes
 		mt := modelTest{
+			row:     make([]uint16, len(kept)),
 			seconds: p.Tests[t].Seconds, setup: p.Tests[t].Setup, outcomes: k, index: t,
 			like: make([]float64, 0, len(kept)*k), outcome: make([]uint8, len(kept)), certain: true, noisy: -1,
 		}
-		tells := false
+		distinct := make(map[string]uint16)
+		var key []byte
+		numberOf := func(r []float64) uint16 {
+			key = key[:0]
+			for _, v := range r {
+				key = binary.LittleEndian.AppendUint64(key, math.Float64bits(v))
+			}
+			number, ok := distinct[string(key)]
+			if !ok {
+				number = uint16(len(distinct))
+				distinct[string(key)] = number
+			}
+			return number
+		}
 		for j, i := range kept {
 			r := row(t, i)
 			mt.like = append(mt.like, r...)
-			tells = tells || !slices.Equal(r, row(t, kept[0]))
+			mt.row[j] = numberOf(r)
 			best := 0
 			for o, v := range r {
 				if v > r[best] {
@@ -173,7 +189,7 @@ func compile(p *Problem, ignore float64) *model {
 			mt.outcome[j] = uint8(best)
 			mt.certain = mt.certain && r[best] == 1
 		}
-		if !tells {
+		if len(distinct) < 2 {
 			continue
 		}
 		if !mt.certain {
@@ -206,6 +222,9 @@ func (m *model) maxOutcomes() int {
 	return k
 }
 
+// mostCompared is the number of tests up to which each is compared with each.
+const mostCompared = 500
+
 // markDominated finds the tests that need not be weighed below the root: test a
 // is dominated by test b when b splits every two hypotheses that a splits, and
 // b's seconds, with b's setup unless a needs the same one, are no more than a's
@@ -213,6 +232,9 @@ func (m *model) maxOutcomes() int {
 // much and has paid no more, even if a's setup must be paid later. Of two equal
 // tests the first stays.
 func (m *model) markDominated() {
+	if len(m.tests) > mostCompared {
+		return // only a saving, which must not cost more than it saves
+	}
 	for a := range m.tests {
 		ta := &m.tests[a]
 		if !ta.certain {
@@ -233,6 +255,17 @@ func (m *model) markDominated() {
 			}
 		}
 	}
+}
+
+// parts tells that a test does not show the same under all of these.
+func (t *modelTest) parts(hyps []int32) bool {
+	first := t.row[hyps[0]]
+	for _, h := range hyps[1:] {
+		if t.row[h] != first {
+			return true
+		}
+	}
+	return false
 }
 
 // refines tells that every outcome of fine implies one outcome of coarse.

@@ -1,0 +1,74 @@
+package plan
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// TestDefaultCosts holds the file that comes with the tool to the design's figures
+// (common practice, no source).
+func TestDefaultCosts(t *testing.T) {
+	want := Costs{
+		Measure: 10, SwapLeads: 4, Look: 20, Inject: 120, Lift: 90, Refit: 60, Replace: 240, Bridge: 150, IC: 1800,
+		Shield: 120, Underfill: 480, Resolder: 60, Clean: 90, Wire: 300, GiveUp: 3600,
+	}
+	if d := cmp.Diff(want, DefaultCosts()); d != "" {
+		t.Errorf("costs.yaml (-want +got):\n%s", d)
+	}
+}
+
+// TestCostsFile holds the keys of the shape and those of the decoder together:
+// each is written to a file by itself, and must arrive in its place alone.
+func TestCostsFile(t *testing.T) {
+	write := func(text string) string {
+		path := filepath.Join(t.TempDir(), "costs.yaml")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	for _, f := range CostsShape().Fields {
+		got, err := LoadCosts(write(f.Name + ": 7.5\n"))
+		if err != nil {
+			t.Errorf("%s: %v", f.Name, err)
+			continue
+		}
+		want, changed := DefaultCosts(), 0
+		for _, k := range costKeys {
+			if k.key == f.Name {
+				*k.of(&want) = 7.5
+				changed++
+			}
+		}
+		if d := cmp.Diff(want, got); d != "" || changed != 1 {
+			t.Errorf("%s, in %d places (-want +got):\n%s", f.Name, changed, d)
+		}
+	}
+	path := write(string(DefaultCostsFile()))
+	if got, err := LoadCosts(path); err != nil || got != DefaultCosts() {
+		t.Errorf("the default file read back: %+v, %v", got, err)
+	}
+
+	for _, c := range []struct{ text, want string }{
+		{"lift: 0\n", ":1:7: `lift`: `0` is not a number of seconds; write one above 0, such as 60"},
+		{"lift: .nan\n", ":1:7: `lift`: `.nan` is not a number of seconds; write one above 0, such as 60"},
+		{"lift: NaN\n", ":1:7: `lift`: `NaN` is not a number of seconds; write one above 0, such as 60"},
+		{"lift: Inf\n", ":1:7: `lift`: `Inf` is not a number of seconds; write one above 0, such as 60"},
+		{"lift: soon\n", ":1:7: `lift`: `soon` is not a number of seconds; write one above 0, such as 60"},
+		{"look: 10\nlitf: 90\n", ":2:1: unknown key `litf`; did you mean `lift`?"},
+	} {
+		path := write(c.text)
+		_, err := LoadCosts(path)
+		if err == nil {
+			t.Errorf("%q is taken", c.text)
+		} else if got := err.Error(); got != path+c.want {
+			t.Errorf("%q:\ngot  %s\nwant %s", c.text, got, path+c.want)
+		}
+	}
+	if _, err := LoadCosts(filepath.Join(t.TempDir(), "none.yaml")); err == nil {
+		t.Error("a file that is not there is taken")
+	}
+}
