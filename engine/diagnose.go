@@ -128,6 +128,7 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 		r.At = q.taken[q.takenOf(f.Observation)].read.Name
 		return r
 	}
+	r.Cured = cured(f, q.Board, q.edits)
 	l := f.Locus
 	r.At = l.Name(q.Board)
 	switch {

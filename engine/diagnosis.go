@@ -96,8 +96,9 @@ type FaultReport struct {
 	Part     string   `json:"part"`     // a part, a connector, or "" for a trace
 	Terminal string   `json:"terminal"` // of Part; "" for the part as a whole
 	Mode     string   `json:"mode"`
-	Ohms     *float64 `json:"ohms"` // the resistance that fits best; null where it has none
-	At       string   `json:"at"`   // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
+	Ohms     *float64 `json:"ohms"`            // the resistance that fits best; null where it has none
+	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
+	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
 }
 
 // Suspect is a part or place that may be bad.

@@ -81,7 +81,7 @@ type Off struct {
 	Why   string `json:"why"`
 }
 
-// Need is a reading to take next.
+// Need is a reading that is missing.
 type Need struct {
 	At       string              `json:"at"`
 	Polarity string              `json:"polarity"`
@@ -225,7 +225,7 @@ func (k *check) lines(g *Gate) {
 	})
 	asked := map[string]bool{}
 	for _, l := range g.Lines {
-		if !l.stops() || l.At == "" || asked[l.At] {
+		if l.State != NotRead || asked[l.At] {
 			continue
 		}
 		asked[l.At] = true
