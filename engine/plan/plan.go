@@ -133,7 +133,7 @@ type Limits struct {
 // DefaultWork keeps Rank well under 50 ms with 200 hypotheses and 80 tests; see the
 // package's benchmarks. Followed step by step on the benchmarks' problems, more
 // work did not make repairs measurably quicker; it only proves more.
-const DefaultWork = 1_000_000
+const DefaultWork = 1_500_000
 
 // Rank lists all that could usefully be done first, best first, ties in order
 // of index with tests before remedies. Left out are tests that tell nothing and

@@ -52,7 +52,7 @@ func (m *model) gather(n *node) {
 // With setups it is single-machine scheduling of weighted completion times where
 // a setup of no weight precedes the remedies that need it: the precedence is a
 // forest of out-trees, for which composites of the best ratio are optimal (Horn
-// 1972, SIAM J. Appl. Math. 23; Sidney 1975). Here the composite of a setup is
+// 1972, SIAM J. Appl. Math. 23; Sidney 1975; both from memory). Here the composite of a setup is
 // the setup with those first remedies of its family that give the highest
 // probability over cost together.
 //

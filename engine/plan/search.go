@@ -130,7 +130,7 @@ func newSearch(m *model, limit int) *search {
 	return &search{
 		m: m, nodes: make(map[string]*node), limit: limit,
 		members: newBitset(len(m.weight)), useful: newBitset(len(m.remedies)),
-		mass: make([]float64, maxOutcomes+1), class: make([]float64, len(m.remedies)*m.maxOutcomes()),
+		mass: make([]float64, maxOutcomes+1), class: make([]float64, len(m.remedies)*max(1, m.maxOutcomes())),
 	}
 }
 
@@ -183,11 +183,11 @@ func (s *search) intern() *node {
 	}
 	key = append(key, n.history...)
 	s.key = key
-	s.work += 2 * len(n.hyps)
+	s.work += 32 + len(n.history) + 2*len(n.hyps)
 	if known, ok := s.nodes[string(key)]; ok {
 		return known
 	}
-	fresh := &node{hyps: s.cutInts(n.hyps), w: s.cutFloats(n.w), done: n.done, open: n.open, history: n.history}
+	fresh := &node{hyps: s.cutInts(n.hyps), w: s.cutFloats(n.w), done: n.done, open: n.open, history: slices.Clone(n.history)}
 	s.bound(fresh)
 	s.nodes[string(key)] = fresh
 	return fresh
@@ -197,16 +197,11 @@ func (s *search) intern() *node {
 // that is left: they can tell nothing more, and what they told is a common factor
 // of all weights. States that differ in such a test alone are the same.
 func (s *search) forget(n *node) {
-	own := false
 	for i := range s.m.tests {
 		t := &s.m.tests[i]
-		if t.noisy < 0 || n.history[t.noisy] == 0 || t.parts(n.hyps) {
-			continue
+		if t.noisy >= 0 && n.history[t.noisy] != 0 && !t.parts(n.hyps) {
+			n.history[t.noisy] = 0
 		}
-		if !own {
-			n.history, own = slices.Clone(n.history), true
-		}
-		n.history[t.noisy] = 0
 	}
 }
 
@@ -395,6 +390,7 @@ func (s *search) expand(n *node, root bool) {
 	n.expanded = true
 	m.gather(n)
 	before := s.entropy(n)
+	n.tests = make([]step, 0, len(m.tests))
 	for i := range m.tests {
 		t := &m.tests[i]
 		if t.dominated && !root || t.noisy >= 0 && n.history[t.noisy] != 0 {
@@ -454,6 +450,7 @@ func (s *search) expand(n *node, root bool) {
 	}
 	slices.SortFunc(n.tests, rising)
 	slices.SortFunc(n.remedies, rising)
+	n.edges = make([]edge, 0, testsAtOnce+remediesAtOnce)
 	s.widen(n)
 }
 
@@ -509,20 +506,28 @@ func (s *search) paySetup(n *node, f int) (bitset, float64) {
 	return open, s.m.setups[f]
 }
 
-// entropy returns the sum over remedies of W log2(M/W), for the hypotheses that
-// need one more remedy. The scratch has been gathered.
+// entropy returns the sum over remedies r of W log2(M/W), where W is the weight of
+// the hypotheses whose last need not met is r, and M the sum of all W.
 func (s *search) entropy(n *node) float64 {
-	mass, sum := 0.0, 0.0
-	for _, r := range s.m.s.touched {
-		mass += s.m.s.p[r]
-		sum += s.m.s.p[r] * log2(s.m.s.p[r])
+	mass := 0.0
+	for i, h := range n.hyps {
+		if left, last := n.left(s.m, h); left > 0 {
+			s.class[last] += n.w[i]
+			mass += n.w[i]
+		}
 	}
-	return mass*log2(mass) - sum
+	sum := mass * log2(mass)
+	for _, h := range n.hyps {
+		if left, last := n.left(s.m, h); left > 0 {
+			sum -= s.class[last] * log2(s.class[last])
+			s.class[last] = 0
+		}
+	}
+	return sum
 }
 
-// tells returns by how much a test lowers the entropy (see entropy), and whether
-// it tells anything here at all. Hypotheses with several needs count with the
-// last of them.
+// tells returns by how much a test lowers the entropy, and whether it tells
+// anything here at all.
 func (s *search) tells(n *node, t *modelTest, before float64) (bits float64, tells bool) {
 	m, k := s.m, t.outcomes
 	s.work += len(n.hyps)
@@ -572,11 +577,11 @@ func (s *search) tells(n *node, t *modelTest, before float64) (bits float64, tel
 func (s *search) makeTest(n *node, t *modelTest) edge {
 	k := t.outcomes
 	open, extra := s.paySetup(n, t.setup)
-	e := edge{test: t.index, remedy: -1, cost: t.seconds + extra}
+	e := edge{test: t.index, remedy: -1, cost: t.seconds + extra, kids: make([]kid, 0, k)}
 	known := 0.0
 	for o := range k {
 		c := &s.next
-		c.done, c.open, c.history = n.done, open, n.history
+		c.done, c.open, c.history = n.done, open, append(c.history[:0], n.history...)
 		c.hyps, c.w = c.hyps[:0], c.w[:0]
 		mass := 0.0
 		for i, h := range n.hyps {
@@ -596,7 +601,6 @@ func (s *search) makeTest(n *node, t *modelTest) edge {
 			continue // impossible, or too unlikely to have a number
 		}
 		if t.noisy >= 0 {
-			c.history = slices.Clone(n.history)
 			c.history[t.noisy] = uint8(o) + 1
 		}
 		s.work += len(n.hyps)
@@ -624,7 +628,7 @@ func (s *search) makeRemedy(n *node, r int32) edge {
 	open, extra := s.paySetup(n, s.m.remedies[r].Setup)
 	e := edge{test: -1, remedy: int(r), cost: s.m.remedies[r].Seconds + extra}
 	c := &s.next
-	c.done, c.open, c.history = slices.Clone(n.done), open, n.history
+	c.done, c.open, c.history = slices.Clone(n.done), open, append(c.history[:0], n.history...)
 	c.done.add(r)
 	c.hyps = append(c.hyps[:0], n.hyps...)
 	c.w = append(c.w[:0], n.w...)
