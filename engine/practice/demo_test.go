@@ -16,7 +16,9 @@ import (
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/circuit/spice"
+	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // The demo's sweeps and cases are made from testdata/demo/judge/truth.yaml and
@@ -263,4 +265,38 @@ func recordedVersion(t *testing.T, path string) string {
 	}
 	t.Fatalf("%s does not say which ngspice it is by", path)
 	return ""
+}
+
+// The files load as the bench loads them, with nothing to remark.
+func TestDemoLoads(t *testing.T) {
+	s, err := LoadScene(demoTruth)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range s.Cases {
+		loaded, err := journal.Load(c.File)
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		if len(loaded.Warnings) > 0 || loaded.Torn != nil {
+			t.Errorf("%s: %v", c.File, loaded.Warnings)
+		}
+		if got := loaded.Opening().Complaint; got != c.Complaint {
+			t.Errorf("%s: complaint %q, want %q", c.File, got, c.Complaint)
+		}
+		if loaded.Meter != c.Bench.Meter.Declared {
+			t.Errorf("%s: meter %+v, want %+v", c.File, loaded.Meter, c.Bench.Meter.Declared)
+		}
+		if got := len(loaded.Library.Sweeps); got != len(s.Known) {
+			t.Errorf("%s: %d good boards, want %d", c.File, got, len(s.Known))
+		}
+		if findings := loaded.Library.Check(); len(findings) > 0 {
+			for _, f := range findings {
+				if f.Severity != references.SeverityNote {
+					t.Errorf("%s: %s at %s: %s", f.Sweep, f.Kind, f.At, f.Seen)
+				}
+			}
+		}
+	}
 }

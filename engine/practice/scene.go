@@ -483,7 +483,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 	b := c.Bench.World.Truth.Model.Board
 	var out strings.Builder
 	m := c.Bench.Meter.Declared
-	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %s}\n", c.Complaint)
+	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %q}\n", c.Complaint)
 	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, over: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
 		quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt), quantity.Format(m.Over, quantity.Volt),
 		m.AccuracyText(), quantity.Format(m.Resolution, quantity.Volt), m.Source)
