@@ -100,7 +100,13 @@ type Draw struct {
 	MostAfter    *float64 `json:"most_after"`
 	BeforeBeyond bool     `json:"before_beyond"`
 	AfterBeyond  bool     `json:"after_beyond"`
-	Says         string   `json:"says"`
+	BeforeSays   string   `json:"before_says"` // "" where it was not read
+	AfterSays    string   `json:"after_says"`
+}
+
+// Says puts both in one sentence.
+func (d *Draw) Says() string {
+	return strings.Trim(d.BeforeSays+"; "+d.AfterSays, "; ")
 }
 
 // Gate is the answer.
@@ -605,7 +611,6 @@ func (k *check) draw(g *Gate, limits Limits) {
 	if v := supply.AfterKey; !math.IsNaN(v) {
 		d.AfterKey = &v
 	}
-	var words []string
 	if d.BeforeKey != nil {
 		text := fmt.Sprintf("draws %s before the power key", milliamperes(*d.BeforeKey))
 		switch {
@@ -617,10 +622,10 @@ func (k *check) draw(g *Gate, limits Limits) {
 		default:
 			text += ", as good boards do"
 		}
-		words = append(words, text)
+		d.BeforeSays = text
 	}
 	if d.AfterKey != nil {
-		text := fmt.Sprintf("draws %s after it", milliamperes(*d.AfterKey))
+		text := fmt.Sprintf("draws %s after the power key", milliamperes(*d.AfterKey))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"
@@ -633,9 +638,8 @@ func (k *check) draw(g *Gate, limits Limits) {
 		default:
 			text += ", as good boards do"
 		}
-		words = append(words, text)
+		d.AfterSays = text
 	}
-	d.Says = strings.Join(words, "; ")
 	g.Draw = d
 }
 
@@ -697,7 +701,7 @@ func (g *Gate) conclude() {
 		}
 	}
 	if g.Draw != nil && (g.Draw.BeforeBeyond || g.Draw.AfterBeyond) {
-		why = append(why, "the board "+g.Draw.Says)
+		why = append(why, "the board "+g.Draw.Says())
 	}
 	g.Open = len(why) == 0
 	switch {

@@ -247,11 +247,11 @@ func TestDraw(t *testing.T) {
 		l := newLab(t, "touch-dead")
 		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: tt.before, AfterKey: tt.after}})
 		g := l.check(limits)
-		if g.Open != tt.open || g.Draw == nil || !strings.Contains(g.Draw.Says, tt.says) {
+		if g.Open != tt.open || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
 			t.Errorf("%g, %g A: open %t, %+v; want %t, %q", tt.before, tt.after, g.Open, g.Draw, tt.open, tt.says)
 		}
-		if g = l.check(Limits{}); !g.Open || !strings.Contains(g.Draw.Says, "not known") {
-			t.Errorf("without limits: open %t, %q", g.Open, g.Draw.Says)
+		if g = l.check(Limits{}); !g.Open || !strings.Contains(g.Draw.Says(), "not known") {
+			t.Errorf("without limits: open %t, %q", g.Open, g.Draw.Says())
 		}
 		// Rework makes the current one of another board.
 		l.bridge("FL3")

@@ -1,0 +1,619 @@
+package bench
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"halfsplit/engine"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Enter takes one line from the technician or the meter. What it means depends
+// on what is asked for, but plain words ("lifted R12", "0.430 at R12.2") mean the
+// same at any time. When Enter returns without an error, what was entered is on
+// the disk. An error says "what; what to do", and nothing is recorded then.
+func (s *Session) Enter(line string) (*Reply, error) {
+	p, err := s.Ask()
+	if err != nil {
+		return nil, err
+	}
+	e, err := understand(s.board(), line)
+	if err != nil {
+		return nil, err
+	}
+	if p.Ask == Closed && e.verb != undo && e.verb != help && e.verb != quit && !(e.verb == record && e.event.Kind == journal.KindNote) {
+		return nil, wrongEntry("the case is closed", "write `undo` to open it again, or `quit`")
+	}
+	r := &Reply{}
+	err = s.enter(p, e, line, r)
+	s.asked = nil
+	return r, err
+}
+
+func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
+	switch e.verb {
+	case help:
+		r.Show = e.show
+		return nil
+	case quit:
+		r.Quit = true
+		return nil
+	case undo:
+		return s.undo(e.number, r)
+	case record:
+		if p.Ask == AskCautions && e.event.Kind != journal.KindNote {
+			return wrongEntry("the cautions come first", "read them and write y, then enter this again")
+		}
+		if len(e.event.Readings) > 0 {
+			return s.reading(p, e.event.Readings[0], r)
+		}
+		return s.event(p, e.event, r)
+	case sweep:
+		id, err := s.board().ConnectorByName(e.name)
+		if err != nil {
+			return err
+		}
+		s.sweeping, s.cursor, s.polarity, s.again, s.leaving = id, 0, references.RedOnGround, nil, false
+		if e.swapped {
+			s.polarity = references.BlackOnGround
+		}
+		for i := range s.board().Connectors[id].Pins {
+			delete(s.skipped, spotKey(s.pin(i), s.polarity))
+		}
+		return nil
+	case take:
+		steps, err := s.Steps()
+		if err != nil {
+			return err
+		}
+		if e.number > len(steps) {
+			return wrongEntry("there is no step %d", "`others` lists the steps", e.number)
+		}
+		s.choice = e.number - 1
+		return nil
+	case closing, refer:
+		if e.verb == refer {
+			s.remedy = "referred on"
+			if e.text != "" {
+				s.remedy += ": " + e.text
+			}
+		} else if e.text != "" {
+			s.cause, s.remedy = cutRemedy(e.text, s.remedy)
+		}
+		s.leaving, s.again = true, nil
+		return nil
+	case repeat:
+		return s.repeat(r)
+	case value:
+		if p.Ask != AskReading {
+			return s.strayValue(p, e, line)
+		}
+		at := p.At
+		if e.turned {
+			at.Polarity = e.polarity
+		}
+		return s.reading(p, journal.Read{At: at.At, Name: p.Name, Polarity: at.Polarity, Reading: e.reading}, r)
+	}
+	switch p.Ask {
+	case AskCautions:
+		if e.verb != yes {
+			return wrongEntry("the cautions come first", "read them and write y, or q to leave")
+		}
+		keys := make([]string, len(p.Cautions))
+		for i, x := range p.Cautions {
+			keys[i] = x.Key
+		}
+		return s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r)
+	case AskConnector:
+		return s.atConnector(p, e, line)
+	case AskReading:
+		return s.atReading(p, e, line, r)
+	case AskLook:
+		switch e.verb {
+		case look:
+			return s.write(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p.Part, Look: e.look}}}, r)
+		case skip:
+			s.skipped[stepKey(p.Step)] = true
+			s.choice = 0
+			return nil
+		}
+		return wrongEntry("%s is no look", "write clean, burnt, corroded, cracked or missing, or s to skip", printable(line))
+	case AskInjection:
+		switch e.verb {
+		case warmed:
+			rail, err := s.board().NetByName(p.Step.At)
+			if err != nil {
+				return err
+			}
+			return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts}}}, r)
+		case skip:
+			s.skipped[stepKey(p.Step)] = true
+			s.choice = 0
+			return nil
+		}
+		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
+	case AskLift, AskRemedy, AskRefit:
+		return s.atWork(p, e, line, r)
+	case AskPowerBefore, AskPowerAfter:
+		return s.atPower(p, e, line, r)
+	case AskClose:
+		return s.atClose(p, e, r)
+	case AskNothing, AskStuck:
+		if e.verb == yes || e.verb == nothing || e.verb == finish {
+			s.leaving = true
+			return nil
+		}
+		return wrongEntry("%s means nothing here", "sweep another connector, enter a reading with its point, or close", printable(line))
+	}
+	return wrongEntry("%s means nothing here", "? shows what can be entered", printable(line))
+}
+
+// strayValue is a reading where none is asked for.
+func (s *Session) strayValue(p *Prompt, e entry, line string) error {
+	if (p.Ask == AskPowerBefore || p.Ask == AskPowerAfter) && !e.reading.Overload {
+		return wrongEntry("%s has no unit", "write the current like 12 mA", printable(line))
+	}
+	if p.Ask == AskCautions {
+		return wrongEntry("the cautions come first", "read them and write y")
+	}
+	return wrongEntry("%s is a reading, and no point is asked for", "name its point, such as `%s at J7.2`", printable(line), strings.TrimSpace(line))
+}
+
+// cutRemedy parts "FL3 open; bridged" into cause and remedy.
+func cutRemedy(text, remedy string) (string, string) {
+	cause, given, ok := strings.Cut(text, ";")
+	if ok {
+		remedy = strings.TrimSpace(given)
+	}
+	return strings.TrimSpace(cause), remedy
+}
+
+// write puts an event on the disk.
+func (s *Session) write(ev journal.Event, r *Reply) error {
+	if s.o.Now != nil {
+		ev.Time = s.o.Now()
+	}
+	ev.By = s.o.By
+	before := s.Case()
+	if err := s.w.Write(ev); err != nil {
+		return err
+	}
+	s.asked = nil
+	after := s.Case()
+	r.Recorded = append(r.Recorded, after.All[len(after.All)-1].Number)
+	told := map[string]bool{}
+	for _, w := range before.Warnings {
+		told[w.Error()] = true
+	}
+	for _, w := range after.Warnings {
+		if !told[w.Error()] {
+			r.Says = append(r.Says, w.What+"; "+w.Do)
+		}
+	}
+	return nil
+}
+
+// event records what was done or seen.
+func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
+	if ev.Kind == journal.KindLift || ev.Kind == journal.KindFit {
+		s.choice = 0
+	}
+	if ev.Kind == journal.KindInject {
+		for _, in := range ev.Injections {
+			if n := &s.board().Nets[in.Rail]; n.Boosted || !n.Rail {
+				r.Says = append(r.Says, document.Quote(n.Name)+" is no rail that may be fed from outside: stop, if you have not yet")
+			}
+		}
+	}
+	if ev.Kind.Edits() {
+		s.again = nil
+	}
+	return s.write(ev, r)
+}
+
+func (s *Session) undo(number int, r *Reply) error {
+	c := s.Case()
+	target := (*journal.Event)(nil)
+	for i := range c.Events {
+		if ev := &c.Events[i]; number == 0 && ev.Kind != journal.KindOpen || ev.Number == number {
+			target = ev
+		}
+	}
+	switch {
+	case target == nil && number == 0:
+		return wrongEntry("there is nothing to take back", "go on")
+	case target == nil:
+		return wrongEntry("there is no event %d that counts", "`list` shows them", number)
+	case target.Kind == journal.KindOpen:
+		return wrongEntry("the opening of a case cannot be taken back", "begin another case")
+	}
+	if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: target.Number}, r); err != nil {
+		return err
+	}
+	r.Says = append(r.Says, fmt.Sprintf("took back event %d: %s", target.Number, Describe(c.Board, target)))
+	s.again, s.leaving, s.choice, s.revisit = nil, false, 0, false
+	// A pin of the sweep under way is asked for again.
+	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
+		s.cursor = int(target.Readings[0].At.Pin.Pin)
+	}
+	return nil
+}
+
+// repeat asks for the last reading once more, in its place.
+func (s *Session) repeat(r *Reply) error {
+	c := s.Case()
+	for i := len(c.Events) - 1; i > 0; i-- {
+		ev := &c.Events[i]
+		if len(ev.Readings) == 0 {
+			continue
+		}
+		x := ev.Readings[len(ev.Readings)-1]
+		if x.To != nil {
+			break
+		}
+		if x.At.Kind == netlist.PointPin && x.At.Pin.Connector == s.sweeping && x.Polarity == s.polarity {
+			s.cursor, s.revisit, s.again = int(x.At.Pin.Pin), true, nil
+			return nil
+		}
+		if len(ev.Readings) > 1 {
+			break
+		}
+		if err := s.undo(ev.Number, r); err != nil {
+			return err
+		}
+		s.again = nil
+		return nil
+	}
+	return wrongEntry("there is no reading of this session to take again", "go on")
+}
+
+// Two readings of one point are the same within so much (common practice, no
+// source).
+const (
+	sameVolts = 0.006
+	sameShare = 0.02
+)
+
+func same(a, b quantity.Reading) bool {
+	if a.Overload || b.Overload {
+		return a.Overload == b.Overload && a.Unit == b.Unit
+	}
+	return a.Unit == b.Unit && math.Abs(a.Value-b.Value) <= math.Max(sameVolts, sameShare*math.Abs(a.Value))
+}
+
+// reading records a reading and judges it.
+func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
+	if meter := s.stage().Meter; x.Reading.Unit == quantity.Volt && x.Reading.Value > meter.Over {
+		return wrongEntry("%s is above %s, where this meter shows OL", "take it again; millivolts have no point, volts have one",
+			quantity.FormatReading(x.Reading), quantity.Format(meter.Over, quantity.Volt))
+	}
+	asked := p.Ask == AskReading && x.To == nil && x.At == p.At.At
+	replaced := 0
+	if asked && p.Purpose == ForSweep && s.revisit {
+		replaced = s.single(x.At, x.Polarity)
+	}
+	if err := s.write(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{x}}, r); err != nil {
+		return err
+	}
+	number := r.Recorded[len(r.Recorded)-1]
+	if replaced > 0 {
+		if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: replaced}, r); err != nil {
+			return err
+		}
+	}
+	s.revisit, s.swapped, s.choice = false, false, 0
+	list, err := s.compare()
+	if err != nil {
+		return err
+	}
+	for i := range list {
+		if list[i].Event == number {
+			r.Reading = &list[i]
+		}
+	}
+	if r.Reading == nil {
+		return nil
+	}
+	if s.again != nil && x.To == nil && x.At == s.again.spot.At && x.Polarity == s.again.spot.Polarity {
+		first := s.again
+		s.again = nil
+		if same(first.first, x.Reading) {
+			r.Says = append(r.Says, "the same again: believed")
+			return nil
+		}
+		if r.Reading.Verdict == engine.Agrees || r.Reading.Verdict == engine.NoKnownGood {
+			if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: first.event, Note: "the probe was beside the point"}, r); err != nil {
+				return err
+			}
+			r.Says = append(r.Says, "the first reading was beside the point and is taken back")
+			return nil
+		}
+		r.Says = append(r.Says, "two odd readings that differ: both are kept, and weighed as such")
+		return nil
+	}
+	if s.odd(p, asked, r.Reading) {
+		r.Odd = true
+		s.again = &again{spot: engine.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *r.Reading, for_: p.Purpose}
+	}
+	return nil
+}
+
+// single finds the event of this session's making that holds one reading of a
+// spot and nothing else, 0 where there is none.
+func (s *Session) single(at netlist.Point, pol references.Polarity) int {
+	found := 0
+	for _, ev := range s.Case().Events {
+		if len(ev.Readings) == 1 && ev.Readings[0].At == at && ev.Readings[0].Polarity == pol && ev.Readings[0].To == nil {
+			found = ev.Number
+		}
+	}
+	return found
+}
+
+// foreseenVolts is how far from a foretold outcome a reading may lie before it is
+// asked for again (common practice, no source).
+const foreseenVolts = 0.03
+
+// odd tells whether a reading is to be taken twice before it is believed. What a
+// step was asked to tell apart is no surprise.
+func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
+	if c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood || c.Ohms != nil || c.To != "" {
+		return false
+	}
+	if !asked {
+		return true
+	}
+	switch p.Purpose {
+	case ForLifted, ForAgain:
+		return false
+	case ForStep:
+		for _, o := range p.Step.Outcomes {
+			if o.Overload && c.Overload || o.Volts != nil && c.Volts != nil && math.Abs(*o.Volts-*c.Volts) < foreseenVolts {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+func (s *Session) atConnector(p *Prompt, e entry, line string) error {
+	switch e.verb {
+	case yes, nothing:
+		id, err := s.board().ConnectorByName(p.Connectors[0])
+		s.sweeping, s.cursor = id, 0
+		return err
+	case skip, finish:
+		s.skipped["sweep"] = true
+		return nil
+	}
+	return wrongEntry("%s is no connector", "write `sweep` and one of "+strings.Join(p.Connectors, ", "), printable(line))
+}
+
+func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
+	switch e.verb {
+	case nothing:
+		if s.revisit {
+			s.revisit = false
+			s.cursor++
+			return nil
+		}
+		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
+	case swap:
+		s.swapped = !s.swapped
+		return nil
+	case yes:
+		if p.Purpose == ForAgain {
+			s.again = nil
+			r.Says = append(r.Says, "believed as it was read")
+			return nil
+		}
+	case skip:
+		s.swapped, s.choice = false, 0
+		switch p.Purpose {
+		case ForSweep:
+			s.skipped[spotKey(s.pin(p.Pin), s.polarity)] = true
+			s.revisit = false
+			s.cursor = p.Pin + 1
+		case ForAgain:
+			s.again = nil
+		case ForLifted:
+			s.skipped[fmt.Sprint(s.lastEdit(), spotKey(p.At.At, 0))] = true
+		case ForStep:
+			s.skipped[stepKey(p.Step)] = true
+		default:
+			s.skipped[fmt.Sprint(s.lastEdit(), spotKey(p.At.At, p.At.Polarity))] = true
+		}
+		return nil
+	case finish:
+		if p.Purpose == ForSweep {
+			s.sweeping, s.revisit = netlist.None, false
+			return nil
+		}
+	case back:
+		if p.Purpose == ForAgain {
+			s.again = nil
+		}
+		if s.sweeping == netlist.None {
+			break
+		}
+		if s.cursor == 0 {
+			return wrongEntry("this is the first pin", "go on")
+		}
+		s.cursor--
+		s.revisit = true
+		delete(s.skipped, spotKey(s.pin(s.cursor), s.polarity))
+		return nil
+	}
+	return wrongEntry("%s is no reading", "write volts as 0.452, millivolts as 452, or OL; s skips, ? helps", printable(line))
+}
+
+// atWork records work that was asked for.
+func (s *Session) atWork(p *Prompt, e entry, line string, r *Reply) error {
+	switch e.verb {
+	case skip:
+		s.choice = 0
+		if p.Ask == AskRefit {
+			s.skipped["refit "+s.board().Parts[p.Part].Name] = true
+		} else {
+			s.skipped[stepKey(p.Step)] = true
+		}
+		return nil
+	case yes:
+		ev, err := s.work(p)
+		if err != nil {
+			return err
+		}
+		return s.event(p, ev, r)
+	}
+	return wrongEntry("%s does not say that it is done", "write y when it is done, say in words what you did instead (fitted R12), or s to skip", printable(line))
+}
+
+// work is the event of work that was done as it was asked for.
+func (s *Session) work(p *Prompt) (journal.Event, error) {
+	switch p.Ask {
+	case AskLift:
+		return journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p.Part}}, nil
+	case AskRefit:
+		return journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p.Part}}, nil
+	}
+	if p.Part == netlist.None {
+		m, err := s.board().Mend(p.Step.Part)
+		return journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}}, err
+	}
+	switch p.Step.Remedy {
+	case "bridge":
+		return journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p.Part}}}, nil
+	case "leave off":
+		return journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p.Part}}, nil
+	case "replace":
+		return journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p.Part}}, nil
+	}
+	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted or mended")
+}
+
+func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
+	before := p.Ask == AskPowerBefore
+	switch e.verb {
+	case current:
+		if err := s.write(drawn(e.amperes, before), r); err != nil {
+			return err
+		}
+		g, err := gate.Check(s.Case(), s.e, s.o.Limits)
+		if err != nil {
+			return err
+		}
+		switch {
+		case g.Draw != nil && before:
+			r.Says = append(r.Says, g.Draw.BeforeSays)
+		case g.Draw != nil:
+			r.Says = append(r.Says, g.Draw.AfterSays)
+		}
+		return nil
+	case skip, nothing:
+		key := "after"
+		if before {
+			key = "before"
+		}
+		s.skipped[fmt.Sprint(key, s.lastEdit())] = true
+		return nil
+	}
+	return wrongEntry("%s is no current", "write it like 12 mA, or s to skip", printable(line))
+}
+
+func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
+	switch e.verb {
+	case yes, nothing:
+		if p.Gate != nil && !p.Gate.Open {
+			r.Says = append(r.Says, "the power gate is "+p.Gate.Says)
+		}
+		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
+	case skip, back:
+		s.leaving = false
+		return nil
+	}
+	return wrongEntry("that does not say whether the case is to be closed", "write y, or `close CAUSE; REMEDY` in your own words, or q to leave it open")
+}
+
+// Describe puts an event in a few words.
+func Describe(b *netlist.Board, ev *journal.Event) string {
+	var words []string
+	for _, x := range ev.Readings {
+		text := quantity.FormatReading(x.Reading) + " at " + x.Name
+		if x.To != nil {
+			text = quantity.FormatReading(x.Reading) + " from " + x.Name + " to " + x.ToName
+		}
+		if x.Polarity == references.BlackOnGround {
+			text += ", probes swapped"
+		}
+		words = append(words, text)
+	}
+	for _, x := range ev.Looks {
+		words = append(words, b.Parts[x.Part].Name+" "+x.Look.String())
+	}
+	for _, x := range ev.Injections {
+		var warm []string
+		for _, p := range x.Warm {
+			warm = append(warm, b.Parts[p].Name)
+		}
+		if len(warm) == 0 {
+			warm = []string{"nothing"}
+		}
+		words = append(words, strings.Join(warm, ", ")+" warm on "+b.Nets[x.Rail].Name)
+	}
+	for _, p := range ev.Parts {
+		words = append(words, b.Parts[p].Name)
+	}
+	for _, x := range ev.Bridges {
+		words = append(words, b.Parts[x.Part].Name)
+	}
+	for _, m := range ev.Mends {
+		words = append(words, b.MendName(m))
+	}
+	switch ev.Kind {
+	case journal.KindRead, journal.KindLook, journal.KindInject:
+		return strings.Join(words, ", ")
+	case journal.KindLift:
+		return "lifted " + strings.Join(words, ", ")
+	case journal.KindRefit:
+		return "put back " + strings.Join(words, ", ")
+	case journal.KindFit:
+		return "fitted a new " + strings.Join(words, ", ")
+	case journal.KindBridge:
+		return "bridged " + strings.Join(words, ", ")
+	case journal.KindMend:
+		return "mended " + strings.Join(words, ", ")
+	case journal.KindNote:
+		return "note: " + ev.Note
+	case journal.KindPower:
+		for _, x := range []struct {
+			v    float64
+			when string
+		}{{ev.Supply.BeforeKey, "before"}, {ev.Supply.AfterKey, "after"}} {
+			if !math.IsNaN(x.v) {
+				words = append(words, fmt.Sprintf("draws %.3g mA %s the power key", x.v*1e3, x.when))
+			}
+		}
+		return strings.Join(words, ", ")
+	case journal.KindAcknowledge:
+		return "cautions heeded: " + strings.Join(ev.Acknowledged, ", ")
+	case journal.KindMeter:
+		return "another meter"
+	case journal.KindOpen:
+		return "opened"
+	case journal.KindUndo:
+		return fmt.Sprintf("took back event %d", ev.Undo)
+	case journal.KindClose:
+		text := "closed: " + ev.Close.Cause
+		if ev.Close.Remedy != "" {
+			text += "; " + ev.Close.Remedy
+		}
+		return text
+	}
+	return ev.Kind.String()
+}

@@ -1,0 +1,224 @@
+package bench
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+)
+
+// table is a bench on which an invented board of testdata/demo lies: it answers
+// what a session asks as that board would, with the readings that ngspice found
+// (testdata/demo/judge) where it was asked beforehand.
+type table struct {
+	t    *testing.T
+	c    *practice.SceneCase
+	w    *journal.Writer
+	e    *engine.Engine
+	s    *Session
+	log  strings.Builder
+	asks int
+}
+
+var scene *practice.Scene
+
+func loadScene(t *testing.T) *practice.Scene {
+	t.Helper()
+	if scene == nil {
+		var err error
+		if scene, err = practice.LoadScene("../../testdata/demo/judge/truth.yaml"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return scene
+}
+
+func demoPath(t *testing.T, name string) string {
+	t.Helper()
+	path, err := filepath.Abs(filepath.Join("../../testdata/demo", name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// lay puts the board of a demo case on the table, with an empty case.
+func lay(t *testing.T, name string) *table {
+	t.Helper()
+	tb := &table{t: t}
+	sc := loadScene(t)
+	for i := range sc.Cases {
+		if filepath.Base(sc.Cases[i].File) == name+".yaml" {
+			tb.c = &sc.Cases[i]
+		}
+	}
+	if tb.c == nil {
+		t.Fatalf("the demo has no case %s", name)
+	}
+	meter := tb.c.Bench.Meter.Declared
+	var err error
+	tb.w, err = journal.Create(filepath.Join(t.TempDir(), name+".yaml"), journal.Event{Kind: journal.KindOpen, Meter: &meter,
+		Open: &journal.Opening{BoardPath: demoPath(t, "board.yaml"), KnownPath: demoPath(t, "known"), Complaint: tb.c.Complaint}}, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { tb.w.Close() })
+	c := tb.w.Case()
+	if tb.e, err = engine.New(c.Board, c.Library, engine.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	if tb.s, err = Begin(tb.w, tb.e, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	return tb
+}
+
+// shows is what the meter shows at a spot of the board as it lies.
+func (tb *table) shows(spot engine.Spot) string {
+	tb.t.Helper()
+	edits := tb.s.stage().Edits
+	b := tb.c.Bench
+	var r quantity.Reading
+	var err error
+	if len(edits.Mends()) == 0 && edits.AsDrawn() == (edits.Key() == "") {
+		r, err = b.Read(spot.At, spot.Polarity, edits)
+	} else {
+		// The recording knows nothing of mended copper and resoldered joints.
+		var volts float64
+		volts, err = b.World.Volts(b.World.Probe(spot.At, nil, spot.Polarity, b.Meter.Drive()), edits)
+		r = b.Meter.Show(volts, fmt.Sprint(spot, edits.Key()))
+	}
+	if err != nil {
+		tb.t.Fatal(err)
+	}
+	return quantity.FormatReading(r)
+}
+
+// answer is what somebody who does as asked enters.
+func (tb *table) answer(p *Prompt) string {
+	tb.t.Helper()
+	switch p.Ask {
+	case AskReading:
+		return tb.shows(p.At)
+	case AskLook:
+		return tb.c.Bench.Look(p.Part).String()
+	case AskInjection:
+		rail, err := tb.w.Case().Board.NetByName(p.Step.At)
+		if err != nil {
+			tb.t.Fatal(err)
+		}
+		var names []string
+		for _, id := range tb.c.Bench.Inject(rail, tb.s.stage().Edits) {
+			names = append(names, tb.w.Case().Board.Parts[id].Name)
+		}
+		if len(names) == 0 {
+			return "none"
+		}
+		return strings.Join(names, ", ")
+	case AskPowerBefore:
+		return "2 mA"
+	case AskPowerAfter:
+		return "95 mA"
+	}
+	return "y"
+}
+
+// enter makes one entry, which must be understood.
+func (tb *table) enter(line string) *Reply {
+	tb.t.Helper()
+	r, err := tb.s.Enter(line)
+	if err != nil {
+		tb.t.Fatalf("%q: %v\n%s", line, err, tb.log.String())
+	}
+	return r
+}
+
+func (tb *table) ask() *Prompt {
+	tb.t.Helper()
+	p, err := tb.s.Ask()
+	if err != nil {
+		tb.t.Fatal(err)
+	}
+	return p
+}
+
+var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "stuck", "closed"}
+
+var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "gate"}
+
+func describe(b *netlist.Board, p *Prompt) string {
+	text := askNames[p.Ask]
+	switch p.Ask {
+	case AskReading:
+		text += fmt.Sprintf(" (%s) %s %s", purposeNames[p.Purpose], p.Name, p.At.Polarity)
+	case AskLook, AskLift, AskRefit:
+		text += " " + b.Parts[p.Part].Name
+	case AskRemedy:
+		text += " " + p.Step.Remedy + " " + p.Step.Part
+	case AskInjection:
+		text += " " + p.Step.At
+	case AskClose:
+		text += ": " + p.Cause + "; " + p.Remedy
+	}
+	if p.Gate != nil && !p.Gate.Open {
+		text += " [gate " + p.Gate.Says + "]"
+	}
+	return text
+}
+
+// play does as asked until the case is closed.
+func (tb *table) play(sweep ...string) {
+	tb.t.Helper()
+	b := tb.w.Case().Board
+	for tb.asks = 0; ; tb.asks++ {
+		p := tb.ask()
+		fmt.Fprintf(&tb.log, "%-60s", describe(b, p))
+		if p.Ask == Closed {
+			return
+		}
+		if tb.asks > 200 {
+			tb.t.Fatalf("no end of it:\n%s", tb.log.String())
+		}
+		line := tb.answer(p)
+		switch {
+		case p.Ask == AskConnector:
+			line = "sweep " + sweep[0]
+			sweep = sweep[1:]
+		case p.Ask == AskNothing && len(sweep) > 0:
+			line = "sweep " + sweep[0]
+			sweep = sweep[1:]
+		}
+		r := tb.enter(line)
+		fmt.Fprintf(&tb.log, " > %s", line)
+		for _, s := range r.Says {
+			fmt.Fprintf(&tb.log, "  (%s)", s)
+		}
+		fmt.Fprintln(&tb.log)
+	}
+}
+
+func TestPlayAll(t *testing.T) {
+	if os.Getenv("PLAY") == "" {
+		t.Skip()
+	}
+	sc := loadScene(t)
+	for i := range sc.Cases {
+		name := strings.TrimSuffix(filepath.Base(sc.Cases[i].File), ".yaml")
+		t.Run(name, func(t *testing.T) {
+			tb := lay(t, name)
+			var sweep []string
+			for _, c := range tb.c.Sweep {
+				sweep = append(sweep, tb.w.Case().Board.Connectors[c].Name)
+			}
+			tb.play(sweep...)
+			t.Logf("%d asks\n%s", tb.asks, tb.log.String())
+		})
+	}
+}

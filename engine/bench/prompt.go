@@ -1,0 +1,102 @@
+package bench
+
+import (
+	"halfsplit/engine"
+	"halfsplit/engine/gate"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Ask is what a session asks for.
+type Ask uint8
+
+// What is asked for.
+const (
+	AskCautions    Ask = iota // to read cautions and say yes
+	AskConnector              // which connector to sweep first
+	AskReading                // a reading
+	AskLook                   // what a part looks like
+	AskInjection              // which parts warm up
+	AskLift                   // to take a part off
+	AskRemedy                 // to do a repair
+	AskRefit                  // to put a part back
+	AskPowerBefore            // the current drawn before the power key is pressed
+	AskPowerAfter             // the current drawn after it
+	AskClose                  // to close the case
+	AskNothing                // nothing is wrong here: where else to look
+	AskStuck                  // no step on offer tells more
+	Closed                    // the case is closed; nothing is asked
+)
+
+// Purpose is what a reading is for.
+type Purpose uint8
+
+// Purposes.
+const (
+	ForSweep  Purpose = iota // of a connector
+	ForAgain                 // the reading before was odd
+	ForStep                  // to tell suspects apart
+	ForLifted                // both sides of a lifted part
+	ForProof                 // to prove a repair
+	ForGate                  // so that power may go on
+)
+
+// Prompt is what a session asks for next, with all that is needed to ask it.
+type Prompt struct {
+	Ask Ask
+
+	// Of AskReading.
+	Purpose  Purpose
+	At       engine.Spot
+	Name     string             // of the point
+	Expect   engine.Expectation // what a good board shows, as this one lies
+	Odd      *engine.Comparison // of ForAgain: the reading that was odd
+	Settling float64            // seconds to wait for capacitors to charge; 0 where that is not worth a word
+
+	// Of a sweep.
+	Connector netlist.ConnectorID
+	Pin       int // index
+	Done      int // pins that have been read or skipped
+
+	Part       netlist.PartID    // of AskLook, AskLift, AskRefit
+	Step       *engine.Step      // of what the diagnosis asks for
+	Diagnosis  *engine.Diagnosis // nil before anything was read
+	Cautions   []Caution         // of AskCautions
+	Connectors []string          // of AskConnector and AskNothing: those not yet swept
+	Gate       *gate.Gate        // once something was reworked
+	Cause      string            // of AskClose: what the record says
+	Remedy     string
+}
+
+// Reply is what an entry meant.
+type Reply struct {
+	Recorded []int // numbers of the events that were written
+	Says     []string
+
+	Reading *engine.Comparison // the entry was a reading
+	Odd     bool               // it is not believed yet: the session asks for it again
+
+	Show Show
+	Quit bool
+}
+
+// Show is what the user wants to see.
+type Show uint8
+
+// What can be shown.
+const (
+	ShowNothing Show = iota
+	ShowHelp
+	ShowWhy   // the diagnosis
+	ShowSteps // the steps on offer
+	ShowGate
+	ShowCase // what was read so far
+)
+
+// swapped is the other polarity.
+func swapped(p references.Polarity) references.Polarity {
+	if p == references.RedOnGround {
+		return references.BlackOnGround
+	}
+	return references.RedOnGround
+}

@@ -1,0 +1,668 @@
+// Package bench runs a repair from the first sweep to the closed case: what to
+// ask next, what an entry means, where the case stands. It prints nothing and
+// knows no terminal.
+//
+// In most cases:
+//
+//	s, err := bench.Begin(writer, engine, bench.Options{})
+//	p, err := s.Ask()          // what to ask for
+//	r, err := s.Enter("0.452") // what the technician or the meter answers
+//
+// Where the case stands is worked out anew from its record at every step, and an
+// entry is on the disk before Enter returns. So a session that ends, however it
+// ends, goes on from the same place; only what was skipped is asked again.
+package bench
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Options change how a session runs.
+type Options struct {
+	By     string           // who, for the record
+	Now    func() time.Time // nil for no times in the record
+	Limits gate.Limits      // what good boards draw from a bench supply
+}
+
+// Session is one sitting at the bench. It is for one goroutine.
+type Session struct {
+	w *journal.Writer
+	e *engine.Engine
+	o Options
+
+	// What is not in the record.
+	sweeping netlist.ConnectorID // None when no sweep is under way
+	polarity references.Polarity // of the sweep
+	cursor   int                 // the pin it stands at
+	revisit  bool                // ask for it though it was read
+	swapped  bool                // the next reading is asked for with the probes swapped
+	again    *again
+	skipped  map[string]bool // what is not to be asked for, by key
+	choice   int             // the step that was taken instead of the first; 0 is the first
+	leaving  bool            // the case is to be closed whatever is open
+	cause    string          // of closing
+	remedy   string
+	asked    *Prompt // the last prompt, nil where the record has changed since
+
+	// The diagnosis of the record as it stands.
+	diagnosed int // events that it is of
+	diagnosis *engine.Diagnosis
+	readings  []engine.Comparison
+	compared  int
+}
+
+// again is an odd reading that is to be taken once more.
+type again struct {
+	spot  engine.Spot
+	name  string
+	first quantity.Reading
+	event int // of it
+	odd   engine.Comparison
+	for_  Purpose
+}
+
+// Begin starts or resumes a session on a case.
+func Begin(w *journal.Writer, e *engine.Engine, o Options) (*Session, error) {
+	s := &Session{w: w, e: e, o: o, sweeping: netlist.None, skipped: map[string]bool{}, diagnosed: -1, compared: -1}
+	return s, s.resume()
+}
+
+// Case is the case as it stands.
+func (s *Session) Case() *journal.Case { return s.w.Case() }
+
+func (s *Session) board() *netlist.Board { return s.w.Case().Board }
+
+// resume finds the sweep that the last session was in the middle of: the last
+// reading was at a pin of it, nothing has been done to the board, and no other
+// kind of point was read since it began.
+func (s *Session) resume() error {
+	c := s.Case()
+	last := netlist.PinRef{Connector: netlist.None}
+	for _, ev := range c.Events {
+		if ev.Kind.Edits() || ev.Kind == journal.KindLook || ev.Kind == journal.KindInject {
+			return nil
+		}
+		for _, r := range ev.Readings {
+			if r.At.Kind != netlist.PointPin || r.To != nil {
+				return nil
+			}
+			last, s.polarity = r.At.Pin, r.Polarity
+		}
+	}
+	if last.Connector == netlist.None {
+		if len(s.board().Connectors) == 1 {
+			s.sweeping = 0
+		}
+		return nil
+	}
+	s.sweeping = last.Connector
+	return nil
+}
+
+// stage is the board as it lies now.
+func (s *Session) stage() journal.Stage {
+	stages := s.Case().Stages()
+	return stages[len(stages)-1]
+}
+
+func spotKey(at netlist.Point, pol references.Polarity) string {
+	return fmt.Sprintf("%v %v", at, pol)
+}
+
+// diagnose weighs the record, once for each state of it.
+func (s *Session) diagnose() (*engine.Diagnosis, error) {
+	c := s.Case()
+	if s.diagnosed != len(c.All) {
+		d, err := s.e.Diagnose(c)
+		if err != nil {
+			return nil, err
+		}
+		s.diagnosis, s.diagnosed = d, len(c.All)
+	}
+	return s.diagnosis, nil
+}
+
+// compare sets the readings beside good boards, once for each state of the
+// record.
+func (s *Session) compare() ([]engine.Comparison, error) {
+	c := s.Case()
+	if s.compared != len(c.All) {
+		list, err := s.e.Compare(c)
+		if err != nil {
+			return nil, err
+		}
+		s.readings, s.compared = list, len(c.All)
+	}
+	return s.readings, nil
+}
+
+// Ask works out what to ask for next.
+func (s *Session) Ask() (*Prompt, error) {
+	if s.asked == nil {
+		p, err := s.ask()
+		if err != nil {
+			return nil, err
+		}
+		s.asked = p
+	}
+	return s.asked, nil
+}
+
+func (s *Session) ask() (*Prompt, error) {
+	c := s.Case()
+	if _, closed := c.Closed(); closed {
+		return &Prompt{Ask: Closed}, nil
+	}
+	if list := unheeded(c, beforeProbing); len(list) > 0 {
+		return &Prompt{Ask: AskCautions, Cautions: list}, nil
+	}
+	if s.again != nil {
+		p := &Prompt{Ask: AskReading, Purpose: ForAgain, At: s.again.spot, Name: s.again.name, Odd: &s.again.odd, Connector: netlist.None}
+		return s.readable(p)
+	}
+	if s.leaving {
+		return s.askClose()
+	}
+	if s.sweeping != netlist.None {
+		if p, err := s.sweepPrompt(); p != nil || err != nil {
+			return p, err
+		}
+	}
+	if !s.anyReading() {
+		if names := s.unswept(); len(names) > 0 && !s.skipped["sweep"] {
+			return &Prompt{Ask: AskConnector, Connectors: names}, nil
+		}
+	}
+	if p, err := s.liftedPrompt(); p != nil || err != nil {
+		return p, err
+	}
+	if p, err := s.proofPrompt(); p != nil || err != nil {
+		return p, err
+	}
+	d, err := s.diagnose()
+	if err != nil {
+		return nil, err
+	}
+	if s.settled(d) {
+		return s.settledPrompt(d)
+	}
+	return s.stepPrompt(d)
+}
+
+func (s *Session) anyReading() bool {
+	for _, ev := range s.Case().Events {
+		if len(ev.Readings) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// unswept names the connectors of which no pin was read.
+func (s *Session) unswept() []string {
+	read := map[netlist.ConnectorID]bool{}
+	for _, ev := range s.Case().Events {
+		for _, r := range ev.Readings {
+			if r.At.Kind == netlist.PointPin {
+				read[r.At.Pin.Connector] = true
+			}
+		}
+	}
+	var names []string
+	for i := range s.board().Connectors {
+		if !read[netlist.ConnectorID(i)] && len(s.board().Connectors[i].Pins) > 0 {
+			names = append(names, s.board().Connectors[i].Name)
+		}
+	}
+	return names
+}
+
+// readable fills in what a reading needs to be asked for.
+func (s *Session) readable(p *Prompt) (*Prompt, error) {
+	if s.swapped {
+		p.At.Polarity = swapped(p.At.Polarity)
+	}
+	x, err := s.e.Foretell(s.Case(), []engine.Spot{p.At})
+	if err != nil {
+		return nil, err
+	}
+	p.Expect, p.Settling = x[0], x[0].Settling
+	if p.Name == "" {
+		p.Name = s.board().PointName(p.At.At)
+	}
+	if p.Diagnosis == nil && s.diagnosed == len(s.Case().All) {
+		p.Diagnosis = s.diagnosis
+	}
+	return p, nil
+}
+
+func (s *Session) pin(i int) netlist.Point {
+	c := &s.board().Connectors[s.sweeping]
+	return netlist.Point{Kind: netlist.PointPin, Net: c.Pins[i].Net, Pin: netlist.PinRef{Connector: s.sweeping, Pin: int32(i)},
+		Terminal: netlist.TerminalRef{Part: netlist.None, Terminal: netlist.None}, Pad: netlist.None}
+}
+
+// sweepPrompt asks for the next pin of a sweep, nil when there is none left.
+func (s *Session) sweepPrompt() (*Prompt, error) {
+	pins := len(s.board().Connectors[s.sweeping].Pins)
+	read := map[int32]bool{}
+	for _, ev := range s.Case().Events {
+		for _, r := range ev.Readings {
+			if r.At.Kind == netlist.PointPin && r.At.Pin.Connector == s.sweeping && r.To == nil && r.Polarity == s.polarity {
+				read[r.At.Pin.Pin] = true
+			}
+		}
+	}
+	settled := func(i int) bool {
+		return read[int32(i)] || s.skipped[spotKey(s.pin(i), s.polarity)]
+	}
+	next, done := -1, 0
+	for i := range pins {
+		if settled(i) {
+			done++
+		} else if next < 0 || i >= s.cursor && next < s.cursor {
+			next = i
+		}
+	}
+	if s.revisit {
+		next = s.cursor
+	}
+	if next < 0 {
+		s.sweeping = netlist.None
+		return nil, nil
+	}
+	s.cursor = next
+	return s.readable(&Prompt{Ask: AskReading, Purpose: ForSweep, At: engine.Spot{At: s.pin(next), Polarity: s.polarity},
+		Connector: s.sweeping, Pin: next, Done: done})
+}
+
+// readSince tells whether a net was read in diode mode after an event.
+func (s *Session) readSince(net netlist.NetID, pol references.Polarity, event int) bool {
+	for _, ev := range s.Case().Events {
+		if ev.Number <= event {
+			continue
+		}
+		for _, r := range ev.Readings {
+			if r.At.Net == net && r.To == nil && r.Polarity == pol && r.Reading.Unit != quantity.Ohm {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// liftedPrompt asks for both sides of parts that were lifted just now.
+func (s *Session) liftedPrompt() (*Prompt, error) {
+	c := s.Case()
+	for i := len(c.Events) - 1; i >= 0; i-- {
+		ev := &c.Events[i]
+		if !ev.Kind.Edits() {
+			continue
+		}
+		if ev.Kind != journal.KindLift {
+			return nil, nil
+		}
+		edits := s.stage().Edits
+		for _, part := range ev.Parts {
+			p := &s.board().Parts[part]
+			if !edits.Of(part).Lifted || len(p.Terminals) > 4 {
+				continue
+			}
+			seen := map[netlist.NetID]bool{s.board().Ground: true, netlist.None: true}
+			for t := range p.Terminals {
+				net := p.Terminals[t].Net
+				at := netlist.Point{Kind: netlist.PointTerminal, Net: net, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)},
+					Pin: netlist.PinRef{Connector: netlist.None, Pin: netlist.None}, Pad: netlist.None}
+				if seen[net] || s.readSince(net, references.RedOnGround, ev.Number) || s.skipped[fmt.Sprint(ev.Number, spotKey(at, 0))] {
+					seen[net] = true
+					continue
+				}
+				return s.readable(&Prompt{Ask: AskReading, Purpose: ForLifted, At: engine.Spot{At: at}, Part: part, Connector: netlist.None})
+			}
+		}
+		return nil, nil
+	}
+	return nil, nil
+}
+
+// lastRepair is the last event that is meant to have mended something, 0 where
+// there is none.
+func (s *Session) lastRepair() int {
+	last := 0
+	for _, ev := range s.Case().Events {
+		switch ev.Kind {
+		case journal.KindFit, journal.KindBridge, journal.KindMend:
+			last = ev.Number
+		}
+	}
+	return last
+}
+
+// lastEdit is the last event that changed the board.
+func (s *Session) lastEdit() int {
+	last := 0
+	for _, ev := range s.Case().Events {
+		if ev.Kind.Edits() {
+			last = ev.Number
+		}
+	}
+	return last
+}
+
+// proof lists the spots that read wrong when they were last read, before an
+// event: those whose readings prove that what was done then was right.
+func (s *Session) proof(event int) ([]engine.Spot, error) {
+	list, err := s.compare()
+	if err != nil {
+		return nil, err
+	}
+	type key struct {
+		net netlist.NetID
+		pol string
+	}
+	latest, first := map[key]int{}, map[key]int{}
+	var order []key
+	for i := range list {
+		at, err := s.board().Point(list[i].At)
+		if err != nil || list[i].To != "" || list[i].Ohms != nil || at.Net == netlist.None {
+			continue
+		}
+		k := key{at.Net, list[i].Polarity}
+		if _, ok := latest[k]; !ok {
+			order, first[k] = append(order, k), i
+		}
+		latest[k] = i
+	}
+	var spots []engine.Spot
+	for _, k := range order {
+		r := &list[latest[k]]
+		if r.Event > event || r.Verdict == engine.Agrees || r.Verdict == engine.NoKnownGood {
+			continue
+		}
+		at, _ := s.board().Point(list[first[k]].At) // a connector pin, most often
+		pol, _ := references.ParsePolarity(r.Polarity)
+		spots = append(spots, engine.Spot{At: at, Polarity: pol})
+	}
+	return spots, nil
+}
+
+// proofPrompt asks, after a repair, for the readings that prove it.
+func (s *Session) proofPrompt() (*Prompt, error) {
+	event := s.lastRepair()
+	if event == 0 || event < s.lastEdit() {
+		return nil, nil
+	}
+	spots, err := s.proof(event)
+	if err != nil {
+		return nil, err
+	}
+	for _, spot := range spots {
+		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
+			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None})
+		}
+	}
+	return nil, nil
+}
+
+// mendedShare is the probability from which a board counts as mended or good.
+const mendedShare = 0.5
+
+// settled tells that what explains the readings has been dealt with, or that
+// nothing is wrong.
+func (s *Session) settled(d *engine.Diagnosis) bool {
+	p := 0.0
+	for _, x := range d.Explanations {
+		open := slices.ContainsFunc(x.Faults, func(f engine.FaultReport) bool { return !f.Cured && !isRemark(f) })
+		if !open {
+			p += x.Probability
+		}
+	}
+	return p > mendedShare && (s.lastEdit() > 0 || len(d.Next) == 0 || len(d.Explanations[0].Faults) == 0)
+}
+
+// isRemark tells a misleading reading from a fault.
+func isRemark(f engine.FaultReport) bool {
+	return f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String()
+}
+
+// settledPrompt goes through what is left when the fault has been dealt with:
+// parts to put back, the power gate, the first power, the closing.
+func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
+	c := s.Case()
+	if s.lastEdit() == 0 {
+		return &Prompt{Ask: AskNothing, Connectors: s.unswept(), Diagnosis: d}, nil
+	}
+	for _, x := range s.stage().Edits.List() {
+		p := &s.board().Parts[x.Part]
+		if x.Lifted && !x.Bridged && !engine.MayLeaveOff(p) && !s.skipped["refit "+p.Name] {
+			if list := unheeded(c, beforeHeat); len(list) > 0 {
+				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
+			}
+			return &Prompt{Ask: AskRefit, Part: x.Part, Diagnosis: d}, nil
+		}
+	}
+	// A part that was lifted for a test and may stay off goes back where the
+	// diagnosis does not blame it.
+	for _, x := range s.stage().Edits.List() {
+		p := &s.board().Parts[x.Part]
+		if x.Lifted && engine.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["refit "+p.Name] {
+			return &Prompt{Ask: AskRefit, Part: x.Part, Diagnosis: d}, nil
+		}
+	}
+	event := s.lastEdit()
+	spots, err := s.proof(event)
+	if err != nil {
+		return nil, err
+	}
+	for _, spot := range spots {
+		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
+			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None, Diagnosis: d})
+		}
+	}
+	g, err := gate.Check(c, s.e, s.o.Limits)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range g.Need {
+		spot := engine.Spot{At: n.Point, Polarity: n.Leads}
+		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
+			return s.readable(&Prompt{Ask: AskReading, Purpose: ForGate, At: spot, Connector: netlist.None, Gate: g, Diagnosis: d})
+		}
+	}
+	if !g.Open {
+		return &Prompt{Ask: AskStuck, Gate: g, Diagnosis: d}, nil
+	}
+	p := &Prompt{Ask: AskPowerBefore, Gate: g, Diagnosis: d}
+	if s.drawn(event, true) || s.skipped[fmt.Sprint("before", event)] {
+		p.Ask = AskPowerAfter
+		if s.drawn(event, false) || s.skipped[fmt.Sprint("after", event)] || s.skipped[fmt.Sprint("before", event)] {
+			return s.askClose()
+		}
+	}
+	if list := unheeded(c, beforePower); len(list) > 0 {
+		return &Prompt{Ask: AskCautions, Cautions: list, Gate: g, Diagnosis: d}, nil
+	}
+	return p, nil
+}
+
+// blamed tells whether a part is in an explanation worth the name.
+func (s *Session) blamed(d *engine.Diagnosis, part string) bool {
+	for _, x := range d.Suspects {
+		if x.Part == part && x.Probability > 0.1 {
+			return true
+		}
+	}
+	return false
+}
+
+// drawn tells whether the current before or after the key was read since an
+// event.
+func (s *Session) drawn(event int, before bool) bool {
+	for _, ev := range s.Case().Events {
+		if ev.Number < event || ev.Kind != journal.KindPower {
+			continue
+		}
+		if before && !math.IsNaN(ev.Supply.BeforeKey) || !before && !math.IsNaN(ev.Supply.AfterKey) {
+			return true
+		}
+	}
+	return false
+}
+
+// drawn is an event that tells of a current.
+func drawn(amperes float64, before bool) journal.Event {
+	d := &journal.SupplyDraw{BeforeKey: math.NaN(), AfterKey: math.NaN()}
+	if before {
+		d.BeforeKey = amperes
+	} else {
+		d.AfterKey = amperes
+	}
+	return journal.Event{Kind: journal.KindPower, Supply: d}
+}
+
+// stepKey names a step, so that it can be skipped.
+func stepKey(x *engine.Step) string {
+	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy}, " ")
+}
+
+// Steps lists the steps on offer that were not skipped.
+func (s *Session) Steps() ([]engine.Step, error) {
+	d, err := s.diagnose()
+	if err != nil {
+		return nil, err
+	}
+	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] }), nil
+}
+
+// stepPrompt asks for the best step.
+func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
+	steps, err := s.Steps()
+	if err != nil {
+		return nil, err
+	}
+	if len(steps) == 0 {
+		p := &Prompt{Ask: AskStuck, Connectors: s.unswept(), Diagnosis: d}
+		if s.lastEdit() > 0 {
+			if p.Gate, err = gate.Check(s.Case(), s.e, s.o.Limits); err != nil {
+				return nil, err
+			}
+		}
+		return p, nil
+	}
+	step := steps[min(s.choice, len(steps)-1)]
+	p := &Prompt{Step: &step, Diagnosis: d, Connector: netlist.None}
+	if step.Part != "" {
+		if id, err := s.board().PartByName(step.Part); err == nil {
+			p.Part = id
+		} else {
+			p.Part = netlist.None
+		}
+	}
+	when := beforeProbing
+	switch step.Do {
+	case engine.DoMeasure:
+		at, err := s.board().Point(step.At)
+		if err != nil {
+			return nil, err
+		}
+		pol, _ := references.ParsePolarity(step.Polarity)
+		p.Ask, p.Purpose, p.At, p.Name = AskReading, ForStep, engine.Spot{At: at, Polarity: pol}, step.At
+		return s.readable(p)
+	case engine.DoLook:
+		p.Ask = AskLook
+	case engine.DoInject:
+		p.Ask, when = AskInjection, beforeInjecting
+	case engine.DoLift:
+		p.Ask, when = AskLift, beforeHeat
+	default:
+		p.Ask, when = AskRemedy, beforeHeat
+	}
+	if list := unheeded(s.Case(), when); len(list) > 0 {
+		return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d, Step: p.Step}, nil
+	}
+	return p, nil
+}
+
+// askClose proposes what the record says.
+func (s *Session) askClose() (*Prompt, error) {
+	d, err := s.diagnose()
+	if err != nil {
+		return nil, err
+	}
+	p := &Prompt{Ask: AskClose, Diagnosis: d, Cause: s.cause, Remedy: s.remedy}
+	if p.Cause == "" {
+		p.Cause = causeOf(d)
+	}
+	if p.Remedy == "" {
+		p.Remedy = Remedy(s.Case())
+	}
+	if s.lastEdit() > 0 {
+		if p.Gate, err = gate.Check(s.Case(), s.e, s.o.Limits); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// causeOf puts the likeliest explanation in words: "FL3 open".
+func causeOf(d *engine.Diagnosis) string {
+	var words []string
+	if len(d.Explanations) > 0 {
+		for _, f := range d.Explanations[0].Faults {
+			if !isRemark(f) {
+				words = append(words, f.At+" "+f.Mode)
+			}
+		}
+	}
+	if len(words) == 0 {
+		return "no fault found"
+	}
+	return strings.Join(words, ", ")
+}
+
+// Remedy puts what the record says was done in words: "bridged FL3, left off
+// C46".
+func Remedy(c *journal.Case) string {
+	stages := c.Stages()
+	edits := stages[len(stages)-1].Edits
+	var words []string
+	for _, x := range edits.List() {
+		name := c.Board.Parts[x.Part].Name
+		switch {
+		case x.Bridged:
+			words = append(words, "bridged "+name)
+		case x.Lifted:
+			words = append(words, "left off "+name)
+		case x.Fitted:
+			words = append(words, "new "+name)
+		}
+	}
+	for _, m := range edits.Mends() {
+		words = append(words, "mended "+c.Board.MendName(m))
+	}
+	if len(words) == 0 {
+		return "none"
+	}
+	return strings.Join(words, ", ")
+}
+
+// wrongEntry is an entry that cannot be meant here.
+func wrongEntry(what, do string, args ...any) error {
+	return fmt.Errorf("%s; %s", fmt.Sprintf(what, args...), do)
+}
+
+// printable quotes what was entered.
+func printable(text string) string { return document.Quote(strings.TrimSpace(text)) }

@@ -1,0 +1,507 @@
+package bench
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// An entry is one line: a value, a key, or a few plain words. words.go finds out
+// which; what it then means to the session stands in session.go.
+
+// verb is what an entry wants done.
+type verb uint8
+
+const (
+	record  verb = iota // an event, ready to be written
+	value               // a bare reading: of the point that is asked for
+	look                // a bare look: of the part that is asked for
+	warmed              // bare names of parts, or none: what warmed up
+	current             // a bare current
+	skip                // leave this out
+	back                // one pin back
+	repeat              // the last reading once more
+	swap                // the probes the other way round
+	yes                 // done, agreed, the usual
+	finish              // the sweep is done
+	sweep               // a connector
+	take                // another step than the first
+	undo                // an event
+	closing             // the case
+	refer               // close it as referred on
+	help                // show something
+	quit                // leave; everything is kept
+	nothing             // an empty line
+)
+
+// entry is a line, understood.
+type entry struct {
+	verb     verb
+	event    journal.Event       // of record
+	reading  quantity.Reading    // of value
+	polarity references.Polarity // of value
+	turned   bool                // the polarity was said
+	look     journal.Look
+	parts    []netlist.PartID // of warmed
+	amperes  float64          // of current
+	number   int              // of undo and take
+	name     string           // of sweep: the connector
+	swapped  bool             // of sweep
+	text     string           // of closing and refer
+	show     Show
+}
+
+// keys are single keys and short words. One letter each for what both hands on
+// the probes leave time for.
+var keys = map[string]entry{
+	"s": {verb: skip}, "skip": {verb: skip},
+	"b": {verb: back}, "back": {verb: back},
+	"r": {verb: repeat}, "repeat": {verb: repeat}, "again": {verb: repeat},
+	"p": {verb: swap}, "swap": {verb: swap}, "polarity": {verb: swap},
+	"y": {verb: yes}, "yes": {verb: yes}, "ok": {verb: yes}, "done": {verb: yes}, "keep": {verb: yes}, "k": {verb: yes},
+	"d": {verb: finish}, "enough": {verb: finish},
+	"u": {verb: undo}, "undo": {verb: undo},
+	"?": {verb: help, show: ShowHelp}, "h": {verb: help, show: ShowHelp}, "help": {verb: help, show: ShowHelp},
+	"w": {verb: help, show: ShowWhy}, "why": {verb: help, show: ShowWhy},
+	"o": {verb: help, show: ShowSteps}, "others": {verb: help, show: ShowSteps}, "steps": {verb: help, show: ShowSteps},
+	"g": {verb: help, show: ShowGate}, "gate": {verb: help, show: ShowGate},
+	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
+	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
+	"close": {verb: closing}, "refer": {verb: refer},
+	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
+}
+
+// deeds are words for what was done to parts.
+var deeds = map[string]journal.Kind{
+	"lift": journal.KindLift, "lifted": journal.KindLift, "remove": journal.KindLift, "removed": journal.KindLift, "took off": journal.KindLift, "take off": journal.KindLift, "off": journal.KindLift,
+	"refit": journal.KindRefit, "refitted": journal.KindRefit, "put back": journal.KindRefit,
+	"fit": journal.KindFit, "fitted": journal.KindFit, "replace": journal.KindFit, "replaced": journal.KindFit, "new": journal.KindFit,
+	"bridge": journal.KindBridge, "bridged": journal.KindBridge,
+	"mend": journal.KindMend, "mended": journal.KindMend, "resolder": journal.KindMend, "resoldered": journal.KindMend, "cleaned": journal.KindMend, "clean": journal.KindMend,
+	"wire": journal.KindMend, "wired": journal.KindMend, "joined": journal.KindMend,
+}
+
+// understand finds out what a line means on a board. Its error says "what; what
+// to do".
+func understand(b *netlist.Board, line string) (entry, error) {
+	line = strings.TrimSpace(strings.TrimRight(line, "\r\n\x00"))
+	if line == "" {
+		return entry{verb: nothing}, nil
+	}
+	if len(line) > maxEntry {
+		return entry{}, fmt.Errorf("an entry of %d characters; write at most %d", len(line), maxEntry)
+	}
+	if rest, ok := cutWord(line, "note", "n"); ok {
+		if rest == "" {
+			return entry{}, fmt.Errorf("a note without a word; write `note` and what there is to say")
+		}
+		return entry{verb: record, event: journal.Event{Kind: journal.KindNote, Note: rest}}, nil
+	}
+	if rest, ok := cutWord(line, "close"); ok && rest != "" {
+		return entry{verb: closing, text: rest}, nil
+	}
+	if rest, ok := cutWord(line, "refer", "referred"); ok && rest != "" {
+		return entry{verb: refer, text: rest}, nil
+	}
+	plain := strings.TrimRight(line, ".!")
+	if rest, ok := cutWord(plain, "i've", "i have", "i"); ok && rest != "" {
+		plain = rest
+	}
+	if k, ok := keys[strings.ToLower(plain)]; ok {
+		return k, nil
+	}
+	if r, err := ParseMeterLine(line); err == nil {
+		return entry{verb: value, reading: r}, nil
+	}
+	p := &parser{b: b, text: plain}
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.power, p.deed, p.look, p.warm, p.reading} {
+		if e, ok, err := try(); ok || err != nil {
+			return e, err
+		}
+	}
+	return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
+}
+
+// maxEntry is the longest entry in bytes.
+const maxEntry = 2000
+
+// cutWord takes one of some leading words off a text, whatever their case.
+func cutWord(text string, words ...string) (rest string, ok bool) {
+	for _, w := range words {
+		if len(text) >= len(w) && strings.EqualFold(text[:len(w)], w) && (len(text) == len(w) || text[len(w)] == ' ') {
+			return strings.TrimSpace(text[len(w):]), true
+		}
+	}
+	return text, false
+}
+
+type parser struct {
+	b    *netlist.Board
+	text string
+}
+
+func (p *parser) undo() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "undo", "u")
+	if !ok {
+		return entry{}, false, nil
+	}
+	n, err := strconv.Atoi(rest)
+	if err != nil || n < 1 {
+		return entry{}, false, fmt.Errorf("%s is not the number of an event; write `undo`, or `undo` and a number as `list` shows them", document.Quote(rest))
+	}
+	return entry{verb: undo, number: n}, true, nil
+}
+
+func (p *parser) take() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "take")
+	if !ok || strings.HasPrefix(rest, "off") {
+		return entry{}, false, nil
+	}
+	n, err := strconv.Atoi(strings.TrimPrefix(rest, "#"))
+	if err != nil || n < 1 {
+		return entry{}, false, fmt.Errorf("%s is not the number of a step; `others` lists them", document.Quote(rest))
+	}
+	return entry{verb: take, number: n}, true, nil
+}
+
+func (p *parser) sweep() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "sweep")
+	if !ok {
+		return entry{}, false, nil
+	}
+	e := entry{verb: sweep}
+	if name, cut := strings.CutSuffix(strings.ToLower(rest), "swapped"); cut {
+		rest, e.swapped = strings.TrimSpace(rest[:len(name)]), true
+	}
+	for i := range p.b.Connectors {
+		if strings.EqualFold(p.b.Connectors[i].Name, rest) {
+			e.name = p.b.Connectors[i].Name
+			return e, true, nil
+		}
+	}
+	_, err := p.b.ConnectorByName(rest)
+	return entry{}, false, err
+}
+
+// currentWords is a current drawn from a supply: "draws 12 mA before the key".
+var currentWords = regexp.MustCompile(`(?i)^(?:it )?(?:power|draws?|drawing) (.+?)(?: (before|after)(?: (?:the )?(?:power )?key)?)?$`)
+
+var bareCurrent = regexp.MustCompile(`(?i)^[0-9.]+ *[mµu]?A$`)
+
+func (p *parser) power() (entry, bool, error) {
+	if bareCurrent.MatchString(p.text) {
+		v, err := parseCurrent(p.text)
+		return entry{verb: current, amperes: v}, err == nil, err
+	}
+	m := currentWords.FindStringSubmatch(p.text)
+	if m == nil {
+		return entry{}, false, nil
+	}
+	v, err := parseCurrent(m[1])
+	if err != nil {
+		return entry{}, false, err
+	}
+	if m[2] == "" {
+		return entry{verb: current, amperes: v}, true, nil
+	}
+	return entry{verb: record, event: drawn(v, strings.EqualFold(m[2], "before"))}, true, nil
+}
+
+// parseCurrent reads a current in amperes; 0 is one.
+func parseCurrent(text string) (float64, error) {
+	text = strings.TrimSpace(text)
+	if v, err := strconv.ParseFloat(strings.TrimRight(text, " mAuµ"), 64); err == nil && v == 0 {
+		return 0, nil
+	}
+	v, err := quantity.Parse(text, quantity.Ampere)
+	if err != nil {
+		return 0, fmt.Errorf("%s is not a current; write it like 12 mA", document.Quote(text))
+	}
+	return v, nil
+}
+
+// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "mended J7.2-J7.4".
+func (p *parser) deed() (entry, bool, error) {
+	lower := strings.ToLower(p.text)
+	var kind journal.Kind
+	rest, found := "", ""
+	for word, k := range deeds {
+		if r, ok := strings.CutPrefix(lower, word+" "); ok && len(word) > len(found) {
+			kind, found, rest = k, word, p.text[len(p.text)-len(r):]
+		}
+	}
+	if found == "" {
+		return entry{}, false, nil
+	}
+	ev := journal.Event{Kind: kind}
+	switch kind {
+	case journal.KindMend:
+		rest = between.ReplaceAllString(rest, "$1 to $2")
+		for _, place := range names(rest) {
+			m, err := p.b.Mend(p.proper(place))
+			if err != nil {
+				return entry{}, false, err
+			}
+			ev.Mends = append(ev.Mends, m)
+		}
+	case journal.KindBridge:
+		ohms := 0.0
+		if list, text, ok := strings.Cut(rest, " with "); ok {
+			v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ohm)
+			if err != nil {
+				return entry{}, false, err
+			}
+			rest, ohms = list, v
+		}
+		parts, err := p.parts(rest)
+		if err != nil {
+			return entry{}, false, err
+		}
+		for _, x := range parts {
+			ev.Bridges = append(ev.Bridges, journal.Bridge{Part: x, Ohms: ohms})
+		}
+	default:
+		parts, err := p.parts(rest)
+		if err != nil {
+			return entry{}, false, err
+		}
+		ev.Parts = parts
+	}
+	if len(ev.Parts)+len(ev.Bridges)+len(ev.Mends) == 0 {
+		return entry{}, false, fmt.Errorf("%s what; name the part or place", document.Quote(found))
+	}
+	return entry{verb: record, event: ev}, true, nil
+}
+
+// between is "between J7.2 and J7.4".
+var between = regexp.MustCompile(`(?i)between (\S+) and (\S+)`)
+
+// separators part the names of a list.
+var separators = regexp.MustCompile(`(?i)\s*,\s*(?:and\s+)?|\s+and\s+`)
+
+// names parts a list: "R12, R13 and C4".
+func names(text string) []string {
+	var list []string
+	for _, n := range separators.Split(strings.TrimSpace(text), -1) {
+		if n != "" {
+			list = append(list, n)
+		}
+	}
+	return list
+}
+
+// proper gives points within a text the case that the board file writes them in.
+func (p *parser) proper(place string) string {
+	for _, sep := range []string{" to ", "-"} {
+		if a, z, ok := strings.Cut(place, sep); ok {
+			one, okA := p.point(a)
+			other, okZ := p.point(z)
+			if okA && okZ {
+				return p.b.PointName(one) + sep + p.b.PointName(other)
+			}
+		}
+	}
+	if at, ok := p.point(place); ok {
+		return p.b.PointName(at)
+	}
+	return place
+}
+
+// parts finds the parts of a list. Where no name is asked for more than once,
+// case does not matter.
+func (p *parser) parts(text string) ([]netlist.PartID, error) {
+	var list []netlist.PartID
+	for _, n := range names(text) {
+		for _, word := range p.words(n) {
+			id, err := p.part(word)
+			if err != nil {
+				return nil, err
+			}
+			if !slices.Contains(list, id) {
+				list = append(list, id)
+			}
+		}
+	}
+	return list, nil
+}
+
+// words parts a name at its spaces, unless it is the name of a part as it is.
+func (p *parser) words(n string) []string {
+	if _, err := p.part(n); err == nil {
+		return []string{n}
+	}
+	return strings.Fields(n)
+}
+
+func (p *parser) part(name string) (netlist.PartID, error) {
+	id, err := p.b.PartByName(name)
+	if err == nil {
+		return id, nil
+	}
+	found := netlist.PartID(netlist.None)
+	for i := range p.b.Parts {
+		if strings.EqualFold(p.b.Parts[i].Name, name) {
+			if found != netlist.None {
+				return netlist.None, err
+			}
+			found = netlist.PartID(i)
+		}
+	}
+	if found != netlist.None {
+		return found, nil
+	}
+	return netlist.None, err
+}
+
+// point finds a point whatever its case, if only one is meant.
+func (p *parser) point(name string) (netlist.Point, bool) {
+	name = strings.TrimSpace(name)
+	if at, err := p.b.Point(name); err == nil {
+		return at, true
+	}
+	found := ""
+	for _, n := range p.b.Points() {
+		if strings.EqualFold(n, name) {
+			if found != "" && found != n {
+				return netlist.Point{}, false
+			}
+			found = n
+		}
+	}
+	if found == "" {
+		return netlist.Point{}, false
+	}
+	at, err := p.b.Point(found)
+	return at, err == nil
+}
+
+var lookWords = map[string]journal.Look{
+	"clean": journal.Clean, "fine": journal.Clean, "burnt": journal.Burnt, "burned": journal.Burnt,
+	"corroded": journal.Corroded, "cracked": journal.Cracked, "missing": journal.Missing, "gone": journal.Missing,
+}
+
+// look is "C40 burnt", "C40 looks corroded", "clean".
+func (p *parser) look() (entry, bool, error) {
+	fields := strings.Fields(strings.ReplaceAll(p.text, ":", " "))
+	l, ok := lookWords[strings.ToLower(fields[len(fields)-1])]
+	if !ok {
+		return entry{}, false, nil
+	}
+	if len(fields) == 1 {
+		return entry{verb: look, look: l}, true, nil
+	}
+	rest := strings.Join(fields[:len(fields)-1], " ")
+	for _, w := range []string{"looked at", "look at", "look"} {
+		if r, ok := cutWord(rest, w); ok {
+			rest = r
+			break
+		}
+	}
+	for _, w := range []string{" looks", " look", " is", " are", " was"} {
+		rest = strings.TrimSuffix(rest, w)
+	}
+	parts, err := p.parts(rest)
+	if err != nil {
+		return entry{}, false, err
+	}
+	ev := journal.Event{Kind: journal.KindLook}
+	for _, x := range parts {
+		ev.Looks = append(ev.Looks, journal.Looked{Part: x, Look: l})
+	}
+	return entry{verb: record, event: ev}, len(parts) > 0, nil
+}
+
+// warmWords is "C71 got warm on V3V3_A", "nothing warm on V3V3_A".
+var warmWords = regexp.MustCompile(`(?i)^(.+?)(?: got| gets| is| are| was| were)? (?:warm|warms|warmed|hot)(?: up)?(?: on (.+))?$`)
+
+func (p *parser) warm() (entry, bool, error) {
+	m := warmWords.FindStringSubmatch(p.text)
+	if m == nil {
+		// Bare names of parts answer the question what warmed up.
+		parts, err := p.parts(p.text)
+		if err != nil || len(parts) == 0 {
+			return entry{}, false, nil
+		}
+		return entry{verb: warmed, parts: parts}, true, nil
+	}
+	var parts []netlist.PartID
+	if !strings.EqualFold(m[1], "nothing") && !strings.EqualFold(m[1], "none") {
+		var err error
+		if parts, err = p.parts(m[1]); err != nil {
+			return entry{}, false, err
+		}
+	}
+	if m[2] == "" {
+		return entry{verb: warmed, parts: parts}, true, nil
+	}
+	at, ok := p.point(m[2])
+	if !ok {
+		_, err := p.b.NetByName(strings.TrimSpace(m[2]))
+		return entry{}, false, err
+	}
+	return entry{verb: record, event: journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: at.Net, Warm: parts}}}}, true, nil
+}
+
+// leadWords tell which probe is on ground.
+var leadWords = regexp.MustCompile(`(?i)[,;]?\s*\b(?:(black|red)[ -](?:probe )?(?:on[ -])ground|(swapped)|probes swapped)\b`)
+
+// fillers are words around a reading that say nothing.
+var fillers = regexp.MustCompile(`(?i)^(?:read|reads|reading|measured|measure|got|have|shows|show|is|it|at|on|from|across|between|and|to|the|=|:)$`)
+
+// reading is "0.430 at R12.2", "R12.2 reads OL", "22.1 ohm from R12.1 to R12.2".
+func (p *parser) reading() (entry, bool, error) {
+	text := strings.ReplaceAll(p.text, ":", " ")
+	e := entry{verb: value}
+	if m := leadWords.FindStringSubmatch(text); m != nil {
+		e.turned = true
+		if strings.EqualFold(m[1], "black") || m[1] == "" {
+			e.polarity = references.BlackOnGround
+		}
+		text = leadWords.ReplaceAllString(text, "")
+	}
+	var points []netlist.Point
+	var said, rest []string
+	for _, word := range strings.Fields(strings.ReplaceAll(text, ",", " ")) {
+		if at, ok := p.point(word); ok && !isNumber(word) {
+			points, said = append(points, at), append(said, p.b.PointName(at))
+			continue
+		}
+		if !fillers.MatchString(word) {
+			rest = append(rest, word)
+		}
+	}
+	shown := strings.Join(rest, " ")
+	r, err := ParseMeterLine(shown)
+	switch {
+	case err != nil && len(points) > 0 && shown != "":
+		return entry{}, false, fmt.Errorf("%w", err)
+	case err != nil:
+		return entry{}, false, nil
+	case len(points) == 0:
+		e.reading = r
+		return e, true, nil
+	case len(points) > 2:
+		return entry{}, false, fmt.Errorf("%d points in one reading; name one, or two with `to` between them", len(points))
+	}
+	read := journal.Read{At: points[0], Name: said[0], Polarity: e.polarity, Reading: r}
+	if len(points) == 2 {
+		if points[0] == points[1] {
+			return entry{}, false, fmt.Errorf("both probes are on %s; name two points", said[0])
+		}
+		read.To, read.ToName = &points[1], said[1]
+	}
+	return entry{verb: record, event: journal.Event{Kind: journal.KindRead, Readings: []journal.Read{read}}}, true, nil
+}
+
+func isNumber(word string) bool {
+	_, err := strconv.ParseFloat(word, 64)
+	return err == nil
+}
