@@ -21,8 +21,6 @@ const (
 	listedUnseen       = 24
 )
 
-var Debug [2]int
-
 // inquiry is one diagnosis under way.
 type inquiry struct {
 	*Engine
@@ -52,7 +50,6 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	if q.res, err = fault.Search(e.model, e.priors, q.ph, q.obs, q.ev); err != nil {
 		return nil, err
 	}
-	Debug = [2]int{q.res.Candidates, q.res.Joint}
 	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
 		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
 	d.Readings = e.compare(q.taken, q.obs)
@@ -113,7 +110,7 @@ func (q *inquiry) abnormal(d *Diagnosis) {
 		if r.Verdict == Agrees || r.Verdict == NoKnownGood {
 			continue
 		}
-		a := Abnormal{At: r.At, To: r.To, Volts: r.Volts, Overload: r.Overload, KnownGood: r.KnownGood, Sigma: r.Sigma, Verdict: r.Verdict, Polarity: r.Polarity}
+		a := Abnormal{At: r.At, To: r.To, Volts: r.Volts, Overload: r.Overload, KnownGood: r.KnownGood, KnownGoodOverload: r.KnownGoodOverload, Sigma: r.Sigma, Verdict: r.Verdict, Polarity: r.Polarity}
 		if a.KnownGood == nil && !r.KnownGoodOverload && r.Ohms == nil {
 			a.KnownGood = r.Foretold
 		}
@@ -179,11 +176,20 @@ func (q *inquiry) describe(f *fault.Fault) string {
 func roughly(ohms float64) string {
 	switch {
 	case ohms >= 9.5e5:
-		return fmt.Sprintf("%.2g Mohm", ohms/1e6)
+		return figures(ohms/1e6) + " Mohm"
 	case ohms >= 950:
-		return fmt.Sprintf("%.2g kohm", ohms/1e3)
+		return figures(ohms/1e3) + " kohm"
 	}
-	return fmt.Sprintf("%.2g ohm", ohms)
+	return figures(ohms) + " ohm"
+}
+
+// figures writes a number from 0.1 to 999 with two figures and no exponent.
+func figures(v float64) string {
+	if v >= 10 {
+		step := math.Pow(10, math.Floor(math.Log10(v))-1)
+		return fmt.Sprintf("%.0f", math.Round(v/step)*step)
+	}
+	return fmt.Sprintf("%.1f", v)
 }
 
 func (q *inquiry) describeAll(faults []fault.Fault) string {

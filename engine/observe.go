@@ -127,14 +127,14 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || !t.edits.AsDrawn() || obs[t.obs].Known != nil {
 			continue
 		}
-		obs[t.obs].Known = e.peers(t, all)
-		obs[t.obs].Alike = obs[t.obs].Known != nil
+		e.holdAlike(t, all, &obs[t.obs])
 	}
 	return all, obs
 }
 
-// peers makes a known-good value out of lines that should read alike.
-func (e *Engine) peers(t *taken, all []taken) *fit.Known {
+// holdAlike gives an observation a known-good value out of lines that should read
+// alike.
+func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 	for _, group := range e.Board.Alike {
 		if !contains(group, t.read.At.Net) {
 			continue
@@ -148,17 +148,25 @@ func (e *Engine) peers(t *taken, all []taken) *fit.Known {
 			if k, ok := e.belief.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok && k.Overload < 0.5 {
 				k.Scale = math.Hypot(k.Scale, alikeSpread)
 				k.DF = math.Min(k.DF, 4)
-				return &k
+				peer := o.Probe
+				at := e.model.PlaceOf(netlist.Point{Kind: netlist.PointNet, Net: n})
+				if peer.Minus == e.model.GroundPlace() {
+					peer.Plus = at
+				} else {
+					peer.Minus = at
+				}
+				o.Known, o.Peer, o.Alike = &k, &peer, true
+				return
 			}
 			for i := range all {
-				o := &all[i]
-				if o.read.At.Net != n || o.read.To != nil || o.read.Polarity != t.read.Polarity || !o.edits.AsDrawn() || o.read.Reading.Unit == quantity.Ohm {
+				x := &all[i]
+				if x.read.At.Net != n || x.read.To != nil || x.read.Polarity != t.read.Polarity || !x.edits.AsDrawn() || x.read.Reading.Unit == quantity.Ohm {
 					continue
 				}
-				if o.read.Reading.Overload {
+				if x.read.Reading.Overload {
 					over++
 				} else {
-					own = append(own, o.read.Reading.Value)
+					own = append(own, x.read.Reading.Value)
 				}
 			}
 		}
@@ -166,9 +174,10 @@ func (e *Engine) peers(t *taken, all []taken) *fit.Known {
 			continue
 		}
 		sort.Float64s(own)
-		return &fit.Known{Center: own[len(own)/2], Scale: alikeSpread * math.Sqrt(1+1/float64(len(own))), DF: 4, Meter: t.meter}
+		o.Alike = true
+		o.Known = &fit.Known{Center: own[len(own)/2], Scale: alikeSpread * math.Sqrt(1+1/float64(len(own))), DF: 4, Meter: t.meter}
+		return
 	}
-	return nil
 }
 
 func contains[T comparable](list []T, x T) bool {

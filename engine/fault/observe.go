@@ -25,7 +25,11 @@ type Observation struct {
 	// Of a board without the fault; filled in by Foresee.
 	Good  Prediction
 	Known *fit.Known // nil where no good board was read
-	Alike bool       // Known comes from lines that should read alike
+	// Peer is where Known was read, if that is another line that should read
+	// alike; Alike tells that Known comes from such lines, Known.Center being this
+	// board's own reading there where Peer is nil.
+	Peer  *network.Probe
+	Alike bool
 	base  network.Reading
 	ratio float64 // spread of good boards over what the model foretells
 }
@@ -68,9 +72,27 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	o.base = r
 	p, variance := ph.moments(w, r)
 	o.ratio = 1
+	if o.Alike && !r.Over {
+		// the reading to expect is the other line's, whatever the model says here
+		expect := o.Known.Center
+		if o.Peer != nil {
+			peer, err := w.Read(*o.Peer, &st, ph.Values)
+			if err != nil {
+				return err
+			}
+			expect = peer.Volts + o.Known.Offset
+			if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
+				return err
+			}
+			w.Note()
+		}
+		known := *o.Known
+		known.Offset = expect - r.Volts
+		o.Known = &known
+	}
 	p.Sigma = math.Sqrt(variance + o.Misfit*o.Misfit)
 	p.DF = fewDF
-	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) {
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
 		p.Volts += k.Offset
 		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
 		known := k.Scale*k.Scale + ph.Belief.Carried(o.Spot, slopes) + 1e-8
@@ -122,6 +144,13 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	return p, nil
 }
 
+// volts gives the mean of Under alone, for less work.
+func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
+	st := network.State{Edits: o.Edits, Changes: changes}
+	r, err := w.Read(o.Probe, &st, ph.Values)
+	return r.Volts, err
+}
+
 // Tails of a reading that nothing accounts for: a share of all readings that is
 // spread evenly over the display. It keeps one odd reading from outweighing any
 // number of good ones.
@@ -156,18 +185,17 @@ const overDensity = 200.0
 func (o *Observation) meter(v float64) float64 { return math.Hypot(o.Gain*v, o.Floor) }
 
 // Surprise gives how far the observation lies from a prediction, in standard
-// deviations of a normal: 0 is dead on. An OL where a drop should be, or the
-// reverse, counts as a dozen.
+// deviations of a normal: 0 is dead on. An OL lies as far off as the display's
+// limit does.
 func (o *Observation) Surprise(p Prediction) float64 {
-	over := p.Volts > o.Probe.Meter.Over
-	switch {
-	case o.Over && over:
-		return 0
-	case o.Over != over:
-		return 12
-	}
 	s := math.Hypot(p.Sigma, o.meter(p.Volts))
-	return toNormal((o.Volts-p.Volts)/s, p.DF)
+	v := o.Volts
+	if o.Over {
+		if v = o.Probe.Meter.Over; p.Volts > v {
+			return 0
+		}
+	}
+	return toNormal((v-p.Volts)/s, p.DF)
 }
 
 // sameSigmas is the distance, in standard deviations, within which one reading

@@ -360,11 +360,18 @@ func (s *search) combine() error {
 			live = append(live, q)
 		}
 	}
+	total := 0.0
+	for i := range s.sets {
+		total += s.sets[i].score
+	}
+	for i := range pairs {
+		total += pairs[i].score
+	}
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
 	live = live[:min(len(live), jointBudget)]
 	solved := make([]set, len(live))
 	errs := make([]error, len(live))
-	for from := 0; from < len(live) && live[from].bound > workShare*best; {
+	for from := 0; from < len(live) && live[from].bound > workShare*total; {
 		to := min(len(live), from+runtime.GOMAXPROCS(0))
 		var wg sync.WaitGroup
 		for n := from; n < to; n++ {
@@ -379,6 +386,7 @@ func (s *search) combine() error {
 			if st := solved[n]; st.score > keepShare*best && s.backed(&st) {
 				pairs = append(pairs, st)
 				best = math.Max(best, st.score)
+				total += st.score
 			}
 		}
 		from = to
@@ -519,12 +527,13 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 				if !hasBit(shared, o) {
 					continue
 				}
-				p, err := s.ph.Under(w, &s.obs[o], changes)
+				v, err := s.ph.volts(w, &s.obs[o], changes)
 				if err != nil {
 					return set{}, err
 				}
-				// between coarse samples the reading moves by up to half a step
-				p.Sigma = math.Hypot(p.Sigma, math.Max(ra.blur, rb.blur)*math.Min(p.Volts, 0.6))
+				// The spread is at most that of the good board; between coarse
+				// samples the reading moves by up to half a step.
+				p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(math.Hypot(s.obs[o].Misfit, s.obs[o].Good.Sigma*math.Min(1, v/s.obs[o].Good.Volts)), math.Max(ra.blur, rb.blur)*math.Min(v, 0.6))}
 				l += s.obs[o].LogLikelihood(p) - s.result.Base[o]
 			}
 			e := ra.odds * rb.odds * math.Exp(l)

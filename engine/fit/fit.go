@@ -52,8 +52,8 @@ type Belief struct {
 
 	prior   []float64 // variance of each unknown, three to an element; 0 where absent
 	rows    []row
-	seenBy  map[int32][]seen // by unknown
-	inverse []float64        // (J C J' + R)^-1, dense, len(rows) squared
+	seenBy  [][]seen  // by unknown
+	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
 	known   map[Spot]Known
 }
 
@@ -123,7 +123,7 @@ func SpotOf(m *network.Model, p netlist.Point, pol references.Polarity) Spot {
 // Known is what good boards read at a spot, less what the fitted circuit reads
 // there: carried so, it holds for any meter.
 type Known struct {
-	N         int     // readings
+	N         int     // boards read
 	Offset    float64 // V, good boards less the fitted circuit
 	Scale, DF float64 // V and degrees of freedom of the predictive Student t
 	Overload  float64 // share of good boards that read OL
@@ -156,6 +156,7 @@ type group struct {
 	celsius   float64
 	volts     []float64
 	overloads int
+	samples   []references.Sample // all of them, for the spread
 }
 
 // collect groups the library's readings by spot, meter and temperature, in a
@@ -179,6 +180,7 @@ func collect(m *network.Model, lib *references.Library) []*group {
 				groups[k] = g
 				order = append(order, g)
 			}
+			g.samples = append(g.samples, references.Sample{Volts: r.Reading.Value, Overload: r.Reading.Overload, Sweep: s})
 			if r.Reading.Overload {
 				g.overloads++
 			} else {
@@ -195,7 +197,7 @@ const rounds = 8
 // Fit estimates the junctions of a board from a library of known-good sweeps;
 // lib may be nil or empty.
 func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
-	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: map[int32][]seen{}}
+	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -313,7 +315,7 @@ func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 	for _, g := range groups {
 		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
-		for try := 0; try < 12; try++ {
+		for try := 0; try < 24; try++ {
 			r, err := w.Read(probe, good, b.Values)
 			if err != nil {
 				return err
@@ -339,6 +341,12 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 			})
 			if best < 0 {
 				break
+			}
+			if j := &b.Values.Junctions[best]; g.spot.Polarity == references.BlackOnGround && j.Drop < 2.6 {
+				// an unpowered supply may drop more than the display shows
+				j.Drop += 0.2
+				b.Values.Settle()
+				continue
 			}
 			b.absent(best)
 			b.Values.Settle()
@@ -408,7 +416,7 @@ func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
 // invert forms (J C J' + R)^-1 by Cholesky.
 func (b *Belief) invert() error {
 	n := len(b.rows)
-	b.seenBy = map[int32][]seen{}
+	clear(b.seenBy)
 	for r := range b.rows {
 		for _, s := range b.rows[r].slopes {
 			b.seenBy[s.unknown] = append(b.seenBy[s.unknown], seen{int32(r), s.slope})
@@ -497,11 +505,10 @@ func (b *Belief) At(celsius, shift float64) *network.Values {
 // the spread of good boards from what is left.
 func (b *Belief) learn(w *network.Workspace, groups []*group) error {
 	type pile struct {
-		base      float64
-		over      bool
-		volts     []float64
-		overloads int
-		meter     references.Meter
+		base    float64
+		over    bool
+		samples []references.Sample
+		meter   references.Meter
 	}
 	piles := map[Spot]*pile{}
 	var order []Spot
@@ -522,26 +529,25 @@ func (b *Belief) learn(w *network.Workspace, groups []*group) error {
 			piles[g.spot] = p
 			order = append(order, g.spot)
 		}
-		p.overloads += g.overloads
-		for _, y := range g.volts {
-			if r.Over {
-				p.volts = append(p.volts, y) // nothing to carry by
-			} else {
-				p.volts = append(p.volts, y-r.Volts+p.base)
+		for _, s := range g.samples {
+			if !s.Overload && !r.Over {
+				s.Volts += p.base - r.Volts
 			}
+			p.samples = append(p.samples, s)
 		}
 	}
 	var spreads []float64
 	for _, s := range order {
 		p := piles[s]
-		pred := references.Predict(p.volts, p.overloads)
+		pred := references.PredictSamples(p.samples)
+		read := float64(pred.N) * (1 - pred.OverloadShare) // boards that showed a voltage
 		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
-		if !p.over && len(p.volts) > 0 {
+		if !p.over && !math.IsNaN(pred.Center) {
 			k.Offset = pred.Center - p.base
 		}
 		b.known[s] = k
-		if len(p.volts) >= 2 {
-			spreads = append(spreads, pred.Scale/math.Sqrt(1+1/float64(len(p.volts))))
+		if read > 1.5 && !math.IsNaN(pred.Scale) {
+			spreads = append(spreads, pred.Scale/math.Sqrt(1+1/read))
 		}
 	}
 	if len(spreads) > 0 {
@@ -575,26 +581,30 @@ func (b *Belief) Variance(slopes []Slope) float64 {
 //	s' C s - (J C s)' (J C J' + R)^-1 (J C s)
 func (b *Belief) left(slopes []Slope) float64 {
 	v := 0.0
-	var touched []int32
-	var w map[int32]float64
+	var room [24]seen // few rows see the same junctions
+	touched := room[:0]
 	for _, s := range slopes {
 		c := b.prior[s.unknown] * s.slope
+		if c == 0 {
+			continue
+		}
 		v += s.slope * c
 		for _, o := range b.seenBy[s.unknown] {
-			if w == nil {
-				w = map[int32]float64{}
+			k := 0
+			for k < len(touched) && touched[k].row != o.row {
+				k++
 			}
-			if _, ok := w[o.row]; !ok {
-				touched = append(touched, o.row)
+			if k == len(touched) {
+				touched = append(touched, seen{row: o.row})
 			}
-			w[o.row] += o.slope * c
+			touched[k].slope += o.slope * c
 		}
 	}
 	n := len(b.rows)
 	less := 0.0
 	for _, i := range touched {
 		for _, j := range touched {
-			less += w[i] * b.inverse[int(i)*n+int(j)] * w[j]
+			less += i.slope * b.inverse[int(i.row)*n+int(j.row)] * j.slope
 		}
 	}
 	return math.Max(v-less, 0)

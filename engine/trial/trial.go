@@ -265,9 +265,13 @@ type Finding struct {
 func Judge(d *engine.Diagnosis, bad map[string]bool) Finding {
 	var f Finding
 	for i, s := range d.Suspects {
-		if bad[s.Part] && f.Rank == 0 {
+		if !bad[s.Part] {
+			continue
+		}
+		if f.Rank == 0 {
 			f.Rank, f.Group = i+1, s.Group
 		}
+		f.Group = min(f.Group, s.Group)
 	}
 	if len(d.Suspects) > 0 {
 		f.Said, f.Right = d.Suspects[0].Probability, bad[d.Suspects[0].Part]
