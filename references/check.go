@@ -3,8 +3,10 @@ package references
 import (
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -83,9 +85,7 @@ const (
 func (l *Library) Check() []Finding {
 	var findings []Finding
 	for _, g := range l.groups() {
-		for _, s := range g.sweeps {
-			findings = append(findings, l.checkSweep(s, g)...)
-		}
+		findings = append(findings, l.checkGroup(g)...)
 	}
 	findings = append(findings, l.duplicates()...)
 	findings = append(findings, l.unlike()...)
@@ -100,6 +100,25 @@ func (l *Library) Check() []Finding {
 		return strings.Compare(a.Sweep, b.Sweep)
 	})
 	return findings
+}
+
+// checkGroup checks the sweeps of a group with a worker for each processor;
+// findings come in the order of the sweeps.
+func (l *Library) checkGroup(g *group) []Finding {
+	found := make([][]Finding, len(g.sweeps))
+	workers := min(runtime.GOMAXPROCS(0), 8, len(g.sweeps))
+	var all sync.WaitGroup
+	for w := range workers {
+		own := *g
+		own.known = make(map[knownKey]*Predictive) // what a worker works out
+		all.Go(func() {
+			for i := w; i < len(g.sweeps); i += workers {
+				found[i] = l.checkSweep(g.sweeps[i], &own)
+			}
+		})
+	}
+	all.Wait()
+	return slices.Concat(found...)
 }
 
 // class holds what two sweeps must share for their readings to be compared as
@@ -135,8 +154,9 @@ func (c class) words() string {
 type group struct {
 	sweeps []*Sweep
 	// peers are the readings of at most maxPeers sweeps, by place.
-	peers map[place][]peer
-	known map[knownKey]*Predictive
+	peers  map[place][]peer
+	boards map[string]bool // of the peers
+	known  map[knownKey]*Predictive
 }
 
 // peer is a reading that others are compared with.
@@ -159,7 +179,7 @@ func (l *Library) groups() []*group {
 		key := classOf(s)
 		g := byClass[key]
 		if g == nil {
-			g = &group{peers: make(map[place][]peer), known: make(map[knownKey]*Predictive)}
+			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool)}
 			byClass[key] = g
 			groups = append(groups, g)
 		}
@@ -169,6 +189,7 @@ func (l *Library) groups() []*group {
 		step := max(1, float64(len(g.sweeps))/(maxPeers+1))
 		for i := 0.0; int(i) < len(g.sweeps); i += step {
 			s := g.sweeps[int(i)]
+			g.boards[s.BoardName()] = true
 			for _, r := range s.Readings {
 				at := placeOf(r.At, s.State.Polarity)
 				g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.BoardName()})
@@ -207,6 +228,9 @@ func roomVolts(s *Sweep, r PointReading) float64 {
 // reference is the distribution of a place on other boards than except, nil
 // where fewer than minPeers other boards were read.
 func (g *group) reference(at place, except string) *Predictive {
+	if !g.boards[except] {
+		except = "" // there is nothing to leave out: one answer for all such boards
+	}
 	key := knownKey{at, except}
 	if p, done := g.known[key]; done {
 		return p
@@ -340,18 +364,25 @@ func (p Predictive) describe() string {
 // times the number of pairs, must stay below duplicateRate.
 func (l *Library) duplicates() []Finding {
 	first := make(map[string]*Sweep)
+	known := make(map[place]Predictive)
 	pairs := float64(len(l.Sweeps)) * float64(len(l.Sweeps)-1) / 2
 	var findings []Finding
 	for _, s := range l.Sweeps {
 		print := s.fingerprint()
-		before, known := first[print]
-		if !known {
+		before, twice := first[print]
+		if !twice {
 			first[print] = s
 			continue
 		}
 		expected := pairs
 		for _, r := range s.Readings {
-			if p := PredictSamples(l.At(r.At, s.State.Polarity)); !r.Reading.Overload && p.Scale > 0 {
+			at := placeOf(r.At, s.State.Polarity)
+			p, done := known[at]
+			if !done {
+				p = PredictSamples(l.places[at])
+				known[at] = p
+			}
+			if !r.Reading.Overload && p.Scale > 0 {
 				expected *= math.Min(1, s.Meter.Resolution/(2*math.Sqrt(math.Pi)*p.Scale))
 			}
 		}

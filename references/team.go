@@ -69,28 +69,9 @@ const contactSpread = 0.001
 // Meters come back in the order of their names; a meter that shares no cell with
 // another is left out.
 func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
-	cells := make(map[string][]int)
-	for i, r := range readings {
-		cells[r.Cell] = append(cells[r.Cell], i)
-	}
-	var order []string
+	cells, order := shared(readings)
 	sheets := make(map[string]Meter)
 	count := make(map[string]int)
-	for name, cell := range cells {
-		shared := slices.ContainsFunc(cell, func(i int) bool { return readings[i].Meter != readings[cell[0]].Meter })
-		if !shared {
-			continue
-		}
-		order = append(order, name)
-	}
-	slices.Sort(order) // sums come out the same whatever the order of maps
-	if len(order) > mostCells {
-		few := make([]string, mostCells)
-		for i := range few {
-			few[i] = order[i*len(order)/mostCells]
-		}
-		order = few
-	}
 	for _, name := range order {
 		for _, i := range cells[name] {
 			sheets[readings[i].Meter] = readings[i].Sheet
@@ -192,6 +173,41 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 	return list
 }
 
+// shared gives the readings of each cell, and the cells in which meters meet: at
+// most mostCells of them, in an order that does not depend on maps.
+func shared(readings []Overlap) (cells map[string][]int, order []string) {
+	cells = make(map[string][]int)
+	for i, r := range readings {
+		cells[r.Cell] = append(cells[r.Cell], i)
+	}
+	for name, cell := range cells {
+		if slices.ContainsFunc(cell, func(i int) bool { return readings[i].Meter != readings[cell[0]].Meter }) {
+			order = append(order, name)
+		}
+	}
+	slices.Sort(order)
+	if len(order) > mostCells {
+		few := make([]string, mostCells)
+		for i := range few {
+			few[i] = order[i*len(order)/mostCells]
+		}
+		order = few
+	}
+	return cells, order
+}
+
+// thin leaves only the readings that EstimateMeters would look at.
+func thin(readings []Overlap) []Overlap {
+	cells, order := shared(readings)
+	var list []Overlap
+	for _, name := range order {
+		for _, i := range cells[name] {
+			list = append(list, readings[i])
+		}
+	}
+	return list
+}
+
 // invert inverts a symmetric positive definite matrix of n rows by Gauss-Jordan
 // elimination, which needs no pivoting on such a matrix. The prior on the
 // diagonal keeps it definite.
@@ -254,13 +270,44 @@ func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float6
 	return list
 }
 
+// passedAround is the library of the boards that more than one meter read, at
+// most mostPassed of them, spread evenly.
+func (l *Library) passedAround() *Library {
+	const mostPassed = 50
+	meters := make(map[string]string) // by board: its meter, "" for several
+	var several []string
+	for _, s := range l.Sweeps {
+		name := s.MeterName()
+		before, known := meters[s.Sample]
+		switch {
+		case s.Sample == "":
+		case !known:
+			meters[s.Sample] = name
+		case before != "" && before != name:
+			meters[s.Sample] = ""
+			several = append(several, s.Sample)
+		}
+	}
+	chosen := make(map[string]bool)
+	for i := range min(len(several), mostPassed) {
+		chosen[several[i*len(several)/min(len(several), mostPassed)]] = true
+	}
+	few := &Library{board: l.board}
+	for _, s := range l.Sweeps {
+		if chosen[s.Sample] {
+			few.Sweeps = append(few.Sweeps, s)
+		}
+	}
+	return few
+}
+
 // meterFindings reports meters that read apart from others by more than their
 // data sheets allow, as far as boards that both read can tell. The meter that
 // stands out the most is doubted first, and the others are then held against each
 // other without its pull.
 func (l *Library) meterFindings() []Finding {
 	const at = 0.5 // volts, about what junctions read
-	overlaps := l.Overlaps(nil)
+	overlaps := thin(l.passedAround().Overlaps(nil))
 	sheets := make(map[string]Meter)
 	for _, o := range overlaps {
 		sheets[o.Meter] = o.Sheet
