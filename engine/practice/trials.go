@@ -81,6 +81,9 @@ const trialsFormat = `# board    path of the board file, from the folder of this
 // trialsLimit is the largest file of trials in bytes.
 const trialsLimit = 8 << 20
 
+// makeAnew is what to do about a recording that cannot be read.
+const makeAnew = "make the file anew, see DEVELOPERS.md"
+
 // voltStep is the step in volts of recorded voltages.
 const voltStep = 1e-5
 
@@ -194,11 +197,15 @@ func readTrials(in io.Reader, file string, load func(string) (*netlist.Board, er
 		}
 		c := &columns{cols: strings.Split(lines.Text(), "\t")}
 		if err := r.line(c); err != nil {
-			return nil, document.Problem{Position: document.Position{File: file, Line: n}, What: err.Error(), Do: "make the file anew, see DEVELOPERS.md"}
+			what, do, found := strings.Cut(err.Error(), "; ")
+			if !found {
+				do = makeAnew
+			}
+			return nil, document.Problem{Position: document.Position{File: file, Line: n}, What: what, Do: do}
 		}
 	}
 	if err := lines.Err(); err != nil {
-		return nil, document.Problem{Position: document.Position{File: file, Line: n + 1}, What: err.Error(), Do: "make the file anew, see DEVELOPERS.md"}
+		return nil, document.Problem{Position: document.Position{File: file, Line: n + 1}, What: err.Error(), Do: makeAnew}
 	}
 	return r.trials, nil
 }

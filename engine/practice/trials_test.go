@@ -237,7 +237,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 						t.Errorf("trial %d, %s %s: ngspice %.5f V, own solver %.5f V", tr.Number, w.spot(r.At), r.Polarity, v, own)
 					}
 					worst, n = math.Max(worst, off), n+1
-					if live() && i%10 == 0 {
+					if live() && i%30 == 0 {
 						c, err := w.Circuit(p, netlist.Edits{})
 						if err != nil {
 							t.Fatal(err)
