@@ -93,6 +93,7 @@ Begin with a demonstration on an invented board:
 	root.SetHelpTemplate(helpTemplate)
 	root.AddCommand(
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
+		a.benchCommand(), a.powerCommand(),
 		a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{

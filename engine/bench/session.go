@@ -538,13 +538,39 @@ func stepKey(x *engine.Step) string {
 	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy}, " ")
 }
 
-// Steps lists the steps on offer that were not skipped.
+// Steps lists the steps on offer that were not skipped. A reading that was taken
+// since the board last changed is not offered again while there is another step:
+// it would show the same.
 func (s *Session) Steps() ([]engine.Step, error) {
 	d, err := s.diagnose()
 	if err != nil {
 		return nil, err
 	}
-	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] }), nil
+	left := slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] })
+	news := slices.DeleteFunc(slices.Clone(left), func(x engine.Step) bool {
+		return x.Do == engine.DoMeasure && x.Remedy == "" && s.readAt(x.At, x.Polarity)
+	})
+	if len(news) > 0 {
+		return news, nil
+	}
+	return left, nil
+}
+
+// readAt tells whether a point was read since the board last changed.
+func (s *Session) readAt(name, polarity string) bool {
+	at, err := s.board().Point(name)
+	if err != nil {
+		return false
+	}
+	edit := s.lastEdit()
+	for _, ev := range s.Case().Events {
+		for _, r := range ev.Readings {
+			if ev.Number > edit && r.At == at && r.To == nil && r.Polarity.String() == polarity {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // stepPrompt asks for the best step.
@@ -666,3 +692,12 @@ func wrongEntry(what, do string, args ...any) error {
 
 // printable quotes what was entered.
 func printable(text string) string { return document.Quote(strings.TrimSpace(text)) }
+
+// Readings are all readings of the case beside good boards.
+func (s *Session) Readings() ([]engine.Comparison, error) { return s.compare() }
+
+// Diagnosis is what the readings of the case mean.
+func (s *Session) Diagnosis() (*engine.Diagnosis, error) { return s.diagnose() }
+
+// Gate says whether power may go on.
+func (s *Session) Gate() (*gate.Gate, error) { return gate.Check(s.Case(), s.e, s.o.Limits) }

@@ -1,0 +1,252 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+	"halfsplit/engine/bench"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// benchFlags are the flags of `halfsplit bench`.
+type benchFlags struct {
+	reader
+	board, known, complaint string
+	meter                   string
+	by                      string
+	device                  string
+	draw                    drawFlags
+}
+
+func (a *app) benchCommand() *cobra.Command {
+	var f benchFlags
+	cmd := &cobra.Command{
+		Use:   "bench CASE",
+		Short: "guided session: sweep, locate, step, remedy, verify, power gate",
+		Long: `bench runs a repair from the first reading to the closed case. It says what to
+read or do next, takes the readings as you enter them, and writes every entry
+into the case file before it asks again. Leave at any time, however you like:
+the next session goes on where this one stood.
+
+A case that is not there yet is begun; then --board is needed.
+
+At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
+what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
+them all. Without a terminal the session reads lines and prints lines, so that
+it can be fed from a file or from a meter.`,
+		Example: `  halfsplit bench cases/touch-dead.yaml --board board.yaml --known known --complaint "touch dead"
+  halfsplit bench cases/touch-dead.yaml
+  halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0`,
+		Args:              arguments("CASE file"),
+		ValidArgsFunction: completeFiles(kindCase),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.bench(cmd.InOrStdin(), args[0], &f)
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.board, "board", "", "`FILE` of the board, for a new case")
+	flags.StringVar(&f.known, "known", "", "`FOLDER` of known-good sweeps, for a new case")
+	flags.StringVar(&f.complaint, "complaint", "", "what the owner says, for a new case")
+	flags.StringVar(&f.meter, "meter", "", "the meter as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
+	flags.StringVar(&f.by, "by", os.Getenv("USER"), "who is at the bench, for the record")
+	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
+	f.draw.add(cmd)
+	f.beliefFlags(cmd)
+	mustComplete(cmd, "board", completeYAML)
+	mustComplete(cmd, "known", completeFolders)
+	return cmd
+}
+
+// drawFlags say what good boards draw from a bench supply.
+type drawFlags struct{ before, after string }
+
+func (f *drawFlags) add(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "the most that good boards draw before the power key, such as '3 mA'")
+	cmd.Flags().StringVar(&f.after, "draw-after", "", "what good boards draw after it, such as '60..110 mA'")
+}
+
+// limits reads the flags.
+func (f *drawFlags) limits() (gate.Limits, error) {
+	var l gate.Limits
+	one := func(flag, text string) (float64, error) {
+		v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ampere)
+		if err != nil {
+			return 0, fmt.Errorf("`--%s`: %w", flag, err)
+		}
+		return v, nil
+	}
+	var err error
+	if f.before != "" {
+		if l.MostBefore, err = one("draw-before", f.before); err != nil {
+			return l, err
+		}
+	}
+	if f.after != "" {
+		low, high, ranged := strings.Cut(f.after, "..")
+		if !ranged {
+			low, high = "", f.after
+		}
+		if l.MostAfter, err = one("draw-after", high); err != nil {
+			return l, err
+		}
+		if low != "" {
+			if !strings.ContainsAny(low, "Aa") { // 60..110 mA
+				low += strings.TrimLeft(strings.TrimSpace(high), "0123456789.")
+			}
+			if l.LeastAfter, err = one("draw-after", low); err != nil {
+				return l, err
+			}
+		}
+		if l.LeastAfter > l.MostAfter {
+			return l, instead("`--draw-after` ends below where it begins", "write the lesser current first")
+		}
+	}
+	return l, nil
+}
+
+// bench runs a session.
+func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
+	s, err := a.screen()
+	if err != nil {
+		return err
+	}
+	options, err := f.options()
+	if err != nil {
+		return err
+	}
+	limits, err := f.draw.limits()
+	if err != nil {
+		return err
+	}
+	w, begun, err := f.open(file)
+	if err != nil {
+		return err
+	}
+	defer w.Close()
+	c := w.Case()
+	a.warn(c.Warnings)
+	if c.Torn != nil {
+		a.warn(document.Problems{c.Torn.Problem()})
+	}
+	e, err := engine.New(c.Board, c.Library, options)
+	if err != nil {
+		return err
+	}
+	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits})
+	if err != nil {
+		return err
+	}
+	in, err := listen(stdin, f.device)
+	if err != nil {
+		return err
+	}
+	defer in.close()
+	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && isTerminalIn(stdin)}
+	s.caseHead(c)
+	switch {
+	case begun:
+		s.prose(0, 2, faint, "A new case. Every entry is on the disk before the next prompt; ? shows what can be entered, q leaves.")
+	default:
+		s.prose(0, 2, faint, count(len(c.Events), "event")+" so far; going on from there. ? shows what can be entered, q leaves.")
+	}
+	return b.run(in)
+}
+
+// open begins a case or goes on with one.
+func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error) {
+	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
+		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"meter", f.meter}} {
+			if x.text != "" {
+				return nil, false, instead(fmt.Sprintf("%s is there already, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
+			}
+		}
+		w, err := journal.Append(file, f.by)
+		return w, false, err
+	}
+	if f.board == "" {
+		return nil, false, instead(quoted(file)+" is not there", "to begin a case there, name the board file with --board")
+	}
+	meter := references.DefaultMeter()
+	if f.meter != "" {
+		if meter, err = references.ParseMeter(f.meter); err != nil {
+			return nil, false, err
+		}
+	}
+	w, err = journal.Create(file, journal.Event{Kind: journal.KindOpen, Time: time.Now(), By: f.by, Meter: &meter,
+		Open: &journal.Opening{BoardPath: f.board, KnownPath: f.known, Complaint: f.complaint}}, f.by)
+	return w, true, err
+}
+
+// benchScreen is a session as it is printed.
+type benchScreen struct {
+	*screen
+	app      *app
+	session  *bench.Session
+	terminal bool // a person sees the prompt and what is typed
+
+	swept  int // connector whose picture was shown last, plus 1
+	shown  int // events when the last step was shown
+	closed bool
+}
+
+// run asks and takes entries until there are no more.
+func (b *benchScreen) run(in *input) error {
+	for {
+		p, err := b.session.Ask()
+		if err != nil {
+			return err
+		}
+		if p.Ask == bench.Closed {
+			if !b.closed {
+				b.closed = true
+				b.farewell()
+			}
+			if !b.terminal {
+				return nil
+			}
+		}
+		b.prompt(p)
+		if err := b.app.out.Flush(); err != nil {
+			return instead("the session cannot be shown: "+err.Error(), "open the case again; all that was confirmed is in it")
+		}
+		line, ok := in.next()
+		if !ok {
+			b.gap()
+			b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+			return in.err
+		}
+		if !b.terminal || line.device {
+			b.say(prose(line.text))
+		}
+		r, err := b.session.Enter(line.text)
+		if err != nil {
+			b.wrong(err)
+			continue
+		}
+		if b.reply(p, r) {
+			return nil
+		}
+	}
+}
+
+// isTerminalIn tells whether entries come from a keyboard.
+func isTerminalIn(r io.Reader) bool {
+	f, ok := r.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
+}

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// input is where entries come from: the keyboard or a file on standard input,
+// and perhaps a meter.
+type input struct {
+	lines   chan entryLine
+	stop    chan os.Signal
+	done    chan struct{}
+	device  *os.File
+	sources int // that have not ended
+	err     error
+}
+
+// entryLine is one line of a source, or its end.
+type entryLine struct {
+	text   string
+	device bool // from the meter
+	ended  bool
+	err    error
+}
+
+// mostLine is the longest line that is read, in bytes.
+const mostLine = 4096
+
+// listen begins to read. Lines are taken one at a time: a source is not read
+// ahead of what the session has dealt with by more than one line, so that what
+// was not yet answered was not yet taken.
+func listen(stdin io.Reader, device string) (*input, error) {
+	in := &input{lines: make(chan entryLine), stop: make(chan os.Signal, 1), done: make(chan struct{}), sources: 1}
+	if device != "" {
+		f, err := os.Open(device)
+		if err != nil {
+			return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
+		}
+		in.device = f
+		in.sources++
+		go in.read(f, true)
+	}
+	signal.Notify(in.stop, os.Interrupt, syscall.SIGTERM)
+	go in.read(stdin, false)
+	return in, nil
+}
+
+// read passes on the lines of one source.
+func (in *input) read(r io.Reader, device bool) {
+	lines := bufio.NewReaderSize(r, mostLine)
+	for {
+		text, long, err := lines.ReadLine()
+		line := entryLine{text: string(text), device: device}
+		for long && err == nil { // the rest of a line that is too long to be an entry
+			_, long, err = lines.ReadLine()
+			line.text = string(text[:min(len(text), mostLine)])
+		}
+		if err != nil {
+			line = entryLine{device: device, ended: true}
+			if !errors.Is(err, io.EOF) && !errors.Is(err, os.ErrClosed) {
+				line.err = err
+			}
+		}
+		select {
+		case in.lines <- line:
+		case <-in.done:
+			return
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// next waits for an entry; ok is false when there are no more, or somebody
+// pressed Ctrl-C.
+func (in *input) next() (line entryLine, ok bool) {
+	for in.sources > 0 {
+		select {
+		case <-in.stop:
+			return entryLine{}, false
+		case line := <-in.lines:
+			if !line.ended {
+				return line, true
+			}
+			in.sources--
+			if line.err != nil {
+				what := "standard input"
+				if line.device {
+					what = "the meter"
+				}
+				in.err = instead(fmt.Sprintf("%s cannot be read any more: %v", what, line.err), "check the cable, then open the case again; all that was entered is in it")
+			}
+		}
+	}
+	return entryLine{}, false
+}
+
+func (in *input) close() {
+	signal.Stop(in.stop)
+	close(in.done)
+	if in.device != nil {
+		in.device.Close()
+	}
+}

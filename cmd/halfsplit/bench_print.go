@@ -1,0 +1,452 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"halfsplit/engine"
+	"halfsplit/engine/bench"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+)
+
+// prompt prints what is asked for. On a terminal the cursor stays behind it.
+func (b *benchScreen) prompt(p *bench.Prompt) {
+	board := b.session.Case().Board
+	switch p.Ask {
+	case bench.AskCautions:
+		b.rule("CAUTIONS", "once for each case")
+		b.gap()
+		for _, c := range p.Cautions {
+			b.prose(3, 2, yellow, "! "+prose(c.Text))
+		}
+		b.gap()
+		b.input("y when you have read them and it is done")
+	case bench.AskConnector:
+		b.gap()
+		var rows [][]cell
+		for _, n := range p.Connectors {
+			id, err := board.ConnectorByName(n)
+			if err != nil {
+				continue
+			}
+			rows = append(rows, []cell{{name(n), strong}, {prose(board.Connectors[id].Title), plain}, {count(len(board.Connectors[id].Pins), "pin"), faint}})
+		}
+		b.table(3, []column{{}, {give: true}, {right: true}}, rows)
+		b.input("which connector first? `sweep NAME`, or Enter for " + name(p.Connectors[0]))
+	case bench.AskReading:
+		b.readingPrompt(p)
+	case bench.AskLook:
+		b.step(p)
+		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
+	case bench.AskInjection:
+		b.step(p)
+		b.input("which part warmed up? its name, or none")
+	case bench.AskLift:
+		b.step(p)
+		b.input("y when " + name(p.Step.Part) + " is off the board")
+	case bench.AskRemedy:
+		b.step(p)
+		b.remedy(p)
+		b.input("y when it is done so; or say what you did instead")
+	case bench.AskRefit:
+		b.gap()
+		part := &board.Parts[p.Part]
+		b.prose(3, 2, next, "PUT BACK "+name(part.Name))
+		b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
+		b.input("y when it is back; `fitted " + name(part.Name) + "` for a new one, s to leave it off")
+	case bench.AskPowerBefore:
+		b.gate(p.Gate)
+		b.input("current before the power key, such as 2 mA; s to skip")
+	case bench.AskPowerAfter:
+		b.input("current after the power key; s to skip")
+	case bench.AskClose:
+		b.rule("CLOSE", "")
+		b.gap()
+		b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
+		b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
+		if p.Gate != nil && !p.Gate.Open {
+			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+		}
+		b.input("y closes the case so; `close CAUSE; REMEDY` in your own words")
+	case bench.AskNothing:
+		b.rule("NOTHING WRONG HERE", "")
+		b.gap()
+		b.prose(3, 0, green, "What was read is what good boards read, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
+		b.elsewhere(p)
+	case bench.AskStuck:
+		b.rule("NO STEP LEFT", "")
+		b.gap()
+		if p.Gate != nil && !p.Gate.Open {
+			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+		}
+		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or refer the board on.")
+		b.elsewhere(p)
+	case bench.Closed:
+		b.input("closed; `undo` opens it again, q leaves")
+	}
+}
+
+// input ends a prompt.
+func (b *benchScreen) input(text string) {
+	fmt.Fprint(b.w, b.paint(strong, text+" > "))
+}
+
+func (b *benchScreen) elsewhere(p *bench.Prompt) {
+	text := "y to close the case"
+	if len(p.Connectors) > 0 {
+		text = "`sweep " + name(p.Connectors[0]) + "` to read on, " + text
+	}
+	b.input(text)
+}
+
+// readingPrompt asks for a reading.
+func (b *benchScreen) readingPrompt(p *bench.Prompt) {
+	c := b.session.Case()
+	board := c.Board
+	net := "  goes nowhere"
+	if p.At.At.Net != netlist.None {
+		net = "  " + name(board.Nets[p.At.At.Net].Name)
+	}
+	why := ""
+	switch p.Purpose {
+	case bench.ForSweep:
+		if b.swept != int(p.Connector)+1 || b.terminal {
+			b.swept = int(p.Connector) + 1
+			if list, err := b.session.Readings(); err == nil {
+				b.picture(board, p.Connector, list, p.Pin)
+			}
+			if p.Done == 0 {
+				b.prose(2, 2, faint, probes(p.Name, p.At.Polarity.String())+"; one pin after the other: a reading, s skip, b back, r repeat, p other polarity, d enough")
+			}
+			b.gap()
+		}
+		why = fmt.Sprintf("%d of %d", p.Done+1, len(board.Connectors[p.Connector].Pins))
+	case bench.ForAgain:
+		why = "is odd; put the probe down once more, or y to believe it"
+	case bench.ForStep:
+		b.step(p)
+		why = probes(p.Name, p.At.Polarity.String())
+	case bench.ForLifted:
+		part := &board.Parts[p.Part]
+		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
+	case bench.ForProof:
+		why = "to prove the repair; a good board reads " + b.want(p)
+	case bench.ForGate:
+		why = "for the power gate; a good board reads " + b.want(p)
+	}
+	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
+		why += "; probes swapped: " + probes(p.Name, blackOnGround)
+	}
+	if p.Settling > 0 {
+		why += fmt.Sprintf("; wait %s, capacitors charge", duration(p.Settling))
+	}
+	b.input(name(p.Name) + net + "   " + why)
+}
+
+func (b *benchScreen) want(p *bench.Prompt) string {
+	return spread(p.Expect.Volts, p.Expect.Overload, p.Expect.Sigma)
+}
+
+// step prints a step so that it can be read at arm's length, once.
+func (b *benchScreen) step(p *bench.Prompt) {
+	c := b.session.Case()
+	if b.shown == len(c.All) {
+		return
+	}
+	b.shown = len(c.All)
+	b.suspectsLine(p.Diagnosis)
+	step := p.Step
+	b.rule("NEXT", duration(step.Seconds))
+	b.gap()
+	verb, rest, _ := strings.Cut(headline(step), " ")
+	b.prose(3, 2, next, strings.ToUpper(verb)+" "+rest)
+	b.gap()
+	for _, line := range instructions(c.Board, step) {
+		b.prose(3, 2, plain, line)
+	}
+	if step.Why != "" {
+		b.prose(3, 2, faint, prose(step.Why))
+	}
+	b.outcomes(step)
+	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
+		b.prose(3, 2, faint, "from here to a verified repair: about "+duration(p.Diagnosis.Expected)+"; w shows why, o what else could be done, s skips")
+	}
+}
+
+// suspectsLine is the belief in one line.
+func (b *benchScreen) suspectsLine(d *engine.Diagnosis) {
+	if d == nil || len(d.Suspects) == 0 {
+		return
+	}
+	b.gap()
+	var words []string
+	for _, x := range d.Suspects[:min(len(d.Suspects), 4)] {
+		words = append(words, name(x.Part)+" "+percent(x.Probability))
+	}
+	if more := len(d.Suspects) - 4; more > 0 {
+		words = append(words, fmt.Sprintf("and %d more", more))
+	}
+	b.prose(2, 2, plain, "suspects: "+strings.Join(words, ", "))
+}
+
+// remedy says what is lost by a repair, and what can be done instead.
+func (b *benchScreen) remedy(p *bench.Prompt) {
+	if p.Part == netlist.None {
+		return
+	}
+	part := &b.session.Case().Board.Parts[p.Part]
+	switch {
+	case part.Kind == netlist.IC || part.Kind == netlist.Module:
+		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `refer` closes the case as referred on.")
+	case p.Step.Remedy == "bridge":
+		b.prose(3, 2, faint, "`fitted "+name(part.Name)+"` if you replaced it instead.")
+	case p.Step.Remedy == "leave off":
+		b.prose(3, 2, faint, "`fitted "+name(part.Name)+"` if you fitted a new one at once.")
+	}
+}
+
+// wrong says what was wrong with an entry; nothing of it is recorded.
+func (b *benchScreen) wrong(err error) {
+	for _, line := range strings.Split(err.Error(), "\n") {
+		b.prose(2, 2, yellow, "not recorded: "+prose(line))
+	}
+	if b.terminal {
+		fmt.Fprint(b.w, "\a")
+	}
+}
+
+// reply says what an entry meant; it tells whether the session is over.
+func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
+	c := b.session.Case()
+	if x := r.Reading; x != nil {
+		row := comparisonRow(x, false)
+		v := verdict(x.Verdict)
+		text := "  " + b.paint(v.style, pad(row[3].text, 7)+" "+v.text)
+		if good := row[goodColumn].text; good != "none" && x.Verdict != engine.NoKnownGood {
+			text += b.paint(faint, "   good "+good)
+		}
+		b.say(text + b.paint(faint, b.numbers(r.Recorded)))
+		if r.Odd && b.terminal {
+			fmt.Fprint(b.w, "\a")
+		}
+	} else if len(r.Recorded) > 0 {
+		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]
+		b.say("  " + b.paint(green, prose(bench.Describe(c.Board, ev))) + b.paint(faint, b.numbers(r.Recorded)))
+	}
+	for _, s := range r.Says {
+		b.prose(2, 2, plain, prose(s))
+	}
+	switch r.Show {
+	case bench.ShowHelp:
+		b.help()
+	case bench.ShowWhy:
+		b.why()
+	case bench.ShowSteps:
+		b.steps()
+	case bench.ShowGate:
+		b.showGate()
+	case bench.ShowCase:
+		b.events(c)
+	}
+	if r.Show != bench.ShowNothing {
+		b.shown = 0
+	}
+	if r.Quit {
+		b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+	}
+	return r.Quit
+}
+
+// numbers names the events that were written: what is named is on the disk.
+func (b *benchScreen) numbers(list []int) string {
+	if len(list) == 0 {
+		return ""
+	}
+	var words []string
+	for _, n := range list {
+		words = append(words, fmt.Sprint(n))
+	}
+	return "   event " + strings.Join(words, ", ")
+}
+
+func (b *benchScreen) why() {
+	d, err := b.session.Diagnosis()
+	if err != nil {
+		b.wrong(err)
+		return
+	}
+	b.diagnosis(b.session.Case(), d)
+}
+
+func (b *benchScreen) steps() {
+	steps, err := b.session.Steps()
+	if err != nil {
+		b.wrong(err)
+		return
+	}
+	if len(steps) == 0 {
+		b.say("  No step on offer.")
+		return
+	}
+	var rows [][]cell
+	for i := range steps {
+		total := ""
+		if steps[i].Expected > 0 {
+			total = duration(steps[i].Expected)
+		}
+		rows = append(rows, []cell{{fmt.Sprint(i + 1), faint}, {headline(&steps[i]), plain}, {duration(steps[i].Seconds), plain}, {total, faint}})
+	}
+	b.gap()
+	b.table(2, []column{{right: true}, {head: "step", give: true}, {head: "time", right: true}, {head: "to a repair", right: true}}, rows)
+	b.prose(2, 2, faint, "`take 2` does the second instead of the first.")
+}
+
+func (b *benchScreen) showGate() {
+	g, err := b.session.Gate()
+	if err != nil {
+		b.wrong(err)
+		return
+	}
+	b.gate(g)
+}
+
+// events lists the record.
+func (b *benchScreen) events(c *journal.Case) {
+	gone := map[int]bool{}
+	for _, ev := range c.All {
+		gone[ev.Number] = true
+	}
+	for _, ev := range c.Events {
+		delete(gone, ev.Number)
+	}
+	b.gap()
+	var rows [][]cell
+	for i := range c.All {
+		ev := &c.All[i]
+		st := plain
+		text := prose(bench.Describe(c.Board, ev))
+		if gone[ev.Number] {
+			st, text = faint, text+" (does not count)"
+		}
+		rows = append(rows, []cell{{fmt.Sprint(ev.Number), faint}, {text, st}})
+	}
+	b.wrapped(2, rows)
+}
+
+// farewell sums the case up when it is closed.
+func (b *benchScreen) farewell() {
+	c := b.session.Case()
+	b.gap()
+	b.caseHead(c)
+	b.prose(2, 2, faint, "halfsplit report "+path(c.File)+" --html report.html  makes a page of it")
+}
+
+func (b *benchScreen) help() {
+	b.heading("WHAT CAN BE ENTERED", "")
+	meter := drives(b.session.Case())
+	b.wrapped(2, [][]cell{
+		{{"0.452  452  OL", strong}, {"a reading: volts, millivolts, no end of it; also +4.52E-01 from a meter" + meter, plain}},
+		{{"s", strong}, {"skip what is asked for", plain}},
+		{{"b  r", strong}, {"one pin back; the last reading once more, in its place", plain}},
+		{{"p", strong}, {"this point with the probes swapped", plain}},
+		{{"d", strong}, {"enough of this sweep", plain}},
+		{{"y", strong}, {"done, agreed, believed", plain}},
+		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
+		{{"n TEXT", strong}, {"a note", plain}},
+		{{"w  o  g  l", strong}, {"why; what else could be done; the power gate; the list of events", plain}},
+		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
+		{{"take 2", strong}, {"the second step instead of the first", plain}},
+		{{"close  refer", strong}, {"end the case; end it as referred on", plain}},
+		{{"q", strong}, {"leave; everything is kept", plain}},
+	})
+	b.gap()
+	b.prose(2, 0, plain, "Or what you did, at any time:")
+	for _, example := range []string{
+		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "lifted R12", "put back R12", "fitted FL3",
+		"bridged FL3", "mended J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
+	} {
+		b.say("    " + example)
+	}
+}
+
+// drives names the meter that readings are taken with.
+func drives(c *journal.Case) string {
+	m := c.Meter
+	return fmt.Sprintf("; the meter here drives %s up to %s", quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt))
+}
+
+// gate prints whether power may go on.
+func (s *screen) gate(g *gate.Gate) {
+	if g.Open {
+		s.rule("POWER GATE OPEN", "")
+		s.gap()
+		s.prose(3, 2, green, "√ "+prose(g.Says))
+	} else {
+		s.rule("POWER GATE CLOSED", "")
+		s.gap()
+		s.prose(3, 2, loud, "■ "+prose(g.Says))
+	}
+	var rows [][]cell
+	for _, l := range g.Lines {
+		mark, st := gateMark(l.State)
+		kind := "line"
+		if l.Rail {
+			kind = "rail"
+			if l.Volts != nil {
+				kind += " " + quantity.Format(*l.Volts, quantity.Volt)
+			}
+		}
+		rows = append(rows, []cell{{mark, st}, {name(l.Net), strong}, {kind, faint}, {string(l.State) + ": " + prose(l.Why), plain}})
+	}
+	if len(rows) > 0 {
+		s.gap()
+		s.wrapped(3, rows)
+	}
+	for _, r := range g.Reversed {
+		s.prose(3, 2, loud, "■ "+prose(r.Why))
+	}
+	for _, o := range g.Off {
+		mark, st := "·", plain
+		if o.Stops {
+			mark, st = "■", loud
+		}
+		s.prose(3, 2, st, mark+" "+name(o.Part)+": "+prose(o.Why))
+	}
+	if g.Draw != nil {
+		st := plain
+		if g.Draw.BeforeBeyond || g.Draw.AfterBeyond {
+			st = loud
+		}
+		s.prose(3, 2, st, "The board "+prose(g.Draw.Says())+".")
+	}
+	if len(g.Need) > 0 {
+		s.gap()
+		var words []string
+		for _, n := range g.Need {
+			text := name(n.At)
+			if n.Polarity == blackOnGround {
+				text += " with the probes swapped"
+			}
+			words = append(words, text)
+		}
+		s.prose(3, 2, plain, "read next: "+strings.Join(words, ", "))
+	}
+	s.gap()
+}
+
+func gateMark(state gate.State) (string, style) {
+	switch state {
+	case gate.Cleared:
+		return "√", green
+	case gate.Shorted:
+		return "●", loud
+	case gate.Wrong:
+		return "■", loud
+	case gate.NotRead:
+		return "-", yellow
+	}
+	return "?", faint
+}

@@ -1,0 +1,58 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine/gate"
+)
+
+func (a *app) powerCommand() *cobra.Command {
+	var r reader
+	var f drawFlags
+	cmd := &cobra.Command{
+		Use:   "power CASE",
+		Short: "say whether power may go on after rework",
+		Long: `power looks through the record of a case for everything that was reworked, and
+says of every rail and line that was touched whether it has been read again since
+and reads as on a good board. As long as one has not, the gate is closed and the
+exit code is 1. A part that sits the wrong way round keeps it closed as well.
+
+Currents drawn from a bench supply, where the case has them, are held against
+what good boards draw; --draw-before and --draw-after say what that is.`,
+		Example: `  halfsplit power kestrel/cases/touch-dead.yaml
+  halfsplit power kestrel/cases/touch-dead.yaml --draw-before '3 mA' --draw-after '60..110 mA'`,
+		Args:              arguments("CASE file"),
+		ValidArgsFunction: completeFiles(kindCase),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			limits, err := f.limits()
+			if err != nil {
+				return err
+			}
+			c, e, err := a.openCase(args[0], &r)
+			if err != nil {
+				return err
+			}
+			g, err := gate.Check(c, e, limits)
+			if err != nil {
+				return err
+			}
+			if r.json {
+				err = a.json(g)
+			} else {
+				s.caseHead(c)
+				s.gate(g)
+			}
+			if err == nil && !g.Open {
+				return errBadly
+			}
+			return err
+		},
+	}
+	r.jsonFlag(cmd)
+	f.add(cmd)
+	return cmd
+}
