@@ -161,7 +161,7 @@ type group struct {
 
 // peer is a reading that others are compared with.
 type peer struct {
-	volts float64 // at roomCelsius; NaN for OL
+	volts float64 // at RoomCelsius; NaN for OL
 	board string
 }
 
@@ -212,7 +212,7 @@ func (s *Sweep) BoardName() string {
 // and falls in size as the current rises).
 const junctionDrift = -0.0018
 
-// roomVolts is a reading carried to roomCelsius, NaN for OL. Only readings in
+// roomVolts is a reading carried to RoomCelsius, NaN for OL. Only readings in
 // the range of junctions are moved.
 func roomVolts(s *Sweep, r PointReading) float64 {
 	v := r.Reading.Value
@@ -220,7 +220,7 @@ func roomVolts(s *Sweep, r PointReading) float64 {
 	case r.Reading.Overload:
 		return math.NaN()
 	case v > 0.25 && v < 1.2:
-		return v - junctionDrift*(s.State.Celsius-roomCelsius)
+		return v - junctionDrift*(s.State.Celsius-RoomCelsius)
 	}
 	return v
 }

@@ -70,7 +70,7 @@ var stateShape = &document.Shape{
 		{Name: "temperature", Shape: &document.Shape{
 			Doc:     "Temperature of the board; 23 C where not said.",
 			Example: "23 C",
-			Parse:   func(text string) error { _, err := parseCelsius(text); return err },
+			Parse:   func(text string) error { _, err := ParseCelsius(text); return err },
 		}},
 	},
 }
@@ -119,7 +119,8 @@ func quantityShape(doc, example string, unit quantity.Unit, low, high float64) *
 	}}
 }
 
-func parseCelsius(text string) (float64, error) {
+// ParseCelsius reads the temperature of a board in degrees Celsius, -40 to 85.
+func ParseCelsius(text string) (float64, error) {
 	celsius, err := quantity.Parse(text, quantity.Celsius)
 	if err == nil && !(celsius >= -40 && celsius <= 85) {
 		err = fmt.Errorf("%s is no temperature that boards are read at; write -40 C to 85 C", document.Quote(text))

@@ -28,12 +28,12 @@ type State struct {
 	Polarity  Polarity
 	Battery   string   // "out" or "in"; empty where not said
 	Unplugged []string // connectors that were unplugged
-	Celsius   float64  // of the board; roomCelsius where not said
+	Celsius   float64  // of the board; RoomCelsius where not said
 }
 
-// roomCelsius is the temperature taken where a file does not say. Common
+// RoomCelsius is the temperature in degrees Celsius taken where a file does not say. Common
 // practice, no source.
-const roomCelsius = 23
+const RoomCelsius = 23
 
 // PointReading is what the meter showed at one point: volts or OL.
 type PointReading struct {
@@ -155,12 +155,12 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 }
 
 func decodeState(node document.Node, points *resolver) State {
-	s := State{Celsius: roomCelsius, Battery: points.intern(node.Get("battery").Text())}
+	s := State{Celsius: RoomCelsius, Battery: points.intern(node.Get("battery").Text())}
 	s.Polarity, _ = ParsePolarity(node.Get("polarity").Text()) // the usual one where not said
 	for _, item := range node.Get("unplugged").Items() {
 		s.Unplugged = append(s.Unplugged, points.intern(item.Text()))
 	}
-	if celsius, err := parseCelsius(node.Get("temperature").Text()); err == nil {
+	if celsius, err := ParseCelsius(node.Get("temperature").Text()); err == nil {
 		s.Celsius = celsius
 	}
 	return s

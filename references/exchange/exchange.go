@@ -1,0 +1,351 @@
+// Package exchange carries known-good readings to and from the tables that
+// people keep in spreadsheets, and onto paper.
+//
+// ReadCSV makes sweeps of a table, WriteCSV a table of sweeps: one row for each
+// reading, with columns for what a sweep file says. What WriteCSV has written
+// ReadCSV reads back the same. WriteSheet prints a connector with the readings at
+// its pins as one HTML page.
+package exchange
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/draft/table"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Columns of a table of readings, beside those of the meter.
+const (
+	keyPoint    = "point"
+	keyReading  = "reading"
+	keySample   = "sample"
+	keyBy       = "by"
+	keyTaken    = "taken"
+	keyPolarity = "polarity"
+	keyCelsius  = "temperature"
+	keyBattery  = "battery"
+	keyMeter    = "meter"
+)
+
+// meterKeys are the columns that describe a meter, as the `meter` mapping of a
+// sweep file names them.
+var meterKeys = []string{"test_current", "open_voltage", "over", "accuracy", "resolution", "source"}
+
+// headings are what people call the columns.
+var headings = map[string][]string{
+	keyPoint:    {"pin", "at", "terminal", "testpoint"},
+	keyReading:  {"volts", "value", "diode", "drop", "mv", "v"},
+	keySample:   {"board sample", "serial", "unit"},
+	keyBy:       {"bench", "who"},
+	keyTaken:    {"date", "time"},
+	keyCelsius:  {"celsius", "temp"},
+	keyPolarity: {"probes"},
+}
+
+// Options say how a table is to be read.
+type Options struct {
+	// Columns maps keys to headings where they are not called alike. The key
+	// `reading:014` makes a column the readings of sample 014; a table may have
+	// several of them.
+	Columns map[string]string
+	// Values are for all rows, by key, where the table has no such column.
+	Values map[string]string
+	// Unit is "V" or "mV" where all readings are in it, and "" where they are
+	// written as in sweep files.
+	Unit string
+}
+
+// readingColumn is a column of readings and the sample it is of; "" where a
+// column of its own says.
+type readingColumn struct {
+	sample string
+	column int
+}
+
+// ReadCSV makes sweeps of a table: one for each sample, date, person, meter and
+// polarity in it, in the order in which they first stand there. The error is
+// document.Problems.
+func ReadCSV(r io.Reader, file string, b *netlist.Board, o Options) ([]*references.Sweep, error) {
+	t, err := table.Read(r, file)
+	if err != nil {
+		return nil, err
+	}
+	in := reader{table: t, board: b, options: o, columns: make(map[string]int)}
+	if err := in.findColumns(); err != nil {
+		return nil, err
+	}
+	for _, row := range t.Rows {
+		in.row(row)
+	}
+	if len(in.sweeps) == 0 && len(in.problems) == 0 {
+		in.problems.Add(document.Position{File: file}, "holds no reading", "give one row for each point, or map the column of readings")
+	}
+	return in.sweeps, in.problems.Err()
+}
+
+type reader struct {
+	table    *table.Table
+	board    *netlist.Board
+	options  Options
+	columns  map[string]int
+	readings []readingColumn
+	problems document.Problems
+	sweeps   []*references.Sweep
+	byKey    map[string]*references.Sweep
+	has      map[string]bool // sweep and point
+}
+
+func (in *reader) findColumns() error {
+	keys := append([]string{keyPoint, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyMeter, "board", "revision"}, meterKeys...)
+	var problems document.Problems
+	find := func(key string) int {
+		column, err := in.table.Column(key, in.options.Columns, headings[key]...)
+		var found document.Problems
+		if errors.As(err, &found) {
+			problems = append(problems, found...)
+		}
+		return column
+	}
+	for _, key := range keys {
+		in.columns[key] = find(key)
+	}
+	var wide []string
+	for key := range in.options.Columns {
+		base, _, _ := strings.Cut(key, ":")
+		switch {
+		case strings.HasPrefix(key, keyReading+":"):
+			wide = append(wide, key)
+		case !slices.Contains(keys, base) && base != keyReading:
+			problems.Add(document.Position{File: in.table.File}, "there is no key "+document.Quote(key)+" for a column", document.Suggest(key, append(keys, keyReading), "the keys are "+strings.Join(append(keys, keyReading), ", ")))
+		}
+	}
+	for key := range in.options.Values {
+		if !slices.Contains(keys, key) {
+			problems.Add(document.Position{File: in.table.File}, "there is no key "+document.Quote(key)+" for a value", document.Suggest(key, keys, "the keys are "+strings.Join(keys, ", ")))
+		}
+	}
+	slices.Sort(wide)
+	for _, key := range wide {
+		in.readings = append(in.readings, readingColumn{strings.TrimPrefix(key, keyReading+":"), find(key)})
+	}
+	if len(wide) == 0 {
+		in.readings = []readingColumn{{"", find(keyReading)}}
+	}
+	at := in.table.Heads[0].At
+	if in.columns[keyPoint] < 0 && len(problems) == 0 {
+		problems.Add(at, "no column holds the points", "say which with a column map, such as point=Pin")
+	}
+	if in.readings[0].column < 0 && len(problems) == 0 {
+		problems.Add(at, "no column holds the readings", "say which with a column map, such as reading=Volts or reading:014=Board 14")
+	}
+	if u := in.options.Unit; u != "" && u != "V" && u != "mV" {
+		problems.Add(document.Position{File: in.table.File}, "readings cannot be in "+document.Quote(u), "write V or mV")
+	}
+	in.byKey, in.has = make(map[string]*references.Sweep), make(map[string]bool)
+	return problems.Err()
+}
+
+// value is what a row says for a key, or what all rows say.
+func (in *reader) value(row table.Row, key string) table.Field {
+	f := row.Get(in.columns[key])
+	f.Text = table.Unguard(f.Text)
+	if f.Text == "" {
+		f.Text = in.options.Values[key]
+	}
+	return f
+}
+
+func (in *reader) row(row table.Row) {
+	if in.problems.Full() {
+		return
+	}
+	point := in.value(row, keyPoint)
+	if point.Text == "" {
+		for _, c := range in.readings {
+			if f := row.Get(c.column); f.Text != "" {
+				in.problems.Add(f.At, "a reading without its point", "name the point in the same row")
+				return
+			}
+		}
+		return // a row of remarks
+	}
+	p, err := in.board.Point(point.Text)
+	if err != nil {
+		what, do, _ := strings.Cut(err.Error(), "; ")
+		in.problems.Add(point.At, what, do)
+		return
+	}
+	for key, want := range map[string]string{"board": in.board.Name, "revision": in.board.Revision} {
+		if f := in.value(row, key); f.Text != "" && f.Text != want {
+			in.problems.Add(f.At, fmt.Sprintf("taken on %s %s, not on %s", key, document.Quote(f.Text), document.Quote(want)), "readings never mix between boards or revisions: use the board file that they belong to")
+			return
+		}
+	}
+	for _, c := range in.readings {
+		f := row.Get(c.column)
+		if f.Text == "" || f.Text == "-" {
+			continue // not read
+		}
+		reading, err := in.reading(table.Unguard(f.Text))
+		if err != nil {
+			what, do, _ := strings.Cut(err.Error(), "; ")
+			in.problems.Add(f.At, what, do)
+			continue
+		}
+		s := in.sweep(row, c.sample)
+		if s == nil {
+			return
+		}
+		key := fmt.Sprintf("%p|%s", s, point.Text)
+		switch {
+		case in.has[key]:
+			in.problems.Add(f.At, document.Quote(point.Text)+" is read twice in one sweep", "keep one reading, or tell the sweeps apart by sample, date or person")
+			continue
+		case reading.Value > s.Meter.Over:
+			in.problems.Add(f.At, fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(f.Text), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or say that the readings are in mV")
+			continue
+		}
+		in.has[key] = true
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: point.Text, Reading: reading, Pos: point.At})
+	}
+}
+
+// comma is a number with a comma for its decimal point.
+var comma = regexp.MustCompile(`^-?[0-9]+,[0-9]+$`)
+
+func (in *reader) reading(text string) (quantity.Reading, error) {
+	if in.table.Decimal && comma.MatchString(text) {
+		text = strings.Replace(text, ",", ".", 1)
+	}
+	if _, err := strconv.ParseFloat(text, 64); err == nil && in.options.Unit != "" {
+		text += " " + in.options.Unit
+	}
+	reading, err := quantity.ParseReading(text)
+	if err == nil && reading.Unit != quantity.Volt {
+		err = errors.New(document.Quote(text) + " is a resistance; a sweep holds diode-mode readings, volts or OL")
+	}
+	return reading, err
+}
+
+// sweep finds or begins the sweep that a row belongs to, nil where the row is
+// wrong.
+func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
+	if sample == "" {
+		sample = in.value(row, keySample).Text
+	}
+	parts := []string{sample}
+	for _, key := range append([]string{keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyMeter}, meterKeys...) {
+		parts = append(parts, in.value(row, key).Text)
+	}
+	key := strings.Join(parts, "\x00")
+	if s := in.byKey[key]; s != nil {
+		return s
+	}
+	before := len(in.problems)
+	refuse := func(f table.Field, err error) {
+		what, do, _ := strings.Cut(err.Error(), "; ")
+		in.problems.Add(f.At, what, do)
+	}
+	s := &references.Sweep{
+		File: in.table.File, Board: in.board.Name, Revision: in.board.Revision, Sample: sample, By: in.value(row, keyBy).Text,
+		State: references.State{Celsius: references.RoomCelsius},
+	}
+	if f := in.value(row, keyTaken); f.Text != "" {
+		taken, err := references.ParseTime(f.Text)
+		if err != nil {
+			refuse(f, err)
+		}
+		s.Taken = taken
+	}
+	if f := in.value(row, keyPolarity); f.Text != "" {
+		pol, ok := references.ParsePolarity(f.Text)
+		if !ok {
+			refuse(f, fmt.Errorf("%s is not a polarity; write red-on-ground or black-on-ground", document.Quote(f.Text)))
+		}
+		s.State.Polarity = pol
+	}
+	if f := in.value(row, keyBattery); f.Text != "" {
+		if f.Text != "in" && f.Text != "out" {
+			refuse(f, fmt.Errorf("%s does not say where the battery was; write in or out", document.Quote(f.Text)))
+		}
+		s.State.Battery = f.Text
+	}
+	if f := in.value(row, keyCelsius); f.Text != "" {
+		celsius, err := references.ParseCelsius(f.Text)
+		if err != nil {
+			refuse(f, err)
+		}
+		s.State.Celsius = celsius
+	}
+	s.Meter = in.meter(row)
+	if len(in.problems) > before {
+		return nil
+	}
+	in.byKey[key] = s
+	in.sweeps = append(in.sweeps, s)
+	return s
+}
+
+// meter reads the columns of the meter.
+func (in *reader) meter(row table.Row) references.Meter {
+	var fields []string
+	at := row.Get(in.columns[keyMeter]).At
+	for _, key := range meterKeys {
+		if f := in.value(row, key); f.Text != "" {
+			fields = append(fields, key+": "+strconv.Quote(f.Text))
+			at = f.At
+		}
+	}
+	m, err := references.ParseMeter("{" + strings.Join(fields, ", ") + "}")
+	var found document.Problems
+	if errors.As(err, &found) {
+		for _, p := range found {
+			in.problems.Add(at, p.What, p.Do)
+		}
+	} else if err != nil {
+		in.problems.Add(at, err.Error(), "")
+	}
+	m.Name = in.value(row, keyMeter).Text
+	return m
+}
+
+// WriteCSV writes sweeps as a table, one row for each reading.
+func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
+	out := csv.NewWriter(w)
+	heads := append([]string{"board", "revision", keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyPoint, keyReading, keyMeter}, meterKeys...)
+	if err := out.Write(heads); err != nil {
+		return err
+	}
+	exact := func(v float64, u quantity.Unit) string { return strconv.FormatFloat(v, 'g', -1, 64) + " " + u.String() }
+	for _, s := range sweeps {
+		taken := ""
+		if !s.Taken.IsZero() {
+			taken = s.Taken.Format("2006-01-02T15:04:05Z07:00")
+		}
+		for _, r := range s.Readings {
+			row := []string{s.Board, s.Revision, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery,
+				r.Name, quantity.FormatReading(r.Reading), s.Meter.Name,
+				exact(s.Meter.TestCurrent, quantity.Ampere), exact(s.Meter.OpenVoltage, quantity.Volt), exact(s.Meter.Over, quantity.Volt), s.Meter.AccuracyText(), exact(s.Meter.Resolution, quantity.Volt), s.Meter.Source.String()}
+			for i, text := range row {
+				if _, err := strconv.ParseFloat(text, 64); err != nil {
+					row[i] = table.Guard(text)
+				}
+			}
+			if err := out.Write(row); err != nil {
+				return err
+			}
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
