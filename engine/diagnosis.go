@@ -41,10 +41,10 @@ type Abnormal struct {
 	Overload  bool     `json:"overload"`
 	KnownGood *float64 `json:"known_good"` // volts; null where good boards read OL or none was read
 	// KnownGoodOverload tells that good boards read OL.
-	KnownGoodOverload bool `json:"known_good_overload"`
-	Sigma     float64  `json:"sigma"`      // volts, standard deviation of good boards' readings
-	Verdict   Verdict  `json:"verdict"`
-	Polarity  string   `json:"polarity"`
+	KnownGoodOverload bool    `json:"known_good_overload"`
+	Sigma             float64 `json:"sigma"` // volts, standard deviation of good boards' readings
+	Verdict           Verdict `json:"verdict"`
+	Polarity          string  `json:"polarity"`
 }
 
 // Verdict is how a reading compares with good boards.

@@ -307,6 +307,7 @@ type shown struct {
 func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
 	o := fault.Observation{Spot: fit.SpotOf(p.model, pt, pol), Misfit: 1e-3, Edits: edits, Probe: p.probe(pt, nil, pol, p.drive)}
 	o.Known = p.known(o.Spot)
+	o.Odd = p.oddShare(&o)
 	o.Gain, o.Floor, _ = fault.MeterNoise(p.stages[len(p.stages)-1].Meter)
 	if err := p.ph.Foresee(p.w, &o); err != nil {
 		return nil, err

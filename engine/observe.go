@@ -76,6 +76,7 @@ func (e *Engine) observation(r journal.Read, meter references.Meter, edits netli
 		o.Probe = e.probe(r.At, r.To, r.Polarity, d)
 		o.Misfit = 1e-5
 		o.Floor = 1e-4
+		o.Odd = fault.OddForetold
 		if !o.Over {
 			v, slope := ohmsToVolts(d, r.Reading.Value)
 			o.Volts = v
@@ -90,7 +91,20 @@ func (e *Engine) observation(r journal.Read, meter references.Meter, edits netli
 	if r.To == nil {
 		o.Known = e.known(o.Spot)
 	}
+	o.Odd = e.oddShare(&o)
 	return o
+}
+
+// oddShare gives the share of readings like an observation that nothing accounts
+// for.
+func (e *Engine) oddShare(o *fault.Observation) float64 {
+	switch {
+	case o.Known != nil:
+		return fault.OddKnown
+	case e.belief.Covers(o.Spot.Polarity):
+		return fault.OddForetold
+	}
+	return fault.OddUnknown
 }
 
 // known gives what good boards read at a spot, nil where none was read.
@@ -114,7 +128,12 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 		for _, ev := range st.Events {
 			for _, r := range ev.Readings {
 				t := taken{read: r, meter: st.Meter, edits: st.Edits, event: ev.Number, obs: -1}
-				if r.At.Net != e.Board.Ground || r.To != nil {
+				switch same := e.repeat(&t, all, obs); {
+				case r.At.Net == e.Board.Ground && r.To == nil:
+				case same >= 0:
+					t.obs = same
+					again(&obs[same], r.At == all[firstOf(all, same)].read.At)
+				default:
 					t.obs = len(obs)
 					obs = append(obs, e.observation(r, st.Meter, st.Edits))
 				}
@@ -132,6 +151,50 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 	return all, obs
 }
 
+// repeat finds an observation that a reading says again: the same copper in the
+// same state by the same meter, read as the same within the meter's noise. Two
+// such readings err together, so they count as one; -1 where there is none.
+func (e *Engine) repeat(t *taken, all []taken, obs []fault.Observation) int {
+	r := &t.read
+	if r.To != nil || r.At.Net == netlist.None || r.Reading.Unit == quantity.Ohm {
+		return -1
+	}
+	for i := range all {
+		x := &all[i]
+		if x.obs < 0 || x.read.To != nil || x.read.At.Net != r.At.Net || x.read.Polarity != r.Polarity || x.meter != t.meter ||
+			x.read.Reading.Unit != r.Reading.Unit || x.read.Reading.Overload != r.Reading.Overload || !x.edits.Equal(t.edits) {
+			continue
+		}
+		noise := 3*t.meter.Counts*t.meter.Resolution + 0.002*r.Reading.Value
+		if r.Reading.Overload || math.Abs(x.read.Reading.Value-r.Reading.Value) <= noise {
+			return x.obs
+		}
+	}
+	return -1
+}
+
+// again counts a repeated reading. Readings that agree at two points of a net
+// clear the joints of both.
+func again(o *fault.Observation, samePoint bool) {
+	o.Repeats++
+	if samePoint {
+		return
+	}
+	for _, p := range []*network.Place{&o.Probe.Plus, &o.Probe.Minus} {
+		p.Contact = network.NoContact
+	}
+}
+
+// firstOf finds the first reading of an observation.
+func firstOf(all []taken, obs int) int {
+	for i := range all {
+		if all[i].obs == obs {
+			return i
+		}
+	}
+	return -1
+}
+
 // holdAlike gives an observation a known-good value out of lines that should read
 // alike.
 func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
@@ -139,7 +202,7 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 		if !contains(group, t.read.At.Net) {
 			continue
 		}
-		var own []float64
+		var own []*taken
 		over := 0
 		for _, n := range group {
 			if n == t.read.At.Net {
@@ -155,7 +218,7 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 				} else {
 					peer.Minus = at
 				}
-				o.Known, o.Peer, o.Alike = &k, &peer, true
+				o.Known, o.Peer, o.Alike = &k, peer, true
 				return
 			}
 			for i := range all {
@@ -166,16 +229,18 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 				if x.read.Reading.Overload {
 					over++
 				} else {
-					own = append(own, x.read.Reading.Value)
+					own = append(own, x)
 				}
 			}
 		}
 		if len(own) == 0 || over > len(own) {
 			continue
 		}
-		sort.Float64s(own)
-		o.Alike = true
-		o.Known = &fit.Known{Center: own[len(own)/2], Scale: alikeSpread * math.Sqrt(1+1/float64(len(own))), DF: 4, Meter: t.meter}
+		sort.SliceStable(own, func(a, b int) bool { return own[a].read.Reading.Value < own[b].read.Reading.Value })
+		peer := own[len(own)/2]
+		o.Alike, o.OwnPeer = true, true
+		o.Peer = e.probe(peer.read.At, nil, peer.read.Polarity, o.Probe.Meter)
+		o.Known = &fit.Known{Center: peer.read.Reading.Value, Scale: alikeSpread * math.Sqrt2, DF: 4, Meter: t.meter}
 		return
 	}
 }

@@ -11,13 +11,17 @@ import (
 
 // Observation is one reading with what a good board would have shown.
 type Observation struct {
-	Probe network.Probe
-	Spot  fit.Spot
-	Edits netlist.Edits // the board at the time
-	Volts float64       // the reading between the leads; of no meaning when Over
-	Over  bool          // the display showed OL
+	Probe   network.Probe
+	Spot    fit.Spot
+	Edits   netlist.Edits // the board at the time
+	Volts   float64       // the reading between the leads; of no meaning when Over
+	Over    bool          // the display showed OL
+	Repeats int           // times that the same was read again
 	// The meter's own standard uncertainty is the root of (Gain*v)^2 + Floor^2.
 	Gain, Floor float64
+	// Odd is the share of such readings that nothing accounts for: one of
+	// OddKnown, OddForetold and OddUnknown.
+	Odd float64
 	// Misfit is the least standard deviation in volts of what the model
 	// foretells.
 	Misfit float64
@@ -25,13 +29,15 @@ type Observation struct {
 	// Of a board without the fault; filled in by Foresee.
 	Good  Prediction
 	Known *fit.Known // nil where no good board was read
-	// Peer is where Known was read, if that is another line that should read
-	// alike; Alike tells that Known comes from such lines, Known.Center being this
-	// board's own reading there where Peer is nil.
-	Peer  *network.Probe
-	Alike bool
-	base  network.Reading
-	ratio float64 // spread of good boards over what the model foretells
+	// Alike tells that Known comes from another line that should read alike, and
+	// Peer where that is. OwnPeer tells that Known.Center is this board's own
+	// reading there, which a fault may have moved as well.
+	Alike    bool
+	Peer     network.Probe
+	OwnPeer  bool
+	base     network.Reading
+	peerBase float64 // V, the model's reading of the peer
+	ratio    float64 // spread of good boards over what the model foretells
 }
 
 // Prediction is what a reading should be under some explanation.
@@ -75,12 +81,15 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	if o.Alike && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
 		expect := o.Known.Center
-		if o.Peer != nil {
-			peer, err := w.Read(*o.Peer, &st, ph.Values)
+		if !o.OwnPeer || o.peerBase == 0 {
+			peer, err := w.Read(o.Peer, &st, ph.Values)
 			if err != nil {
 				return err
 			}
-			expect = peer.Volts + o.Known.Offset
+			o.peerBase = peer.Volts
+			if !o.OwnPeer {
+				expect = peer.Volts + o.Known.Offset
+			}
 			if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
 				return err
 			}
@@ -135,6 +144,13 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	}
 	if o.Known != nil && !o.base.Over && !r.Over {
 		p.Volts += o.Known.Offset * rest
+		if o.OwnPeer {
+			peer, err := w.Read(o.Peer, &st, ph.Values)
+			if err != nil {
+				return Prediction{}, err
+			}
+			p.Volts -= math.Min(peer.Volts, o.Probe.Meter.Over) - o.peerBase
+		}
 	}
 	// What the model gets wrong is a share of the voltage across what the fault
 	// left in place: little where the reading is near 0, little where it is near
@@ -151,13 +167,18 @@ func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network
 	return r.Volts, err
 }
 
-// Tails of a reading that nothing accounts for: a share of all readings that is
-// spread evenly over the display. It keeps one odd reading from outweighing any
-// number of good ones.
+// Shares of readings that nothing accounts for, spread evenly over the display:
+// where good boards were read, where the fitted circuit foretells, and where it
+// has to guess because no good board was ever read in this polarity. They keep
+// one odd reading from outweighing any number of good ones (common practice, no
+// source).
 const (
-	oddShare = 1e-5
-	oddSpan  = 2.0 // V
-	oddOver  = 0.3 // share of OL among such readings
+	OddKnown    = 1e-5
+	OddForetold = 1e-3
+	OddUnknown  = 0.1
+
+	oddSpan = 2.0 // V
+	oddOver = 0.3 // share of OL among such readings
 )
 
 // LogLikelihood gives the natural logarithm of the density (per volt) of the
@@ -168,12 +189,12 @@ func (o *Observation) LogLikelihood(p Prediction) float64 {
 		// the display's limit against the spread of what is there
 		s := math.Sqrt(p.Sigma*p.Sigma + o.meter(o.Probe.Meter.Over)*o.meter(o.Probe.Meter.Over))
 		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
-		return math.Log((1-oddShare)*tail*overDensity + oddShare*oddOver*overDensity)
+		return math.Log((1-o.Odd)*tail*overDensity + o.Odd*oddOver*overDensity)
 	}
 	m := o.meter(p.Volts)
 	s := math.Sqrt(p.Sigma*p.Sigma + m*m)
 	z := (o.Volts - p.Volts) / s
-	return math.Log((1-oddShare)*studentDensity(z, p.DF)/s + oddShare*(1-oddOver)/oddSpan)
+	return math.Log((1-o.Odd)*studentDensity(z, p.DF)/s + o.Odd*(1-oddOver)/oddSpan)
 }
 
 // overDensity makes a certain OL as likely as a reading that falls within a

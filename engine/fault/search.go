@@ -203,6 +203,10 @@ func (s *search) tabulate() error {
 	return nil
 }
 
+// slipTwice is the odds that a probe that slipped once slips again to the same
+// reading (common practice, no source).
+const slipTwice = 0.03
+
 // misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) misleading() {
@@ -219,7 +223,8 @@ func (s *search) misleading() {
 		}
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
-		s.lies = append(s.lies, lie{Slipped, i, mask, s.p.Slip, density - s.result.Base[i]})
+		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
+		s.lies = append(s.lies, lie{Slipped, i, mask, odds, density - s.result.Base[i]})
 		if o.Known != nil && o.Edits.AsDrawn() {
 			k, ok := spots[o.Spot]
 			if !ok {
@@ -247,7 +252,7 @@ func (s *search) misleading() {
 			if n > 0 { // a second reading agrees with the first, wherever that is
 				density = math.Log(0.3/0.005) - 1
 				if s.obs[o].Over != s.obs[i].Over || math.Abs(s.obs[o].Volts-s.obs[i].Volts) > 0.02 {
-					density = math.Log(oddShare)
+					density = math.Log(OddKnown)
 				}
 			}
 			l.change += density - s.result.Base[o]

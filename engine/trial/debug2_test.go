@@ -1,0 +1,46 @@
+package trial
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/practice"
+	"halfsplit/references"
+)
+
+func TestDebug2(t *testing.T) {
+	trials, err := practice.LoadTrials(os.Getenv("TRIALS"))
+	if err != nil {
+		t.Skip()
+	}
+	for i := range trials {
+		tr := &trials[i]
+		if fmt.Sprint(tr.Number) != os.Getenv("N") {
+			continue
+		}
+		lib := references.NewLibrary(tr.Model.Board, tr.Library)
+		e, _ := engine.New(tr.Model.Board, lib, engine.Options{})
+		w := Start(tr, e, lib)
+		d, err := e.Diagnose(w.Case)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range d.Readings {
+			if r.Surprise > 1.6 || r.Surprise < -1.6 {
+				js, _ := json.Marshal(r)
+				t.Logf("%s", js)
+			}
+		}
+		for _, x := range d.Explanations[:min(6, len(d.Explanations))] {
+			js, _ := json.Marshal(x)
+			t.Logf("%s", js)
+		}
+		for _, x := range d.Suspects[:min(6, len(d.Suspects))] {
+			js, _ := json.Marshal(x)
+			t.Logf("%s", js)
+		}
+	}
+}
