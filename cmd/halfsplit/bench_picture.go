@@ -1,9 +1,9 @@
 package main
 
 import (
-	"strconv"
 	"strings"
 
+	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/netlist"
 )
@@ -34,36 +34,6 @@ func pinMarks(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison
 	return marks
 }
 
-// pinRows parts the pins of a connector into its rows, as it lies.
-func pinRows(c *netlist.Connector) [][]int {
-	if c.Rows < 2 {
-		row := make([]int, len(c.Pins))
-		for i := range row {
-			row[i] = i
-		}
-		return [][]int{row}
-	}
-	rows := make([][]int, 2)
-	for i := range c.Pins {
-		k := 0
-		if c.Numbering == netlist.Around {
-			if i >= (len(c.Pins)+1)/2 {
-				k = 1
-			}
-		} else if n, err := strconv.Atoi(c.Pins[i].Name); err == nil {
-			k = (n + 1) % 2
-		} else {
-			k = i % 2
-		}
-		if k == 1 && c.Numbering == netlist.Around {
-			rows[1] = append([]int{i}, rows[1]...) // the far row runs back
-		} else {
-			rows[k] = append(rows[k], i)
-		}
-	}
-	return rows
-}
-
 // picture draws a connector with how each pin stands and the current one in
 // brackets; current is -1 for none.
 func (s *screen) picture(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison, current int) {
@@ -81,7 +51,7 @@ func (s *screen) picture(b *netlist.Board, id netlist.ConnectorID, list []engine
 	s.prose(2, 2, strong, title)
 	s.prose(2, 2, faint, "- not read, · agrees, ▼ low, ▲ high, ● shorted, ○ open, ► unexpected path, ? no known good")
 	perLine := max((s.width-4)/(wide+1), 4)
-	for _, row := range pinRows(c) {
+	for _, row := range page.PinRows(c) {
 		for len(row) > 0 {
 			part := row[:min(len(row), perLine)]
 			row = row[len(part):]

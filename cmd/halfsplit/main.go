@@ -93,7 +93,7 @@ Begin with a demonstration on an invented board:
 	root.SetHelpTemplate(helpTemplate)
 	root.AddCommand(
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
-		a.benchCommand(), a.powerCommand(),
+		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{

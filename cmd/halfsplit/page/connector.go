@@ -1,0 +1,130 @@
+package page
+
+import (
+	"fmt"
+	"strconv"
+
+	"halfsplit/engine"
+	"halfsplit/netlist"
+)
+
+// PinRows parts the pins of a connector into its rows, as it lies.
+func PinRows(c *netlist.Connector) [][]int {
+	if c.Rows < 2 {
+		row := make([]int, len(c.Pins))
+		for i := range row {
+			row[i] = i
+		}
+		return [][]int{row}
+	}
+	rows := make([][]int, 2)
+	for i := range c.Pins {
+		k := i % 2
+		if c.Numbering == netlist.Around {
+			k = 0
+			if i >= (len(c.Pins)+1)/2 {
+				k = 1
+			}
+		} else if n, err := strconv.Atoi(c.Pins[i].Name); err == nil && n > 0 {
+			k = (n + 1) % 2
+		}
+		if k == 1 && c.Numbering == netlist.Around {
+			rows[1] = append([]int{i}, rows[1]...) // the far row runs back
+		} else {
+			rows[k] = append(rows[k], i)
+		}
+	}
+	return rows
+}
+
+// Sizes of a connector drawing, in its units.
+const (
+	pinWide    = 26
+	pinHigh    = 26
+	pinsAcross = 12 // in one band; what is longer goes on below, so that a phone shows it
+)
+
+// connectors draws every connector of which a pin was read: how each pin stood
+// when it was first swept.
+func (b *builder) connectors() {
+	work := b.firstWork()
+	for id := range b.b.Connectors {
+		c := &b.b.Connectors[id]
+		before := make([]*engine.Comparison, len(c.Pins))
+		read, odd := 0, 0
+		for i := range b.list {
+			x := &b.list[i]
+			at, err := b.b.Point(x.At)
+			if err != nil || at.Kind != netlist.PointPin || int(at.Pin.Connector) != id || x.To != "" || x.Ohms != nil {
+				continue
+			}
+			if before[at.Pin.Pin] == nil {
+				read++
+			}
+			if x.Event < work || before[at.Pin.Pin] == nil {
+				before[at.Pin.Pin] = x
+			}
+		}
+		for _, x := range before {
+			if x != nil && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+				odd++
+			}
+		}
+		if read == 0 {
+			continue
+		}
+		title := "Connector " + name(c.Name)
+		if c.Title != "" {
+			title += ", " + prose(c.Title)
+		}
+		note := fmt.Sprintf("%d of %s read, %d odd", read, count(len(c.Pins), "pin"), odd)
+		b.r.Connectors = append(b.r.Connectors, connector(title, note, c, before))
+	}
+}
+
+func connector(title, note string, c *netlist.Connector, read []*engine.Comparison) drawing {
+	var v canvas
+	rows := PinRows(c)
+	longest := 0
+	for _, row := range rows {
+		longest = max(longest, len(row))
+	}
+	y := 4.0
+	across := min(longest, pinsAcross)
+	w := across*pinWide + 8
+	for from := 0; from < longest; from += pinsAcross {
+		for r, row := range rows {
+			part := row[min(from, len(row)):min(from+pinsAcross, len(row))]
+			top := y + 16
+			if r == 1 {
+				top = y
+			}
+			for k, i := range part {
+				x := 4 + float64(k)*pinWide
+				label := y + 12
+				if r == 1 {
+					label = y + pinHigh + 12
+				}
+				v.text(x+pinWide/2, label, "mid small faint", name(c.Pins[i].Name), 4)
+				class, mark := "faint", "-"
+				switch {
+				case read[i] != nil:
+					class, mark = verdictClass(read[i].Verdict), verdictMark(read[i].Verdict)
+				case c.Pins[i].Net == netlist.None:
+					mark = ""
+				}
+				box := "pin"
+				if class == "bad" || class == "off" {
+					box = "pin odd " + class
+				}
+				v.printf(`<rect x="%g" y="%g" width="%d" height="%d" rx="3" class="%s"/>`, x+2, top+2, pinWide-4, pinHigh-4, box)
+				if mark != "" {
+					v.mark(x+pinWide/2, top+pinHigh/2, mark, class)
+				}
+			}
+			y += pinHigh + 16
+		}
+		y += 10
+	}
+	return v.done(title, note, w, int(y))
+}

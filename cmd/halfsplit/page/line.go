@@ -1,0 +1,339 @@
+package page
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"halfsplit/engine"
+	"halfsplit/netlist"
+)
+
+// Sizes and bounds of a line drawn as a schematic, in its units.
+const (
+	lineWide  = 340
+	lineRow   = 32
+	mostLines = 4  // lines on a page
+	mostRows  = 48 // rows of one drawing
+	mostAlike = 5  // parts hanging from one net that nothing is said of
+)
+
+// partMark is what is said of a part in a drawing.
+type partMark struct {
+	class, shape, word string
+}
+
+// marks tells which parts to mark: those that the likeliest explanation blames,
+// and those that were worked on.
+func (b *builder) marks() map[netlist.PartID]partMark {
+	out := map[netlist.PartID]partMark{}
+	if len(b.d.Explanations) > 0 {
+		for _, f := range b.d.Explanations[0].Faults {
+			if id, err := b.b.PartByName(f.Part); err == nil {
+				word := f.Mode
+				if b.d.Explanations[0].Probability < 0.5 {
+					word = "perhaps " + word
+				}
+				out[id] = partMark{"bad", "✕", word}
+			}
+		}
+	}
+	if end, closed := b.c.Closed(); closed && end.Part != netlist.None {
+		out[end.Part] = partMark{"bad", "✕", prose(end.Mode)}
+	}
+	stages := b.c.Stages()
+	for _, x := range stages[len(stages)-1].Edits.List() {
+		word := ""
+		switch p := &b.b.Parts[x.Part]; {
+		case x.Bridged:
+			word = "bridged"
+		case x.Lifted && engine.MayLeaveOff(p):
+			word = "left off"
+		case x.Lifted:
+			word = "off the board"
+		case x.Fitted:
+			word = "replaced"
+		default:
+			continue
+		}
+		m, bad := out[x.Part]
+		if !bad {
+			m = partMark{"work", "■", word}
+		} else {
+			m.word += ", " + word
+		}
+		out[x.Part] = m
+	}
+	return out
+}
+
+// lines draws the lines on which something was odd or was worked on.
+func (b *builder) lines() error {
+	g, err := b.b.Graph()
+	if err != nil {
+		return err
+	}
+	marks := b.marks()
+	drawn := map[netlist.NetID]bool{}
+	draw := func(net netlist.NetID, why string) {
+		if net == netlist.None || net == b.b.Ground || drawn[net] || len(b.r.Lines) >= mostLines {
+			return
+		}
+		line := g.Line(net, netlist.AtRails)
+		for _, n := range line.Nets {
+			if !b.b.Nets[n].Rail || n == net {
+				drawn[n] = true
+			}
+		}
+		tree := g.Tree(net, netlist.AtRails)
+		s := schematic{b: b.b, marks: marks}
+		title := "Line " + name(b.b.Nets[net].Name)
+		b.r.Lines = append(b.r.Lines, s.draw(&tree, title, why))
+	}
+	for _, p := range b.r.Points {
+		if rankPoint(p) > 0 {
+			continue
+		}
+		at, err := b.b.Point(p.before.At)
+		if err == nil {
+			draw(at.Net, "from "+p.At+", where a reading was odd")
+		}
+	}
+	for id := range b.b.Parts {
+		if m, ok := marks[netlist.PartID(id)]; ok {
+			for _, t := range b.b.Parts[id].Terminals {
+				if t.Net == netlist.None || t.Net == b.b.Ground {
+					continue
+				}
+				draw(t.Net, "at "+name(b.b.Parts[id].Name)+", "+m.word)
+				break
+			}
+		}
+	}
+	return nil
+}
+
+// schematic is one line being drawn.
+type schematic struct {
+	canvas
+	b     *netlist.Board
+	marks map[netlist.PartID]partMark
+	y     float64
+	rows  int
+	left  int // parts that were left out
+}
+
+func (s *schematic) draw(root *netlist.Branch, title, note string) drawing {
+	s.y = 14
+	s.net(root, 12)
+	if s.left > 0 {
+		s.text(12, s.y+8, "faint", fmt.Sprintf("and %s", count(s.left, "more part")), 40)
+		s.y += 20
+	}
+	return s.done(title, note, lineWide, int(s.y)+4)
+}
+
+// size counts what hangs from a branch.
+func size(x *netlist.Branch) int {
+	n := 0
+	for i := range x.Children {
+		n += 1 + size(&x.Children[i])
+	}
+	return n
+}
+
+// net draws a net at a column with all that hangs from it.
+func (s *schematic) net(x *netlist.Branch, col float64) {
+	n := &s.b.Nets[x.Net]
+	s.printf(`<circle cx="%g" cy="%g" r="3" class="fill ink"/>`, col, s.y)
+	s.text(col+9, s.y+4, "strong", name(n.Name), 16)
+	var points []string
+	for _, p := range s.b.PointsOn(x.Net) {
+		if (p.Kind == netlist.PointPin || p.Kind == netlist.PointPad) && len(points) < 3 {
+			points = append(points, name(s.b.PointName(p)))
+		}
+	}
+	s.text(col+9+8*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
+	start := s.y
+	s.y += lineRow * 0.75
+
+	children := make([]*netlist.Branch, len(x.Children))
+	for i := range x.Children {
+		children[i] = &x.Children[i]
+	}
+	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return size(a) - size(z) })
+	plain := 0
+	end := start
+	for i, c := range children {
+		_, marked := s.marks[c.Part]
+		if size(c) == 0 {
+			if !marked {
+				plain++
+			}
+			if s.rows >= mostRows || !marked && plain > mostAlike {
+				s.left++
+				continue
+			}
+			end = s.y
+			s.hanging(c, col)
+			continue
+		}
+		if s.rows >= mostRows {
+			s.left += 1 + size(c)
+			continue
+		}
+		end = s.y
+		if i == len(children)-1 {
+			s.line(col, start, col, s.y, "line wire")
+			start = s.y
+			s.along(c, col)
+			continue
+		}
+		s.line(col, s.y, col+22, s.y, "line wire")
+		s.along(c, col+22)
+	}
+	if end > start {
+		s.line(col, start, col, end, "line wire")
+	}
+}
+
+// label writes a part's name and value, and what is said of it.
+func (s *schematic) label(x, y float64, p *netlist.Part, m partMark, extra string) {
+	class := "strong"
+	if m.word != "" {
+		class += " " + m.class
+	}
+	text := name(p.Name)
+	s.text(x, y+4, class, text, 14)
+	at := x + 8*float64(min(len([]rune(text)), 14)) + 6
+	words := strings.TrimSpace(name(p.ValueText) + " " + extra)
+	room := int((lineWide - at) / 6.6)
+	if m.word != "" {
+		s.text(at, y+4, "small "+m.class, m.word, room)
+		s.text(x, y+16, "small faint", words, int((lineWide-x)/6.4))
+		return
+	}
+	s.text(at, y+4, "small faint", words, room)
+}
+
+// hanging draws a part that ends at once: to ground, to a rail, or an IC.
+func (s *schematic) hanging(x *netlist.Branch, col float64) {
+	s.rows++
+	p := &s.b.Parts[x.Part]
+	m := s.marks[x.Part]
+	y := s.y
+	s.line(col, y, col+16, y, "line wire")
+	extra := p.Kind.String()
+	toGround := false
+	switch p.Kind {
+	case netlist.IC, netlist.Module:
+		extra = prose(p.Title)
+		if x.In >= 0 {
+			extra = "pin " + name(p.Terminals[x.In].Name) + " " + extra
+		}
+		s.printf(`<rect x="%g" y="%g" width="46" height="20" class="part %s"/>`, col+16, y-10, m.class)
+		s.text(col+39, y+4, "mid small faint", kindLetter(p.Kind), 3)
+	default:
+		s.symbol(col+39, y, p.Kind, m.class)
+		far := x.Net
+		if far == netlist.None {
+			for t := range p.Terminals {
+				if int32(t) != x.In && p.Terminals[t].Net == s.b.Ground {
+					toGround = true
+				}
+			}
+		}
+		toGround = toGround || far == s.b.Ground
+		switch {
+		case toGround:
+			s.line(col+62, y, col+72, y, "line wire")
+			s.ground(col+72, y)
+		case far != netlist.None:
+			s.line(col+62, y, col+72, y, "line wire")
+			s.line(col+72, y-7, col+72, y+7, "line thick ink")
+			extra = "to " + name(s.b.Nets[far].Name)
+		}
+	}
+	if m.shape != "" {
+		s.mark(col+39, y, m.shape, m.class)
+	}
+	s.label(col+90, y, p, m, extra)
+	s.y += lineRow
+}
+
+// along draws a part that the line goes on behind, and all behind it.
+func (s *schematic) along(x *netlist.Branch, col float64) {
+	s.rows++
+	p := &s.b.Parts[x.Part]
+	m := s.marks[x.Part]
+	y := s.y
+	s.line(col, y, col, y+6, "line wire")
+	s.printf(`<rect x="%g" y="%g" width="14" height="26" class="part %s"/>`, col-7, y+6, m.class)
+	if letter := kindLetter(p.Kind); letter != "" {
+		s.text(col, y+23, "mid small faint", letter, 2)
+	}
+	if m.shape != "" {
+		s.mark(col, y+19, m.shape, m.class)
+	}
+	s.line(col, y+32, col, y+44, "line wire")
+	s.label(col+18, y+17, p, m, p.Kind.String())
+	s.y += 44
+	if x.Net != netlist.None {
+		s.net(x, col)
+	}
+}
+
+// kindLetter is written into a part drawn as a box.
+func kindLetter(k netlist.Kind) string {
+	switch k {
+	case netlist.Filter:
+		return "F"
+	case netlist.Choke:
+		return "L"
+	case netlist.Switch:
+		return "S"
+	case netlist.Transistor:
+		return "Q"
+	case netlist.IC:
+		return "IC"
+	case netlist.Module:
+		return "M"
+	case netlist.Crystal:
+		return "Y"
+	}
+	return ""
+}
+
+func (s *schematic) ground(x, y float64) {
+	s.line(x, y, x, y+4, "line wire")
+	s.line(x-7, y+4, x+7, y+4, "line thick ink")
+	s.line(x-4, y+8, x+4, y+8, "line wire")
+	s.line(x-1.5, y+11, x+1.5, y+11, "line wire")
+}
+
+// symbol draws a part that lies across, 46 wide about a middle, after IEC 60617
+// (from memory): a box for a resistance, plates for a capacitor, a filled box for
+// a coil, an arrow against a bar for a junction.
+func (s *schematic) symbol(x, y float64, k netlist.Kind, class string) {
+	switch k {
+	case netlist.Capacitor:
+		s.line(x-23, y, x-3, y, "line wire")
+		s.line(x+3, y, x+23, y, "line wire")
+		s.line(x-3, y-9, x-3, y+9, "line thick ink "+class)
+		s.line(x+3, y-9, x+3, y+9, "line thick ink "+class)
+	case netlist.Diode, netlist.Clamp:
+		s.line(x-23, y, x+23, y, "line wire")
+		s.printf(`<path d="M%g %gv14l14 -7z" class="part %s"/>`, x-7, y-7, class)
+		s.line(x+7, y-7, x+7, y+7, "line thick ink "+class)
+	case netlist.Inductor, netlist.Bead, netlist.Choke:
+		s.line(x-23, y, x+23, y, "line wire")
+		s.printf(`<rect x="%g" y="%g" width="28" height="9" class="part coil %s"/>`, x-14, y-4.5, class)
+	default:
+		s.line(x-23, y, x-14, y, "line wire")
+		s.line(x+14, y, x+23, y, "line wire")
+		s.printf(`<rect x="%g" y="%g" width="28" height="12" class="part %s"/>`, x-14, y-6, class)
+		if letter := kindLetter(k); letter != "" {
+			s.text(x, y+4, "mid small faint", letter, 2)
+		}
+	}
+}

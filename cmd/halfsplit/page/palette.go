@@ -1,0 +1,67 @@
+package page
+
+import "halfsplit/engine"
+
+// Colour is one colour of the page, as it is on light and on dark paper, in the
+// form #rrggbb. Nothing is said by colour alone: Mark is the shape that goes
+// with it.
+type Colour struct {
+	Name  string // of the CSS variable
+	Light string
+	Dark  string
+	Mark  string // "" for paper and ink, which say nothing
+	Says  string
+}
+
+// Paper, ink and lines. Ink has to stand out from paper by 4.5 to 1, lines and
+// marks by 3 to 1 (WCAG 2.2, 1.4.3 and 1.4.11).
+var surfaces = []Colour{
+	{Name: "paper", Light: "#ffffff", Dark: "#15181c"},
+	{Name: "sheet", Light: "#f3f5f7", Dark: "#1e2329"},
+	{Name: "ink", Light: "#1a1f26", Dark: "#e8ebee"},
+	{Name: "faint", Light: "#4e5864", Dark: "#a9b3be"},
+	{Name: "rule", Light: "#7d8894", Dark: "#76818d"},
+	{Name: "band", Light: "#c4dbee", Dark: "#274a66"},
+}
+
+// marks are the colours that say something. The hues are blue, vermilion, ochre
+// and violet, which people who confuse red and green tell apart (after Okabe and
+// Ito, Color Universal Design, 2008; darkened for contrast).
+var marks = []Colour{
+	{"good", "#00558f", "#86c5f4", "dot", "reads as a good board"},
+	{"bad", "#b23c00", "#ffa374", "ring", "shorted, open or an unexpected path"},
+	{"off", "#7a5600", "#e9c46a", "triangle", "low or high"},
+	{"work", "#6d3a94", "#d2adf2", "square", "was worked on"},
+}
+
+// verdictClass gives the class of a verdict: a colour of marks, or "faint".
+func verdictClass(v engine.Verdict) string {
+	switch v {
+	case engine.Agrees:
+		return "good"
+	case engine.Low, engine.High:
+		return "off"
+	case engine.IsShorted, engine.IsOpen, engine.UnexpectedPath:
+		return "bad"
+	}
+	return "faint"
+}
+
+// verdictMark gives the character that stands before a verdict in tables.
+func verdictMark(v engine.Verdict) string {
+	switch v {
+	case engine.Agrees:
+		return "•"
+	case engine.Low:
+		return "▼"
+	case engine.High:
+		return "▲"
+	case engine.IsShorted:
+		return "●"
+	case engine.IsOpen:
+		return "○"
+	case engine.UnexpectedPath:
+		return "►"
+	}
+	return "?"
+}

@@ -1,0 +1,583 @@
+// Package page makes the record of a case into one page: HTML that needs nothing
+// but itself, or Markdown.
+//
+//	r, err := page.New(c, e, gate.Limits{})
+//	err = r.HTML(file)
+//
+// The page is for the customer, who reads the top of it, and for the colleague
+// who gets the board next, and reads all of it. New gathers what there is to
+// tell; the other files draw it.
+package page
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"halfsplit/engine"
+	"halfsplit/engine/bench"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Report is what there is to tell of a case. All its texts are safe to print.
+type Report struct {
+	Board     string // with its revision
+	File      string
+	Complaint string
+	Status    string // in two words
+	StatusOK  bool
+	Facts     []Fact
+	Short     []string // the case in a few sentences
+
+	Points     []Point // read wrong at some time, or again after rework
+	Readings   []Reading
+	Connectors []drawing
+	Lines      []drawing
+	Steps      []Step
+	Work       []Work
+	Suspects   []Suspect
+	Cautions   []string
+	Gate       *gate.Gate
+	GateLines  []GateLine
+	GateSays   string
+	Notes      []string
+
+	plot drawing
+}
+
+// Fact is one line of the head.
+type Fact struct{ Name, Value string }
+
+// Point is a place before and after.
+type Point struct {
+	At, Net        string
+	Before, After  string // as the meter showed it; "" where it was not read
+	Good           string
+	Class          string // of the verdict after, or before where there is none after
+	Mark, Verdict  string // the same
+	before, after  *engine.Comparison
+	volts, over    *float64
+	sigma          float64
+	goodIsForetold bool
+}
+
+// Reading is one reading in the order they were taken.
+type Reading struct {
+	Event                        int
+	At, Net, Leads, Shown, Good  string
+	Class, Mark, Verdict, Boards string
+}
+
+// Step is one event.
+type Step struct {
+	Event int
+	Time  string // of day; "" where the record has none
+	After string // since the event before
+	What  string
+	Note  string
+	By    string
+	Gone  bool // taken back
+	Class string
+}
+
+// Work is what was done to one part or place.
+type Work struct {
+	Place, What, Value, Remark string
+}
+
+// Suspect is a part with its probability.
+type Suspect struct {
+	Place, Share, Why string
+}
+
+// GateLine is a rail or line of the power gate.
+type GateLine struct {
+	Net, Kind, State, Why, Class, Mark string
+}
+
+// New gathers what there is to tell of a case.
+func New(c *journal.Case, e *engine.Engine, limits gate.Limits) (*Report, error) {
+	list, err := e.Compare(c)
+	if err != nil {
+		return nil, err
+	}
+	d, err := e.Diagnose(c)
+	if err != nil {
+		return nil, err
+	}
+	g, err := gate.Check(c, e, limits)
+	if err != nil {
+		return nil, err
+	}
+	b := builder{c: c, b: c.Board, list: list, d: d, g: g, r: &Report{}}
+	b.head()
+	b.points()
+	b.readings()
+	b.steps()
+	b.work()
+	b.suspects()
+	b.gate()
+	for _, x := range bench.Cautions(c) {
+		text := x.Text
+		if text == "" {
+			text = x.Key
+		}
+		b.r.Cautions = append(b.r.Cautions, prose(text))
+	}
+	for _, n := range d.Notes {
+		b.r.Notes = append(b.r.Notes, prose(n))
+	}
+	b.short()
+	b.connectors()
+	b.r.plot = plot(b.r.Points)
+	if err := b.lines(); err != nil {
+		return nil, err
+	}
+	return b.r, nil
+}
+
+type builder struct {
+	c    *journal.Case
+	b    *netlist.Board
+	list []engine.Comparison
+	d    *engine.Diagnosis
+	g    *gate.Gate
+	r    *Report
+}
+
+// name makes a name from a file safe to print: no characters that do not show,
+// no more than fits on a line.
+func name(text string) string { return document.Printable(text) }
+
+// prose does the same with text of many words, word by word.
+func prose(text string) string {
+	words := strings.Fields(text)
+	for i, w := range words {
+		words[i] = document.Printable(w)
+	}
+	return strings.Join(words, " ")
+}
+
+func shown(v *float64, over bool) string {
+	switch {
+	case v != nil:
+		return strings.Replace(fmt.Sprintf("%.3f V", *v), "-0.000", "0.000", 1)
+	case over:
+		return "OL"
+	}
+	return "none"
+}
+
+// good is what a good board shows at a reading, and whether good boards were
+// read there.
+func good(r *engine.Comparison) (v *float64, over, foretold bool) {
+	if r.KnownGood != nil || r.KnownGoodOverload {
+		return r.KnownGood, r.KnownGoodOverload, false
+	}
+	return r.Foretold, r.ForetoldOverload, true
+}
+
+func goodText(r *engine.Comparison) string {
+	v, over, foretold := good(r)
+	text := shown(v, over)
+	if r.Ohms != nil || v != nil && r.To != "" && r.Volts == nil && !r.Overload {
+		text = "none"
+		if v != nil {
+			text = quantity.Format(*v, quantity.Ohm)
+		}
+	} else if v != nil && r.Sigma > 0 {
+		text = fmt.Sprintf("%.3f ± %.3f V", *v, r.Sigma)
+	}
+	if foretold && text != "none" {
+		text += " (foretold)"
+	}
+	return text
+}
+
+func readText(r *engine.Comparison) string {
+	if r.Ohms != nil {
+		return quantity.Format(*r.Ohms, quantity.Ohm)
+	}
+	return shown(r.Volts, r.Overload)
+}
+
+func (b *builder) head() {
+	r := b.r
+	r.Board = name(b.b.Name)
+	if b.b.Revision != "" {
+		r.Board += ", revision " + name(b.b.Revision)
+	}
+	r.File = prose(b.c.File)
+	r.Complaint = prose(b.c.Opening().Complaint)
+	end, closed := b.c.Closed()
+	switch {
+	case !closed:
+		r.Status = "under way"
+	case strings.HasPrefix(end.Remedy, "referred"):
+		r.Status = "referred on"
+	case len(b.g.Reworked) == 0:
+		r.Status, r.StatusOK = "no fault found", true
+		if end.Part != netlist.None {
+			r.Status, r.StatusOK = "closed", false
+		}
+	case b.g.Open:
+		r.Status, r.StatusOK = "repaired", true
+	default:
+		r.Status = "not cleared"
+	}
+	var first, last time.Time
+	by := []string{}
+	for i := range b.c.All {
+		ev := &b.c.All[i]
+		if !ev.Time.IsZero() {
+			if first.IsZero() {
+				first = ev.Time
+			}
+			last = ev.Time
+		}
+		if n := prose(ev.By); n != "" && !slices.Contains(by, n) {
+			by = append(by, n)
+		}
+	}
+	fact := func(n, v string) {
+		if v != "" {
+			r.Facts = append(r.Facts, Fact{n, v})
+		}
+	}
+	fact("Board", r.Board)
+	if !first.IsZero() {
+		fact("Begun", first.Format("2006-01-02 15:04"))
+		fact("Bench time", span(last.Sub(first)))
+	}
+	fact("By", strings.Join(by, ", "))
+	m := b.c.Meter
+	meter := quantity.Format(m.TestCurrent, quantity.Ampere) + " up to " + quantity.Format(m.OpenVoltage, quantity.Volt)
+	if m.Name != "" {
+		meter = prose(m.Name) + ", " + meter
+	}
+	fact("Meter", meter)
+	fact("Readings", fmt.Sprint(len(b.list)))
+	fact("Good boards", fmt.Sprint(goodBoards(b.c.Library)))
+}
+
+func goodBoards(l *references.Library) int {
+	samples := map[string]bool{}
+	n := 0
+	for _, s := range l.Sweeps {
+		if s.Sample == "" {
+			n++
+		} else {
+			samples[s.Sample] = true
+		}
+	}
+	return n + len(samples)
+}
+
+// span writes a time at the bench.
+func span(d time.Duration) string {
+	switch {
+	case d < time.Second:
+		return "under 1 s"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return fmt.Sprintf("%.1f h", d.Hours())
+}
+
+// firstWork is the number of the first event that changed the board.
+func (b *builder) firstWork() int {
+	for _, ev := range b.c.Events {
+		if ev.Kind.Edits() {
+			return ev.Number
+		}
+	}
+	return math.MaxInt
+}
+
+// points sets before beside after, for places that read wrong at some time or
+// were read again after rework.
+func (b *builder) points() {
+	type key struct {
+		net   string
+		leads string
+	}
+	work := b.firstWork()
+	index := map[key]int{}
+	var all []Point
+	for i := range b.list {
+		x := &b.list[i]
+		if x.To != "" || x.Ohms != nil || x.Net == "" {
+			continue
+		}
+		k := key{x.Net, x.Polarity}
+		at, ok := index[k]
+		if !ok {
+			at = len(all)
+			index[k] = at
+			p := Point{At: name(x.At), Net: name(x.Net)}
+			if x.Polarity == references.BlackOnGround.String() {
+				p.At += ", swapped"
+			}
+			all = append(all, p)
+		}
+		if x.Event < work {
+			all[at].before = x
+		} else {
+			all[at].after = x
+		}
+	}
+	for _, p := range all {
+		odd := p.before != nil && p.before.Verdict != engine.Agrees && p.before.Verdict != engine.NoKnownGood
+		if !odd && p.after == nil {
+			continue
+		}
+		x := p.after
+		if x == nil {
+			x = p.before
+		}
+		if p.before != nil {
+			p.Before = readText(p.before)
+		}
+		if p.after != nil {
+			p.After = readText(p.after)
+		}
+		// What a good board shows is taken from the board as drawn, where it was
+		// read so.
+		g := x
+		if p.before != nil {
+			g = p.before
+		}
+		p.Good, p.sigma = goodText(g), g.Sigma
+		p.volts, _, p.goodIsForetold = good(g)
+		p.Class, p.Mark, p.Verdict = verdictClass(x.Verdict), verdictMark(x.Verdict), string(x.Verdict)
+		b.r.Points = append(b.r.Points, p)
+	}
+	slices.SortStableFunc(b.r.Points, func(a, z Point) int { return rankPoint(a) - rankPoint(z) })
+	if len(b.r.Points) > mostPoints {
+		b.r.Points = b.r.Points[:mostPoints]
+	}
+}
+
+// mostPoints bounds the table and the plot of before and after.
+const mostPoints = 24
+
+func rankPoint(p Point) int {
+	if p.before != nil && p.before.Verdict != engine.Agrees && p.before.Verdict != engine.NoKnownGood {
+		return 0
+	}
+	return 1
+}
+
+func (b *builder) readings() {
+	for i := range b.list {
+		x := &b.list[i]
+		r := Reading{Event: x.Event, At: name(x.At), Net: name(x.Net), Shown: readText(x), Good: goodText(x),
+			Class: verdictClass(x.Verdict), Mark: verdictMark(x.Verdict), Verdict: string(x.Verdict)}
+		if x.To != "" {
+			r.At += " to " + name(x.To)
+		}
+		r.Leads = "red on ground"
+		if x.Polarity == references.BlackOnGround.String() {
+			r.Leads = "black on ground"
+		}
+		b.r.Readings = append(b.r.Readings, r)
+	}
+}
+
+func (b *builder) steps() {
+	counts := map[int]bool{}
+	for _, ev := range b.c.Events {
+		counts[ev.Number] = true
+	}
+	var last time.Time
+	for i := range b.c.All {
+		ev := &b.c.All[i]
+		s := Step{Event: ev.Number, What: prose(bench.Describe(b.b, ev)), By: prose(ev.By), Gone: !counts[ev.Number] && ev.Kind != journal.KindUndo}
+		if ev.Kind != journal.KindNote {
+			s.Note = prose(ev.Note)
+		}
+		if !ev.Time.IsZero() {
+			s.Time = ev.Time.Format("15:04:05")
+			if !last.IsZero() {
+				s.After = span(ev.Time.Sub(last))
+			}
+			last = ev.Time
+		}
+		switch {
+		case ev.Kind.Edits():
+			s.Class = "work"
+		case ev.Kind == journal.KindClose:
+			s.Class = "good"
+		}
+		// A run of single readings is one step; all of them stand in the table of
+		// readings.
+		if n := len(b.r.Steps); n > 0 && ev.Kind == journal.KindRead && !s.Gone && s.Note == "" {
+			if prev := &b.r.Steps[n-1]; prev.Class == "read" && !prev.Gone {
+				prev.What += ", " + s.What
+				prev.After = addSpan(prev.After, s.After)
+				continue
+			}
+			s.Class = "read"
+		} else if ev.Kind == journal.KindRead && !s.Gone {
+			s.Class = "read"
+		}
+		b.r.Steps = append(b.r.Steps, s)
+	}
+	for i := range b.r.Steps {
+		if s := &b.r.Steps[i]; s.Class == "read" && strings.Count(s.What, ", ") > 5 {
+			words := strings.Split(s.What, ", ")
+			s.What = fmt.Sprintf("%d readings, %s to %s", len(words), words[0], words[len(words)-1])
+		}
+	}
+}
+
+// addSpan adds nothing up: a run of readings is told by its first and last.
+func addSpan(a, _ string) string { return a }
+
+func (b *builder) work() {
+	stages := b.c.Stages()
+	edits := stages[len(stages)-1].Edits
+	for _, x := range edits.List() {
+		p := &b.b.Parts[x.Part]
+		w := Work{Place: name(p.Name), Value: prose(strings.TrimSpace(p.Kind.String() + " " + p.ValueText))}
+		if p.Place != "" {
+			w.Value += ", " + prose(p.Place)
+		}
+		switch {
+		case x.Bridged:
+			w.What, w.Remark = "bridged", "its function is lost: filtering or protection of this line"
+			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
+				w.Remark = "its function is lost"
+			}
+		case x.Lifted && engine.MayLeaveOff(p):
+			w.What, w.Remark = "left off", "some filtering is lost; fit a new one when there is one"
+		case x.Lifted:
+			w.What, w.Remark = "off the board", "the line does not work without it"
+		case x.Fitted:
+			w.What = "replaced"
+		case x.Refitted:
+			w.What, w.Remark = "put back", "lifted for a test; its joints are new"
+		}
+		b.r.Work = append(b.r.Work, w)
+	}
+	for _, m := range edits.Mends() {
+		w := Work{Place: name(b.b.MendName(m)), What: "mended"}
+		switch m.Kind {
+		case netlist.MendGap:
+			w.Remark = "the gap between two pins was cleaned"
+		case netlist.MendTrace:
+			w.Remark = "the broken trace was joined"
+		default:
+			w.Remark = "resoldered"
+		}
+		b.r.Work = append(b.r.Work, w)
+	}
+}
+
+func (b *builder) suspects() {
+	for _, x := range b.d.Suspects[:min(len(b.d.Suspects), 6)] {
+		s := Suspect{Place: name(x.Part), Share: percent(x.Probability)}
+		if len(x.Reasons) > 0 {
+			r := x.Reasons[0]
+			s.Why = fmt.Sprintf("would read %s at %s; read %s, good %s", shown(r.Foretold, r.Overload), name(r.At), shown(r.Read, r.Read == nil), shown(r.Good, r.Good == nil))
+		}
+		b.r.Suspects = append(b.r.Suspects, s)
+	}
+}
+
+func percent(p float64) string {
+	switch {
+	case p >= 0.995:
+		return "over 99 %"
+	case p < 0.005:
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+func (b *builder) gate() {
+	b.r.Gate, b.r.GateSays = b.g, prose(b.g.Says)
+	for _, l := range b.g.Lines {
+		x := GateLine{Net: name(l.Net), Kind: "line", State: string(l.State), Why: prose(l.Why), Class: "bad", Mark: "■"}
+		if l.Rail {
+			x.Kind = "rail"
+			if l.Volts != nil {
+				x.Kind += " " + quantity.Format(*l.Volts, quantity.Volt)
+			}
+		}
+		switch l.State {
+		case gate.Cleared:
+			x.Class, x.Mark = "good", "•"
+		case gate.NotRead:
+			x.Class, x.Mark = "off", "▲"
+		case gate.OutOfReach:
+			x.Class, x.Mark = "faint", "?"
+		}
+		b.r.GateLines = append(b.r.GateLines, x)
+	}
+}
+
+// short tells the case in a few sentences that need no knowledge of boards.
+func (b *builder) short() {
+	add := func(text string) { b.r.Short = append(b.r.Short, text) }
+	if b.r.Complaint != "" {
+		add("The device came in with this complaint: " + strings.TrimRight(b.r.Complaint, ".") + ".")
+	}
+	odd := 0
+	for _, p := range b.r.Points {
+		if rankPoint(p) == 0 {
+			odd++
+		}
+	}
+	switch odd {
+	case 0:
+		add(fmt.Sprintf("All of %s agree with boards that work.", count(len(b.list), "reading")))
+	case 1:
+		add("One place on the board did not read as on boards that work.")
+	default:
+		add(fmt.Sprintf("%d places on the board did not read as on boards that work.", odd))
+	}
+	end, closed := b.c.Closed()
+	if closed {
+		text := "The cause: " + strings.TrimRight(prose(end.Cause), ".")
+		if end.Part != netlist.None {
+			p := &b.b.Parts[end.Part]
+			words := p.Kind.String()
+			if p.Title != "" {
+				words += ", " + prose(p.Title)
+			}
+			if p.Place != "" {
+				words += ", " + prose(p.Place)
+			}
+			text += " (" + words + ")"
+		}
+		add(text + ".")
+		if end.Remedy != "" && end.Remedy != "none" {
+			add("What was done: " + strings.TrimRight(prose(end.Remedy), ".") + ".")
+		}
+	} else if len(b.d.Suspects) > 0 {
+		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", b.r.Suspects[0].Place, b.r.Suspects[0].Share))
+	}
+	switch {
+	case len(b.g.Reworked) > 0 && b.g.Open:
+		add("Everything that was worked on was read again and reads as on a board that works; power may go on.")
+	case len(b.g.Reworked) > 0:
+		add("The check before power has not been passed: no battery and no charger until it has.")
+	}
+}
+
+func count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
