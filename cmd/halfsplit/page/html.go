@@ -48,11 +48,11 @@ dt{font-size:.8rem;color:var(--faint)}dd{margin:0}
 ul{padding-left:1.2rem;margin:.4rem 0}li{margin:.25rem 0;max-width:46rem}
 table{width:100%;border-collapse:collapse;font-variant-numeric:tabular-nums}
 caption{text-align:left;color:var(--faint);font-size:.85rem;padding-bottom:.3rem}
-th{text-align:left;font-size:.8rem;font-weight:600;color:var(--faint);border-bottom:1px solid var(--rule);padding:.2rem .6rem .2rem 0;vertical-align:bottom}
+th{text-align:left;font-size:.8rem;font-weight:600;color:var(--faint);border-bottom:1px solid var(--rule);padding:.2rem .6rem .2rem 0;vertical-align:bottom;white-space:nowrap}
 td{padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--band);vertical-align:top}
 .num{white-space:nowrap}
 .gone{text-decoration:line-through;color:var(--faint)}
-.pair{display:grid;gap:1.25rem}
+.pair{display:grid;gap:1.25rem 2rem}
 figure{margin:0;min-width:0}
 figcaption{font-size:.85rem;color:var(--faint);margin-top:.3rem;max-width:40rem}
 svg{width:100%;height:auto;display:block;font:12px system-ui,sans-serif}
@@ -75,7 +75,7 @@ footer{margin-top:2.5rem;padding-bottom:2rem;font-size:.85rem;color:var(--faint)
  table.wide td.all{grid-column:1/-1}
  table.wide td:empty{display:none}
 }
-@media(min-width:48rem){.pair{grid-template-columns:1fr 1fr}h1{font-size:2rem}}
+@media(min-width:48rem){.pair{grid-template-columns:1fr 1fr}.pair.lean{grid-template-columns:2fr 3fr}h1{font-size:2rem}}
 @media print{body{font-size:10pt}main,header,footer{max-width:none;padding:0}h2{break-after:avoid}figure,tr,.short{break-inside:avoid}.pair{grid-template-columns:1fr 1fr}}
 `
 
@@ -99,11 +99,11 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <dl>{{range .Facts}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>
 
 {{if .Points}}<h2>Findings</h2>
-<div class="pair">
+<div class="pair lean">
 <figure>{{.Plot.SVG}}<figcaption>{{.Plot.Note}}</figcaption></figure>
 <div><table class="wide"><caption>Diode-mode readings against ground, in volts; OL: no current flows</caption>
 <thead><tr><th>Place</th><th>Before</th><th>After</th><th>Good board</th><th>Verdict</th></tr></thead><tbody>
-{{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="{{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
+{{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table></div>
 </div>{{end}}
 
@@ -133,13 +133,13 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{with .Gate.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
 
 <h2>Steps</h2>
-<table class="wide"><thead><tr><th>Event</th><th>Time</th><th>After</th><th>What</th></tr></thead><tbody>
-{{range .Steps}}<tr><td class="num">{{.Event}}</td><td class="num">{{.Time}}</td><td class="num">{{with .After}}+ {{.}}{{end}}</td><td class="all {{if .Gone}}gone{{else if eq .Class "work"}}work{{else if eq .Class "good"}}good{{end}}">{{if .Gone}}{{else if eq .Class "work"}}■ {{else if eq .Class "good"}}✓ {{end}}{{.What}}{{with .Note}} <span class="faint">({{.}})</span>{{end}}{{if .Gone}} (taken back){{end}}</td></tr>
+<table class="wide"><thead><tr><th>Event</th><th>Time</th><th>Took</th><th>What</th></tr></thead><tbody>
+{{range .Steps}}<tr><td class="num">{{.Event}}</td><td class="num">{{.Time}}</td><td class="num">{{.After}}</td><td class="all {{if .Gone}}gone{{else if eq .Class "work"}}work{{else if eq .Class "good"}}good{{end}}">{{if .Gone}}{{else if eq .Class "work"}}■ {{else if eq .Class "good"}}✓ {{end}}{{.What}}{{with .Note}} <span class="faint">({{.}})</span>{{end}}{{if .Gone}} (taken back){{end}}</td></tr>
 {{end}}</tbody></table>
 
 <h2>All readings</h2>
 <table class="wide"><thead><tr><th>Event</th><th>Place</th><th>Net</th><th>Probe</th><th>Shown</th><th>Good board</th><th>Verdict</th></tr></thead><tbody>
-{{range .Readings}}<tr><td class="num" data-th="event">{{.Event}}</td><td><b>{{.At}}</b></td><td>{{.Net}}</td><td>{{.Leads}}</td><td class="num" data-th="shown">{{.Shown}}</td><td data-th="good">{{.Good}}</td><td class="{{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
+{{range .Readings}}<tr><td class="num" data-th="event">{{.Event}}</td><td><b>{{.At}}</b></td><td>{{.Net}}</td><td>{{.Leads}}</td><td class="num" data-th="shown">{{.Shown}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table>
 
 {{if .Cautions}}<h2>Cautions heeded</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}

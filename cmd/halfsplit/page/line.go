@@ -161,12 +161,26 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	for i := range x.Children {
 		children[i] = &x.Children[i]
 	}
-	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return size(a) - size(z) })
+	// A filter's own way to ground is not drawn: it stands once, along the line.
+	children = slices.DeleteFunc(children, func(c *netlist.Branch) bool {
+		p := &s.b.Parts[c.Part]
+		return size(c) == 0 && p.Kind == netlist.Filter && (c.Net == s.b.Ground || c.Net == netlist.None) && s.through(c.Part)
+	})
+	weigh := func(c *netlist.Branch) int {
+		if n.Rail && !s.holds(c) {
+			return 0
+		}
+		return size(c)
+	}
+	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return weigh(a) - weigh(z) })
+	// What hangs from a supply is drawn as far as the first part, or else every
+	// supply would show half the board.
+	folded := n.Rail
 	plain := 0
 	end := start
 	for i, c := range children {
 		_, marked := s.marks[c.Part]
-		if size(c) == 0 {
+		if size(c) == 0 || folded && !s.holds(c) {
 			if !marked {
 				plain++
 			}
@@ -195,6 +209,24 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	if end > start {
 		s.line(col, start, col, end, "line wire")
 	}
+}
+
+// holds tells whether a marked part hangs from a branch.
+func (s *schematic) holds(x *netlist.Branch) bool {
+	if _, marked := s.marks[x.Part]; marked {
+		return true
+	}
+	for i := range x.Children {
+		if s.holds(&x.Children[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+// through tells whether a part conducts from one drawn net to another.
+func (s *schematic) through(part netlist.PartID) bool {
+	return slices.ContainsFunc(s.b.Parts[part].Paths(), func(w netlist.Path) bool { return w.Element == netlist.Resistive })
 }
 
 // label writes a part's name and value, and what is said of it.

@@ -99,7 +99,7 @@ func (r *Report) Markdown(w io.Writer) error {
 		}
 		rows = append(rows, []string{fmt.Sprint(s.Event), s.Time, s.After, what})
 	}
-	table([]string{"Event", "Time", "After", "What"}, rows)
+	table([]string{"Event", "Time", "Took", "What"}, rows)
 	line("\n## All readings")
 	rows = nil
 	for _, x := range r.Readings {

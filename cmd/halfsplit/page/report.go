@@ -79,12 +79,15 @@ type Reading struct {
 type Step struct {
 	Event int
 	Time  string // of day; "" where the record has none
-	After string // since the event before
+	After string // how long it took, from the end of the step before
 	What  string
 	Note  string
 	By    string
 	Gone  bool // taken back
 	Class string
+
+	took  time.Duration
+	parts []string // of a run of readings
 }
 
 // Work is what was done to one part or place.
@@ -408,7 +411,7 @@ func (b *builder) steps() {
 		if !ev.Time.IsZero() {
 			s.Time = ev.Time.Format("15:04:05")
 			if !last.IsZero() {
-				s.After = span(ev.Time.Sub(last))
+				s.took = ev.Time.Sub(last)
 			}
 			last = ev.Time
 		}
@@ -417,31 +420,33 @@ func (b *builder) steps() {
 			s.Class = "work"
 		case ev.Kind == journal.KindClose:
 			s.Class = "good"
-		}
-		// A run of single readings is one step; all of them stand in the table of
-		// readings.
-		if n := len(b.r.Steps); n > 0 && ev.Kind == journal.KindRead && !s.Gone && s.Note == "" {
-			if prev := &b.r.Steps[n-1]; prev.Class == "read" && !prev.Gone {
-				prev.What += ", " + s.What
-				prev.After = addSpan(prev.After, s.After)
+		case ev.Kind == journal.KindRead && !s.Gone && s.Note == "":
+			s.Class = "read"
+			s.parts = []string{s.What}
+			// A run of readings is one step; all of them stand in the table of
+			// readings.
+			if n := len(b.r.Steps); n > 0 && b.r.Steps[n-1].Class == "read" {
+				run := &b.r.Steps[n-1]
+				run.parts = append(run.parts, s.What)
+				run.took += s.took
 				continue
 			}
-			s.Class = "read"
-		} else if ev.Kind == journal.KindRead && !s.Gone {
-			s.Class = "read"
 		}
 		b.r.Steps = append(b.r.Steps, s)
 	}
 	for i := range b.r.Steps {
-		if s := &b.r.Steps[i]; s.Class == "read" && strings.Count(s.What, ", ") > 5 {
-			words := strings.Split(s.What, ", ")
-			s.What = fmt.Sprintf("%d readings, %s to %s", len(words), words[0], words[len(words)-1])
+		s := &b.r.Steps[i]
+		if s.took > 0 {
+			s.After = span(s.took)
+		}
+		switch n := len(s.parts); {
+		case n > 6:
+			s.What = fmt.Sprintf("%d readings: %s, and so on to %s", n, s.parts[0], s.parts[n-1])
+		case n > 0:
+			s.What = strings.Join(s.parts, "; ")
 		}
 	}
 }
-
-// addSpan adds nothing up: a run of readings is told by its first and last.
-func addSpan(a, _ string) string { return a }
 
 func (b *builder) work() {
 	stages := b.c.Stages()
@@ -540,7 +545,7 @@ func (b *builder) short() {
 	}
 	switch odd {
 	case 0:
-		add(fmt.Sprintf("All of %s agree with boards that work.", count(len(b.list), "reading")))
+		add(fmt.Sprintf("None of %s is clearly off from what boards that work read.", count(len(b.list), "reading")))
 	case 1:
 		add("One place on the board did not read as on boards that work.")
 	default:

@@ -73,7 +73,7 @@ func (c *canvas) mark(x, y float64, shape, class string) {
 
 // done closes a drawing of a size.
 func (c *canvas) done(title, note string, w, h int) drawing {
-	svg := fmt.Sprintf(`<svg viewBox="0 0 %d %d" role="img" aria-label="%s" style="max-width:%dpx">%s</svg>`,
-		w, h, html.EscapeString(title+". "+note), w, c.b.String())
+	svg := fmt.Sprintf(`<svg viewBox="0 0 %d %d" role="img" aria-label="%s" style="max-width:%drem">%s</svg>`,
+		w, h, html.EscapeString(title+". "+note), w/14, c.b.String())
 	return drawing{Title: title, Note: note, SVG: template.HTML(svg), Wide: w} // #nosec: text passes through text
 }
