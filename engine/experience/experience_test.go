@@ -1,0 +1,212 @@
+package experience
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist"
+)
+
+// closed writes a case of the demo board that ended with a cause, and loads it.
+func closed(t testing.TB, cause string) *journal.Case {
+	t.Helper()
+	dir := t.TempDir()
+	board, err := filepath.Abs("../../testdata/demo/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := fmt.Sprintf("open: {board: %q, complaint: \"Mrs. Secret, 5 Hidden Lane\"}\nby: somebody\n---\nread: {J7.2: OL, J7.3: 0.517}\n", board)
+	if cause != "" {
+		text += fmt.Sprintf("---\nclose: {cause: %q, remedy: replace}\n", cause)
+	}
+	file := filepath.Join(dir, "secret-customer.yaml")
+	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	c, err := journal.Load(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func TestAdd(t *testing.T) {
+	for _, test := range []struct{ cause, entry, mode, refused string }{
+		{"R12 open", "resistor", "open", ""},
+		{"FL3 raised resistance, after liquid", "filter", "raised", ""},
+		{"C40 leaky; corroded", "capacitor", "leaky", ""},
+		{"U5.B2 shorted to supply", "ic", "supply", ""},
+		{"R12.1 joint open", "joint", "open", ""},
+		{"J7.2 joint open", "pin", "open", ""},
+		{"J7.2 to J7.4 bridged", "bridge", "shorted", ""},
+		{"TP14 to R12.1 Trace Broken", "trace", "open", ""},
+		{"R12 missing", "missing", "open", ""},
+		{"", "", "", "is not closed"},
+		{"the dog ate it", "", "", "names no mode"},
+		{"R99 open", "", "", "begins with no part"},
+	} {
+		tally := NewTally()
+		err := tally.Add(closed(t, test.cause))
+		switch {
+		case test.refused != "":
+			if err == nil || !strings.Contains(err.Error(), test.refused) || tally.Cases != 0 || len(tally.Exposure) != 0 {
+				t.Errorf("%q: %v, %+v", test.cause, err, tally)
+			}
+		case err != nil || tally.Cases != 1 || tally.Causes[test.entry][test.mode] != 1:
+			t.Errorf("%q: %v, %v; want %s %s", test.cause, err, tally.Causes, test.entry, test.mode)
+		}
+	}
+	// J7.2 and J7.3 are read: D1, R12, C40, R20, U5.B2 on the one line; D2, FL3,
+	// R21, U5.B3 on the other.
+	got := exposure(closed(t, "R12 open"))
+	for kind, want := range map[string]float64{"resistor": 3, "clamp": 2, "filter": 1, "capacitor": 1, "pin": 2, "missing": 8} {
+		if got[kind] != want {
+			t.Errorf("%s: %g on the lines read, want %g (%v)", kind, got[kind], want, got)
+		}
+	}
+}
+
+// The arithmetic by hand: one line with 2 resistors of weight 6 and 1 capacitor of
+// weight 10; 10 cases, all of them R open. Shares 12/22 and 10/22; with K=50:
+// (50*12/22+10)/60 = 0.62121, so the resistor's weight goes to 6*0.62121/(12/22) =
+// 6.8333 and the capacitor's to 10*(50*10/22)/60/(10/22) = 8.3333. Modes with 20:
+// open (20*0.59+10)/30 = 0.72667.
+func TestLearnByHand(t *testing.T) {
+	p := &fault.Priors{
+		Kinds: map[string]fault.Weights{
+			"resistor":  {Weight: 6e-3, Modes: map[string]float64{"open": 0.59, "raised": 0.36, "shorted": 0.05}},
+			"capacitor": {Weight: 10e-3, Modes: map[string]float64{"shorted": 1}},
+			"fuse":      {Weight: 8e-3, Modes: map[string]float64{"open": 1}},
+		},
+		Copper: map[string]fault.Weights{},
+	}
+	tally := &Tally{Cases: 10, Causes: map[string]map[string]int{"resistor": {"open": 10}}, Exposure: map[string]float64{"resistor": 2, "capacitor": 1}}
+	got := map[string]float64{}
+	for _, e := range tally.Learn(p, DefaultStrength()).Entries {
+		got[e.Name] = 1000 * e.After
+		for _, m := range e.Modes {
+			got[e.Name+" "+m.Name] = m.After
+		}
+	}
+	for name, want := range map[string]float64{
+		"resistor": 6.833333, "capacitor": 8.333333, "fuse": 8, // no line had a fuse
+		"resistor open": 21.8 / 30, "resistor raised": 7.2 / 30, "resistor shorted": 1.0 / 30, "capacitor shorted": 1,
+	} {
+		if math.Abs(got[name]-want) > 1e-5 {
+			t.Errorf("%s: %g, want %g", name, got[name], want)
+		}
+	}
+	for _, e := range NewTally().Learn(p, DefaultStrength()).Entries {
+		if e.Before != e.After {
+			t.Errorf("no case moved %s from %g to %g", e.Name, e.Before, e.After)
+		}
+	}
+}
+
+// With many cases drawn from a shop of its own habits the weights go to the truth,
+// and a kind that is merely common is not blamed.
+func TestLearnConverges(t *testing.T) {
+	random := rand.New(rand.NewPCG(7, 40))
+	p := fault.DefaultPriors()
+	exposure := map[string]float64{"resistor": 5, "capacitor": 20, "filter": 2, "clamp": 4}
+	truth := map[string]float64{"resistor": 3e-3, "capacitor": 4e-3, "filter": 40e-3, "clamp": 10e-3} // odds of one part
+	tally := NewTally()
+	total := 0.0
+	for kind, e := range exposure {
+		total += truth[kind] * e
+	}
+	const cases = 20000
+	for range cases {
+		u := random.Float64() * total
+		for _, kind := range []string{"resistor", "capacitor", "filter", "clamp"} {
+			if u -= truth[kind] * exposure[kind]; u < 0 {
+				if tally.Causes[kind] == nil {
+					tally.Causes[kind] = map[string]int{}
+				}
+				mode := "open"
+				if random.Float64() < 0.3 {
+					mode = "shorted"
+				}
+				tally.Causes[kind][mode]++
+				break
+			}
+		}
+	}
+	tally.Cases = cases
+	for kind, e := range exposure {
+		tally.Exposure[kind] = cases * e
+	}
+	learned := tally.Learn(p, DefaultStrength())
+	after := map[string]float64{}
+	for _, e := range learned.Entries {
+		after[e.Name] = e.After
+		sum := 0.0
+		for _, m := range e.Modes {
+			sum += m.After
+			if e.Count > 1000 && m.Name == "open" && math.Abs(m.After-0.7) > 0.02 {
+				t.Errorf("%s open: %g, want 0.7 within 0.02", e.Name, m.After)
+			}
+		}
+		if len(e.Modes) > 0 && math.Abs(sum-1) > 1e-9 {
+			t.Errorf("%s: shares sum to %g", e.Name, sum)
+		}
+	}
+	for _, kind := range []string{"capacitor", "filter", "clamp"} {
+		got, want := after[kind]/after["resistor"], truth[kind]/truth["resistor"]
+		if math.Abs(got/want-1) > 0.08 {
+			t.Errorf("%s over resistor: %.3g, want %.3g within 8 %%", kind, got, want)
+		}
+	}
+}
+
+// What is written is a priors file over the defaults, and holds nothing of the
+// customers.
+func TestWrite(t *testing.T) {
+	tally := NewTally()
+	for range 30 {
+		if err := tally.Add(closed(t, "FL3 open")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	learned := tally.Learn(fault.DefaultPriors(), DefaultStrength())
+	var text strings.Builder
+	if err := learned.Write(&text); err != nil {
+		t.Fatal(err)
+	}
+	for _, secret := range []string{"Secret", "Hidden", "somebody", "Kestrel", "FL3", "J7", "/"} {
+		if strings.Contains(text.String(), secret) {
+			t.Errorf("the file holds %q:\n%s", secret, text.String())
+		}
+	}
+	file := filepath.Join(t.TempDir(), "priors.yaml")
+	if err := os.WriteFile(file, []byte(text.String()), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	p, err := fault.LoadPriors(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := fault.DefaultPriors()
+	if got, was := p.Kinds["filter"].Weight, before.Kinds["filter"].Weight; got < 1.5*was {
+		t.Errorf("after 30 open filters the weight is %g, before %g", got, was)
+	}
+	for _, e := range learned.Entries {
+		w := p.Kinds[e.Name]
+		if e.Copper {
+			w = p.Copper[e.Name]
+		}
+		if math.Abs(w.Weight/e.After-1) > 1e-5 {
+			t.Errorf("%s: %g in the file, %g learned", e.Name, w.Weight, e.After)
+		}
+	}
+	if len(learned.Moved()) == 0 || learned.Moved()[0].Name != netlist.Filter.String() {
+		t.Errorf("moved: %+v", learned.Moved())
+	}
+}
