@@ -218,7 +218,7 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 				} else {
 					peer.Minus = at
 				}
-				o.Known, o.Peer, o.Alike = &k, peer, true
+				o.Known, o.Peer, o.PeerOffset, o.Alike = &k, peer, k.Offset, true
 				return
 			}
 			for i := range all {

@@ -32,12 +32,14 @@ type Observation struct {
 	// Alike tells that Known comes from another line that should read alike, and
 	// Peer where that is. OwnPeer tells that Known.Center is this board's own
 	// reading there, which a fault may have moved as well.
-	Alike    bool
-	Peer     network.Probe
-	OwnPeer  bool
-	base     network.Reading
-	peerBase float64 // V, the model's reading of the peer
-	ratio    float64 // spread of good boards over what the model foretells
+	Alike      bool
+	Peer       network.Probe
+	PeerOffset float64 // V, Known.Offset of the other line
+	OwnPeer    bool
+	base       network.Reading
+	peerBase   float64 // V, the model's reading of the peer
+	inflate    float64 // of the variance; see Together
+	ratio      float64 // spread of good boards over what the model foretells
 }
 
 // Prediction is what a reading should be under some explanation.
@@ -78,6 +80,10 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	o.base = r
 	p, variance := ph.moments(w, r)
 	o.ratio = 1
+	if o.inflate == 0 {
+		o.inflate = 1
+	}
+	variance *= o.inflate
 	if o.Alike && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
 		expect := o.Known.Center
@@ -88,7 +94,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 			}
 			o.peerBase = peer.Volts
 			if !o.OwnPeer {
-				expect = peer.Volts + o.Known.Offset
+				expect = peer.Volts + o.PeerOffset
 			}
 			if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
 				return err
@@ -104,7 +110,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
 		p.Volts += k.Offset
 		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
-		known := k.Scale*k.Scale + ph.Belief.Carried(o.Spot, slopes) + 1e-8
+		known := (k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes))*o.inflate + 1e-8
 		if p.Slope > 0.02 {
 			o.ratio = clamp(known/variance, 0.25, 4)
 		}
@@ -114,6 +120,52 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	o.Good = p
 	return nil
 }
+
+// Together foresees all observations of a case and widens those that err
+// together. Readings that rest on one supply share what that supply differs from
+// other boards, so n of them tell less than n independent ones. With rho the
+// share of a reading's variance that is the supply's, n readings count as
+// n/(1 + (n-1) rho) (Kish's design effect, Survey Sampling, 1965, from memory);
+// their variances are widened by that factor, which leaves a hard fault on one
+// line as plain as it was and takes the weight from many small shifts.
+func (ph *Physics) Together(w *network.Workspace, obs []Observation) error {
+	type share struct {
+		obs int
+		rho float64
+	}
+	byJunction := map[int32][]share{}
+	for i := range obs {
+		o := &obs[i]
+		o.inflate = 1
+		if err := ph.Foresee(w, o); err != nil {
+			return err
+		}
+		spread := ph.Belief.Spread * ph.Belief.Spread
+		total := o.Good.Sigma*o.Good.Sigma + 1e-12
+		w.Sensitivities(func(e int32, slope, _ float64) {
+			if rho := math.Min(slope*slope*spread/total, 1); rho > leastShare && w.Supply(e) {
+				byJunction[e] = append(byJunction[e], share{i, rho})
+			}
+		})
+	}
+	more := make([]float64, len(obs))
+	for _, list := range byJunction {
+		sum := 0.0
+		for _, s := range list {
+			sum += s.rho
+		}
+		for _, s := range list {
+			more[s.obs] += sum - s.rho
+		}
+	}
+	for i := range obs {
+		obs[i].inflate = 1 + more[i]
+	}
+	return nil
+}
+
+// leastShare is the share of a reading's variance from which a supply counts.
+const leastShare = 0.03
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 
@@ -137,6 +189,7 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 		return Prediction{}, err
 	}
 	p, variance := ph.moments(w, r)
+	variance *= o.inflate
 	p.DF = fewDF
 	rest := 0.0
 	if o.Good.Slope > 0.02 {
@@ -160,11 +213,23 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	return p, nil
 }
 
-// volts gives the mean of Under alone, for less work.
+// volts gives Prediction.Volts of Under for less work. What good boards show
+// beyond the model is taken in proportion to the voltage.
 func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
 	st := network.State{Edits: o.Edits, Changes: changes}
 	r, err := w.Read(o.Probe, &st, ph.Values)
-	return r.Volts, err
+	if err != nil || o.Known == nil || o.base.Over || r.Over {
+		return r.Volts, err
+	}
+	v := r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1)
+	if o.OwnPeer {
+		peer, err := w.Read(o.Peer, &st, ph.Values)
+		if err != nil {
+			return 0, err
+		}
+		v -= math.Min(peer.Volts, o.Probe.Meter.Over) - o.peerBase
+	}
+	return v, nil
 }
 
 // Shares of readings that nothing accounts for, spread evenly over the display:

@@ -117,6 +117,18 @@ func (s *search) findCandidates() error {
 	wanted := make([]bool, len(loci))
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.Surprise = make([]float64, len(s.obs))
+	if err := s.ph.Together(w, s.obs); err != nil {
+		return err
+	}
+	touch := func(i int) {
+		st := network.State{Edits: s.obs[i].Edits}
+		for l := range loci {
+			if n := len(touched[l]); (n == 0 || touched[l][n-1] != i) && loci[l].Touches(w, &st, s.ph.Values) {
+				touched[l] = append(touched[l], i)
+				wanted[l] = wanted[l] || math.Abs(s.result.Surprise[i]) > odd
+			}
+		}
+	}
 	for i := range s.obs {
 		o := &s.obs[i]
 		if err := s.ph.Foresee(w, o); err != nil {
@@ -124,13 +136,14 @@ func (s *search) findCandidates() error {
 		}
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.Surprise[i] = o.Surprise(o.Good)
-		strange := math.Abs(s.result.Surprise[i]) > odd
-		st := network.State{Edits: o.Edits}
-		for l := range loci {
-			if loci[l].Touches(w, &st, s.ph.Values) {
-				touched[l] = append(touched[l], i)
-				wanted[l] = wanted[l] || strange
+		touch(i)
+		if o.OwnPeer {
+			st := network.State{Edits: o.Edits}
+			if _, err := w.Read(o.Peer, &st, s.ph.Values); err != nil {
+				return err
 			}
+			w.Note()
+			touch(i)
 		}
 	}
 	for l := range loci {
@@ -361,7 +374,9 @@ func (s *search) combine() error {
 		if s.ceiling(q.i, q.j) < workShare*best {
 			continue
 		}
-		if q.bound = s.bound(q.i, q.j); q.bound > workShare*best {
+		q.bound = s.bound(q.i, q.j)
+		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
+		if q.bound > workShare*best && s.backed(&could) {
 			live = append(live, q)
 		}
 	}
@@ -491,7 +506,13 @@ func (o *Observation) best() float64 {
 	if o.Over {
 		return math.Log(overDensity)
 	}
-	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.Misfit, o.meter(o.Volts)))
+	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.sigmaAt(o.Volts), o.meter(o.Volts)))
+}
+
+// sigmaAt gives the standard deviation taken for a prediction of two faults
+// together: that of a good board in proportion.
+func (o *Observation) sigmaAt(v float64) float64 {
+	return math.Hypot(o.Misfit, o.Good.Sigma*math.Min(1, v/o.Good.Volts))
 }
 
 // coarse is the number of resistances of a leak or raised resistance that is
@@ -538,7 +559,7 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 				}
 				// The spread is at most that of the good board; between coarse
 				// samples the reading moves by up to half a step.
-				p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(math.Hypot(s.obs[o].Misfit, s.obs[o].Good.Sigma*math.Min(1, v/s.obs[o].Good.Volts)), math.Max(ra.blur, rb.blur)*math.Min(v, 0.6))}
+				p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(s.obs[o].sigmaAt(v), math.Max(ra.blur, rb.blur)*math.Min(v, 0.6))}
 				l += s.obs[o].LogLikelihood(p) - s.result.Base[o]
 			}
 			e := ra.odds * rb.odds * math.Exp(l)

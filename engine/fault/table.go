@@ -11,7 +11,7 @@ import (
 // smooth, monotone function of it.
 const (
 	nodesPerDecade = 2
-	finePerDecade  = 40
+	finePerDecade  = 30
 )
 
 // table holds the readings that one locus would give at one observation.
@@ -125,6 +125,16 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			t.open = extreme
 		}
 		for k := range n {
+			if t.strong && k%2 == 1 && k+1 < n {
+				// the spread changes slowly; only the mean is worked out here
+				change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
+				v, err := ph.volts(w, &obs[o], change[:])
+				if err != nil {
+					return err
+				}
+				t.at = append(t.at, node{v, math.NaN()})
+				continue
+			}
 			if nd := extreme; !c.open && (k == 0) != c.locus.Series && (k == 0 || k == n-1) {
 				t.at = append(t.at, nd)
 				continue
@@ -135,6 +145,11 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			}
 			t.at = append(t.at, nd)
 		}
+		for k := range t.at {
+			if math.IsNaN(t.at[k].sigma) {
+				t.at[k].sigma = (t.at[k-1].sigma + t.at[k+1].sigma) / 2
+			}
+		}
 		c.tables = append(c.tables, t)
 		if t.strong {
 			setBit(c.strong, o)
@@ -144,6 +159,21 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 		}
 	}
 	return nil
+}
+
+// weak adds the log likelihood ratio of a reading that hardly moves, straight
+// between the nodes.
+func (t *table) weak(logs []float64, o *Observation, base float64) {
+	var at [coarseNodes]float64
+	for k := range t.at {
+		at[k] = o.LogLikelihood(Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF}) - base
+		t.best = math.Max(t.best, at[k])
+	}
+	for k := range logs {
+		x := float64(k) / float64(len(logs)-1) * float64(len(t.at)-1)
+		i := min(int(x), len(t.at)-2)
+		logs[k] += at[i] + (x-float64(i))*(at[i+1]-at[i])
+	}
 }
 
 // read interpolates a table at the fine position k of n.
@@ -197,10 +227,14 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 			continue
 		}
 		o := &obs[t.obs]
-		for k := range logs {
-			l := o.LogLikelihood(t.read(k, c.fine)) - base[t.obs]
-			logs[k] += l
-			t.best = math.Max(t.best, l)
+		if t.strong {
+			for k := range logs {
+				l := o.LogLikelihood(t.read(k, c.fine)) - base[t.obs]
+				logs[k] += l
+				t.best = math.Max(t.best, l)
+			}
+		} else if len(t.at) > 0 {
+			t.weak(logs, o, base[t.obs])
 		}
 		if c.open {
 			l := o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base[t.obs]

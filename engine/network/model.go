@@ -342,7 +342,7 @@ func (o Origin) Prior() JunctionPrior {
 	case SupplyLoad:
 		p.Drop, p.Series = Belief{1.1, 0.45}, Belief{300, 700}
 	case PartJunction:
-		p.Drop = Belief{0.60, 0.12}
+		p.Drop = Belief{0.55, 0.16} // silicon and Schottky alike
 	}
 	return p
 }
