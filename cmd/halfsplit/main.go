@@ -94,6 +94,7 @@ Begin with a demonstration on an invented board:
 	root.AddCommand(
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
+		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
 		a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{

@@ -1,0 +1,726 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine/carry"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+func (a *app) knownCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "known COMMAND",
+		Short: "keep the readings of good boards: add, show, check, share",
+		Long: `known keeps what good boards read. The store is a folder of sweep files, one for
+each pass over one board with one meter, in version control or on a shared
+drive. Files are never rewritten: a sweep is added, or withdrawn by a small file
+that says why. Names of files carry a digest, so that no two people write the
+same one.`,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return noCommand(cmd, args[0])
+		},
+	}
+	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownCompareCommand(),
+		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
+	return cmd
+}
+
+// boardFlag names the board file that sweeps are held against.
+func boardFlag(cmd *cobra.Command, into *string) {
+	cmd.Flags().StringVar(into, "board", "", "`FILE` of the board that the sweeps are of")
+	mustComplete(cmd, "board", completeYAML)
+}
+
+// library loads a board and a folder of sweeps. On a terminal a bar shows how far
+// it is. Problems of single files come back beside the library.
+func (a *app) library(dir, board string) (*references.Library, document.Problems, error) {
+	if board == "" {
+		return nil, nil, instead("no board is named", "add `--board` and the board file that the sweeps are of")
+	}
+	b, err := netlist.Load(board)
+	if err != nil {
+		return nil, nil, err
+	}
+	bar := a.progress("reading sweeps")
+	lib, err := references.LoadLibraryWatched(dir, b, bar.show)
+	bar.clear()
+	if lib == nil {
+		return nil, nil, err
+	}
+	var found document.Problems
+	errors.As(err, &found)
+	return lib, found, nil
+}
+
+// progress is a bar on the terminal that complaints go to. It shows nothing
+// elsewhere, and nothing of what is over at once.
+type progress struct {
+	to    *os.File
+	what  string
+	began time.Time
+	shown bool
+}
+
+const progressDelay = 300 * time.Millisecond
+
+func (a *app) progress(what string) *progress {
+	p := &progress{what: what, began: time.Now()}
+	if f, ok := a.errors.(*os.File); ok && isTerminal(f) && os.Getenv("TERM") != "dumb" {
+		p.to = f
+	}
+	return p
+}
+
+func (p *progress) show(done, total int) {
+	if p.to == nil || total == 0 || time.Since(p.began) < progressDelay {
+		return
+	}
+	p.shown = true
+	fmt.Fprintf(p.to, "\r%s %s %d of %d ", p.what, bar(float64(done)/float64(total), 24), done, total)
+}
+
+func (p *progress) clear() {
+	if p.shown {
+		fmt.Fprint(p.to, "\r\x1b[K") // CSI K erases the line (ECMA-48, 8.3.41)
+	}
+}
+
+func (a *app) knownAddCommand() *cobra.Command {
+	var to, board string
+	cmd := &cobra.Command{
+		Use:   "add SWEEP...",
+		Short: "put sweeps of good boards into the store",
+		Long: `add checks sweep files and copies them into a folder, each under a name made of
+board, revision, sample, date and a digest of its text. What is there already is
+left as it is. Nothing is added where one of the files has a problem.`,
+		Example: "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return instead("`halfsplit known add` needs a sweep file", "write "+cmd.UseLine())
+			}
+			return nil
+		},
+		ValidArgsFunction: completeYAML,
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if to == "" {
+				return instead("no folder is named", "add `--to` and the folder of known-good sweeps")
+			}
+			var b *netlist.Board
+			if board != "" {
+				if b, err = netlist.Load(board); err != nil {
+					return err
+				}
+			}
+			type ready struct {
+				sweep *references.Sweep
+				text  []byte
+			}
+			var all []ready
+			var problems document.Problems
+			for _, file := range args {
+				sweep, err := references.LoadSweep(file, b)
+				var found document.Problems
+				switch {
+				case errors.As(err, &found):
+					problems = append(problems, found...)
+					continue
+				case err != nil:
+					return err
+				}
+				text, err := os.ReadFile(file)
+				if err != nil {
+					return instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+				}
+				all = append(all, ready{sweep, text})
+			}
+			if err := problems.Err(); err != nil {
+				return err
+			}
+			added := 0
+			for _, r := range all {
+				file, is, err := references.Add(to, r.sweep, r.text)
+				if err != nil {
+					return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
+				}
+				if is {
+					added++
+					s.say("added " + path(file))
+				} else {
+					s.say("was there " + path(file))
+				}
+			}
+			s.say(fmt.Sprintf("%d added of %s.", added, count(len(all), "sweep")))
+			if b == nil {
+				s.say("The points were not looked up; give --board to check them.")
+			}
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
+	mustComplete(cmd, "to", completeFolders)
+	boardFlag(cmd, &board)
+	return cmd
+}
+
+func (a *app) knownWithdrawCommand() *cobra.Command {
+	var why, by string
+	cmd := &cobra.Command{
+		Use:   "withdraw SWEEP",
+		Short: "take a sweep out of use by a note that says why",
+		Long: `withdraw writes a small file beside a sweep that says why it is not to be used any
+more. The sweep stays where it is; remove the note to use it again.`,
+		Example:           `  halfsplit known withdraw kestrel/known/k3-022.yaml --why "the board failed a week later"`,
+		Args:              arguments("SWEEP file"),
+		ValidArgsFunction: completeFiles(kindSweep),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			note, err := references.Withdraw(args[0], why, by, time.Now().Truncate(time.Second))
+			if err != nil {
+				return err
+			}
+			s.say("Withdrawn by " + path(note) + ".")
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&why, "why", "", "`REASON`, kept in the note")
+	cmd.Flags().StringVar(&by, "by", "", "who withdraws it")
+	return cmd
+}
+
+// knownPoint is one row of `known show --json`.
+type knownPoint struct {
+	At        string   `json:"at"`
+	Net       string   `json:"net"`
+	Polarity  string   `json:"polarity"`
+	Like      string   `json:"like"` // sort of meter
+	Boards    int      `json:"boards"`
+	Overloads int      `json:"overloads"`
+	Median    *float64 `json:"median"` // volts; null where no board read a voltage
+	Spread    *float64 `json:"spread"`
+	Low       *float64 `json:"low"` // of the 95 % interval of the next good board
+	High      *float64 `json:"high"`
+	Overload  float64  `json:"overload_probability"`
+	Meters    []string `json:"meters"`
+	Samples   []string `json:"samples"`
+	First     string   `json:"first"` // date; empty where no file says
+	Last      string   `json:"last"`
+}
+
+// knownLevel is the share of good boards inside the interval shown.
+const knownLevel = 0.95
+
+func finite(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func pointOf(s references.Summary) knownPoint {
+	low, high := s.Interval(knownLevel)
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return ""
+		}
+		return t.Format(time.DateOnly)
+	}
+	return knownPoint{s.At, s.Net, s.Polarity.String(), s.Like, s.N, s.Overloads, finite(s.Median), finite(s.Spread), finite(low), finite(high), s.OverloadShare, s.Meters, s.Samples, day(s.First), day(s.Last)}
+}
+
+func (a *app) knownShowCommand() *cobra.Command {
+	var board, point, meter string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "show FOLDER",
+		Short: "what good boards read, point by point",
+		Long: `show lists, for each point, the median and spread of good boards and the interval
+in which 95 % of further good boards will read. Readings of unlike meters stand
+apart, since they do not mix as they are.
+
+With --meter every reading is carried to that meter by the physics of the fitted
+circuit, with its uncertainty. The meter is written as in sweep files, or is a
+sweep or case file that has one.`,
+		Example: `  halfsplit known show kestrel/known --board kestrel/board.yaml
+  halfsplit known show kestrel/known --board kestrel/board.yaml --point J7.2
+  halfsplit known show kestrel/known --board kestrel/board.yaml --meter "test_current: 0.3 mA, open_voltage: 2.7 V"`,
+		Args:              arguments("FOLDER of sweeps"),
+		ValidArgsFunction: firstOf(completeFolders),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			lib, found, err := a.library(args[0], board)
+			if err != nil {
+				return err
+			}
+			a.warn(found)
+			b, err := netlist.Load(board)
+			if err != nil {
+				return err
+			}
+			if meter != "" {
+				return a.carried(s, b, lib, meter, point, asJSON)
+			}
+			list := lib.Summaries()
+			if point != "" {
+				at, err := b.Point(point)
+				if err != nil {
+					return err
+				}
+				list = lib.SummaryAt(at)
+			}
+			if asJSON {
+				points := make([]knownPoint, len(list))
+				for i := range list {
+					points[i] = pointOf(list[i])
+				}
+				return a.json(struct {
+					Board    string       `json:"board"`
+					Revision string       `json:"revision"`
+					Sweeps   int          `json:"sweeps"`
+					Points   []knownPoint `json:"points"`
+				}{b.Name, b.Revision, len(lib.Sweeps), points})
+			}
+			s.known(lib, list, point != "")
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: volts, null where there is none")
+	cmd.Flags().StringVar(&point, "point", "", "`POINT` to show, with its boards and meters")
+	cmd.Flags().StringVar(&meter, "meter", "", "`METER` to carry readings to, or a file that has one")
+	boardFlag(cmd, &board)
+	mustComplete(cmd, "meter", completeYAML)
+	return cmd
+}
+
+func (s *screen) libraryHead(lib *references.Library) {
+	s.say(s.paint(strong, titled(lib.Board, lib.Revision)))
+	text := count(len(lib.Sweeps), "sweep") + " in use"
+	if n := len(lib.Withdrawn); n > 0 {
+		text += fmt.Sprintf(", %d withdrawn", n)
+	}
+	if n := len(lib.Skipped); n > 0 {
+		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
+	}
+	s.say(text)
+}
+
+func (s *screen) known(lib *references.Library, list []references.Summary, detailed bool) {
+	s.libraryHead(lib)
+	s.heading("KNOWN GOOD", "interval: 95 % of further good boards")
+	var rows [][]cell
+	for i := range list {
+		x := &list[i]
+		ground, _, _ := strings.Cut(x.Polarity.String(), "-")
+		median, spread, between := "OL", "", ""
+		if !math.IsNaN(x.Median) {
+			low, high := x.Interval(knownLevel)
+			median, spread = threeDecimals(x.Median), fmt.Sprintf("%.0f mV", 1000*x.Spread)
+			between = threeDecimals(low) + " to " + threeDecimals(high)
+			if x.N == 1 {
+				spread = ""
+			}
+		}
+		ol := ""
+		if x.Overloads > 0 && x.Overloads < x.N {
+			ol = fmt.Sprintf("%d OL", x.Overloads)
+		}
+		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {median, strong}, {spread, plain}, {between, plain}, {ol, yellow}, {fmt.Sprint(x.N), plain}, {x.Like, faint}})
+	}
+	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "median", right: true}, {head: "spread", right: true}, {head: "interval"}, {}, {head: "boards", right: true}, {head: "meter"}}, rows)
+	if len(rows) == 0 {
+		s.say("  Nobody has read it.")
+	}
+	if detailed {
+		for i := range list {
+			x := &list[i]
+			text := fmt.Sprintf("%s, %s: boards %s; meters %s", x.Polarity, x.Like, someNames(x.Samples, 20), someNames(x.Meters, 20))
+			if !x.First.IsZero() {
+				text += "; " + x.First.Format(time.DateOnly) + " to " + x.Last.Format(time.DateOnly)
+			}
+			s.gap()
+			s.prose(2, 2, faint, text)
+		}
+	}
+}
+
+// readMeter reads a meter that is written out, or one that a file has.
+func readMeter(text string) (references.Meter, error) {
+	if _, err := os.Stat(text); err != nil {
+		return references.ParseMeter(text)
+	}
+	nodes, err := document.Read(text, 0)
+	if err != nil {
+		return references.Meter{}, err
+	}
+	for _, n := range nodes {
+		if m := n.Get("meter"); m.Exists() {
+			if problems := references.MeterShape().Check(m); problems != nil {
+				return references.Meter{}, problems
+			}
+			meter, problems := references.DecodeMeter(m)
+			return meter, problems.Err()
+		}
+	}
+	return references.Meter{}, instead(quoted(text)+" has no meter", "name a sweep or case file with a `meter`")
+}
+
+// carriedPoint is one row of `known show --meter --json`.
+type carriedPoint struct {
+	At       string   `json:"at"`
+	Net      string   `json:"net"`
+	Polarity string   `json:"polarity"`
+	Volts    *float64 `json:"volts"` // null for OL
+	Overload bool     `json:"overload"`
+	Carrying float64  `json:"carrying"` // volts, the standard uncertainty that carrying leaves
+	Low      *float64 `json:"low"`      // of the 95 % interval of the next good board
+	High     *float64 `json:"high"`
+	Boards   int      `json:"boards"`
+}
+
+// carried shows what good boards read, as the reader's own meter would show it.
+func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text, point string, asJSON bool) error {
+	m, err := readMeter(text)
+	if err != nil {
+		return err
+	}
+	c, err := carry.New(b, lib)
+	if err != nil {
+		return err
+	}
+	var only *netlist.Point
+	if point != "" {
+		at, err := b.Point(point)
+		if err != nil {
+			return err
+		}
+		only = &at
+	}
+	var list []carriedPoint
+	seen := make(map[string]bool)
+	for _, x := range lib.Summaries() {
+		if seen[x.At+x.Polarity.String()] {
+			continue // another sort of meter
+		}
+		seen[x.At+x.Polarity.String()] = true
+		at, err := b.Point(x.At)
+		if err != nil {
+			return err
+		}
+		if only != nil && at.Net != only.Net {
+			continue
+		}
+		p, sigma, err := c.Known(at, x.Polarity, m)
+		if err != nil {
+			return err
+		}
+		low, high := p.Interval(knownLevel)
+		overload := p.OverloadShare > 0.5
+		row := carriedPoint{x.At, x.Net, x.Polarity.String(), nil, overload, sigma, nil, nil, p.N}
+		if !overload {
+			// The doubt of carrying widens the interval of good boards.
+			widen := math.Hypot(1, sigma/p.Scale)
+			row.Volts, row.Low, row.High = finite(p.Center), finite(p.Center-widen*(p.Center-low)), finite(p.Center+widen*(high-p.Center))
+		}
+		list = append(list, row)
+	}
+	if asJSON {
+		return a.json(struct {
+			Board    string         `json:"board"`
+			Revision string         `json:"revision"`
+			Meter    string         `json:"meter"`
+			Points   []carriedPoint `json:"points"`
+		}{b.Name, b.Revision, m.Text(), list})
+	}
+	s.libraryHead(lib)
+	source := "constant current"
+	if m.Source == references.Resistive {
+		source = "a resistance"
+	}
+	s.heading("KNOWN GOOD", fmt.Sprintf("carried to %.3g mA from %.3g V through %s", 1000*m.TestCurrent, m.OpenVoltage, source))
+	var rows [][]cell
+	for i := range list {
+		x := &list[i]
+		ground, _, _ := strings.Cut(x.Polarity, "-")
+		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {volts(x.Volts, x.Overload), strong}, {between(x.Low, x.High), plain}, {carryText(x), faint}, {fmt.Sprint(x.Boards), plain}})
+	}
+	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "reads", right: true}, {head: "interval"}, {head: "carrying"}, {head: "boards", right: true}}, rows)
+	return nil
+}
+
+func between(low, high *float64) string {
+	if low == nil || high == nil {
+		return ""
+	}
+	return threeDecimals(*low) + " to " + threeDecimals(*high)
+}
+
+// carryText is the doubt that carrying leaves.
+func carryText(x *carriedPoint) string {
+	if x.Volts == nil || x.Carrying == 0 {
+		return ""
+	}
+	return fmt.Sprintf("± %.0f mV", 1000*x.Carrying)
+}
+
+// checkedLibrary is what `known check --json` prints.
+type checkedLibrary struct {
+	Board    string          `json:"board"`
+	Revision string          `json:"revision"`
+	Sweeps   int             `json:"sweeps"`
+	Problems []checkProblem  `json:"problems"` // of files that could not be read
+	Findings []libraryRemark `json:"findings"`
+}
+
+type libraryRemark struct {
+	Severity   string  `json:"severity"` // fault, doubt or note
+	Kind       string  `json:"kind"`
+	File       string  `json:"file"` // empty where it concerns the folder
+	At         string  `json:"at"`
+	Seen       string  `json:"seen"`
+	Do         string  `json:"do"`
+	Confidence float64 `json:"confidence"` // probability that the finding is right
+}
+
+func (a *app) knownCheckCommand() *cobra.Command {
+	var board string
+	var asJSON, notes bool
+	cmd := &cobra.Command{
+		Use:   "check FOLDER",
+		Short: "find sweeps that were taken wrongly, and gaps",
+		Long: `check compares every sweep with the others and says what does not fit: probes the
+wrong way round, a connector counted from the wrong end or one pin off, pins
+exchanged, a meter or board that drifts, another revision, stray readings, copies,
+meters that stand apart, files changed after they were added, and points that
+nobody has read.
+
+The exit code is 1 where there is a fault or a doubt, so that it can stand in a
+hook of version control; notes alone leave it at 0.`,
+		Example: `  halfsplit known check kestrel/known --board kestrel/board.yaml
+  halfsplit known check kestrel/known --board kestrel/board.yaml --json > report.json`,
+		Args:              arguments("FOLDER of sweeps"),
+		ValidArgsFunction: firstOf(completeFolders),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			lib, found, err := a.library(args[0], board)
+			if err != nil {
+				return err
+			}
+			list := lib.Check()
+			bad := len(found) > 0
+			for _, f := range list {
+				bad = bad || f.Severity != references.SeverityNote
+			}
+			if asJSON {
+				answer := checkedLibrary{Board: lib.Board, Revision: lib.Revision, Sweeps: len(lib.Sweeps)}
+				for _, p := range found {
+					answer.Problems = append(answer.Problems, checkProblem{p.File, p.Line, p.Column, p.What, p.Do, false})
+				}
+				for _, f := range list {
+					answer.Findings = append(answer.Findings, libraryRemark{f.Severity, f.Kind, f.Sweep, f.At, f.Seen, f.Do, f.Confidence})
+				}
+				err = a.json(answer)
+			} else {
+				s.libraryFindings(lib, found, list, notes)
+			}
+			if err == nil && bad {
+				err = errBadly
+			}
+			return err
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().BoolVar(&notes, "notes", true, "show notes, such as points that nobody has read")
+	boardFlag(cmd, &board)
+	return cmd
+}
+
+var severitySigns = map[string]sign{
+	references.SeverityFault: {"●", loud},
+	references.SeverityDoubt: {"▲", yellow},
+	references.SeverityNote:  {"·", faint},
+}
+
+func (s *screen) libraryFindings(lib *references.Library, found document.Problems, list []references.Finding, notes bool) {
+	s.libraryHead(lib)
+	if len(found) > 0 {
+		s.gap()
+	}
+	for _, p := range found {
+		s.say(s.paint(red, problemText(p)))
+	}
+	tally := make(map[string]int)
+	for _, f := range list {
+		tally[f.Severity]++
+		if f.Severity == references.SeverityNote && !notes {
+			continue
+		}
+		mark := severitySigns[f.Severity]
+		head := mark.mark + " " + f.Kind
+		if f.At != "" {
+			head += " " + name(f.At)
+		}
+		if f.Sweep != "" {
+			head += "  " + path(relative(lib.Dir, f.Sweep))
+		}
+		s.gap()
+		s.say(s.paint(mark.style, head) + s.paint(faint, "  "+f.Severity+sureText(f)))
+		s.prose(4, 0, plain, prose(f.Seen))
+		s.prose(4, 0, faint, prose(f.Do))
+	}
+	s.gap()
+	s.say(fmt.Sprintf("%s: %s, %s, %s.", count(len(lib.Sweeps), "sweep"), count(len(found)+tally[references.SeverityFault], "fault"), count(tally[references.SeverityDoubt], "doubt"), count(tally[references.SeverityNote], "note")))
+}
+
+func sureText(f references.Finding) string {
+	if f.Confidence >= 1 {
+		return ""
+	}
+	return ", " + percent(f.Confidence) + " sure"
+}
+
+func relative(dir, file string) string {
+	if rel, err := filepath.Rel(dir, file); err == nil {
+		return rel
+	}
+	return file
+}
+
+// contrast is one row of `known compare --json`.
+type contrast struct {
+	At       string   `json:"at"`
+	Net      string   `json:"net"`
+	Polarity string   `json:"polarity"`
+	Like     string   `json:"like"`
+	BoardsA  int      `json:"boards_a"`
+	BoardsB  int      `json:"boards_b"`
+	A        *float64 `json:"a"` // volts; null for OL or where nobody read it
+	B        *float64 `json:"b"`
+	Chance   *float64 `json:"chance"` // of folders of the same boards to differ as much
+	Differ   *float64 `json:"differ"` // probability that they do differ
+}
+
+// contrastLimit is the chance below which a difference is pointed out, shared by
+// all places (Bonferroni).
+const contrastLimit = 0.01
+
+func (a *app) knownCompareCommand() *cobra.Command {
+	var board string
+	var asJSON, all bool
+	cmd := &cobra.Command{
+		Use:               "compare FOLDER FOLDER",
+		Short:             "set two folders of good boards beside each other",
+		Long:              `compare shows the points at which the good boards of two folders read differently by more than chance, and the points that only one of them has.`,
+		Example:           "  halfsplit known compare ours theirs --board kestrel/board.yaml",
+		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),
+		ValidArgsFunction: completeFolders,
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			var libs [2]*references.Library
+			for i := range libs {
+				var found document.Problems
+				if libs[i], found, err = a.library(args[i], board); err != nil {
+					return err
+				}
+				a.warn(found)
+			}
+			list := references.Compare(libs[0], libs[1])
+			if asJSON {
+				rows := make([]contrast, len(list))
+				for i, c := range list {
+					rows[i] = contrast{c.At, c.Net, c.Polarity.String(), c.Like, c.A.N, c.B.N, nil, nil, finite(c.Chance), finite(c.Differ)}
+					if c.A.N > 0 {
+						rows[i].A = finite(c.A.Center)
+					}
+					if c.B.N > 0 {
+						rows[i].B = finite(c.B.Center)
+					}
+				}
+				return a.json(struct {
+					Points []contrast `json:"points"`
+				}{rows})
+			}
+			s.contrasts(libs, args, list, all)
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree")
+	boardFlag(cmd, &board)
+	return cmd
+}
+
+func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []references.Contrast, all bool) {
+	s.say(s.paint(strong, titled(libs[0].Board, libs[0].Revision)))
+	for i := range libs {
+		s.say(path(dirs[i]) + ": " + count(len(libs[i].Sweeps), "sweep"))
+	}
+	reads := func(p references.Predictive) string {
+		switch {
+		case p.N == 0:
+			return "-"
+		case math.IsNaN(p.Center):
+			return "OL"
+		}
+		return threeDecimals(p.Center)
+	}
+	both := 0
+	for _, c := range list {
+		if c.A.N > 0 && c.B.N > 0 {
+			both++
+		}
+	}
+	var rows [][]cell
+	differs, lone := 0, 0
+	for _, c := range list {
+		note := cell{"agrees", faint}
+		switch {
+		case c.A.N == 0 || c.B.N == 0:
+			note = cell{"in one folder only", faint}
+			lone++
+		case c.Chance < contrastLimit/float64(both):
+			note = cell{"▲ differs, " + percent(c.Differ) + " sure", yellow}
+			differs++
+		default:
+			if !all {
+				continue
+			}
+		}
+		ground, _, _ := strings.Cut(c.Polarity.String(), "-")
+		rows = append(rows, []cell{{name(c.At), plain}, {name(c.Net), faint}, {ground, faint}, {reads(c.A), plain}, {reads(c.B), plain}, {c.Like, faint}, note})
+	}
+	s.gap()
+	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "first", right: true}, {head: "second", right: true}, {head: "meter"}, {}}, rows)
+	if len(rows) > 0 {
+		s.gap()
+	}
+	s.say(fmt.Sprintf("%s in both folders: %d differ; %d in one folder only.", count(both, "point"), differs, lone))
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/draft/table"
+	"halfsplit/references"
+	"halfsplit/references/exchange"
+)
+
+// writeOut writes to a new file, or to the answer where no file is named.
+func (a *app) writeOut(file string, write func(w io.Writer) error) error {
+	if file == "" {
+		return write(a.out)
+	}
+	var text bytes.Buffer
+	if err := write(&text); err != nil {
+		return err
+	}
+	if err := writeNew(file, text.Bytes()); err != nil {
+		return instead(quoted(file)+" cannot be written: "+reason(err), "name a file that is not there yet, in a folder where you may write")
+	}
+	return nil
+}
+
+func (a *app) knownImportCommand() *cobra.Command {
+	var to, board, unit string
+	var columns, values []string
+	cmd := &cobra.Command{
+		Use:   "import TABLE",
+		Short: "make sweeps of a table saved as CSV",
+		Long: `import reads a table saved as CSV, one row for each point, and adds a sweep for each
+sample, date, person, meter and polarity in it. Headings that are not the tool's
+own are mapped with --column KEY=HEADING; what holds for all rows is said with
+--value KEY=TEXT. The keys are point, reading, sample, by, taken, polarity,
+temperature, battery, meter, test_current, open_voltage, over, accuracy, resolution
+and source. A table with a column for each board maps reading:SAMPLE=HEADING.`,
+		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV
+  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value taken=2026-08-02 --value "test_current=0.5 mA"`,
+		Args: arguments("TABLE in CSV"),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if to == "" || board == "" {
+				return instead("no folder or no board is named", "add `--to` and the folder of sweeps, and `--board` and the board file")
+			}
+			b, err := netlist.Load(board)
+			if err != nil {
+				return err
+			}
+			o := exchange.Options{Unit: unit}
+			if o.Columns, err = table.ParseMap(columns); err != nil {
+				return err
+			}
+			if o.Values, err = table.ParseMap(values); err != nil {
+				return err
+			}
+			f, err := os.Open(args[0])
+			if err != nil {
+				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+			}
+			defer f.Close()
+			sweeps, err := exchange.ReadCSV(f, args[0], b, o)
+			if err != nil {
+				return err
+			}
+			added, readings := 0, 0
+			for _, sweep := range sweeps {
+				var text bytes.Buffer
+				if err := sweep.Write(&text); err != nil {
+					return err
+				}
+				file, is, err := references.Add(to, sweep, text.Bytes())
+				if err != nil {
+					return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
+				}
+				readings += len(sweep.Readings)
+				if is {
+					added++
+					s.say("added " + path(file))
+				} else {
+					s.say("was there " + path(file))
+				}
+			}
+			s.say(fmt.Sprintf("%d added of %s with %s.", added, count(len(sweeps), "sweep"), count(readings, "reading")))
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
+	cmd.Flags().StringVar(&unit, "unit", "", "V or mV, where all readings are in it")
+	cmd.Flags().StringArrayVar(&columns, "column", nil, "`KEY=HEADING`; may be repeated")
+	cmd.Flags().StringArrayVar(&values, "value", nil, "`KEY=TEXT` for all rows; may be repeated")
+	boardFlag(cmd, &board)
+	mustComplete(cmd, "to", completeFolders)
+	return cmd
+}
+
+func (a *app) knownExportCommand() *cobra.Command {
+	var board, to string
+	cmd := &cobra.Command{
+		Use:               "export FOLDER",
+		Short:             "write all readings in use as one table in CSV",
+		Long:              `export writes one row for each reading of the sweeps in use. "halfsplit known import" reads the table back the same.`,
+		Example:           "  halfsplit known export kestrel/known --board kestrel/board.yaml --to k3.csv",
+		Args:              arguments("FOLDER of sweeps"),
+		ValidArgsFunction: firstOf(completeFolders),
+		RunE: func(_ *cobra.Command, args []string) error {
+			lib, found, err := a.library(args[0], board)
+			if err != nil {
+				return err
+			}
+			a.warn(found)
+			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteCSV(w, lib.Sweeps) })
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")
+	boardFlag(cmd, &board)
+	return cmd
+}
+
+func (a *app) knownSheetCommand() *cobra.Command {
+	var board, to string
+	cmd := &cobra.Command{
+		Use:               "sheet FOLDER CONNECTOR",
+		Short:             "print a connector with its readings as one HTML page",
+		Example:           "  halfsplit known sheet kestrel/known J7 --board kestrel/board.yaml --to J7.html",
+		Args:              arguments("FOLDER of sweeps", "CONNECTOR"),
+		ValidArgsFunction: firstOf(completeFolders),
+		RunE: func(_ *cobra.Command, args []string) error {
+			lib, found, err := a.library(args[0], board)
+			if err != nil {
+				return err
+			}
+			a.warn(found)
+			b, err := netlist.Load(board)
+			if err != nil {
+				return err
+			}
+			c, err := b.ConnectorByName(args[1])
+			if err != nil {
+				return err
+			}
+			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c) })
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")
+	boardFlag(cmd, &board)
+	return cmd
+}

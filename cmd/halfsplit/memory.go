@@ -1,0 +1,240 @@
+package main
+
+import (
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine/experience"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/netlist/document"
+)
+
+func (a *app) memoryCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "memory COMMAND",
+		Short: "let closed cases change what is suspected first",
+		Args:  cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return noCommand(cmd, args[0])
+		},
+	}
+	cmd.AddCommand(a.memoryLearnCommand())
+	return cmd
+}
+
+// lesson is what `memory learn --json` prints.
+type lesson struct {
+	Cases   int            `json:"cases"`   // counted
+	Skipped []skippedCase  `json:"skipped"` // and why
+	Entries []learnedEntry `json:"entries"` // that moved
+}
+
+type skippedCase struct {
+	File string `json:"file"`
+	Why  string `json:"why"`
+}
+
+type learnedEntry struct {
+	Name   string        `json:"name"`
+	Cases  int           `json:"cases"`
+	Before float64       `json:"before"` // odds of one such part to be bad
+	After  float64       `json:"after"`
+	Modes  []learnedMode `json:"modes"`
+}
+
+type learnedMode struct {
+	Name   string  `json:"name"`
+	Cases  int     `json:"cases"`
+	Before float64 `json:"before"` // share of the entry
+	After  float64 `json:"after"`
+}
+
+func (a *app) memoryLearnCommand() *cobra.Command {
+	var to, priors string
+	var asJSON bool
+	strength := experience.DefaultStrength()
+	cmd := &cobra.Command{
+		Use:   "learn CASE...",
+		Short: "work closed cases into the weights of faults",
+		Long: `learn counts what was wrong in closed cases, by kind of part and mode of failure,
+and works the counts into the weights that faults have before any reading. The
+tool's own weights count as much as so many cases, which --kinds and --modes
+change. What is written with --to is a priors file for locate --priors; it holds
+numbers alone and nothing of the cases, so that it can be shown to others.
+
+Folders stand for all case files in them.`,
+		Example: "  halfsplit memory learn cases --to shop.yaml\n  halfsplit locate kestrel/cases/touch-dead.yaml --priors shop.yaml",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return instead("`halfsplit memory learn` needs a case file or a folder of them", "write "+cmd.UseLine())
+			}
+			return nil
+		},
+		ValidArgsFunction: completeYAML,
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if !(strength.Kinds > 0 && strength.Modes > 0) {
+				return instead("`--kinds` and `--modes` must be above zero", "write how many cases the tool's own weights count for")
+			}
+			base := fault.DefaultPriors()
+			if priors != "" {
+				if base, err = fault.LoadPriors(priors); err != nil {
+					return err
+				}
+			}
+			files, err := caseFiles(args)
+			if err != nil {
+				return err
+			}
+			tally := experience.NewTally()
+			var answer lesson
+			seen := make(map[[32]byte]bool)
+			for _, file := range files {
+				if why := learnFrom(tally, file, seen); why != "" {
+					answer.Skipped = append(answer.Skipped, skippedCase{file, why})
+				}
+			}
+			learned := tally.Learn(base, strength)
+			if to != "" {
+				if err := a.writeOut(to, func(w io.Writer) error { return learned.Write(w) }); err != nil {
+					return err
+				}
+			}
+			if asJSON {
+				answer.Cases = learned.Cases
+				for _, e := range learned.Moved() {
+					row := learnedEntry{e.Name, e.Count, e.Before, e.After, nil}
+					for _, m := range e.Modes {
+						row.Modes = append(row.Modes, learnedMode{m.Name, m.Count, m.Before, m.After})
+					}
+					answer.Entries = append(answer.Entries, row)
+				}
+				return a.json(answer)
+			}
+			s.lesson(learned, answer.Skipped, to)
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "priors `FILE` to write, which must not be there yet")
+	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of weights to begin from, over the tool's own")
+	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the weights among kinds count for")
+	cmd.Flags().Float64Var(&strength.Modes, "modes", strength.Modes, "cases that the modes of a kind count for")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	mustComplete(cmd, "priors", completeYAML)
+	return cmd
+}
+
+// learnFrom counts one case and returns why it was not counted, "" where it was.
+// The same text under two names is one case.
+func learnFrom(tally *experience.Tally, file string, seen map[[32]byte]bool) string {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return reason(err)
+	}
+	print := sha256.Sum256(text)
+	if seen[print] {
+		return "is a copy of a case that was counted"
+	}
+	c, err := journal.Load(file)
+	var found document.Problems
+	switch {
+	case errors.As(err, &found):
+		return "has " + count(len(found), "problem") + ": " + found[0].What
+	case err != nil:
+		return err.Error()
+	}
+	if err := tally.Add(c); err != nil {
+		return err.Error()
+	}
+	seen[print] = true
+	return ""
+}
+
+// caseFiles lists the files that the arguments mean: themselves, and of folders
+// all that look like cases.
+func caseFiles(args []string) ([]string, error) {
+	var files []string
+	for _, arg := range args {
+		info, err := os.Stat(arg)
+		if err != nil {
+			return nil, instead(quoted(arg)+" cannot be read: "+reason(err), "check the path")
+		}
+		if !info.IsDir() {
+			files = append(files, arg)
+			continue
+		}
+		err = filepath.WalkDir(arg, func(path string, entry fs.DirEntry, err error) error {
+			switch {
+			case err != nil:
+				return err
+			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
+				return fs.SkipDir
+			case entry.Type().IsRegular() && isYAML(path) && kindOf(glance(path)) == kindCase:
+				files = append(files, path)
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, instead(quoted(arg)+" cannot be read: "+reason(err), "check the folder and who may read it")
+		}
+	}
+	for i, f := range files {
+		files[i] = filepath.Clean(f)
+	}
+	slices.Sort(files)
+	return slices.Compact(files), nil
+}
+
+func (s *screen) lesson(l experience.Learned, skipped []skippedCase, to string) {
+	s.say(s.paint(strong, count(l.Cases, "closed case")+" counted"))
+	var rows [][]cell
+	moved := 0
+	for _, e := range l.Moved() {
+		if e.Count == 0 {
+			moved++
+			continue
+		}
+		rows = append(rows, []cell{{e.Name, strong}, {}, {fmt.Sprint(e.Count), plain}, {fmt.Sprintf("%.2f", 1000*e.Before), plain}, {fmt.Sprintf("%.2f", 1000*e.After), strong}})
+		for _, m := range e.Modes {
+			if m.Before != m.After {
+				rows = append(rows, []cell{{}, {m.Name, plain}, {fmt.Sprint(m.Count), plain}, {percent(m.Before), plain}, {percent(m.After), plain}})
+			}
+		}
+	}
+	if len(rows) > 0 {
+		s.heading("WEIGHTS", "odds in a thousand for one part; shares of modes")
+		s.table(2, []column{{head: "kind"}, {head: "mode"}, {head: "cases", right: true}, {head: "before", right: true}, {head: "after", right: true}}, rows)
+		if moved > 0 {
+			s.gap()
+			s.say(fmt.Sprintf("  %s without a case went down in proportion.", count(moved, "kind")))
+		}
+		s.gap()
+		s.prose(2, 2, faint, fmt.Sprintf("The weights before count for %g cases among kinds and %g within a kind.", l.Strength.Kinds, l.Strength.Modes))
+	}
+	if len(skipped) > 0 {
+		s.heading("NOT COUNTED", count(len(skipped), "file"))
+		for _, x := range skipped {
+			s.prose(2, 2, plain, path(x.File)+" "+prose(x.Why))
+		}
+	}
+	if to != "" {
+		s.gap()
+		s.say("Wrote " + path(to) + "; give it with --priors.")
+	}
+}
