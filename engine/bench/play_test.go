@@ -2,7 +2,6 @@ package bench
 
 import (
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -24,6 +23,7 @@ type table struct {
 	e    *engine.Engine
 	s    *Session
 	log  strings.Builder
+	said []string // every entry
 	asks int
 }
 
@@ -195,30 +195,12 @@ func (tb *table) play(sweep ...string) {
 			line = "sweep " + sweep[0]
 			sweep = sweep[1:]
 		}
+		tb.said = append(tb.said, line)
 		r := tb.enter(line)
 		fmt.Fprintf(&tb.log, " > %s", line)
 		for _, s := range r.Says {
 			fmt.Fprintf(&tb.log, "  (%s)", s)
 		}
 		fmt.Fprintln(&tb.log)
-	}
-}
-
-func TestPlayAll(t *testing.T) {
-	if os.Getenv("PLAY") == "" {
-		t.Skip()
-	}
-	sc := loadScene(t)
-	for i := range sc.Cases {
-		name := strings.TrimSuffix(filepath.Base(sc.Cases[i].File), ".yaml")
-		t.Run(name, func(t *testing.T) {
-			tb := lay(t, name)
-			var sweep []string
-			for _, c := range tb.c.Sweep {
-				sweep = append(sweep, tb.w.Case().Board.Connectors[c].Name)
-			}
-			tb.play(sweep...)
-			t.Logf("%d asks\n%s", tb.asks, tb.log.String())
-		})
 	}
 }

@@ -181,7 +181,7 @@ func (s *Session) ask() (*Prompt, error) {
 			return p, err
 		}
 	}
-	if !s.anyReading() {
+	if !s.anyReading() && s.lastEdit() == 0 {
 		if names := s.unswept(); len(names) > 0 && !s.skipped["sweep"] {
 			return &Prompt{Ask: AskConnector, Connectors: names}, nil
 		}

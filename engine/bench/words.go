@@ -122,6 +122,9 @@ func understand(b *netlist.Board, line string) (entry, error) {
 		return entry{verb: value, reading: r}, nil
 	}
 	p := &parser{b: b, text: plain}
+	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
+		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
+	}
 	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.power, p.deed, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
