@@ -149,14 +149,7 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 }
 
 // takenOf finds the reading of an observation.
-func (q *inquiry) takenOf(obs int) int {
-	for i := range q.taken {
-		if q.taken[i].obs == obs {
-			return i
-		}
-	}
-	return 0
-}
+func (q *inquiry) takenOf(obs int) int { return max(firstOf(q.taken, obs), 0) }
 
 // describe puts a fault in a few words: "R12 open", "C40 leaky (about 470 ohm)".
 func (q *inquiry) describe(f *fault.Fault) string {
@@ -319,7 +312,7 @@ func (q *inquiry) group(w *network.Workspace, leaders *[]*fault.Fault, f *fault.
 func (q *inquiry) reasons(w *network.Workspace, f *fault.Fault) ([]Reason, error) {
 	var odd []int
 	for i := range q.taken {
-		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
+		if o := q.taken[i].obs; o >= 0 && !q.obs[o].Vague && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
 		}
 	}

@@ -148,6 +148,11 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 		}
 		e.holdAlike(t, all, &obs[t.obs])
 	}
+	for i := range all {
+		if t := &all[i]; t.obs >= 0 && e.vague(t, &obs[t.obs]) {
+			obs[t.obs].Vague = true
+		}
+	}
 	return all, obs
 }
 
@@ -236,6 +241,9 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 		if len(own) == 0 || over > len(own) {
 			continue
 		}
+		if worst := spreadOf(own, t); worst < disagree {
+			continue // they bear each other out, and tell nothing more
+		}
 		sort.SliceStable(own, func(a, b int) bool { return own[a].read.Reading.Value < own[b].read.Reading.Value })
 		peer := own[len(own)/2]
 		o.Alike, o.OwnPeer = true, true
@@ -243,6 +251,35 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 		o.Known = &fit.Known{Center: peer.read.Reading.Value, Scale: alikeSpread * math.Sqrt2, DF: 4, Meter: t.meter}
 		return
 	}
+}
+
+// disagree is the difference in volts from which lines that should read alike do
+// not (common practice, no source).
+const disagree = 0.05
+
+// spreadOf gives the largest difference of a reading from others.
+func spreadOf(others []*taken, t *taken) float64 {
+	worst := 0.0
+	for _, x := range others {
+		if t.read.Reading.Overload {
+			return math.Inf(1)
+		}
+		worst = math.Max(worst, math.Abs(x.read.Reading.Value-t.read.Reading.Value))
+	}
+	return worst
+}
+
+// Between these, in volts, a reading in a polarity that no good board was read in
+// tells nothing: what an unpowered board drops upwards varies too much from
+// design to design. Only a short or an open can be told.
+const (
+	vagueFrom = 0.12
+)
+
+// vague tells whether a reading is of that sort.
+func (e *Engine) vague(t *taken, o *fault.Observation) bool {
+	return o.Known == nil && t.read.To == nil && t.read.Reading.Unit == quantity.Volt && !o.Over &&
+		o.Volts > vagueFrom && !e.belief.Covers(o.Spot.Polarity)
 }
 
 func contains[T comparable](list []T, x T) bool {

@@ -19,6 +19,7 @@ type Observation struct {
 	Repeats int           // times that the same was read again
 	// The meter's own standard uncertainty is the root of (Gain*v)^2 + Floor^2.
 	Gain, Floor float64
+	Vague       bool // tells nothing of faults; kept for the record
 	// Odd is the share of such readings that nothing accounts for: one of
 	// OddKnown, OddForetold and OddUnknown.
 	Odd float64
@@ -37,7 +38,7 @@ type Observation struct {
 	PeerOffset float64 // V, Known.Offset of the other line
 	OwnPeer    bool
 	base       network.Reading
-	peerBase   float64 // V, the model's reading of the peer
+	peerSlope  float64 // Prediction.Slope of the other line on a good board
 	inflate    float64 // of the variance; see Together
 	ratio      float64 // spread of good boards over what the model foretells
 }
@@ -86,24 +87,21 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	variance *= o.inflate
 	if o.Alike && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
-		expect := o.Known.Center
-		if !o.OwnPeer || o.peerBase == 0 {
-			peer, err := w.Read(o.Peer, &st, ph.Values)
-			if err != nil {
-				return err
-			}
-			o.peerBase = peer.Volts
-			if !o.OwnPeer {
-				expect = peer.Volts + o.PeerOffset
-			}
-			if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
-				return err
-			}
-			w.Note()
+		peer, err := ph.peer(w, o, &st)
+		if err != nil {
+			return err
 		}
+		o.peerSlope = peer.Slope
 		known := *o.Known
-		known.Offset = expect - r.Volts
+		known.Offset = o.Known.Center - r.Volts
+		if !o.OwnPeer {
+			known.Offset = peer.Volts + o.PeerOffset - r.Volts
+		}
 		o.Known = &known
+		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
+			return err
+		}
+		w.Note()
 	}
 	p.Sigma = math.Sqrt(variance + o.Misfit*o.Misfit)
 	p.DF = fewDF
@@ -111,7 +109,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		p.Volts += k.Offset
 		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
 		known := (k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes))*o.inflate + 1e-8
-		if p.Slope > 0.02 {
+		if p.Slope > 0.02 && !o.OwnPeer {
 			o.ratio = clamp(known/variance, 0.25, 4)
 		}
 		p.Sigma = math.Sqrt(known + ph.Doubt*ph.Doubt*p.Slope*p.Slope)
@@ -195,15 +193,23 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	if o.Good.Slope > 0.02 {
 		rest = clamp(p.Slope/o.Good.Slope, 0, 1)
 	}
-	if o.Known != nil && !o.base.Over && !r.Over {
-		p.Volts += o.Known.Offset * rest
-		if o.OwnPeer {
-			peer, err := w.Read(o.Peer, &st, ph.Values)
-			if err != nil {
-				return Prediction{}, err
-			}
-			p.Volts -= math.Min(peer.Volts, o.Probe.Meter.Over) - o.peerBase
+	switch {
+	case o.Known == nil || o.base.Over || r.Over:
+	case o.OwnPeer:
+		// What the model gets wrong shows in the other line, as far as that
+		// reading still rests on its junctions.
+		peer, err := ph.peer(w, o, &st)
+		if err != nil {
+			return Prediction{}, err
 		}
+		tells := rest
+		if o.peerSlope > 0.02 {
+			tells *= clamp(peer.Slope/o.peerSlope, 0, 1)
+		}
+		p.Volts += tells * (o.Known.Center - peer.Volts)
+		variance += tells * (o.Known.Scale*o.Known.Scale - variance)
+	default:
+		p.Volts += o.Known.Offset * rest
 	}
 	// What the model gets wrong is a share of the voltage across what the fault
 	// left in place: little where the reading is near 0, little where it is near
@@ -216,20 +222,26 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 // volts gives Prediction.Volts of Under for less work. What good boards show
 // beyond the model is taken in proportion to the voltage.
 func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
+	if o.OwnPeer {
+		p, err := ph.Under(w, o, changes)
+		return p.Volts, err
+	}
 	st := network.State{Edits: o.Edits, Changes: changes}
 	r, err := w.Read(o.Probe, &st, ph.Values)
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
-	v := r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1)
-	if o.OwnPeer {
-		peer, err := w.Read(o.Peer, &st, ph.Values)
-		if err != nil {
-			return 0, err
-		}
-		v -= math.Min(peer.Volts, o.Probe.Meter.Over) - o.peerBase
+	return r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1), nil
+}
+
+// peer reads the line that an observation is held against.
+func (ph *Physics) peer(w *network.Workspace, o *Observation, st *network.State) (Prediction, error) {
+	r, err := w.Read(o.Peer, st, ph.Values)
+	if err != nil {
+		return Prediction{}, err
 	}
-	return v, nil
+	_, slope := ph.Belief.Slopes(w, ph.Values.Celsius)
+	return Prediction{Volts: r.Volts, Slope: slope}, nil
 }
 
 // Shares of readings that nothing accounts for, spread evenly over the display:

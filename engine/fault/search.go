@@ -121,6 +121,9 @@ func (s *search) findCandidates() error {
 		return err
 	}
 	touch := func(i int) {
+		if s.obs[i].Vague {
+			return
+		}
 		st := network.State{Edits: s.obs[i].Edits}
 		for l := range loci {
 			if n := len(touched[l]); (n == 0 || touched[l][n-1] != i) && loci[l].Touches(w, &st, s.ph.Values) {
@@ -227,7 +230,7 @@ func (s *search) misleading() {
 	spots := map[any]int{}
 	for i := range s.obs {
 		o := &s.obs[i]
-		if math.Abs(s.result.Surprise[i]) <= odd {
+		if math.Abs(s.result.Surprise[i]) <= odd || o.Vague {
 			continue
 		}
 		density := math.Log(0.6 / oddSpan)

@@ -55,6 +55,59 @@ type Belief struct {
 	seenBy  [][]seen  // by unknown
 	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
 	known   map[Spot]Known
+
+	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
+	// where there are few enough of them; place finds an unknown in it.
+	cov   []float64
+	width int
+	place []int
+}
+
+// mostKept bounds the unknowns whose covariance is kept: 8 MB.
+const mostKept = 1000
+
+// keep works out cov, row by row of J, of which each has few entries:
+//
+//	cov = C - sum over rows r, q of (C J_r) K^-1_rq (C J_q)'
+func (b *Belief) keep() {
+	b.place = make([]int, len(b.seenBy))
+	var kept []int32
+	for u := range b.seenBy {
+		b.place[u] = -1
+		if len(b.seenBy[u]) > 0 {
+			b.place[u] = len(kept)
+			kept = append(kept, int32(u))
+		}
+	}
+	if len(kept) > mostKept {
+		return
+	}
+	b.width = len(kept)
+	b.cov = make([]float64, b.width*b.width)
+	for k, u := range kept {
+		b.cov[k*b.width+k] = b.prior[u]
+	}
+	n := len(b.rows)
+	part := make([]float64, b.width) // sum over q of K^-1_rq (C J_q)
+	for r := range b.rows {
+		clear(part)
+		for q := range b.rows {
+			x := b.inverse[r*n+q]
+			if x == 0 {
+				continue
+			}
+			for _, s := range b.rows[q].slopes {
+				part[b.place[s.unknown]] += x * b.prior[s.unknown] * s.slope
+			}
+		}
+		for _, s := range b.rows[r].slopes {
+			c := b.prior[s.unknown] * s.slope
+			row := b.cov[b.place[s.unknown]*b.width:][:b.width]
+			for k, x := range part {
+				row[k] -= c * x
+			}
+		}
+	}
 }
 
 // Unknowns of a junction.
@@ -238,6 +291,7 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		if err := b.invert(); err != nil {
 			return nil, err
 		}
+		b.keep()
 	}
 	return b, b.learn(w, groups)
 }
@@ -682,6 +736,23 @@ func (b *Belief) Variance(slopes []Slope) float64 {
 //
 //	s' C s - (J C s)' (J C J' + R)^-1 (J C s)
 func (b *Belief) left(slopes []Slope) float64 {
+	if b.cov != nil {
+		v := 0.0
+		for i, s := range slopes {
+			k := b.place[s.unknown]
+			if k < 0 {
+				v += s.slope * s.slope * b.prior[s.unknown]
+				continue
+			}
+			v += s.slope * s.slope * b.cov[k*b.width+k]
+			for _, t := range slopes[:i] {
+				if l := b.place[t.unknown]; l >= 0 {
+					v += 2 * s.slope * t.slope * b.cov[k*b.width+l]
+				}
+			}
+		}
+		return math.Max(v, 0)
+	}
 	v := 0.0
 	var room [24]seen // few rows see the same junctions
 	touched := room[:0]
