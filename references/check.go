@@ -140,7 +140,13 @@ func classOf(s *Sweep) class {
 
 // words is the sort of meter, for people: "1 mA", "0.3 mA resistive".
 func (c class) words() string {
-	text := fmt.Sprintf("%.2g mA", math.Pow(1.1, float64(c.current)))
+	// The steps are not round numbers; what is within 5 % of one is called so.
+	current := math.Pow(1.1, float64(c.current))
+	unit := math.Pow(10, math.Floor(math.Log10(current)))
+	if round := math.Round(current/unit) * unit; math.Abs(round/current-1) < 0.05 {
+		current = round
+	}
+	text := fmt.Sprintf("%.2g mA", current)
 	if c.source == Resistive {
 		text += " resistive"
 	}

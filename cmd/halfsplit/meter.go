@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -96,7 +97,7 @@ What it prints goes into sweep and case files.`,
 				return err
 			}
 			if asJSON {
-				return a.json(meterFit{fitted.Meter.TestCurrent, fitted.Current, fitted.Meter.Source.String(), fitted.Meter.OpenVoltage, fitted.Misfit, fitted.Misfit > references.MisfitAlarm, fitted.Meter.Text()})
+				return a.json(meterFit{fitted.Meter.TestCurrent, fitted.Current, fitted.Meter.Source.String(), fitted.Meter.OpenVoltage, fitted.Misfit, fitted.Misfit > references.MisfitAlarm, rounded(fitted.Meter).Text()})
 			}
 			s.meterFit(fitted)
 			return nil
@@ -142,8 +143,19 @@ func diodeVolts(text string) (float64, error) {
 	return r.Value, nil
 }
 
+// rounded keeps what a fit can know: four figures.
+func rounded(m references.Meter) references.Meter {
+	for _, v := range []*float64{&m.TestCurrent, &m.OpenVoltage, &m.Over} {
+		if short, err := strconv.ParseFloat(strconv.FormatFloat(*v, 'g', 4, 64), 64); err == nil {
+			*v = short
+		}
+	}
+	m.Over = min(m.Over, m.OpenVoltage)
+	return m
+}
+
 func (s *screen) meterFit(f references.MeterFit) {
-	m := f.Meter
+	m := rounded(f.Meter)
 	s.say(s.paint(strong, fmt.Sprintf("%.4g mA ± %.2g mA", 1000*m.TestCurrent, 1000*f.Current)))
 	if m.Source == references.Resistive {
 		s.prose(0, 0, plain, fmt.Sprintf("It drives %.3g V through %s, so that the current falls as the reading rises.", m.OpenVoltage, ohms(m.SourceOhms())))

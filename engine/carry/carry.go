@@ -69,8 +69,8 @@ const idealitySD = 0.3
 // the step (standard deviations; common practice, no source). With the black
 // probe on ground current flows into the supplies, whose loads nobody draws.
 const (
-	undrawnRed   = 0.2
-	undrawnBlack = 0.5
+	undrawnRed   = 0.12
+	undrawnBlack = 0.3
 )
 
 // levelSD is the standard deviation in volts of a place's level around the fitted

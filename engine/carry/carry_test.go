@@ -204,6 +204,7 @@ func TestCarryAgainstNgspice(t *testing.T) {
 		results := map[[2]int]*result{}
 		var every []float64
 		inside := 0
+		var within, of [2]int // by polarity
 		for i := range all {
 			x := &all[i]
 			for from := range meters() {
@@ -240,7 +241,9 @@ func TestCarryAgainstNgspice(t *testing.T) {
 							off := got - want
 							p.errors = append(p.errors, math.Abs(off))
 							every = append(every, math.Abs(off))
+							of[s.State.Polarity]++
 							if math.Abs(off) < 1.96*sigma {
+								within[s.State.Polarity]++
 								p.inside++
 								inside++
 							}
@@ -266,6 +269,9 @@ func TestCarryAgainstNgspice(t *testing.T) {
 		slices.Sort(every)
 		n := len(every)
 		t.Logf("  all: 95 %% %.2f mV, 99 %% %.2f mV, most %.2f mV, %.1f %% within 1.96 sigma", 1000*every[n*95/100], 1000*every[n*99/100], 1000*every[n-1], 100*float64(inside)/float64(n))
+		for pol, name := range []string{"red-on-ground", "black-on-ground"} {
+			t.Logf("  %s: %.1f %% within 1.96 sigma", name, 100*float64(within[pol])/float64(of[pol]))
+		}
 		if n < 500 {
 			t.Errorf("only %d readings were carried", n)
 		}
