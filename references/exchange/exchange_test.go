@@ -1,0 +1,230 @@
+package exchange
+
+import (
+	"errors"
+	"fmt"
+	"html"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/references"
+)
+
+func demo(t testing.TB) (*netlist.Board, *references.Library) {
+	t.Helper()
+	b, err := netlist.Load("../../testdata/demo/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	lib, err := references.LoadLibrary("../../testdata/demo/known", b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, lib
+}
+
+// What is exported comes back the same: every reading, meter, date and state. What
+// a table has no column for is not kept: the file, which connectors were
+// unplugged, and resistance mode.
+func TestRoundTrip(t *testing.T) {
+	b, lib := demo(t)
+	lib.Sweeps[0].By = "=cmd|calc" // a spreadsheet must not run it
+	lib.Sweeps[1].By = "'quoted, \"twice\""
+	lib.Sweeps[1].State.Celsius = -5
+	var text strings.Builder
+	if err := WriteCSV(&text, lib.Sweeps); err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(text.String(), ",=cmd") {
+		t.Error("a formula stands in the table as it is")
+	}
+	got, err := ReadCSV(strings.NewReader(text.String()), "x.csv", b, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	same := cmp.Options{
+		cmpopts.IgnoreFields(references.Sweep{}, "File"), cmpopts.IgnoreFields(references.PointReading{}, "Pos"), cmpopts.IgnoreFields(references.State{}, "Unplugged"),
+	}
+	if diff := cmp.Diff(lib.Sweeps, got, same); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+// Tables as people keep them: a column for each board, other headings, millivolts,
+// semicolons with decimal commas.
+func TestForeignTables(t *testing.T) {
+	b, _ := demo(t)
+	type sweep struct{ Sample, Readings string }
+	list := func(sweeps []*references.Sweep) (all []sweep) {
+		for _, s := range sweeps {
+			text := ""
+			for _, r := range s.Readings {
+				v := "OL"
+				if !r.Reading.Overload {
+					v = fmt.Sprintf("%.3f", r.Reading.Value)
+				}
+				text += r.Name + "=" + v + " "
+			}
+			all = append(all, sweep{s.Sample, strings.TrimSpace(text)})
+		}
+		return all
+	}
+	tests := []struct {
+		name, text string
+		options    Options
+		want       []sweep
+	}{
+		{"a column for each board", "Pin,Remark,Board 1,Board 2\nJ7.2,,452,OL\nJ7.3,see note,519.6,\n,only a remark,,\n",
+			Options{Columns: map[string]string{"reading:1": "Board 1", "reading:2": "board 2"}, Unit: "mV"},
+			[]sweep{{"1", "J7.2=0.452 J7.3=0.520"}, {"2", "J7.2=OL"}}},
+		{"semicolons", "Pin;Volts;Serial\r\nJ7.2;0,452;7\r\nJ7.3;0,519;7\r\n", Options{}, []sweep{{"7", "J7.2=0.452 J7.3=0.519"}}},
+		{"values for all rows", "point,reading\nTP_INT,0.452\n", Options{Values: map[string]string{"sample": "9", "test_current": "0.5 mA"}}, []sweep{{"9", "TP_INT=0.452"}}},
+	}
+	for _, test := range tests {
+		got, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
+		if err != nil {
+			t.Errorf("%s: %v", test.name, err)
+			continue
+		}
+		if test.name == "values for all rows" && got[0].Meter.TestCurrent != 0.5e-3 {
+			t.Errorf("%s: %g A", test.name, got[0].Meter.TestCurrent)
+		}
+		if diff := cmp.Diff(test.want, list(got)); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", test.name, diff)
+		}
+	}
+}
+
+func TestBrokenTables(t *testing.T) {
+	b, _ := demo(t)
+	tests := []struct {
+		text    string
+		options Options
+		want    string
+	}{
+		{"", Options{}, "x.csv: holds nothing; begin it with a line of headings"},
+		{"point,reading\n", Options{}, "x.csv: holds no reading"},
+		{"a,b\nJ7.2,0.4\n", Options{}, "x.csv:1:1: no column holds the points"},
+		{"point,b\nJ7.2,0.4\n", Options{}, "x.csv:1:1: no column holds the readings"},
+		{"point,reading\nJ7.99,0.4\n", Options{}, "x.csv:2:1: J7 has no pin `99`"},
+		{"point,reading\nJ7.2,0.4x\n", Options{}, "x.csv:2:6: "},
+		{"point,reading\nJ7.2,22 ohm\n", Options{}, "x.csv:2:6: `22 ohm` is a resistance"},
+		{"point,reading\nJ7.2,2.5\n", Options{}, "x.csv:2:6: `2.5` is above 2 V"},
+		{"point,reading\nJ7.2,0.4\nJ7.2,0.5\n", Options{}, "x.csv:3:6: `J7.2` is read twice in one sweep"},
+		{"point,reading\nJ7.2,0.4,7\n", Options{}, "x.csv:2:10: a field too many"},
+		{"point,reading\n,0.4\n", Options{}, "x.csv:2:2: a reading without its point"},
+		{"ärger,point,reading\nößü,J7.2,x\n", Options{}, "x.csv:2:10: "},
+		{"point,reading,taken\nJ7.2,0.4,yesterday\n", Options{}, "x.csv:2:10: `yesterday` is not a date"},
+		{"point,reading,polarity\nJ7.2,0.4,up\n", Options{}, "x.csv:2:10: `up` is not a polarity"},
+		{"point,reading,temperature\nJ7.2,0.4,900\n", Options{}, "x.csv:2:10: \"900\" is 900 C, which no board has"},
+		{"point,reading,battery\nJ7.2,0.4,half\n", Options{}, "x.csv:2:10: `half` does not say"},
+		{"point,reading,test_current\nJ7.2,0.4,5 A\n", Options{}, "x.csv:2:10: `test_current`: `5 A` is not between"},
+		{"point,reading,revision\nJ7.2,0.4,B\n", Options{}, "x.csv:2:10: taken on revision `B`, not on `C`"},
+		{"point,reading\nJ7.2,0.4\n", Options{Columns: map[string]string{"point": "Pinn"}}, "x.csv:1:1: no heading is `Pinn`"},
+		{"point,reading\nJ7.2,0.4\n", Options{Columns: map[string]string{"pont": "point"}}, "x.csv: there is no key `pont` for a column; did you mean `point`?"},
+		{"point,reading\nJ7.2,0.4\n", Options{Values: map[string]string{"sampel": "1"}}, "x.csv: there is no key `sampel` for a value; did you mean `sample`?"},
+		{"point,reading\nJ7.2,0.4\n", Options{Unit: "kV"}, "x.csv: readings cannot be in `kV`"},
+		{"point,reading\nJ7.2,\"0.4\n", Options{}, "x.csv:"},
+		{"point\x00,reading\n", Options{}, "x.csv: is not text in UTF-8"},
+	}
+	for _, test := range tests {
+		sweeps, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
+		var problems document.Problems
+		if !errors.As(err, &problems) || !strings.HasPrefix(err.Error(), test.want) {
+			t.Errorf("%q: %v %v, want %s", test.text, sweeps, err, test.want)
+		}
+	}
+}
+
+// The sheet has every pin with its net and readings, needs nothing from outside,
+// and shows foreign text as text.
+func TestSheet(t *testing.T) {
+	b, lib := demo(t)
+	evil := *b
+	evil.Name = `<script>alert(1)</script>`
+	evil.Connectors = append([]netlist.Connector(nil), b.Connectors...)
+	evil.Connectors[0].Title = `"><img src=x onerror=alert(1)>`
+	for c := range b.Connectors {
+		var text strings.Builder
+		if err := WriteSheet(&text, &evil, lib, netlist.ConnectorID(c)); err != nil {
+			t.Fatal(err)
+		}
+		page := text.String()
+		for _, pin := range b.Connectors[c].Pins {
+			if !strings.Contains(page, ">"+pin.Name+"</text>") {
+				t.Errorf("pin %s is not drawn", pin.Name)
+			}
+			if pin.Net != netlist.None && !strings.Contains(page, html.EscapeString(b.Nets[pin.Net].Name)) {
+				t.Errorf("net %s is not named", b.Nets[pin.Net].Name)
+			}
+		}
+		if strings.Contains(page, "<script") || strings.Contains(page, "<img") {
+			t.Error("foreign text runs in the page")
+		}
+		if found := regexp.MustCompile(`(?i)(src|href|url|@import|https?:)[=( ]`).FindString(strings.ReplaceAll(page, "src=x", "")); found != "" {
+			t.Errorf("the page asks for something: %q", found)
+		}
+	}
+	var text strings.Builder
+	if err := WriteSheet(&text, b, lib, 0); err != nil {
+		t.Fatal(err)
+	}
+	golden := filepath.Join("testdata", "J7.html")
+	if os.Getenv("UPDATE") != "" {
+		if err := os.WriteFile(golden, []byte(text.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), text.String()); diff != "" {
+		t.Errorf("%s, made with UPDATE=1 (-want +got):\n%s", golden, diff)
+	}
+}
+
+// A table is refused with its place, or its sweeps can be written, exported and
+// read again.
+func FuzzReadCSV(f *testing.F) {
+	b, _ := demo(f)
+	f.Add("point,reading,sample,taken,polarity,test_current\nJ7.2,0.452,1,2026-08-02,black-on-ground,0.3 mA\nJ7.3,OL,1,2026-08-02,black-on-ground,0.3 mA\n")
+	f.Add("Pin;Volts;by\r\nJ7.2;0,452;'=1\r\n")
+	f.Add("point\treading\n\"J7\n.2\"\t1\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		sweeps, err := ReadCSV(strings.NewReader(text), "x.csv", b, Options{})
+		if err != nil {
+			var problems document.Problems
+			if !errors.As(err, &problems) {
+				t.Fatalf("no problems: %v", err)
+			}
+			return
+		}
+		var out strings.Builder
+		if err := WriteCSV(&out, sweeps); err != nil {
+			t.Fatal(err)
+		}
+		again, err := ReadCSV(strings.NewReader(out.String()), "y.csv", b, Options{})
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out.String())
+		}
+		readings := 0
+		for _, s := range again {
+			readings += len(s.Readings)
+		}
+		for _, s := range sweeps {
+			readings -= len(s.Readings)
+		}
+		if readings != 0 {
+			t.Fatalf("%d readings more after a round trip:\n%s", readings, out.String())
+		}
+	})
+}
