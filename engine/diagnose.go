@@ -221,7 +221,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	var order []*blame
 	for i := range q.res.Explanations {
 		x := &q.res.Explanations[i]
-		named := map[string]bool{}
+		named, inMode := map[string]bool{}, map[string]bool{}
 		for k := range x.Faults {
 			f := &x.Faults[k]
 			if f.Locus == nil {
@@ -234,7 +234,10 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 				byName[name] = s
 				order = append(order, s)
 			}
-			s.suspect.Modes[f.Mode.String()] += x.Probability
+			if key := name + f.Mode.String(); !inMode[key] {
+				inMode[key] = true
+				s.suspect.Modes[f.Mode.String()] += x.Probability
+			}
 			if !named[name] {
 				s.suspect.Probability += x.Probability
 				named[name] = true

@@ -736,7 +736,7 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
 		return s
 	}
-	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(r.place, d)}
+	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
 	return s
 }
@@ -757,12 +757,27 @@ func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepO
 }
 
 // proof lists the points whose readings show that a remedy worked: those that
-// read wrong before.
-func (p *planning) proof(place string, d *Diagnosis) []string {
+// read wrong before, or else those that read oddest.
+func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
+	add := func(name string) {
+		if !contains(points, name) && len(points) < 4 {
+			points = append(points, name)
+		}
+	}
 	for _, a := range d.Abnormal {
-		if a.To == "" && !contains(points, a.At) && len(points) < 4 {
-			points = append(points, a.At)
+		if a.To == "" {
+			add(a.At)
+		}
+	}
+	if len(points) > 0 {
+		return points
+	}
+	odd := append([]Comparison(nil), d.Readings...)
+	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].Surprise) > math.Abs(odd[b].Surprise) })
+	for _, r := range odd {
+		if r.To == "" && r.Verdict != NoKnownGood {
+			add(r.At)
 		}
 	}
 	return points

@@ -132,7 +132,7 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 				case r.At.Net == e.Board.Ground && r.To == nil:
 				case same >= 0:
 					t.obs = same
-					again(&obs[same], r.At == all[firstOf(all, same)].read.At)
+					obs[same].Repeats++
 				default:
 					t.obs = len(obs)
 					obs = append(obs, e.observation(r, st.Meter, st.Edits))
@@ -156,7 +156,7 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 	return all, obs
 }
 
-// repeat finds an observation that a reading says again: the same copper in the
+// repeat finds an observation that a reading says again: the same point in the
 // same state by the same meter, read as the same within the meter's noise. Two
 // such readings err together, so they count as one; -1 where there is none.
 func (e *Engine) repeat(t *taken, all []taken, obs []fault.Observation) int {
@@ -166,7 +166,7 @@ func (e *Engine) repeat(t *taken, all []taken, obs []fault.Observation) int {
 	}
 	for i := range all {
 		x := &all[i]
-		if x.obs < 0 || x.read.To != nil || x.read.At.Net != r.At.Net || x.read.Polarity != r.Polarity || x.meter != t.meter ||
+		if x.obs < 0 || x.read.To != nil || x.read.At != r.At || x.read.Polarity != r.Polarity || x.meter != t.meter ||
 			x.read.Reading.Unit != r.Reading.Unit || x.read.Reading.Overload != r.Reading.Overload || !x.edits.Equal(t.edits) {
 			continue
 		}
@@ -176,18 +176,6 @@ func (e *Engine) repeat(t *taken, all []taken, obs []fault.Observation) int {
 		}
 	}
 	return -1
-}
-
-// again counts a repeated reading. Readings that agree at two points of a net
-// clear the joints of both.
-func again(o *fault.Observation, samePoint bool) {
-	o.Repeats++
-	if samePoint {
-		return
-	}
-	for _, p := range []*network.Place{&o.Probe.Plus, &o.Probe.Minus} {
-		p.Contact = network.NoContact
-	}
 }
 
 // firstOf finds the first reading of an observation.

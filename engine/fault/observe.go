@@ -1,6 +1,7 @@
 package fault
 
 import (
+	"fmt"
 	"math"
 
 	"halfsplit/engine/fit"
@@ -132,11 +133,16 @@ func (ph *Physics) Together(w *network.Workspace, obs []Observation) error {
 		rho float64
 	}
 	byJunction := map[int32][]share{}
+	byNet := map[string][]int{} // readings of one net err together altogether
 	for i := range obs {
 		o := &obs[i]
 		o.inflate = 1
 		if err := ph.Foresee(w, o); err != nil {
 			return err
+		}
+		if o.Spot.Net != netlist.None && o.Probe.Plus.Net != o.Probe.Minus.Net {
+			key := fmt.Sprint(o.Spot, o.Edits.Key())
+			byNet[key] = append(byNet[key], i)
 		}
 		spread := ph.Belief.Spread * ph.Belief.Spread
 		total := o.Good.Sigma*o.Good.Sigma + 1e-12
@@ -154,6 +160,11 @@ func (ph *Physics) Together(w *network.Workspace, obs []Observation) error {
 		}
 		for _, s := range list {
 			more[s.obs] += sum - s.rho
+		}
+	}
+	for _, list := range byNet {
+		for _, i := range list {
+			more[i] += float64(len(list) - 1)
 		}
 	}
 	for i := range obs {

@@ -29,7 +29,7 @@ func TestDebug2(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, r := range d.Readings {
-			if r.Surprise > 1.6 || r.Surprise < -1.6 {
+			if r.Surprise > 1 || r.Surprise < -1 {
 				js, _ := json.Marshal(r)
 				t.Logf("%s", js)
 			}

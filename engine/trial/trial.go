@@ -14,9 +14,9 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 
 	"halfsplit/engine"
-	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
@@ -37,15 +37,13 @@ type Work struct {
 	Steps    int
 	Replaced []string // what was replaced, bridged, left off or mended, in order
 	shield   bool     // opened
-	mended   map[string]bool
 	log      func(format string, args ...any)
 }
 
 // Start opens the case of a trial with the readings it came with.
 func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 	meter := t.Meter
-	c := &journal.Case{Board: e.Board, Library: lib, Meter: meter}
-	w := &Work{Engine: e, Bench: t.Bench(), Case: c, Costs: plan.DefaultCosts(), mended: map[string]bool{}, log: func(string, ...any) {}}
+	w := Resume(&journal.Case{Board: e.Board, Library: lib, Meter: meter}, e, t.Bench())
 	w.event(journal.Event{Kind: journal.KindOpen, Meter: &meter})
 	byPolarity := map[references.Polarity][]journal.Read{}
 	for _, r := range t.Readings {
@@ -57,6 +55,11 @@ func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 		}
 	}
 	return w
+}
+
+// Resume goes on with a case as it stands.
+func Resume(c *journal.Case, e *engine.Engine, bench *practice.Bench) *Work {
+	return &Work{Engine: e, Bench: bench, Case: c, Costs: plan.DefaultCosts(), log: func(string, ...any) {}}
 }
 
 func (w *Work) event(e journal.Event) {
@@ -106,9 +109,6 @@ func (w *Work) Repaired() bool {
 	st := network.State{Edits: edits}
 	for _, f := range w.Bench.World.Faults {
 		c := f.Locus.At(f.Ohms)
-		if c.Owner == netlist.None && w.mended[f.Locus.Name(w.Engine.Board)] {
-			continue
-		}
 		if !st.Holds(&c) {
 			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Lifted && !(leftOff(w.Engine.Board, c.Owner) && f.Mode.Path()) {
 				return false // a series part that is off the board is no repair
@@ -193,8 +193,12 @@ func (w *Work) repair(s *engine.Step) error {
 	b := w.Engine.Board
 	p, err := w.part(s.Part)
 	if err != nil {
+		m, merr := b.Mend(strings.ReplaceAll(s.Part, " to ", "-"))
+		if merr != nil {
+			return merr
+		}
 		w.pay(s.Seconds, netlist.Open)
-		w.mended[s.Part] = true
+		w.event(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
 		return w.verify(s)
 	}
 	seconds := s.Seconds
@@ -284,10 +288,10 @@ func Judge(d *engine.Diagnosis, bad map[string]bool) Finding {
 	return f
 }
 
-// Bad names what is wrong with a trial as the engine names suspects.
-func Bad(t *practice.Trial, b *netlist.Board) map[string]bool {
+// Bad names what is wrong as the engine names suspects.
+func Bad(faults []practice.Fault, b *netlist.Board) map[string]bool {
 	bad := map[string]bool{}
-	for _, f := range t.Faults {
+	for _, f := range faults {
 		bad[f.Locus.Name(b)] = true
 	}
 	return bad
@@ -337,5 +341,3 @@ func sorted[V any](m map[string]V) []string {
 	sort.Slice(out, func(a, b int) bool { return out[a] < out[b] })
 	return out
 }
-
-var _ = fault.Shorted

@@ -58,7 +58,7 @@ func TestScratch(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		bad := Bad(tr, e.Board)
+		bad := Bad(tr.Faults, e.Board)
 		f := Judge(d, bad)
 		kind := fmt.Sprint(len(tr.Faults), " faults")
 		y := tallies[kind]
