@@ -118,7 +118,8 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if k, ok := keys[strings.ToLower(plain)]; ok {
 		return k, nil
 	}
-	if r, err := ParseMeterLine(line); err == nil {
+	r, wrongReading := ParseMeterLine(line)
+	if wrongReading == nil {
 		return entry{verb: value, reading: r}, nil
 	}
 	p := &parser{b: b, text: plain}
@@ -129,6 +130,9 @@ func understand(b *netlist.Board, line string) (entry, error) {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
+	}
+	if strings.ContainsAny(line[:1], "+-.0123456789") {
+		return entry{}, wrongReading
 	}
 	return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 }

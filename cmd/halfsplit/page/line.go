@@ -99,6 +99,12 @@ func (b *builder) lines() error {
 			draw(at.Net, "from "+p.At+", where a reading was odd")
 		}
 	}
+	stages := b.c.Stages()
+	for _, m := range stages[len(stages)-1].Edits.Mends() {
+		for _, net := range b.b.MendNets(m) {
+			draw(net, "where "+name(b.b.MendName(m))+" was mended")
+		}
+	}
 	for id := range b.b.Parts {
 		if m, ok := marks[netlist.PartID(id)]; ok {
 			for _, t := range b.b.Parts[id].Terminals {
@@ -153,7 +159,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 			points = append(points, name(s.b.PointName(p)))
 		}
 	}
-	s.text(col+9+8*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
+	s.text(col+9+9.2*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
 	start := s.y
 	s.y += lineRow * 0.75
 
@@ -237,7 +243,7 @@ func (s *schematic) label(x, y float64, p *netlist.Part, m partMark, extra strin
 	}
 	text := name(p.Name)
 	s.text(x, y+4, class, text, 14)
-	at := x + 8*float64(min(len([]rune(text)), 14)) + 6
+	at := x + 8.6*float64(min(len([]rune(text)), 14)) + 6
 	words := strings.TrimSpace(name(p.ValueText) + " " + extra)
 	room := int((lineWide - at) / 6.6)
 	if m.word != "" {
