@@ -31,6 +31,9 @@ as not fitted are left out.`,
   halfsplit draft pins.csv --column part=Designator --column net="Net name" --board "Kestrel K3" --revision C`,
 		Args: arguments("FILE"),
 		RunE: func(_ *cobra.Command, args []string) error {
+			if isYAML(args[0]) {
+				return instead(quoted(args[0])+" is YAML, which needs no drafting", "name a table in CSV or a netlist (.net); a board file is ready for `halfsplit check`")
+			}
 			columnMap, err := table.ParseMap(columns)
 			if err != nil {
 				return err

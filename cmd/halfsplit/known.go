@@ -633,9 +633,11 @@ func (a *app) knownCompareCommand() *cobra.Command {
 	var board string
 	var asJSON, all bool
 	cmd := &cobra.Command{
-		Use:               "compare FOLDER FOLDER",
-		Short:             "set two folders of good boards beside each other",
-		Long:              `compare shows the points at which the good boards of two folders read differently by more than chance, and the points that only one of them has.`,
+		Use:   "compare FOLDER FOLDER",
+		Short: "set two folders of good boards beside each other",
+		Long: `compare shows the points at which the good boards of two folders read differently
+by more than chance, and counts those that only one of them has. Readings of unlike meters, and of the
+other polarity, are places of their own.`,
 		Example:           "  halfsplit known compare ours theirs --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),
 		ValidArgsFunction: completeFolders,
@@ -673,7 +675,7 @@ func (a *app) knownCompareCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
-	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree")
+	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree, and those that one folder lacks")
 	boardFlag(cmd, &board)
 	return cmd
 }
@@ -705,7 +707,9 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 		switch {
 		case c.A.N == 0 || c.B.N == 0:
 			note = cell{"in one folder only", faint}
-			lone++
+			if lone++; !all {
+				continue
+			}
 		case c.Chance < contrastLimit/float64(both):
 			note = cell{"▲ differs, " + percent(c.Differ) + " sure", yellow}
 			differs++
@@ -718,9 +722,13 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 		rows = append(rows, []cell{{name(c.At), plain}, {name(c.Net), faint}, {ground, faint}, {reads(c.A), plain}, {reads(c.B), plain}, {c.Like, faint}, note})
 	}
 	s.gap()
-	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "first", right: true}, {head: "second", right: true}, {head: "meter"}, {}}, rows)
 	if len(rows) > 0 {
+		s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "first", right: true}, {head: "second", right: true}, {head: "meter"}, {}}, rows)
 		s.gap()
 	}
-	s.say(fmt.Sprintf("%s in both folders: %d differ; %d in one folder only.", count(both, "point"), differs, lone))
+	text := fmt.Sprintf("%s in both folders, %d differ; %d in one folder only.", count(both, "reading place"), differs, lone)
+	if !all && lone > 0 {
+		text += " --all lists them."
+	}
+	s.say(text)
 }

@@ -262,7 +262,7 @@ func (t *Tally) Learn(p *fault.Priors, strength Strength) Learned {
 		}
 		for _, mode := range slices.Sorted(maps.Keys(w.Modes)) {
 			m := Mode{Name: mode, Before: w.Modes[mode], After: w.Modes[mode]}
-			if m.Before > 0 {
+			if m.Before > 0 && known > 0 {
 				m.Count = t.Causes[name][mode]
 				m.After = (strength.Modes*m.Before + float64(m.Count)) / (strength.Modes + float64(known))
 			}
