@@ -20,7 +20,15 @@ type Sweep struct {
 	Taken    time.Time // zero where the file does not say
 	Meter    Meter
 	State    State
+	Draw     Draw           // from a bench supply
 	Readings []PointReading // in file order
+}
+
+// Draw is the current in amperes that a board takes from a bench supply, nil
+// where it was not read.
+type Draw struct {
+	BeforeKey *float64 // with the power key not yet pressed
+	AfterKey  *float64
 }
 
 // State is how the board lay on the bench.
@@ -115,6 +123,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		Sample:   points.intern(node.Get("sample").Text()),
 		By:       points.intern(node.Get("by").Text()),
 		State:    decodeState(node.Get("state"), points),
+		Draw:     decodeDraw(node.Get("draw")),
 	}
 	// The shape has refused dates and readings that do not parse.
 	s.Taken, _ = ParseTime(node.Get("taken").Text())
@@ -164,6 +173,16 @@ func decodeState(node document.Node, points *resolver) State {
 		s.Celsius = celsius
 	}
 	return s
+}
+
+func decodeDraw(node document.Node) Draw {
+	var d Draw
+	for key, v := range map[string]**float64{"before_key": &d.BeforeKey, "after_key": &d.AfterKey} {
+		if amperes, err := ParseDraw(node.Get(key).Text()); err == nil { // the shape has refused what does not parse
+			*v = &amperes
+		}
+	}
+	return d
 }
 
 // resolver finds points by name for one goroutine. Ten thousand sweeps name the

@@ -73,8 +73,8 @@ it can be fed from a file or from a meter.`,
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "the most that good boards draw before the power key, such as '3 mA'")
-	cmd.Flags().StringVar(&f.after, "draw-after", "", "what good boards draw after it, such as '60..110 mA'")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "the most that good boards draw before the power key, such as '3 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.after, "draw-after", "", "what good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
 }
 
 // limits reads the flags.

@@ -124,7 +124,7 @@ type Gate struct {
 }
 
 // Limits is what good boards draw from a bench supply, in amperes. A zero limit
-// is not known.
+// is not known; Check then takes that of the known-good sweeps, if they have one.
 type Limits struct {
 	MostBefore            float64 // with the power key not pressed
 	LeastAfter, MostAfter float64 // with the power key pressed
@@ -147,7 +147,7 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Gate, error) {
 		return nil, err
 	}
 	k.off(g)
-	k.draw(g, limits)
+	k.draw(g, limits.over(LimitsOf(c.Library)))
 	g.conclude()
 	return g, nil
 }

@@ -409,10 +409,10 @@ func (d *decoder) draw(value document.Node) *SupplyDraw {
 	draw := &SupplyDraw{BeforeKey: notRead, AfterKey: notRead}
 	before, after := value.Get("before_key"), value.Get("after_key")
 	if before.Exists() {
-		draw.BeforeKey, _ = parseDraw(before.Text()) // the shape has read them already
+		draw.BeforeKey, _ = references.ParseDraw(before.Text()) // the shape has read them already
 	}
 	if after.Exists() {
-		draw.AfterKey, _ = parseDraw(after.Text())
+		draw.AfterKey, _ = references.ParseDraw(after.Text())
 	}
 	if !before.Exists() && !after.Exists() {
 		d.problem(value.At(), "`power` holds no current", "add `before_key` or `after_key`, such as `{before_key: 2 mA}`")

@@ -2,7 +2,6 @@ package journal
 
 import (
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 
@@ -54,13 +53,7 @@ var caseShape = &document.Shape{
 			Example: "[J7.2, J7.2-J7.4, TP14-R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
-		{Name: "power", Shape: &document.Shape{
-			Doc: "Current drawn from a bench supply.", Example: "{before_key: 2 mA, after_key: 95 mA}",
-			Fields: []document.Field{
-				{Name: "before_key", Shape: &document.Shape{Doc: "With the power key not yet pressed.", Example: "2 mA", Parse: parsesDraw}},
-				{Name: "after_key", Shape: &document.Shape{Doc: "After the power key was pressed.", Example: "95 mA", Parse: parsesDraw}},
-			},
-		}},
+		{Name: "power", Shape: references.DrawShape("Current drawn from a bench supply.")},
 		{Name: "undo", Shape: &document.Shape{
 			Doc:     "Takes an event back: its number, counted from 1 at the top of the file, or `last`.",
 			Example: "last", Parse: parsesUndo,
@@ -94,23 +87,6 @@ func parses(u quantity.Unit) func(string) error {
 		_, err := quantity.Parse(text, u)
 		return err
 	}
-}
-
-// noDraw is a current of nothing, which a supply's display may well show though
-// no part has it as its value.
-var noDraw = regexp.MustCompile(`^0*\.?0+ *[num]?A?$`)
-
-// parseDraw reads a current in amperes.
-func parseDraw(text string) (float64, error) {
-	if noDraw.MatchString(text) {
-		return 0, nil
-	}
-	return quantity.Parse(text, quantity.Ampere)
-}
-
-func parsesDraw(text string) error {
-	_, err := parseDraw(text)
-	return err
 }
 
 // undoLast is the spelling of Undo 0.
