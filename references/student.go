@@ -35,6 +35,22 @@ func (t StudentT) LogProb(x float64) float64 {
 // cancel, so Stirling's series is used instead (Abramowitz and Stegun 6.1.40,
 // from memory; the test holds both branches together).
 func logGammaRatio(a float64) float64 {
+	if twice := int(2 * a); twice >= 1 && twice < len(halfGammaRatios) && float64(twice) == 2*a {
+		return halfGammaRatios[twice]
+	}
+	return logGammaRatioOf(a)
+}
+
+// halfGammaRatios are the values at 1/2, 1, 3/2, ...: degrees of freedom are
+// mostly whole, and a library of ten thousand sweeps asks millions of times.
+var halfGammaRatios = func() (ratios [256]float64) {
+	for twice := 1; twice < len(ratios); twice++ {
+		ratios[twice] = logGammaRatioOf(float64(twice) / 2)
+	}
+	return ratios
+}()
+
+func logGammaRatioOf(a float64) float64 {
 	if a < 1e3 {
 		upper, _ := math.Lgamma(a + 0.5)
 		lower, _ := math.Lgamma(a)
