@@ -337,7 +337,13 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		r.Says = append(r.Says, "two odd readings that differ: both are kept, and weighed as such")
 		return nil
 	}
-	if s.odd(p, asked, r.Reading) {
+	times := 0 // that it read like this since the board last changed
+	for _, old := range s.readAt(s.board().PointName(x.At), x.Polarity.String()) {
+		if same(old, x.Reading) {
+			times++
+		}
+	}
+	if times < 2 && s.odd(p, asked, r.Reading) {
 		r.Odd = true
 		s.again = &again{spot: engine.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *r.Reading, for_: p.Purpose}
 	}

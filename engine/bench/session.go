@@ -538,39 +538,43 @@ func stepKey(x *engine.Step) string {
 	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy}, " ")
 }
 
+// mostAgain is how often one point is read while the board stays as it is, the
+// first time and the second by way of proof included. More of the same tells
+// nothing: what is wrong with a reading then is not chance.
+const mostAgain = 3
+
 // Steps lists the steps on offer that were not skipped. A reading that was taken
-// since the board last changed is not offered again while there is another step:
-// it would show the same.
+// since the board last changed is not offered again: it would show the same.
 func (s *Session) Steps() ([]engine.Step, error) {
 	d, err := s.diagnose()
 	if err != nil {
 		return nil, err
 	}
-	left := slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] })
-	news := slices.DeleteFunc(slices.Clone(left), func(x engine.Step) bool {
-		return x.Do == engine.DoMeasure && x.Remedy == "" && s.readAt(x.At, x.Polarity)
-	})
-	if len(news) > 0 {
-		return news, nil
-	}
-	return left, nil
+	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool {
+		most := 1
+		if x.Remedy != "" { // to read again is what is meant
+			most = mostAgain
+		}
+		return s.skipped[stepKey(&x)] || x.Do == engine.DoMeasure && len(s.readAt(x.At, x.Polarity)) >= most
+	}), nil
 }
 
-// readAt tells whether a point was read since the board last changed.
-func (s *Session) readAt(name, polarity string) bool {
+// readAt gives what a point read since the board last changed.
+func (s *Session) readAt(name, polarity string) []quantity.Reading {
 	at, err := s.board().Point(name)
 	if err != nil {
-		return false
+		return nil
 	}
 	edit := s.lastEdit()
+	var list []quantity.Reading
 	for _, ev := range s.Case().Events {
 		for _, r := range ev.Readings {
 			if ev.Number > edit && r.At == at && r.To == nil && r.Polarity.String() == polarity {
-				return true
+				list = append(list, r.Reading)
 			}
 		}
 	}
-	return false
+	return list
 }
 
 // stepPrompt asks for the best step.

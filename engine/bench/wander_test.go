@@ -1,0 +1,122 @@
+package bench
+
+import (
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// layFaulted puts a board of the demo's type with a fault of its own on the
+// table.
+func layFaulted(t *testing.T, world *practice.World, meter practice.Meter, e *engine.Engine) *table {
+	t.Helper()
+	tb := &table{t: t, e: e, c: &practice.SceneCase{Bench: &practice.Bench{World: world, Meter: meter}}}
+	declared := meter.Declared
+	var err error
+	tb.w, err = journal.Create(filepath.Join(t.TempDir(), "case.yaml"), journal.Event{Kind: journal.KindOpen, Meter: &declared,
+		Open: &journal.Opening{BoardPath: demoPath(t, "board.yaml"), KnownPath: demoPath(t, "known")}}, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if tb.s, err = Begin(tb.w, tb.e, Options{}); err != nil {
+		t.Fatal(err)
+	}
+	return tb
+}
+
+// TestWander plays boards with one fault drawn at random: every session comes to
+// an end, none asks in circles, and a case that is closed with work done has a
+// gate that is open and a board that reads as a good one wherever the fault
+// moved a pin of the sweep.
+func TestWander(t *testing.T) {
+	boards := 12 // 30 of them: 28 mended, 2 not found
+	if testing.Short() {
+		boards = 4
+	}
+	sc := loadScene(t)
+	m := sc.Model
+	first := lay(t, "touch-dead")
+	e := first.e
+	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
+	meter := first.c.Bench.Meter
+	j7, err := m.Board.ConnectorByName("J7")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dice := rand.New(rand.NewPCG(7, 4))
+	mended, referred, unfound, asks := 0, 0, 0, 0
+	for n := 0; n < boards; {
+		l := loci[dice.IntN(len(loci))]
+		mode := l.Modes[dice.IntN(len(l.Modes))]
+		x := practice.Fault{Locus: l, Mode: mode.Mode, Ohms: math.Inf(1)}
+		if !math.IsInf(mode.Lo, 1) {
+			x.Ohms = mode.Lo * math.Pow(mode.Hi/mode.Lo, dice.Float64())
+		}
+		good := sc.Truth.Sample(uint64(500+n), 23)
+		bad := good.Faulted(x)
+		if !moves(t, m.Board, j7, good, bad, meter, netlist.Edits{}) {
+			continue // what does not show at J7 is no question for this sweep
+		}
+		n++
+		tb := layFaulted(t, bad, meter, e)
+		tb.play("J7", "J3")
+		asks += tb.asks
+		end, _ := tb.w.Case().Closed()
+		edits := tb.s.stage().Edits
+		g, err := gate.Check(tb.w.Case(), e, gate.Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		still := moves(t, m.Board, j7, good, bad, meter, edits)
+		name := l.Name(m.Board) + " " + mode.Mode.String()
+		switch {
+		case end.Remedy == "none":
+			unfound++
+			t.Logf("%s (%.3g ohm): closed as %q, nothing done", name, x.Ohms, end.Cause)
+		case !g.Open:
+			referred++
+			t.Logf("%s (%.3g ohm): closed as %q, %q, gate %s", name, x.Ohms, end.Cause, end.Remedy, g.Says)
+		case still:
+			t.Errorf("%s (%.3g ohm): closed as %q, %q with an open gate, and a pin still reads wrong\n%s", name, x.Ohms, end.Cause, end.Remedy, tb.log.String())
+		default:
+			mended++
+		}
+		tb.w.Close()
+	}
+	t.Logf("%d boards: %d mended, %d not cleared, %d not found; %.0f entries each", boards, mended, referred, unfound, float64(asks)/float64(boards))
+	if mended*10 < boards*7 {
+		t.Errorf("%d of %d boards mended, want 7 in 10", mended, boards)
+	}
+}
+
+// moves tells whether a fault moves the true reading of a pin by 15 mV or to or
+// from OL, with the board as the bench left it.
+func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *practice.World, meter practice.Meter, edits netlist.Edits) bool {
+	t.Helper()
+	for i, pin := range b.Connectors[conn].Pins {
+		if pin.Net == netlist.None {
+			continue
+		}
+		at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: conn, Pin: int32(i)}}
+		read := func(w *practice.World) float64 {
+			v, err := w.Volts(w.Probe(at, nil, references.RedOnGround, meter.Drive()), edits)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return math.Min(v, meter.Declared.Over)
+		}
+		if math.Abs(read(good)-read(bad)) > 0.015 {
+			return true
+		}
+	}
+	return false
+}
