@@ -253,6 +253,9 @@ func (g *group) reference(at place, except string) *Predictive {
 	var p *Predictive
 	if len(peers) >= minPeers {
 		made := predictTrimmed(peers)
+		// Pins of one net, such as ground, differ by their contacts, however alike
+		// the boards are.
+		made.Scale = math.Max(made.Scale, contactSpread)
 		p = &made
 	}
 	g.known[key] = p
@@ -433,7 +436,7 @@ func (l *Library) unlike() []Finding {
 					continue
 				}
 				chance, sure := differ(base, p)
-				if chance >= unlikeRate {
+				if chance >= unlikeRate || sure < explainAt {
 					continue
 				}
 				findings = append(findings, Finding{

@@ -228,6 +228,28 @@ func TestCheckPolarityBothWays(t *testing.T) {
 	}
 }
 
+// Two pins of the ground net always read 0 mV and 2 mV on fifty boards: that is
+// contact, and no outlier.
+func TestCheckPinsOfOneNet(t *testing.T) {
+	b := &bench{t: t, board: testBoard(t), random: rand.New(rand.NewPCG(7, 9))}
+	sweeps := b.sweeps(50, RedOnGround)
+	for _, s := range sweeps {
+		for i := range s.Readings {
+			switch s.Readings[i].Name {
+			case "J7.1":
+				s.Readings[i].Reading.Value = 0.002
+			case "J7.9":
+				s.Readings[i].Reading.Value = 0
+			}
+		}
+	}
+	for _, f := range graver(NewLibrary(b.board, sweeps).Check()) {
+		if f.At == "J7.1" || f.At == "J7.9" {
+			t.Errorf("%+v", f)
+		}
+	}
+}
+
 // A warm board is no drift where the file says how warm, and is one where it
 // does not.
 func TestCheckTemperature(t *testing.T) {
