@@ -78,6 +78,7 @@ type Model struct {
 	onNet     index   // contacts of a net
 	undrawn   []int32 // by net: first of its two undrawn junctions, or -1
 	along     map[alongKey]int16
+	grounded  []bool // by net: resistances lead from it to ground past no rail
 }
 
 type contact struct {
@@ -149,7 +150,32 @@ func New(b *netlist.Board) *Model {
 			m.along[keyOf(p)] = int16(i)
 		}
 	}
+	m.markGrounded()
 	return m
+}
+
+// markGrounded finds the nets that resistances join to ground: pins strapped or
+// pulled low.
+func (m *Model) markGrounded() {
+	m.grounded = make([]bool, len(m.Board.Nets))
+	m.grounded[m.Board.Ground] = true
+	q := []netlist.NetID{m.Board.Ground}
+	for i := 0; i < len(q); i++ {
+		for _, c := range m.NetContacts(q[i]) {
+			for _, e := range m.ContactElements(Contact(c)) {
+				el := &m.Elements[e]
+				if el.Class != Resistive {
+					continue
+				}
+				for _, n := range [2]netlist.NetID{m.Net(el.A), m.Net(el.B)} {
+					if !m.grounded[n] && !m.Board.Nets[n].Rail {
+						m.grounded[n] = true
+						q = append(q, n)
+					}
+				}
+			}
+		}
+	}
 }
 
 func (m *Model) addPart(id netlist.PartID) {
@@ -288,6 +314,13 @@ func (m *Model) ContactElements(c Contact) []int32 { return m.ofContact.at(int32
 // Describe names an element for messages.
 func (m *Model) Describe(e int32) string {
 	el := &m.Elements[e]
+	if el.Part == netlist.None { // its contact may be a connector's
+		at := el.A
+		if at == Ground {
+			at = el.B
+		}
+		return "not drawn on " + m.Board.Nets[m.Net(at)].Name
+	}
 	name := func(c Contact) string {
 		if c == Ground {
 			return "ground"

@@ -264,8 +264,8 @@ func (w *Workspace) Hangs(n netlist.NetID, st *State) bool {
 // which current could come; a junction met against that direction is kept only
 // if both its ends are reached otherwise. Protection junctions from other pins
 // up to a supply that is being pulled down are passed only where a change lies
-// on the pin's line: without one, such a pin hangs by two junctions in series
-// and gives microamperes.
+// on the pin's line or resistances join it to ground: without one, such a pin
+// hangs by two junctions in series and gives microamperes.
 func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	if len(st.Changes) > maxChanges {
 		return fmt.Errorf("network: %d changes at once; at most %d", len(st.Changes), maxChanges)
@@ -409,7 +409,7 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 			w.held = append(w.held, e)
 			continue
 		}
-		if dir == sinking && el.Origin == PinToSupply && w.seen[a] != w.round && w.hot[w.m.Net(el.A)] != w.round {
+		if n := w.m.Net(el.A); dir == sinking && el.Origin == PinToSupply && w.seen[a] != w.round && w.hot[n] != w.round && !w.m.grounded[n] {
 			w.held = append(w.held, e)
 			continue
 		}
@@ -563,7 +563,8 @@ func (w *Workspace) addExtra(a, b int32, ohms float64) {
 const hotReach = 16
 
 // markHot marks the nets of every line that a change lies on: those joined to it
-// through resistive paths without passing ground or a rail.
+// through resistive paths without passing ground or a rail. A rail that the
+// change lies on itself is passed by what carries its current, not by pull-ups.
 func (w *Workspace) markHot(st *State) {
 	q := w.cleared[:0]
 	mark := func(n netlist.NetID) {
@@ -580,13 +581,15 @@ func (w *Workspace) markHot(st *State) {
 		mark(ch.A.Net)
 		mark(ch.B.Net)
 	}
+	changed := len(q)
 	for i := 0; i < len(q) && i < hotReach; i++ {
-		if w.m.Board.Nets[q[i]].Rail {
+		rail := w.m.Board.Nets[q[i]].Rail
+		if rail && i >= changed {
 			continue
 		}
 		for _, c := range w.m.onNet.at(q[i]) {
 			for _, e := range w.m.ofContact.at(c) {
-				if el := &w.m.Elements[e]; el.Class == Resistive {
+				if el := &w.m.Elements[e]; el.Class == Resistive && !(rail && w.m.Board.Parts[el.Part].Role == netlist.RolePull) {
 					mark(w.m.Net(el.A))
 					mark(w.m.Net(el.B))
 				}
