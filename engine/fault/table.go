@@ -68,29 +68,40 @@ type candidate struct {
 	strong []uint64 // bitset of observations it moves by more than faintVolts
 	weak   []uint64 // and of those it moves by less
 	moves  []int    // strong, as a list
-	odds   float64  // of all modes together
+	odds   float64  // logarithm of the odds of all modes together
 	all    evidence // with every observation counted
 }
 
 // evidence is the integral of the likelihood ratio against a good board.
 type evidence struct {
-	total float64   // sum over modes of odds times mean ratio
-	modes []float64 // by mode of the locus
+	total float64   // logarithm of the sum over modes of odds times mean ratio
+	modes []float64 // share of each mode of the locus in it
 	ohms  []float64 // by mode: the resistance, the mean of its logarithm
-	best  float64   // largest logarithm of the ratio
 }
 
 // Effects on a reading, in volts, that are not worth a table, and that are worth
 // a coarse one.
 const (
 	noVolts     = 3e-4
-	coarseNodes = 5
+	coarseNodes = 3
 )
+
+// worst gives the change at the end of its range that moves readings most.
+func (l *Locus) worst() network.Change {
+	g, open := gridOf(l)
+	switch {
+	case open:
+		return l.At(math.Inf(1))
+	case l.Series:
+		return l.At(math.Pow(10, g.hi))
+	}
+	return l.At(math.Pow(10, g.lo))
+}
 
 // tabulate fills the tables of a candidate for the observations listed. A reading
 // changes one way with the resistance (see search.perfectly), so the worst case
 // bounds the effect: observations that even it hardly moves are left out.
-func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, touched []int) error {
+func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, surprise []float64, touched []int) error {
 	c.grid, c.open = gridOf(c.locus)
 	full := c.grid.count(nodesPerDecade)
 	c.fine = c.grid.count(finePerDecade)
@@ -101,14 +112,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			p, err := ph.Under(w, &obs[o], change[:])
 			return node{p.Volts, p.Sigma}, err
 		}
-		worst := math.Pow(10, c.grid.lo)
-		switch {
-		case c.open:
-			worst = math.Inf(1)
-		case c.locus.Series:
-			worst = math.Pow(10, c.grid.hi)
-		}
-		extreme, err := read(worst)
+		extreme, err := read(c.locus.worst().Ohms)
 		if err != nil {
 			return err
 		}
@@ -117,37 +121,57 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			continue
 		}
 		t := table{obs: o, strong: moved > faintVolts}
+		normal := math.Abs(surprise[o]) <= odd
 		n := full
-		if !t.strong {
+		switch {
+		case !t.strong:
 			n = min(full, coarseNodes)
+		case normal && full > 0: // it can only speak against the fault
+			n = full/2 + 1
 		}
 		if c.open {
 			t.open = extreme
 		}
-		for k := range n {
-			if t.strong && k%2 == 1 && k+1 < n {
-				// the spread changes slowly; only the mean is worked out here
+		t.at = make([]node, n)
+		step := 1
+		if t.strong {
+			step = 2 // every other node first, and one between where the reading passes
+		}
+		for k := 0; k < n; k += step {
+			if !c.open && (k == 0 && !c.locus.Series || k == n-1 && c.locus.Series) {
+				t.at[k] = extreme
+				continue
+			}
+			if normal {
 				change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
 				v, err := ph.volts(w, &obs[o], change[:])
 				if err != nil {
 					return err
 				}
-				t.at = append(t.at, node{v, math.NaN()})
+				// the spread goes from the worst case's to the good board's
+				share := clamp(math.Abs(v-obs[o].Good.Volts)/moved, 0, 1)
+				t.at[k] = node{v, math.Hypot(math.Hypot(share*extreme.sigma, (1-share)*obs[o].Good.Sigma), obs[o].Misfit)}
 				continue
 			}
-			if nd := extreme; !c.open && (k == 0) != c.locus.Series && (k == 0 || k == n-1) {
-				t.at = append(t.at, nd)
-				continue
-			}
-			nd, err := read(math.Pow(10, c.grid.value(k, n)))
-			if err != nil {
+			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
 				return err
 			}
-			t.at = append(t.at, nd)
 		}
-		for k := range t.at {
-			if math.IsNaN(t.at[k].sigma) {
-				t.at[k].sigma = (t.at[k-1].sigma + t.at[k+1].sigma) / 2
+		for k := 1; k < n && step == 2; k += 2 {
+			if k == n-1 {
+				if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
+					return err
+				}
+				continue
+			}
+			a, b := &t.at[k-1], &t.at[k+1]
+			t.at[k] = node{(a.volts + b.volts) / 2, (a.sigma + b.sigma) / 2}
+			if !between(a, b, &obs[o]) {
+				continue
+			}
+			change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
+			if t.at[k].volts, err = ph.volts(w, &obs[o], change[:]); err != nil {
+				return err
 			}
 		}
 		c.tables = append(c.tables, t)
@@ -161,19 +185,49 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 	return nil
 }
 
-// weak adds the log likelihood ratio of a reading that hardly moves, straight
-// between the nodes.
-func (t *table) weak(logs []float64, o *Observation, base float64) {
-	var at [coarseNodes]float64
-	for k := range t.at {
-		at[k] = o.LogLikelihood(Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF}) - base
-		t.best = math.Max(t.best, at[k])
+// addLogs adds the log likelihood ratio of the table's reading to a sum over the
+// fine grid. Only where the reading foretold passes the one taken does the
+// likelihood bend faster than the nodes are apart; there it is worked out point
+// by point, and elsewhere drawn straight from node to node.
+func (t *table) addLogs(logs []float64, o *Observation, base float64) {
+	if len(t.at) == 0 {
+		return
 	}
-	for k := range logs {
-		x := float64(k) / float64(len(logs)-1) * float64(len(t.at)-1)
-		i := min(int(x), len(t.at)-2)
-		logs[k] += at[i] + (x-float64(i))*(at[i+1]-at[i])
+	level := func(p Prediction) float64 {
+		l := o.LogLikelihood(p) - base
+		t.best = math.Max(t.best, l)
+		return l
 	}
+	at := func(k int) Prediction { return Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF} }
+	n, last := len(logs), len(t.at)-1
+	from := level(at(0))
+	fine := 0
+	for i := 0; i < last; i++ {
+		to := level(at(i + 1))
+		end := int(math.Floor(float64(i+1)*float64(n-1)/float64(last) + 1e-9))
+		passes := t.strong && between(&t.at[i], &t.at[i+1], o)
+		for ; fine <= end && fine < n; fine++ {
+			if passes {
+				logs[fine] += level(t.read(fine, n))
+				continue
+			}
+			f := float64(fine)/float64(n-1)*float64(last) - float64(i)
+			logs[fine] += from + f*(to-from)
+		}
+		from = to
+	}
+}
+
+// between tells whether the reading taken lies between, or near, what two nodes
+// foretell.
+func between(a, b *node, o *Observation) bool {
+	const near = 6 // standard deviations
+	margin := near * math.Hypot(math.Max(a.sigma, b.sigma), o.meter(math.Min(math.Max(a.volts, b.volts), 3)))
+	lo, hi := math.Min(a.volts, b.volts)-margin, math.Max(a.volts, b.volts)+margin
+	if o.Over {
+		return hi > o.Probe.Meter.Over && lo < o.Probe.Meter.Over
+	}
+	return lo < o.Volts && o.Volts < hi
 }
 
 // read interpolates a table at the fine position k of n.
@@ -218,7 +272,7 @@ func cubic(at []node, i int, f float64) float64 {
 //	evidence = sum over modes of odds * mean over log R in the mode's range of
 //	           prod over observations of p(reading | R) / p(reading | good)
 func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evidence {
-	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes)), best: math.Inf(-1)}
+	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
 	logs := make([]float64, c.fine)
 	openLog := 0.0
 	for i := range c.tables {
@@ -227,50 +281,56 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 			continue
 		}
 		o := &obs[t.obs]
-		if t.strong {
-			for k := range logs {
-				l := o.LogLikelihood(t.read(k, c.fine)) - base[t.obs]
-				logs[k] += l
-				t.best = math.Max(t.best, l)
-			}
-		} else if len(t.at) > 0 {
-			t.weak(logs, o, base[t.obs])
-		}
+		t.addLogs(logs, o, base[t.obs])
 		if c.open {
 			l := o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base[t.obs]
 			openLog += l
 			t.best = math.Max(t.best, l)
 		}
 	}
+	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {
-		odds := r.Odds * c.factor
+		odds := math.Log(r.Odds * c.factor)
 		if math.IsInf(r.Lo, 1) {
-			e.modes[m], e.ohms[m] = odds*math.Exp(openLog), math.Inf(1)
-			e.best = math.Max(e.best, openLog)
-			e.total += e.modes[m]
-			continue
+			e.modes[m], e.ohms[m] = odds+openLog, math.Inf(1)
+		} else {
+			mean, ohms := c.average(logs, math.Log10(r.Lo), math.Log10(r.Hi))
+			e.modes[m], e.ohms[m] = odds+mean, ohms
 		}
-		lo, hi := math.Log10(r.Lo), math.Log10(r.Hi)
-		sum, mean, n, top := 0.0, 0.0, 0, math.Inf(-1)
-		for k := range logs {
-			x := c.grid.value(k, c.fine)
-			if x < lo-1e-9 || x > hi+1e-9 {
-				continue
-			}
-			n++
-			share := math.Exp(logs[k])
-			sum += share
-			mean += share * x
-			top = math.Max(top, logs[k])
+		e.total = addLogs(e.total, e.modes[m])
+	}
+	for m := range e.modes {
+		if e.modes[m] = math.Exp(e.modes[m] - e.total); math.IsInf(e.total, -1) {
+			e.modes[m] = 0
 		}
-		if sum > 0 {
-			e.modes[m] = odds * sum / float64(n)
-			e.ohms[m] = math.Pow(10, mean/sum)
-		}
-		e.best = math.Max(e.best, top)
-		e.total += e.modes[m]
 	}
 	return e
+}
+
+// average takes the mean of a likelihood ratio, given by its logarithms over the
+// fine grid, over a range of the logarithm of the resistance: the logarithm of
+// the mean, and the resistance in ohms that the readings point to.
+func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64) {
+	top := math.Inf(-1)
+	each := func(visit func(x, l float64)) {
+		for k, l := range logs {
+			if x := c.grid.value(k, c.fine); x > lo-1e-9 && x < hi+1e-9 {
+				visit(x, l)
+			}
+		}
+	}
+	each(func(_, l float64) { top = math.Max(top, l) })
+	sum, where, n := 0.0, 0.0, 0
+	each(func(x, l float64) {
+		e := math.Exp(l - top)
+		sum += e
+		where += e * x
+		n++
+	})
+	if n == 0 || !(sum > 0) {
+		return math.Inf(-1), math.Pow(10, (lo+hi)/2)
+	}
+	return top + math.Log(sum/float64(n)), math.Pow(10, where/sum)
 }
 
 func setBit(b []uint64, i int)      { b[i/64] |= 1 << (i % 64) }

@@ -244,8 +244,12 @@ func collect(m *network.Model, lib *references.Library) []*group {
 	return order
 }
 
-// rounds of Gauss-Newton; the drops settle to microvolts in 3 to 6.
-const rounds = 8
+// rounds of Gauss-Newton at most, and the largest move of a drop in volts that
+// counts as settled; 2 to 4 rounds are usual.
+const (
+	rounds  = 8
+	settled = 1e-4
+)
 
 // Fit estimates the junctions of a board from a library of known-good sweeps;
 // lib may be nil or empty.
@@ -267,7 +271,6 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		return nil, err
 	}
 	start := b.Values.Clone()
-	gap := 0.0
 	for i := 0; i < rounds; i++ {
 		if err := b.linearise(w, groups); err != nil {
 			return nil, err
@@ -278,9 +281,7 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		if err := b.invert(); err != nil {
 			return nil, err
 		}
-		last := gap
-		gap = b.step(start)
-		if i > 1 && math.Abs(gap-last) < 1e-12 {
+		if b.step(start) < settled {
 			break
 		}
 	}
@@ -329,13 +330,12 @@ var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series:
 const mostSeries = 0.7
 
 // step makes one step of Gauss-Newton from the values that the rows were
-// linearised at, and returns the sum of squares that it started from.
-func (b *Belief) step(start *network.Values) (gap float64) {
+// linearised at, and returns the largest move of a drop in volts.
+func (b *Belief) step(start *network.Values) (most float64) {
 	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
 	for r := range b.rows {
 		q := &b.rows[r]
 		inn[r] = q.volts - q.model
-		gap += inn[r] * inn[r]
 		for _, s := range q.slopes {
 			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - *unknown(start, s.unknown))
 		}
@@ -349,7 +349,12 @@ func (b *Belief) step(start *network.Values) (gap float64) {
 	}
 	for u, d := range moved {
 		lim := bounds[u%unknowns]
-		*unknown(b.Values, u) = clamp(*unknown(start, u)+d, lim[0], lim[1])
+		x := unknown(b.Values, u)
+		next := clamp(*unknown(start, u)+d, lim[0], lim[1])
+		if u%unknowns == drop {
+			most = math.Max(most, math.Abs(next-*x))
+		}
+		*x = next
 	}
 	for e := range b.Values.Junctions {
 		// the resistance has a share of the drop, not all of it
@@ -358,7 +363,7 @@ func (b *Belief) step(start *network.Values) (gap float64) {
 		}
 	}
 	b.Values.Settle()
-	return gap
+	return most
 }
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
@@ -510,23 +515,31 @@ func invertSymmetric(k []float64, n int) ([]float64, error) {
 			k[i*n+i] = math.Sqrt(s)
 		}
 	}
-	inv := make([]float64, n*n)
-	x := make([]float64, n)
+	// The inverse of L, row by row into the lower triangle of low; then
+	// inv = L^-T L^-1, whose entries are products of columns of low, held as rows
+	// of its transpose for the sake of the cache.
+	up := make([]float64, n*n) // up[c*n+i] = (L^-1)[i][c]
 	for c := 0; c < n; c++ {
-		clear(x)
-		x[c] = 1
-		for i := c; i < n; i++ {
+		row := up[c*n:][:n]
+		row[c] = 1 / k[c*n+c]
+		for i := c + 1; i < n; i++ {
+			sum := 0.0
+			ki := k[i*n:][:i]
 			for l := c; l < i; l++ {
-				x[i] -= k[i*n+l] * x[l]
+				sum += ki[l] * row[l]
 			}
-			x[i] /= k[i*n+i]
+			row[i] = -sum / k[i*n+i]
 		}
-		for i := n - 1; i >= 0; i-- {
-			for l := i + 1; l < n; l++ {
-				x[i] -= k[l*n+i] * x[l]
+	}
+	inv := make([]float64, n*n)
+	for i := 0; i < n; i++ {
+		for j := 0; j <= i; j++ {
+			sum := 0.0
+			a, b := up[i*n:][:n], up[j*n:][:n]
+			for l := i; l < n; l++ {
+				sum += a[l] * b[l]
 			}
-			x[i] /= k[i*n+i]
-			inv[i*n+c] = x[i]
+			inv[i*n+j], inv[j*n+i] = sum, sum
 		}
 	}
 	return inv, nil

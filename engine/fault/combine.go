@@ -1,0 +1,409 @@
+package fault
+
+import (
+	"math"
+	"runtime"
+	"sort"
+	"sync"
+
+	"halfsplit/engine/network"
+)
+
+func (s *search) size() int { return len(s.cands) + len(s.lies) }
+
+// strong gives the observations that a member settles by itself.
+func (s *search) strong(i int) []uint64 {
+	if i < len(s.cands) {
+		return s.cands[i].strong
+	}
+	return s.lies[i-len(s.cands)].mask
+}
+
+// single gives the log score of a member alone.
+func (s *search) single(i int) float64 {
+	if i < len(s.cands) {
+		return s.cands[i].all.total
+	}
+	l := &s.lies[i-len(s.cands)]
+	return l.odds + l.change
+}
+
+// support is the logarithm of the least factor by which the readings have to speak
+// for a fault, in the company of the others of its set, for the set to be listed.
+// What they do not speak for is as likely as it was before anybody measured, and
+// adds nothing to an explanation; Unseen lists it.
+const support = math.Ln2
+
+// odds gives the log odds of a member before any reading.
+func (s *search) odds(i int) float64 {
+	if i < len(s.cands) {
+		return s.cands[i].odds
+	}
+	return s.lies[i-len(s.cands)].odds
+}
+
+// backed tells whether the readings speak for both members of a pair.
+func (s *search) backed(st *set) bool {
+	i, j := st.members[0], st.members[1]
+	return st.score > support+s.odds(j)+s.single(i) && st.score > support+s.odds(i)+s.single(j)
+}
+
+// Logarithms of shares of the best score: sets below keepShare (1 in 10,000) are
+// dropped; pairs whose upper bound is below workShare (1 in 50) are not solved
+// together, as they could not change the answer by more than that; no more than jointBudget are, and no more than
+// boundBudget are looked at closely.
+const (
+	keepShare   = -9.2
+	workShare   = -3.9
+	jointBudget = 32
+	boundBudget = 160
+	pairsKept   = 400
+)
+
+func (s *search) combine() error {
+	s.found = map[[3]int]bool{}
+	s.sets = append(s.sets, set{members: [3]int{-1, -1, -1}, score: 0})
+	best := 0.0
+	keep := func(st set) {
+		if st.score > keepShare+best {
+			s.sets = append(s.sets, st)
+			best = math.Max(best, st.score)
+		}
+	}
+	for i := range s.size() {
+		if s.single(i) > support+s.odds(i) {
+			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
+		}
+	}
+	type joint struct {
+		i, j  int
+		bound float64
+	}
+	var joints []joint
+	var pairs []set
+	for i := range s.size() {
+		for j := i + 1; j < s.size(); j++ {
+			si, sj := s.strong(i), s.strong(j)
+			switch {
+			case overlap(si, sj):
+				if j < len(s.cands) {
+					joints = append(joints, joint{i, j, 0})
+				} else if i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
+					if st := s.lied(i, j); st.score > keepShare+best && s.backed(&st) {
+						pairs = append(pairs, st)
+						best = math.Max(best, st.score)
+					}
+				}
+			default:
+				score := s.single(i) + s.single(j)
+				if score > keepShare+best {
+					st := set{members: [3]int{i, j, -1}, score: s.apart(i, j, best)}
+					if st.score > keepShare+best && s.backed(&st) {
+						pairs = append(pairs, st)
+						best = math.Max(best, st.score)
+					}
+				}
+			}
+		}
+	}
+	live := joints[:0]
+	if !s.wanting(pairs) {
+		joints = nil // every reading is accounted for already
+	}
+	for _, q := range joints {
+		if q.bound = s.ceiling(q.i, q.j); q.bound > workShare+best {
+			live = append(live, q)
+		}
+	}
+	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
+	joints, live = live[:min(len(live), boundBudget)], nil
+	for _, q := range joints {
+		q.bound = s.bound(q.i, q.j)
+		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
+		if q.bound > workShare+best && s.backed(&could) {
+			live = append(live, q)
+		}
+	}
+	total := math.Inf(-1)
+	for i := range s.sets {
+		total = addLogs(total, s.sets[i].score)
+	}
+	for i := range pairs {
+		total = addLogs(total, pairs[i].score)
+	}
+	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
+	live = live[:min(len(live), jointBudget)]
+	solved := make([]set, len(live))
+	errs := make([]error, len(live))
+	for from := 0; from < len(live) && live[from].bound > workShare+total; {
+		to := min(len(live), from+runtime.GOMAXPROCS(0))
+		var wg sync.WaitGroup
+		for n := from; n < to; n++ {
+			wg.Go(func() { solved[n], errs[n] = s.together(network.NewWorkspace(s.m), live[n].i, live[n].j) })
+		}
+		wg.Wait()
+		for n := from; n < to; n++ {
+			if errs[n] != nil {
+				return errs[n]
+			}
+			s.result.Joint++
+			if st := solved[n]; st.score > keepShare+best && s.backed(&st) {
+				pairs = append(pairs, st)
+				best = math.Max(best, st.score)
+				total = addLogs(total, st.score)
+			}
+		}
+		from = to
+	}
+	sort.SliceStable(pairs, func(a, b int) bool { return pairs[a].score > pairs[b].score })
+	pairs = pairs[:min(len(pairs), pairsKept)]
+	for _, st := range pairs {
+		keep(st)
+	}
+	s.triples(pairs, &best, keep)
+	return nil
+}
+
+// wantingLogs is how far below a perfect account of a reading the best set found
+// may stay before pairs of faults on one line are solved for.
+const wantingLogs = 7.0
+
+// wanting tells whether the best set so far leaves some reading badly accounted
+// for.
+func (s *search) wanting(pairs []set) bool {
+	best := s.sets[0]
+	for _, list := range [2][]set{s.sets, pairs} {
+		for _, st := range list {
+			if st.score > best.score {
+				best = st
+			}
+		}
+	}
+	logs := append([]float64(nil), s.result.Base...)
+	for _, m := range best.members {
+		switch {
+		case m < 0:
+		case m >= len(s.cands):
+			for o := range s.obs {
+				if hasBit(s.lies[m-len(s.cands)].mask, o) {
+					logs[o] = s.obs[o].best()
+				}
+			}
+		default:
+			c := s.cands[m]
+			mode, top := 0, -1.0
+			for k, x := range c.all.modes {
+				if x > top {
+					mode, top = k, x
+				}
+			}
+			for i := range c.tables {
+				t := &c.tables[i]
+				p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
+				if ohms := c.all.ohms[mode]; !math.IsInf(ohms, 1) {
+					x := (math.Log10(ohms) - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1)
+					p = t.read(min(max(int(math.Round(x)), 0), c.fine-1), c.fine)
+				}
+				if l := s.obs[t.obs].LogLikelihood(p); t.strong {
+					logs[t.obs] = l
+				}
+			}
+		}
+	}
+	for o := range s.obs {
+		if !s.obs[o].Vague && logs[o] < s.obs[o].best()-wantingLogs {
+			return true
+		}
+	}
+	return false
+}
+
+// apart scores a pair that settles no observation in common: each has its own
+// mean, and an observation that one settles and the other hardly moves counts
+// for the first alone.
+func (s *search) apart(i, j int, best float64) float64 {
+	score := 0.0
+	for _, k := range [2][2]int{{i, j}, {j, i}} {
+		a, b := k[0], k[1]
+		if a < len(s.cands) && overlap(s.cands[a].weak, s.strong(b)) && s.single(a)+s.single(b) > workShare+best {
+			score += s.cands[a].weigh(s.obs, s.result.Base, s.strong(b)).total
+		} else {
+			score += s.single(a)
+		}
+	}
+	return score
+}
+
+// couldLie is a quick upper bound of lied: every observation left at its best.
+func (s *search) couldLie(i, j int) float64 {
+	l := &s.lies[j-len(s.cands)]
+	sum := s.cands[i].odds + l.odds + l.change
+	for k := range s.cands[i].tables {
+		if t := &s.cands[i].tables[k]; !hasBit(l.mask, t.obs) {
+			sum += t.best
+		}
+	}
+	return sum
+}
+
+// lied scores a candidate beside a lie about an observation that it moves.
+func (s *search) lied(i, j int) set {
+	l := &s.lies[j-len(s.cands)]
+	e := s.cands[i].weigh(s.obs, s.result.Base, l.mask)
+	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{&e}}
+}
+
+// ceiling is a quick upper bound of bound: every observation at its best.
+func (s *search) ceiling(i, j int) float64 {
+	a, b := s.cands[i], s.cands[j]
+	sum := 0.0
+	for _, c := range [2]*candidate{a, b} {
+		other := a
+		if c == a {
+			other = b
+		}
+		for k := range c.tables {
+			t := &c.tables[k]
+			switch {
+			case !hasBit(c.strong, t.obs) || !hasBit(other.strong, t.obs):
+				sum += t.best
+			case c == a:
+				sum += s.perfectly(t.obs, a, b)
+			}
+		}
+	}
+	return a.odds + b.odds + sum
+}
+
+// bound is an upper bound of the score of two candidates that settle an
+// observation in common: as if that observation were explained perfectly and
+// each were free to choose its resistance for the rest.
+func (s *search) bound(i, j int) float64 {
+	a, b := s.cands[i], s.cands[j]
+	both := make([]uint64, s.words)
+	perfect := 0.0
+	for k := range both {
+		both[k] = a.strong[k] & b.strong[k]
+	}
+	for o := range s.obs {
+		if hasBit(both, o) {
+			perfect += s.perfectly(o, a, b)
+		}
+	}
+	ea := a.weigh(s.obs, s.result.Base, both)
+	eb := b.weigh(s.obs, s.result.Base, both)
+	return ea.total + eb.total + perfect
+}
+
+// perfectly bounds the log likelihood ratio that two candidates together can
+// give an observation. More paths never raise a reading and more series
+// resistance never lowers one: a network of resistances and junctions is
+// monotone in each of its conductances, as seen from its two terminals (Rayleigh's
+// law for linear networks, from memory; it holds for increasing characteristics
+// of any shape). So two paths cannot account for a reading above a good board's,
+// nor two series resistances for one below.
+func (s *search) perfectly(o int, a, b *candidate) float64 {
+	ob := &s.obs[o]
+	high := ob.Over || ob.Volts > ob.Good.Volts
+	if a.locus.Series == b.locus.Series && a.locus.Series != high {
+		return 0
+	}
+	return ob.best() - s.result.Base[o]
+}
+
+// best is the largest log likelihood that any prediction can give.
+func (o *Observation) best() float64 {
+	if o.Over {
+		return math.Log(overDensity)
+	}
+	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.sigmaAt(o.Volts), o.meter(o.Volts)))
+}
+
+// triples extends the best pairs by a third member that settles nothing either
+// of them does, or meets just one of them.
+func (s *search) triples(pairs []set, best *float64, keep func(set)) {
+	for _, p := range pairs {
+		i, j := p.members[0], p.members[1]
+		for k := range s.size() {
+			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
+				continue
+			}
+			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) {
+				continue
+			}
+			m := [3]int{i, j, k}
+			sort.Ints(m[:])
+			if s.found[m] {
+				continue
+			}
+			s.found[m] = true
+			score := p.score + s.single(k)
+			if k < len(s.cands) {
+				mask := append([]uint64(nil), s.strong(i)...)
+				for q := range mask {
+					mask[q] |= s.strong(j)[q]
+				}
+				if overlap(s.cands[k].weak, mask) {
+					score = p.score + s.cands[k].weigh(s.obs, s.result.Base, mask).total
+				}
+			}
+			st := set{members: [3]int{i, j, k}, score: score, parts: p.parts}
+			keep(st)
+		}
+	}
+}
+
+// addLogs adds two numbers given by their logarithms.
+func addLogs(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}
+
+// normalise turns scores into probabilities and splits sets into modes.
+func (s *search) normalise() []Explanation {
+	sum := math.Inf(-1)
+	for i := range s.sets {
+		sum = addLogs(sum, s.sets[i].score)
+	}
+	var out []Explanation
+	for i := range s.sets {
+		st := &s.sets[i]
+		partial := []Explanation{{Probability: math.Exp(st.score - sum)}}
+		for k, m := range st.members {
+			if m < 0 {
+				continue
+			}
+			if m >= len(s.cands) {
+				l := &s.lies[m-len(s.cands)]
+				for x := range partial {
+					partial[x].Faults = append(partial[x].Faults, Fault{Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
+				}
+				continue
+			}
+			c := s.cands[m]
+			e := &c.all
+			if st.parts[k] != nil {
+				e = st.parts[k]
+			}
+			var next []Explanation
+			for _, x := range partial {
+				for n, share := range e.modes {
+					if x.Probability*share < 1e-7 {
+						continue
+					}
+					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves}
+					next = append(next, Explanation{append(append([]Fault(nil), x.Faults...), f), x.Probability * share})
+				}
+			}
+			partial = next
+		}
+		out = append(out, partial...)
+	}
+	sort.SliceStable(out, func(a, b int) bool { return out[a].Probability > out[b].Probability })
+	return out
+}
