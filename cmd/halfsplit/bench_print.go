@@ -82,6 +82,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		if p.Gate != nil && !p.Gate.Open {
 			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
 		}
+		if p.Wrong != "" {
+			b.prose(3, 2, loud, "The next step could not be worked out: "+prose(p.Wrong)+". Take back the last entry with undo, or write on.")
+		}
 		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or refer the board on.")
 		b.elsewhere(p)
 	case bench.Closed:

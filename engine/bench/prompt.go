@@ -64,6 +64,7 @@ type Prompt struct {
 	Cautions   []Caution         // of AskCautions
 	Connectors []string          // of AskConnector and AskNothing: those not yet swept
 	Gate       *gate.Gate        // once something was reworked
+	Wrong      string            // of AskStuck: why no step could be worked out; "" where there is none
 	Cause      string            // of AskClose: what the record says
 	Remedy     string
 }

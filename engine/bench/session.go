@@ -154,7 +154,9 @@ func (s *Session) Ask() (*Prompt, error) {
 	if s.asked == nil {
 		p, err := s.ask()
 		if err != nil {
-			return nil, err
+			// What cannot be worked out must not keep anybody from undoing the
+			// entry that it came from, or from writing on.
+			p = &Prompt{Ask: AskStuck, Connectors: s.unswept(), Wrong: err.Error()}
 		}
 		s.asked = p
 	}
