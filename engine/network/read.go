@@ -378,6 +378,12 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 	if st.gone(part) {
 		return
 	}
+	for k := range st.Changes {
+		if ch := &st.Changes[k]; ch.Kind == Turn && ch.Part == part {
+			c = w.m.turned(c, part) // whose elements lie here now
+			break
+		}
+	}
 	for _, e := range w.m.ofContact.at(int32(c)) {
 		if w.used[e] == w.round {
 			continue
@@ -529,7 +535,7 @@ func (w *Workspace) gatherExtras(st *State) {
 		case Detach:
 			net := w.m.contacts[ch.Contact].net
 			if net != netlist.None {
-				w.addExtra(own, w.netCopper(net, w.m.PlaceOfContact(ch.Contact).order, st), ch.Ohms)
+				w.addExtra(own, w.under(k, st), ch.Ohms)
 			}
 		case Split:
 			w.addExtra(own, w.netCopper(ch.Net, ch.After, st), ch.Ohms)
@@ -543,6 +549,19 @@ func (w *Workspace) gatherExtras(st *State) {
 			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms)
 		}
 	}
+}
+
+// under gives the copper that change k, a Detach, takes its contact off: the net's,
+// or that of a later Detach of the same contact, as when a joint is poor and the
+// pin is open inside as well.
+func (w *Workspace) under(k int, st *State) int32 {
+	c := st.Changes[k].Contact
+	for i := k + 1; i < len(st.Changes); i++ {
+		if ch := &st.Changes[i]; ch.Kind == Detach && ch.Contact == c && st.Holds(ch) {
+			return int32(len(w.m.Board.Nets) + i)
+		}
+	}
+	return w.netCopper(w.m.contacts[c].net, w.m.PlaceOfContact(c).order, st)
 }
 
 // pad gives the copper under a terminal. A bridge is soldered there, so that it

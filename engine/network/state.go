@@ -92,7 +92,7 @@ const (
 	Detach                    // Ohms between Contact and its copper; +Inf takes it off
 	Split                     // Ohms across a break of Net after position After along it
 	Remove                    // every element of Part is gone
-	Turn                      // the part is fitted the wrong way round: its first two contacts are swapped
+	Turn                      // the part is soldered on turned by half: its first contact lies where its last belongs
 )
 
 // Change is one departure of the board from its drawing, put electrically.
