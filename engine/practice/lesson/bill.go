@@ -1,0 +1,119 @@
+package lesson
+
+import (
+	"math"
+
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Charge is what one event cost in bench seconds.
+type Charge struct {
+	Event   int
+	Seconds float64
+}
+
+// Bill works out the bench seconds of a record, event by event. The sweep that
+// the board came with costs nothing; a shield is opened once; a slow display
+// costs the seconds that it takes to settle. The desk shows the same seconds as
+// the score counts.
+func Bill(c *journal.Case, costs plan.Costs) []Charge {
+	b := &biller{board: c.Board, costs: costs, meter: c.Meter}
+	var list []Charge
+	var edits netlist.Edits
+	for i := range c.All {
+		e := &c.All[i]
+		if e.Number > sweepEvent {
+			list = append(list, Charge{e.Number, b.event(e, edits)})
+		}
+		edits = after(edits, e)
+	}
+	return list
+}
+
+func total(list []Charge) float64 {
+	sum := 0.0
+	for _, c := range list {
+		sum += c.Seconds
+	}
+	return sum
+}
+
+type biller struct {
+	board  *netlist.Board
+	costs  plan.Costs
+	meter  references.Meter
+	opened bool // the shield
+}
+
+// access charges for what stands between the bench and a part.
+func (b *biller) access(p netlist.PartID, work bool) float64 {
+	switch b.board.Parts[p].Access {
+	case netlist.Shield:
+		if !b.opened {
+			b.opened = true
+			return b.costs.Shield
+		}
+	case netlist.Underfill:
+		if work {
+			return b.costs.Underfill
+		}
+	}
+	return 0
+}
+
+// solder is work on a part: the seconds of a two-terminal part, or those of an IC.
+func (b *biller) solder(p netlist.PartID, seconds float64) float64 {
+	if network.Pinned(b.board.Parts[p].Kind) {
+		seconds = b.costs.IC
+	}
+	return seconds + b.access(p, true)
+}
+
+func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
+	sum := 0.0
+	for i := range e.Readings {
+		r := &e.Readings[i]
+		sum += b.costs.Measure
+		if r.Polarity == references.BlackOnGround {
+			sum += b.costs.SwapLeads
+		}
+		for _, at := range []*netlist.Point{&r.At, r.To} {
+			if at != nil && at.Kind == netlist.PointTerminal {
+				sum += b.access(at.Terminal.Part, false)
+			}
+		}
+		sum += math.Ceil(settling(b.board, b.meter, r, edits))
+	}
+	for _, l := range e.Looks {
+		sum += b.costs.Look + b.access(l.Part, false)
+	}
+	sum += float64(len(e.Injections)) * b.costs.Inject
+	for _, p := range e.Parts {
+		switch e.Kind {
+		case journal.KindLift:
+			sum += b.solder(p, b.costs.Lift)
+		case journal.KindRefit:
+			sum += b.solder(p, b.costs.Refit)
+		case journal.KindFit:
+			sum += b.solder(p, b.costs.Replace)
+		}
+	}
+	for _, x := range e.Bridges {
+		sum += b.costs.Bridge + b.access(x.Part, true)
+	}
+	for _, m := range e.Mends {
+		switch m.Kind {
+		case netlist.MendGap:
+			sum += b.costs.Clean
+		case netlist.MendTrace:
+			sum += b.costs.Wire
+		default:
+			sum += b.costs.Resolder
+		}
+	}
+	return sum
+}

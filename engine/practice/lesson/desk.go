@@ -1,0 +1,584 @@
+package lesson
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// sweepEvent is the number of the event with the sweep that the board came with.
+// It costs nothing: the case begins with it.
+const sweepEvent = 2
+
+// record is what a desk writes to: a journal on the disk, or one in memory for
+// those who play thousands of cases.
+type record interface {
+	Case() *journal.Case
+	Write(journal.Event) error
+}
+
+// memory is a record that is not kept.
+type memory struct{ c journal.Case }
+
+func (m *memory) Case() *journal.Case { return &m.c }
+
+func (m *memory) Write(e journal.Event) error {
+	e.Number = len(m.c.All) + 1
+	m.c.All = append(m.c.All, e)
+	m.c.Events = m.c.All
+	return nil
+}
+
+// Desk is a student's bench. Every deed is in the record before its method
+// returns. It is for one goroutine.
+type Desk struct {
+	File   *File
+	Engine *engine.Engine // knows the board and the good boards, not what is wrong
+	By     string
+	Now    func() time.Time // nil for no times in the record
+	Costs  plan.Costs
+
+	rec    record
+	writer *journal.Writer // nil where the record is in memory
+	stage  *stage
+	loci   []fault.Locus
+}
+
+// noteOf is what the opening of a record says of its practice file, and pathOf
+// reads it.
+func noteOf(f *File, journalPath string) string {
+	rel, err := filepath.Rel(filepath.Dir(journalPath), f.Path)
+	if err != nil {
+		rel = f.Path
+	}
+	return fmt.Sprintf("practice %s %s", f.ID, filepath.ToSlash(rel))
+}
+
+func pathOf(c *journal.Case) (id, path string, ok bool) {
+	words := strings.SplitN(c.All[0].Note, " ", 3)
+	if len(words) != 3 || words[0] != "practice" {
+		return "", "", false
+	}
+	path = filepath.FromSlash(words[2])
+	if !filepath.IsAbs(path) {
+		path = filepath.Join(filepath.Dir(c.File), path)
+	}
+	return words[1], path, true
+}
+
+// Sit begins a case, or goes on with one whose record is there. by is the
+// student.
+func Sit(file, journalPath, by string) (*Desk, error) {
+	f, err := Load(file)
+	if err != nil {
+		return nil, err
+	}
+	var w *journal.Writer
+	_, err = os.Stat(journalPath)
+	begun := errors.Is(err, fs.ErrNotExist)
+	if begun {
+		meter := f.Meter
+		w, err = journal.Create(journalPath, journal.Event{Kind: journal.KindOpen, Meter: &meter, Note: noteOf(f, journalPath), By: by,
+			Open: &journal.Opening{BoardPath: f.BoardPath(), KnownPath: f.KnownPath(), Complaint: f.Complaint}}, by)
+	} else {
+		w, err = journal.Append(journalPath, by)
+	}
+	if err != nil {
+		return nil, err
+	}
+	d, err := sit(f, w, by)
+	if err != nil {
+		w.Close()
+		if begun {
+			os.Remove(journalPath) // nothing was done in it
+		}
+		return nil, err
+	}
+	d.writer = w
+	return d, nil
+}
+
+func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
+	c := w.Case()
+	if id, _, ok := pathOf(c); !ok || id != f.ID {
+		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
+	}
+	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	if err != nil {
+		return nil, err
+	}
+	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), rec: w}
+	if d.stage, d.loci, err = f.stage(c.Board); err != nil {
+		return nil, err
+	}
+	if len(c.All) < sweepEvent {
+		err = d.sweep()
+	}
+	return d, err
+}
+
+// stage makes the board of a file.
+func (f *File) stage(b *netlist.Board) (*stage, []fault.Locus, error) {
+	data, err := f.bench()
+	if err != nil {
+		return nil, nil, err
+	}
+	text, err := os.ReadFile(f.BoardPath())
+	if err != nil || sumOf(text) != data.BoardSum {
+		return nil, nil, whole(f.BoardPath(), "is not the board file that this case was made for", "use the one that came with the case, unchanged")
+	}
+	m := network.New(b)
+	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
+	s, err := newStage(m, loci, data)
+	return s, loci, err
+}
+
+// Leave ends the sitting; the record stays.
+func (d *Desk) Leave() error {
+	if d.writer == nil {
+		return nil
+	}
+	return d.writer.Close()
+}
+
+// Case is the record so far.
+func (d *Desk) Case() *journal.Case { return d.rec.Case() }
+
+func (d *Desk) write(e journal.Event) error {
+	e.By = d.By
+	if d.Now != nil {
+		e.Time = d.Now()
+	}
+	return d.rec.Write(e)
+}
+
+// next is the number of the next event.
+func (d *Desk) next() int { return len(d.Case().All) + 1 }
+
+// edits is how the board lies now.
+func (d *Desk) edits() netlist.Edits { return editsAfter(d.Case().All) }
+
+// editsAfter is how a board lies after some events.
+func editsAfter(all []journal.Event) netlist.Edits {
+	var edits netlist.Edits
+	for i := range all {
+		edits = after(edits, &all[i])
+	}
+	return edits
+}
+
+// after is how a board lies after one more event. A record of practice has no
+// undo: what was done was done.
+func after(edits netlist.Edits, e *journal.Event) netlist.Edits {
+	for _, p := range e.Parts {
+		switch e.Kind {
+		case journal.KindLift:
+			edits = edits.Lift(p)
+		case journal.KindRefit:
+			edits = edits.Refit(p)
+		case journal.KindFit:
+			edits = edits.Fit(p)
+		}
+	}
+	for _, b := range e.Bridges {
+		edits = edits.Bridge(b.Part, b.Ohms)
+	}
+	for _, m := range e.Mends {
+		edits = edits.Mend(m)
+	}
+	return edits
+}
+
+// sweep writes down the readings that the board came with: every connector pin,
+// red probe on ground.
+func (d *Desk) sweep() error {
+	b := d.stage.board
+	var reads []journal.Read
+	for c := range b.Connectors {
+		for i, pin := range b.Connectors[c].Pins {
+			at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}
+			r := journal.Read{At: at, Name: b.PointName(at)}
+			var err error
+			if r.Reading, err = d.stage.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
+				return err
+			}
+			reads = append(reads, r)
+		}
+	}
+	return d.write(journal.Event{Kind: journal.KindRead, Readings: reads, Note: "the sweep that the board came with"})
+}
+
+// Done tells that the case is closed.
+func (d *Desk) Done() bool {
+	_, closed := d.Case().Closed()
+	return closed
+}
+
+func (d *Desk) open() error {
+	if d.Done() {
+		return errors.New("the case is closed; its record can be scored, and a new record begun under another name")
+	}
+	return nil
+}
+
+// point finds where a probe is to land. A net is read where it is touched most
+// easily.
+func (d *Desk) point(name string) (netlist.Point, error) {
+	b := d.stage.board
+	at, err := b.Point(name)
+	if err != nil {
+		return at, err
+	}
+	switch at.Kind {
+	case netlist.PointNet:
+		if at.Net == b.Ground {
+			return at, nil
+		}
+		touch, ok := d.Engine.Touch(at.Net)
+		if !ok {
+			return at, fmt.Errorf("no probe reaches the net %s; read it through a part that leads there", document.Quote(name))
+		}
+		return touch, nil
+	case netlist.PointTerminal:
+		p := &b.Parts[at.Terminal.Part]
+		if network.Pinned(p.Kind) {
+			return at, fmt.Errorf("%s lies under %s, where no probe reaches; read its net at another point, or at its name", document.Quote(name), p.Name)
+		}
+		if p.Access == netlist.Underfill {
+			return at, fmt.Errorf("%s lies under fill, where no probe reaches; read its net at another point", document.Quote(name))
+		}
+	}
+	return at, nil
+}
+
+func (d *Desk) part(name string) (netlist.PartID, error) {
+	id, err := d.stage.board.PartByName(name)
+	if err == nil {
+		return id, nil
+	}
+	for i := range d.stage.board.Parts {
+		if strings.EqualFold(d.stage.board.Parts[i].Name, name) {
+			return netlist.PartID(i), nil
+		}
+	}
+	return id, err
+}
+
+// Shown is a reading with what it cost.
+type Shown struct {
+	At, To   string // "" for ground
+	Polarity references.Polarity
+	Reading  quantity.Reading
+	Settling float64 // seconds that the display took to settle, where that is worth telling
+}
+
+// Read takes a reading. to is "" for ground; ohms is resistance mode.
+func (d *Desk) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, error) {
+	if err := d.open(); err != nil {
+		return nil, err
+	}
+	r := journal.Read{Polarity: pol}
+	var err error
+	if r.At, err = d.point(at); err != nil {
+		return nil, err
+	}
+	r.Name = d.stage.board.PointName(r.At)
+	if to != "" {
+		p, err := d.point(to)
+		if err != nil {
+			return nil, err
+		}
+		r.To, r.ToName = &p, d.stage.board.PointName(p)
+	}
+	n, edits := d.next(), d.edits()
+	if r.Reading, err = d.stage.show(d.Case().All, n, &r, ohms, edits); err != nil {
+		return nil, err
+	}
+	if err := d.write(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{r}}); err != nil {
+		return nil, err
+	}
+	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.stage.board, d.Case().Meter, &r, edits)}, nil
+}
+
+// settleSeconds is the settling worth telling (design, section 3).
+const settleSeconds = 0.3
+
+// settling gives the seconds that the capacitors at a point take to charge to
+// what was read, 0 where that is soon over.
+func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netlist.Edits) float64 {
+	volts := m.OpenVoltage
+	if !r.Reading.Overload {
+		volts = math.Min(math.Abs(r.Reading.Value), m.OpenVoltage)
+	}
+	if r.Reading.Unit == quantity.Ohm || m.TestCurrent <= 0 {
+		return 0
+	}
+	if tau := netlist.Settling(b.Capacitance(r.At.Net, edits), volts, m.TestCurrent); tau > settleSeconds {
+		return tau
+	}
+	return 0
+}
+
+// Look puts a part under the microscope.
+func (d *Desk) Look(name string) (journal.Look, error) {
+	if err := d.open(); err != nil {
+		return 0, err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return 0, err
+	}
+	if d.stage.board.Parts[p].Access == netlist.Underfill {
+		return 0, fmt.Errorf("%s lies under fill, where nothing is to be seen; find out about it by readings", document.Quote(name))
+	}
+	l := d.stage.look(p)
+	return l, d.write(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p, Look: l}}})
+}
+
+// Lift takes a part off. An IC may tear its pads off with it; what it says then
+// is not "".
+func (d *Desk) Lift(name string) (harm string, err error) {
+	if err := d.open(); err != nil {
+		return "", err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return "", err
+	}
+	if d.edits().Of(p).Lifted {
+		return "", fmt.Errorf("%s is off the board already; refit it, or fit a new one", document.Quote(name))
+	}
+	n := d.next()
+	e := journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}}
+	if part := &d.stage.board.Parts[p]; network.Pinned(part.Kind) && d.stage.tears(n, p) {
+		t := d.stage.tornTerminal(n, p)
+		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[t].Name)
+		e.Note = harm
+	}
+	return harm, d.write(e)
+}
+
+// Refit puts the same part back.
+func (d *Desk) Refit(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return err
+	}
+	if !d.edits().Of(p).Lifted {
+		return fmt.Errorf("%s is on the board; lift it first", document.Quote(name))
+	}
+	return d.write(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
+}
+
+// Fit puts a new, good part in the place of a part.
+func (d *Desk) Fit(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return err
+	}
+	return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p}})
+}
+
+// bridgeOhms is the resistance of a bridge of wire.
+const bridgeOhms = 0.01
+
+// Bridge lays a wire across a part.
+func (d *Desk) Bridge(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return err
+	}
+	if len(d.stage.board.Parts[p].Bridgeable()) == 0 {
+		return fmt.Errorf("%s does not lie along a line, and a wire across it would short something; lift or replace it", document.Quote(name))
+	}
+	return d.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p, Ohms: bridgeOhms}}})
+}
+
+// Mend resolders a pin or terminal, cleans a gap between pins, or joins a trace.
+func (d *Desk) Mend(place string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	m, err := d.stage.board.Mend(place)
+	if err != nil {
+		return err
+	}
+	return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+}
+
+// Inject puts current from a limited supply on a rail, and gives the names of
+// the parts that warm up.
+func (d *Desk) Inject(rail string) ([]string, error) {
+	if err := d.open(); err != nil {
+		return nil, err
+	}
+	n, err := d.stage.board.NetByName(rail)
+	if err != nil {
+		return nil, err
+	}
+	net := &d.stage.board.Nets[n]
+	switch {
+	case !net.Rail || n == d.stage.board.Ground:
+		return nil, fmt.Errorf("%s is no supply rail, and current from outside harms what drives it; inject into rails only", document.Quote(rail))
+	case net.Boosted || math.IsNaN(net.RailVolts):
+		return nil, fmt.Errorf("%s is boosted, or its voltage is not known, and is never fed from outside; find out by readings", document.Quote(rail))
+	}
+	warm := d.stage.warm(n, d.edits())
+	names := []string{}
+	for _, p := range warm {
+		names = append(names, d.stage.board.Parts[p].Name)
+	}
+	return names, d.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: warm}}})
+}
+
+// Note writes a remark.
+func (d *Desk) Note(text string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	return d.write(journal.Event{Kind: journal.KindNote, Note: text})
+}
+
+// Powered is what came of switching power on.
+type Powered struct {
+	Gate  *gate.Gate
+	Burnt []string // rails that were shorted
+	Runs  bool
+}
+
+// smokeNote is what the record says where power met a short.
+const smokeNote = "power met a short: the board is burnt"
+
+// Power switches the board on, whether the gate is open or not.
+func (d *Desk) Power() (*Powered, error) {
+	if err := d.open(); err != nil {
+		return nil, err
+	}
+	g, err := gate.Check(d.Case(), d.Engine, gate.Limits{})
+	if err != nil {
+		return nil, err
+	}
+	p := &Powered{Gate: g}
+	if p.Burnt, err = d.stage.shortedRails(d.edits()); err != nil {
+		return nil, err
+	}
+	p.Runs = len(p.Burnt) == 0 && d.stage.mended(d.Case().All, d.edits())
+	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: drawIdle, AfterKey: drawIdle}}
+	switch {
+	case len(p.Burnt) > 0:
+		e.Supply.BeforeKey, e.Supply.AfterKey = drawLimit, math.NaN()
+		e.Note = smokeNote
+	case p.Runs:
+		e.Supply.AfterKey = drawGood
+	}
+	return p, d.write(e)
+}
+
+// Remedies are the words for what mends a board.
+var Remedies = []string{"replace", "bridge", "leave off", "resolder", "wire", "clean", "none"}
+
+// Close ends the case with what is bad and what mends it. Where the remedy has
+// not been carried out, it is now. right tells, by the hash in the file, whether
+// these are the bad parts; it is false where the record is in memory.
+func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
+	if err := d.open(); err != nil {
+		return false, err
+	}
+	named, err := parseVerdict(d.stage.board, d.loci, verdict)
+	if err != nil {
+		return false, err
+	}
+	remedy = strings.ToLower(strings.TrimSpace(remedy))
+	if !slices.Contains(Remedies, remedy) {
+		return false, fmt.Errorf("%s is not a remedy; %s", document.Quote(remedy), document.Suggest(remedy, Remedies, "the remedies are "+strings.Join(Remedies, ", ")))
+	}
+	if len(named) == 0 {
+		remedy = "none"
+	}
+	for _, n := range named {
+		if err := d.carryOut(n, remedy); err != nil {
+			return false, err
+		}
+	}
+	words, bad := []string{}, []string{}
+	for _, n := range named {
+		words, bad = append(words, n.String()), append(bad, n.Place)
+	}
+	cause := "nothing wrong"
+	if len(words) > 0 {
+		cause = strings.Join(words, " and ")
+	}
+	err = d.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: cause, Remedy: remedy}})
+	if err != nil || d.File == nil {
+		return false, err
+	}
+	return d.File.Check.Says(bad)
+}
+
+// carryOut does what mends a part, unless something was done about it already.
+func (d *Desk) carryOut(n Named, remedy string) error {
+	l, edits := n.locus, d.edits()
+	if l.Part == netlist.None {
+		if remedy == "none" || edits.Mended(l.Change.Cure) {
+			return nil
+		}
+		return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{l.Change.Cure}})
+	}
+	x := edits.Of(l.Part)
+	switch {
+	case remedy == "none", x.Fitted || x.Bridged:
+		return nil
+	case remedy == "leave off":
+		if x.Lifted {
+			return nil
+		}
+		return d.write(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{l.Part}})
+	case remedy == "bridge":
+		if len(d.stage.board.Parts[l.Part].Bridgeable()) == 0 {
+			return fmt.Errorf("%s cannot be bridged; replace it", document.Quote(n.Place))
+		}
+		return d.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: l.Part, Ohms: bridgeOhms}}})
+	case remedy == "resolder":
+		if x.Refitted {
+			return nil
+		}
+		p := &d.stage.board.Parts[l.Part]
+		var mends []netlist.Mend
+		for t := range p.Terminals {
+			mends = append(mends, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
+		}
+		return d.write(journal.Event{Kind: journal.KindMend, Mends: mends})
+	case remedy == "replace":
+		return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{l.Part}})
+	}
+	return fmt.Errorf("%s is no remedy for %s; write replace, bridge, leave off, resolder or none", document.Quote(remedy), document.Quote(n.Place))
+}
+
+// Seconds is the bench time spent so far.
+func (d *Desk) Seconds() float64 { return total(Bill(d.Case(), d.Costs)) }

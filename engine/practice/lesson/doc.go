@@ -1,0 +1,29 @@
+// Package lesson makes practice cases for teaching, lets a student work on them,
+// and scores the record of that work.
+//
+// In most cases:
+//
+//	class, err := lesson.Make(lesson.Order{Board: b, Lesson: "shorts", Count: 24, Seed: 1, Phrase: phrase})
+//	err = class.Write("spring", boardText)
+//
+//	d, err := lesson.Sit("spring/case-01.yaml", "spring/ada-01.yaml", "Ada")
+//	r, err := d.Read("P1.3", "", references.RedOnGround, false)
+//	err = d.Close("C3 shorted", "leave off")
+//
+//	s, err := lesson.ScoreFile("spring/ada-01.yaml", lesson.NewKeyring(phrase))
+//
+// Make draws boards of one invented type, each with something wrong, plays every
+// case to its end with the engine's own policy, and keeps those that come out
+// mended. A practice file holds the board for the student's bench and the answer
+// for the teacher, both sealed; see the comment of File for what that protects
+// against and what not.
+//
+// A Desk is the student's bench: a board and a meter, and a record to which
+// every deed and reading is written before it is shown. All that a desk shows
+// follows from the practice file and the record, so that a record can be checked
+// against the bench that it claims to come from.
+//
+// Score reads such a record and says, for every step, what it told, what the
+// best step would have been, and what belief was justified, by the engine's
+// judgement of what had been read up to there.
+package lesson

@@ -1,0 +1,299 @@
+package lesson
+
+import (
+	"fmt"
+	"math"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/plan"
+	"halfsplit/references"
+)
+
+// Mind is what can be known from a record, event by event. It remembers, so
+// that whoever plays a case and then scores it thinks once.
+type Mind struct {
+	e     *engine.Engine
+	after map[int]*engine.Diagnosis
+}
+
+// NewMind begins to think about one record.
+func NewMind(e *engine.Engine) *Mind { return &Mind{e: e, after: map[int]*engine.Diagnosis{}} }
+
+// After is the diagnosis of the first n events of a record.
+func (m *Mind) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
+	for n > sweepEvent && !tells(c.All[n-1].Kind) {
+		n--
+	}
+	if d, ok := m.after[n]; ok {
+		return d, nil
+	}
+	d, err := m.e.Diagnose(first(c, n))
+	if err != nil {
+		return nil, err
+	}
+	m.after[n] = d
+	return d, nil
+}
+
+// tells tells whether an event of a kind can change what is known.
+func tells(k journal.Kind) bool {
+	return k == journal.KindRead || k == journal.KindLook || k == journal.KindInject || k.Edits()
+}
+
+// first is a record up to and with its nth event.
+func first(c *journal.Case, n int) *journal.Case {
+	return &journal.Case{File: c.File, Board: c.Board, Library: c.Library, Meter: c.Meter, Events: c.All[:n:n], All: c.All[:n:n]}
+}
+
+// likeliest is the first explanation; nil where there is none.
+func likeliest(d *engine.Diagnosis) *engine.Explanation {
+	if len(d.Explanations) == 0 {
+		return nil
+	}
+	return &d.Explanations[0]
+}
+
+// dealtWith tells whether the likeliest account is of faults that the bench has
+// dealt with, all of them.
+func dealtWith(d *engine.Diagnosis) bool {
+	x := likeliest(d)
+	if x == nil || len(x.Faults) == 0 {
+		return false
+	}
+	for _, f := range x.Faults {
+		if !f.Cured {
+			return false
+		}
+	}
+	return true
+}
+
+// entropy is the uncertainty in bits over the accounts of a diagnosis, what was
+// not listed taken as one (Shannon 1948: the sum of -p log2 p).
+func entropy(d *engine.Diagnosis) float64 {
+	bits, left := 0.0, 1.0
+	for _, x := range d.Explanations {
+		bits += surprise(x.Probability)
+		left -= x.Probability
+	}
+	return bits + surprise(left)
+}
+
+func surprise(p float64) float64 {
+	if p <= 0 {
+		return 0
+	}
+	return -p * math.Log2(p)
+}
+
+// Bounds of a case: who has not found it by then hands the board on.
+const (
+	mostSteps   = 60
+	mostSeconds = 20_000
+)
+
+// Follow plays a case as the engine advises: its first step every time, until
+// the pins that read wrong read right again, and then a verdict.
+func Follow(d *Desk, m *Mind) error {
+	p := &follower{d: d, m: m}
+	for range mostSteps {
+		g, err := m.After(d.Case(), len(d.Case().All))
+		if err != nil {
+			return err
+		}
+		n := len(d.Case().All)
+		done, err := p.proven(g)
+		switch {
+		case err != nil:
+			return err
+		case done:
+			if g, err = m.After(d.Case(), len(d.Case().All)); err != nil {
+				return err
+			}
+			return p.verdict(g)
+		case len(d.Case().All) > n:
+			continue // something was read, so think again
+		}
+		if len(g.Next) == 0 || d.Seconds() > mostSeconds {
+			return p.verdict(g)
+		}
+		if err := p.do(&g.Next[0]); err != nil {
+			return err
+		}
+	}
+	g, err := m.After(d.Case(), len(d.Case().All))
+	if err != nil {
+		return err
+	}
+	return p.verdict(g)
+}
+
+type follower struct {
+	d      *Desk
+	m      *Mind
+	worked []string // parts and places that were worked on, in order
+	remedy string   // of the last
+}
+
+// proven reads again, after rework that should have mended the board, what read
+// wrong before, and tells whether all of it reads right.
+func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
+	last := lastEdit(p.d.Case().All)
+	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.stage.absent(p.d.edits())) > 0 {
+		return false, nil
+	}
+	before, err := p.m.After(p.d.Case(), sweepEvent)
+	if err != nil {
+		return false, err
+	}
+	for range 2 { // the second time round all has been read
+		list, err := p.d.Engine.Compare(p.d.Case())
+		if err != nil {
+			return false, err
+		}
+		read := false
+		for _, a := range before.Abnormal {
+			verdict := engine.Verdict("")
+			for _, r := range list {
+				if r.Event > last && r.At == a.At && r.To == "" && r.Polarity == a.Polarity {
+					verdict = r.Verdict
+				}
+			}
+			switch {
+			case verdict == "":
+				read = true
+				if _, err := p.d.Read(a.At, "", polarity(a.Polarity), false); err != nil {
+					return false, err
+				}
+			case verdict != engine.Agrees && verdict != engine.NoKnownGood:
+				return false, nil
+			}
+		}
+		if !read {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+// lastEdit is the number of the last event that changed the board, 0 for none.
+func lastEdit(all []journal.Event) int {
+	for i := len(all) - 1; i >= 0; i-- {
+		if all[i].Kind.Edits() {
+			return all[i].Number
+		}
+	}
+	return 0
+}
+
+// do carries out one step.
+func (p *follower) do(s *engine.Step) error {
+	switch s.Do {
+	case engine.DoMeasure:
+		at := s.At
+		if at == "" { // a reading that is to be taken again, and none of them odd
+			at = p.d.Case().All[sweepEvent-1].Readings[0].Name
+		}
+		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
+		return err
+	case engine.DoLook:
+		_, err := p.d.Look(s.Part)
+		return err
+	case engine.DoInject:
+		_, err := p.d.Inject(s.At)
+		return err
+	case engine.DoLift:
+		if _, err := p.d.Lift(s.Part); err != nil {
+			return err
+		}
+		for _, at := range s.Then {
+			if _, err := p.d.Read(at, "", 0, false); err != nil {
+				return err
+			}
+		}
+		return p.d.Refit(s.Part)
+	case engine.DoReplace:
+		p.worked, p.remedy = append(p.worked, s.Part), s.Remedy
+		return p.d.Work(s.Part, s.Remedy)
+	}
+	return fmt.Errorf("lesson: unknown step %q", s.Do)
+}
+
+// verdict closes the case with the likeliest account.
+func (p *follower) verdict(g *engine.Diagnosis) error {
+	x := likeliest(g)
+	if len(p.worked) == 0 && (x == nil || len(x.Faults) == 0 || len(g.Next) == 0 && !dealtWith(g)) {
+		_, err := p.d.Close("nothing", "none")
+		return err
+	}
+	text := ""
+	for i := range g.Explanations {
+		if text = accountOf(&g.Explanations[i]); text != "" {
+			break
+		}
+	}
+	if text == "" && len(p.worked) > 0 {
+		text = p.worked[len(p.worked)-1]
+	}
+	if text == "" {
+		text = "nothing"
+	}
+	remedy := p.remedy
+	if remedy == "" {
+		remedy = "none"
+	}
+	_, err := p.d.Close(text, remedy)
+	return err
+}
+
+// accountOf writes an account of faults that were all dealt with as a verdict,
+// "" for another.
+func accountOf(x *engine.Explanation) string {
+	text := ""
+	for _, f := range x.Faults {
+		if !f.Cured {
+			return ""
+		}
+		if text != "" {
+			text += " and "
+		}
+		text += f.At + " " + f.Mode
+	}
+	return text
+}
+
+// Work carries out a remedy on a part or place.
+func (d *Desk) Work(place, remedy string) error {
+	switch remedy {
+	case "leave off":
+		if id, err := d.part(place); err == nil && d.edits().Of(id).Lifted {
+			return d.Note(place + " stays off")
+		}
+		_, err := d.Lift(place)
+		return err
+	case "bridge":
+		return d.Bridge(place)
+	case "replace":
+		return d.Fit(place)
+	}
+	return d.Mend(place)
+}
+
+// inMemory begins a case without a file, for those who play many.
+func inMemory(e *engine.Engine, s *stage, loci []fault.Locus) (*Desk, error) {
+	meter := s.meter.Declared
+	rec := &memory{c: journal.Case{Board: e.Board, Library: e.Library, Meter: meter}}
+	if err := rec.Write(journal.Event{Kind: journal.KindOpen, Meter: &meter, Open: &journal.Opening{}}); err != nil {
+		return nil, err
+	}
+	d := &Desk{Engine: e, Costs: plan.DefaultCosts(), rec: rec, stage: s, loci: loci}
+	return d, d.sweep()
+}
+
+// polarity reads a polarity as the engine writes it.
+func polarity(text string) references.Polarity {
+	p, _ := references.ParsePolarity(text)
+	return p
+}

@@ -1,0 +1,631 @@
+package lesson
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"halfsplit/engine"
+	"halfsplit/engine/bench"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/gate"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// Points are what a case is worth, out of 100. How they are divided is common
+// practice, no source: two thirds for being right, one third for economy.
+const (
+	partPoints    = 40.0
+	modePoints    = 15.0
+	remedyPoints  = 15.0
+	economyPoints = 30.0
+	riskPoints    = 10.0 // taken away for each risky move
+	mostRisk      = 30.0
+)
+
+// spareSeconds are allowed on top of the optimum before economy suffers: time to
+// read again and make sure.
+const spareSeconds = 60.0
+
+// Score is how a student did on one case. It does not tell the answer.
+type Score struct {
+	Student string `json:"student"`
+	Record  string `json:"record"`
+	Set     string `json:"set"`
+	Number  int    `json:"number"`
+	Lesson  string `json:"lesson"`
+	Level   string `json:"level"`
+
+	Closed bool     `json:"closed"`
+	Said   []string `json:"said"` // what the student named as bad
+	Remedy string   `json:"remedy"`
+
+	Part   float64 `json:"part"` // share of what is bad that was named, and nothing else
+	Mode   float64 `json:"mode"`
+	Mended bool    `json:"mended"`
+
+	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not mended
+	// Optimum is what the engine's policy expected after the sweep, Par what it
+	// took on this board.
+	Optimum float64 `json:"optimum_seconds"`
+	Par     float64 `json:"par_seconds"`
+	// Justified is the probability that the readings gave to the verdict when it
+	// was first acted on.
+	Justified float64 `json:"justified"`
+
+	Points  float64      `json:"points"`
+	Parts   PointsByPart `json:"points_by_part"`
+	Steps   []StepScore  `json:"steps"`
+	Remarks []Remark     `json:"remarks"`
+	// Doubts are readings in the record that the bench did not give.
+	Doubts []string `json:"doubts"`
+}
+
+// PointsByPart is how the points came about.
+type PointsByPart struct {
+	Part    float64 `json:"part"`
+	Mode    float64 `json:"mode"`
+	Remedy  float64 `json:"remedy"`
+	Economy float64 `json:"economy"`
+	Risk    float64 `json:"risk"` // 0 or below
+}
+
+// StepScore is one event after the sweep.
+type StepScore struct {
+	Event   int     `json:"event"`
+	Did     string  `json:"did"`
+	Seconds float64 `json:"seconds"`
+
+	// Best is the step that the engine would have taken, "" where nothing was
+	// left to do.
+	Best string `json:"best"`
+	// Lost is how many expected seconds the step gave away against Best; by what
+	// was known before it, not by how it turned out.
+	Lost float64 `json:"lost_seconds"`
+	// Bits is how much of the uncertainty the step took away, Saved by how much it
+	// shortened the expected time still to come. Both are below 0 where what was
+	// seen came unexpected.
+	Bits  float64 `json:"bits"`
+	Saved float64 `json:"saved_seconds"`
+	// Belief is what was justified after the step, likeliest first.
+	Belief []Belief `json:"belief"`
+}
+
+// Belief is one suspect.
+type Belief struct {
+	Part        string  `json:"part"`
+	Probability float64 `json:"probability"`
+}
+
+// Remark is something that a teacher would say.
+type Remark struct {
+	Event int    `json:"event"` // 0 for the case as a whole
+	Kind  string `json:"kind"`  // wasteful, risky, lucky, sound
+	Why   string `json:"why"`
+}
+
+// Kinds of remarks.
+const (
+	Wasteful = "wasteful"
+	Risky    = "risky"
+	Lucky    = "lucky"
+	Sound    = "sound"
+)
+
+// Limits of remarks; common practice, no source.
+const (
+	wasteSeconds = 30.0 // lost in one step
+	wasteShare   = 0.05 // of what the best step expects
+	wildBelief   = 0.15 // below which replacing a part is a gamble
+	poorBelief   = 0.40 // below which a right verdict was luck
+	fairBelief   = 0.60 // above which a wrong verdict was bad luck
+	listedBelief = 4
+	leastBelief  = 0.02
+)
+
+// ScoreFile scores a record with the teacher's phrase. It returns the answer as
+// well, for the answer sheet.
+func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
+	c, err := journal.Load(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	id, file, ok := pathOf(c)
+	if !ok {
+		return nil, nil, whole(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
+	}
+	f, err := Load(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	if f.ID != id {
+		return nil, nil, whole(path, "was made with another practice file than the one at "+file, "put the file back that the student worked with")
+	}
+	a, err := f.AnswerWith(keys)
+	if err != nil {
+		return nil, nil, err
+	}
+	s, loci, err := f.stage(c.Board)
+	if err != nil {
+		return nil, nil, err
+	}
+	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	if err != nil {
+		return nil, nil, err
+	}
+	score, err := scoreRecord(c, s, loci, a, NewMind(e), plan.DefaultCosts())
+	if err != nil {
+		return nil, nil, err
+	}
+	score.Record, score.Set, score.Number, score.Student = path, f.Set, f.Number, student(c)
+	return score, a, nil
+}
+
+// student is who worked on a case.
+func student(c *journal.Case) string {
+	for i := range c.All {
+		if c.All[i].By != "" {
+			return c.All[i].By
+		}
+	}
+	return ""
+}
+
+// marker scores one record.
+type marker struct {
+	c      *journal.Case
+	s      *stage
+	loci   []fault.Locus
+	a      *Answer
+	m      *Mind
+	score  *Score
+	named  []Named
+	bill   []Charge
+	risks  int
+	proven bool // read again after the last rework, and right
+}
+
+func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mind, costs plan.Costs) (*Score, error) {
+	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
+	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
+	if err := k.doubts(); err != nil {
+		return nil, err
+	}
+	if err := k.verdict(costs); err != nil {
+		return nil, err
+	}
+	if err := k.steps(); err != nil {
+		return nil, err
+	}
+	k.points()
+	return k.score, nil
+}
+
+// doubts holds every reading against the bench: what a desk shows follows from
+// its file and the record, so a reading that differs was not shown by it.
+func (k *marker) doubts() error {
+	var edits netlist.Edits
+	if len(k.c.All) < sweepEvent || k.c.All[sweepEvent-1].Kind != journal.KindRead {
+		k.doubt("the record does not begin with the sweep that the board came with")
+	}
+	for i := range k.c.All {
+		e := &k.c.All[i]
+		if e.Kind == journal.KindUndo {
+			k.doubt(fmt.Sprintf("event %d takes something back, which a practice bench does not do", e.Number))
+		}
+		for j := range e.Readings {
+			r := e.Readings[j]
+			r.Name = k.s.board.PointName(r.At)
+			want, err := k.s.show(k.c.All[:i], e.Number, &r, r.Reading.Unit == quantity.Ohm, edits)
+			if err != nil {
+				return err
+			}
+			if want.Overload != r.Reading.Overload || !want.Overload && math.Abs(want.Value-r.Reading.Value) > 1e-6*math.Max(1, math.Abs(want.Value)) {
+				k.doubt(fmt.Sprintf("event %d: the bench showed another reading at %s", e.Number, r.Name))
+			}
+		}
+		for _, l := range e.Looks {
+			if k.s.look(l.Part) != l.Look {
+				k.doubt(fmt.Sprintf("event %d: %s looks otherwise on the bench", e.Number, k.s.board.Parts[l.Part].Name))
+			}
+		}
+		edits = after(edits, e)
+	}
+	return nil
+}
+
+func (k *marker) doubt(text string) { k.score.Doubts = append(k.score.Doubts, text) }
+
+func (k *marker) remark(event int, kind, why string) {
+	k.score.Remarks = append(k.score.Remarks, Remark{event, kind, why})
+	if kind == Risky {
+		k.risks++
+	}
+}
+
+// verdict judges what was named and what was done about it.
+func (k *marker) verdict(costs plan.Costs) error {
+	s := k.score
+	for _, c := range k.bill {
+		s.Seconds += c.Seconds
+	}
+	closing, closed := k.c.Closed()
+	s.Closed, s.Remedy = closed, closing.Remedy
+	edits := editsAfter(k.c.All)
+	s.Mended = closed && k.s.mended(k.c.All, edits) && !k.burnt()
+	if !s.Mended {
+		s.Seconds += costs.GiveUp
+	}
+	if !closed {
+		k.remark(0, Wasteful, "the case is not closed: there is no verdict to judge")
+		return nil
+	}
+	var err error
+	if k.named, err = parseVerdict(k.s.board, k.loci, strings.TrimSuffix(closing.Cause, " wrong")); err != nil {
+		k.doubt("the verdict cannot be read: " + err.Error())
+		return nil
+	}
+	for _, n := range k.named {
+		s.Said = append(s.Said, n.String())
+	}
+	right, all := sameParts(k.named, k.a.Bad)
+	s.Part = float64(right) / float64(all)
+	s.Mode = k.modes(all)
+	return nil
+}
+
+// modes is the share of what is named whose mode fits too. For a board with
+// nothing wrong, saying so is all there is.
+func (k *marker) modes(all int) float64 {
+	if len(k.named) == 0 && len(k.a.Bad) == 0 {
+		return 1
+	}
+	right := 0
+	for _, n := range k.named {
+		for i, place := range k.a.Bad {
+			mode, _ := fault.ParseMode(k.a.Faults[i].Mode)
+			if n.Said && n.Place == place && k.alike(n.Mode, mode, k.a.Faults[i].Ohms) {
+				right++
+				break
+			}
+		}
+	}
+	return float64(right) / float64(all)
+}
+
+// alike tells whether the mode that was said is the true one, as far as readings
+// can tell: a part that is open, missing or unsoldered reads the same, a
+// resistance too high for the meter's current reads as open, and where a short
+// ends and a leak begins is a matter of taste.
+func (k *marker) alike(said, true_ fault.Mode, ohms float64) bool {
+	a, b := family(said), family(true_)
+	if a == b {
+		return true
+	}
+	m := k.c.Meter
+	if b == fault.Raised && a == fault.Open {
+		return ohms*m.TestCurrent > m.Over/2
+	}
+	const about = 3 // either way of the border
+	path := func(m fault.Mode) bool { return m == fault.Shorted || m == fault.Leaky }
+	return path(a) && path(b) && ohms > fault.ShortOhms/about && ohms < fault.ShortOhms*about
+}
+
+// burnt tells that power was put on a short.
+func (k *marker) burnt() bool {
+	return slices.ContainsFunc(k.c.All, func(e journal.Event) bool { return e.Kind == journal.KindPower && e.Note == smokeNote })
+}
+
+// points adds up.
+func (k *marker) points() {
+	s := k.score
+	p := &s.Parts
+	p.Part, p.Mode = partPoints*s.Part, modePoints*s.Mode
+	if s.Mended && len(k.a.Bad) > 0 || s.Part == 1 && len(k.a.Bad) == 0 && s.Mended {
+		p.Remedy = remedyPoints
+	}
+	// Economy counts where the board was judged rightly: to be wrong at once is
+	// not economical.
+	p.Economy = economyPoints * s.Part * math.Min(1, (s.Optimum+spareSeconds)/math.Max(s.Seconds, 1))
+	p.Risk = -math.Min(mostRisk, riskPoints*float64(k.risks))
+	s.Points = math.Max(0, p.Part+p.Mode+p.Remedy+p.Economy+p.Risk)
+}
+
+// steps judges every event after the sweep.
+func (k *marker) steps() error {
+	acted := make([]bool, len(k.named)) // by what was named
+	k.score.Justified = 1
+	lastWork := 0
+	for i := sweepEvent; i < len(k.c.All); i++ {
+		e := &k.c.All[i]
+		before, err := k.m.After(k.c, i)
+		if err != nil {
+			return err
+		}
+		for n := range k.named {
+			if !acted[n] && (e.Kind == journal.KindClose || works(e, k.named[n].locus)) {
+				acted[n] = true
+				k.score.Justified = math.Min(k.score.Justified, beliefIn(before, k.named[n].Place))
+			}
+		}
+		if e.Kind == journal.KindClose {
+			k.justify(before)
+			k.closing(before, lastWork)
+			continue
+		}
+		now, err := k.m.After(k.c, i+1)
+		if err != nil {
+			return err
+		}
+		if err := k.step(e, before, now); err != nil {
+			return err
+		}
+		if e.Kind.Edits() {
+			lastWork, k.proven = e.Number, false
+		} else if e.Kind == journal.KindRead && lastWork > 0 {
+			k.proven = true
+		}
+	}
+	return nil
+}
+
+// works tells whether an event works on the place of a fault.
+func works(e *journal.Event, l *fault.Locus) bool {
+	switch e.Kind {
+	case journal.KindFit, journal.KindLift:
+		return slices.Contains(e.Parts, l.Part)
+	case journal.KindBridge:
+		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part })
+	case journal.KindMend:
+		return slices.Contains(e.Mends, l.Change.Cure)
+	}
+	return false
+}
+
+// justify says whether the verdict was a sound one.
+func (k *marker) justify(d *engine.Diagnosis) {
+	s := k.score
+	if len(k.named) == 0 {
+		s.Justified = 0
+		for _, x := range d.Explanations {
+			if len(x.Faults) == 0 {
+				s.Justified = x.Probability
+			}
+		}
+	}
+	switch {
+	case !s.Closed:
+	case s.Part == 1 && s.Justified < poorBelief:
+		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it only %s when it was acted on", percent(s.Justified)))
+	case s.Part < 1 && s.Justified > fairBelief:
+		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
+	}
+}
+
+func beliefIn(d *engine.Diagnosis, place string) float64 {
+	for _, x := range d.Suspects {
+		if x.Part == place {
+			return x.Probability
+		}
+	}
+	return 0
+}
+
+func percent(p float64) string { return fmt.Sprintf("%.0f %%", 100*p) }
+
+// closing judges how a case was ended.
+func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
+	if lastWork > 0 && !k.proven && len(k.named) > 0 {
+		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is mended")
+	}
+	if absent := k.s.absent(editsAfter(k.c.All)); len(absent) > 0 {
+		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(absent, ", ")+" off the board, which it needs")
+	}
+	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
+		a := before.Abnormal[0]
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("said to be good, though %s reads %s", a.At, a.Verdict))
+	}
+}
+
+// step judges one event by what was known before it.
+func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
+	paid := 0.0
+	for _, c := range k.bill {
+		if c.Event == e.Number {
+			paid = c.Seconds
+		}
+	}
+	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Belief: beliefs(now)}
+	if e.Kind == journal.KindPower {
+		s.Did = "switched power on"
+	}
+	s.Bits = entropy(before) - entropy(now)
+	s.Saved = before.Expected - now.Expected
+	if len(before.Next) > 0 {
+		s.Best = stepWords(&before.Next[0])
+	}
+	s.Lost = k.lost(e, before, paid)
+	k.score.Steps = append(k.score.Steps, s)
+	k.name(e, &s, before)
+	return k.danger(e, before)
+}
+
+// lost gives the expected seconds that a step gave away. A step that the engine
+// lists is worth what it expects of it; one that it does not list tells nothing
+// that is still open, so that its seconds are gone.
+func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid float64) float64 {
+	switch {
+	case paid == 0, e.Kind == journal.KindRefit:
+		return 0
+	case e.Kind == journal.KindRead && dealtWith(before):
+		return 0 // it proves the repair
+	case len(before.Next) == 0:
+		return paid
+	}
+	best := before.Next[0].Expected
+	lost := paid
+	for i := range before.Next {
+		n := &before.Next[i]
+		if !k.same(e, n) {
+			continue
+		}
+		over := 0.0
+		if n.Do == engine.DoReplace {
+			over = math.Max(0, paid-n.Seconds)
+		}
+		lost = math.Min(lost, math.Max(0, n.Expected+over-best))
+	}
+	return lost
+}
+
+// same tells whether an event is what a step asks for.
+func (k *marker) same(e *journal.Event, n *engine.Step) bool {
+	b := k.s.board
+	switch e.Kind {
+	case journal.KindRead:
+		r := &e.Readings[0]
+		at, err := b.Point(n.At)
+		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
+			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
+	case journal.KindLook:
+		return n.Do == engine.DoLook && n.Part == b.Parts[e.Looks[0].Part].Name
+	case journal.KindInject:
+		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
+	case journal.KindLift:
+		return (n.Do == engine.DoLift || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
+	case journal.KindFit:
+		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
+	case journal.KindBridge:
+		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
+	case journal.KindMend:
+		return n.Do == engine.DoReplace && (n.Part == b.MendName(e.Mends[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.MendName(e.Mends[0]) ||
+			e.Mends[0].Kind == netlist.MendJoint && n.Part == b.Parts[e.Mends[0].Terminal.Part].Name)
+	}
+	return false
+}
+
+// name says what was wasteful about a step.
+func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) {
+	if s.Lost < wasteSeconds || s.Lost < wasteShare*before.Expected {
+		if e.Kind == journal.KindRead && s.Lost > 0 && k.readBefore(e) {
+			k.remark(e.Number, Wasteful, s.Did+": the same reading again, nothing changed in between")
+		}
+		return
+	}
+	why := fmt.Sprintf("%s: gave away %.0f s", s.Did, s.Lost)
+	switch {
+	case len(before.Next) == 0:
+		why += "; nothing was left to find out"
+	case k.listed(e, before):
+		why += "; better: " + s.Best
+	default:
+		why += ", for it could tell nothing that was still open; better: " + s.Best
+	}
+	k.remark(e.Number, Wasteful, why)
+}
+
+func (k *marker) listed(e *journal.Event, before *engine.Diagnosis) bool {
+	return slices.ContainsFunc(before.Next, func(n engine.Step) bool { return k.same(e, &n) })
+}
+
+// readBefore tells whether a reading was taken before on the board as it lies,
+// and showed the same.
+func (k *marker) readBefore(e *journal.Event) bool {
+	r := &e.Readings[0]
+	for i := e.Number - 2; i >= 0; i-- {
+		x := &k.c.All[i]
+		if x.Kind.Edits() {
+			return false
+		}
+		for j := range x.Readings {
+			if y := &x.Readings[j]; y.At == r.At && y.Polarity == r.Polarity && (y.To == nil) == (r.To == nil) && y.Reading.Unit == r.Reading.Unit {
+				return y.Reading.Overload == r.Reading.Overload
+			}
+		}
+	}
+	return false
+}
+
+// danger says what was risky about a step.
+func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
+	b := k.s.board
+	switch e.Kind {
+	case journal.KindLift:
+		for _, p := range e.Parts {
+			if network.Pinned(b.Parts[p].Kind) {
+				why := b.Parts[p].Name + " was lifted to find out: work under an IC can tear its pads"
+				if k.s.tears(e.Number, p) {
+					why += ", and did"
+				}
+				k.remark(e.Number, Risky, why)
+			}
+		}
+	case journal.KindFit:
+		for _, p := range e.Parts {
+			name := b.Parts[p].Name
+			if belief := beliefIn(before, name); belief < wildBelief {
+				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a belief of %s: a new part for a guess", name, percent(belief)))
+			}
+		}
+	case journal.KindPower:
+		g, err := gate.Check(first(k.c, e.Number-1), k.m.e, gate.Limits{})
+		if err != nil {
+			return err
+		}
+		if e.Note == smokeNote {
+			k.remark(e.Number, Risky, "power was put on a shorted rail: the board burnt")
+		} else if !g.Open {
+			k.remark(e.Number, Risky, "power was put on with the gate closed: "+g.Says)
+		} else if d := k.shorted(before); d != "" {
+			k.remark(e.Number, Risky, "power was put on though "+d+" reads shorted")
+		}
+	}
+	return nil
+}
+
+// shorted names a rail that reads shorted, "" where none does.
+func (k *marker) shorted(d *engine.Diagnosis) string {
+	for _, r := range d.Readings {
+		if r.Verdict == engine.IsShorted {
+			if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
+				return r.At
+			}
+		}
+	}
+	return ""
+}
+
+func beliefs(d *engine.Diagnosis) []Belief {
+	list := []Belief{}
+	for _, x := range d.Suspects {
+		if len(list) < listedBelief && x.Probability >= leastBelief {
+			list = append(list, Belief{x.Part, x.Probability})
+		}
+	}
+	return list
+}
+
+// stepWords is a step for people.
+func stepWords(s *engine.Step) string {
+	switch s.Do {
+	case engine.DoMeasure:
+		text := "measure " + s.At
+		if s.Polarity == references.BlackOnGround.String() {
+			text += ", probes swapped"
+		}
+		return text
+	case engine.DoLook:
+		return "look at " + s.Part
+	case engine.DoInject:
+		return "inject current into " + s.At
+	case engine.DoLift:
+		return "lift " + s.Part + " and read both sides"
+	}
+	return s.Remedy + " " + s.Part
+}

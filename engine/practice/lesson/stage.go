@@ -1,0 +1,264 @@
+package lesson
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"strings"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// placed is a fault as it is written down.
+type placed struct {
+	At   string  `json:"at"` // as practice.Place writes it
+	Mode string  `json:"mode"`
+	Ohms float64 `json:"ohms"` // 0 where it has none
+}
+
+// benchData is what the student's program has to know. It is sealed in a File.
+type benchData struct {
+	BoardSum   string            `json:"board"` // of the text of the board file
+	Truth      uint64            `json:"truth"`
+	Sample     uint64            `json:"sample"`
+	Celsius    float64           `json:"celsius"`
+	Meter      string            `json:"meter"`
+	Instrument uint64            `json:"instrument"`
+	Faults     []placed          `json:"faults"`
+	Looks      map[string]string `json:"looks"`
+	Flicker    float64           `json:"flicker"`
+}
+
+// sumOf tells one text of a board file from others.
+func sumOf(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:8])
+}
+
+// What may happen at a student's bench; all of it common practice, no source.
+const (
+	slipShare = 0.01 // of readings: the probe is beside the point, and the display shows OL
+	tearShare = 0.5  // of ICs lifted by hand: pads tear
+
+	smokeVolts = 0.05 // V in diode mode below which a rail counts as shorted
+	drawGood   = 0.04 // A, a board that runs
+	drawIdle   = 0.002
+	drawLimit  = 2.0 // A, where the bench supply limits
+)
+
+// stage is the board behind a bench. What it shows follows from its data and
+// the record alone.
+type stage struct {
+	model   *network.Model
+	board   *netlist.Board
+	meter   practice.Meter
+	bad     *practice.World
+	good    *practice.World
+	flicker float64
+	looks   map[netlist.PartID]journal.Look
+	torn    map[string]*practice.World // worlds with damage, by its text
+}
+
+// newStage makes the board.
+func newStage(m *network.Model, loci []fault.Locus, d *benchData) (*stage, error) {
+	meter, err := practice.MeterNamed(d.Meter, d.Instrument)
+	if err != nil {
+		return nil, err
+	}
+	s := &stage{model: m, board: m.Board, meter: meter, flicker: d.Flicker, looks: map[netlist.PartID]journal.Look{}, torn: map[string]*practice.World{}}
+	var faults []practice.Fault
+	for _, p := range d.Faults {
+		mode, _ := fault.ParseMode(p.Mode)
+		ohms := p.Ohms
+		if ohms == 0 {
+			ohms = math.Inf(1)
+		}
+		f, err := practice.FindFault(m, loci, p.At, mode, ohms)
+		if err != nil {
+			return nil, err
+		}
+		faults = append(faults, f)
+	}
+	s.good = practice.NewTruth(m, d.Truth).Sample(d.Sample, d.Celsius)
+	s.bad = s.good.Faulted(faults...)
+	for name, word := range d.Looks {
+		p, err := m.Board.PartByName(name)
+		if err != nil {
+			return nil, err
+		}
+		for l := journal.Clean; l <= journal.Missing; l++ {
+			if l.String() == word {
+				s.looks[p] = l
+			}
+		}
+	}
+	return s, nil
+}
+
+// present tells whether a fault that comes and goes is there at an event. In the
+// sweep that the board came with it is.
+func (s *stage) present(event int) bool {
+	return s.flicker == 0 || event <= sweepEvent || s.bad.Chance(fmt.Sprintf("flicker %d", event)) >= s.flicker
+}
+
+// damage lists the pads that were torn by what a record tells before an event.
+func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
+	var list []practice.Fault
+	for i := range all {
+		e := &all[i]
+		if e.Kind != journal.KindLift || e.Number >= before {
+			continue
+		}
+		for _, p := range e.Parts {
+			if network.Pinned(s.board.Parts[p].Kind) && s.tears(e.Number, p) {
+				t := s.tornTerminal(e.Number, p)
+				list = append(list, practice.Fault{Mode: fault.JointOpen, Ohms: math.Inf(1), Locus: fault.Locus{
+					Part: p, Terminal: t, Other: -1, Net: netlist.None, Series: true,
+					Change: network.Change{Kind: network.Detach, Contact: s.model.Contact(p, t), Owner: netlist.None},
+				}})
+			}
+		}
+	}
+	return list
+}
+
+func (s *stage) tears(event int, p netlist.PartID) bool {
+	return s.bad.Chance(fmt.Sprintf("tear %d %d", event, p)) < tearShare
+}
+
+// tornTerminal is the pad that tears: one with a net that is not ground.
+func (s *stage) tornTerminal(event int, p netlist.PartID) int32 {
+	terminals := s.board.Parts[p].Terminals
+	start := int(s.bad.Chance(fmt.Sprintf("pad %d %d", event, p)) * float64(len(terminals)))
+	for i := range terminals {
+		t := (start + i) % len(terminals)
+		if n := terminals[t].Net; n != netlist.None && n != s.board.Ground {
+			return int32(t)
+		}
+	}
+	return 0
+}
+
+// world is the board as it lies before an event.
+func (s *stage) world(all []journal.Event, event int) *practice.World {
+	base, key := s.bad, "bad"
+	if !s.present(event) {
+		base, key = s.good, "good"
+	}
+	damage := s.damage(all, event)
+	if len(damage) == 0 {
+		return base
+	}
+	for _, f := range damage {
+		key += fmt.Sprintf(" %d.%d", f.Locus.Part, f.Locus.Terminal)
+	}
+	if w, ok := s.torn[key]; ok {
+		return w
+	}
+	s.torn[key] = base.Faulted(damage...)
+	return s.torn[key]
+}
+
+// show gives what the display shows for one reading of an event, of a board that
+// lies as edits say.
+func (s *stage) show(all []journal.Event, event int, r *journal.Read, ohms bool, edits netlist.Edits) (quantity.Reading, error) {
+	w := s.world(all, event)
+	occasion := fmt.Sprintf("%d %s %s %s %v", event, s.board.PointName(r.At), r.ToName, r.Polarity, ohms)
+	if event > sweepEvent && w.Chance("slip "+occasion) < slipShare {
+		unit := quantity.Volt
+		if ohms {
+			unit = quantity.Ohm
+		}
+		return quantity.Reading{Overload: true, Unit: unit}, nil
+	}
+	return practice.NewBench(w, s.meter).Take(practice.Take{At: r.At, To: r.To, Polarity: r.Polarity, Ohms: ohms, Edits: edits, Occasion: occasion})
+}
+
+// look gives what a part looks like.
+func (s *stage) look(p netlist.PartID) journal.Look {
+	b := practice.NewBench(s.bad, s.meter)
+	for part, l := range s.looks {
+		b.SetLook(part, l)
+	}
+	return b.Look(p)
+}
+
+// warm lists the parts that warm up when current goes into a rail.
+func (s *stage) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+	return practice.NewBench(s.bad, s.meter).Inject(rail, edits)
+}
+
+// mended tells whether nothing is wrong with the board as it lies: no fault
+// holds, no pad is torn, and no part is missing that it needs.
+func (s *stage) mended(all []journal.Event, edits netlist.Edits) bool {
+	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && len(s.absent(edits)) == 0
+}
+
+// absent lists parts that are off the board and should not be.
+func (s *stage) absent(edits netlist.Edits) []string {
+	var names []string
+	for _, e := range edits.List() {
+		if p := &s.board.Parts[e.Part]; e.Lifted && !e.Bridged && !engine.MayLeaveOff(p) {
+			names = append(names, p.Name)
+		}
+	}
+	return names
+}
+
+// shortedRails lists the rails that would draw all that a supply gives: they
+// read next to nothing on this board and more on a good one.
+func (s *stage) shortedRails(edits netlist.Edits) ([]string, error) {
+	var names []string
+	for n := range s.board.Nets {
+		net := netlist.NetID(n)
+		if !s.board.Nets[n].Rail || net == s.board.Ground {
+			continue
+		}
+		at := netlist.Point{Kind: netlist.PointNet, Net: net}
+		v, err := s.bad.Volts(s.bad.Probe(at, nil, references.RedOnGround, s.meter.Drive()), edits)
+		if err != nil {
+			return nil, err
+		}
+		g, err := s.good.Volts(s.good.Probe(at, nil, references.RedOnGround, s.meter.Drive()), netlist.Edits{})
+		if err != nil {
+			return nil, err
+		}
+		if v < smokeVolts && g > 2*smokeVolts {
+			names = append(names, s.board.Nets[n].Name)
+		}
+	}
+	return names, nil
+}
+
+// badNames names what is wrong, as the engine names suspects.
+func badNames(b *netlist.Board, faults []practice.Fault) []string {
+	names := []string{}
+	for _, f := range faults {
+		names = append(names, f.Locus.Name(b))
+	}
+	return names
+}
+
+// faultWords is a list of faults for people: "C3 shorted and R5 open".
+func faultWords(b *netlist.Board, faults []practice.Fault) string {
+	if len(faults) == 0 {
+		return "nothing"
+	}
+	var words []string
+	for _, f := range faults {
+		text := f.Locus.Name(b) + " " + f.Mode.String()
+		if !math.IsInf(f.Ohms, 1) {
+			text += " (" + quantity.Format(f.Ohms, quantity.Ohm) + ")"
+		}
+		words = append(words, text)
+	}
+	return strings.Join(words, " and ")
+}

@@ -1,0 +1,359 @@
+package lesson
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strconv"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// The scripted students. All of them can read a meter against good boards, and
+// tell a repaired board from one that is not; they differ in how they decide
+// what to do.
+
+// student is one of them.
+type scripted struct {
+	name string
+	play func(d *Desk, m *Mind, r *rand.Rand) error
+}
+
+var students = []scripted{
+	{"optimal", func(d *Desk, m *Mind, _ *rand.Rand) error { return Follow(d, m) }},
+	{"half-split", halfSplit},
+	{"outward", outward},
+	{"random", random},
+	{"guesser", guess},
+}
+
+// oddPins lists the pins that read wrong in the sweep.
+func oddPins(d *Desk) ([]engine.Comparison, error) {
+	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
+	return slices.DeleteFunc(list, func(c engine.Comparison) bool {
+		return c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood
+	}), err
+}
+
+// mendedNow reads the odd pins again and tells whether they all read right.
+func mendedNow(d *Desk, odd []engine.Comparison) (bool, error) {
+	from := len(d.Case().All)
+	for _, o := range odd {
+		if _, err := d.Read(o.At, "", references.RedOnGround, false); err != nil {
+			return false, err
+		}
+	}
+	list, err := d.Engine.Compare(d.Case())
+	for _, c := range list {
+		if c.Event > from && c.Verdict != engine.Agrees && c.Verdict != engine.NoKnownGood {
+			return false, err
+		}
+	}
+	return true, err
+}
+
+// halfSplit knows what the readings mean, and measures where the likely suspects
+// fall into halves, whatever it costs. When nothing splits them any more, or one
+// is likely enough, it replaces that one.
+func halfSplit(d *Desk, m *Mind, _ *rand.Rand) error {
+	const sure = 0.8
+	f := &follower{d: d, m: m}
+	for range mostSteps {
+		g, err := m.After(d.Case(), len(d.Case().All))
+		if err != nil {
+			return err
+		}
+		n := len(d.Case().All)
+		if done, err := f.proven(g); err != nil {
+			return err
+		} else if done {
+			break
+		} else if len(d.Case().All) > n {
+			continue
+		}
+		if len(g.Next) == 0 {
+			break
+		}
+		best, off := -1, math.Inf(1)
+		for i := range g.Next {
+			s := &g.Next[i]
+			if s.Do != engine.DoMeasure && s.Do != engine.DoLift || s.Remedy != "" || len(s.Outcomes) == 0 {
+				continue
+			}
+			if x := math.Abs(s.Outcomes[0].Probability - 0.5); x < off-1e-9 && x < 0.45 {
+				best, off = i, x
+			}
+		}
+		if best < 0 || len(g.Suspects) > 0 && g.Suspects[0].Probability > sure {
+			best = 0
+			for i := range g.Next {
+				if g.Next[i].Do == engine.DoReplace {
+					best = i
+					break
+				}
+			}
+		}
+		if err := f.do(&g.Next[best]); err != nil {
+			return err
+		}
+	}
+	g, err := m.After(d.Case(), len(d.Case().All))
+	if err != nil {
+		return err
+	}
+	return f.verdict(g)
+}
+
+// lineParts lists the parts on the lines of the odd pins, nearest first, ICs
+// last.
+func lineParts(d *Desk, odd []engine.Comparison) []netlist.PartID {
+	b := d.stage.board
+	var parts, ics []netlist.PartID
+	seen := map[netlist.NetID]bool{b.Ground: true}
+	var nets []netlist.NetID
+	for _, o := range odd {
+		if n, err := b.NetByName(o.Net); err == nil && !seen[n] {
+			seen[n] = true
+			nets = append(nets, n)
+		}
+	}
+	for i := 0; i < len(nets); i++ {
+		for _, t := range b.Nets[nets[i]].Terminals {
+			p := &b.Parts[t.Part]
+			if network.Pinned(p.Kind) {
+				if !slices.Contains(ics, t.Part) {
+					ics = append(ics, t.Part)
+				}
+				continue
+			}
+			if !slices.Contains(parts, t.Part) {
+				parts = append(parts, t.Part)
+			}
+			for _, other := range p.Terminals {
+				if p.Kind.Class() == netlist.Series && other.Net != netlist.None && !seen[other.Net] && !b.Nets[other.Net].Rail {
+					seen[other.Net] = true
+					nets = append(nets, other.Net)
+				}
+			}
+		}
+	}
+	return append(parts, ics...)
+}
+
+// lineNets lists the nets of those parts, nearest first.
+func lineNets(d *Desk, parts []netlist.PartID) []netlist.NetID {
+	var nets []netlist.NetID
+	for _, p := range parts {
+		for _, t := range d.stage.board.Parts[p].Terminals {
+			if t.Net != netlist.None && t.Net != d.stage.board.Ground && !slices.Contains(nets, t.Net) {
+				nets = append(nets, t.Net)
+			}
+		}
+	}
+	return nets
+}
+
+// outward reads every point of the line from the connector on, looks at every
+// part, and then replaces the parts one after the other, as they come, until the
+// pins read right.
+func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
+	odd, err := oddPins(d)
+	if err != nil || len(odd) == 0 {
+		return closeWith(d, "nothing", "none", err)
+	}
+	parts := lineParts(d, odd)
+	for _, n := range lineNets(d, parts) {
+		if _, ok := d.Engine.Touch(n); ok {
+			if _, err := d.Read(d.stage.board.Nets[n].Name, "", references.RedOnGround, false); err != nil {
+				return err
+			}
+		}
+	}
+	mended, err := mendedNow(d, odd) // that was not a passing thing
+	if err != nil || mended {
+		return closeWith(d, "nothing", "none", err)
+	}
+	for _, p := range parts {
+		name := d.stage.board.Parts[p].Name
+		if network.Pinned(d.stage.board.Parts[p].Kind) {
+			if err := d.Fit(name); err != nil {
+				return err
+			}
+		} else {
+			if _, err := d.Lift(name); err != nil {
+				return err
+			}
+			if err := d.Fit(name); err != nil {
+				return err
+			}
+		}
+		mended, err := mendedNow(d, odd)
+		if err != nil || mended {
+			return closeWith(d, d.word(p, odd), "replace", err)
+		}
+	}
+	for _, o := range odd {
+		if err := d.Mend(o.At); err != nil {
+			return err
+		}
+		mended, err := mendedNow(d, odd)
+		if err != nil || mended {
+			return closeWith(d, o.At+" joint open", "resolder", err)
+		}
+	}
+	return closeWith(d, d.word(parts[0], odd), "none", nil)
+}
+
+// word puts a mode to a part by whether the first odd pin read higher or lower
+// than good.
+func (d *Desk) word(p netlist.PartID, odd []engine.Comparison) string {
+	name := d.stage.board.Parts[p].Name
+	for _, mode := range map[bool][]string{true: {"open", "joint open"}, false: {"shorted", "leaky"}}[odd[0].Verdict == engine.IsOpen || odd[0].Verdict == engine.High] {
+		for i := range d.loci {
+			for _, r := range d.loci[i].Modes {
+				if d.loci[i].Part == p && r.Mode.String() == mode {
+					return name + " " + mode
+				}
+			}
+		}
+	}
+	return name
+}
+
+func closeWith(d *Desk, verdict, remedy string, err error) error {
+	if err != nil {
+		return err
+	}
+	_, err = d.Close(verdict, remedy)
+	return err
+}
+
+// random does what comes to mind, reading, looking, lifting and replacing on the
+// line of the odd pins, until it reads right or patience is over.
+func random(d *Desk, _ *Mind, r *rand.Rand) error {
+	odd, err := oddPins(d)
+	if err != nil || len(odd) == 0 {
+		return closeWith(d, "nothing", "none", err)
+	}
+	parts := lineParts(d, odd)
+	nets := lineNets(d, parts)
+	for range 24 {
+		p := parts[r.IntN(len(parts))]
+		name := d.stage.board.Parts[p].Name
+		switch r.IntN(4) {
+		case 0, 1:
+			n := nets[r.IntN(len(nets))]
+			if _, ok := d.Engine.Touch(n); ok {
+				_, err = d.Read(d.stage.board.Nets[n].Name, "", references.RedOnGround, false)
+			}
+		case 2:
+			_, err = d.Look(name)
+		case 3:
+			if err = d.Fit(name); err != nil {
+				break
+			}
+			var mended bool
+			if mended, err = mendedNow(d, odd); err == nil && mended {
+				return closeWith(d, d.word(p, odd), "replace", nil)
+			}
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return closeWith(d, d.word(parts[0], odd), "none", nil)
+}
+
+// guess names a part of the line out of hand and has it replaced.
+func guess(d *Desk, _ *Mind, r *rand.Rand) error {
+	parts := make([]netlist.PartID, len(d.stage.board.Parts))
+	for i := range parts {
+		parts[i] = netlist.PartID(i)
+	}
+	if odd, err := oddPins(d); err != nil {
+		return err
+	} else if len(odd) > 0 {
+		parts = lineParts(d, odd)
+	}
+	return closeWith(d, d.stage.board.Parts[parts[r.IntN(len(parts))]].Name, "replace", nil)
+}
+
+// Scores rank the five students as they ought to: those who think before those
+// who try, and those who try before those who guess.
+//
+// HALFSPLIT_CASES=500 go test ./engine/practice/lesson -run TestScoresRankStudents -v
+func TestScoresRankStudents(t *testing.T) {
+	cases := 10
+	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
+		cases = n
+	}
+	type sum struct{ points, squares, right, mended, seconds, lost float64 }
+	sums := make([]sum, len(students))
+	n := 0.0
+	for seed := uint64(1); n < float64(cases); seed++ {
+		c := made(t, order(t, Mixed, min(cases-int(n), 50), seed))
+		results := make([][]*Score, len(c.Cases))
+		index := map[*Case]int{}
+		for i, x := range c.Cases {
+			index[x] = i
+		}
+		each(c.Cases, func(x *Case) {
+			for k := range students {
+				s, err := c.marks(x, students[k].play, practice.Random(seed, fmt.Sprint("student ", k, x.File.Number)))
+				if err != nil {
+					t.Errorf("%s on %s: %v", students[k].name, x.key, err)
+					s = &Score{}
+				}
+				results[index[x]] = append(results[index[x]], s)
+			}
+		})
+		for i := range c.Cases {
+			n++
+			for k, s := range results[i] {
+				x := &sums[k]
+				x.points += s.Points
+				x.squares += s.Points * s.Points
+				x.right += s.Part
+				x.seconds += s.Seconds
+				if s.Mended {
+					x.mended++
+				}
+				for _, step := range s.Steps {
+					x.lost += step.Lost
+				}
+				if len(s.Doubts) > 0 {
+					t.Errorf("case %s: the record of an honest student is doubted: %v", c.Cases[i].key, s.Doubts)
+				}
+			}
+		}
+	}
+	t.Logf("%.0f cases", n)
+	for k, x := range sums {
+		mean := x.points / n
+		t.Logf("%-10s points %5.1f +- %.1f   right %3.0f %%   mended %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
+			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), 100*x.right/n, 100*x.mended/n, x.seconds/n, x.lost/n)
+		if k > 0 && x.points >= sums[k-1].points {
+			t.Errorf("%s scores no less than %s", students[k].name, students[k-1].name)
+		}
+	}
+}
+
+// marks lets a student work on a case and scores the record.
+func (c *Class) marks(x *Case, play func(*Desk, *Mind, *rand.Rand) error, r *rand.Rand) (*Score, error) {
+	d, err := c.sit(x)
+	if err != nil {
+		return nil, err
+	}
+	m := NewMind(c.engine)
+	if err := play(d, m, r); err != nil {
+		return nil, err
+	}
+	return scoreRecord(d.Case(), d.stage, c.loci, &x.Answer, m, d.Costs)
+}

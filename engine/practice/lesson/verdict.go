@@ -1,0 +1,151 @@
+package lesson
+
+import (
+	"fmt"
+	"strings"
+
+	"halfsplit/engine/fault"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+)
+
+// Named is one thing that a student says is bad.
+type Named struct {
+	Place string     // as the engine names suspects
+	Mode  fault.Mode // valid where Said
+	Said  bool       // a mode was said
+	locus *fault.Locus
+}
+
+// String is "R12 open", or "R12" where no mode was said.
+func (n Named) String() string {
+	if !n.Said {
+		return n.Place
+	}
+	return n.Place + " " + n.Mode.String()
+}
+
+// modeWords are other words for modes.
+var modeWords = map[string]fault.Mode{
+	"short": fault.Shorted, "shorted": fault.Shorted, "leak": fault.Leaky, "leaks": fault.Leaky, "leaking": fault.Leaky,
+	"broken": fault.Open, "raised": fault.Raised, "high": fault.Raised, "joint": fault.JointOpen, "dry joint": fault.JointOpen,
+	"bridge": fault.Bridged, "gone": fault.Missing, "poor joint": fault.JointPoor,
+}
+
+func parseMode(text string) (fault.Mode, bool) {
+	text = strings.ToLower(strings.Join(strings.Fields(text), " "))
+	if m, ok := fault.ParseMode(text); ok && m < fault.Slipped {
+		return m, true
+	}
+	m, ok := modeWords[text]
+	return m, ok
+}
+
+// nobody are words for a board with nothing wrong.
+var nobody = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
+
+// placeNames gives the names that a place goes by: "R12", "R12.1", "J7.2 to
+// J7.4", "J7.2-J7.4".
+func placeNames(b *netlist.Board, l *fault.Locus) []string {
+	name := l.Name(b)
+	names := []string{name}
+	if strings.Contains(name, " to ") {
+		names = append(names, strings.Replace(name, " to ", "-", 1))
+	}
+	if l.Part != netlist.None && l.Terminal >= 0 {
+		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
+	}
+	return names
+}
+
+// parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 joint open
+// and P1.2 to P1.3 bridged", "nothing".
+func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, error) {
+	text = strings.TrimSpace(text)
+	for _, word := range nobody {
+		if strings.EqualFold(text, word) {
+			return nil, nil
+		}
+	}
+	var list []Named
+	for _, piece := range strings.Split(strings.NewReplacer(", ", " and ", " + ", " and ").Replace(text), " and ") {
+		n, err := parseNamed(b, loci, strings.TrimSpace(piece))
+		if err != nil {
+			return nil, err
+		}
+		for _, other := range list {
+			if other.Place == n.Place {
+				return nil, fmt.Errorf("%s is named twice; name each part once", document.Quote(n.Place))
+			}
+		}
+		list = append(list, n)
+		if len(list) > mostNamed {
+			return nil, fmt.Errorf("more than %d parts are named; name those that you mean", mostNamed)
+		}
+	}
+	return list, nil
+}
+
+// mostNamed bounds a verdict.
+const mostNamed = 4
+
+func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error) {
+	best, found := "", Named{}
+	var all []string
+	for i := range loci {
+		l := &loci[i]
+		for _, name := range placeNames(b, l) {
+			all = append(all, name)
+			if len(name) <= len(text) && strings.EqualFold(text[:len(name)], name) && (len(text) == len(name) || text[len(name)] == ' ') && len(name) > len(best) {
+				best, found = name, Named{Place: l.Name(b), locus: l}
+			}
+		}
+	}
+	if best == "" {
+		first, _, _ := strings.Cut(text, " ")
+		return Named{}, fmt.Errorf("nothing on this board that could be bad is called %s; %s", document.Quote(first),
+			document.Suggest(first, all, "name a part and what is wrong with it, such as `"+loci[0].Name(b)+" open`, or write `nothing`"))
+	}
+	rest := strings.TrimSpace(text[len(best):])
+	for _, filler := range []string{"is ", "has "} {
+		rest = strings.TrimPrefix(rest, filler)
+	}
+	if rest == "" {
+		return found, nil
+	}
+	mode, ok := parseMode(rest)
+	if !ok {
+		return Named{}, fmt.Errorf("%s is not a way to go bad; %s", document.Quote(rest),
+			document.Suggest(rest, fault.ModeNames(), "the ways are "+strings.Join(fault.ModeNames(), ", ")))
+	}
+	if found.locus.Part == netlist.None { // "P1.2 to P1.3 shorted", "trace open"
+		switch {
+		case found.locus.NPins == 2 && mode == fault.Shorted:
+			mode = fault.Bridged
+		case found.locus.NPins == 2 && mode == fault.Leaky:
+			mode = fault.BridgeLeaky
+		case found.locus.NPins == 0 && mode == fault.Open:
+			mode = fault.TraceBroken
+		case found.locus.NPins == 1 && mode == fault.Open:
+			mode = fault.JointOpen
+		}
+	}
+	found.Mode, found.Said = mode, true
+	return found, nil
+}
+
+// family puts together the modes that no reading tells apart: a part that is
+// open, missing, or not joined to the board.
+func family(m fault.Mode) fault.Mode {
+	switch m {
+	case fault.JointOpen, fault.Missing, fault.TraceBroken:
+		return fault.Open
+	case fault.JointPoor, fault.TracePoor:
+		return fault.Raised
+	case fault.Bridged, fault.ToSupply:
+		return fault.Shorted
+	case fault.BridgeLeaky:
+		return fault.Leaky
+	}
+	return m
+}

@@ -1,0 +1,192 @@
+package practice
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// NewBench puts a board and a meter together, with nothing recorded.
+func NewBench(w *World, m Meter) *Bench {
+	return &Bench{World: w, Meter: m, looks: map[netlist.PartID]journal.Look{}, warm: map[netlist.NetID][]netlist.PartID{}}
+}
+
+// SetLook settles what a part looks like, whatever its state.
+func (b *Bench) SetLook(p netlist.PartID, l journal.Look) { b.looks[p] = l }
+
+// Take is one reading, taken on one occasion: unlike Read, the same question
+// asked again meets other noise.
+type Take struct {
+	At       netlist.Point
+	To       *netlist.Point // nil for ground
+	Polarity references.Polarity
+	Ohms     bool // in resistance mode
+	Edits    netlist.Edits
+	Occasion string // tells this reading from all others
+}
+
+// Take gives what the meter shows. In resistance mode that is the resistance
+// between the leads to the meter's accuracy, OL above its range.
+func (b *Bench) Take(t Take) (quantity.Reading, error) {
+	board := b.World.Truth.Model.Board
+	m := b.Meter.Declared
+	drive := b.Meter.drive
+	if t.Ohms {
+		// A meter in resistance mode is its open voltage behind a resistance, and
+		// tells the resistance between the leads as a divider.
+		drive = network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen, Over: m.OhmsOpen}
+	}
+	volts := drive.Open
+	switch {
+	case t.At.Net == board.Ground && (t.To == nil || t.To.Net == board.Ground):
+		volts = 0
+	case t.At.Net == netlist.None || t.To != nil && t.To.Net == netlist.None:
+	default:
+		var err error
+		if volts, err = b.World.Volts(b.World.Probe(t.At, t.To, t.Polarity, drive), t.Edits); err != nil {
+			return quantity.Reading{}, err
+		}
+	}
+	occasion := fmt.Sprintf("%d %s", b.World.key(), t.Occasion)
+	if !t.Ohms {
+		return b.Meter.Show(volts, occasion), nil
+	}
+	if volts >= drive.Open*(1-1e-9) {
+		return quantity.Reading{Overload: true, Unit: quantity.Ohm}, nil
+	}
+	ohms := volts / (drive.Open - volts) * drive.Open / drive.Current
+	if ohms > m.OhmsOver {
+		return quantity.Reading{Overload: true, Unit: quantity.Ohm}, nil
+	}
+	r := random(b.Meter.Seed, occasion)
+	ohms = ohms*(1+b.Meter.gain) + leadOhms*r.Float64()
+	v, err := strconv.ParseFloat(strconv.FormatFloat(ohms, 'g', 3, 64), 64) // three digits are shown
+	return quantity.Reading{Value: v, Unit: quantity.Ohm}, err
+}
+
+// leadOhms is the most that leads and contacts add to a resistance; common
+// practice, no source.
+const leadOhms = 0.3
+
+// Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
+// same each time it is asked for.
+func (w *World) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }
+
+// Wrong lists the faults that still hold after what the bench has done: a fault
+// goes away with its part, a bad joint when it is soldered anew, and a series
+// fault under a bridge.
+func (w *World) Wrong(edits netlist.Edits) []Fault {
+	st := network.State{Edits: edits}
+	var left []Fault
+	for _, f := range w.Faults {
+		c := f.Locus.At(f.Ohms)
+		if !st.Holds(&c) || f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Bridged {
+			continue
+		}
+		left = append(left, f)
+	}
+	return left
+}
+
+// Good gives the same board without its faults.
+func (w *World) Good() *World { return w.Truth.Sample(w.Seed, w.Celsius) }
+
+// Random makes the generator for one purpose of one seed: draws for one do not
+// move when something is added to another.
+func Random(seed uint64, purpose string) *rand.Rand { return random(seed, purpose) }
+
+// MeterNamed makes the instrument of a number among those of one data sheet of
+// Meters.
+func MeterNamed(name string, instrument uint64) (Meter, error) {
+	declared, err := meterByName(name)
+	if err != nil {
+		return Meter{}, err
+	}
+	return NewMeter(declared, instrument), nil
+}
+
+// Deck is faults to draw from, by their odds.
+type Deck struct{ d *drawer }
+
+// NewDeck keeps those of all faults of a board that a lesson is about; keep is
+// given each with the mode in question.
+func NewDeck(loci []fault.Locus, keep func(*fault.Locus, fault.Mode) bool) *Deck {
+	var kept []fault.Locus
+	for i := range loci {
+		l := loci[i]
+		l.Modes = slices.DeleteFunc(slices.Clone(l.Modes), func(r fault.ModeRange) bool { return !keep(&loci[i], r.Mode) })
+		if len(l.Modes) > 0 {
+			kept = append(kept, l)
+		}
+	}
+	return &Deck{newDrawer(kept)}
+}
+
+// Kinds gives how many faults the deck can give that differ in place or mode.
+func (d *Deck) Kinds() int { return len(d.d.sum) }
+
+// Draw draws one fault. The deck must not be empty.
+func (d *Deck) Draw(r *rand.Rand) Fault { return d.d.draw(r) }
+
+// Shows tells whether each of some faults shows at the connectors of a good
+// board, red probe on ground: with it some pin reads otherwise than with the
+// others alone. What others hide cannot be found, and is no fair question.
+func Shows(good *World, faults []Fault, meter Meter) (bool, error) {
+	b := good.Truth.Model.Board
+	var at []netlist.Point
+	for c := range b.Connectors {
+		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+			if p.Net != b.Ground {
+				at = append(at, p)
+			}
+		})
+	}
+	bad := good.Faulted(faults...)
+	for i := range faults {
+		var rest []Fault
+		for k := range faults {
+			if k == i {
+				continue
+			}
+			if Place(good.Truth.Model, &faults[k].Locus) == Place(good.Truth.Model, &faults[i].Locus) {
+				return false, nil
+			}
+			rest = append(rest, faults[k])
+		}
+		moved, err := differ(bad, good.Faulted(rest...), meter, at, []references.Polarity{references.RedOnGround})
+		if err != nil || !moved {
+			return false, err
+		}
+	}
+	return true, nil
+}
+
+// SweepGood takes a sweep over every connector pin of a good board of a type,
+// red probe on ground.
+func (t *Truth) SweepGood(sample uint64, m Meter, celsius float64) (*references.Sweep, error) {
+	b := t.Model.Board
+	bench := NewBench(t.Sample(sample, celsius), m)
+	s := &references.Sweep{Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10), Meter: m.Declared,
+		State: references.State{Battery: "out", Celsius: celsius}}
+	var err error
+	for c := range b.Connectors {
+		s.State.Unplugged = append(s.State.Unplugged, b.Connectors[c].Name)
+		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+			reading, wrong := bench.Read(p, references.RedOnGround, netlist.Edits{})
+			if wrong != nil {
+				err = wrong
+				return
+			}
+			s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: reading})
+		})
+	}
+	return s, err
+}
