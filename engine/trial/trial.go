@@ -173,18 +173,26 @@ func (w *Work) Do(s *engine.Step) error {
 			seconds -= w.Costs.Underfill // pay adds it
 		}
 		w.pay(seconds, b.Parts[p].Access)
-		w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+		w.lift(p)
 		for _, pt := range s.Then {
 			if _, err := w.read(pt, references.RedOnGround); err != nil {
 				return err
 			}
 		}
-		w.event(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
+		w.refit(p)
 		return nil
 	case engine.DoReplace:
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
+}
+
+func (w *Work) lift(p netlist.PartID) {
+	w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+}
+
+func (w *Work) refit(p netlist.PartID) {
+	w.event(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
 }
 
 // repair carries out a remedy and takes the readings that prove it.
@@ -208,7 +216,7 @@ func (w *Work) repair(s *engine.Step) error {
 	w.pay(seconds, b.Parts[p].Access)
 	switch s.Remedy {
 	case "leave off":
-		w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+		w.lift(p)
 	case "bridge":
 		w.event(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p, Ohms: 0.01}}})
 	default:
@@ -236,7 +244,7 @@ const (
 // the engine has nothing left to say.
 func (w *Work) Follow() error {
 	for w.Steps < mostSteps && w.Seconds < mostSeconds {
-		if len(w.Replaced) > 0 && w.Repaired() {
+		if w.Repaired() {
 			return nil
 		}
 		d, err := w.Engine.Diagnose(w.Case)
