@@ -42,7 +42,9 @@ type Reach struct {
 	// are seen and that the sweep cannot tell from each other. The likeliest
 	// group comes first; a fault's Group is its place in here, from 1.
 	Groups []ReachGroup `json:"groups"`
-	// Points are inner points that split groups of several places, best first.
+	// Points are inner points that split groups of several places. The first is
+	// the best one to add to the sweep, the second the best one to add to both,
+	// and so on.
 	Points []ReachPoint `json:"points"`
 }
 
@@ -141,10 +143,13 @@ type ReachSubgroup struct {
 
 // ReachPoint is an inner point worth reading on good boards.
 type ReachPoint struct {
-	At     string  `json:"at"`
-	Net    string  `json:"net"`
-	Splits int     `json:"splits"` // groups that it splits
-	Gain   float64 `json:"gain"`   // see split; of all groups together
+	At  string `json:"at"`
+	Net string `json:"net"`
+	// Splits counts the groups that it splits further than the points before it
+	// do, and Gain is what that is worth, of all faults that are seen: see
+	// reaching.choose.
+	Splits int     `json:"splits"`
+	Gain   float64 `json:"gain"`
 }
 
 // Bounds of the work (common practice, no source).
@@ -153,6 +158,8 @@ const (
 	listedSplits = 3     // points of a group
 	splitPoints  = 24    // points tried for a group
 	splitBands   = 40    // members told apart in a group
+	listedPoints = 24    // of the board
+	leastGain    = 1e-4  // of a point worth listing
 )
 
 // The ways of reading a pin.
@@ -191,7 +198,8 @@ type band struct {
 	faults []int // of Reach.Faults
 
 	seen [sights]visible
-	// Where seen, by cause.pins: what they read at ohms, lo and hi.
+	// Where seen, by cause.pins: what they read at ohms, and at the ends of the
+	// range that is seen.
 	rep, lows, high []fault.Prediction
 
 	ohms float64
@@ -639,11 +647,11 @@ func (r *reaching) show(w *network.Workspace, b *band, pins []int) error {
 			continue
 		}
 		lo, hi := p, p
-		if b.lo != b.hi {
-			if lo, err = r.under(w, usual, pin, b.cause, b.lo); err != nil {
+		if from, to := b.visible(); from != to {
+			if lo, err = r.under(w, usual, pin, b.cause, from); err != nil {
 				return err
 			}
-			if hi, err = r.under(w, usual, pin, b.cause, b.hi); err != nil {
+			if hi, err = r.under(w, usual, pin, b.cause, to); err != nil {
 				return err
 			}
 		}
@@ -666,19 +674,27 @@ func (b *band) ends() (strong, weak float64) {
 	return b.lo, b.hi
 }
 
+// visible gives the range of resistance in which the sweep sees a band.
+func (b *band) visible() (lo, hi float64) {
+	v := b.seen[usual]
+	switch {
+	case v.state != SeenPart:
+		return b.lo, b.hi
+	case b.cause.locus.Series:
+		return v.limit, b.hi
+	}
+	return b.lo, v.limit
+}
+
 // middle is the middle, by ratio, of what the sweep sees of a band; where it sees
 // nothing, the end that shows most.
 func (b *band) middle() float64 {
-	strong, weak := b.ends()
-	switch v := b.seen[usual]; {
-	case math.IsInf(b.lo, 1):
-		return b.lo
-	case v.state == SeenNever:
+	if b.seen[usual].state == SeenNever || math.IsInf(b.lo, 1) {
+		strong, _ := b.ends()
 		return strong
-	case v.state == SeenPart:
-		weak = v.limit
 	}
-	return math.Sqrt(strong * weak)
+	lo, hi := b.visible()
+	return math.Sqrt(lo * hi)
 }
 
 // limit finds the part of a band that a sight shows: one stretch from the end
@@ -868,8 +884,8 @@ func (r *reaching) group() ([]*cluster, error) {
 // name is a fault in a few words.
 func (f *ReachFault) name() string { return f.At + " " + f.Mode }
 
-// imitates tells whether band g, at some resistance in its range, makes every pin
-// read what band b makes it read in the middle of its own.
+// imitates tells whether band g, at some resistance at which it is seen, makes
+// every pin read what band b makes it read in the middle of its own.
 func (r *reaching) imitates(w *network.Workspace, g, b *band) (bool, error) {
 	ohms, ok, err := r.match(w, g, b.by, b.at)
 	if err != nil || !ok {
@@ -909,9 +925,9 @@ func place(sorted []int, x int) int {
 	return -1
 }
 
-// match finds the resistance in a band's range that makes a pin read as wanted,
-// or the end of the range that comes nearest; ok is false where even that is told
-// apart.
+// match finds the resistance, of those at which the band is seen, that makes a
+// pin read as wanted, or the end of the range that comes nearest; ok is false
+// where even that is told apart.
 func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Prediction) (ohms float64, ok bool, err error) {
 	i := place(b.cause.pins, pin)
 	if i < 0 {
@@ -919,10 +935,11 @@ func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Pred
 	}
 	top := r.sights[usual].obs[pin].Probe.Meter.Over
 	over := want.Volts > top
+	from, to := b.visible()
 	lo, hi := b.lows[i], b.high[i]
 	switch {
 	case over && lo.Volts > top && hi.Volts > top:
-		return b.middleOfAll(), true, nil
+		return b.ohms, true, nil
 	case over && (lo.Volts > top || hi.Volts > top):
 		strong, _ := b.ends()
 		return strong, true, nil
@@ -930,12 +947,12 @@ func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Pred
 		return 0, false, nil
 	case (want.Volts-lo.Volts)*(want.Volts-hi.Volts) >= 0: // outside the range
 		if math.Abs(want.Volts-lo.Volts) < math.Abs(want.Volts-hi.Volts) {
-			return b.lo, !r.apart(pin, want, lo), nil
+			return from, !r.apart(pin, want, lo), nil
 		}
-		return b.hi, !r.apart(pin, want, hi), nil
+		return to, !r.apart(pin, want, hi), nil
 	}
 	up := hi.Volts > lo.Volts
-	x, y := math.Log(b.lo), math.Log(b.hi)
+	x, y := math.Log(from), math.Log(to)
 	for y-x > math.Log(limitRatio) {
 		mid := (x + y) / 2
 		p, err := r.under(w, usual, pin, b.cause, math.Exp(mid))
@@ -956,12 +973,19 @@ func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Pred
 
 // apart tells whether a pin's reading tells two foretold ones apart: by seenSigmas
 // standard deviations, which is what tells a fault from a good board. The doubt
-// about the board's junctions is common to both and so counts once.
+// about the board's junctions is common to both and so counts once. How far a
+// fault moves a reading may be in great doubt, but not which way: what takes a
+// path away raises it, what adds one lowers it. So two that are seen on either
+// side of a good board's reading are apart.
 func (r *reaching) apart(pin int, a, b fault.Prediction) bool {
-	o := &r.sights[usual].obs[pin]
+	s := &r.sights[usual]
+	o := &s.obs[pin]
 	top := o.Probe.Meter.Over
 	if a.Volts > top || b.Volts > top {
 		return (a.Volts > top) != (b.Volts > top)
+	}
+	if (a.Volts-o.Good.Volts)*(b.Volts-o.Good.Volts) < 0 && r.sigmas(s, pin, a) >= seenSigmas && r.sigmas(s, pin, b) >= seenSigmas {
+		return true
 	}
 	return math.Abs(a.Volts-b.Volts) > seenSigmas*math.Hypot(math.Max(a.Sigma, b.Sigma), o.Floor+o.Gain*a.Volts)
 }
@@ -969,32 +993,44 @@ func (r *reaching) apart(pin int, a, b fault.Prediction) bool {
 // sameVolts is a difference in volts that no display of 1 mV shows.
 const sameVolts = 2e-4
 
-// middleOfAll is the middle, by ratio, of a band's whole range.
-func (b *band) middleOfAll() float64 {
-	if math.IsInf(b.lo, 1) {
-		return b.lo
+// splitter is an inner point and what its reading makes of one group.
+type splitter struct {
+	group int
+	at    netlist.Point
+	of    []int // by band of the cluster: its subgroup
+	left  float64
+}
+
+// left is what is expected to be left of a group after it fell apart: with p the
+// shares of the subgroups in it, the sum of p^2 (common practice, no source).
+func (g *cluster) left(of []int) float64 {
+	share := map[int]float64{}
+	total := 0.0
+	for i, b := range g.bands {
+		share[of[i]] += b.odds
+		total += b.odds
 	}
-	return math.Sqrt(b.lo * b.hi)
+	left := 0.0
+	for i := range g.bands { // in a steady order
+		s := share[of[i]] / total
+		left += s * s
+		share[of[i]] = 0
+	}
+	return left
 }
 
 // split finds for each group of several places the inner points that tell its
-// members apart. The gain of a point is the group's share less what is expected
-// to be left of it after the reading: with p the shares of the subgroups in the
-// group, share * (1 - sum of p^2) (common practice, no source). Members that
-// stand in the same circuit, as parts in parallel do, no point tells apart.
+// members apart. Members that stand in the same circuit, as parts in parallel do,
+// no point tells apart.
 func (r *reaching) split(groups []*cluster) error {
-	type found struct {
-		at    netlist.Point
-		gain  float64
-		split ReachSplit
-	}
-	founds := make([][]found, len(groups))
+	founds := make([][]splitter, len(groups))
 	err := r.spread(len(groups), nil, func(w *network.Workspace, n int) error {
 		g := groups[n]
 		if len(r.out.Groups[n].Places) < 2 || len(g.bands) < 2 {
 			return nil
 		}
 		g.bands = g.bands[:min(len(g.bands), splitBands)]
+		var splits []ReachSplit
 		for _, pt := range r.inner(g) {
 			shows, err := r.shows(w, pt, g)
 			if err != nil {
@@ -1004,56 +1040,102 @@ func (r *reaching) split(groups []*cluster) error {
 			if count < 2 {
 				continue
 			}
-			f := found{at: pt, split: ReachSplit{At: r.Board.PointName(pt)}}
-			share := make([]float64, count)
-			total := 0.0
-			f.split.Subgroups = make([]ReachSubgroup, count)
+			x := ReachSplit{At: r.Board.PointName(pt), Subgroups: make([]ReachSubgroup, count)}
 			for i, b := range g.bands {
-				sub := &f.split.Subgroups[of[i]]
+				sub := &x.Subgroups[of[i]]
 				if len(sub.Members) == 0 {
 					sub.Volts, sub.Overload = level(shows[i].volts, r.sights[usual].obs[0].Probe.Meter)
 				}
 				for _, k := range b.faults {
 					sub.Members = append(sub.Members, r.out.Faults[k].name())
 				}
-				share[of[i]] += b.odds
-				total += b.odds
 			}
-			left := 0.0
-			for _, s := range share {
-				left += s / total * (s / total)
-			}
-			f.gain = r.out.Groups[n].Share * (1 - left)
-			founds[n] = append(founds[n], f)
+			splits = append(splits, x)
+			founds[n] = append(founds[n], splitter{n, pt, of, g.left(of)})
 		}
-		// points come easiest to touch first
-		sort.SliceStable(founds[n], func(i, j int) bool {
-			a, b := &founds[n][i], &founds[n][j]
-			return a.gain > b.gain+1e-9
-		})
+		// points come easiest to touch first, which decides between equals
+		order := make([]int, len(splits))
+		for i := range order {
+			order[i] = i
+		}
+		sort.SliceStable(order, func(i, j int) bool { return founds[n][order[i]].left < founds[n][order[j]].left-1e-9 })
+		for _, i := range order[:min(len(order), listedSplits)] {
+			r.out.Groups[n].Points = append(r.out.Groups[n].Points, splits[i])
+		}
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	byName := map[string]int{}
-	for n := range founds {
-		for i, f := range founds[n] {
-			if i < listedSplits {
-				r.out.Groups[n].Points = append(r.out.Groups[n].Points, f.split)
+	r.choose(groups, founds)
+	return nil
+}
+
+// choose lists the points that split the groups best, one after the other: each
+// is the one that gains most over those before it, and the gain is the sum over
+// groups of the group's share times what cluster.left falls by.
+func (r *reaching) choose(groups []*cluster, founds [][]splitter) {
+	byName := map[string][]*splitter{}
+	var names []string
+	labels := make([][]int, len(groups)) // subgroups by the points chosen so far
+	lefts := make([]float64, len(groups))
+	for n, g := range groups {
+		labels[n], lefts[n] = make([]int, len(g.bands)), 1
+		for i := range founds[n] {
+			name := r.Board.PointName(founds[n][i].at)
+			if byName[name] == nil {
+				names = append(names, name)
 			}
-			at, ok := byName[f.split.At]
-			if !ok {
-				at = len(r.out.Points)
-				byName[f.split.At] = at
-				r.out.Points = append(r.out.Points, ReachPoint{At: f.split.At, Net: r.Board.Nets[f.at.Net].Name})
-			}
-			r.out.Points[at].Splits++
-			r.out.Points[at].Gain += f.gain
+			byName[name] = append(byName[name], &founds[n][i])
 		}
 	}
-	sort.SliceStable(r.out.Points, func(i, j int) bool { return r.out.Points[i].Gain > r.out.Points[j].Gain })
-	return nil
+	refined := func(x *splitter) []int {
+		of := make([]int, len(x.of))
+		for i := range of {
+			of[i] = labels[x.group][i]*(splitBands+1) + x.of[i]
+		}
+		return of
+	}
+	for len(r.out.Points) < listedPoints {
+		var best ReachPoint
+		for _, name := range names {
+			p := ReachPoint{At: name}
+			for _, x := range byName[name] {
+				if gain := r.out.Groups[x.group].Share * (lefts[x.group] - groups[x.group].left(refined(x))); gain > leastGain/10 {
+					p.Gain += gain
+					p.Splits++
+				}
+			}
+			if p.Gain > best.Gain+1e-9 {
+				best = p
+			}
+		}
+		if best.Gain < leastGain {
+			return
+		}
+		for _, x := range byName[best.At] {
+			best.Net = r.Board.Nets[x.at.Net].Name
+			of := refined(x)
+			lefts[x.group] = groups[x.group].left(of)
+			labels[x.group] = renumbered(of)
+		}
+		r.out.Points = append(r.out.Points, best)
+	}
+}
+
+// renumbered numbers labels from 0 in the order in which they come.
+func renumbered(of []int) []int {
+	number := map[int]int{}
+	out := make([]int, len(of))
+	for i, x := range of {
+		n, ok := number[x]
+		if !ok {
+			n = len(number)
+			number[x] = n
+		}
+		out[i] = n
+	}
+	return out
 }
 
 // inner lists points off the connectors that a probe can land on and where

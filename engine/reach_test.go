@@ -229,6 +229,26 @@ func TestReachGroups(t *testing.T) {
 	}
 }
 
+// TestReachSides: a path taken away raises a reading and a path added lowers it,
+// however little is known of how far.
+func TestReachSides(t *testing.T) {
+	x, err := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known").Reach(ReachQuestion{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	up := make(map[int]string)
+	for _, f := range x.Faults {
+		if f.Shift != nil && f.Group > 0 && *f.Shift > 0 {
+			up[f.Group] = f.name()
+		}
+	}
+	for _, f := range x.Faults {
+		if other := up[f.Group]; f.Shift != nil && *f.Shift < 0 && other != "" {
+			t.Errorf("%s lowers %s by %.3f V and is in group %d with %s, which raises it", f.name(), f.By, -*f.Shift, f.Group, other)
+		}
+	}
+}
+
 // TestReachSplits: behind a bad joint of the pin, TP1 shows the good line; with
 // R12 open it shows OL as the pin does. R12.2 has the good IC to show even then.
 func TestReachSplits(t *testing.T) {
