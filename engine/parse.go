@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"halfsplit/engine/fault"
+	"halfsplit/engine/network"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 )
@@ -44,8 +45,14 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 				}
 				continue
 			}
+			if l.Part >= 0 && l.Terminal >= 0 && network.Pinned(e.Board.Parts[l.Part].Kind) && l.Name(e.Board) == where {
+				at := where + "." + e.Board.Parts[l.Part].Terminals[l.Terminal].Name
+				return fault.Fault{}, fmt.Errorf("fault %s: %s has several pins; name one of them, such as %s:%s", document.Quote(text), document.Printable(where), document.Printable(at), document.Printable(what))
+			}
 			f := fault.Fault{Locus: l, Mode: m.Mode, Ohms: ohms, Observation: -1}
 			switch {
+			case math.IsInf(m.Lo, 1) && given:
+				return fault.Fault{}, fmt.Errorf("fault %s: what is %s has no resistance; leave out =%s, or name another mode", document.Quote(text), m.Mode, document.Printable(ohmsText))
 			case math.IsInf(m.Lo, 1):
 				f.Ohms = m.Lo
 			case !given:

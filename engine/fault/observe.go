@@ -333,11 +333,43 @@ func studentDensity(z, df float64) float64 {
 	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
 }
 
-// toNormal gives the standard normal deviate with the tail of Student's t at z.
+// toNormal gives the standard normal deviate with the tail of Student's t at z, at
+// most farOff.
 func toNormal(z, df float64) float64 {
 	t := references.StudentT{Scale: 1, DF: df}
-	tail := math.Max(t.Upper(math.Abs(z)), 1e-30)
-	return math.Copysign(math.Sqrt2*math.Erfcinv(2*tail), z)
+	return math.Copysign(normalTail(t.Upper(math.Abs(z))), z)
+}
+
+// farOff is the deviate beyond which a surprise is told no further, and the tail
+// of a normal beyond it.
+const (
+	farOff     = 12.0
+	farOffTail = 1.7764821120776762e-33
+)
+
+// normalTail gives the standard normal deviate, from 0 to farOff, with a tail of q:
+// Newton's method on log Q(x) = log q, with Q the upper tail and phi its density,
+//
+//	x <- x + (log Q - log q) Q / phi
+//
+// which keeps its figures where 1 - q is 1 to the computer.
+func normalTail(q float64) float64 {
+	if !(q > farOffTail) {
+		return farOff
+	}
+	if q >= 0.5 {
+		return 0
+	}
+	x := math.Sqrt(-2 * math.Log(2*q)) // above the root, from where Newton comes down
+	for range 60 {
+		tail := 0.5 * math.Erfc(x/math.Sqrt2)
+		step := (math.Log(tail) - math.Log(q)) * tail / (math.Exp(-x*x/2) / math.Sqrt(2*math.Pi))
+		x += step
+		if math.Abs(step) < 1e-12 {
+			break
+		}
+	}
+	return math.Max(x, 0)
 }
 
 // MeterNoise gives Gain, Floor and Misfit of an observation by a meter in diode

@@ -1,0 +1,545 @@
+package engine_test
+
+import (
+	"encoding/json"
+	"math"
+	"path/filepath"
+	"sort"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+const (
+	red   = references.RedOnGround
+	black = references.BlackOnGround
+)
+
+// TestVerdicts reads a line in each way that a verdict is for. The good values
+// come from the bench itself; the words from the design, section 6.
+func TestVerdicts(t *testing.T) {
+	s := newShop(t, small, 5)
+	good := s.show("J1.1", red, network.State{})
+	if good.Overload || good.Value < 0.3 {
+		t.Fatalf("J1.1 reads %+v on a good board", good)
+	}
+	mV := func(v float64) string { return strings.TrimSpace(jsonText(t, math.Round(v*1e3))) }
+	tests := []struct {
+		at, to, shown string
+		pol           references.Polarity
+		want          engine.Verdict
+	}{
+		{"J1.1", "", mV(good.Value), red, engine.Agrees},
+		{"J1.1", "", mV(good.Value + 0.003), red, engine.Agrees},
+		{"J1.1", "", mV(good.Value - 0.1), red, engine.Low},
+		{"J1.1", "", mV(good.Value + 0.1), red, engine.High},
+		{"J1.1", "", "0.001", red, engine.IsShorted},
+		{"J1.1", "", "-0.001", red, engine.IsShorted},
+		{"J1.1", "", "OL", red, engine.IsOpen},
+		{"J1.1", "", "2.5", red, engine.High},
+		{"J1.4", "", "OL", red, engine.Agrees}, // a pin that goes nowhere
+		{"J1.4", "", "0.600", red, engine.UnexpectedPath},
+		{"J1.4", "", "0.000", red, engine.UnexpectedPath},
+		{"J1.5", "", "0.001", red, engine.Agrees}, // ground
+		{"J1.5", "", "0.400", red, engine.High},
+		{"J1.5", "", "OL", red, engine.IsOpen},
+		{"J1.1", "", "1.600", black, engine.NoKnownGood}, // nobody read it so
+		{"R1.1", "R1.2", "22.1 ohm", red, engine.Agrees},
+		{"R1.1", "R1.2", "30 ohm", red, engine.High},
+		{"R1.1", "R1.2", "10 ohm", red, engine.Low},
+		{"R1.1", "R1.2", "OL ohm", red, engine.IsOpen},
+		{"R1.2", "R1.1", "22.1 ohm", black, engine.Agrees},
+		{"J1.1", "TP1", "0.1 ohm", red, engine.Agrees}, // along one trace
+		{"J1.1", "TP1", "OL ohm", red, engine.IsOpen},
+		{"J1.1", "J1.4", "OL ohm", red, engine.Agrees},
+		{"J1.1", "J1.4", "100 ohm", red, engine.UnexpectedPath},
+		{"R1.1", "R1.2", "0.022", red, engine.Agrees}, // diode mode across 22 ohm at 1 mA
+		{"R1.1", "R1.2", "0.500", red, engine.High},
+	}
+	for _, tt := range tests {
+		got, err := s.e.Compare(s.open(reads(s.read(tt.at, tt.to, tt.shown, tt.pol))))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(got) != 1 || got[0].Verdict != tt.want {
+			t.Errorf("%s to %q shows %s (%v): %q (%.1f sigmas, foretold %v), want %q", tt.at, tt.to, tt.shown, tt.pol, got[0].Verdict, got[0].Surprise, text(got[0].Foretold), tt.want)
+		}
+	}
+}
+
+func text(v *float64) string {
+	if v == nil {
+		return "OL"
+	}
+	b, _ := json.Marshal(*v)
+	return string(b)
+}
+
+func jsonText(t testing.TB, v any) string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// keys lists every key of a JSON value with its path, sorted; the elements of a
+// list count as one, and so do maps whose keys are modes.
+func keys(v any, at string, into map[string]bool) {
+	switch v := v.(type) {
+	case map[string]any:
+		for k, x := range v {
+			if at == ".suspects[].modes" {
+				k = "MODE"
+			}
+			into[at+"."+k] = true
+			keys(x, at+"."+k, into)
+		}
+	case []any:
+		for _, x := range v {
+			keys(x, at+"[]", into)
+		}
+	}
+}
+
+// The example of `locate --json` in the design, section 6.
+const designExample = `
+{"board":"Kestrel K3","revision":"C",
+ "abnormal":[{"at":"J7.2","volts":null,"overload":true,"known_good":0.452,"sigma":0.004,"verdict":"open"}],
+ "explanations":[{"faults":[{"part":"R12","terminal":"","mode":"open","ohms":null}],"probability":0.71}],
+ "suspects":[{"part":"R12","probability":0.74,"modes":{"open":0.71,"joint open":0.03},"reasons":[{"at":"J7.2","foretold":null,"overload":true}],"remedy":"replace"}],
+ "next":[{"do":"measure","at":"R12.2","part":"","polarity":"red-on-ground","seconds":10,"outcomes":[{"volts":0.430,"overload":false,"probability":0.74,"means":["R12 open"]}]}],
+ "unseen":[{"part":"C40","mode":"leaky","above_ohms":6500}]}`
+
+// TestDesignExample diagnoses the demo's first case and looks for every key of the
+// design's example in the answer, and for null lists, which a reader trips over.
+func TestDesignExample(t *testing.T) {
+	var example any
+	if err := json.Unmarshal([]byte(designExample), &example); err != nil {
+		t.Fatal(err)
+	}
+	want, have := map[string]bool{}, map[string]bool{}
+	keys(example, "", want)
+	c, err := journal.Load("../testdata/demo/cases/touch-dead.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := e.Diagnose(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sound(t, d)
+	written := jsonText(t, d)
+	var answer any
+	if err := json.Unmarshal([]byte(written), &answer); err != nil {
+		t.Fatal(err)
+	}
+	keys(answer, "", have)
+	var missing []string
+	for k := range want {
+		if !have[k] {
+			missing = append(missing, k)
+		}
+	}
+	sort.Strings(missing)
+	if len(missing) > 0 {
+		t.Errorf("the answer lacks %v", missing)
+	}
+	for _, list := range []string{"abnormal", "explanations", "faults", "suspects", "reasons", "next", "outcomes", "means", "unseen", "cautions", "notes", "alike"} {
+		if strings.Contains(written, `"`+list+`":null`) {
+			t.Errorf("the list %q is null", list)
+		}
+	}
+	// a good board's answer keeps its lists too
+	s := newShop(t, small, 3)
+	if written := jsonText(t, s.diagnose(s.open())); strings.Contains(written, "s\":null") && !strings.Contains(written, `"volts":null`) {
+		t.Errorf("a list is null in %s", written)
+	}
+}
+
+// TestParseFault reads faults as people write them.
+func TestParseFault(t *testing.T) {
+	s := newShop(t, small, 0)
+	inf := math.Inf(1)
+	good := []struct {
+		text string
+		name string
+		mode fault.Mode
+		ohms float64
+	}{
+		{"R1:open", "R1", fault.Open, inf},
+		{"R1:OPEN", "R1", fault.Open, inf},
+		{"R1:raised resistance=1k", "R1", fault.Raised, 1e3},
+		{"R1:raised-resistance=4K7", "R1", fault.Raised, 4700},
+		{"C1:leaky=470", "C1", fault.Leaky, 470},
+		{"C1:leaky=470 ohm", "C1", fault.Leaky, 470},
+		{"C1:leaky", "C1", fault.Leaky, 1e3}, // the middle of 10 ohm to 100 kohm, by ratio
+		{"C1:shorted", "C1", fault.Shorted, 0.5},
+		{"C1:shorted=0", "C1", fault.Shorted, 0},
+		{"U1.2:shorted", "U1", fault.Shorted, 0.5},
+		{"U1.2:shorted to supply", "U1", fault.ToSupply, 0.5},
+		{"U1.2:shortedtosupply", "U1", fault.ToSupply, 0.5},
+		{"U1.2:joint open", "U1", fault.JointOpen, inf},
+		{"J1.1-J1.2:bridged", "J1.1 to J1.2", fault.Bridged, 0.5},
+		{"J1.1:joint-open", "J1.1", fault.JointOpen, inf},
+		{"TP1-R1.1:trace broken", "TP1 to R1.1", fault.TraceBroken, inf},
+	}
+	for _, tt := range good {
+		f, err := s.e.ParseFault(tt.text)
+		if err != nil {
+			t.Errorf("%s: %v", tt.text, err)
+			continue
+		}
+		if f.Locus.Name(s.board) != tt.name || f.Mode != tt.mode || !(f.Ohms == tt.ohms || math.Abs(f.Ohms/tt.ohms-1) < 1e-9) {
+			t.Errorf("%s is %s %s of %g ohm, want %s %s of %g ohm", tt.text, f.Locus.Name(s.board), f.Mode, f.Ohms, tt.name, tt.mode, tt.ohms)
+		}
+	}
+	bad := []struct{ text, says string }{
+		{"", "is not PLACE:MODE"},
+		{"R1", "is not PLACE:MODE"},
+		{":open", "is not PLACE:MODE"},
+		{"R1:", "is not PLACE:MODE"},
+		{"R1:=5", "is not PLACE:MODE"},
+		{"R1:melted", "can be open"},
+		{"R1:open:twice", "cannot be"},
+		{"C1:open", "cannot be open"},
+		{"RI:open", "R1"},
+		{"R99:open", "nothing on the board"},
+		{"J1.5:joint open", "nothing on the board"},
+		{"C1:leaky=lots", "leaky=lots"},
+		{"C1:leaky=", "leaky="},
+		{"C1:leaky=-5", "leaky=-5"},
+		{"C1:leaky=NaN", "NaN"},
+		{"C1:leaky=470 V", "470 V"},
+		{"R1:open=470", "no resistance"},
+		{"U1:shorted", "U1.1"},
+		{"R1:open\x1b[2J", "cannot be"},
+	}
+	for _, tt := range bad {
+		f, err := s.e.ParseFault(tt.text)
+		if err == nil {
+			t.Errorf("%q is taken for %s %s of %g ohm", tt.text, f.Locus.Name(s.board), f.Mode, f.Ohms)
+			continue
+		}
+		if !strings.Contains(err.Error(), tt.says) || strings.ContainsAny(err.Error(), "\x1b\n") {
+			t.Errorf("%q: says %q, want it to hold %q", tt.text, err, tt.says)
+		}
+	}
+}
+
+// blames gives the probability with which an answer blames a part.
+func blames(d *engine.Diagnosis, part string) float64 {
+	for _, s := range d.Suspects {
+		if s.Part == part {
+			return s.Probability
+		}
+	}
+	return 0
+}
+
+// TestBlame reads faulty boards and looks for the bad part in the first ambiguity
+// group, and by itself where a reading tells it from the others.
+func TestBlame(t *testing.T) {
+	s := newShop(t, small, 5)
+	none := netlist.Edits{}
+	tests := []struct {
+		about string
+		c     *journal.Case
+		part  string
+		least float64
+	}{
+		{"resistor open, sweep and the far side", s.open(reads(s.sweep(red, s.faulty(none, "R1:open"))...),
+			reads(s.read("R1.2", "", jsonText(t, s.show("R1.2", red, s.faulty(none, "R1:open")).Value), red))), "R1", 0.4},
+		{"resistor open, read across", s.open(reads(s.sweep(red, s.faulty(none, "R1:open"))...), reads(s.read("R1.1", "R1.2", "OL ohm", red))), "R1", 0.8},
+		{"filter open", s.open(reads(s.sweep(red, s.faulty(none, "FL1:open"))...), reads(s.read("FL1.in", "FL1.out", "OL ohm", red))), "FL1", 0.8},
+		{"leak behind a resistor", s.open(reads(s.sweep(red, s.faulty(none, "C3:leaky=150"))...)), "C3", 0.1},
+		{"short behind a resistor", s.open(reads(s.sweep(red, s.faulty(none, "C3:shorted=0.3"))...)), "C3", 0.25},
+		{"lifting clears the line", s.open(reads(s.sweep(red, s.faulty(none, "C3:shorted=0.3"))...),
+			journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{s.part("C3")}},
+			reads(s.read("J1.6", "", jsonText(t, s.show("J1.6", red, network.State{}).Value), red))), "C3", 0.9},
+		{"bridged pins", s.open(reads(s.sweep(red, s.faulty(none, "J1.1-J1.2:bridged"))...), reads(s.read("J1.1", "J1.2", "0.5 ohm", red))), "J1.1 to J1.2", 0.5},
+	}
+	for _, tt := range tests {
+		d := s.diagnose(tt.c)
+		found := false
+		for _, x := range d.Suspects {
+			if x.Part == tt.part {
+				if found = true; x.Probability < tt.least || x.Group != 1 {
+					t.Errorf("%s: %s has %.3f in group %d, want %.2f in group 1", tt.about, tt.part, x.Probability, x.Group, tt.least)
+				}
+			}
+		}
+		if !found {
+			t.Errorf("%s: %s is no suspect; suspects %+v", tt.about, tt.part, d.Suspects)
+		}
+	}
+}
+
+// TestBenchClears takes the fault away at the bench; the board then reads right
+// and the fault is told as dealt with.
+func TestBenchClears(t *testing.T) {
+	s := newShop(t, small, 5)
+	none := netlist.Edits{}
+	r1 := s.part("R1")
+	joint, err := s.board.Mend("J1.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tests := []struct {
+		about string
+		fault string
+		event journal.Event
+		edits netlist.Edits
+		least float64 // the rest is that the first OL was a slip
+	}{
+		{"fit", "R1:open", journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{r1}}, none.Fit(r1), 0.7},
+		{"bridge", "R1:open", journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: r1, Ohms: 0.01}}}, none.Bridge(r1, 0.01), 0.7},
+		{"mend", "J1.1:joint open", journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{joint}}, none.Mend(joint), 0.5},
+	}
+	for _, tt := range tests {
+		bad := s.faulty(none, tt.fault)
+		after := bad
+		after.Edits = tt.edits
+		c := s.open(reads(s.sweep(red, bad)...), tt.event, reads(s.sweep(red, after)...))
+		d := s.diagnose(c)
+		cured := 0.0
+		for _, x := range d.Explanations {
+			all := len(x.Faults) > 0
+			for _, f := range x.Faults {
+				all = all && f.Cured
+			}
+			if all {
+				cured += x.Probability
+			}
+		}
+		if cured < tt.least || len(d.Explanations[0].Faults) == 0 || !d.Explanations[0].Faults[0].Cured {
+			t.Errorf("%s: explanations whose faults are all dealt with have %.3f, want %.2f; first %+v", tt.about, cured, tt.least, d.Explanations[0])
+		}
+		// the same readings without the edit would leave it open
+		if d := s.diagnose(s.open(reads(s.sweep(red, bad)...))); len(d.Explanations[0].Faults) == 0 {
+			t.Errorf("%s: nothing is wrong before the repair", tt.about)
+		}
+	}
+}
+
+// TestSlip reads one point beside the pad: OL where the net reads well from
+// another of its points. The probe is to blame rather than the board.
+func TestSlip(t *testing.T) {
+	s := newShop(t, small, 5)
+	rs := s.sweep(red, network.State{})
+	again := rs[0] // J1.1
+	wrong := rs[0]
+	wrong.Reading.Value = 0.9
+	d := s.diagnose(s.open(reads(wrong), reads(rs[1:]...), reads(again)))
+	slipped := 0.0
+	for _, x := range d.Explanations {
+		for _, f := range x.Faults {
+			if f.Mode == fault.Slipped.String() && f.At == "J1.1" {
+				slipped += x.Probability
+			}
+		}
+	}
+	if slipped < 0.8 {
+		t.Errorf("the probe slipped with %.3f, want 0.8; explanations %+v", slipped, d.Explanations)
+	}
+	// the same read twice is no slip
+	d = s.diagnose(s.open(reads(wrong), reads(rs[1:]...), reads(wrong)))
+	twice := 0.0
+	for _, x := range d.Explanations {
+		for _, f := range x.Faults {
+			if f.Mode == fault.Slipped.String() {
+				twice += x.Probability
+			}
+		}
+	}
+	if twice > slipped/2 {
+		t.Errorf("read twice alike, the probe slipped with %.3f, beside %.3f where it was read right in between", twice, slipped)
+	}
+}
+
+// TestAlike holds two lines that nobody swept on a good board against each other.
+func TestAlike(t *testing.T) {
+	s := newShop(t, small, 0)
+	a, b := s.show("J1.1", red, network.State{}), s.show("J1.2", red, network.State{})
+	if math.Abs(a.Value-b.Value) > 0.05 {
+		t.Fatalf("the twins read %.3f and %.3f V on a good board", a.Value, b.Value)
+	}
+	open := s.show("J1.2", red, s.faulty(netlist.Edits{}, "FL1:open", "D1:open"))
+	if !open.Overload {
+		t.Fatalf("J1.2 reads %v with both its ways open", open)
+	}
+	d := s.diagnose(s.open(reads(s.read("J1.1", "", jsonText(t, a.Value), red), s.read("J1.2", "", "0.004", red))))
+	if p := blames(d, "D1") + blames(d, "FL1") + blames(d, "U1"); p < 0.5 {
+		t.Errorf("one twin shorted: its parts have %.3f together; suspects %+v", p, d.Suspects)
+	}
+	if !strings.Contains(strings.Join(d.Notes, "\n"), "should read alike") {
+		t.Errorf("notes %q do not say what the readings were held against", d.Notes)
+	}
+}
+
+// TestUnseen holds the told resistance against the circuit: a leak of twice that
+// moves every reading of the case by less than the told number of standard
+// deviations, one of a quarter moves one of them by more.
+func TestUnseen(t *testing.T) {
+	s := newShop(t, small, 5)
+	c := s.open(reads(s.sweep(red, network.State{})...))
+	d := s.diagnose(c)
+	if len(d.Unseen) < 3 {
+		t.Fatalf("unseen: %+v, want the capacitors and the clamp", d.Unseen)
+	}
+	whole, err := s.e.Compare(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sigma := map[string]float64{}
+	for _, r := range whole {
+		m := references.DefaultMeter()
+		sigma[r.At] = math.Hypot(r.Sigma, m.Sigma(0))
+	}
+	const seenSigmas = 3
+	w := network.NewWorkspace(s.model)
+	shift := func(l *fault.Locus, ohms float64) float64 {
+		most := 0.0
+		for _, pt := range s.pins() {
+			name := s.board.PointName(pt)
+			p := network.Probe{Plus: s.model.GroundPlace(), Minus: s.model.PlaceOf(pt), Meter: network.Drive{Current: 1e-3, Open: 3, Over: 2}}
+			if sigma[name] == 0 {
+				continue
+			}
+			g, err := w.Read(p, &network.State{}, s.truth)
+			if err != nil {
+				t.Fatal(err)
+			}
+			f, err := w.Read(p, &network.State{Changes: []network.Change{l.At(ohms)}}, s.truth)
+			if err != nil {
+				t.Fatal(err)
+			}
+			most = math.Max(most, math.Abs(math.Min(g.Volts, 2)-math.Min(f.Volts, 2))/sigma[name])
+		}
+		return most
+	}
+	held := 0
+	for _, u := range d.Unseen {
+		f, err := s.e.ParseFault(u.Part + ":leaky")
+		if err != nil {
+			continue // an IC, whose pins are held below by name
+		}
+		held++
+		above, below := shift(f.Locus, *u.AboveOhms*2), shift(f.Locus, *u.AboveOhms/4)
+		if above > seenSigmas || below < seenSigmas {
+			t.Errorf("%s is said to be unseen above %.0f ohm: twice that moves a reading by %.2f sigmas, a quarter by %.2f", u.Part, *u.AboveOhms, above, below)
+		}
+	}
+	if held < 3 {
+		t.Errorf("only %d of %+v can be held", held, d.Unseen)
+	}
+}
+
+// TestKnowingMore works the demo's cases with less and with more of their
+// readings: the expected seconds to a repair must not rise by much when a reading
+// is taken that the engine asked for. (It may rise: a reading can rule the cheap
+// explanation out. On average it falls; the sum over the cases is held.)
+func TestKnowingMore(t *testing.T) {
+	paths, err := filepath.Glob("../testdata/demo/cases/*.yaml")
+	if err != nil || len(paths) < 5 {
+		t.Fatal(paths, err)
+	}
+	var e *engine.Engine
+	before, after := 0.0, 0.0
+	for _, path := range paths {
+		c, err := journal.Load(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e == nil {
+			if e, err = engine.New(c.Board, c.Library, engine.Options{}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		d, err := e.Diagnose(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sound(t, d)
+		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Remedy != "" {
+			continue
+		}
+		// every outcome of the step in turn, weighed as the engine weighs it
+		st := d.Next[0]
+		pt, err := c.Board.Point(st.At)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pol, _ := references.ParsePolarity(st.Polarity)
+		then, sum := 0.0, 0.0
+		for _, o := range st.Outcomes {
+			r := journal.Read{At: pt, Name: st.At, Polarity: pol}
+			if r.Reading.Overload = o.Overload; !o.Overload {
+				r.Reading.Value = *o.Volts
+			}
+			more := *c
+			more.Events = append(append([]journal.Event(nil), c.Events...), journal.Event{Kind: journal.KindRead, Number: len(c.Events) + 1, Readings: []journal.Read{r}})
+			x, err := e.Diagnose(&more)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sound(t, x)
+			then += o.Probability * x.Expected
+			sum += o.Probability
+		}
+		t.Logf("%s: %.0f s expected; after %s %.0f s", filepath.Base(path), d.Expected, st.At, then/sum)
+		before += d.Expected
+		after += then/sum + st.Seconds
+	}
+	if before == 0 {
+		t.Fatal("no demo case has a measurement to take first")
+	}
+	if after > before*1.1 {
+		t.Errorf("over the demo cases the first step takes the expected time from %.0f s to %.0f s, its own included", before, after)
+	}
+}
+
+// TestSameAnswer diagnoses every demo case again and again; each answer must be
+// the same to the last digit, whatever the processors.
+func TestSameAnswer(t *testing.T) {
+	paths, err := filepath.Glob("../testdata/demo/cases/*.yaml")
+	if err != nil || len(paths) < 5 {
+		t.Fatal(paths, err)
+	}
+	for _, path := range paths[:4] {
+		first := ""
+		for i := range 5 {
+			c, err := journal.Load(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			e, err := engine.New(c.Board, c.Library, engine.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			d, err := e.Diagnose(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := jsonText(t, d)
+			if first == "" {
+				first = got
+			} else if d := cmp.Diff(first, got); d != "" {
+				t.Fatalf("%s, run %d (-first +now):\n%.2000s", filepath.Base(path), i, d)
+			}
+		}
+	}
+}
