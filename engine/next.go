@@ -123,6 +123,11 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
+		if hasDoubt(x.Faults) {
+			// no work on this board tells whether a good board was read wrong
+			p.problem.Rest += x.Probability
+			continue
+		}
 		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
 		var needs []int
 		for k := range x.Faults {
@@ -143,6 +148,15 @@ func (p *planning) hypotheses() {
 		p.hyps = append(p.hyps, h)
 		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: unique(needs)})
 	}
+}
+
+func hasDoubt(faults []fault.Fault) bool {
+	for i := range faults {
+		if faults[i].Mode == fault.Doubtful {
+			return true
+		}
+	}
+	return false
 }
 
 func unique(list []int) []int {
@@ -326,9 +340,84 @@ func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits net
 	return out, nil
 }
 
-// sort hypotheses into outcomes that a reading tells apart: sorted by voltage,
-// a new outcome begins where the gap exceeds apartSigmas of both neighbours.
-func outcomes(shows []shown) (of []int, n int) {
+// wideVolts is the standard deviation in volts from which a prediction is too
+// vague to make an outcome of its own.
+const wideVolts = 0.015
+
+// outcomes cuts what a reading may show into outcomes that can be told apart, and
+// gives the probability of each under each hypothesis. The sharp predictions make
+// them: sorted by voltage, a new outcome begins where the gap exceeds apartSigmas
+// of both neighbours; OL is one more. Each sharp hypothesis falls into one; a
+// vague one is spread over them by its normal distribution, cut half way between.
+func outcomes(shows []shown) (rows [][]float64, n int) {
+	order := make([]int, 0, len(shows))
+	over := false
+	for i, s := range shows {
+		if s.over {
+			over = true
+		} else if s.sigma < wideVolts {
+			order = append(order, i)
+		}
+	}
+	if len(order) == 0 { // nothing sharp: the vague ones have to do
+		for i, s := range shows {
+			if !s.over {
+				order = append(order, i)
+			}
+		}
+	}
+	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })
+	of := make([]int, len(shows))
+	for i := range of {
+		of[i] = -1
+	}
+	var cuts []float64 // between outcomes, rising
+	for k, i := range order {
+		if k > 0 {
+			a, b := shows[order[k-1]], shows[i]
+			if b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
+				cuts = append(cuts, (a.volts*b.sigma+b.volts*a.sigma)/(a.sigma+b.sigma))
+			}
+		}
+		of[i] = len(cuts)
+	}
+	n = len(cuts)
+	if len(order) > 0 {
+		n++
+	}
+	last := n
+	if over {
+		n++
+	}
+	rows = make([][]float64, len(shows))
+	for i, s := range shows {
+		rows[i] = make([]float64, n)
+		switch {
+		case s.over:
+			rows[i][last] = 1
+		case of[i] >= 0:
+			rows[i][of[i]] = 1
+		default:
+			from := 0.0
+			for k := 0; k < last; k++ {
+				to := 1.0
+				if k < len(cuts) {
+					to = normalBelow(cuts[k], s.volts, s.sigma)
+				}
+				if rows[i][k] = to - from; rows[i][k] < vagueShare {
+					rows[i][k] = 0
+				}
+				from = to
+			}
+			normalise(rows[i])
+		}
+	}
+	return rows, n
+}
+
+// toldApart sorts predictions into groups that a reading tells apart, vague ones
+// like the others.
+func toldApart(shows []shown) (of []int, n int) {
 	order := make([]int, len(shows))
 	for i := range order {
 		order[i] = i
@@ -353,6 +442,22 @@ func outcomes(shows []shown) (of []int, n int) {
 	return of, n + 1
 }
 
+// vagueShare is the probability below which an outcome of a vague hypothesis is
+// left out of the plan.
+const vagueShare = 0.05
+
+func normalBelow(x, mean, sigma float64) float64 { return 0.5 * math.Erfc((mean-x)/(sigma*math.Sqrt2)) }
+
+func normalise(row []float64) {
+	sum := 0.0
+	for _, x := range row {
+		sum += x
+	}
+	for k := range row {
+		row[k] /= sum
+	}
+}
+
 // measures adds a reading at each point, in both polarities, where it tells
 // anything.
 func (p *planning) measures(points []netlist.Point) error {
@@ -362,7 +467,7 @@ func (p *planning) measures(points []netlist.Point) error {
 			if err != nil {
 				return err
 			}
-			of, n := outcomes(shows)
+			rows, n := outcomes(shows)
 			if n < 2 {
 				continue
 			}
@@ -371,29 +476,34 @@ func (p *planning) measures(points []netlist.Point) error {
 				seconds += p.costs.SwapLeads
 			}
 			t := test{place: pt, step: Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: pol.String(), Seconds: seconds}}
-			t.seen = p.readings(shows, of, n)
-			p.add(t, of, n, p.shielded(pt))
+			t.seen = p.readings(shows, rows, n)
+			p.addRows(t, rows, n, p.shielded(pt))
 		}
 	}
 	return nil
 }
 
-// readings describes the outcomes of a reading.
-func (p *planning) readings(shows []shown, of []int, n int) []StepOutcome {
+// readings describes the outcomes of a reading: the mean of what its hypotheses
+// foretell.
+func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcome {
 	seen := make([]StepOutcome, n)
 	weight := make([]float64, n)
 	for i, s := range shows {
-		k := of[i]
-		if s.over {
-			seen[k].Overload = true
-			continue
+		for k, share := range rows[i] {
+			if share < 0.5 {
+				continue
+			}
+			if s.over {
+				seen[k].Overload = true
+				continue
+			}
+			if seen[k].Volts == nil {
+				seen[k].Volts = new(float64)
+			}
+			w := p.hyps[i].weight / (s.sigma * s.sigma)
+			weight[k] += w
+			*seen[k].Volts += w * s.volts
 		}
-		if seen[k].Volts == nil {
-			seen[k].Volts = new(float64)
-		}
-		w := p.hyps[i].weight
-		weight[k] += w
-		*seen[k].Volts += w * s.volts
 	}
 	for k := range seen {
 		if seen[k].Volts != nil && weight[k] > 0 {
@@ -403,16 +513,8 @@ func (p *planning) readings(shows []shown, of []int, n int) []StepOutcome {
 	return seen
 }
 
-// add puts a test with certain outcomes into the problem.
-func (p *planning) add(t test, of []int, n, setup int) {
-	rows := make([][]float64, len(of))
-	for i := range rows {
-		rows[i] = make([]float64, n)
-		rows[i][of[i]] = 1
-	}
-	p.addRows(t, rows, n, setup)
-}
-
+// addRows puts a test into the problem: the probability of each outcome under
+// each hypothesis.
 func (p *planning) addRows(t test, rows [][]float64, n, setup int) {
 	p.tests = append(p.tests, t)
 	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: t.step.Seconds, Setup: setup, Outcomes: n, Likelihood: rows})
@@ -589,8 +691,7 @@ func (p *planning) lift(part netlist.PartID) error {
 			pads = append(pads, netlist.Point{Kind: netlist.PointTerminal, Net: n, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)}})
 		}
 	}
-	of := make([]int, len(p.hyps))
-	n := 1
+	rows, n := [][]float64(nil), 0
 	var shows [][]shown
 	for _, pad := range pads {
 		s, err := p.foretell(pad, references.RedOnGround, edits)
@@ -598,13 +699,11 @@ func (p *planning) lift(part netlist.PartID) error {
 			return err
 		}
 		shows = append(shows, s)
-		o, k := outcomes(s)
-		for i := range of {
-			of[i] = of[i]*k + o[i]
+		more, k := outcomes(s)
+		if rows, n = cross(rows, n, more, k); n > mostOutcomes {
+			return nil
 		}
-		n *= k
 	}
-	of, n = compact(of)
 	if n < 2 {
 		return nil
 	}
@@ -621,37 +720,67 @@ func (p *planning) lift(part netlist.PartID) error {
 		t.step.Seconds += p.costs.Underfill
 	}
 	t.seen = make([]StepOutcome, n)
-	done := make([]bool, n)
-	for i := range p.hyps {
-		if k := of[i]; !done[k] {
-			done[k] = true
-			var words []string
-			for j, pad := range pads {
-				words = append(words, p.Board.PointName(pad)+" "+display(shows[j][i].volts, shows[j][i].over))
+	for k := range t.seen {
+		i := likeliest(rows, k, p.hyps)
+		if i < 0 {
+			continue
+		}
+		var words []string
+		for j, pad := range pads {
+			words = append(words, p.Board.PointName(pad)+" "+display(shows[j][i].volts, shows[j][i].over))
+		}
+		t.seen[k].Seen = strings.Join(words, ", ")
+		if len(pads) == 1 {
+			t.seen[k].Overload = shows[0][i].over
+			if !shows[0][i].over {
+				t.seen[k].Volts = number(shows[0][i].volts)
 			}
-			t.seen[k].Seen = strings.Join(words, ", ")
-			if len(pads) == 1 {
-				t.seen[k].Overload = shows[0][i].over
-				if !shows[0][i].over {
-					t.seen[k].Volts = number(shows[0][i].volts)
+		}
+	}
+	p.addRows(t, rows, n, setup)
+	return nil
+}
+
+// mostOutcomes bounds the outcomes of a lift.
+const mostOutcomes = 40
+
+// cross joins two readings into one test: an outcome for each pair that can
+// happen.
+func cross(a [][]float64, n int, b [][]float64, m int) ([][]float64, int) {
+	if a == nil {
+		return b, m
+	}
+	number := map[[2]int]int{}
+	for i := range a {
+		for j, x := range a[i] {
+			for k, y := range b[i] {
+				if key := [2]int{j, k}; x*y > 0 {
+					if _, ok := number[key]; !ok {
+						number[key] = len(number)
+					}
 				}
 			}
 		}
 	}
-	p.add(t, of, n, setup)
-	return nil
+	rows := make([][]float64, len(a))
+	for i := range a {
+		rows[i] = make([]float64, len(number))
+		for key, at := range number {
+			rows[i][at] = a[i][key[0]] * b[i][key[1]]
+		}
+	}
+	return rows, len(number)
 }
 
-// compact renumbers outcomes from 0 without gaps.
-func compact(of []int) ([]int, int) {
-	number := map[int]int{}
-	for i, k := range of {
-		if _, ok := number[k]; !ok {
-			number[k] = len(number)
+// likeliest gives the hypothesis that an outcome most likely means, -1 for none.
+func likeliest(rows [][]float64, outcome int, hyps []hypothesis) int {
+	best, most := -1, 0.0
+	for i := range rows {
+		if w := rows[i][outcome] * hyps[i].weight; w > most {
+			best, most = i, w
 		}
-		of[i] = number[k]
 	}
-	return of, len(number)
+	return best
 }
 
 // display writes a voltage as the meter shows it.

@@ -209,10 +209,10 @@ func (s *search) twinOf(l *Locus) (twin, bool) {
 	return t, l.Change.Cure.Kind == netlist.NoMend || s.ph.untouched(s.obs)
 }
 
-// untouched tells whether the board was as drawn at every observation.
+// untouched tells whether the bench had done nothing at every observation.
 func (ph *Physics) untouched(obs []Observation) bool {
 	for i := range obs {
-		if !obs[i].Edits.AsDrawn() {
+		if obs[i].Edits.Key() != "" {
 			return false
 		}
 	}

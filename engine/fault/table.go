@@ -309,7 +309,9 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 
 // average takes the mean of a likelihood ratio, given by its logarithms over the
 // fine grid, over a range of the logarithm of the resistance: the logarithm of
-// the mean, and the resistance in ohms that the readings point to.
+// the mean, and the resistance in ohms that the readings point to. That is the
+// mean over the resistances that explain them best: long tails of poor ones would
+// draw it to the middle of the range, and a plateau of equal ones has no top.
 func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64) {
 	top := math.Inf(-1)
 	each := func(visit func(x, l float64)) {
@@ -320,17 +322,20 @@ func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64)
 		}
 	}
 	each(func(_, l float64) { top = math.Max(top, l) })
-	sum, where, n := 0.0, 0.0, 0
+	sum, best, where, n := 0.0, 0.0, 0.0, 0
 	each(func(x, l float64) {
 		e := math.Exp(l - top)
 		sum += e
+		e *= e * e * e
+		e *= e * e * e
+		best += e
 		where += e * x
 		n++
 	})
 	if n == 0 || !(sum > 0) {
 		return math.Inf(-1), math.Pow(10, (lo+hi)/2)
 	}
-	return top + math.Log(sum/float64(n)), math.Pow(10, where/sum)
+	return top + math.Log(sum/float64(n)), math.Pow(10, where/best)
 }
 
 func setBit(b []uint64, i int)      { b[i/64] |= 1 << (i % 64) }

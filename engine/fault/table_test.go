@@ -1,0 +1,97 @@
+package fault
+
+import (
+	"math"
+	"testing"
+
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// TestTableError holds what a table of readings foretells between its nodes
+// against the circuit solved there, where it counts: where the reading taken is
+// within some standard deviations of what is foretold. Every candidate of the
+// demo's board that moves a pin is put on it at a random resistance, the pin read,
+// and the table asked at the fine position next to that resistance.
+func TestTableError(t *testing.T) {
+	b, err := netlist.Load("../../testdata/demo/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := network.New(b)
+	belief, err := fit.Fit(m, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ph := &Physics{Belief: belief, Values: belief.At(network.RefCelsius, 0)}
+	loci := Loci(m, DefaultPriors(), ph.Values)
+	w := network.NewWorkspace(m)
+	var errs []float64
+	worst, where := 0.0, ""
+	for _, pin := range []string{"J7.2", "J7.6", "J7.8", "J3.8", "J3.31", "J7.5"} {
+		pt, err := b.Point(pin)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range loci {
+			l := &loci[i]
+			g, _ := gridOf(l)
+			if g.empty() {
+				continue
+			}
+			drive := network.Drive{Current: 1e-3, Open: 3, Over: 2}
+			o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), references.RedOnGround, drive), Spot: fit.SpotOf(m, pt, references.RedOnGround), Odd: OddForetold}
+			o.Gain, o.Floor, o.Misfit = MeterNoise(references.DefaultMeter())
+			if err := ph.Foresee(w, &o); err != nil {
+				t.Fatal(err)
+			}
+			if !l.Touches(w, &network.State{}, ph.Values) {
+				continue
+			}
+			for _, f := range []float64{0.37, 0.52, 0.61, 0.73} {
+				n := g.count(finePerDecade)
+				k := int(f * float64(n-1))
+				ohms := math.Pow(10, g.value(k, n))
+				truth, err := ph.Under(w, &o, []network.Change{l.At(ohms)})
+				if err != nil {
+					t.Fatal(err)
+				}
+				if math.Abs(truth.Volts-o.Good.Volts) < 0.02 || truth.Volts > drive.Over {
+					continue // hardly moved, or OL
+				}
+				obs := []Observation{o}
+				obs[0].Volts = truth.Volts
+				c := &candidate{locus: l, factor: 1, strong: make([]uint64, 1), weak: make([]uint64, 1)}
+				if err := c.tabulate(w, ph, obs, []float64{obs[0].Surprise(o.Good)}, []int{0}); err != nil {
+					t.Fatal(err)
+				}
+				if len(c.tables) == 0 {
+					t.Errorf("%s at %s: no table for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
+					continue
+				}
+				e := math.Abs(c.tables[0].read(k, c.fine).Volts - truth.Volts)
+				if errs = append(errs, e); e > worst {
+					worst, where = e, l.Name(b)+" at "+pin
+					t.Logf("%s at %s, %.3g ohm: table %.4f V, circuit %.4f V", l.Name(b), pin, ohms, c.tables[0].read(k, c.fine).Volts, truth.Volts)
+				}
+			}
+		}
+	}
+	sum := 0.0
+	for _, e := range errs {
+		sum += e * e
+	}
+	t.Logf("%d readings: root mean square %.2f mV, worst %.2f mV (%s)", len(errs), 1e3*math.Sqrt(sum/float64(len(errs))), worst*1e3, where)
+	if len(errs) < 100 {
+		t.Errorf("only %d readings", len(errs))
+	}
+	if worst > tableError {
+		t.Errorf("%s is %.1f mV off, want %.1f at most", where, worst*1e3, tableError*1e3)
+	}
+}
+
+// tableError is the most in volts that a table may be off: half of what a good
+// board's reading varies by.
+const tableError = 2e-3
