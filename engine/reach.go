@@ -159,7 +159,8 @@ const (
 	splitPoints  = 24    // points tried for a group
 	splitBands   = 40    // members told apart in a group
 	listedPoints = 24    // of the board
-	leastGain    = 1e-4  // of a point worth listing
+	leastGain    = 1e-4  // of a point worth listing, of all faults that are seen
+	leastDoubt   = 1e-3  // of a point worth listing, of one group
 )
 
 // The ways of reading a pin.
@@ -1001,22 +1002,38 @@ type splitter struct {
 	left  float64
 }
 
-// left is what is expected to be left of a group after it fell apart: with p the
-// shares of the subgroups in it, the sum of p^2 (common practice, no source).
-func (g *cluster) left(of []int) float64 {
-	share := map[int]float64{}
+// doubtLeft is how much doubt about the place of a fault is left in a group that
+// fell apart into subgroups: the chance that a member, picked by its odds, and
+// another one picked from the same subgroup are in different places,
+//
+//	sum over subgroups of P(s) * (1 - sum over places of P(place | s)^2)
+//
+// (common practice, no source). Modes of one place need not be told apart.
+func (r *reaching) doubtLeft(g *cluster, of []int) float64 {
+	type in struct {
+		sub   int
+		place string
+	}
+	weight := map[in]float64{}
+	var order []in // so that sums come out the same each time
+	subs := make(map[int]float64)
 	total := 0.0
 	for i, b := range g.bands {
-		share[of[i]] += b.odds
-		total += b.odds
+		for _, f := range b.faults {
+			k := in{of[i], r.places[f]}
+			if _, ok := weight[k]; !ok {
+				order = append(order, k)
+			}
+			weight[k] += r.odds[f]
+			subs[of[i]] += r.odds[f]
+			total += r.odds[f]
+		}
 	}
-	left := 0.0
-	for i := range g.bands { // in a steady order
-		s := share[of[i]] / total
-		left += s * s
-		share[of[i]] = 0
+	sure := 0.0
+	for _, k := range order {
+		sure += weight[k] * weight[k] / subs[k.sub]
 	}
-	return left
+	return 1 - sure/total
 }
 
 // split finds for each group of several places the inner points that tell its
@@ -1030,14 +1047,16 @@ func (r *reaching) split(groups []*cluster) error {
 			return nil
 		}
 		g.bands = g.bands[:min(len(g.bands), splitBands)]
+		whole := r.doubtLeft(g, make([]int, len(g.bands)))
 		var splits []ReachSplit
 		for _, pt := range r.inner(g) {
 			shows, err := r.shows(w, pt, g)
 			if err != nil {
 				return err
 			}
-			of, count := outcomes(shows)
-			if count < 2 {
+			of, count := toldApart(shows)
+			left := r.doubtLeft(g, of)
+			if count < 2 || whole-left < leastDoubt {
 				continue
 			}
 			x := ReachSplit{At: r.Board.PointName(pt), Subgroups: make([]ReachSubgroup, count)}
@@ -1051,7 +1070,7 @@ func (r *reaching) split(groups []*cluster) error {
 				}
 			}
 			splits = append(splits, x)
-			founds[n] = append(founds[n], splitter{n, pt, of, g.left(of)})
+			founds[n] = append(founds[n], splitter{n, pt, of, left})
 		}
 		// points come easiest to touch first, which decides between equals
 		order := make([]int, len(splits))
@@ -1073,14 +1092,15 @@ func (r *reaching) split(groups []*cluster) error {
 
 // choose lists the points that split the groups best, one after the other: each
 // is the one that gains most over those before it, and the gain is the sum over
-// groups of the group's share times what cluster.left falls by.
+// groups of the group's share times what doubtLeft falls by.
 func (r *reaching) choose(groups []*cluster, founds [][]splitter) {
 	byName := map[string][]*splitter{}
 	var names []string
 	labels := make([][]int, len(groups)) // subgroups by the points chosen so far
 	lefts := make([]float64, len(groups))
 	for n, g := range groups {
-		labels[n], lefts[n] = make([]int, len(g.bands)), 1
+		labels[n] = make([]int, len(g.bands))
+		lefts[n] = r.doubtLeft(g, labels[n])
 		for i := range founds[n] {
 			name := r.Board.PointName(founds[n][i].at)
 			if byName[name] == nil {
@@ -1101,7 +1121,7 @@ func (r *reaching) choose(groups []*cluster, founds [][]splitter) {
 		for _, name := range names {
 			p := ReachPoint{At: name}
 			for _, x := range byName[name] {
-				if gain := r.out.Groups[x.group].Share * (lefts[x.group] - groups[x.group].left(refined(x))); gain > leastGain/10 {
+				if gain := r.out.Groups[x.group].Share * (lefts[x.group] - r.doubtLeft(groups[x.group], refined(x))); gain > leastGain/10 {
 					p.Gain += gain
 					p.Splits++
 				}
@@ -1116,7 +1136,7 @@ func (r *reaching) choose(groups []*cluster, founds [][]splitter) {
 		for _, x := range byName[best.At] {
 			best.Net = r.Board.Nets[x.at.Net].Name
 			of := refined(x)
-			lefts[x.group] = groups[x.group].left(of)
+			lefts[x.group] = r.doubtLeft(groups[x.group], of)
 			labels[x.group] = renumbered(of)
 		}
 		r.out.Points = append(r.out.Points, best)

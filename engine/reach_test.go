@@ -283,6 +283,28 @@ func TestReachSplits(t *testing.T) {
 	if ic, r12 := side(s, "U5.B2 open"), side(s, "R12 open"); !ic.Overload || math.Abs(deref(r12.Volts)-0.530) > 0.01 {
 		t.Errorf("R12.2 reads %+v and %+v; want OL with U5.B2 open and 0.530 V with R12 open", ic, r12)
 	}
+	// A point that only tells modes of one place apart is of no use.
+	for i := range x.Groups {
+		for _, p := range x.Groups[i].Points {
+			in := map[string]map[int]bool{}
+			for k, sub := range p.Subgroups {
+				for _, m := range sub.Members {
+					part := strings.FieldsFunc(m, func(r rune) bool { return r == ' ' || r == '.' })[0]
+					if in[part] == nil {
+						in[part] = map[int]bool{}
+					}
+					in[part][k] = true
+				}
+			}
+			apart := false
+			for _, subs := range in {
+				apart = apart || len(subs) < len(p.Subgroups)
+			}
+			if !apart {
+				t.Errorf("%s splits group %d into %+v, each with all places", p.At, i+1, p.Subgroups)
+			}
+		}
+	}
 	if len(x.Points) == 0 || x.Points[0].Gain < x.Points[len(x.Points)-1].Gain {
 		t.Errorf("points %+v are not sorted", x.Points)
 	}
