@@ -52,7 +52,7 @@ type Reach struct {
 type ReachSummary struct {
 	Faults int `json:"faults"`
 	Seen   int `json:"seen"`   // at every resistance that they can have
-	InPart int `json:"inpart"` // at some
+	InPart int `json:"in_part"` // at some
 	Never  int `json:"never"`  // at none
 	Beyond int `json:"beyond"` // of Never, those on no line of the pins
 	// Share is the part of what goes wrong on the lines of the pins that the
