@@ -51,10 +51,10 @@ type Reach struct {
 // ReachSummary counts faults by how much of them the sweep shows.
 type ReachSummary struct {
 	Faults int `json:"faults"`
-	Seen   int `json:"seen"`   // at every resistance that they can have
+	Seen   int `json:"seen"`    // at every resistance that they can have
 	InPart int `json:"in_part"` // at some
-	Never  int `json:"never"`  // at none
-	Beyond int `json:"beyond"` // of Never, those on no line of the pins
+	Never  int `json:"never"`   // at none
+	Beyond int `json:"beyond"`  // of Never, those on no line of the pins
 	// Share is the part of what goes wrong on the lines of the pins that the
 	// sweep shows, each fault weighted by its prior odds and, where it is seen at
 	// some resistances only, by their part of the range's logarithm.
