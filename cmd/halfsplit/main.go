@@ -95,7 +95,7 @@ Begin with a demonstration on an invented board:
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
-		a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
+		a.reachCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help COMMAND", Hidden: true, // --help does the same

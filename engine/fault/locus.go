@@ -283,6 +283,30 @@ func (l *Locus) Name(b *netlist.Board) string {
 	return fmt.Sprintf("%s to %s", b.PointName(n.Along[l.After]), b.PointName(n.Along[l.After+1]))
 }
 
+// FarShift bounds the change in volts of the last reading by the locus, where it
+// lies on a line that the leads are not on; infinite elsewhere.
+func (l *Locus) FarShift(w *network.Workspace, st *network.State, v *network.Values) float64 {
+	switch c := &l.Change; c.Kind {
+	case network.AddPath:
+		ground := w.GroundNet()
+		switch {
+		case c.B.Net == ground:
+			return w.FarShift(c.A.Net, st, v)
+		case c.A.Net == ground:
+			return w.FarShift(c.B.Net, st, v)
+		case w.SameLine(c.A.Net, c.B.Net):
+			return w.FarShift(c.A.Net, st, v)
+		}
+	case network.Cut:
+		return w.LineShift(c.Element, st, v)
+	case network.Split:
+		return w.FarShift(c.Net, st, v)
+	case network.Detach:
+		return w.FarShift(w.NetOf(c.Contact), st, v)
+	}
+	return math.Inf(1)
+}
+
 // Touches tells whether the locus could change the reading that w has just
 // taken of a board in state st: a path between places at one voltage carries
 // nothing, and nor does a resistance without current. Both are exact, whatever
@@ -295,7 +319,7 @@ func (l *Locus) Touches(w *network.Workspace, st *network.State, v *network.Valu
 		share = 5e-3 // of the test current through a series element
 	)
 	c := &l.Change
-	if !st.Holds(c) {
+	if !st.Holds(c) || l.FarShift(w, st, v) < noVolts {
 		return false
 	}
 	switch c.Kind {

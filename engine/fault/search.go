@@ -129,7 +129,7 @@ func (s *search) findCandidates() error {
 		for l := range loci {
 			if n := len(touched[l]); (n == 0 || touched[l][n-1] != i) && loci[l].Touches(w, &st, s.ph.Values) {
 				touched[l] = append(touched[l], i)
-				wanted[l] = wanted[l] || math.Abs(s.result.Surprise[i]) > odd
+				wanted[l] = wanted[l] || math.Abs(s.result.Surprise[i]) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package fault
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/network"
 )
@@ -21,6 +22,15 @@ type table struct {
 	open   node    // of an infinite series resistance
 	strong bool    // moves the reading by more than faintVolts somewhere
 	best   float64 // largest log likelihood ratio over the resistances, 0 at least
+	lo, hi float64 // V, the readings without the resistance and without its path; see bend
+	close  []stretch
+}
+
+// stretch is what lies between two nodes that the reading taken lies between: there
+// the likelihood has its top, and the table has to be right.
+type stretch struct {
+	node  int        // the lower of the two
+	volts [3]float64 // at a quarter, a half and three quarters of the way
 }
 
 type node struct{ volts, sigma float64 }
@@ -174,6 +184,21 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 				return err
 			}
 		}
+		for k := 0; k+1 < n && t.strong && !normal; k++ {
+			if !within(&t.at[k], &t.at[k+1], &obs[o]) {
+				continue
+			}
+			q := stretch{node: k}
+			for i := range q.volts {
+				x := (float64(k) + float64(i+1)/4) / float64(n-1)
+				change[0] = c.locus.At(math.Pow(10, c.grid.lo+(c.grid.hi-c.grid.lo)*x))
+				if q.volts[i], err = ph.volts(w, &obs[o], change[:]); err != nil {
+					return err
+				}
+			}
+			t.close = append(t.close, q)
+		}
+		t.limits(&obs[o])
 		c.tables = append(c.tables, t)
 		if t.strong {
 			setBit(c.strong, o)
@@ -230,36 +255,100 @@ func between(a, b *node, o *Observation) bool {
 	return lo < o.Volts && o.Volts < hi
 }
 
+// limits sets what the reading comes near to at both ends of the resistance, a
+// little outside of what the nodes have.
+func (t *table) limits(o *Observation) {
+	t.lo, t.hi = o.Good.Volts, o.Good.Volts
+	for k := range t.at {
+		t.lo, t.hi = math.Min(t.lo, t.at[k].volts), math.Max(t.hi, t.at[k].volts)
+	}
+	for _, q := range t.close {
+		t.lo, t.hi = min(t.lo, slices.Min(q.volts[:])), max(t.hi, slices.Max(q.volts[:]))
+	}
+	t.lo -= outside
+	if t.hi += outside; t.hi > o.Probe.Meter.Over {
+		t.hi = math.Inf(1) // the meter's open voltage cuts it off there
+	}
+}
+
+// outside is the voltage in volts by which the limits lie outside of the nodes:
+// what 1 mA drops across LeastOhms.
+const outside = 5e-5
+
+// bend maps a reading to where it is nearly straight over the logarithm of the
+// resistance. In a linear circuit the reading v is a Moebius function of any one
+// resistance R, so that
+//
+//	(v - lo) / (hi - v) = R / R0
+//
+// with lo and hi the readings for R of nothing and without end; its logarithm is
+// exactly straight. Where the meter's source gives out before hi is reached, v - lo
+// is proportional to R as far as it goes. Junctions bend it a little.
+func (t *table) bend(v float64) float64 {
+	if math.IsInf(t.hi, 1) {
+		return math.Log(v - t.lo)
+	}
+	return math.Log((v - t.lo) / (t.hi - v))
+}
+
+// unbend is the inverse of bend.
+func (t *table) unbend(y float64) float64 {
+	if math.IsInf(t.hi, 1) {
+		return t.lo + math.Exp(y)
+	}
+	return t.lo + (t.hi-t.lo)/(1+math.Exp(-y))
+}
+
+// within tells whether the reading taken lies between what two nodes foretell, a
+// little more or less, and below the display's limit.
+func within(a, b *node, o *Observation) bool {
+	lo, hi := math.Min(a.volts, b.volts), math.Max(a.volts, b.volts)
+	margin := 2 * math.Max(a.sigma, b.sigma)
+	return !o.Over && hi-lo > 2*margin && lo-margin < o.Volts && o.Volts < hi+margin
+}
+
 // read interpolates a table at the fine position k of n.
 func (t *table) read(k, n int) Prediction {
 	x := float64(k) / float64(n-1) * float64(len(t.at)-1)
 	i := min(int(x), len(t.at)-2)
 	f := x - float64(i)
 	a, b := &t.at[i], &t.at[i+1]
-	return Prediction{
-		Volts: cubic(t.at, i, f),
-		Sigma: a.sigma + f*(b.sigma-a.sigma),
-		DF:    fewDF,
+	p := Prediction{Sigma: a.sigma + f*(b.sigma-a.sigma), DF: fewDF}
+	for _, q := range t.close {
+		if q.node == i {
+			j := min(int(4*f), 3)
+			y := [5]float64{t.bend(a.volts), t.bend(q.volts[0]), t.bend(q.volts[1]), t.bend(q.volts[2]), t.bend(b.volts)}
+			p.Volts = t.unbend(cubic(y[:], j, 4*f-float64(j)))
+			return p
+		}
 	}
+	from := max(i-1, 0)
+	var room [4]float64
+	y := room[:0]
+	for k := from; k < min(i+3, len(t.at)); k++ {
+		y = append(y, t.bend(t.at[k].volts))
+	}
+	p.Volts = t.unbend(cubic(y, i-from, f))
+	return p
 }
 
-// cubic interpolates the volts between nodes i and i+1 by the monotone cubic of
-// Fritsch and Carlson (1980, from memory): no overshoot where the curve bends.
-func cubic(at []node, i int, f float64) float64 {
+// cubic interpolates between y[i] and y[i+1] by the monotone cubic of Fritsch and
+// Carlson (1980, from memory): no overshoot where the curve bends.
+func cubic(y []float64, i int, f float64) float64 {
 	slope := func(k int) float64 {
-		if k == 0 || k == len(at)-1 {
-			if k == 0 {
-				return at[1].volts - at[0].volts
-			}
-			return at[k].volts - at[k-1].volts
+		switch k {
+		case 0:
+			return y[1] - y[0]
+		case len(y) - 1:
+			return y[k] - y[k-1]
 		}
-		d0, d1 := at[k].volts-at[k-1].volts, at[k+1].volts-at[k].volts
+		d0, d1 := y[k]-y[k-1], y[k+1]-y[k]
 		if d0*d1 <= 0 {
 			return 0
 		}
 		return 2 * d0 * d1 / (d0 + d1)
 	}
-	y0, y1 := at[i].volts, at[i+1].volts
+	y0, y1 := y[i], y[i+1]
 	m0, m1 := slope(i), slope(i+1)
 	f2, f3 := f*f, f*f*f
 	return (2*f3-3*f2+1)*y0 + (f3-2*f2+f)*m0 + (-2*f3+3*f2)*y1 + (f3-f2)*m1

@@ -77,6 +77,9 @@ type Model struct {
 	ofPart    []int32 // first element of each part; elements of a part are contiguous
 	onNet     index   // contacts of a net
 	undrawn   []int32 // by net: first of its two undrawn junctions, or -1
+	region    []int32 // by net: the line it is part of, -1 for rails and ground
+	regions   int
+	crossings []crossing
 	along     map[alongKey]int16
 	grounded  []bool // by net: resistances lead from it to ground past no rail
 }
@@ -145,6 +148,7 @@ func New(b *netlist.Board) *Model {
 			add(int32(b))
 		}
 	})
+	m.addRegions()
 	for n := range b.Nets {
 		for i, p := range b.Nets[n].Along {
 			m.along[keyOf(p)] = int16(i)
@@ -258,6 +262,62 @@ func (m *Model) addUndrawn() {
 			m.Elements = append(m.Elements,
 				Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
 				Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
+		}
+	}
+}
+
+// crossing is a resistive element between a line and a rail, such as a pull-up.
+type crossing struct {
+	element, region int32
+	rail            netlist.NetID
+}
+
+// addRegions cuts the board into lines: nets joined by resistive elements without
+// passing a rail or ground.
+func (m *Model) addRegions() {
+	root := make([]int32, len(m.Board.Nets))
+	for n := range root {
+		root[n] = int32(n)
+	}
+	find := func(n int32) int32 {
+		for root[n] != n {
+			root[n] = root[root[n]]
+			n = root[n]
+		}
+		return n
+	}
+	hub := func(n netlist.NetID) bool { return n == m.Board.Ground || m.Board.Nets[n].Rail }
+	for e := range m.Elements {
+		if el := &m.Elements[e]; el.Class == Resistive && !hub(m.Net(el.A)) && !hub(m.Net(el.B)) {
+			root[find(int32(m.Net(el.A)))] = find(int32(m.Net(el.B)))
+		}
+	}
+	m.region = make([]int32, len(root))
+	number := map[int32]int32{}
+	for n := range root {
+		m.region[n] = -1
+		if hub(netlist.NetID(n)) {
+			continue
+		}
+		r, ok := number[find(int32(n))]
+		if !ok {
+			r = int32(len(number))
+			number[find(int32(n))] = r
+		}
+		m.region[n] = r
+	}
+	m.regions = len(number)
+	for e := range m.Elements {
+		el := &m.Elements[e]
+		if el.Class != Resistive {
+			continue
+		}
+		a, b := m.Net(el.A), m.Net(el.B)
+		if m.region[a] < 0 {
+			a, b = b, a
+		}
+		if m.region[a] >= 0 && m.region[b] < 0 && b != m.Board.Ground {
+			m.crossings = append(m.crossings, crossing{int32(e), m.region[a], b})
 		}
 	}
 }

@@ -62,6 +62,11 @@ type Workspace struct {
 	owners  []int32 // by circuit junction: its element
 	cleared []int32 // queue of the search for hot nets
 
+	shift      []float64 // by region, of the reading numbered shiftRound
+	shiftRound int32
+	deep       bool // some supply is pulled well below ground, in the reading numbered deepRound
+	deepRound  int32
+
 	extras      []extra
 	volts       []float64 // by copper: last solution, for a warm start
 	valid       []int32   // by copper: probe number for which volts holds
@@ -235,11 +240,88 @@ func (w *Workspace) Probes(c Contact) bool {
 // junctions in series begin to matter.
 const hangVolts = 0.25
 
+// FarShift bounds the change in volts of the last reading by anything at all that
+// happens on the line that a net is part of, where the leads are not on that line.
+//
+// Such a line reaches the leads through its resistors to rails alone. With the
+// rail at v volts, resistors of R ohms pass at most the sum of v/R, whatever is
+// shorted or open behind them, and that current moves the reading by no more than
+// the rail's transfer resistance times itself (the voltages of a line without
+// sources lie between those of its ends). Infinite for rails, for the probed
+// lines, and where a protection junction is another way in.
+func (w *Workspace) FarShift(n netlist.NetID, st *State, v *Values) float64 {
+	if n == netlist.None {
+		return math.Inf(1)
+	}
+	r := w.m.region[n]
+	if r < 0 {
+		return math.Inf(1)
+	}
+	for _, p := range [2]Place{w.probe.Plus, w.probe.Minus} {
+		if p.Net != netlist.None && w.m.region[p.Net] == r {
+			return math.Inf(1)
+		}
+	}
+	if w.shiftRound != w.round {
+		w.shiftRound = w.round
+		if w.shift == nil {
+			w.shift = make([]float64, w.m.regions)
+		}
+		clear(w.shift)
+		for _, c := range w.m.crossings {
+			if w.seen[c.rail] != w.round || st.gone(w.m.Elements[c.element].Part) {
+				continue
+			}
+			rail := Place{Net: c.rail, Contact: NoContact, order: -1}
+			w.shift[c.region] += math.Abs(w.last.Voltages[w.node[c.rail]]*w.Transfer(rail, st)) / v.Ohms[c.element]
+		}
+	}
+	if w.Hangs(n, st) {
+		return math.Inf(1)
+	}
+	return w.shift[r]
+}
+
+// GroundNet gives the board's ground.
+func (w *Workspace) GroundNet() netlist.NetID { return w.m.Board.Ground }
+
+// NetOf gives the net that a contact is soldered to.
+func (w *Workspace) NetOf(c Contact) netlist.NetID { return w.m.Net(c) }
+
+// SameLine tells whether two nets are parts of one line.
+func (w *Workspace) SameLine(a, b netlist.NetID) bool {
+	return a != netlist.None && b != netlist.None && w.m.region[a] >= 0 && w.m.region[a] == w.m.region[b]
+}
+
+// LineShift is FarShift of the line that an element lies on or leads to.
+func (w *Workspace) LineShift(e int32, st *State, v *Values) float64 {
+	el := &w.m.Elements[e]
+	if el.Class != Resistive {
+		return math.Inf(1)
+	}
+	n := w.m.Net(el.A)
+	if w.m.region[n] < 0 {
+		n = w.m.Net(el.B)
+	}
+	return w.FarShift(n, st, v)
+}
+
 // Hangs tells whether a net that the walk of the last reading passed by hangs by
 // a protection junction on a supply that is pulled well below ground, so that a
 // path from it would show.
 func (w *Workspace) Hangs(n netlist.NetID, st *State) bool {
-	if n == netlist.None {
+	if n == netlist.None || w.m.region[n] < 0 {
+		return false
+	}
+	if w.deepRound != w.round {
+		w.deepRound, w.deep = w.round, false
+		for i, cu := range w.coppers {
+			if cu < int32(len(w.m.Board.Nets)) && w.m.Board.Nets[cu].Rail && i < len(w.last.Voltages) && w.last.Voltages[i] < -hangVolts {
+				w.deep = true
+			}
+		}
+	}
+	if !w.deep {
 		return false
 	}
 	for _, c := range w.m.onNet.at(int32(n)) {

@@ -500,8 +500,9 @@ func (d *Desk) Power() (*Powered, error) {
 	return p, d.write(e)
 }
 
-// Remedies are the words for what mends a board.
-var Remedies = []string{"replace", "bridge", "leave off", "resolder", "wire", "clean", "none"}
+// Remedies are the words for what mends a board. "done" is what was done at the
+// bench before.
+var Remedies = []string{"done", "replace", "bridge", "leave off", "resolder", "wire", "clean", "none"}
 
 // Close ends the case with what is bad and what mends it. Where the remedy has
 // not been carried out, it is now. right tells, by the hash in the file, whether
@@ -545,14 +546,14 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 func (d *Desk) carryOut(n Named, remedy string) error {
 	l, edits := n.locus, d.edits()
 	if l.Part == netlist.None {
-		if remedy == "none" || edits.Mended(l.Change.Cure) {
+		if remedy == "none" || remedy == "done" || edits.Mended(l.Change.Cure) {
 			return nil
 		}
 		return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{l.Change.Cure}})
 	}
 	x := edits.Of(l.Part)
 	switch {
-	case remedy == "none", x.Fitted || x.Bridged:
+	case remedy == "none", remedy == "done", x.Fitted || x.Bridged:
 		return nil
 	case remedy == "leave off":
 		if x.Lifted {
@@ -577,7 +578,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 	case remedy == "replace":
 		return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{l.Part}})
 	}
-	return fmt.Errorf("%s is no remedy for %s; write replace, bridge, leave off, resolder or none", document.Quote(remedy), document.Quote(n.Place))
+	return fmt.Errorf("%s is no remedy for %s; write replace, bridge, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
 // Seconds is the bench time spent so far.

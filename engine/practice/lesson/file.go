@@ -211,7 +211,7 @@ const fileComment = `# A practice case for halfsplit; the board is invented and 
 #   halfsplit practice run %s
 #
 # What is wrong stands in this file under two seals. "bench" is for the program,
-# which has to know the board to show what a meter shows; "answer" opens with the
+# which has to know the board to show what a meter shows; "answer" needs the
 # teacher's phrase. The seals keep out whoever reads or searches the file. They
 # do not keep out somebody who takes the program apart: this is for learning, not
 # for an examination that matters.

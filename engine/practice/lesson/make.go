@@ -73,6 +73,8 @@ type Case struct {
 	ok     bool
 	err    error
 
+	sweep *engine.Diagnosis // of a small class, until it was played
+
 	// With Order.keep, the engine's policy at work.
 	desk *Desk
 	mind *Mind
@@ -91,8 +93,17 @@ type Class struct {
 	loci   []fault.Locus
 }
 
-// poolFactor is how many cases are drawn and weighed for each that is kept.
-const poolFactor = 2
+// How many cases are drawn and weighed for each that is kept. In a small class
+// there is time to be choosy.
+const (
+	poolFactor  = 2
+	smallClass  = 24
+	smallFactor = 4
+)
+
+// mostKept is the number of cases up to which what their sweeps mean is kept from
+// weighing to playing; more would fill the memory.
+const mostKept = 500
 
 // goodSweeps are the meters of the good boards' sweeps.
 var goodSweeps = []string{"bench 2", "bench 5", "bench 2", "bench 2"}
@@ -171,7 +182,6 @@ func Make(o Order) (*Class, error) {
 	if err := c.choose(pool, tick); err != nil {
 		return nil, err
 	}
-	c.levels()
 	o.Watch(total, total)
 	return c, c.seal()
 }
@@ -217,17 +227,22 @@ func (c *Class) draw(kinds []Subject, m *network.Model, truth *practice.Truth) (
 	}
 	var pool []*Case
 	seen := map[string]bool{}
-	misses := 0
 	exhausted := make([]bool, len(kinds))
 	missed := make([]int, len(kinds))
 	taken, healthy := make([]float64, len(kinds)), make([]float64, len(kinds))
-	for i := 0; len(pool) < poolFactor*o.Count+2; i++ {
-		k := i % len(kinds)
-		if exhausted[k] {
-			if !slices.Contains(exhausted, false) {
-				break
+	want := poolFactor*o.Count + 2
+	if o.Count <= smallClass {
+		want = smallFactor * o.Count
+	}
+	for i := 0; len(pool) < want; i++ {
+		k := -1 // the subject with the fewest cases so far
+		for j := range kinds {
+			if !exhausted[j] && (k < 0 || taken[j] < taken[k]) {
+				k = j
 			}
-			continue
+		}
+		if k < 0 {
+			break
 		}
 		r := practice.Random(o.Seed, fmt.Sprintf("lesson case %d", i))
 		well := healthy[k] < kinds[k].good*(taken[k]+1) // the share holds of those taken, not of those drawn
@@ -236,7 +251,6 @@ func (c *Class) draw(kinds []Subject, m *network.Model, truth *practice.Truth) (
 			return nil, err
 		}
 		if x == nil || seen[x.key] {
-			misses++
 			if missed[k]++; missed[k] > mostMisses {
 				exhausted[k] = true
 			}
@@ -267,6 +281,11 @@ func drawCase(r *rand.Rand, s *Subject, well bool, deck *practice.Deck, m *netwo
 		for range s.faults {
 			x.faults = append(x.faults, deck.Draw(r))
 		}
+		names := badNames(m.Board, x.faults)
+		slices.Sort(names)
+		if len(slices.Compact(names)) < len(x.faults) {
+			return nil, nil // two faults of one part are no lesson in two faults
+		}
 		if shows, err := practice.Shows(good, x.faults, meter); err != nil || !shows {
 			return nil, err
 		}
@@ -289,6 +308,9 @@ func drawCase(r *rand.Rand, s *Subject, well bool, deck *practice.Deck, m *netwo
 	}
 	x.Answer.Flicker = s.flicker
 	x.lure(r, s, m, bad)
+	if s.lures > 0 && len(x.faults) > 0 && len(x.Answer.Lures) == 0 {
+		return nil, nil // there is nothing nearby that could mislead
+	}
 	return x, nil
 }
 
@@ -348,6 +370,9 @@ func (c *Class) weigh(x *Case) error {
 	g, err := NewMind(c.engine).After(d.Case(), sweepEvent)
 	if err != nil {
 		return err
+	}
+	if c.Order.Count <= mostKept {
+		x.sweep = g
 	}
 	x.ok = (len(g.Next) > 0) == (len(x.faults) > 0)
 	a := &x.Answer
@@ -442,7 +467,14 @@ func (c *Class) choose(pool []*Case, tick func()) error {
 			}
 		}
 	}
-	slices.SortStableFunc(chosen, func(a, b *Case) int { return cmp.Compare(a.Answer.Optimum, b.Answer.Optimum) })
+	// chosen is in order of difficulty, which makes the levels. The numbers are
+	// not: the easiest of a mixed class would always be the board with nothing
+	// wrong.
+	for i, x := range chosen {
+		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(chosen)]
+	}
+	r := practice.Random(o.Seed, "lesson order")
+	r.Shuffle(len(chosen), func(i, j int) { chosen[i], chosen[j] = chosen[j], chosen[i] })
 	c.Cases = chosen
 	return nil
 }
@@ -465,6 +497,10 @@ func (c *Class) play(x *Case) error {
 	}
 	x.ok = false
 	mind := NewMind(c.engine)
+	if x.sweep != nil {
+		mind.after[sweepEvent] = x.sweep
+		x.sweep = nil
+	}
 	if err := Follow(d, mind); err != nil {
 		return fmt.Errorf("case %s: %w", x.key, err)
 	}
@@ -495,13 +531,6 @@ func sameParts(named []Named, bad []string) (right, all int) {
 		}
 	}
 	return right, max(len(named), len(bad))
-}
-
-// levels names thirds of the set.
-func (c *Class) levels() {
-	for i, x := range c.Cases {
-		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(c.Cases)]
-	}
 }
 
 // seal makes the files of the cases.

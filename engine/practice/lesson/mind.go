@@ -134,7 +134,6 @@ type follower struct {
 	d      *Desk
 	m      *Mind
 	worked []string // parts and places that were worked on, in order
-	remedy string   // of the last
 }
 
 // proven reads again, after rework that should have mended the board, what read
@@ -215,7 +214,7 @@ func (p *follower) do(s *engine.Step) error {
 		}
 		return p.d.Refit(s.Part)
 	case engine.DoReplace:
-		p.worked, p.remedy = append(p.worked, s.Part), s.Remedy
+		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
 	}
 	return fmt.Errorf("lesson: unknown step %q", s.Do)
@@ -230,7 +229,7 @@ func (p *follower) verdict(g *engine.Diagnosis) error {
 	}
 	text := ""
 	for i := range g.Explanations {
-		if text = accountOf(&g.Explanations[i]); text != "" {
+		if text = p.account(&g.Explanations[i]); text != "" {
 			break
 		}
 	}
@@ -240,21 +239,24 @@ func (p *follower) verdict(g *engine.Diagnosis) error {
 	if text == "" {
 		text = "nothing"
 	}
-	remedy := p.remedy
-	if remedy == "" {
-		remedy = "none"
-	}
-	_, err := p.d.Close(text, remedy)
+	_, err := p.d.Close(text, "done")
 	return err
 }
 
-// accountOf writes an account of faults that were all dealt with as a verdict,
+// account writes an account of faults that were all dealt with as a verdict,
 // "" for another.
-func accountOf(x *engine.Explanation) string {
+func (p *follower) account(x *engine.Explanation) string {
 	text := ""
+	named := map[string]bool{}
 	for _, f := range x.Faults {
 		if !f.Cured {
 			return ""
+		}
+		if _, err := p.d.part(f.Part); err == nil {
+			if named[f.Part] {
+				continue // two faults of one part are one part to name
+			}
+			named[f.Part] = true
 		}
 		if text != "" {
 			text += " and "

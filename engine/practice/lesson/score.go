@@ -333,7 +333,9 @@ func (k *marker) points() {
 	// Economy counts where the board was judged rightly: to be wrong at once is
 	// not economical.
 	p.Economy = economyPoints * s.Part * math.Min(1, (s.Optimum+spareSeconds)/math.Max(s.Seconds, 1))
-	p.Risk = -math.Min(mostRisk, riskPoints*float64(k.risks))
+	if k.risks > 0 { // and not -0
+		p.Risk = -math.Min(mostRisk, riskPoints*float64(k.risks))
+	}
 	s.Points = math.Max(0, p.Part+p.Mode+p.Remedy+p.Economy+p.Risk)
 }
 
@@ -417,7 +419,12 @@ func beliefIn(d *engine.Diagnosis, place string) float64 {
 	return 0
 }
 
-func percent(p float64) string { return fmt.Sprintf("%.0f %%", 100*p) }
+func percent(p float64) string {
+	if p < 0.005 {
+		return "less than 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
 
 // closing judges how a case was ended.
 func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
@@ -581,7 +588,7 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 		if e.Note == smokeNote {
 			k.remark(e.Number, Risky, "power was put on a shorted rail: the board burnt")
 		} else if !g.Open {
-			k.remark(e.Number, Risky, "power was put on with the gate closed: "+g.Says)
+			k.remark(e.Number, Risky, "power was put on though the gate was "+g.Says)
 		} else if d := k.shorted(before); d != "" {
 			k.remark(e.Number, Risky, "power was put on though "+d+" reads shorted")
 		}

@@ -298,7 +298,7 @@ func TestScoresRankStudents(t *testing.T) {
 	sums := make([]sum, len(students))
 	n := 0.0
 	for seed := uint64(1); n < float64(cases); seed++ {
-		c := made(t, order(t, Mixed, min(cases-int(n), 50), seed))
+		c := made(t, small(t, Mixed, min(cases-int(n), 50), seed))
 		results := make([][]*Score, len(c.Cases))
 		index := map[*Case]int{}
 		for i, x := range c.Cases {

@@ -1,0 +1,164 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+
+	lessons "halfsplit/engine/practice/lesson"
+	"halfsplit/netlist"
+)
+
+// practiceHelp is what every practice command says of the seals.
+const practiceHelp = `What is wrong with a practice board is sealed in its file. The seals keep out
+whoever reads, searches or compares the files. They do not keep out a student who
+can write a program: the bench has to know the board, so what it knows can be
+taken out of it. Use practice for learning, not for an examination that matters.`
+
+func (a *app) practiceCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "practice COMMAND",
+		Short: "fault cases for teaching: make, run, score, answers",
+		Long: `practice makes boards with something wrong for a class, gives each student a
+bench to work at, and scores the records of that work.
+
+` + practiceHelp,
+		Example: `  halfsplit practice make board.yaml --lesson shorts --count 12 --seed 1 --phrase-file phrase.txt --to spring
+  halfsplit practice run spring/case-01.yaml --by Ada
+  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt`,
+		Args: cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return noCommand(cmd, args[0])
+		},
+	}
+	cmd.AddCommand(a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand())
+	return cmd
+}
+
+// mostPhrase bounds a phrase file in bytes.
+const mostPhrase = 4096
+
+// phraseFlag names the file with the teacher's phrase. A phrase on the command
+// line would stay in the shell's history.
+func phraseFlag(cmd *cobra.Command, into *string) {
+	cmd.Flags().StringVar(into, "phrase-file", "", "`FILE` with the teacher's phrase")
+}
+
+func readPhrase(file string) (string, error) {
+	if file == "" {
+		return "", instead("no phrase is given", "add --phrase-file and a file with a sentence that students do not guess")
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, mostPhrase+1))
+	switch {
+	case err != nil:
+		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+	case len(text) > mostPhrase || !utf8.Valid(text):
+		return "", instead(quoted(file)+" does not hold a phrase", "write one sentence of plain text into it")
+	}
+	return string(text), nil
+}
+
+func (a *app) practiceMakeCommand() *cobra.Command {
+	var o lessons.Order
+	var phraseFile, to string
+	var subjects []string
+	for _, s := range lessons.Subjects() {
+		subjects = append(subjects, fmt.Sprintf("  %-17s %s", s.Name, s.Goal))
+	}
+	cmd := &cobra.Command{
+		Use:   "make BOARD",
+		Short: "make a class set of fault cases from a board file",
+		Long: `make draws cases from a board file, all different, evenly spread over difficulty and
+over the parts of the board, and writes them into a new folder, beside the board
+and sweeps over good ones. Each case was solved by the program itself; its
+difficulty is the bench time that the program expects from the sweep to a
+verified repair, and the suspects that the sweep leaves.
+
+The same seed gives the same boards and faults. The files differ each time, for
+they are sealed anew.
+
+The lessons, or ` + lessons.Mixed + ` for all of them in turn:
+
+` + strings.Join(subjects, "\n") + `
+
+` + practiceHelp,
+		Example:           `  halfsplit practice make board.yaml --lesson mixed --count 24 --seed 1 --phrase-file phrase.txt --to spring`,
+		Args:              arguments("BOARD file"),
+		ValidArgsFunction: completeFiles(kindBoard),
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if to == "" {
+				return instead("no folder is named", "add `--to` and a new folder for the class")
+			}
+			if o.Phrase, err = readPhrase(phraseFile); err != nil {
+				return err
+			}
+			if o.Board, err = netlist.Load(args[0]); err != nil {
+				return insteadOf(kindBoard, args[0], err)
+			}
+			if o.BoardText, err = os.ReadFile(args[0]); err != nil {
+				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+			}
+			bar := a.progress("making cases")
+			o.Watch = bar.show
+			c, err := lessons.Make(o)
+			bar.clear()
+			if err != nil {
+				return err
+			}
+			if err := c.Write(to); err != nil {
+				return err
+			}
+			s.class(c, to)
+			return nil
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&o.Lesson, "lesson", lessons.Mixed, "`LESSON` that the cases are about")
+	flags.IntVar(&o.Count, "count", 12, "`NUMBER` of cases")
+	flags.Uint64Var(&o.Seed, "seed", 1, "`NUMBER` from which everything is drawn")
+	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see")
+	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
+	phraseFlag(cmd, &phraseFile)
+	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
+	mustComplete(cmd, "to", completeFolders)
+	return cmd
+}
+
+// class says how hard the cases of a class are, and not what is wrong with them.
+func (s *screen) class(c *lessons.Class, to string) {
+	s.say(s.paint(strong, titled(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + count(len(c.Cases), "case") + " in " + path(to))
+	s.gap()
+	var rows [][]cell
+	by := map[string]int{}
+	for _, x := range c.Cases {
+		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {duration(x.Answer.Optimum), plain},
+			{fmt.Sprint(x.Answer.Suspects), plain}, {fmt.Sprint(x.Answer.Group), plain}})
+		by[x.Answer.Lesson]++
+	}
+	s.table(2, []column{{head: "case", right: true}, {head: "level"}, {head: "best time", right: true}, {head: "suspects", right: true}, {head: "alike", right: true}}, rows)
+	s.gap()
+	var words []string
+	for _, l := range lessons.SubjectNames() {
+		if by[l] > 0 {
+			words = append(words, fmt.Sprintf("%s %d", l, by[l]))
+		}
+	}
+	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread; each was solved.")
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair. Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first.")
+}

@@ -1,0 +1,458 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"halfsplit/engine"
+	"halfsplit/engine/journal"
+	lessons "halfsplit/engine/practice/lesson"
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+func (a *app) practiceRunCommand() *cobra.Command {
+	var record, by string
+	var exam bool
+	cmd := &cobra.Command{
+		Use:   "run FILE",
+		Short: "work on a practice case at a bench that answers",
+		Long: `run gives you the board of a practice case, a meter, a microscope and a soldering
+iron. Ask for readings, look at parts, lift and replace them, and say in the end
+what was wrong. Everything costs bench time. The meter is a real one: it has its
+errors, it takes time to settle, and now and then the probe slips. Some deeds
+harm the board, as they would on a real one.
+
+Every deed is written into a record before you see what came of it; leave at any
+time and go on later with the same command.
+
+` + practiceHelp,
+		Example: `  halfsplit practice run spring/case-01.yaml --by Ada
+  halfsplit practice run spring/case-01.yaml --journal ada.yaml`,
+		Args:              arguments("practice FILE"),
+		ValidArgsFunction: completeYAML,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if record == "" {
+				record = recordName(args[0], by)
+			}
+			d, err := lessons.Sit(args[0], record, by)
+			if err != nil {
+				return err
+			}
+			defer d.Leave()
+			d.Now = time.Now
+			b := &practiceBench{screen: s, app: a, desk: d, record: record, exam: exam, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			return b.run(cmd.InOrStdin())
+		},
+	}
+	cmd.Flags().StringVar(&record, "journal", "", "`CASE` file for the record (left out: beside FILE)")
+	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
+	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right")
+	return cmd
+}
+
+// recordName is where the record goes when nobody says: beside the practice
+// file, with the student's name.
+func recordName(file, by string) string {
+	who := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r + 'a' - 'A'
+		}
+		return '-'
+	}, by)
+	if who == "" {
+		who = "record"
+	}
+	base := strings.TrimSuffix(file, filepath.Ext(file))
+	return base + "-" + who + ".yaml"
+}
+
+// practiceBench is one sitting.
+type practiceBench struct {
+	*screen
+	app      *app
+	desk     *lessons.Desk
+	record   string
+	exam     bool
+	terminal bool
+	quit     bool
+	spent    float64 // seconds, as last told
+}
+
+func (b *practiceBench) run(stdin io.Reader) error {
+	in, err := listen(stdin, "")
+	if err != nil {
+		return err
+	}
+	defer in.close()
+	b.head()
+	for !b.quit && !b.desk.Done() {
+		if b.terminal {
+			fmt.Fprint(b.w, b.paint(strong, duration(b.desk.Seconds())+" > "))
+		}
+		if err := b.app.out.Flush(); err != nil {
+			return err
+		}
+		line, ok := in.next()
+		if !ok {
+			break
+		}
+		if err := b.enter(strings.TrimSpace(line.text)); err != nil {
+			b.prose(2, 2, yellow, err.Error())
+		}
+	}
+	b.gap()
+	if b.desk.Done() {
+		b.say("The case is closed after " + duration(b.desk.Seconds()) + "; the record is " + path(b.record))
+	} else {
+		b.say("Nothing is lost: `halfsplit practice run` goes on from here; the record is " + path(b.record))
+	}
+	return in.err
+}
+
+func (b *practiceBench) head() {
+	c := b.desk.Case()
+	f := b.desk.File
+	b.say(b.paint(strong, titled(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
+	b.prose(0, 2, plain, "complaint: "+prose(f.Complaint))
+	b.spent = b.desk.Seconds()
+	b.sheet()
+	b.prose(2, 2, faint, "? lists what you can do and what it costs.")
+	b.gap()
+}
+
+// sheet prints every reading so far beside what good boards read there.
+func (b *practiceBench) sheet() {
+	list, err := b.desk.Engine.Compare(b.desk.Case())
+	if err != nil {
+		b.prose(2, 2, yellow, prose(err.Error()))
+		return
+	}
+	b.heading("READINGS", "good: what good boards read there")
+	var rows [][]cell
+	for i := range list {
+		rows = append(rows, readingRow(&list[i]))
+	}
+	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads", right: true}, {head: "good", right: true}, {}}, rows)
+	b.gap()
+}
+
+// readingRow does not judge: to compare is the student's work.
+func readingRow(r *engine.Comparison) []cell {
+	at := name(r.At)
+	if r.To != "" {
+		at += " to " + name(r.To)
+	}
+	shown := volts(r.Volts, r.Overload)
+	if r.Ohms != nil {
+		shown = ohms(*r.Ohms)
+	}
+	good := ""
+	if r.Boards > 0 {
+		good = volts(r.KnownGood, r.KnownGoodOverload)
+	}
+	how := ""
+	if r.Polarity == blackOnGround {
+		how = "probes swapped"
+	}
+	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {good, faint}, {how, faint}}
+}
+
+// practiceDeeds are what a student can do, with what it costs.
+var practiceDeeds = []struct {
+	words, does string
+	run         func(*practiceBench, []string) error
+}{
+	{"read POINT...", "diode mode, red probe on ground, black on the point", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, false) }},
+	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
+	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
+	{"look PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
+	{"lift PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.lift) }},
+	{"refit PART", "put the same part back", func(b *practiceBench, w []string) error {
+		return b.each(w, b.done(b.desk.Refit, "is back on the board"))
+	}},
+	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Fit, "is new")) }},
+	{"bridge PART", "a wire across a part that lies along a line", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Bridge, "is bridged")) }},
+	{"mend PLACE", "resolder a pin (J1.2), clean between pins (J1.2-J1.3), join a trace", func(b *practiceBench, w []string) error {
+		return b.done(b.desk.Mend, "is mended")(strings.ReplaceAll(strings.Join(w, " "), " to ", "-"))
+	}},
+	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
+	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
+	{"verdict FAULT; REMEDY", "the end: `verdict R3 open; replace`, or `verdict nothing`", (*practiceBench).verdict},
+	{"sheet", "every reading so far", func(b *practiceBench, _ []string) error { b.sheet(); return nil }},
+	{"line POINT", "the parts and nets from a point on", (*practiceBench).line},
+	{"note TEXT", "a remark for the record", func(b *practiceBench, w []string) error { return b.desk.Note(strings.Join(w, " ")) }},
+	{"quit", "leave; go on later", func(b *practiceBench, _ []string) error { b.quit = true; return nil }},
+}
+
+// sameDeeds are other words for deeds.
+var sameDeeds = map[string]string{"replace": "fit", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "look", "resolder": "mend", "clean": "mend", "wire": "mend",
+	"remove": "lift", "off": "lift", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
+
+// enter does what a line asks for, and says what it cost.
+func (b *practiceBench) enter(line string) error {
+	fields := strings.Fields(strings.ReplaceAll(line, ",", " "))
+	if len(fields) == 0 {
+		return nil
+	}
+	if len(line) > mostLine {
+		return instead("the line is too long", "write one deed a line")
+	}
+	word := strings.ToLower(fields[0])
+	if same, ok := sameDeeds[word]; ok {
+		word = same
+	}
+	if word == "?" {
+		b.help()
+		return nil
+	}
+	var known []string
+	for _, d := range practiceDeeds {
+		head, rest, takes := strings.Cut(d.words, " ")
+		known = append(known, head)
+		if head != word {
+			continue
+		}
+		if takes && len(fields) == 1 {
+			return instead(quoted(head)+" what", "write "+head+" "+rest)
+		}
+		args := fields[1:]
+		if head == "verdict" || head == "note" {
+			args = strings.Fields(line)[1:]
+		}
+		err := d.run(b, args)
+		b.paid()
+		return err
+	}
+	return instead(quoted(fields[0])+" means nothing here", document.Suggest(word, known, "? lists what can be done"))
+}
+
+// paid says what was spent since it last did.
+func (b *practiceBench) paid() {
+	now := b.desk.Seconds()
+	if now > b.spent {
+		b.say(b.paint(faint, fmt.Sprintf("      %.0f s, %.0f s so far", now-b.spent, now)))
+	}
+	b.spent = now
+}
+
+func (b *practiceBench) help() {
+	c := b.desk.Costs
+	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "look": c.Look, "lift": c.Lift, "refit": c.Refit, "fit": c.Replace,
+		"bridge": c.Bridge, "mend": c.Resolder, "inject": c.Inject}
+	b.gap()
+	var rows [][]cell
+	for _, d := range practiceDeeds {
+		head, _, _ := strings.Cut(d.words, " ")
+		cost := ""
+		if s, ok := costs[head]; ok {
+			cost = fmt.Sprintf("%.0f s", s)
+		}
+		rows = append(rows, []cell{{d.words, strong}, {cost, faint}, {d.does, plain}})
+	}
+	b.wrapped(2, rows)
+	b.gap()
+	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not mended in the end costs %.0f s for handing it on.", c.Shield, c.IC, c.GiveUp))
+	b.gap()
+}
+
+// each does one thing to several parts, and says of each that it is done.
+func (b *practiceBench) each(words []string, do func(string) error) error {
+	for _, w := range words {
+		if strings.EqualFold(w, "and") {
+			continue
+		}
+		if err := do(w); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// done wraps a deed so that it says that it is done.
+func (b *practiceBench) done(do func(string) error, words string) func(string) error {
+	return func(what string) error {
+		err := do(what)
+		if err == nil {
+			b.say("   " + b.paint(strong, pad(name(what), 12)) + "  " + words)
+		}
+		return err
+	}
+}
+
+func (b *practiceBench) read(words []string, pol references.Polarity, inOhms bool) error {
+	for i := 0; i < len(words); i++ {
+		if strings.EqualFold(words[i], "and") {
+			continue
+		}
+		to := ""
+		if i+2 < len(words) && strings.EqualFold(words[i+1], "to") {
+			to = words[i+2]
+		}
+		r, err := b.desk.Read(words[i], to, pol, inOhms)
+		if err != nil {
+			return err
+		}
+		if to != "" {
+			i += 2
+		}
+		b.shown(r, words)
+	}
+	return nil
+}
+
+func (b *practiceBench) shown(r *lessons.Shown, _ []string) {
+	text := name(r.At)
+	if r.To != "" {
+		text += " to " + name(r.To)
+	}
+	shown := quantity.FormatReading(r.Reading)
+	if list, err := b.desk.Engine.Compare(b.desk.Case()); err == nil && len(list) > 0 {
+		if last := &list[len(list)-1]; last.Boards > 0 {
+			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
+		}
+	}
+	if r.Polarity == references.BlackOnGround {
+		shown += "   probes swapped"
+	}
+	if r.Settling > 0 {
+		shown += fmt.Sprintf("   after %.1f s of settling", r.Settling)
+	}
+	b.say("   " + b.paint(strong, pad(text, 12)) + "  " + shown)
+}
+
+func (b *practiceBench) look(part string) error {
+	l, err := b.desk.Look(part)
+	if err == nil {
+		st := plain
+		if l != journal.Clean {
+			st = yellow
+		}
+		b.say("   " + b.paint(strong, pad(name(part), 12)) + "  " + b.paint(st, l.String()))
+	}
+	return err
+}
+
+func (b *practiceBench) lift(part string) error {
+	harm, err := b.desk.Lift(part)
+	if err != nil {
+		return err
+	}
+	b.say("   " + b.paint(strong, pad(name(part), 12)) + "  is off the board")
+	if harm != "" {
+		b.prose(3, 2, loud, prose(harm)+".")
+	}
+	return nil
+}
+
+func (b *practiceBench) inject(rail string) error {
+	warm, err := b.desk.Inject(rail)
+	if err != nil {
+		return err
+	}
+	text := "nothing warms"
+	if len(warm) > 0 {
+		text = someNames(warm, mostNames) + " warms"
+	}
+	b.say("   " + b.paint(strong, pad(name(rail), 12)) + "  " + text)
+	return nil
+}
+
+func (b *practiceBench) power() error {
+	p, err := b.desk.Power()
+	if err != nil {
+		return err
+	}
+	switch {
+	case len(p.Burnt) > 0:
+		b.prose(3, 2, loud, "Smoke. "+someNames(p.Burnt, mostNames)+" was shorted to ground, and the supply fed it all it had.")
+	case p.Runs:
+		b.prose(3, 2, green, "The board runs.")
+	default:
+		b.prose(3, 2, plain, "The board does what it did before: not what it should.")
+	}
+	if !p.Gate.Open && len(p.Gate.Reworked) > 0 {
+		b.prose(3, 2, yellow, "The power gate was "+prose(p.Gate.Says)+".")
+	}
+	return nil
+}
+
+func (b *practiceBench) verdict(words []string) error {
+	text, remedy, _ := strings.Cut(strings.Join(words, " "), ";")
+	if remedy = strings.TrimSpace(remedy); remedy == "" {
+		remedy = "done"
+	}
+	right, err := b.desk.Close(text, remedy)
+	if err != nil {
+		return err
+	}
+	b.gap()
+	switch {
+	case b.exam:
+		b.say("   Written down.")
+	case right:
+		b.prose(3, 2, green, "Right: that is what was bad, and all of it.")
+	default:
+		b.prose(3, 2, yellow, "Not so: something else was bad, or not all of that. The teacher's score says more.")
+	}
+	return nil
+}
+
+// line prints the parts that hang on a line, from the board file.
+func (b *practiceBench) line(words []string) error {
+	board := b.desk.Case().Board
+	at, err := board.Point(words[0])
+	if err != nil {
+		return err
+	}
+	if at.Net == netlist.None || at.Net == board.Ground {
+		return instead(quoted(words[0])+" leads nowhere", "name another point")
+	}
+	seen := map[netlist.NetID]bool{board.Ground: true, at.Net: true}
+	nets := []netlist.NetID{at.Net}
+	for i := 0; i < len(nets); i++ {
+		n := &board.Nets[nets[i]]
+		text := name(n.Name)
+		if n.Rail {
+			text += ", " + railWords(n)
+		}
+		b.say("   " + b.paint(strong, text))
+		var rows [][]cell
+		for _, t := range n.Terminals {
+			p := &board.Parts[t.Part]
+			var others []string
+			for k, o := range p.Terminals {
+				if k == int(t.Terminal) || o.Net == netlist.None || p.Kind == netlist.IC || p.Kind == netlist.Module {
+					continue
+				}
+				others = append(others, board.Nets[o.Net].Name)
+				if p.Kind.Class() == netlist.Series && !seen[o.Net] && (!n.Rail || i == 0) {
+					seen[o.Net] = true
+					nets = append(nets, o.Net)
+				}
+			}
+			where := ""
+			if len(others) > 0 {
+				where = "leads to " + someNames(others, mostNames)
+			}
+			rows = append(rows, []cell{{name(p.Name + "." + p.Terminals[t.Terminal].Name), plain}, {where, plain}, {partWords(p), faint}})
+		}
+		b.table(6, []column{{}, {}, {give: true}}, rows)
+	}
+	return nil
+}

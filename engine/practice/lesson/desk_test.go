@@ -1,0 +1,402 @@
+package lesson
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// desk sits a student before a board with given faults.
+func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
+	t.Helper()
+	c := bare(t)
+	x := &Case{data: benchData{Truth: 7, Sample: 1001, Celsius: 23, Meter: benchMeter, Instrument: instrument, Faults: faults, Flicker: flicker}}
+	d, err := c.sit(x)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// bare is a class without cases.
+func bare(t *testing.T) *Class {
+	t.Helper()
+	return made(t, small(t, "bridges", 1, 1))
+}
+
+// answerOf is the answer to a board.
+func answerOf(d *Desk) *Answer {
+	a := &Answer{Lesson: "test", Optimum: 300, Bad: badNames(d.stage.board, d.stage.bad.Faults)}
+	for _, f := range d.stage.bad.Faults {
+		a.Faults = append(a.Faults, placed{practice.Place(d.stage.model, &f.Locus), f.Mode.String(), f.Ohms})
+	}
+	return a
+}
+
+func scoreOf(t *testing.T, d *Desk) *Score {
+	t.Helper()
+	s, err := scoreRecord(d.Case(), d.stage, d.loci, answerOf(d), NewMind(d.Engine), d.Costs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+var shortedC1 = placed{"C1 1-2", "shorted", 0.5}
+
+// Every deed costs what it should, and shows what a board with a shorted C1
+// shows: about 0 at the capacitor, 0.47 V behind 470 ohm at 1 mA (Ohm's law).
+func TestDeedsAndTheirCost(t *testing.T) {
+	d := desk(t, 0, shortedC1)
+	spent := 0.0
+	step := func(what string, want float64, err error) {
+		t.Helper()
+		if err != nil {
+			t.Errorf("%s: %v", what, err)
+		}
+		if got := d.Seconds() - spent; math.Abs(got-want) > 1e-9 {
+			t.Errorf("%s cost %v s; want %v", what, got, want)
+		}
+		spent = d.Seconds()
+	}
+	volts := func(at, to string, pol references.Polarity, ohms bool, want, within float64) error {
+		t.Helper()
+		r, err := d.Read(at, to, pol, ohms)
+		if err == nil && (r.Reading.Overload || math.Abs(r.Reading.Value-want) > within) {
+			t.Errorf("%s %s reads %v; want %v", at, to, quantity.FormatReading(r.Reading), want)
+		}
+		return err
+	}
+	step("the sweep", 0, nil)
+	step("a reading", 10, volts("J1.2", "", 0, false, 0.4705, 0.02))
+	step("a net", 10, volts("KEY_A_U", "", 0, false, 0.0005, 0.004))
+	step("probes swapped", 14, volts("C1.1", "", references.BlackOnGround, false, 0.0005, 0.004))
+	step("two points", 10, volts("R1.1", "R1.2", 0, false, 0.47, 0.02))
+	step("ohms", 10, volts("R1.1", "R1.2", 0, true, 470, 10))
+	_, err := d.Look("c1")
+	step("a look", 20, err)
+	_, err = d.Lift("C1")
+	step("a lift", 90, err)
+	step("refit", 60, d.Refit("C1"))
+	step("fit", 240, d.Fit("C1"))
+	step("bridge", 150, d.Bridge("R1"))
+	step("a pin", 60, d.Mend("J1.2"))
+	step("a gap", 90, d.Mend("J1.2-J1.3"))
+	step("a trace", 300, d.Mend("J1.4-D1.1"))
+	_, err = d.Inject("V3V3")
+	step("an injection", 120, err)
+	step("a note", 0, d.Note("hm"))
+	_, err = d.Close("C1 shorted", "done")
+	step("the verdict", 0, err)
+	for i, do := range []func() error{
+		func() error { _, err := d.Read("J1.2", "", 0, false); return err },
+		func() error { return d.Fit("C1") },
+		func() error { _, err := d.Close("nothing", "none"); return err },
+	} {
+		if err := do(); err == nil || !strings.HasPrefix(err.Error(), "the case is closed; ") {
+			t.Errorf("deed %d after the end: %v", i, err)
+		}
+	}
+}
+
+// What cannot be done says why, costs nothing and leaves no event.
+func TestDeedsThatCannotBe(t *testing.T) {
+	d := desk(t, 0, shortedC1)
+	for _, test := range []struct {
+		what string
+		do   func() error
+		want string
+	}{
+		{"a ball", func() error { _, err := d.Read("U1.2", "", 0, false); return err }, "`U1.2` lies under U1, where no probe reaches; read its net at another point, or at its name"},
+		{"no point", func() error { _, err := d.Read("J9.2", "", 0, false); return err }, ""},
+		{"no part", func() error { _, err := d.Look("C9"); return err }, ""},
+		{"refit", func() error { return d.Refit("C1") }, "`C1` is on the board; lift it first"},
+		{"bridge", func() error { return d.Bridge("C1") }, "`C1` does not lie along a line, and a wire across it would short something; lift or replace it"},
+		{"signal", func() error { _, err := d.Inject("SDA"); return err }, "`SDA` is no supply rail, and current from outside harms what drives it; inject into rails only"},
+		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, bridge, leave off, resolder, wire, clean, none"},
+		{"no bridge", func() error { _, err := d.Close("C1 shorted", "bridge"); return err }, "`C1` cannot be bridged; replace it"},
+		{"mend", func() error { return d.Mend("J1.2-J1.8") }, ""},
+	} {
+		err := test.do()
+		if err == nil || test.want != "" && err.Error() != test.want {
+			t.Errorf("%s: %v; want %s", test.what, err, test.want)
+		}
+	}
+	if n := len(d.Case().All); n != sweepEvent || d.Seconds() != 0 {
+		t.Errorf("%d events and %v s after nothing was done", n, d.Seconds())
+	}
+}
+
+// An IC lifted by hand tears a pad half of the time, and then nothing mends the
+// board any more.
+func TestLiftedICTears(t *testing.T) {
+	const boards = 60
+	torn := 0
+	c := bare(t)
+	for i := range boards {
+		x := &Case{data: benchData{Truth: 7, Sample: uint64(2000 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument}}
+		d, err := c.sit(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		harm, err := d.Lift("U1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Fit("U1"); err != nil {
+			t.Fatal(err)
+		}
+		if harm != "" {
+			torn++
+		}
+		if mended := d.stage.mended(d.Case().All, d.edits()); mended == (harm != "") {
+			t.Errorf("board %d: %q, and mended is %v", i, harm, mended)
+		}
+		if i == 0 {
+			if s := scoreOf(t, d); len(s.Remarks) == 0 || s.Remarks[0].Kind == Sound {
+				t.Errorf("lifting an IC is not remarked on: %v", s.Remarks)
+			}
+		}
+	}
+	// binomial, n 60, p 1/2: within 4 standard deviations of 3.9
+	if torn < 15 || torn > 45 {
+		t.Errorf("%d of %d boards torn; want about half", torn, boards)
+	}
+}
+
+// Power on a shorted rail burns the board, and costs the case.
+func TestPowerOnAShort(t *testing.T) {
+	d := desk(t, 0, placed{"C6 1-2", "shorted", 0.2})
+	p, err := d.Power()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(p.Burnt) == 0 || p.Runs {
+		t.Errorf("power on a shorted rail: %+v", p)
+	}
+	if _, err := d.Close("C6 shorted", "replace"); err != nil {
+		t.Fatal(err)
+	}
+	s := scoreOf(t, d)
+	if s.Mended || s.Parts.Risk >= 0 || s.Part != 1 {
+		t.Errorf("a burnt board scores %+v", s.Parts)
+	}
+	d = desk(t, 0, shortedC1)
+	if p, err = d.Power(); err != nil || len(p.Burnt) > 0 || p.Runs {
+		t.Errorf("power on a shorted key line: %+v, %v", p, err)
+	}
+	if err := d.Fit("C1"); err != nil {
+		t.Fatal(err)
+	}
+	if p, err = d.Power(); err != nil || !p.Runs || p.Gate.Open {
+		t.Errorf("power after the repair and before reading again: %+v, %v", p, err)
+	}
+}
+
+// A fault that comes and goes is there in the sweep, and in about seven readings
+// of ten afterwards.
+func TestFlicker(t *testing.T) {
+	d := desk(t, 0.3, placed{"R1 through 1-2", "open", 0})
+	if r := d.Case().All[1].Readings[1].Reading; !r.Overload {
+		t.Errorf("the sweep reads %v at J1.2; want OL", r)
+	}
+	there := 0
+	const readings = 100
+	for range readings {
+		r, err := d.Read("J1.2", "", 0, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Reading.Overload {
+			there++
+		}
+	}
+	// binomial, n 100, p 0.7: within 4 standard deviations of 4.6
+	if there < 52 || there > 88 {
+		t.Errorf("the fault was there in %d of %d readings; want about 70", there, readings)
+	}
+}
+
+// A probe slips now and then, and the display settles by one count.
+func TestReadingsVary(t *testing.T) {
+	d := desk(t, 0)
+	slipped, seen := 0, map[float64]int{}
+	const readings = 400
+	for range readings {
+		r, err := d.Read("J1.4", "", 0, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Reading.Overload {
+			slipped++
+		} else {
+			seen[math.Round(r.Reading.Value*1e3)]++
+		}
+	}
+	if slipped == 0 || slipped > 15 { // Poisson, mean 4
+		t.Errorf("%d of %d readings slipped; want about 4", slipped, readings)
+	}
+	if len(seen) < 2 || len(seen) > 4 {
+		t.Errorf("the display showed %v; want a few counts", seen)
+	}
+}
+
+// A sitting that is left goes on from its record, and shows the same to one who
+// asks the same.
+func TestSittingGoesOn(t *testing.T) {
+	c, dir := written(t, "shorts", 1, 6)
+	play := func(record string, leave bool) []journal.Event {
+		d, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, at := range []string{"J1.2", "J1.4", "SDA_U", "J1.7", "KEY_A_U"} {
+			if _, err := d.Read(at, "", 0, false); err != nil {
+				t.Fatal(err)
+			}
+			if leave && i == 2 {
+				if err := d.Leave(); err != nil {
+					t.Fatal(err)
+				}
+				if d, err = Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada"); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Bob"); err == nil {
+			t.Error("two sit at one bench")
+		}
+		if err := d.Leave(); err != nil {
+			t.Fatal(err)
+		}
+		return d.Case().All
+	}
+	var readings [2][]string
+	for k, events := range [][]journal.Event{play("one.yaml", false), play("two.yaml", true)} {
+		for _, e := range events {
+			for _, r := range e.Readings {
+				readings[k] = append(readings[k], fmt.Sprint(r.Name, quantity.FormatReading(r.Reading)))
+			}
+		}
+	}
+	if diff := cmp.Diff(readings[0], readings[1]); diff != "" {
+		t.Errorf("readings differ: %s", diff)
+	}
+	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "board.yaml"), "Ada"); err == nil {
+		t.Error("the board file was taken for a record")
+	}
+}
+
+// A reading that the bench did not show is doubted.
+func TestDoubtfulRecords(t *testing.T) {
+	c, dir := written(t, "opens", 1, 6)
+	record := filepath.Join(dir, "ada.yaml")
+	d, err := Sit(c.Cases[0].File.Path, record, "Ada")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Read("J1.4", "", 0, false); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Leave(); err != nil {
+		t.Fatal(err)
+	}
+	keys := NewKeyring(phrase)
+	s, _, err := ScoreFile(record, keys)
+	if err != nil || len(s.Doubts) > 0 || s.Closed || s.Points != 0 {
+		t.Fatalf("an honest record: %v, %v", s, err)
+	}
+	text, err := os.ReadFile(record)
+	if err != nil {
+		t.Fatal(err)
+	}
+	forged := string(text) + "---\nread: {J1.3: 0.123}\n---\nclose: {cause: R1 open, remedy: replace}\n"
+	if err := os.WriteFile(record, []byte(forged), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if s, _, err = ScoreFile(record, keys); err != nil || len(s.Doubts) != 1 || s.Doubts[0] != "event 4: the bench showed another reading at J1.3" {
+		t.Errorf("a forged reading: %v, %v", s.Doubts, err)
+	}
+	if _, _, err := ScoreFile(record, NewKeyring("another phrase")); err == nil {
+		t.Error("scored without the phrase")
+	}
+	if _, _, err := ScoreFile("../../../testdata/demo/cases/touch-dead.yaml", keys); err == nil || !strings.Contains(err.Error(), "is not the record of a practice case") {
+		t.Errorf("a case that is no practice: %v", err)
+	}
+}
+
+// Scores of plain situations, by the rule that stands beside Points.
+func TestPoints(t *testing.T) {
+	good := func(d *Desk) { d.Read("KEY_A_U", "", 0, false) }
+	for _, test := range []struct {
+		name    string
+		deeds   func(*Desk)
+		verdict string
+		remedy  string
+		want    PointsByPart
+		remarks []string // kinds
+	}{
+		{"right and proven", func(d *Desk) { good(d); d.Lift("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
+			PointsByPart{40, 15, 15, 30, 0}, nil},
+		{"right, mode left out, not proven", good, "C1", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
+		{"right part, wrong mode", good, "C1 open", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
+		{"wrong part", good, "R1 open", "replace", PointsByPart{0, 0, 0, 0, -20}, []string{Risky}},
+		{"said to be good", good, "nothing", "none", PointsByPart{0, 0, 0, 0, -10}, []string{Risky}},
+		{"one part too many", good, "C1 shorted and C2 shorted", "leave off", PointsByPart{20, 7.5, 15, 15, -10}, []string{Risky}},
+	} {
+		d := desk(t, 0, shortedC1)
+		test.deeds(d)
+		if _, err := d.Close(test.verdict, test.remedy); err != nil {
+			t.Errorf("%s: %v", test.name, err)
+			continue
+		}
+		s := scoreOf(t, d)
+		if diff := cmp.Diff(test.want, s.Parts); diff != "" {
+			t.Errorf("%s (-want +got):\n%s%v", test.name, diff, s.Remarks)
+		}
+		for _, kind := range test.remarks {
+			found := false
+			for _, r := range s.Remarks {
+				found = found || r.Kind == kind
+			}
+			if !found {
+				t.Errorf("%s: nothing %s among %v", test.name, kind, s.Remarks)
+			}
+		}
+	}
+}
+
+// Modes that no reading tells apart count alike.
+func TestModesAlike(t *testing.T) {
+	k := &marker{c: &journal.Case{Meter: references.DefaultMeter()}}
+	for _, test := range []struct {
+		said, is fault.Mode
+		ohms     float64
+		want     bool
+	}{
+		{fault.Open, fault.JointOpen, math.Inf(1), true},
+		{fault.Open, fault.Missing, math.Inf(1), true},
+		{fault.Shorted, fault.Bridged, 0.1, true},
+		{fault.Open, fault.Raised, 5e4, true},  // reads OL at 1 mA
+		{fault.Open, fault.Raised, 300, false}, // reads 0.3 V more
+		{fault.Shorted, fault.Leaky, 12, true},
+		{fault.Shorted, fault.Leaky, 470, false},
+		{fault.Leaky, fault.Shorted, 8, true},
+		{fault.Leaky, fault.Open, math.Inf(1), false},
+	} {
+		if got := k.alike(test.said, test.is, test.ohms); got != test.want {
+			t.Errorf("%s said of %s with %g ohm: %v", test.said, test.is, test.ohms, got)
+		}
+	}
+}

@@ -1,0 +1,261 @@
+package lesson
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/netlist/document"
+)
+
+// written makes a class and writes it.
+func written(t *testing.T, lesson string, count int, seed uint64) (*Class, string) {
+	t.Helper()
+	c := made(t, small(t, lesson, count, seed))
+	dir := filepath.Join(t.TempDir(), "spring")
+	if err := c.Write(dir); err != nil {
+		t.Fatal(err)
+	}
+	return c, dir
+}
+
+func TestFilesReadBack(t *testing.T) {
+	c, _ := written(t, Mixed, 4, 2)
+	keys := NewKeyring(phrase + "\n")
+	for _, x := range c.Cases {
+		f, err := Load(x.File.Path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(&x.File, f); diff != "" {
+			t.Errorf("%s (-made +read):\n%s", x.File.Path, diff)
+		}
+		a, err := f.AnswerWith(keys)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(asJSON(t, x.Answer), asJSON(t, a)); diff != "" {
+			t.Errorf("%s: answer (-made +read):\n%s", x.File.Path, diff)
+		}
+		if right, err := f.Check.Says(a.Bad); !right || err != nil {
+			t.Errorf("%s: the hash does not know its answer: %v", f.Path, err)
+		}
+		if right, _ := f.Check.Says(append([]string{"R99"}, a.Bad...)); right {
+			t.Errorf("%s: the hash takes a part too many", f.Path)
+		}
+		if _, err := f.AnswerWith(NewKeyring("another phrase")); !errors.Is(err, errPhrase) {
+			t.Errorf("%s: a wrong phrase gives %v", f.Path, err)
+		}
+	}
+	if err := c.Write(filepath.Dir(c.Cases[0].File.Path)); err == nil || !strings.Contains(err.Error(), "cannot be written") {
+		t.Errorf("a class was written over another: %v", err)
+	}
+}
+
+func asJSON(t *testing.T, v any) string {
+	text, err := json.MarshalIndent(v, "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// The same order and seed give the same cases; what is sealed looks otherwise.
+func TestSeedsRepeat(t *testing.T) {
+	a, b := made(t, small(t, Mixed, 4, 9)), made(t, small(t, Mixed, 4, 9))
+	for i := range a.Cases {
+		x, y := a.Cases[i], b.Cases[i]
+		if diff := cmp.Diff(asJSON(t, x.data)+asJSON(t, x.Answer), asJSON(t, y.data)+asJSON(t, y.Answer)); diff != "" {
+			t.Errorf("case %d differs: %s", i+1, diff)
+		}
+		if x.File.Bench == y.File.Bench || x.File.Answer.Box == y.File.Answer.Box || x.File.Check == y.File.Check || x.File.ID == y.File.ID {
+			t.Errorf("case %d is sealed the same twice", i+1)
+		}
+	}
+}
+
+// Nothing outside the seals tells one case of a class from another: the files
+// are of one length and differ only in number and in what is sealed, no part of
+// the board is named, and neither is the order of difficulty.
+func TestFilesDoNotTell(t *testing.T) {
+	c, dir := written(t, Mixed, 9, 4)
+	sealed := regexp.MustCompile(`(?m)^(practice|bench|check|answer): .*$|case-\d+\.yaml|^number: \d+$`)
+	first := ""
+	var sizes []int64
+	for _, x := range c.Cases {
+		text, err := os.ReadFile(x.File.Path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		info, _ := os.Stat(x.File.Path)
+		sizes = append(sizes, info.Size())
+		plain := sealed.ReplaceAllString(string(text), "")
+		if first == "" {
+			first = plain
+		}
+		if plain != first {
+			t.Errorf("%s differs outside the seals:\n%s", x.File.Path, cmp.Diff(first, plain))
+		}
+		for _, p := range c.Order.Board.Parts {
+			if regexp.MustCompile(`\b` + p.Name + `\b`).MatchString(plain) {
+				t.Errorf("%s names the part %s", x.File.Path, p.Name)
+			}
+		}
+		for _, word := range append(SubjectNames(), "shorted", "leaky", "nothing", "easier") {
+			if strings.Contains(plain, word) {
+				t.Errorf("%s says %q", x.File.Path, word)
+			}
+		}
+	}
+	for _, s := range sizes {
+		if s != sizes[0] {
+			t.Errorf("the files are of sizes %v; want one", sizes)
+		}
+	}
+	rising := true
+	for i := 1; i < len(c.Cases); i++ {
+		rising = rising && c.Cases[i].Answer.Optimum >= c.Cases[i-1].Answer.Optimum
+	}
+	if rising {
+		t.Error("the numbers of the cases follow their difficulty")
+	}
+	board, err := os.ReadFile(filepath.Join(dir, "board.yaml"))
+	if err != nil || !bytes.Equal(board, c.Order.BoardText) {
+		t.Errorf("the board file was changed: %v", err)
+	}
+	// What cannot be helped, and is said: the program has the bench's key.
+	data, err := c.Cases[0].File.bench()
+	if err != nil || len(data.Faults) == 0 && len(c.Cases[0].Answer.Bad) > 0 {
+		t.Errorf("the program cannot open its own bench: %v", err)
+	}
+}
+
+// A file that was tampered with does not open, and says no more than that.
+func TestTamperedFiles(t *testing.T) {
+	c, dir := written(t, "shorts", 2, 3)
+	text, err := os.ReadFile(c.Cases[0].File.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := c.Cases[1].File
+	for _, test := range []struct{ name, from, to, want string }{
+		{"bench of another case", c.Cases[0].File.Bench, other.Bench, "the bench of this case does not open: the file was changed; ask for the file anew"},
+		{"number", "number: 1\n", "number: 2\n", "the bench of this case does not open: the file was changed; ask for the file anew"},
+	} {
+		path := filepath.Join(dir, "tampered.yaml")
+		if err := os.WriteFile(path, []byte(strings.Replace(string(text), test.from, test.to, 1)), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		_, err := Sit(path, filepath.Join(dir, "record.yaml"), "Ada")
+		if err == nil || !strings.HasSuffix(err.Error(), test.want) {
+			t.Errorf("%s: %v; want %s", test.name, err, test.want)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "record.yaml")); err == nil {
+			t.Errorf("%s: a record was left behind", test.name)
+		}
+	}
+	f := c.Cases[0].File
+	f.Answer.Box = other.Answer.Box
+	if _, err := f.AnswerWith(NewKeyring(phrase)); !errors.Is(err, errPhrase) {
+		t.Errorf("the answer of another case opens: %v", err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "board.yaml"), append(c.Order.BoardText, "# changed\n"...), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "record.yaml"), "Ada"); err == nil || !strings.Contains(err.Error(), "is not the board file that this case was made for") {
+		t.Errorf("a changed board: %v", err)
+	}
+}
+
+func TestBrokenFiles(t *testing.T) {
+	f := File{Path: "f.yaml", ID: "0123456789abcdef", Set: "s", Number: 1, Board: "b", Known: "k", Complaint: "c", Bench: "AAAA", Check: Check{"ab", 10, "cd"}, Answer: Sealed{"ab", 10, "AAAA"}}
+	f.Meter = made(t, small(t, "bridges", 1, 1)).meter.Declared
+	good := string(f.encode())
+	if _, err := Decode(strings.NewReader(good), "f.yaml"); err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct{ from, to, want string }{
+		{"set:", "sett:", "f.yaml:10:1: the file lacks the key `set`; add it"},
+		{"number: 1", "number: 0", "f.yaml:12:9: `number`: `0` is not the number of a case; write 1 to 10000"},
+		{"rounds: 10,", "rounds: 99999999,", "f.yaml:18:29: `rounds`: `99999999` is not a number of rounds; write 1 to 5000000"},
+		{"bench: AAAA", "bench: A", "f.yaml:17:8: `bench`: it is not whole; ask for the file anew"},
+		{`salt: "ab"`, `salt: "a"`, "f.yaml:18:15: `salt` cannot be `a`; write it like `a40c`"},
+		{good, "", "f.yaml: 0 documents, where a practice file is one; name a file that `halfsplit practice make` wrote"},
+	} {
+		_, err := Decode(strings.NewReader(strings.Replace(good, test.from, test.to, 1)), "f.yaml")
+		got := ""
+		if err != nil {
+			got, _, _ = strings.Cut(err.Error(), "\n")
+		}
+		if got != test.want {
+			t.Errorf("%q for %q:\n got %s\nwant %s", test.to, test.from, got, test.want)
+		}
+	}
+}
+
+// What the schema lists is what a file holds, and all of it is needed.
+func TestShapeAndDecoderAgree(t *testing.T) {
+	f := File{Path: "f.yaml", ID: "0123456789abcdef", Set: "s", Number: 1, Board: "b", Known: "k", Complaint: "c", Bench: "AAAA", Check: Check{"ab", 10, "cd"}, Answer: Sealed{"ab", 10, "AAAA"}}
+	nodes, err := document.Decode(bytes.NewReader(f.encode()), "f.yaml", 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var keys, fields []string
+	for _, e := range nodes[0].Entries() {
+		keys = append(keys, e.Name())
+	}
+	for _, x := range PracticeShape().Fields {
+		fields = append(fields, x.Name)
+		if !x.Required {
+			t.Errorf("the key %s may be left out, and the decoder needs it", x.Name)
+		}
+	}
+	if diff := cmp.Diff(fields, keys); diff != "" {
+		t.Errorf("keys (-shape +file):\n%s", diff)
+	}
+	var schema struct {
+		Required   []string
+		Properties map[string]any
+	}
+	if err := json.Unmarshal(PracticeShape().Schema("practice"), &schema); err != nil {
+		t.Fatal(err)
+	}
+	if len(schema.Required) != len(fields) || len(schema.Properties) != len(fields) {
+		t.Errorf("the schema has %d properties, %d of them required; want %d", len(schema.Properties), len(schema.Required), len(fields))
+	}
+}
+
+func FuzzDecode(f *testing.F) {
+	x := File{Path: "f.yaml", ID: "0123456789abcdef", Set: "s", Number: 1, Board: "b", Known: "k", Complaint: "c", Bench: "AAAA", Check: Check{"ab", 10, "cd"}, Answer: Sealed{"ab", 10, "AAAA"}}
+	f.Add(string(x.encode()))
+	f.Add("practice: 1\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		got, err := Decode(strings.NewReader(text), "f.yaml")
+		if err != nil {
+			if got != nil {
+				t.Error("a file beside an error")
+			}
+			return
+		}
+		if got.Number < 1 || got.Answer.Rounds > mostRounds || got.Check.Rounds > mostRounds {
+			t.Error("out of bounds")
+		}
+		if _, err := got.bench(); err == nil {
+			t.Error("a bench opened that nobody sealed")
+		}
+		again, err := Decode(bytes.NewReader(got.encode()), "f.yaml")
+		if err != nil {
+			t.Fatalf("cannot be read back: %v", err)
+		}
+		if diff := cmp.Diff(got, again); diff != "" {
+			t.Errorf("read back otherwise: %s", diff)
+		}
+	})
+}

@@ -1,0 +1,47 @@
+package lesson
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestVerdicts(t *testing.T) {
+	c := made(t, small(t, "bridges", 1, 1))
+	b := c.Order.Board
+	for _, test := range []struct{ text, want, err string }{
+		{"nothing", "", ""},
+		{"No fault", "", ""},
+		{"R3 open", "R3 open", ""},
+		{"r3 is open", "R3 open", ""},
+		{"R3", "R3", ""},
+		{"C3 short", "C3 shorted", ""},
+		{"C3 leaky and R1.1 joint open", "C3 leaky + R1 joint open", ""},
+		{"C3 leaky, R1 raised", "C3 leaky + R1 raised resistance", ""},
+		{"J1.2 to J1.3 bridged", "J1.2 to J1.3 bridged", ""},
+		{"J1.2-J1.3 shorted", "J1.2 to J1.3 bridged", ""},
+		{"J1.4 to D1.1 open", "J1.4 to D1.1 trace broken", ""},
+		{"J1.4 joint open", "J1.4 joint open", ""},
+		{"J1.4 open", "J1.4 joint open", ""},
+		{"U1.5 shorted", "U1 shorted", ""},
+		{"R11 open", "", "nothing on this board that could be bad is called `R11`; did you mean"},
+		{"R3 bent", "", "`bent` is not a way to go bad; "},
+		{"R3 open and R3 open", "", "`R3` is named twice; name each part once"},
+		{"R1, R2, R3, R4, R5", "", "more than 4 parts are named; name those that you mean"},
+		{"", "", "nothing on this board that could be bad is called ``; "},
+	} {
+		list, err := parseVerdict(b, c.loci, test.text)
+		if test.err != "" {
+			if err == nil || !strings.HasPrefix(err.Error(), test.err) {
+				t.Errorf("%q: %v; want %s", test.text, err, test.err)
+			}
+			continue
+		}
+		var words []string
+		for _, n := range list {
+			words = append(words, n.String())
+		}
+		if got := strings.Join(words, " + "); err != nil || got != test.want {
+			t.Errorf("%q: %q, %v; want %q", test.text, got, err, test.want)
+		}
+	}
+}
