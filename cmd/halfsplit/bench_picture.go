@@ -29,7 +29,7 @@ func pinMarks(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison
 			continue
 		}
 		s := signs[list[i].Verdict]
-		marks[at.Pin.Pin] = pinMark{s.mark, s.style}
+		marks[at.Pin.Pin] = pinMark(s)
 	}
 	return marks
 }

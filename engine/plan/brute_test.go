@@ -21,11 +21,6 @@ type bruteState struct {
 	tested []bool
 }
 
-func bruteForce(p *Problem) float64 {
-	b := &brute{p: p, memo: map[string]float64{}}
-	return b.value(b.start()) / p.total()
-}
-
 func (b *brute) start() bruteState {
 	p := b.p
 	known := p.total() - p.Rest

@@ -334,7 +334,7 @@ func TestLooks(t *testing.T) {
 	for _, b := range faulty(t, m, "C46 1-2", fault.Shorted, 1, boards) {
 		bad[b.Look(c46)]++
 		good[b.Look(c45)]++
-		if b.Look(c46) != b.Look(c46) {
+		if first := b.Look(c46); first != b.Look(c46) {
 			t.Error("the same part looks two ways")
 		}
 	}

@@ -63,7 +63,7 @@ type Point struct {
 	Class          string // of the verdict after, or before where there is none after
 	Mark, Verdict  string // the same
 	before, after  *engine.Comparison
-	volts, over    *float64
+	volts          *float64
 	sigma          float64
 	goodIsForetold bool
 }

@@ -18,8 +18,6 @@ type drawing struct {
 // canvas writes SVG. Every text passes through text, and nothing else does.
 type canvas struct {
 	b strings.Builder
-	w int
-	h int
 }
 
 func (c *canvas) printf(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }

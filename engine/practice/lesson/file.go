@@ -84,8 +84,7 @@ func whole(path, what, do string) document.Problems {
 }
 
 var (
-	hexDigits = regexp.MustCompile(`^(?:[0-9a-f]{2})+$`)
-	idDigits  = regexp.MustCompile(`^[0-9a-f]{16}$`)
+	idDigits = regexp.MustCompile(`^[0-9a-f]{16}$`)
 )
 
 func hexShape(doc string) *document.Shape {
