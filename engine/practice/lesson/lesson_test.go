@@ -2,7 +2,6 @@ package lesson
 
 import (
 	"testing"
-
 )
 
 const (
