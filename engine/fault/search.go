@@ -176,11 +176,12 @@ func (s *search) factor(l *Locus) float64 {
 		f *= s.p.LookRatio(look)
 	}
 	if warm, ok := s.ev.Warm[l.Part]; ok && l.Change.Kind == network.AddPath {
-		if warm {
-			f *= s.p.BadWarm / s.p.OKWarm
-		} else {
-			f *= (1 - s.p.BadWarm) / (1 - s.p.OKWarm)
+		// a share of 0 or 1 in a file is not meant as certain beyond all readings
+		bad, good := clamp(s.p.BadWarm, 1e-6, 1-1e-6), clamp(s.p.OKWarm, 1e-6, 1-1e-6)
+		if !warm {
+			bad, good = 1-bad, 1-good
 		}
+		f *= bad / good
 	}
 	return f
 }
