@@ -21,7 +21,7 @@ import (
 func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
 	t.Helper()
 	c := bare(t)
-	x := &Case{data: benchData{Truth: 7, Sample: 1001, Celsius: 23, Meter: benchMeter, Instrument: instrument, Faults: faults, Flicker: flicker}}
+	x := &Case{data: benchData{Truth: c.truth.Seed, Sample: 1001, Celsius: 23, Meter: benchMeter, Instrument: instrument, Faults: faults, Flicker: flicker}}
 	d, err := c.sit(x)
 	if err != nil {
 		t.Fatal(err)
@@ -32,7 +32,11 @@ func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
 // bare is a class without cases.
 func bare(t *testing.T) *Class {
 	t.Helper()
-	return made(t, small(t, "bridges", 1, 1))
+	c, err := prepare(small(t, Mixed, 1, 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
 }
 
 // answerOf is the answer to a board.
@@ -145,7 +149,7 @@ func TestLiftedICTears(t *testing.T) {
 	torn := 0
 	c := bare(t)
 	for i := range boards {
-		x := &Case{data: benchData{Truth: 7, Sample: uint64(2000 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument}}
+		x := &Case{data: benchData{Truth: c.truth.Seed, Sample: uint64(2000 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument}}
 		d, err := c.sit(x)
 		if err != nil {
 			t.Fatal(err)

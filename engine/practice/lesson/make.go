@@ -89,6 +89,7 @@ type Class struct {
 
 	engine *engine.Engine
 	model  *network.Model
+	truth  *practice.Truth
 	meter  practice.Meter
 	loci   []fault.Locus
 }
@@ -138,29 +139,11 @@ func Make(o Order) (*Class, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Class{Order: o}
-	m := network.New(o.Board)
-	c.model = m
-	if c.meter, err = practice.MeterNamed(benchMeter, instrument); err != nil {
+	c, err := prepare(o)
+	if err != nil {
 		return nil, err
 	}
-	c.loci = fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	truth := practice.NewTruth(m, practice.Random(o.Seed, "lesson truth").Uint64())
-	for i, name := range goodSweeps {
-		meter, err := practice.MeterNamed(name, instrument)
-		if err != nil {
-			return nil, err
-		}
-		s, err := truth.SweepGood(uint64(i+1), meter, 22+float64(i)/2)
-		if err != nil {
-			return nil, err
-		}
-		c.Sweeps = append(c.Sweeps, s)
-	}
-	if c.engine, err = engine.New(o.Board, references.NewLibrary(o.Board, c.Sweeps), engine.Options{}); err != nil {
-		return nil, err
-	}
-	pool, err := c.draw(kinds, m, truth)
+	pool, err := c.draw(kinds)
 	if err != nil {
 		return nil, err
 	}
@@ -184,6 +167,35 @@ func Make(o Order) (*Class, error) {
 	}
 	o.Watch(total, total)
 	return c, c.seal()
+}
+
+// prepare makes the type of board that a class shares, reads good boards of it,
+// and fits the engine to them.
+func prepare(o Order) (*Class, error) {
+	c := &Class{Order: o}
+	var err error
+	m := network.New(o.Board)
+	c.model = m
+	if c.meter, err = practice.MeterNamed(benchMeter, instrument); err != nil {
+		return nil, err
+	}
+	c.loci = fault.Loci(m, fault.DefaultPriors(), m.Nominal())
+	c.truth = practice.NewTruth(m, practice.Random(o.Seed, "lesson truth").Uint64())
+	for i, name := range goodSweeps {
+		meter, err := practice.MeterNamed(name, instrument)
+		if err != nil {
+			return nil, err
+		}
+		s, err := c.truth.SweepGood(uint64(i+1), meter, 22+float64(i)/2)
+		if err != nil {
+			return nil, err
+		}
+		c.Sweeps = append(c.Sweeps, s)
+	}
+	if c.engine, err = engine.New(o.Board, references.NewLibrary(o.Board, c.Sweeps), engine.Options{}); err != nil {
+		return nil, err
+	}
+	return c, nil
 }
 
 // each does something with all cases, on all processors.
@@ -214,7 +226,7 @@ func failed(cases []*Case) error {
 }
 
 // draw draws more cases than are wanted, all different.
-func (c *Class) draw(kinds []Subject, m *network.Model, truth *practice.Truth) ([]*Case, error) {
+func (c *Class) draw(kinds []Subject) ([]*Case, error) {
 	o := &c.Order
 	decks := make([]*practice.Deck, len(kinds))
 	for i := range kinds {
@@ -246,7 +258,7 @@ func (c *Class) draw(kinds []Subject, m *network.Model, truth *practice.Truth) (
 		}
 		r := practice.Random(o.Seed, fmt.Sprintf("lesson case %d", i))
 		well := healthy[k] < kinds[k].good*(taken[k]+1) // the share holds of those taken, not of those drawn
-		x, err := drawCase(r, &kinds[k], well, decks[k], m, truth, c.meter)
+		x, err := drawCase(r, &kinds[k], well, decks[k], c.model, c.truth, c.meter)
 		if err != nil {
 			return nil, err
 		}
