@@ -80,6 +80,10 @@ type Model struct {
 	region    []int32 // by net: the line it is part of, -1 for rails and ground
 	regions   int
 	crossings []crossing
+	tied      []bool  // by region: a junction leads to it from a net other than ground
+	group     []int32 // by net: the nets that hang on it by what carries current, rails included
+	groups    int
+	hanging   []int32 // elements from a pin to its supply
 	along     map[alongKey]int16
 	grounded  []bool // by net: resistances lead from it to ground past no rail
 }
@@ -273,8 +277,56 @@ type crossing struct {
 }
 
 // addRegions cuts the board into lines: nets joined by resistive elements without
-// passing a rail or ground.
+// passing a rail or ground. It also groups nets with the rails that feed them
+// other than through a pull-up, for what hangs on a supply by its pins.
 func (m *Model) addRegions() {
+	b := m.Board
+	hub := func(n netlist.NetID) bool { return n == b.Ground || b.Nets[n].Rail }
+	m.region, m.regions = m.join(hub, func(*Element) bool { return true })
+	m.group, m.groups = m.join(func(n netlist.NetID) bool { return n == b.Ground }, func(el *Element) bool { return b.Parts[el.Part].Role != netlist.RolePull })
+	m.tied = make([]bool, m.regions)
+	for e := range m.Elements {
+		el := &m.Elements[e]
+		if el.Class == Junction {
+			m.tie(int32(e))
+			continue
+		}
+		x, y := m.Net(el.A), m.Net(el.B)
+		if m.region[x] < 0 {
+			x, y = y, x
+		}
+		if m.region[x] >= 0 && m.region[y] < 0 && y != b.Ground {
+			m.crossings = append(m.crossings, crossing{int32(e), m.region[x], y})
+		}
+	}
+}
+
+// tie notes the lines that a junction leads to: diodes and transistors from either
+// side, pins to a supply that the file does not call a rail. A pin's own line is
+// reached through it only when the supply is pulled below ground.
+func (m *Model) tie(e int32) {
+	el := &m.Elements[e]
+	x, y := m.Net(el.A), m.Net(el.B)
+	if el.Origin == PinToSupply {
+		m.hanging = append(m.hanging, e)
+		if r := m.region[y]; r >= 0 {
+			m.tied[r] = true
+		}
+		return
+	}
+	if x == m.Board.Ground || y == m.Board.Ground {
+		return
+	}
+	for _, n := range [2]netlist.NetID{x, y} {
+		if r := m.region[n]; r >= 0 {
+			m.tied[r] = true
+		}
+	}
+}
+
+// join numbers the sets of nets that resistive elements join, but for nets that
+// stand alone (they get -1) and elements that do not count.
+func (m *Model) join(alone func(netlist.NetID) bool, counts func(*Element) bool) (of []int32, n int) {
 	root := make([]int32, len(m.Board.Nets))
 	for n := range root {
 		root[n] = int32(n)
@@ -286,17 +338,16 @@ func (m *Model) addRegions() {
 		}
 		return n
 	}
-	hub := func(n netlist.NetID) bool { return n == m.Board.Ground || m.Board.Nets[n].Rail }
 	for e := range m.Elements {
-		if el := &m.Elements[e]; el.Class == Resistive && !hub(m.Net(el.A)) && !hub(m.Net(el.B)) {
+		if el := &m.Elements[e]; el.Class == Resistive && !alone(m.Net(el.A)) && !alone(m.Net(el.B)) && counts(el) {
 			root[find(int32(m.Net(el.A)))] = find(int32(m.Net(el.B)))
 		}
 	}
-	m.region = make([]int32, len(root))
+	of = make([]int32, len(root))
 	number := map[int32]int32{}
 	for n := range root {
-		m.region[n] = -1
-		if hub(netlist.NetID(n)) {
+		of[n] = -1
+		if alone(netlist.NetID(n)) {
 			continue
 		}
 		r, ok := number[find(int32(n))]
@@ -304,22 +355,9 @@ func (m *Model) addRegions() {
 			r = int32(len(number))
 			number[find(int32(n))] = r
 		}
-		m.region[n] = r
+		of[n] = r
 	}
-	m.regions = len(number)
-	for e := range m.Elements {
-		el := &m.Elements[e]
-		if el.Class != Resistive {
-			continue
-		}
-		a, b := m.Net(el.A), m.Net(el.B)
-		if m.region[a] < 0 {
-			a, b = b, a
-		}
-		if m.region[a] >= 0 && m.region[b] < 0 && b != m.Board.Ground {
-			m.crossings = append(m.crossings, crossing{int32(e), m.region[a], b})
-		}
-	}
+	return of, len(number)
 }
 
 // Undrawn gives the element that stands for a path missing from the board file

@@ -63,9 +63,8 @@ type Workspace struct {
 	cleared []int32 // queue of the search for hot nets
 
 	shift      []float64 // by region, of the reading numbered shiftRound
+	hang       []float64 // by group, of the same reading
 	shiftRound int32
-	deep       bool // some supply is pulled well below ground, in the reading numbered deepRound
-	deepRound  int32
 
 	extras      []extra
 	volts       []float64 // by copper: last solution, for a warm start
@@ -236,10 +235,6 @@ func (w *Workspace) Probes(c Contact) bool {
 	return w.probe.Plus.Contact == c || w.probe.Minus.Contact == c
 }
 
-// hangVolts is the voltage in volts of a supply below ground at which two
-// junctions in series begin to matter.
-const hangVolts = 0.25
-
 // FarShift bounds the change in volts of the last reading by anything at all that
 // happens on the line that a net is part of, where the leads are not on that line.
 //
@@ -247,8 +242,10 @@ const hangVolts = 0.25
 // rail at v volts, resistors of R ohms pass at most the sum of v/R, whatever is
 // shorted or open behind them, and that current moves the reading by no more than
 // the rail's transfer resistance times itself (the voltages of a line without
-// sources lie between those of its ends). Infinite for rails, for the probed
-// lines, and where a protection junction is another way in.
+// sources lie between those of its ends). A pin on the line adds what its
+// protection junction passes up to a supply that is pulled below ground, were the
+// pin on ground. Infinite for rails, for the probed lines, and where other
+// junctions lead to the line.
 func (w *Workspace) FarShift(n netlist.NetID, st *State, v *Values) float64 {
 	if n == netlist.None {
 		return math.Inf(1)
@@ -262,24 +259,63 @@ func (w *Workspace) FarShift(n netlist.NetID, st *State, v *Values) float64 {
 			return math.Inf(1)
 		}
 	}
-	if w.shiftRound != w.round {
-		w.shiftRound = w.round
-		if w.shift == nil {
-			w.shift = make([]float64, w.m.regions)
-		}
-		clear(w.shift)
-		for _, c := range w.m.crossings {
-			if w.seen[c.rail] != w.round || st.gone(w.m.Elements[c.element].Part) {
-				continue
-			}
-			rail := Place{Net: c.rail, Contact: NoContact, order: -1}
-			w.shift[c.region] += math.Abs(w.last.Voltages[w.node[c.rail]]*w.Transfer(rail, st)) / v.Ohms[c.element]
-		}
-	}
-	if w.Hangs(n, st) {
+	if w.m.tied[r] {
 		return math.Inf(1)
 	}
+	w.boundShifts(st, v)
 	return w.shift[r]
+}
+
+// boundShifts works out shift and hang for the last reading.
+func (w *Workspace) boundShifts(st *State, v *Values) {
+	if w.shiftRound == w.round {
+		return
+	}
+	w.shiftRound = w.round
+	if w.shift == nil {
+		w.shift, w.hang = make([]float64, w.m.regions), make([]float64, w.m.groups)
+	}
+	clear(w.shift)
+	clear(w.hang)
+	for _, c := range w.m.crossings {
+		if w.seen[c.rail] != w.round || st.gone(w.m.Elements[c.element].Part) {
+			continue
+		}
+		rail := Place{Net: c.rail, Contact: NoContact, order: -1}
+		w.shift[c.region] += math.Abs(w.last.Voltages[w.node[c.rail]]*w.Transfer(rail, st)) / v.Ohms[c.element]
+	}
+	vt := circuit.ThermalVoltage(v.Celsius)
+	for _, e := range w.m.hanging {
+		el := &w.m.Elements[e]
+		b := w.copperOf(el.B, st)
+		if b < 0 || w.seen[b] != w.round || st.gone(el.Part) {
+			continue
+		}
+		below := -w.last.Voltages[w.node[b]]
+		if below <= 0 {
+			continue
+		}
+		passes := math.Min(v.saturation[e]*math.Expm1(below/(v.Junctions[e].Ideality*vt)), w.c.Source.Current)
+		bound := passes * math.Abs(w.Transfer(w.m.PlaceOfContact(el.B), st))
+		n := w.m.Net(el.A)
+		if r := w.m.region[n]; r >= 0 {
+			w.shift[r] += bound
+		}
+		if g := w.m.group[n]; g >= 0 {
+			w.hang[g] += bound
+		}
+	}
+}
+
+// HangShift bounds the change in volts of the last reading by a path from a net
+// that the walk passed by: what the protection junctions of the pins on it pass
+// up to supplies that are pulled below ground.
+func (w *Workspace) HangShift(n netlist.NetID, st *State, v *Values) float64 {
+	if n == netlist.None || w.m.group[n] < 0 {
+		return 0
+	}
+	w.boundShifts(st, v)
+	return w.hang[w.m.group[n]]
 }
 
 // GroundNet gives the board's ground.
@@ -304,38 +340,6 @@ func (w *Workspace) LineShift(e int32, st *State, v *Values) float64 {
 		n = w.m.Net(el.B)
 	}
 	return w.FarShift(n, st, v)
-}
-
-// Hangs tells whether a net that the walk of the last reading passed by hangs by
-// a protection junction on a supply that is pulled well below ground, so that a
-// path from it would show.
-func (w *Workspace) Hangs(n netlist.NetID, st *State) bool {
-	if n == netlist.None || w.m.region[n] < 0 {
-		return false
-	}
-	if w.deepRound != w.round {
-		w.deepRound, w.deep = w.round, false
-		for i, cu := range w.coppers {
-			if cu < int32(len(w.m.Board.Nets)) && w.m.Board.Nets[cu].Rail && i < len(w.last.Voltages) && w.last.Voltages[i] < -hangVolts {
-				w.deep = true
-			}
-		}
-	}
-	if !w.deep {
-		return false
-	}
-	for _, c := range w.m.onNet.at(int32(n)) {
-		for _, e := range w.m.ofContact.at(c) {
-			el := &w.m.Elements[e]
-			if el.Origin != PinToSupply || el.A != Contact(c) {
-				continue
-			}
-			if b := w.copperOf(el.B, st); b >= 0 && w.seen[b] == w.round && w.last.Voltages[w.node[b]] < -hangVolts {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // Build gathers the circuit that the probe sees.
