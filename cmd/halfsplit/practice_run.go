@@ -207,7 +207,7 @@ var sameDeeds = map[string]string{"replace": "fit", "measure": "read", "m": "rea
 // enter does what a line asks for, and says what it cost.
 func (b *practiceBench) enter(line string) error {
 	fields := strings.Fields(strings.ReplaceAll(line, ",", " "))
-	if len(fields) == 0 {
+	if len(fields) == 0 || strings.HasPrefix(line, "#") { // a remark in a file of deeds
 		return nil
 	}
 	if len(line) > mostLine {
@@ -405,12 +405,20 @@ func (b *practiceBench) verdict(words []string) error {
 	switch {
 	case b.exam:
 		b.say("   Written down.")
+	case right && strings.Contains(b.closing(), "nothing"):
+		b.prose(3, 2, green, "Right: nothing is wrong with this board.")
 	case right:
 		b.prose(3, 2, green, "Right: that is what was bad, and all of it.")
 	default:
 		b.prose(3, 2, yellow, "Not so: something else was bad, or not all of that. The teacher's score says more.")
 	}
 	return nil
+}
+
+// closing is the cause that the case was closed with.
+func (b *practiceBench) closing() string {
+	c, _ := b.desk.Case().Closed()
+	return c.Cause
 }
 
 // line prints the parts that hang on a line, from the board file.

@@ -116,10 +116,11 @@ func Follow(d *Desk, m *Mind) error {
 		case len(d.Case().All) > n:
 			continue // something was read, so think again
 		}
-		if len(g.Next) == 0 || d.Seconds() > mostSeconds {
+		step := p.fresh(g)
+		if step == nil || d.Seconds() > mostSeconds {
 			return p.verdict(g)
 		}
-		if err := p.do(&g.Next[0]); err != nil {
+		if err := p.do(step); err != nil {
 			return err
 		}
 	}
@@ -133,7 +134,29 @@ func Follow(d *Desk, m *Mind) error {
 type follower struct {
 	d      *Desk
 	m      *Mind
-	worked []string // parts and places that were worked on, in order
+	worked []string       // parts and places that were worked on, in order
+	taken  map[string]int // steps by how often they were taken, since the last rework
+	since  int            // event of the last rework
+}
+
+// mostAgain is how often one step is taken on a board that lies as it did. What
+// the same reading did not settle twice it will not settle.
+const mostAgain = 2
+
+// fresh is the first step that was not taken too often; nil where there is none.
+func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
+	if last := lastEdit(p.d.Case().All); p.taken == nil || last != p.since {
+		p.taken, p.since = map[string]int{}, last
+	}
+	for i := range g.Next {
+		s := &g.Next[i]
+		key := fmt.Sprint(s.Do, s.At, s.Part, s.Polarity)
+		if p.taken[key] < mostAgain {
+			p.taken[key]++
+			return s
+		}
+	}
+	return nil
 }
 
 // proven reads again, after rework that should have mended the board, what read

@@ -125,6 +125,8 @@ const (
 	wildBelief   = 0.15 // below which replacing a part is a gamble
 	poorBelief   = 0.40 // below which a right verdict was luck
 	fairBelief   = 0.60 // above which a wrong verdict was bad luck
+	littleBits   = 0.05
+	fairAgain    = 4 // times that a reading may be repeated where a fault comes and goes
 	listedBelief = 4
 	leastBelief  = 0.02
 )
@@ -402,9 +404,11 @@ func (k *marker) justify(d *engine.Diagnosis) {
 		}
 	}
 	switch {
-	case !s.Closed:
+	case !s.Closed, k.a.Flicker > 0:
+		// The engine takes faults to stay as they are, so that its belief is no
+		// measure where one comes and goes.
 	case s.Part == 1 && s.Justified < poorBelief:
-		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it only %s when it was acted on", percent(s.Justified)))
+		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(s.Justified)))
 	case s.Part < 1 && s.Justified > fairBelief:
 		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
 	}
@@ -457,19 +461,21 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 	if len(before.Next) > 0 {
 		s.Best = stepWords(&before.Next[0])
 	}
-	s.Lost = k.lost(e, before, paid)
+	s.Lost = k.lost(e, before, paid, s.Saved)
 	k.score.Steps = append(k.score.Steps, s)
 	k.name(e, &s, before)
 	return k.danger(e, before)
 }
 
 // lost gives the expected seconds that a step gave away. A step that the engine
-// lists is worth what it expects of it; one that it does not list tells nothing
-// that is still open, so that its seconds are gone.
-func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid float64) float64 {
+// lists is worth what it expects of it. Of one that it does not list, the seconds
+// are gone but for those that it saved as it turned out.
+func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved float64) float64 {
 	switch {
 	case paid == 0, e.Kind == journal.KindRefit:
 		return 0
+	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
+		return 0 // what comes and goes has to be read more than once
 	case e.Kind == journal.KindRead && dealtWith(before):
 		return 0 // it proves the repair
 	case len(before.Next) == 0:
@@ -477,6 +483,9 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid float64) 
 	}
 	best := before.Next[0].Expected
 	lost := paid
+	if !worksOn(e) {
+		lost = math.Min(paid, math.Max(0, paid-saved))
+	}
 	for i := range before.Next {
 		n := &before.Next[i]
 		if !k.same(e, n) {
@@ -489,6 +498,11 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid float64) 
 		lost = math.Min(lost, math.Max(0, n.Expected+over-best))
 	}
 	return lost
+}
+
+// worksOn tells whether an event is rework rather than a question.
+func worksOn(e *journal.Event) bool {
+	return e.Kind == journal.KindFit || e.Kind == journal.KindBridge || e.Kind == journal.KindMend
 }
 
 // same tells whether an event is what a step asks for.
@@ -520,7 +534,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 // name says what was wasteful about a step.
 func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) {
 	if s.Lost < wasteSeconds || s.Lost < wasteShare*before.Expected {
-		if e.Kind == journal.KindRead && s.Lost > 0 && k.readBefore(e) {
+		if e.Kind == journal.KindRead && s.Lost > 0 && k.again(e) > 0 {
 			k.remark(e.Number, Wasteful, s.Did+": the same reading again, nothing changed in between")
 		}
 		return
@@ -531,8 +545,12 @@ func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) 
 		why += "; nothing was left to find out"
 	case k.listed(e, before):
 		why += "; better: " + s.Best
+	case worksOn(e):
+		why += ", for next to nothing spoke for it; better: " + s.Best
+	case s.Bits < littleBits:
+		why += ", and told next to nothing; better: " + s.Best
 	default:
-		why += ", for it could tell nothing that was still open; better: " + s.Best
+		why += "; better: " + s.Best
 	}
 	k.remark(e.Number, Wasteful, why)
 }
@@ -541,22 +559,19 @@ func (k *marker) listed(e *journal.Event, before *engine.Diagnosis) bool {
 	return slices.ContainsFunc(before.Next, func(n engine.Step) bool { return k.same(e, &n) })
 }
 
-// readBefore tells whether a reading was taken before on the board as it lies,
-// and showed the same.
-func (k *marker) readBefore(e *journal.Event) bool {
+// again counts the readings at the same point, of the board as it lies, that
+// showed the same as this one before it.
+func (k *marker) again(e *journal.Event) int {
 	r := &e.Readings[0]
-	for i := e.Number - 2; i >= 0; i-- {
-		x := &k.c.All[i]
-		if x.Kind.Edits() {
-			return false
-		}
-		for j := range x.Readings {
-			if y := &x.Readings[j]; y.At == r.At && y.Polarity == r.Polarity && (y.To == nil) == (r.To == nil) && y.Reading.Unit == r.Reading.Unit {
-				return y.Reading.Overload == r.Reading.Overload
+	n := 0
+	for i := e.Number - 2; i >= 0 && !k.c.All[i].Kind.Edits(); i-- {
+		for j := range k.c.All[i].Readings {
+			if y := &k.c.All[i].Readings[j]; y.At == r.At && y.Polarity == r.Polarity && (y.To == nil) == (r.To == nil) && y.Reading.Unit == r.Reading.Unit && y.Reading.Overload == r.Reading.Overload {
+				n++
 			}
 		}
 	}
-	return false
+	return n
 }
 
 // danger says what was risky about a step.

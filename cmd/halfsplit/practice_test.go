@@ -1,0 +1,208 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	lessons "halfsplit/engine/practice/lesson"
+)
+
+// typed runs a command line with text on standard input.
+func typed(stdin string, args ...string) (out, errs string, exit int) {
+	var stdout, stderr bytes.Buffer
+	exit = run(args, strings.NewReader(stdin), &stdout, &stderr)
+	return stdout.String(), stderr.String(), exit
+}
+
+// courseCopy copies the course to a folder that may be written to, and goes there.
+func courseCopy(t *testing.T) (scripts string) {
+	t.Helper()
+	clean(t)
+	scripts, err := filepath.Abs("testdata/practice")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.CopyFS(dir, os.DirFS("../../testdata/lessons")); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(dir)
+	return scripts
+}
+
+// The ten lessons are played to their end by what stands in testdata/practice, as
+// a student would who had read the text, and scored as a teacher would.
+func TestLessonsPlayedToTheEnd(t *testing.T) {
+	scripts := courseCopy(t)
+	const lessonCount = 10
+	var records []string
+	for i := 1; i <= lessonCount; i++ {
+		name := fmt.Sprintf("lesson-%02d", i)
+		script, err := os.ReadFile(filepath.Join(scripts, name+".txt"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, errs, exit := typed(string(script), "practice", "run", name+".yaml", "--by", "Ada")
+		if exit != exitDone || errs != "" || !strings.Contains(out, "   Right: ") || strings.Contains(out, "means nothing here") {
+			t.Errorf("%s: exit %d\n%s%s", name, exit, out, errs)
+		}
+		records = append(records, name+"-ada.yaml")
+	}
+	out, errs, exit := typed("", append([]string{"practice", "score", "--json", "--phrase-file", "phrase.txt", "--html", "class.html", "--answers", "answers.html"}, records...)...)
+	if exit != exitDone || errs != "" {
+		t.Fatalf("exit %d: %s", exit, errs)
+	}
+	var got struct{ Scores []lessons.Score }
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Scores) != lessonCount {
+		t.Fatalf("%d scores; want %d", len(got.Scores), lessonCount)
+	}
+	for _, s := range got.Scores {
+		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, s.Optimum, s.Justified)
+		if s.Part != 1 || !s.Mended || len(s.Doubts) > 0 || s.Points < 90 {
+			t.Errorf("lesson %d: %+v", s.Number, s)
+		}
+	}
+	page, err := os.ReadFile("class.html")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheet, err := os.ReadFile("answers.html")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{string(page), string(sheet)} {
+		if regexp.MustCompile(`(?i)(src|href)=|@import|url\(|<script`).MatchString(text) {
+			t.Error("a page needs something from outside itself")
+		}
+	}
+	if !strings.Contains(string(sheet), "J1.4 to J1.5 bridged") {
+		t.Error("the answer sheet lacks an answer")
+	}
+	out, _, exit = typed("", append([]string{"practice", "score", "--csv", "--phrase-file", "phrase.txt"}, records...)...)
+	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	if exit != exitDone || err != nil || len(rows) != 1+lessonCount {
+		t.Errorf("CSV: exit %d, %d rows, %v", exit, len(rows), err)
+	}
+	if out, _, exit = typed("", "practice", "score", "--steps", "--phrase-file", "phrase.txt", records[9]); exit != exitDone || !strings.Contains(out, "lifted C2") || !strings.Contains(out, "points") {
+		t.Errorf("table: exit %d\n%s", exit, out)
+	}
+}
+
+// A wrong verdict is told as wrong and no more; what is printed of it names the
+// bad part nowhere, nor does the page for the class.
+func TestWrongVerdictDoesNotTell(t *testing.T) {
+	courseCopy(t)
+	out, _, exit := typed("verdict C1 shorted; leave off\n", "practice", "run", "lesson-08.yaml", "--by", "Bob")
+	if exit != exitDone || !strings.Contains(out, "Not so: ") || regexp.MustCompile(`\bC2\b`).MatchString(out) {
+		t.Errorf("exit %d:\n%s", exit, out)
+	}
+	out, _, _ = typed("verdict C2 leaky; leave off\n", "practice", "run", "lesson-08.yaml", "--by", "Eve", "--exam")
+	if strings.Contains(out, "Right") || strings.Contains(out, "Not so") || !strings.Contains(out, "Written down.") {
+		t.Errorf("an examination tells:\n%s", out)
+	}
+	_, errs, exit := typed("", "practice", "score", "lesson-08-bob.yaml")
+	if exit != exitUsage || !strings.Contains(errs, "no phrase is given; add --phrase-file") {
+		t.Errorf("without the phrase: %d, %s", exit, errs)
+	}
+	if err := os.WriteFile("wrong.txt", []byte("not the phrase at all\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	_, errs, exit = typed("", "practice", "answers", "lesson-08.yaml", "--phrase-file", "wrong.txt")
+	if exit != exitUsage || errs != "halfsplit: lesson-08.yaml: the answer does not open; the phrase is not that of this class, or the file was changed\n" {
+		t.Errorf("with a wrong phrase: %d, %s", exit, errs)
+	}
+	// Names from a record are escaped on the page, and do not become a formula.
+	typed("verdict nothing\n", "practice", "run", "lesson-02.yaml", "--by", "=cmd<b>", "--journal", "odd.yaml")
+	if _, errs, exit = typed("", "practice", "score", "odd.yaml", "--phrase-file", "phrase.txt", "--html", "odd.html"); exit != exitDone {
+		t.Fatal(errs)
+	}
+	page, err := os.ReadFile("odd.html")
+	if err != nil || strings.Contains(string(page), "<b>") || !strings.Contains(string(page), "cmd&lt;b&gt;") {
+		t.Errorf("a name is not escaped: %v", err)
+	}
+	out, _, _ = typed("", "practice", "score", "odd.yaml", "--phrase-file", "phrase.txt", "--csv")
+	if !strings.Contains(out, "\n'=cmd<b>,") {
+		t.Errorf("a name may be a formula:\n%s", out)
+	}
+}
+
+// Whatever is typed is answered in one line, and the sitting goes on.
+func TestPracticeBenchTakesAnything(t *testing.T) {
+	courseCopy(t)
+	for _, test := range []struct{ line, want string }{
+		{"frobnicate", "`frobnicate` means nothing here; ? lists what can be done"},
+		{"reed J1.2", "`reed` means nothing here; did you mean `read`?"},
+		{"read", "`read` what; write read POINT..."},
+		{"read J1.99", "J1 has no pin `99`"},
+		{"read U1.2", "`U1.2` lies under U1, where no probe reaches"},
+		{"lift", "`lift` what; write lift PART"},
+		{"look Z9", "no part `Z9`"},
+		{"inject SDA", "`SDA` is no supply rail"},
+		{"line GND", "`GND` leads nowhere; name another point"},
+		{"verdict R1 bent", "`bent` is not a way to go bad"},
+		{"verdict R1 open; hope", "`hope` is not a remedy"},
+		{hostile, "means nothing here"},
+		{strings.Repeat("x", 10000), "means nothing here"},
+	} {
+		out, errs, exit := typed(test.line+"\nread J1.2\nquit\n", "practice", "run", "lesson-03.yaml", "--by", "Ada")
+		flat := strings.Join(strings.Fields(out), " ")
+		if exit != exitDone || errs != "" || !strings.Contains(flat, test.want) || !strings.Contains(flat, "s so far") { // the reading after it was taken
+			t.Errorf("%.40q: exit %d, want %q\n%s%s", test.line, exit, test.want, out, errs)
+		}
+		if r, bad := unsafe(out); bad {
+			t.Errorf("%.40q puts %U on the terminal", test.line, r)
+		}
+	}
+}
+
+// A class is made, its files are of one length, and it tells how hard its cases
+// are and not what is wrong.
+func TestPracticeMake(t *testing.T) {
+	courseCopy(t)
+	out, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "shorts", "--count", "3", "--seed", "5", "--set", "spring", "--phrase-file", "phrase.txt", "--to", "spring")
+	if exit != exitDone || errs != "" || !strings.Contains(out, "3 cases in spring") {
+		t.Fatalf("exit %d: %s%s", exit, out, errs)
+	}
+	if regexp.MustCompile(`\b[CDRU]\d`).MatchString(out) {
+		t.Errorf("a part is named:\n%s", out)
+	}
+	files, err := filepath.Glob("spring/case-*.yaml")
+	if err != nil || len(files) != 3 {
+		t.Fatalf("%v, %v", files, err)
+	}
+	answers, _, exit := typed("", append([]string{"practice", "answers", "--phrase-file", "phrase.txt"}, files...)...)
+	if exit != exitDone || strings.Count(answers, "shorts") != 3 {
+		t.Errorf("answers: exit %d\n%s", exit, answers)
+	}
+	for _, test := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"board.yaml", "--phrase-file", "phrase.txt", "--count", "2", "--lesson", "bridges", "--to", "spring"}, "cannot be written: file exists; name a folder that is new or empty"},
+		{[]string{"board.yaml", "--phrase-file", "phrase.txt"}, "no folder is named; add `--to` and a new folder for the class"},
+		{[]string{"board.yaml", "--to", "x"}, "no phrase is given; "},
+		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--lesson", "shrots"}, "there is no lesson `shrots`; did you mean `shorts`?"},
+		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--count", "0"}, "0 cases cannot be made; ask for 1 to 10000"},
+		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--lesson", "bridges", "--count", "200"}, "different cases of the lesson bridges that show at its connectors; ask for fewer"},
+		{[]string{"lesson-01.yaml", "--to", "x", "--phrase-file", "phrase.txt"}, "lesson-01.yaml"},
+		{[]string{"none.yaml", "--to", "x", "--phrase-file", "phrase.txt"}, "none.yaml: cannot be opened"},
+	} {
+		_, errs, exit := typed("", append([]string{"practice", "make"}, test.args...)...)
+		if exit != exitUsage || !strings.Contains(errs, test.want) {
+			t.Errorf("%v: exit %d, %q; want %q", test.args, exit, errs, test.want)
+		}
+		if _, err := os.Stat("x"); err == nil {
+			t.Errorf("%v left a folder behind", test.args)
+		}
+	}
+}
