@@ -12,7 +12,7 @@ import (
 // smooth, monotone function of it.
 const (
 	nodesPerDecade = 2
-	finePerDecade  = 30
+	finePerDecade  = 120
 )
 
 // table holds the readings that one locus would give at one observation.
