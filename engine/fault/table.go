@@ -24,6 +24,15 @@ type table struct {
 	best   float64 // largest log likelihood ratio over the resistances, 0 at least
 	lo, hi float64 // V, the readings without the resistance and without its path; see bend
 	close  []stretch
+	levels []float64 // log likelihood ratios at the nodes; nil until they are asked for
+	passes []passage
+}
+
+// passage is a stretch of the fine grid, from node to the next, over which the
+// reading foretold passes the one taken.
+type passage struct {
+	node int
+	logs []float64 // log likelihood ratios
 }
 
 // stretch is what lies between two nodes that the reading taken lies between: there
@@ -218,28 +227,60 @@ func (t *table) addLogs(logs []float64, o *Observation, base float64) {
 	if len(t.at) == 0 {
 		return
 	}
-	level := func(p Prediction) float64 {
+	n, last := len(logs), len(t.at)-1
+	if t.levels == nil {
+		t.level(n, o, base)
+	}
+	passes := t.passes
+	for i := 0; i < last; i++ {
+		from, end := t.span(i, n)
+		if len(passes) > 0 && passes[0].node == i {
+			for k, l := range passes[0].logs {
+				logs[from+k] += l
+			}
+			passes = passes[1:]
+			continue
+		}
+		slope := (t.levels[i+1] - t.levels[i]) * float64(last) / float64(n-1)
+		l := t.levels[i] + slope*(float64(from)-float64(i)*float64(n-1)/float64(last))
+		for k := from; k <= end; k++ {
+			logs[k] += l
+			l += slope
+		}
+	}
+}
+
+// span gives the fine positions of n from node i to the next.
+func (t *table) span(i, n int) (from, end int) {
+	last := len(t.at) - 1
+	if i > 0 {
+		from = int(math.Floor(float64(i)*float64(n-1)/float64(last)+1e-9)) + 1
+	}
+	return from, min(int(math.Floor(float64(i+1)*float64(n-1)/float64(last)+1e-9)), n-1)
+}
+
+// level works out the log likelihood ratios that addLogs adds, and the best of
+// them. They are the same whatever else they are added to.
+func (t *table) level(n int, o *Observation, base float64) {
+	t.levels = make([]float64, len(t.at))
+	ratio := func(p Prediction) float64 {
 		l := o.LogLikelihood(p) - base
 		t.best = math.Max(t.best, l)
 		return l
 	}
-	at := func(k int) Prediction { return Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF} }
-	n, last := len(logs), len(t.at)-1
-	from := level(at(0))
-	fine := 0
-	for i := 0; i < last; i++ {
-		to := level(at(i + 1))
-		end := int(math.Floor(float64(i+1)*float64(n-1)/float64(last) + 1e-9))
-		passes := t.strong && between(&t.at[i], &t.at[i+1], o)
-		for ; fine <= end && fine < n; fine++ {
-			if passes {
-				logs[fine] += level(t.read(fine, n))
-				continue
-			}
-			f := float64(fine)/float64(n-1)*float64(last) - float64(i)
-			logs[fine] += from + f*(to-from)
+	for k := range t.at {
+		t.levels[k] = ratio(Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF})
+	}
+	for i := 0; i+1 < len(t.at) && t.strong; i++ {
+		if !between(&t.at[i], &t.at[i+1], o) {
+			continue
 		}
-		from = to
+		from, end := t.span(i, n)
+		q := passage{node: i, logs: make([]float64, 0, max(end-from+1, 0))}
+		for k := from; k <= end; k++ {
+			q.logs = append(q.logs, ratio(t.read(k, n)))
+		}
+		t.passes = append(t.passes, q)
 	}
 }
 
@@ -402,30 +443,33 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 // mean over the resistances that explain them best: long tails of poor ones would
 // draw it to the middle of the range, and a plateau of equal ones has no top.
 func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64) {
-	top := math.Inf(-1)
-	each := func(visit func(x, l float64)) {
-		for k, l := range logs {
-			if x := c.grid.value(k, c.fine); x > lo-1e-9 && x < hi+1e-9 {
-				visit(x, l)
-			}
+	top, first, end := math.Inf(-1), len(logs), 0
+	for k, l := range logs {
+		if x := c.grid.value(k, c.fine); x > lo-1e-9 && x < hi+1e-9 {
+			top = math.Max(top, l)
+			first, end = min(first, k), k+1
 		}
 	}
-	each(func(_, l float64) { top = math.Max(top, l) })
-	sum, best, where, n := 0.0, 0.0, 0.0, 0
-	each(func(x, l float64) {
-		e := math.Exp(l - top)
+	sum, best, where, n := 0.0, 0.0, 0.0, max(end-first, 0)
+	for k := first; k < end; k++ {
+		if logs[k] < top-negligible {
+			continue
+		}
+		e := math.Exp(logs[k] - top)
 		sum += e
 		e *= e * e * e
 		e *= e * e * e
 		best += e
-		where += e * x
-		n++
-	})
+		where += e * c.grid.value(k, c.fine)
+	}
 	if n == 0 || !(sum > 0) {
 		return math.Inf(-1), math.Pow(10, (lo+hi)/2)
 	}
 	return top + math.Log(sum/float64(n)), math.Pow(10, where/best)
 }
+
+// negligible is how far below the best a logarithm is not worth its exponential.
+const negligible = 30.0
 
 func setBit(b []uint64, i int)      { b[i/64] |= 1 << (i % 64) }
 func hasBit(b []uint64, i int) bool { return b[i/64]&(1<<(i%64)) != 0 }

@@ -107,5 +107,5 @@ func TestTableError(t *testing.T) {
 // little.
 const (
 	tableError  = 2e-3
-	tableSigmas = 0.35
+	tableSigmas = 0.45
 )
