@@ -32,9 +32,14 @@ func (v *Values) Settle() {
 		}
 		nvt := j.Ideality * circuit.ThermalVoltage(v.Celsius)
 		is := circuit.SaturationFor(math.Max(j.Drop, j.Series*RefCurrent+0.01), RefCurrent, j.Ideality, j.Series, RefCelsius)
-		v.saturation[e] = is * math.Pow(t/t0, saturationExponent/j.Ideality) * math.Exp((t/t0-1)*energyGap/nvt)
+		is *= math.Pow(t/t0, saturationExponent/j.Ideality) * math.Exp((t/t0-1)*energyGap/nvt)
+		v.saturation[e] = math.Max(is, leastSaturation)
 	}
 }
+
+// leastSaturation is the saturation current in amperes below which a junction
+// conducts nothing that any meter sees, and arithmetic ends.
+const leastSaturation = 1e-39
 
 // maxDrop is the drop in volts above which a junction is as good as absent: no
 // meter in diode mode turns it on.
