@@ -463,6 +463,9 @@ func normalise(row []float64) {
 func (p *planning) measures(points []netlist.Point) error {
 	for _, pt := range points {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			if p.readTwice(pt, pol) {
+				continue
+			}
 			shows, err := p.foretell(pt, pol, p.edits)
 			if err != nil {
 				return err
@@ -481,6 +484,19 @@ func (p *planning) measures(points []netlist.Point) error {
 		}
 	}
 	return nil
+}
+
+// readTwice tells whether a point has been read twice in a polarity with the board
+// as it lies. The second reading tells a slipped probe; a third would show the
+// same again, whatever the model makes of it.
+func (p *planning) readTwice(pt netlist.Point, pol references.Polarity) bool {
+	n, name := 0, p.Board.PointName(pt)
+	for i := range p.taken {
+		if t := &p.taken[i]; p.Board.PointName(t.read.At) == name && t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) {
+			n++
+		}
+	}
+	return n >= 2
 }
 
 // readings describes the outcomes of a reading: the mean of what its hypotheses

@@ -4,6 +4,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
+	practicefile "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -22,6 +23,7 @@ var fileKinds = []fileKind{
 	{kindBoard, "halfsplit board file", netlist.BoardShape},
 	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape},
 	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape},
+	{kindPractice, "halfsplit practice file", practicefile.PracticeShape},
 	{kindCosts, "halfsplit costs file: bench seconds", plan.CostsShape},
 	{kindPriors, "halfsplit priors file: weights of faults", fault.PriorsShape},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape},
@@ -32,6 +34,7 @@ const (
 	kindBoard    = "board"
 	kindSweep    = "sweep"
 	kindCase     = "case"
+	kindPractice = "practice"
 	kindCosts    = "costs"
 	kindPriors   = "priors"
 	kindWithdraw = "withdraw"
