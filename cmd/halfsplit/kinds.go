@@ -1,6 +1,8 @@
 package main
 
 import (
+	"slices"
+
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
@@ -15,18 +17,19 @@ type fileKind struct {
 	name  string // as in `halfsplit schema NAME`
 	title string // of its schema
 	shape func() *document.Shape
+	mark  string // a key without which it is no such file, "" for none
 }
 
 // fileKinds lists the kinds of files. A file that fits several alike counts as
 // the first of them.
 var fileKinds = []fileKind{
-	{kindBoard, "halfsplit board file", netlist.BoardShape},
-	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape},
-	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape},
-	{kindPractice, "halfsplit practice file", practicefile.PracticeShape},
-	{kindCosts, "halfsplit costs file: bench seconds", plan.CostsShape},
-	{kindPriors, "halfsplit priors file: weights of faults", fault.PriorsShape},
-	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape},
+	{kindBoard, "halfsplit board file", netlist.BoardShape, ""},
+	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape, ""},
+	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape, ""},
+	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
+	{kindCosts, "halfsplit costs file: bench seconds", plan.CostsShape, ""},
+	{kindPriors, "halfsplit priors file: weights of faults", fault.PriorsShape, ""},
+	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
 }
 
 // Names of kinds.
@@ -46,6 +49,9 @@ const (
 func kindOf(keys []string) string {
 	best, most := kindUnknown, (len(keys)-1)/2
 	for _, k := range fileKinds {
+		if k.mark != "" && !slices.Contains(keys, k.mark) {
+			continue
+		}
 		if n := k.knows(keys); n > most {
 			best, most = k.name, n
 		}

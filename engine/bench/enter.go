@@ -162,7 +162,7 @@ func (s *Session) strayValue(p *Prompt, e entry, line string) error {
 	if p.Ask == AskCautions {
 		return wrongEntry("the cautions come first", "read them and write y")
 	}
-	return wrongEntry("%s is a reading, and no point is asked for", "name its point, such as `%s at J7.2`", printable(line), strings.TrimSpace(line))
+	return wrongEntry("%s is a reading, and no point is asked for", "name its point, such as "+printable(strings.TrimSpace(line)+" at J7.2"), printable(line))
 }
 
 // cutRemedy parts "FL3 open; bridged" into cause and remedy.
