@@ -10,7 +10,7 @@ import (
 func TestWrongEntryWords(t *testing.T) {
 	s := &Session{}
 	for _, line := range []string{"0.452", "100 %s", "OL"} {
-		err := s.strayValue(&Prompt{}, entry{}, line)
+		err := s.strayValue(&Prompt{Ask: AskNothing}, entry{}, line)
 		if err == nil || strings.Contains(err.Error(), "%!") || !strings.Contains(err.Error(), "at J7.2") {
 			t.Errorf("%q: %v", line, err)
 		}
