@@ -52,13 +52,14 @@ var technicians = [4]string{"engine's first step", "outward, lift in order", "ha
 // TestTables plays recorded trials and holds the shares to the goals of the
 // design, section 8, with room for the small sample of a plain run.
 func TestTables(t *testing.T) {
-	boards := []string{"sensor12", "kestrel"} // dock60 takes minutes: -board dock60
+	boards := []string{"sensor12", "kestrel", "dock60"}
 	if *only != "" {
 		boards = []string{*only}
 	}
 	if testing.Short() {
 		boards = boards[:1]
 	}
+	var ours, outward float64
 	for _, board := range boards {
 		t.Run(board, func(t *testing.T) {
 			trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
@@ -67,7 +68,16 @@ func TestTables(t *testing.T) {
 			}
 			results := playAll(t, trials)
 			report(t, results)
+			for _, r := range results {
+				ours += r.seconds[0]
+				outward += r.seconds[1]
+			}
 		})
+	}
+	// A plain run plays ten boards of a kind, among which one IC decides; together
+	// they are held to the goal, and a full run to it board by board.
+	if ours > 0.6*outward {
+		t.Errorf("the engine takes %.0f %% of the outward habit's time over all boards, want at most 60 %%", 100*ours/outward)
 	}
 }
 
@@ -189,6 +199,7 @@ func report(t *testing.T, results []outcome) {
 	var seconds [4]float64
 	var mended [4]int
 	played := 0
+	both, ours, theirs := 0, 0.0, 0.0 // where the outward habit mends the board as well
 	for _, r := range results {
 		w := &rows[min(r.faults, 3)]
 		w.n++
@@ -212,6 +223,11 @@ func report(t *testing.T, results []outcome) {
 		}
 		if r.seconds[0] > 0 {
 			played++
+			if r.mended[0] && r.mended[1] {
+				both++
+				ours += r.seconds[0]
+				theirs += r.seconds[1]
+			}
 			for k := range seconds {
 				seconds[k] += r.seconds[k]
 				if r.mended[k] {
@@ -234,6 +250,7 @@ func report(t *testing.T, results []outcome) {
 	for k, name := range technicians {
 		t.Logf("    %-24s %6.0f s   %5.1f %% of outward   mended %d", name, seconds[k]/float64(max(played, 1)), 100*seconds[k]/seconds[1], mended[k])
 	}
+	t.Logf("    where the outward habit mends the board too (%d): %.0f s against %.0f s, %.1f %%; elsewhere it pays for handing the board on", both, ours/float64(max(both, 1)), theirs/float64(max(both, 1)), 100*ours/theirs)
 	// goals: 95 % of single faults, 85 % of double faults, calibration 0.05, 60 %
 	// of the outward habit; a plain run is small, so it is held to less
 	if g := share(rows[1].group, rows[1].n); g < 0.80 {
@@ -242,7 +259,7 @@ func report(t *testing.T, results []outcome) {
 	if rows[0].shown > 1+rows[0].n/10 {
 		t.Errorf("%d of %d good boards were called faulty", rows[0].shown, rows[0].n)
 	}
-	if seconds[0] > 0.6*seconds[1] {
+	if played >= 30 && seconds[0] > 0.6*seconds[1] {
 		t.Errorf("the engine takes %.0f %% of the outward habit's time, want at most 60 %%", 100*seconds[0]/seconds[1])
 	}
 	if e := cal.Error(); e > 0.08 {
