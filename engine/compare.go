@@ -91,10 +91,17 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 	} else {
 		c.Verdict = verdict(o, goodOver, c.Surprise)
 	}
-	if tau := netlist.Settling(e.Board.Capacitance(t.read.At.Net, t.edits), math.Min(o.Good.Volts, d.Open), d.Current); tau > settleSeconds {
-		c.Settling = tau
-	}
+	c.Settling = e.settling(t.read.At.Net, t.edits, math.Min(o.Good.Volts, d.Open), d)
 	return c
+}
+
+// settling gives the seconds that a net takes to charge to a voltage, where they
+// are worth telling; 0 otherwise.
+func (e *Engine) settling(net netlist.NetID, edits netlist.Edits, volts float64, d network.Drive) float64 {
+	if tau := netlist.Settling(e.Board.Capacitance(net, edits), volts, d.Current); tau > settleSeconds {
+		return tau
+	}
+	return 0
 }
 
 // verdict names how an observation differs from a good board.
@@ -209,9 +216,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		if tau := netlist.Settling(e.Board.Capacitance(p.Net, edits), volts, q.Setting.Drive.Current); tau > settleSeconds {
-			x.Settling = tau
-		}
+		x.Settling = e.settling(p.Net, edits, volts, q.Setting.Drive)
 		out = append(out, x)
 	}
 	return out, nil

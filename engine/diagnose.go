@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -96,7 +97,7 @@ func (q *inquiry) evidence() fault.Evidence {
 			}
 			for _, in := range event.Injections {
 				for _, t := range q.Board.Nets[in.Rail].Terminals {
-					ev.Warm[t.Part] = ev.Warm[t.Part] || contains(in.Warm, t.Part)
+					ev.Warm[t.Part] = ev.Warm[t.Part] || slices.Contains(in.Warm, t.Part)
 				}
 			}
 		}

@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -58,9 +59,8 @@ type planning struct {
 
 // test is one test of the problem, in the bench's words.
 type test struct {
-	step  Step
-	seen  []StepOutcome // by outcome
-	place netlist.Point
+	step Step
+	seen []StepOutcome // by outcome
 }
 
 // openShield is the one-off setup of opening a shield.
@@ -123,7 +123,7 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
-		if hasDoubt(x.Faults) {
+		if slices.ContainsFunc(x.Faults, isDoubt) {
 			// no work on this board tells whether a good board was read wrong
 			p.problem.Rest += x.Probability
 			continue
@@ -145,30 +145,13 @@ func (p *planning) hypotheses() {
 			// nothing wrong, or all of it dealt with: reading once more settles it
 			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
 		}
+		slices.Sort(needs)
 		p.hyps = append(p.hyps, h)
-		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: unique(needs)})
+		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: slices.Compact(needs)})
 	}
 }
 
-func hasDoubt(faults []fault.Fault) bool {
-	for i := range faults {
-		if faults[i].Mode == fault.Doubtful {
-			return true
-		}
-	}
-	return false
-}
-
-func unique(list []int) []int {
-	sort.Ints(list)
-	out := list[:0]
-	for i, x := range list {
-		if i == 0 || x != list[i-1] {
-			out = append(out, x)
-		}
-	}
-	return out
-}
+func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
 
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.
@@ -319,10 +302,9 @@ type shown struct {
 // foretell gives what each hypothesis foretells at a point of the board with
 // edits.
 func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
-	o := fault.Observation{Spot: fit.SpotOf(p.model, pt, pol), Misfit: 1e-3, Edits: edits, Probe: p.probe(pt, nil, pol, p.drive)}
-	o.Known = p.known(o.Spot)
-	o.Odd = p.oddShare(&o)
-	o.Gain, o.Floor, _ = fault.MeterNoise(p.stages[len(p.stages)-1].Meter)
+	st := p.stages[len(p.stages)-1]
+	st.Edits = edits
+	o := p.spotted(Spot{pt, pol}, st)
 	if err := p.ph.Foresee(p.w, &o); err != nil {
 		return nil, err
 	}
@@ -478,7 +460,7 @@ func (p *planning) measures(points []netlist.Point) error {
 			if pol == references.BlackOnGround {
 				seconds += p.costs.SwapLeads
 			}
-			t := test{place: pt, step: Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: pol.String(), Seconds: seconds}}
+			t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: pol.String(), Seconds: seconds}}
 			t.seen = p.readings(shows, rows, n)
 			p.addRows(t, rows, n, p.shielded(pt))
 		}
@@ -906,7 +888,7 @@ func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepO
 func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
 	add := func(name string) {
-		if !contains(points, name) && len(points) < 4 {
+		if !slices.Contains(points, name) && len(points) < 4 {
 			points = append(points, name)
 		}
 	}

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"halfsplit/engine/fault"
@@ -192,7 +193,7 @@ func firstOf(all []taken, obs int) int {
 // alike.
 func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 	for _, group := range e.Board.Alike {
-		if !contains(group, t.read.At.Net) {
+		if !slices.Contains(group, t.read.At.Net) {
 			continue
 		}
 		var own []*taken
@@ -268,15 +269,6 @@ const (
 func (e *Engine) vague(t *taken, o *fault.Observation) bool {
 	return o.Known == nil && t.read.To == nil && t.read.Reading.Unit == quantity.Volt && !o.Over &&
 		o.Volts > vagueFrom && !e.belief.Covers(o.Spot.Polarity)
-}
-
-func contains[T comparable](list []T, x T) bool {
-	for _, y := range list {
-		if y == x {
-			return true
-		}
-	}
-	return false
 }
 
 // The case's own temperature is rarely written down. A board 5 K warmer reads

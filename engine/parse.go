@@ -3,6 +3,7 @@ package engine
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"halfsplit/engine/fault"
@@ -40,7 +41,7 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		}
 		for _, m := range l.Modes {
 			if plain(m.Mode.String()) != plain(what) {
-				if !contains(modes, m.Mode.String()) {
+				if !slices.Contains(modes, m.Mode.String()) {
 					modes = append(modes, m.Mode.String())
 				}
 				continue

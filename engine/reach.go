@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"runtime"
+	"slices"
 	"sort"
 	"sync"
 
@@ -312,7 +313,7 @@ func (r *reaching) sweep(connectors []string) error {
 		if err != nil {
 			return err
 		}
-		if contains(r.out.Connectors, name) {
+		if slices.Contains(r.out.Connectors, name) {
 			continue
 		}
 		r.out.Connectors = append(r.out.Connectors, name)
@@ -873,7 +874,7 @@ func (r *reaching) group() ([]*cluster, error) {
 		for _, f := range faults {
 			r.out.Faults[f].Group = n + 1
 			x.Members = append(x.Members, r.out.Faults[f].name())
-			if !contains(x.Places, r.places[f]) {
+			if !slices.Contains(x.Places, r.places[f]) {
 				x.Places = append(x.Places, r.places[f])
 			}
 		}
@@ -1165,7 +1166,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	p := &planning{inquiry: &inquiry{Engine: r.Engine}}
 	var nets []netlist.NetID
 	net := func(n netlist.NetID) {
-		if n != netlist.None && n != r.Board.Ground && !contains(nets, n) {
+		if n != netlist.None && n != r.Board.Ground && !slices.Contains(nets, n) {
 			nets = append(nets, n)
 		}
 	}

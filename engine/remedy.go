@@ -32,9 +32,9 @@ func safeToBridge(p *netlist.Part) bool {
 	return false
 }
 
-// mayLeaveOff tells the parts that may stay off the board (common practice, no
-// source): filter and bypass capacitors.
-func mayLeaveOff(p *netlist.Part) bool {
+// MayLeaveOff tells the parts that a board does without, at some loss: filter
+// and bypass capacitors (common practice, no source).
+func MayLeaveOff(p *netlist.Part) bool {
 	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
 }
 
@@ -64,7 +64,7 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 	case p.Kind == netlist.IC || p.Kind == netlist.Module:
 		r.seconds = e.costs.IC + verify
 		r.advice = fmt.Sprintf("Replace %s, or refer the board on: work under an IC needs the right equipment.", name)
-	case f.Mode.Path() && mayLeaveOff(p):
+	case f.Mode.Path() && MayLeaveOff(p):
 		r.name = "leave off"
 		r.seconds = e.costs.Lift + verify
 		r.advice = fmt.Sprintf("Take %s off and leave it off; what is lost is %s. Fit a new one of %s when there is one.", name, lost(p), valueOf(p))
@@ -127,7 +127,7 @@ func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 		return true
 	case x.Bridged && f.Locus.Series:
 		return true
-	case x.Lifted && f.Mode.Path() && mayLeaveOff(&b.Parts[f.Locus.Part]):
+	case x.Lifted && f.Mode.Path() && MayLeaveOff(&b.Parts[f.Locus.Part]):
 		return true
 	}
 	return false

@@ -31,10 +31,6 @@ func (e *Engine) Touch(net netlist.NetID) (at netlist.Point, ok bool) {
 	return at, ok
 }
 
-// MayLeaveOff tells the parts that a board does without, at some loss: filter
-// and bypass capacitors (common practice, no source).
-func MayLeaveOff(p *netlist.Part) bool { return mayLeaveOff(p) }
-
 // Foretell gives what the meter of a case should show at spots of its board as
 // it lies now, with what the bench has lifted, bridged and fitted, if nothing is
 // wrong with it.
@@ -69,9 +65,7 @@ func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) 
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		if tau := netlist.Settling(e.Board.Capacitance(s.At.Net, last.Edits), volts, drive.Current); tau > settleSeconds {
-			x.Settling = tau
-		}
+		x.Settling = e.settling(s.At.Net, last.Edits, volts, drive)
 		out = append(out, x)
 	}
 	return out, nil

@@ -27,7 +27,7 @@ func (q *inquiry) unseen(d *Diagnosis) error {
 		l    *fault.Locus
 		ohms float64
 	}
-	loci := fault.Loci(q.model, q.priors, q.ph.Values)
+	loci := q.res.Loci
 	sees := map[int]float64{}
 	w := network.NewWorkspace(q.model)
 	for i := range q.obs {

@@ -29,13 +29,8 @@ board, a sweep, a case, costs or priors. Sweeps are held against a board of
 their name and revision where one is among the files.
 
 The exit code is 1 where there are problems; warnings alone leave it at 0.`,
-		Example: "  halfsplit check kestrel",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit check` needs a file or a folder", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Example:           "  halfsplit check kestrel",
+		Args:              someArguments("a file or a folder"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()

@@ -122,3 +122,14 @@ func arguments(names ...string) cobra.PositionalArgs {
 		return nil
 	}
 }
+
+// someArguments checks that there is one argument at least, and says what is
+// needed where there is none.
+func someArguments(need string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return instead(fmt.Sprintf("`%s` needs %s", cmd.CommandPath(), need), "write "+cmd.UseLine())
+		}
+		return nil
+	}
+}

@@ -107,13 +107,8 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
 board, revision, sample, date and a digest of its text. What is there already is
 left as it is. Nothing is added where one of the files has a problem.`,
-		Example: "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit known add` needs a sweep file", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
+		Args:              someArguments("a sweep file"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()

@@ -76,13 +76,8 @@ change. What is written with --to is a priors file for locate --priors; it holds
 numbers alone and nothing of the cases, so that it can be shown to others.
 
 Folders stand for all case files in them.`,
-		Example: "  halfsplit memory learn cases --to shop.yaml\n  halfsplit locate kestrel/cases/touch-dead.yaml --priors shop.yaml",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit memory learn` needs a case file or a folder of them", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Example:           "  halfsplit memory learn cases --to shop.yaml\n  halfsplit locate kestrel/cases/touch-dead.yaml --priors shop.yaml",
+		Args:              someArguments("a case file or a folder of them"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()

@@ -55,12 +55,7 @@ read the way it conducts, checks the resistors.
 What it prints goes into sweep and case files.`,
 		Example: `  halfsplit meter fit 100R=0.104 470R=0.489 1K=1.041
   halfsplit meter fit 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit meter fit` needs resistors and their readings", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Args: someArguments("resistors and their readings"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
 			if err != nil {

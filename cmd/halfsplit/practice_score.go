@@ -31,12 +31,7 @@ What it prints does not tell the answers; --answers writes them on a page of the
 own, for the teacher.`,
 		Example: `  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt
   halfsplit practice score spring/case-*-*.yaml --phrase-file phrase.txt --html class.html --answers answers.html`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit practice score` needs a CASE file", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Args:              someArguments("a CASE file"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -280,14 +275,9 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 func (a *app) practiceAnswersCommand() *cobra.Command {
 	var phraseFile, html string
 	cmd := &cobra.Command{
-		Use:   "answers FILE...",
-		Short: "open the answers of practice files, for the teacher",
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return instead("`halfsplit practice answers` needs a practice FILE", "write "+cmd.UseLine())
-			}
-			return nil
-		},
+		Use:               "answers FILE...",
+		Short:             "open the answers of practice files, for the teacher",
+		Args:              someArguments("a practice FILE"),
 		Example:           `  halfsplit practice answers spring/case-*.yaml --phrase-file phrase.txt`,
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {

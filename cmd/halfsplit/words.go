@@ -19,15 +19,8 @@ func quoted(text string) string { return document.Quote(text) }
 
 func name(text string) string { return document.Printable(text) }
 
-// prose makes foreign text of many words safe for a terminal, word by word, so
-// that a long remark is kept whole and a long word is not.
-func prose(text string) string {
-	words := strings.Fields(text)
-	for i, w := range words {
-		words[i] = document.Printable(w)
-	}
-	return strings.Join(words, " ")
-}
+// prose does the same with text of many words.
+func prose(text string) string { return document.PrintableWords(text) }
 
 // path makes the path of a file safe for a terminal, whatever its length: the
 // user has to find the file again.

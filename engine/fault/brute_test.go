@@ -375,7 +375,7 @@ func TestSearchIsSteady(t *testing.T) {
 			first = res
 			continue
 		}
-		opt := cmp.Options{cmpopts.EquateNaNs(), cmp.Comparer(func(a, b *Locus) bool {
+		opt := cmp.Options{cmpopts.EquateNaNs(), cmpopts.EquateComparable(network.Place{}), cmp.Comparer(func(a, b *Locus) bool {
 			return (a == nil) == (b == nil) && (a == nil || d.place(a) == d.place(b))
 		})}
 		if diff := cmp.Diff(first, res, opt); diff != "" {

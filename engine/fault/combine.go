@@ -50,8 +50,8 @@ func (s *search) backed(st *set) bool {
 
 // Logarithms of shares of the best score: sets below keepShare (1 in 10,000) are
 // dropped; pairs whose upper bound is below workShare (1 in 50) are not solved
-// together, as they could not change the answer by more than that; no more than jointBudget are, and no more than
-// boundBudget are looked at closely.
+// together, as they could not change the answer by more than that; no more than
+// jointBudget are, and no more than boundBudget are looked at closely.
 const (
 	keepShare   = -9.2
 	workShare   = -3.9
@@ -61,7 +61,6 @@ const (
 )
 
 func (s *search) combine() error {
-	s.found = map[[3]int]bool{}
 	s.sets = append(s.sets, set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
 	keep := func(st set) {
@@ -275,20 +274,30 @@ func (s *search) ceiling(i, j int) float64 {
 	return a.odds + b.odds + sum
 }
 
-// bound is an upper bound of the score of two candidates that settle an
-// observation in common: as if that observation were explained perfectly and
-// each were free to choose its resistance for the rest.
-func (s *search) bound(i, j int) float64 {
-	a, b := s.cands[i], s.cands[j]
-	both := make([]uint64, s.words)
-	perfect := 0.0
+// meet gives the observations that two candidates both settle, as a set and as a
+// list.
+func (s *search) meet(a, b *candidate) (both []uint64, list []int) {
+	both = make([]uint64, s.words)
 	for k := range both {
 		both[k] = a.strong[k] & b.strong[k]
 	}
 	for o := range s.obs {
 		if hasBit(both, o) {
-			perfect += s.perfectly(o, a, b)
+			list = append(list, o)
 		}
+	}
+	return both, list
+}
+
+// bound is an upper bound of the score of two candidates that settle an
+// observation in common: as if that observation were explained perfectly and
+// each were free to choose its resistance for the rest.
+func (s *search) bound(i, j int) float64 {
+	a, b := s.cands[i], s.cands[j]
+	both, list := s.meet(a, b)
+	perfect := 0.0
+	for _, o := range list {
+		perfect += s.perfectly(o, a, b)
 	}
 	ea := a.weigh(s.obs, s.result.Base, both)
 	eb := b.weigh(s.obs, s.result.Base, both)
@@ -322,6 +331,7 @@ func (o *Observation) best() float64 {
 // triples extends the best pairs by a third member that settles nothing either
 // of them does, or meets just one of them.
 func (s *search) triples(pairs []set, best *float64, keep func(set)) {
+	found := map[[3]int]bool{}
 	for _, p := range pairs {
 		i, j := p.members[0], p.members[1]
 		for k := range s.size() {
@@ -333,10 +343,10 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			}
 			m := [3]int{i, j, k}
 			sort.Ints(m[:])
-			if s.found[m] {
+			if found[m] {
 				continue
 			}
-			s.found[m] = true
+			found[m] = true
 			score := p.score + s.single(k)
 			if k < len(s.cands) {
 				mask := append([]uint64(nil), s.strong(i)...)

@@ -133,6 +133,7 @@ func (ph *Physics) Together(w *network.Workspace, obs []Observation) error {
 		rho float64
 	}
 	byJunction := map[int32][]share{}
+	var junctions []int32       // its keys in the order met, so that sums come out alike each time
 	byNet := map[string][]int{} // readings of one net err together altogether
 	for i := range obs {
 		o := &obs[i]
@@ -148,13 +149,16 @@ func (ph *Physics) Together(w *network.Workspace, obs []Observation) error {
 		total := o.Good.Sigma*o.Good.Sigma + 1e-12
 		w.Sensitivities(func(e int32, slope, _ float64) {
 			if rho := math.Min(slope*slope*spread/total, 1); rho > leastShare && w.Supply(e) {
+				if byJunction[e] == nil {
+					junctions = append(junctions, e)
+				}
 				byJunction[e] = append(byJunction[e], share{i, rho})
 			}
 		})
 	}
 	more := make([]float64, len(obs))
-	for _, list := range byJunction {
-		sum := 0.0
+	for _, e := range junctions {
+		list, sum := byJunction[e], 0.0
 		for _, s := range list {
 			sum += s.rho
 		}

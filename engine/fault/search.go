@@ -30,8 +30,8 @@ type Result struct {
 	Explanations []Explanation // best first; their probabilities sum to 1
 	Base         []float64     // log likelihood of each observation on a good board
 	Surprise     []float64     // standard deviations from a good board, by observation
-	Candidates   int           // loci that could account for something odd
 	Joint        int           // pairs of faults solved together
+	Loci         []Locus       // everything that could go wrong
 }
 
 // Evidence is what is known beside readings.
@@ -89,7 +89,6 @@ type search struct {
 	worked map[netlist.PartID]bool // parts that the bench has worked on
 	lies   []lie
 	sets   []set
-	found  map[[3]int]bool
 
 	result Result
 }
@@ -114,6 +113,7 @@ type set struct {
 func (s *search) findCandidates() error {
 	w := network.NewWorkspace(s.m)
 	loci := Loci(s.m, s.p, s.ph.Values)
+	s.result.Loci = loci
 	touched := make([][]int, len(loci))
 	wanted := make([]bool, len(loci))
 	s.result.Base = make([]float64, len(s.obs))
@@ -153,16 +153,11 @@ func (s *search) findCandidates() error {
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
-				locus: &loci[l], factor: s.factor(&loci[l]),
+				locus: &loci[l], factor: s.factor(&loci[l]), touched: touched[l],
 				strong: make([]uint64, s.words), weak: make([]uint64, s.words),
-				tables: make([]table, 0, len(touched[l])),
 			})
-			for _, o := range touched[l] {
-				s.cands[len(s.cands)-1].tables = append(s.cands[len(s.cands)-1].tables, table{obs: o})
-			}
 		}
 	}
-	s.result.Candidates = len(s.cands)
 	return nil
 }
 
@@ -242,16 +237,11 @@ func (s *search) tabulate() error {
 		once = append(once, c)
 	}
 	err := s.inParallel(once, func(w *network.Workspace, c *candidate) error {
-		touched := make([]int, len(c.tables))
-		for t := range c.tables {
-			touched[t] = c.tables[t].obs
-		}
-		c.tables = c.tables[:0]
-		helps, err := s.helps(w, c, touched)
+		helps, err := s.helps(w, c)
 		if err != nil || !helps {
 			return err
 		}
-		return c.tabulate(w, s.ph, s.obs, s.result.Surprise, touched)
+		return c.tabulate(w, s.ph, s.obs, s.result.Surprise)
 	})
 	if err != nil {
 		return err
@@ -297,9 +287,9 @@ func (s *search) inParallel(cands []*candidate, work func(*network.Workspace, *c
 // helps tells whether a candidate can move some odd reading the way it is off, by
 // more than faintVolts. As a reading changes one way with the resistance, its
 // worst case tells. Most loci on a shared supply are let go here.
-func (s *search) helps(w *network.Workspace, c *candidate, touched []int) (bool, error) {
+func (s *search) helps(w *network.Workspace, c *candidate) (bool, error) {
 	change := []network.Change{c.locus.worst()}
-	for _, o := range touched {
+	for _, o := range c.touched {
 		ob := &s.obs[o]
 		if math.Abs(s.result.Surprise[o]) <= odd || (s.result.Surprise[o] > 0) != c.locus.Series && !ob.OwnPeer {
 			continue

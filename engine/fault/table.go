@@ -78,17 +78,18 @@ func (g grid) value(k, n int) float64 { return g.lo + (g.hi-g.lo)*float64(k)/flo
 
 // candidate is a locus that could account for something odd.
 type candidate struct {
-	locus  *Locus
-	factor float64 // of looks and injection on its odds
-	grid   grid
-	fine   int
-	open   bool
-	tables []table
-	strong []uint64 // bitset of observations it moves by more than faintVolts
-	weak   []uint64 // and of those it moves by less
-	moves  []int    // strong, as a list
-	odds   float64  // logarithm of the odds of all modes together
-	all    evidence // with every observation counted
+	locus   *Locus
+	factor  float64 // of looks and injection on its odds
+	grid    grid
+	fine    int
+	open    bool
+	touched []int    // observations that it might move
+	tables  []table  // of those that it does
+	strong  []uint64 // bitset of observations it moves by more than faintVolts
+	weak    []uint64 // and of those it moves by less
+	moves   []int    // strong, as a list
+	odds    float64  // logarithm of the odds of all modes together
+	all     evidence // with every observation counted
 }
 
 // evidence is the integral of the likelihood ratio against a good board.
@@ -117,15 +118,15 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// tabulate fills the tables of a candidate for the observations listed. A reading
+// tabulate fills the tables of a candidate for the observations it touches. A reading
 // changes one way with the resistance (see search.perfectly), so the worst case
 // bounds the effect: observations that even it hardly moves are left out.
-func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, surprise []float64, touched []int) error {
+func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, surprise []float64) error {
 	c.grid, c.open = gridOf(c.locus)
 	full := c.grid.count(nodesPerDecade)
 	c.fine = c.grid.count(finePerDecade)
 	var change [1]network.Change
-	for _, o := range touched {
+	for _, o := range c.touched {
 		read := func(ohms float64) (node, error) {
 			change[0] = c.locus.At(ohms)
 			p, err := ph.Under(w, &obs[o], change[:])

@@ -71,8 +71,8 @@ func TestTableError(t *testing.T) {
 				}
 				obs := []Observation{o}
 				obs[0].Volts = truth.Volts
-				c := &candidate{locus: l, factor: 1, strong: make([]uint64, 1), weak: make([]uint64, 1)}
-				if err := c.tabulate(w, ph, obs, []float64{obs[0].Surprise(o.Good)}, []int{0}); err != nil {
+				c := &candidate{locus: l, factor: 1, touched: []int{0}, strong: make([]uint64, 1), weak: make([]uint64, 1)}
+				if err := c.tabulate(w, ph, obs, []float64{obs[0].Surprise(o.Good)}); err != nil {
 					t.Fatal(err)
 				}
 				if len(c.tables) == 0 {

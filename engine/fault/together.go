@@ -23,21 +23,12 @@ const coarse = 6
 // one of them settles is read from its table.
 func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
-	shared := make([]uint64, s.words)
-	for k := range shared {
-		shared[k] = a.strong[k] & b.strong[k]
-	}
 	as, bs := a.samples(), b.samples()
 	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
 	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
 	la, lb := a.logs(as, s.obs, s.result.Base, b.strong), b.logs(bs, s.obs, s.result.Base, a.strong)
 	// the observations to solve for, and the most that those from each on can add
-	var solve []int
-	for o := range s.obs {
-		if hasBit(shared, o) {
-			solve = append(solve, o)
-		}
-	}
+	_, solve := s.meet(a, b)
 	// the oddest first: they settle soonest that a pair of resistances is wrong
 	sort.SliceStable(solve, func(a, b int) bool { return s.result.Base[solve[a]] < s.result.Base[solve[b]] })
 	most := make([]float64, len(solve)+1)

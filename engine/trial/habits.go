@@ -95,9 +95,7 @@ func (w *Work) replace(p netlist.PartID) (bool, error) {
 	if network.Pinned(b.Parts[p].Kind) {
 		s.Seconds = w.Costs.IC + 2*w.Costs.Measure
 	}
-	if b.Parts[p].Access == netlist.Underfill {
-		s.Seconds += w.Costs.Underfill
-	}
+	s.Seconds += w.underfill(p)
 	err := w.repair(&s)
 	return w.Repaired(), err
 }
@@ -105,7 +103,7 @@ func (w *Work) replace(p netlist.PartID) (bool, error) {
 // clears lifts a part and tells whether the odd reading goes away with it.
 func (w *Work) clears(p netlist.PartID, l *line) (bool, error) {
 	b := w.Engine.Board
-	w.pay(w.Costs.Lift, b.Parts[p].Access)
+	w.pay(w.Costs.Lift+w.underfill(p), b.Parts[p].Access)
 	w.lift(p)
 	r, err := w.right(l)
 	if err != nil {

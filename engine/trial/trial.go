@@ -94,13 +94,19 @@ func (w *Work) part(name string) (netlist.PartID, error) { return w.Engine.Board
 // pay charges the seconds of work on a part, with the shield the first time.
 func (w *Work) pay(seconds float64, a netlist.Access) {
 	w.Seconds += seconds
-	switch {
-	case a == netlist.Underfill:
-		w.Seconds += w.Costs.Underfill
-	case a == netlist.Shield && !w.shield:
+	if a == netlist.Shield && !w.shield {
 		w.shield = true
 		w.Seconds += w.Costs.Shield
 	}
+}
+
+// underfill gives the seconds that a part under fill takes on top. The engine's
+// steps have them in their own seconds.
+func (w *Work) underfill(p netlist.PartID) float64 {
+	if w.Engine.Board.Parts[p].Access == netlist.Underfill {
+		return w.Costs.Underfill
+	}
+	return 0
 }
 
 // Repaired tells whether nothing of the truth is left on the board.
@@ -168,11 +174,7 @@ func (w *Work) Do(s *engine.Step) error {
 		if err != nil {
 			return err
 		}
-		seconds := s.Seconds
-		if b.Parts[p].Access == netlist.Underfill {
-			seconds -= w.Costs.Underfill // pay adds it
-		}
-		w.pay(seconds, b.Parts[p].Access)
+		w.pay(s.Seconds, b.Parts[p].Access)
 		w.lift(p)
 		for _, pt := range s.Then {
 			if _, err := w.read(pt, references.RedOnGround); err != nil {
@@ -209,11 +211,7 @@ func (w *Work) repair(s *engine.Step) error {
 		w.event(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
 		return w.verify(s)
 	}
-	seconds := s.Seconds
-	if b.Parts[p].Access == netlist.Underfill {
-		seconds -= w.Costs.Underfill
-	}
-	w.pay(seconds, b.Parts[p].Access)
+	w.pay(s.Seconds, b.Parts[p].Access)
 	switch s.Remedy {
 	case "leave off":
 		w.lift(p)
@@ -306,7 +304,7 @@ func Bad(faults []practice.Fault, b *netlist.Board) map[string]bool {
 }
 
 // Calibration gathers said probabilities against what came true, in bins.
-type Calibration struct{ said, true_, n [10]float64 }
+type Calibration struct{ said, came, n [10]float64 }
 
 // Add counts one statement.
 func (c *Calibration) Add(said float64, came bool) {
@@ -314,7 +312,7 @@ func (c *Calibration) Add(said float64, came bool) {
 	c.n[k]++
 	c.said[k] += said
 	if came {
-		c.true_[k]++
+		c.came[k]++
 	}
 }
 
@@ -324,7 +322,7 @@ func (c *Calibration) Add(said float64, came bool) {
 func (c *Calibration) Error() float64 {
 	sum, n := 0.0, 0.0
 	for k := range c.n {
-		sum += math.Abs(c.said[k] - c.true_[k])
+		sum += math.Abs(c.said[k] - c.came[k])
 		n += c.n[k]
 	}
 	return sum / math.Max(n, 1)
@@ -335,7 +333,7 @@ func (c *Calibration) String() string {
 	s := ""
 	for k := range c.n {
 		if c.n[k] > 0 {
-			s += fmt.Sprintf("  said %.2f came true %.2f of %.0f\n", c.said[k]/c.n[k], c.true_[k]/c.n[k], c.n[k])
+			s += fmt.Sprintf("  said %.2f came true %.2f of %.0f\n", c.said[k]/c.n[k], c.came[k]/c.n[k], c.n[k])
 		}
 	}
 	return s

@@ -121,6 +121,16 @@ func (ps Problems) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// PrintableWords is Printable word by word, so that a long remark is kept whole and
+// a long word is not. White space becomes single spaces.
+func PrintableWords(s string) string {
+	words := strings.Fields(s)
+	for i, w := range words {
+		words[i] = Printable(w)
+	}
+	return strings.Join(words, " ")
+}
+
 // longest is the number of characters of foreign text that a message repeats.
 const longest = 60
 

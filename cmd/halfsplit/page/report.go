@@ -160,13 +160,7 @@ type builder struct {
 func name(text string) string { return document.Printable(text) }
 
 // prose does the same with text of many words, word by word.
-func prose(text string) string {
-	words := strings.Fields(text)
-	for i, w := range words {
-		words[i] = document.Printable(w)
-	}
-	return strings.Join(words, " ")
-}
+func prose(text string) string { return document.PrintableWords(text) }
 
 func shown(v *float64, over bool) string {
 	switch {
