@@ -328,6 +328,13 @@ func TestBenchClears(t *testing.T) {
 		if cured < tt.least || len(d.Explanations[0].Faults) == 0 || !d.Explanations[0].Faults[0].Cured {
 			t.Errorf("%s: explanations whose faults are all dealt with have %.3f, want %.2f; first %+v", tt.about, cured, tt.least, d.Explanations[0])
 		}
+		if len(d.Next) > 0 {
+			t.Errorf("%s: proven, and yet to do: %s %s%s", tt.about, d.Next[0].Do, d.Next[0].At, d.Next[0].Part)
+		}
+		// before it is proven there is something to be read
+		if d := s.diagnose(s.open(reads(s.sweep(red, bad)...), tt.event)); len(d.Next) == 0 {
+			t.Errorf("%s: not proven yet, and nothing to do", tt.about)
+		}
 		// the same readings without the edit would leave it open
 		if d := s.diagnose(s.open(reads(s.sweep(red, bad)...))); len(d.Explanations[0].Faults) == 0 {
 			t.Errorf("%s: nothing is wrong before the repair", tt.about)

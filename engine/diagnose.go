@@ -76,14 +76,41 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 // do next.
 const surelyNothing = 0.5
 
-// nothingWrong gives the probability that the readings show no fault at all.
+// nothingWrong gives the probability that there is nothing left to do: the
+// readings show no fault, or one that was dealt with and proven since.
 func (q *inquiry) nothingWrong() float64 {
+	sum, proven := 0.0, q.unread() < 0
 	for i := range q.res.Explanations {
-		if len(q.res.Explanations[i].Faults) == 0 {
-			return q.res.Explanations[i].Probability
+		x := &q.res.Explanations[i]
+		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Locus == nil || !cured(&f, q.Board, q.edits) }) {
+			sum += x.Probability
 		}
 	}
-	return 0
+	return sum
+}
+
+// unread gives the reading furthest off among those whose point was not read again
+// with the board as it lies now; -1 where all were. What they read now is for the
+// explanations to weigh.
+func (q *inquiry) unread() int {
+	now := q.edits.Key()
+	read := map[Spot]bool{}
+	for i := range q.taken {
+		if t := &q.taken[i]; t.edits.Key() == now {
+			read[Spot{t.read.At, t.read.Polarity}] = true
+		}
+	}
+	best, far := -1, verdictSigmas
+	for i := range q.taken {
+		t := &q.taken[i]
+		if t.obs < 0 || q.obs[t.obs].Vague || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
+			continue
+		}
+		if z := math.Abs(q.res.Surprise[t.obs]); z > far {
+			best, far = i, z
+		}
+	}
+	return best
 }
 
 // evidence gathers looks and injections; a later look at a part replaces an

@@ -142,7 +142,11 @@ func (p *planning) hypotheses() {
 			needs = append(needs, p.need(p.remedy(&f)))
 		}
 		if len(needs) == 0 {
-			// nothing wrong, or all of it dealt with: reading once more settles it
+			if len(x.Faults) == 0 || p.unread() < 0 {
+				p.problem.Rest += x.Probability // nothing to be done here
+				continue
+			}
+			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
 		}
 		slices.Sort(needs)
@@ -846,26 +850,27 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 	r := &p.remedies[c.Remedy]
 	if r.key == "reading" {
 		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
-		if len(d.Abnormal) > 0 {
-			s.At, s.Polarity = d.Abnormal[0].At, d.Abnormal[0].Polarity
-			for i := range p.hyps {
-				for k := range p.hyps[i].faults {
-					if f := &p.hyps[i].faults[k]; f.Locus == nil && s.Remedy != "" {
-						t := &p.taken[p.takenOf(f.Observation)]
-						s.At, s.Polarity, s.Remedy = t.read.Name, t.read.Polarity.String(), ""
-					}
-				}
-			}
-			s.Remedy = r.name
-		} else if len(p.taken) > 0 {
-			s.At = p.taken[0].read.Name
-		}
+		t := &p.taken[p.again()]
+		s.At, s.Polarity = t.read.Name, t.read.Polarity.String()
 		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
 		return s
 	}
 	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
 	return s
+}
+
+// again gives the reading to take once more: one that a hypothesis calls a slip, or
+// else one that was far off and not read since.
+func (p *planning) again() int {
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			if f := &p.hyps[i].faults[k]; f.Locus == nil {
+				return p.takenOf(f.Observation)
+			}
+		}
+	}
+	return max(p.unread(), 0)
 }
 
 func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepOutcome {

@@ -286,6 +286,7 @@ func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
 	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(e.model)
 	var offs []float64
+	var plain []*fault.Observation
 	spread := e.belief.Spread
 	for i := range obs {
 		o := &obs[i]
@@ -294,6 +295,9 @@ func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
 		}
 		if err := ph.Foresee(w, o); err != nil {
 			return nil, err
+		}
+		if o.Known.N > 0 && !math.IsNaN(o.Known.Scale) && o.Good.Volts > 0.1 && !o.Alike {
+			plain = append(plain, o)
 		}
 		if off := o.Volts - o.Good.Volts; o.Good.Slope > 0.5 && math.Abs(off) < shiftReach {
 			offs = append(offs, off/o.Good.Slope)
@@ -312,5 +316,40 @@ func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
 	ph.Shift = weight * median
 	ph.Doubt = math.Sqrt(weight * v)
 	ph.Values = e.belief.At(network.RefCelsius, ph.Shift)
+	ph.Evenness, ph.Readings = evenness(plain, ph.Shift)
 	return ph, nil
 }
+
+// Weights, in degrees of freedom, of what the library says of the spread of boards,
+// and the most that this board's own readings may say: points differ.
+const (
+	libraryDF = 8.0
+	ownDF     = 12.0
+)
+
+// evenness learns from this board's own readings how far they lie from those of
+// good boards, as a share of what was expected: most of its lines are good, and
+// with one good board in the library they know the spread better than it does. The
+// median of their distances, which the faulty lines hardly move, is 0.6745 standard
+// deviations of a normal; as an estimate of the spread it is worth 0.37 of its
+// readings (Hampel 1974, from memory).
+func evenness(obs []*fault.Observation, shift float64) (share, df float64) {
+	byNet := map[fit.Spot]bool{} // pins of one net say one thing
+	var far []float64
+	for _, o := range obs {
+		if !byNet[o.Spot] {
+			byNet[o.Spot] = true
+			far = append(far, math.Abs(o.Volts-o.Good.Volts-shift*o.Good.Slope)/o.Expected())
+		}
+	}
+	if len(far) < leastFar {
+		return 1, 0
+	}
+	sort.Float64s(far)
+	own := (far[(len(far)-1)/2] + far[len(far)/2]) / 2 / 0.6745
+	df = math.Min(0.37*float64(len(far)), ownDF)
+	return math.Sqrt((libraryDF + df*own*own) / (libraryDF + df)), df
+}
+
+// leastFar is the number of lines from which on they say something of the spread.
+const leastFar = 5

@@ -58,6 +58,10 @@ type Physics struct {
 	Values *network.Values // settled
 	Shift  float64         // V by which all drops of this board were moved
 	Doubt  float64         // V, standard deviation of Shift
+	// Evenness is how far this board's readings lie from those of good boards, as
+	// a share of what the library alone lets one expect, and Readings how many
+	// degrees of freedom that was learnt with; 1 and 0 where nothing was.
+	Evenness, Readings float64
 }
 
 // modelGap is the standard deviation that is granted to the model, as a share of
@@ -109,15 +113,26 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
 		p.Volts += k.Offset
 		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
-		known := (k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes))*o.inflate + 1e-8
+		known := ph.evened(k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes), o.meter(p.Volts))*o.inflate + 1e-8
 		if p.Slope > 0.02 && !o.OwnPeer {
 			o.ratio = clamp(known/variance, 0.25, 4)
 		}
 		p.Sigma = math.Sqrt(known + ph.Doubt*ph.Doubt*p.Slope*p.Slope)
-		p.DF = math.Max(k.DF, 3)
+		p.DF = math.Max(k.DF, 3) + ph.Readings
 	}
 	o.Good = p
 	return nil
+}
+
+// evened gives the variance of a reading of good boards with this board's own
+// readings taken into account: the whole of it goes by Evenness, and the meter's
+// share is taken out again.
+func (ph *Physics) evened(variance, meter float64) float64 {
+	if ph.Readings == 0 {
+		return variance
+	}
+	own := ph.Evenness*ph.Evenness*(variance+meter*meter) - meter*meter
+	return clamp(own, variance/4, variance*4)
 }
 
 // Together foresees all observations of a case and widens those that err
@@ -297,6 +312,10 @@ const overDensity = 200.0
 // meter gives the meter's standard uncertainty in volts.
 func (o *Observation) meter(v float64) float64 { return math.Hypot(o.Gain*v, o.Floor) }
 
+// Expected gives the standard deviation in volts of a good board's reading, the
+// meter's error included.
+func (o *Observation) Expected() float64 { return math.Hypot(o.Good.Sigma, o.meter(o.Good.Volts)) }
+
 // Surprise gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's
 // limit does.
@@ -317,12 +336,10 @@ const sameSigmas = 3.0
 
 // Same tells whether the observation could not tell two predictions apart.
 func (o *Observation) Same(a, b Prediction) bool {
-	over := o.Probe.Meter.Over
-	if a.Volts > over || b.Volts > over {
-		return (a.Volts > over) == (b.Volts > over)
-	}
-	s := math.Sqrt(a.Sigma*a.Sigma + b.Sigma*b.Sigma + 2*o.meter(a.Volts)*o.meter(a.Volts))
-	return math.Abs(a.Volts-b.Volts) < sameSigmas*s
+	// beyond its limit the display shows one thing
+	va, vb := math.Min(a.Volts, o.Probe.Meter.Over), math.Min(b.Volts, o.Probe.Meter.Over)
+	s := math.Sqrt(a.Sigma*a.Sigma + b.Sigma*b.Sigma + 2*o.meter(va)*o.meter(va))
+	return math.Abs(va-vb) < sameSigmas*s
 }
 
 // studentDensity is the density of Student's t at z. Nearly all predictions have

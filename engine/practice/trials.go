@@ -49,7 +49,15 @@ type TrialReading struct {
 
 // World makes the board of the trial again.
 func (t *Trial) World() *World {
-	return t.truth.Sample(t.sample, t.degree).Faulted(t.Faults...)
+	return t.Good().Faulted(t.Faults...)
+}
+
+// Good makes the board of the trial as it was before anything went wrong.
+func (t *Trial) Good() *World { return t.truth.Sample(t.sample, t.degree) }
+
+// Another draws one more good board of the trial's type, as warm as the trial's.
+func (t *Trial) Another(seed uint64) *World {
+	return t.truth.Sample(random(t.sample, "another").Uint64()+seed, t.degree)
 }
 
 // Bench makes the board again with the meter it was read with, to answer

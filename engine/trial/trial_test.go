@@ -3,6 +3,7 @@ package trial
 import (
 	"flag"
 	"fmt"
+	"math"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -36,7 +37,8 @@ type outcome struct {
 	faults  int
 	finding Finding
 	claims  []claim
-	shows   bool // the engine saw that something is wrong
+	shows   bool    // the engine saw that something is wrong
+	plain   float64 // see plainness
 	seconds [4]float64
 	mended  [4]bool
 	wrong   string
@@ -136,6 +138,11 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 		out.claims = append(out.claims, claim{s.Probability, bad[s.Part]})
 	}
 	out.shows = out.finding.Nothing < 0.5
+	if out.faults == 1 {
+		if out.plain, err = plainness(tr); err != nil {
+			return out, err
+		}
+	}
 	if out.faults > 0 && out.finding.Group != 1 || out.faults == 0 && out.shows {
 		var said []string
 		for _, s := range d.Suspects[:min(4, len(d.Suspects))] {
@@ -145,7 +152,7 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 		for i := range tr.Faults {
 			truth = append(truth, fmt.Sprintf("%s %s %.3g ohm", practice.Place(tr.Model, &tr.Faults[i].Locus), tr.Faults[i].Mode, tr.Faults[i].Ohms))
 		}
-		out.wrong = fmt.Sprintf("trial %d: %s; nothing %.2f, %s", tr.Number, strings.Join(truth, " and "), out.finding.Nothing, strings.Join(said, ", "))
+		out.wrong = fmt.Sprintf("trial %d (%.1f): %s; nothing %.2f, %s", tr.Number, out.plain, strings.Join(truth, " and "), out.finding.Nothing, strings.Join(said, ", "))
 	}
 	if out.faults != 1 || !out.shows {
 		return out, nil
@@ -241,6 +248,27 @@ func report(t *testing.T, results []outcome) {
 	for k, name := range []string{"no fault", "one fault", "two faults"} {
 		w := rows[k]
 		t.Logf("  %-10s n %3d   called faulty %5.1f %%   ranked first %5.1f %%   in the first ambiguity group %5.1f %%", name, w.n, 100*share(w.shown, w.n), 100*share(w.first, w.n), 100*share(w.group, w.n))
+	}
+	low := 0.0
+	for _, high := range []float64{2, 3, 4, 6, 10, math.Inf(1)} {
+		var w row
+		for _, r := range results {
+			if r.faults != 1 || r.plain < low || r.plain >= high && !math.IsInf(high, 1) {
+				continue
+			}
+			w.n++
+			if r.finding.Rank == 1 {
+				w.first++
+			}
+			if r.finding.Group == 1 {
+				w.group++
+			}
+			if r.shows {
+				w.shown++
+			}
+		}
+		t.Logf("    one fault, %4.0f to %4.0f sigma: n %3d   called faulty %5.1f %%   ranked first %5.1f %%   first group %5.1f %%", low, high, w.n, 100*share(w.shown, w.n), 100*share(w.first, w.n), 100*share(w.group, w.n))
+		low = high
 	}
 	t.Logf("  expected calibration error: all suspects %.3f, first suspect %.3f", cal.Error(), lead.Error())
 	if *tell {
