@@ -342,6 +342,41 @@ func TestBenchClears(t *testing.T) {
 	}
 }
 
+// TestVeiled opens an IC's pin that carries nearly all of the current of its line
+// beside a clamp. The known-good readings do not tell which of the two carries it,
+// and the fit leaves it with the clamp: the pin has to be a suspect all the same.
+func TestVeiled(t *testing.T) {
+	b, err := netlist.Parse(strings.NewReader(`
+board: veiled
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
+parts:
+  D1: {kind: clamp, pins: [SIG, GND]}
+  U1: {kind: ic, pins: {1: V3, 2: SIG, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
+`), t.Name())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := emptyShop(t, b)
+	d1 := s.part("D1")
+	for e := range s.model.Elements {
+		if el := &s.model.Elements[e]; el.Class == network.Junction {
+			s.truth.Junctions[e].Drop = 0.40
+			if el.Part == d1 {
+				s.truth.Junctions[e].Drop = 0.50
+			}
+		}
+	}
+	s.truth.Settle()
+	s.stock(6)
+	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "U1.2:open"))...)))
+	if p := blames(d, "U1"); p < 0.2 {
+		t.Errorf("U1.2 is open; U1 is bad with %.3f, want 0.2; suspects %+v", p, d.Suspects)
+	}
+}
+
 // TestSlip reads one point beside the pad: OL where the net reads well from
 // another of its points. The probe is to blame rather than the board.
 func TestSlip(t *testing.T) {

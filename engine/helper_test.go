@@ -41,6 +41,13 @@ func newShop(t testing.TB, text string, boards int, polarities ...references.Pol
 
 func openShop(t testing.TB, b *netlist.Board, boards int, polarities ...references.Polarity) *shop {
 	t.Helper()
+	s := emptyShop(t, b)
+	s.stock(boards, polarities...)
+	return s
+}
+
+// emptyShop has no good boards yet.
+func emptyShop(t testing.TB, b *netlist.Board) *shop {
 	s := &shop{t: t, board: b, model: network.New(b)}
 	s.truth = s.model.Nominal()
 	for e := range s.truth.Junctions { // not what the engine believes beforehand
@@ -49,6 +56,13 @@ func openShop(t testing.TB, b *netlist.Board, boards int, polarities ...referenc
 		}
 	}
 	s.truth.Settle()
+	return s
+}
+
+// stock reads some good boards, as the truth has them now.
+func (s *shop) stock(boards int, polarities ...references.Polarity) {
+	s.t.Helper()
+	b := s.board
 	if len(polarities) == 0 {
 		polarities = []references.Polarity{references.RedOnGround}
 	}
@@ -70,10 +84,9 @@ func openShop(t testing.TB, b *netlist.Board, boards int, polarities ...referenc
 	s.lib = references.NewLibrary(b, sweeps)
 	e, err := engine.New(b, s.lib, engine.Options{})
 	if err != nil {
-		t.Fatal(err)
+		s.t.Fatal(err)
 	}
 	s.e = e
-	return s
 }
 
 // pins lists every connector pin.

@@ -42,6 +42,7 @@ type Observation struct {
 	peerSlope  float64 // Prediction.Slope of the other line on a good board
 	inflate    float64 // of the variance; see Together
 	ratio      float64 // spread of good boards over what the model foretells
+	veils      []veil  // filled in by Search
 }
 
 // Prediction is what a reading should be under some explanation.
@@ -246,6 +247,7 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	// that of a good board.
 	gap := modelGap * math.Min(math.Abs(p.Volts-o.Good.Volts), math.Abs(math.Min(p.Volts, 0.7)))
 	p.Sigma = math.Sqrt(variance*(1+(o.ratio-1)*rest) + gap*gap + o.Misfit*o.Misfit)
+	o.lift(&p, changes)
 	return p, nil
 }
 

@@ -121,12 +121,28 @@ func (s *search) findCandidates() error {
 	if err := s.ph.Together(w, s.obs); err != nil {
 		return err
 	}
+	openers := make([][]int32, len(loci)) // junctions that each takes out
+	for l := range loci {
+		openers[l] = opened(s.m, &loci[l])
+	}
 	touch := func(i int) {
-		if s.obs[i].Vague {
+		o := &s.obs[i]
+		if o.Vague {
 			return
 		}
-		st := network.State{Edits: s.obs[i].Edits}
+		st := network.State{Edits: o.Edits}
 		for l := range loci {
+			for _, e := range openers[l] {
+				if n := len(touched[l]); n > 0 && touched[l][n-1] == i {
+					break // taken already
+				}
+				if v, ok := s.ph.veiled(w, &st, o, e); ok && st.Holds(&loci[l].Change) {
+					v.change = loci[l].Change
+					o.veils = append(o.veils, v)
+					touched[l] = append(touched[l], i)
+					wanted[l] = wanted[l] || s.result.Surprise[i] > odd
+				}
+			}
 			if n := len(touched[l]); (n == 0 || touched[l][n-1] != i) && loci[l].Touches(w, &st, s.ph.Values) {
 				touched[l] = append(touched[l], i)
 				wanted[l] = wanted[l] || math.Abs(s.result.Surprise[i]) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts
@@ -293,6 +309,9 @@ func (s *search) helps(w *network.Workspace, c *candidate) (bool, error) {
 		ob := &s.obs[o]
 		if math.Abs(s.result.Surprise[o]) <= odd || (s.result.Surprise[o] > 0) != c.locus.Series && !ob.OwnPeer {
 			continue
+		}
+		if ob.veilOf(&change[0]) != nil {
+			return true, nil
 		}
 		v, err := s.ph.volts(w, ob, change)
 		if err != nil {

@@ -756,6 +756,12 @@ func (b *Belief) Variance(slopes []Slope) float64 {
 	return math.Max(b.left(slopes)+boards*b.Spread*b.Spread, 1e-8)
 }
 
+// DropSD gives the standard deviation in volts of what the fit believes of a
+// junction's drop.
+func (b *Belief) DropSD(e int32) float64 {
+	return math.Sqrt(b.left([]Slope{{unknowns*e + drop, 1}}))
+}
+
 // left is what the fit left open of a reading with the given slopes, in V^2:
 //
 //	s' C s - (J C s)' (J C J' + R)^-1 (J C s)

@@ -172,6 +172,19 @@ func (w *Workspace) VoltsAt(p Place, st *State) (float64, bool) {
 	return w.last.Voltages[w.node[cu]], true
 }
 
+// Across gives the voltage across an element in the last reading, from A to B, and
+// false where the probe's current does not reach.
+func (w *Workspace) Across(e int32, st *State) (float64, bool) {
+	if st.gone(w.m.Elements[e].Part) {
+		return 0, false
+	}
+	a, b := w.ends(e, st)
+	if a < 0 || b < 0 || w.seen[a] != w.round || w.seen[b] != w.round {
+		return 0, false
+	}
+	return w.last.Voltages[w.node[a]] - w.last.Voltages[w.node[b]], true
+}
+
 // Sensitivities calls visit with each junction that the last reading depends
 // on: the change of the reading in volts per volt of the junction's drop, and
 // the current in amperes through it. A reading of OL depends on nothing.
@@ -216,14 +229,8 @@ func (w *Workspace) Share(e int32, st *State, v *Values) float64 {
 		}
 		return math.Abs(w.slope[e])
 	}
-	if st.gone(el.Part) {
-		return 0
-	}
-	a, b := w.ends(e, st)
-	if a < 0 || b < 0 || w.seen[a] != w.round || w.seen[b] != w.round {
-		return 0
-	}
-	return math.Abs(w.last.Voltages[w.node[a]]-w.last.Voltages[w.node[b]]) / v.Ohms[e] / w.c.Source.Current
+	across, _ := w.Across(e, st)
+	return math.Abs(across) / v.Ohms[e] / w.c.Source.Current
 }
 
 // ContactShare gives the largest share that passes any element at a contact.

@@ -1,0 +1,102 @@
+package fault
+
+import (
+	"math"
+
+	"halfsplit/engine/circuit"
+	"halfsplit/engine/network"
+)
+
+// veil is what the fit cannot see of two junctions side by side: which of them
+// carries the current. A clamp beside an IC's pin reads as the lower of the two
+// drops, and the fit, which settles on one answer, may leave the clamp with next
+// to nothing to carry. If it does carry a share s after all, the reading rises by
+//
+//	n Vt ln(1/(1-s))
+//
+// when the clamp goes open, which is exponential with a mean of n Vt where any
+// share is as likely as any other.
+type veil struct {
+	change   network.Change // without its resistance
+	volts    float64        // V, mean rise of the reading
+	variance float64        // V^2
+}
+
+// Bounds of what counts as veiled: a junction that carries next to nothing but
+// would conduct at the voltage across it, close to where the reading is taken.
+const (
+	veiledShare  = 0.3  // of the test current, beyond which the fit sees it
+	veiledVolts  = 0.25 // V across it at least
+	veiledBehind = 0.15 // V that lie between it and the leads at most
+)
+
+// opened lists the junctions that a locus takes out of the circuit when it is open.
+func opened(m *network.Model, l *Locus) []int32 {
+	if _, open := gridOf(l); !open || !l.Series {
+		return nil
+	}
+	var out []int32
+	switch c := &l.Change; c.Kind {
+	case network.Cut:
+		if m.Elements[c.Element].Class == network.Junction {
+			out = append(out, c.Element)
+		}
+	case network.Detach:
+		for _, e := range m.ContactElements(c.Contact) {
+			if m.Elements[e].Class == network.Junction {
+				out = append(out, e)
+			}
+		}
+	}
+	return out
+}
+
+// veiled gives the veil of a junction at the reading of a good board that w has
+// just taken, or nothing.
+//
+// The drop of the junction is normal by the fit, cut off where it would carry so
+// much that the reading were lower. The chance that it carries a share that counts
+// is that of its drop lying within n Vt of the voltage across it.
+func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observation, e int32) (v veil, ok bool) {
+	j := &ph.Values.Junctions[e]
+	across, reached := w.Across(e, st)
+	if !reached || o.base.Over || across < veiledVolts || o.base.Volts-across > veiledBehind {
+		return veil{}, false
+	}
+	step := j.Ideality * circuit.ThermalVoltage(ph.Values.Celsius)
+	if math.Exp((across-j.Drop)/step)*network.RefCurrent > veiledShare*o.Probe.Meter.Current {
+		return veil{}, false
+	}
+	sd := ph.Belief.DropSD(e)
+	if sd < step {
+		return veil{}, false
+	}
+	below := func(volts float64) float64 { return 0.5 * math.Erfc((j.Drop-volts)/(sd*math.Sqrt2)) }
+	chance := (below(across+step) - below(across-step)) / (1 - below(across-step))
+	mean := chance * step
+	return veil{volts: mean, variance: 2*chance*step*step - mean*mean}, true
+}
+
+// lift adds a veil to a prediction for a board where the junction is open.
+func (o *Observation) lift(p *Prediction, changes []network.Change) {
+	for i := range changes {
+		if v := o.veilOf(&changes[i]); v != nil {
+			p.Volts += v.volts
+			p.Sigma = math.Sqrt(p.Sigma*p.Sigma + v.variance)
+		}
+	}
+}
+
+// veilOf gives the veil over a change that opens a junction, nil where there is
+// none.
+func (o *Observation) veilOf(c *network.Change) *veil {
+	if !math.IsInf(c.Ohms, 1) {
+		return nil
+	}
+	for i := range o.veils {
+		if v := &o.veils[i]; v.change.Kind == c.Kind && v.change.Element == c.Element && v.change.Contact == c.Contact {
+			return v
+		}
+	}
+	return nil
+}
