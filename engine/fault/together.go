@@ -14,108 +14,200 @@ func (o *Observation) sigmaAt(v float64) float64 {
 }
 
 // coarse is the number of resistances of a leak or raised resistance that is
-// solved together with another fault; a short takes half as many.
-const coarse = 6
+// solved together with another fault at first; a short takes half as many. Then the
+// likeliest pairs of resistances, at most mostCut of them, are cut in three either
+// way, so often as finer says: from 0.7 of a decade to 6 % of a resistance.
+const (
+	coarse  = 6
+	finer   = 3
+	mostCut = 8
+)
+
+// Pairs of resistances whose logarithm lies below the best by more than this are
+// let go, and not cut finer.
+const (
+	farBelow = 8.0
+	notWorth = 4.0
+)
 
 // together scores two candidates whose effects meet, by solving the board with
 // both for the observations that both settle: modes without a range once, the
-// others at coarse resistances, each standing for its neighbourhood. What only
-// one of them settles is read from its table.
+// others at resistances each of which stands for its neighbourhood. What only one
+// of them settles is read from its table.
 func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
-	as, bs := a.samples(), b.samples()
-	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
-	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
-	la, lb := a.logs(as, s.obs, s.result.Base, b.strong), b.logs(bs, s.obs, s.result.Base, a.strong)
-	// the observations to solve for, and the most that those from each on can add
-	_, solve := s.meet(a, b)
+	d := duet{search: s, w: w, a: a, b: b, top: math.Inf(-1)}
 	// the oddest first: they settle soonest that a pair of resistances is wrong
-	sort.SliceStable(solve, func(a, b int) bool { return s.result.Base[solve[a]] < s.result.Base[solve[b]] })
-	most := make([]float64, len(solve)+1)
-	for k := len(solve) - 1; k >= 0; k-- {
-		most[k] = most[k+1] + s.perfectly(solve[k], a, b)
+	_, d.solve = s.meet(a, b)
+	sort.SliceStable(d.solve, func(a, b int) bool { return s.result.Base[d.solve[a]] < s.result.Base[d.solve[b]] })
+	d.most = make([]float64, len(d.solve)+1)
+	for k := len(d.solve) - 1; k >= 0; k-- {
+		d.most[k] = d.most[k+1] + s.perfectly(d.solve[k], a, b)
 	}
-	type pair struct {
-		x, y int
-		l    float64
-	}
-	var order []pair
-	for x := range as {
-		for y := range bs {
-			order = append(order, pair{x, y, math.Log(as[x].odds*bs[y].odds) + la[x] + lb[y]})
+	todo := d.pairs(a.pieces(), b.pieces())
+	var kept []pair
+	for level := 0; ; level++ {
+		found, err := d.score(todo)
+		if err != nil {
+			return set{}, err
+		}
+		kept = append(kept, found...)
+		sort.SliceStable(kept, func(i, j int) bool { return kept[i].l > kept[j].l })
+		if level == finer {
+			break
+		}
+		todo, d.level = nil, level+1
+		rest := kept[:0]
+		for _, q := range kept {
+			if len(todo) >= 9*mostCut || q.l < d.top-notWorth || q.level < level || q.x.open() && q.y.open() {
+				rest = append(rest, q)
+				continue
+			}
+			todo = append(todo, d.pairs(q.x.cut(), q.y.cut())...)
+		}
+		if kept = rest; len(todo) == 0 {
+			break
 		}
 	}
-	sort.SliceStable(order, func(i, j int) bool { return order[i].l > order[j].l })
+	return d.sum(i, j, kept), nil
+}
+
+// duet is two candidates on the way to be scored together.
+type duet struct {
+	*search
+	w     *network.Workspace
+	a, b  *candidate
+	solve []int     // the observations to solve for
+	most  []float64 // the most that those from each on can add
+	top   float64   // the best pair so far
+	level int
+}
+
+// pair is a piece of each candidate's resistances.
+type pair struct {
+	x, y  piece
+	level int
+	l     float64 // logarithm of the odds times the likelihood ratio
+}
+
+// pairs joins pieces, with what only one of the candidates settles.
+func (d *duet) pairs(xs, ys []piece) []pair {
+	out := make([]pair, 0, len(xs)*len(ys))
+	lx, ly := d.a.logs(xs, d.obs, d.result.Base, d.b.strong), d.b.logs(ys, d.obs, d.result.Base, d.a.strong)
+	for i, x := range xs {
+		for k, y := range ys {
+			out = append(out, pair{x, y, d.level, math.Log(x.odds*y.odds) + lx[i] + ly[k]})
+		}
+	}
+	return out
+}
+
+// score adds what both candidates settle, and gives the pairs that are not far
+// below the best.
+func (d *duet) score(todo []pair) ([]pair, error) {
+	sort.SliceStable(todo, func(i, j int) bool { return todo[i].l > todo[j].l })
 	var kept []pair
-	top := math.Inf(-1)
-	changes := make([]network.Change, 2)
-	for _, q := range order {
-		ra, rb := as[q.x], bs[q.y]
-		l := q.l
-		changes[0], changes[1] = a.locus.At(ra.ohms), b.locus.At(rb.ohms)
-		for k, o := range solve {
-			if l+most[k] < top-8 {
-				l = math.Inf(-1)
+	var changes [2]network.Change
+	for _, q := range todo {
+		changes[0], changes[1] = d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())
+		blur := math.Max(q.x.blur(), q.y.blur())
+		for k, o := range d.solve {
+			if q.l+d.most[k] < d.top-farBelow {
+				q.l = math.Inf(-1)
 				break
 			}
-			v, err := s.ph.volts(w, &s.obs[o], changes)
+			v, err := d.ph.volts(d.w, &d.obs[o], changes[:])
 			if err != nil {
-				return set{}, err
+				return nil, err
 			}
-			// The spread is at most that of the good board; between coarse
-			// samples the reading moves by up to half a step.
-			p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(s.obs[o].sigmaAt(v), math.Max(ra.blur, rb.blur)*math.Min(v, 0.6))}
-			l += s.obs[o].LogLikelihood(p) - s.result.Base[o]
+			// The spread is at most that of the good board; within a piece the
+			// reading moves by up to half its width.
+			p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(d.obs[o].sigmaAt(v), blur*math.Min(v, 0.6))}
+			q.l += d.obs[o].LogLikelihood(p) - d.result.Base[o]
 		}
-		if !math.IsInf(l, -1) {
-			kept = append(kept, pair{q.x, q.y, l})
-			top = math.Max(top, l)
+		if !math.IsInf(q.l, -1) {
+			kept = append(kept, q)
+			d.top = math.Max(d.top, q.l)
 		}
 	}
+	return kept, nil
+}
+
+// sum adds up the pairs.
+func (d *duet) sum(i, j int, kept []pair) set {
+	a, b := d.a, d.b
+	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
+	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
 	topA, topB := make([]float64, len(ea.modes)), make([]float64, len(eb.modes))
 	sum := 0.0
 	for _, q := range kept {
-		ra, rb := as[q.x], bs[q.y]
-		e := math.Exp(q.l - top)
+		e := math.Exp(q.l - d.top)
 		sum += e
-		ea.modes[ra.mode] += e
-		eb.modes[rb.mode] += e
-		if e > topA[ra.mode] {
-			topA[ra.mode], ea.ohms[ra.mode] = e, ra.ohms
+		ea.modes[q.x.mode] += e
+		eb.modes[q.y.mode] += e
+		if e > topA[q.x.mode] {
+			topA[q.x.mode], ea.ohms[q.x.mode] = e, q.x.ohms()
 		}
-		if e > topB[rb.mode] {
-			topB[rb.mode], eb.ohms[rb.mode] = e, rb.ohms
+		if e > topB[q.y.mode] {
+			topB[q.y.mode], eb.ohms[q.y.mode] = e, q.y.ohms()
 		}
 	}
-	score := top + math.Log(sum)
+	score := math.Inf(-1)
+	if len(kept) > 0 {
+		score = d.top + math.Log(sum)
+	}
 	for _, e := range [2]*evidence{&ea, &eb} {
 		e.total = score
 		for k := range e.modes {
-			e.modes[k] /= sum
+			e.modes[k] /= math.Max(sum, 1e-300)
 		}
 	}
-	if len(kept) == 0 {
-		score = math.Inf(-1)
+	return set{members: [3]int{i, j, -1}, score: score, parts: [3]*evidence{&ea, &eb}}
+}
+
+// piece is a stretch of a candidate's resistances in one mode, as decimal
+// logarithms, with its share of the odds; both ends are infinite for an open.
+type piece struct {
+	mode   int
+	lo, hi float64
+	odds   float64
+}
+
+func (p piece) open() bool    { return math.IsInf(p.lo, 1) }
+func (p piece) ohms() float64 { return math.Pow(10, (p.lo+p.hi)/2) }
+
+// blur gives the share of a reading by which a piece stands for its neighbourhood:
+// the standard deviation of a reading in proportion to the resistance, but no more
+// than mostBlur, as junctions keep it from that.
+func (p piece) blur() float64 {
+	if p.open() {
+		return 0
 	}
-	return set{members: [3]int{i, j, -1}, score: score, parts: [3]*evidence{&ea, &eb}}, nil
+	return math.Min((p.hi-p.lo)*math.Ln10/math.Sqrt(12), mostBlur)
 }
 
-// sample is one resistance of a candidate with its share of the odds.
-type sample struct {
-	mode int
-	ohms float64
-	odds float64
-	fine int     // position on the fine grid, -1 for open
-	blur float64 // share of a reading by which it stands for its neighbours
+const mostBlur = 0.15
+
+// cut divides a piece in three.
+func (p piece) cut() []piece {
+	if p.open() {
+		return []piece{p}
+	}
+	out := make([]piece, 3)
+	for k := range out {
+		third := (p.hi - p.lo) / 3
+		out[k] = piece{p.mode, p.lo + third*float64(k), p.lo + third*float64(k+1), p.odds / 3}
+	}
+	return out
 }
 
-// samples cuts the resistance range into coarse steps.
-func (c *candidate) samples() []sample {
-	var out []sample
+// pieces cuts the resistances into coarse steps.
+func (c *candidate) pieces() []piece {
+	var out []piece
 	for m, r := range c.locus.Modes {
 		odds := r.Odds * c.factor
 		if math.IsInf(r.Lo, 1) {
-			out = append(out, sample{mode: m, ohms: r.Lo, odds: odds, fine: -1})
+			out = append(out, piece{m, r.Lo, r.Lo, odds})
 			continue
 		}
 		lo, hi := math.Log10(r.Lo), math.Log10(r.Hi)
@@ -124,30 +216,29 @@ func (c *candidate) samples() []sample {
 			n /= 2
 		}
 		for k := range n {
-			x := lo + (hi-lo)*(float64(k)+0.5)/float64(n)
-			out = append(out, sample{mode: m, ohms: math.Pow(10, x), odds: odds / float64(n),
-				fine: int(math.Round((x - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1))),
-				blur: 0.15})
+			step := (hi - lo) / float64(n)
+			out = append(out, piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)})
 		}
 	}
 	return out
 }
 
-// logs gives the log likelihood ratio of each sample over the observations not
-// in skip.
-func (c *candidate) logs(samples []sample, obs []Observation, base []float64, skip []uint64) []float64 {
-	out := make([]float64, len(samples))
+// logs gives the log likelihood ratio of each piece over the observations not in
+// skip.
+func (c *candidate) logs(pieces []piece, obs []Observation, base []float64, skip []uint64) []float64 {
+	out := make([]float64, len(pieces))
 	for i := range c.tables {
 		t := &c.tables[i]
 		if hasBit(skip, t.obs) {
 			continue
 		}
 		o := &obs[t.obs]
-		for k, s := range samples {
+		for k, s := range pieces {
 			p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
-			if s.fine >= 0 {
-				p = t.read(s.fine, c.fine)
-				p.Sigma = math.Hypot(p.Sigma, s.blur*math.Min(p.Volts, 0.6))
+			if !s.open() {
+				x := ((s.lo+s.hi)/2 - c.grid.lo) / (c.grid.hi - c.grid.lo)
+				p = t.read(int(math.Round(x*float64(c.fine-1))), c.fine)
+				p.Sigma = math.Hypot(p.Sigma, s.blur()*math.Min(p.Volts, 0.6))
 			}
 			out[k] += o.LogLikelihood(p) - base[t.obs]
 		}
