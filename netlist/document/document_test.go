@@ -18,11 +18,12 @@ import (
 
 // sample is a shape that uses every feature, on an invented file.
 var sample = &Shape{
-	Doc: "An invented file.",
+	Doc:   "An invented file.",
+	Means: map[string]string{"connections": "pins"},
 	Fields: []Field{
 		{"board", true, &Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 		{"rows", false, &Shape{Enum: []string{"1", "2"}}},
-		{"numbering", false, &Shape{Enum: []string{"alternate", "around"}}},
+		{"numbering", false, &Shape{Enum: []string{"alternate", "around"}, Means: map[string]string{"anticlockwise": "around"}}},
 		{"pins", false, &Shape{OneOf: []*Shape{
 			{Item: &Shape{Null: true}, MinItems: 2, MaxItems: 4, Example: "[A, B]"},
 			{Key: &Shape{Pattern: `[A-Z]?[0-9]+`, Example: "A1"}, Value: &Shape{Null: true, Example: "GND"}},
@@ -39,6 +40,7 @@ var sample = &Shape{
 			{Fields: []Field{{"close", true, &Shape{}}}},
 		}}},
 		{"note", false, &Shape{Lines: true, Null: true}},
+		{"volts", false, &Shape{Value: &Shape{}}},
 	},
 }
 
@@ -55,7 +57,7 @@ func TestCheck(t *testing.T) {
 		{"good", "board: K3\nrows: 2\npins: {A1: ~, 2: -}\nsupply: A1\nvalue: 22\nevent: {open: x, by: y}\nnote: |\n  two\n  lines\n", nil},
 		{"good list", "board: K3\npins: [A, null]\nsupply: [A1, A2]\nnote:\n", nil},
 		{"unknown key", "board: K3\nnumberign: around\n", []string{"x.yaml:2:1: unknown key `numberign`; did you mean `numbering`?"}},
-		{"unknown far key", "board: K3\nx: 1\n", []string{"x.yaml:2:1: unknown key `x`; the keys here are `board`, `rows`, `numbering`, `pins`, `supply`, `value`, `event`, `note`"}},
+		{"unknown far key", "board: K3\nx: 1\n", []string{"x.yaml:2:1: unknown key `x`; the keys here are `board`, `rows`, `numbering`, `pins`, `supply`, `value`, `event`, `note`, `volts`"}},
 		{"twice", "board: K3\nboard: K4\n", []string{"x.yaml:2:1: the key `board` is there twice, first on line 1; keep one of them"}},
 		{"missing", "rows: 1\n", []string{"x.yaml:1:1: the file lacks the key `board`; add it, such as `Kestrel K3`"}},
 		{"empty", "board:\nrows: 1\n", []string{"x.yaml:1:1: `board` is empty; give text, such as `Kestrel K3`, or remove it"}},
@@ -76,6 +78,12 @@ func TestCheck(t *testing.T) {
 		{"escape sequence", "board: \"K\\e[31m\"\n", []string{"x.yaml:1:8: `board` holds the character U+001B, which does not show; remove it; names that look alike must be alike"}},
 		{"bidi override", "board: \"K\\u202e3\"\n", []string{"x.yaml:1:8: `board` holds the character U+202E, which does not show; remove it; names that look alike must be alike"}},
 		{"lines in a name", "board: \"K\\n3\"\n", []string{"x.yaml:1:8: `board` holds the character U+000A, which does not show; remove it; names that look alike must be alike"}},
+		{"decimal comma", "board: K3\nvolts: {J1: 0,539, J2: 1,J3: 2}\n", []string{"x.yaml:2:13: `0,539` is cut in two by its comma; write a point before the decimals: `0.539`"}},
+		{"decimal comma before a key", "event: {open: 4,7u}\nboard: K3\n", []string{"x.yaml:1:15: `4,7u` is cut in two by its comma; write a point before the decimals: `4.7u`"}},
+		{"no decimal comma", "board: K3\npins: {A1: G1,A2: ,A3: C}\n", nil},
+		{"no decimal comma with a space", "board: K3\nevent: {open: 4, 7u}\n", []string{"x.yaml:2:18: unknown key `7u`; the keys here are `open`, `by`"}},
+		{"another word for a key", "board: K3\nconnections: [A, B]\n", []string{"x.yaml:2:1: unknown key `connections`; did you mean `pins`?"}},
+		{"another word for a choice", "board: K3\nnumbering: Anticlockwise\n", []string{"x.yaml:2:12: `numbering` cannot be `Anticlockwise`; did you mean `around`?"}},
 		{"all in one pass", "rows: 3\nrws: 1\nvalue: x\n", []string{
 			"x.yaml:1:1: the file lacks the key `board`; add it, such as `Kestrel K3`",
 			"x.yaml:1:7: `rows` cannot be `3`; it is one of `1`, `2`",
@@ -239,6 +247,10 @@ func TestNearest(t *testing.T) {
 		{"Parts", "parts"},
 		{"net", "nets"},
 		{"r12", "R12"},
+		{"con", "connectors"}, // short for it
+		{"par", "parts"},      // short, though two slips away
+		{"VTP", "VTP_1V8"},
+		{"co", ""}, // too short to say
 		{"R1", "R12"},
 		{"TPINT", "TP_INT"},
 		{"VTP_1V", "VTP_1V8"},
