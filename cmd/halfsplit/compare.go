@@ -75,7 +75,7 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		rows = append(rows, row)
 		tally[list[i].Verdict]++
 	}
-	s.heading("READINGS", "distance in standard deviations")
+	s.heading("READINGS", "more than 3.3 off: 1 good board in 1,000")
 	s.table(2, comparisonColumns(mixed), rows)
 	s.gap()
 	if foretold {

@@ -255,6 +255,7 @@ func TestNearest(t *testing.T) {
 		{"TPINT", "TP_INT"},
 		{"VTP_1V", "VTP_1V8"},
 		{"zzz", ""},
+		{"R99", ""}, // two digits wrong is another part
 		{"x", ""},
 		{"", ""},
 		{strings.Repeat("a", 1000), ""},

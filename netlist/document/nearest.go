@@ -16,7 +16,7 @@ const leastShort = 3
 // none is near. It counts slips: a letter too many, too few or wrong, or two
 // neighbours swapped (the restricted Damerau-Levenshtein distance); a
 // difference of case alone counts as none. One slip is allowed for every three
-// letters, and one more. Ties go to the earlier candidate.
+// letters, and one more from four letters on: R99 is no slip for R12. Ties go to the earlier candidate.
 //
 // A name of three letters or more that only one candidate begins with is short
 // for it (`cap` for `capacitor`), unless another is a single slip away.
@@ -26,10 +26,10 @@ func Nearest(name string, candidates []string) string {
 		return ""
 	}
 	allowed := min(len(want)/3+1, 4)
-	// A short name is near to half the alphabet: two letters may only differ
-	// in one, and one letter only in its case.
-	if len(want) <= 2 {
-		allowed = len(want) - 1
+	// A short name is near to half the alphabet: two or three letters may only
+	// differ in one, and one letter only in its case.
+	if len(want) <= 3 {
+		allowed = min(len(want)-1, 1)
 	}
 	best, bestSlips := "", allowed+1
 	longer, longerOnes := "", 0
