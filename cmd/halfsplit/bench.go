@@ -140,6 +140,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if c.Torn != nil {
 		a.warn(document.Problems{c.Torn.Problem()})
 	}
+	a.warnUnused(c.Library)
 	e, err := engine.New(c.Board, c.Library, options)
 	if err != nil {
 		return err

@@ -76,7 +76,11 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	default:
 		if len(d.Abnormal) == 0 {
 			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))
-			s.prose(2, 0, plain, "No single reading is far from good boards; several together are.")
+			text := "No single reading is far from good boards; several together are."
+			if slices.ContainsFunc(d.Readings, func(c engine.Comparison) bool { return c.Verdict == engine.NoKnownGood }) {
+				text = "Where no good board was read, no single reading is called abnormal."
+			}
+			s.prose(2, 0, plain, text)
 		}
 		s.suspects(d)
 		s.explanations(d)
