@@ -107,7 +107,7 @@ func (c *checker) gather(args []string) error {
 				return err
 			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
 				return fs.SkipDir
-			case !entry.IsDir() && isYAML(path):
+			case isYAML(path) && regular(path):
 				add(path, false)
 			}
 			return nil
@@ -120,6 +120,13 @@ func (c *checker) gather(args []string) error {
 		}
 	}
 	return nil
+}
+
+// regular tells that a path is a file, itself or through a link: a pipe or a device
+// among the files of a folder would keep the reader waiting for ever.
+func regular(path string) bool {
+	info, err := os.Stat(path)
+	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
 }
 
 // reason cuts the path, which messages name already, from a file error.
