@@ -135,12 +135,12 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	byPlace := make(map[string]*engine.Comparison)
 	for i := range d.Readings {
 		r := &d.Readings[i]
-		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload)] = r
+		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload, r.Verdict)] = r
 	}
 	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
 	for _, x := range d.Abnormal {
-		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload)]
+		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)]
 		if r == nil {
 			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
@@ -158,9 +158,10 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 }
 
-// placeOf tells readings apart.
-func placeOf(at, to, polarity string, v *float64, overload bool) string {
-	return strings.Join([]string{at, to, polarity, volts(v, overload)}, "\x00")
+// placeOf tells readings apart. The same figure at the same point may be odd before
+// a part was lifted and right after it.
+func placeOf(at, to, polarity string, v *float64, overload bool, verdict engine.Verdict) string {
+	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
 }
 
 // netAt is the net that a point is on, "" where the board has no such point.

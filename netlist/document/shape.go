@@ -320,6 +320,10 @@ func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
 		problems.Add(at, fmt.Sprintf("%s holds the character U+%04X, which does not show", what, r), "remove it; names that look alike must be alike")
 		return
 	}
+	if !s.Lines && strings.TrimSpace(text) != text {
+		problems.Add(at, what+" begins or ends with a space", "remove it; names that look alike must be alike")
+		return
+	}
 	if s.Enum != nil && !slices.Contains(s.Enum, text) {
 		near := s.Enum
 		if len(s.Enum) <= 4 {
