@@ -320,7 +320,7 @@ func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
 		problems.Add(at, fmt.Sprintf("%s holds the character U+%04X, which does not show", what, r), "remove it; names that look alike must be alike")
 		return
 	}
-	if !s.Lines && strings.TrimSpace(text) != text {
+	if !s.Lines && s.Parse == nil && strings.TrimSpace(text) != text {
 		problems.Add(at, what+" begins or ends with a space", "remove it; names that look alike must be alike")
 		return
 	}
