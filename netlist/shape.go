@@ -31,7 +31,7 @@ var (
 		Doc: "The nets that the pins are on: a list, counted from 1, or a mapping from pin name to net.",
 		OneOf: []*document.Shape{
 			{Item: pinNet, MinItems: 1, Example: "[TP_INT, GND]"},
-			{Value: pinNet, Example: "{1: TP_INT, 2: GND}"},
+			{Value: pinNet, MinItems: 1, Example: "{1: TP_INT, 2: GND}"},
 		},
 	}
 	terminalsShape = &document.Shape{Doc: "Names of terminals of the part.", Item: nameText, MinItems: 1, Single: true, Example: "A1"}

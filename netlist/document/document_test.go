@@ -40,7 +40,7 @@ var sample = &Shape{
 			{Fields: []Field{{"close", true, &Shape{}}}},
 		}}},
 		{"note", false, &Shape{Lines: true, Null: true}},
-		{"volts", false, &Shape{Value: &Shape{}}},
+		{"volts", false, &Shape{Value: &Shape{}, MinItems: 1}},
 	},
 }
 
@@ -67,6 +67,7 @@ func TestCheck(t *testing.T) {
 		{"top", "[a]\n", []string{"x.yaml:1:1: the file is a list; give a mapping (`key: value`)"}},
 		{"enum", "board: K3\nrows: 3\n", []string{"x.yaml:2:7: `rows` cannot be `3`; it is one of `1`, `2`"}},
 		{"too few", "board: K3\npins: [A]\n", []string{"x.yaml:2:7: `pins` has 1 of at least 2 entries; add the rest, such as `[A, B]`"}},
+		{"no entries", "board: K3\nvolts: {}\n", []string{"x.yaml:2:8: `volts` has 0 of at least 1 entries; add the rest"}},
 		{"too many", "board: K3\npins: [A, A, A, A, A]\n", []string{"x.yaml:2:7: `pins` has 5 entries where at most 4 may be; remove what is too many"}},
 		{"pattern of a key", "board: K3\npins: {x: GND}\n", []string{"x.yaml:2:8: the key `x` cannot be `x`; write it like `A1`"}},
 		{"parse", "board: K3\nvalue: ten\n", []string{"x.yaml:2:8: `value`: \"ten\" is not a number; write it like 22"}},
@@ -342,6 +343,9 @@ func fits(s map[string]any, v any) bool {
 			}
 		}
 	case map[string]any:
+		if n, ok := s["minProperties"].(float64); ok && len(v) < int(n) {
+			return false
+		}
 		properties, _ := s["properties"].(map[string]any)
 		for _, name := range asList(s["required"]) {
 			if _, ok := v[name.(string)]; !ok {
@@ -432,6 +436,8 @@ func TestSchemaAgrees(t *testing.T) {
 		{"{board: K3, pins: A}", false},
 		{"{board: K3, pins: {x: A}}", false},
 		{"{board: K3, supply: {a: b}}", false},
+		{"{board: K3, volts: {}}", false},
+		{"{board: K3, volts: {J1: 0.5}}", true},
 		{"{board: K3, event: {by: x}}", false},
 		{"{board: K3, event: {open: x, close: y}}", false},
 		{"{board: K3, event: [open]}", false},

@@ -48,8 +48,8 @@ type Shape struct {
 	Value *Shape
 
 	Item     *Shape
-	MinItems int
-	MaxItems int  // 0 means any number
+	MinItems int  // of a list, or of a mapping whose keys the writer chooses
+	MaxItems int  // of a list; 0 means any number
 	Single   bool // a single text may stand for a list of one
 
 	OneOf []*Shape
@@ -227,6 +227,9 @@ func (s *Shape) checkFields(n Node, what string, problems *Problems) {
 func (s *Shape) checkFree(n Node, what string, problems *Problems) {
 	seen := make(map[string]Position)
 	entries := n.Entries()
+	if len(entries) < s.MinItems {
+		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(entries), s.MinItems), "add the rest"+s.example())
+	}
 	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
 		if !ok || !s.Value.allowsNull() && decimalComma(entries, at, problems) {
