@@ -25,11 +25,7 @@ func (a *app) compareCommand() *cobra.Command {
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
-			c, e, err := a.openCase(args[0], &r)
+			s, c, e, err := a.showCase(args[0], &r)
 			if err != nil {
 				return err
 			}

@@ -74,6 +74,16 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 	return c, e, err
 }
 
+// showCase is openCase for a command that prints to a screen.
+func (a *app) showCase(file string, r *reader) (*screen, *journal.Case, *engine.Engine, error) {
+	s, err := a.screen()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	c, e, err := a.openCase(file, r)
+	return s, c, e, err
+}
+
 // openBoard loads a board and, where a folder is named, its known-good sweeps.
 // Sweeps that cannot be read are warned of and left out.
 func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library, error) {
