@@ -183,6 +183,8 @@ func TestParseFault(t *testing.T) {
 		{"R1:open", "R1", fault.Open, inf},
 		{"R1:OPEN", "R1", fault.Open, inf},
 		{"R1:raised resistance=1k", "R1", fault.Raised, 1e3},
+		{"R1:raised=4K7", "R1", fault.Raised, 4700}, // its key in a priors file
+		{"C1:short", "C1", fault.Shorted, 0.5},
 		{"R1:raised-resistance=4K7", "R1", fault.Raised, 4700},
 		{"C1:leaky=470", "C1", fault.Leaky, 470},
 		{"C1:leaky=470 ohm", "C1", fault.Leaky, 470},
@@ -214,8 +216,11 @@ func TestParseFault(t *testing.T) {
 		{"R1:", "is not PLACE:MODE"},
 		{"R1:=5", "is not PLACE:MODE"},
 		{"R1:melted", "can be open"},
+		{"R1:opn", "did you mean `open`?"},
+		{"R1:joint", "it can be"}, // open or poor
+		{"R1:leaky", "R1 cannot be leaky in a way that a meter sees"},
 		{"R1:open:twice", "cannot be"},
-		{"C1:open", "cannot be open"},
+		{"C1:open", "C1 cannot be open in a way that a meter sees"},
 		{"RI:open", "R1"},
 		{"R99:open", "nothing on the board"},
 		{"J1.5:joint open", "nothing on the board"},
@@ -226,6 +231,7 @@ func TestParseFault(t *testing.T) {
 		{"C1:leaky=470 V", "470 V"},
 		{"R1:open=470", "no resistance"},
 		{"U1:shorted", "U1.1"},
+		{"U1.2:short", "did you mean `shorted`?"}, // or shorted to supply
 		{"R1:open\x1b[2J", "cannot be"},
 	}
 	for _, tt := range bad {

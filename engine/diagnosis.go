@@ -70,17 +70,18 @@ type Comparison struct {
 	Volts    *float64 `json:"volts"` // null for OL or a resistance
 	Ohms     *float64 `json:"ohms,omitempty"`
 	Overload bool     `json:"overload"`
-	// KnownGood is what good boards read, carried to this meter; null for OL or
-	// where none was read. Foretold is what the fitted circuit says: for a board
-	// with parts lifted, or a point that no sweep covers, it is all there is.
+	// KnownGood is what good boards read in volts, carried to this meter; null for
+	// OL or where none was read. Foretold is what the fitted circuit says, in volts or,
+	// beside Ohms, in ohms: for a board with parts lifted, or a point that no sweep
+	// covers, it is all there is.
 	KnownGood         *float64 `json:"known_good"`
 	KnownGoodOverload bool     `json:"known_good_overload"`
 	Foretold          *float64 `json:"foretold"`
 	ForetoldOverload  bool     `json:"foretold_overload"`
 	Sigma             float64  `json:"sigma"`   // volts
 	Boards            int      `json:"boards"`  // good boards behind KnownGood
-	Surprise          float64  `json:"sigmas"`  // distance in standard deviations
-	Verdict           Verdict  `json:"verdict"` //
+	Surprise          float64  `json:"sigmas"`  // as rare among good boards as so many standard deviations of a normal
+	Verdict           Verdict  `json:"verdict"` // its word
 	Event             int      `json:"event"`   // number of the case event
 	// Settling is the time in seconds that the capacitors on the line take to
 	// charge, where it is worth waiting for (over 0.3 s); 0 otherwise.
@@ -184,6 +185,6 @@ type Expectation struct {
 	Sigma    float64  `json:"sigma"` // volts
 	Good     *float64 `json:"good"`  // volts on the unchanged board; null for OL
 	GoodOL   bool     `json:"good_overload"`
-	Boards   int      `json:"boards"` // good boards read at this very point
-	Settling float64  `json:"settling,omitempty"`
+	Boards   int      `json:"boards"`             // good boards read at this very point
+	Settling float64  `json:"settling,omitempty"` // seconds until it holds still, where worth telling; else 0
 }

@@ -15,14 +15,14 @@ import (
 // ParseFault reads a fault as a person writes it: a part, a terminal, a pair of
 // pins or of neighbours along a trace; a mode; and, where the mode leaves it
 // open, a resistance: "R12:open", "U5.B2:shorted", "C40:leaky=470",
-// "J7.2-J7.4:bridged". Spaces in a mode may be left out or written as dashes.
+// "J7.2-J7.4:bridged". Spaces in a mode may be left out or written as dashes, and
+// so may its end where the beginning says which it is.
 func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 	where, what, ok := strings.Cut(text, ":")
 	what, ohmsText, given := strings.Cut(what, "=")
 	if !ok || where == "" || what == "" {
 		return fault.Fault{}, fmt.Errorf("fault %s is not PLACE:MODE; write for example R12:open or C40:leaky=470", document.Quote(text))
 	}
-	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
 	ohms := math.NaN()
 	if given {
 		v, err := quantity.Parse(ohmsText, quantity.Ohm)
@@ -32,6 +32,7 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		ohms = v
 	}
 	loci := fault.Loci(e.model, e.priors, e.belief.Values)
+	var there []choice
 	var modes, places []string
 	for i := range loci {
 		l := &loci[i]
@@ -40,36 +41,70 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 			continue
 		}
 		for _, m := range l.Modes {
-			if plain(m.Mode.String()) != plain(what) {
-				if !slices.Contains(modes, m.Mode.String()) {
-					modes = append(modes, m.Mode.String())
-				}
-				continue
+			there = append(there, choice{l, m})
+			if !slices.Contains(modes, m.Mode.String()) {
+				modes = append(modes, m.Mode.String())
 			}
-			if l.Part >= 0 && l.Terminal >= 0 && network.Pinned(e.Board.Parts[l.Part].Kind) && l.Name(e.Board) == where {
-				at := where + "." + e.Board.Parts[l.Part].Terminals[l.Terminal].Name
-				return fault.Fault{}, fmt.Errorf("fault %s: %s has several pins; name one of them, such as %s:%s", document.Quote(text), document.Printable(where), document.Printable(at), document.Printable(what))
-			}
-			f := fault.Fault{Locus: l, Mode: m.Mode, Ohms: ohms, Observation: -1}
-			switch {
-			case math.IsInf(m.Lo, 1) && given:
-				return fault.Fault{}, fmt.Errorf("fault %s: what is %s has no resistance; leave out =%s, or name another mode", document.Quote(text), m.Mode, document.Printable(ohmsText))
-			case math.IsInf(m.Lo, 1):
-				f.Ohms = m.Lo
-			case !given:
-				f.Ohms = math.Sqrt(m.Lo * m.Hi) // the middle of the range, by ratio
-				if m.Lo == fault.LeastOhms {
-					f.Ohms = 0.5
-				}
-			}
-			return f, nil
 		}
 	}
-	if len(modes) > 0 {
-		return fault.Fault{}, fmt.Errorf("fault %s: %s cannot be %s; it can be %s", document.Quote(text), document.Printable(where), document.Printable(what), strings.Join(modes, ", "))
+	if len(there) == 0 {
+		return fault.Fault{}, fmt.Errorf("fault %s: nothing on the board is called %s that could be bad; %s", document.Quote(text), document.Quote(where),
+			document.Suggest(where, places, "name a part, a terminal of an IC, a connector pin, or two neighbouring pins as J7.2-J7.4"))
 	}
-	return fault.Fault{}, fmt.Errorf("fault %s: nothing on the board is called %s that could be bad; %s", document.Quote(text), document.Quote(where),
-		document.Suggest(where, places, "name a part, a terminal of an IC, a connector pin, or two neighbouring pins as J7.2-J7.4"))
+	mode, ok := modeMeant(what, modes)
+	if !ok {
+		says := "cannot be " + document.Printable(what)
+		if _, known := modeMeant(what, fault.ModeNames()); known {
+			says += " in a way that a meter sees"
+		}
+		return fault.Fault{}, fmt.Errorf("fault %s: %s %s; %s", document.Quote(text), document.Printable(where), says,
+			document.Suggest(what, modes, "it can be "+strings.Join(modes, ", ")))
+	}
+	at := slices.IndexFunc(there, func(c choice) bool { return c.Mode.String() == mode })
+	l, m := there[at].Locus, there[at].ModeRange
+	if l.Part >= 0 && l.Terminal >= 0 && network.Pinned(e.Board.Parts[l.Part].Kind) && l.Name(e.Board) == where {
+		pin := where + "." + e.Board.Parts[l.Part].Terminals[l.Terminal].Name
+		return fault.Fault{}, fmt.Errorf("fault %s: %s has several pins; name one of them, such as %s:%s", document.Quote(text), document.Printable(where), document.Printable(pin), document.Printable(what))
+	}
+	f := fault.Fault{Locus: l, Mode: m.Mode, Ohms: ohms, Observation: -1}
+	switch {
+	case math.IsInf(m.Lo, 1) && given:
+		return fault.Fault{}, fmt.Errorf("fault %s: what is %s has no resistance; leave out =%s, or name another mode", document.Quote(text), m.Mode, document.Printable(ohmsText))
+	case math.IsInf(m.Lo, 1):
+		f.Ohms = m.Lo
+	case !given:
+		f.Ohms = math.Sqrt(m.Lo * m.Hi) // the middle of the range, by ratio
+		if m.Lo == fault.LeastOhms {
+			f.Ohms = 0.5
+		}
+	}
+	return f, nil
+}
+
+// choice is one mode of one locus.
+type choice struct {
+	*fault.Locus
+	fault.ModeRange
+}
+
+// modeMeant finds a mode among names by its name or by the beginning of it that
+// no other has: "raised" is raised resistance.
+func modeMeant(text string, names []string) (string, bool) {
+	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
+	want := plain(text)
+	var begun []string
+	for _, n := range names {
+		switch {
+		case plain(n) == want:
+			return n, true
+		case want != "" && strings.HasPrefix(plain(n), want):
+			begun = append(begun, n)
+		}
+	}
+	if len(begun) != 1 {
+		return "", false
+	}
+	return begun[0], true
 }
 
 // placed tells whether a locus is where a name says.

@@ -446,3 +446,30 @@ func FuzzBoard(f *testing.F) {
 		}
 	})
 }
+
+// TestNetByCase: a net in small letters that joins nothing is a slip for the one in
+// capitals, which most contacts are on.
+func TestNetByCase(t *testing.T) {
+	b, err := Parse(strings.NewReader(`board: K
+connectors: {J1: {pins: {1: GND, 2: KEY, 3: GND}}}
+parts:
+  R1: {kind: resistor, value: 1K, pins: [KEY, gnd]}
+  C1: {kind: capacitor, value: 1n, pins: [KEY, Key]}
+  C2: {kind: capacitor, value: 1n, pins: [KEY, AWAY]}
+`), "b.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, w := range b.Warnings() {
+		got = append(got, w.Error())
+	}
+	want := []string{
+		"b.yaml:4:47: the net `gnd` joins nothing but R1.2; did you mean `GND`? Capital and small letters differ",
+		"b.yaml:5:48: the net `Key` joins nothing but C1.2; did you mean `KEY`? Capital and small letters differ",
+		"b.yaml:6:48: the net `AWAY` joins nothing but C2.2; check its spelling, or write NC",
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("Warnings (-want +got):\n%s", diff)
+	}
+}

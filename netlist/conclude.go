@@ -3,6 +3,7 @@ package netlist
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"halfsplit/netlist/document"
 )
@@ -176,6 +177,15 @@ func (b *Board) warn() {
 			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)
 		}
 	}
+	// The net of most contacts among those that only differ in case.
+	byFold, contacts := make(map[string]string), make(map[string]int)
+	for i := range b.Nets {
+		n := &b.Nets[i]
+		fold, joins := strings.ToLower(n.Name), len(n.Terminals)+len(n.Pins)
+		if joins > contacts[fold] {
+			byFold[fold], contacts[fold] = n.Name, joins
+		}
+	}
 	for i := range b.Nets {
 		n := &b.Nets[i]
 		if len(n.Terminals)+len(n.Pins) == 1 {
@@ -185,7 +195,11 @@ func (b *Board) warn() {
 			} else {
 				only = b.PointName(b.pinPoint(n.Pins[0]))
 			}
-			add(b.index.netAt[i], "check its spelling, or write NC", "the net %s joins nothing but %s", document.Quote(n.Name), only)
+			do := "check its spelling, or write NC"
+			if other := byFold[strings.ToLower(n.Name)]; other != n.Name {
+				do = "did you mean " + document.Quote(other) + "? Capital and small letters differ"
+			}
+			add(b.index.netAt[i], do, "the net %s joins nothing but %s", document.Quote(n.Name), only)
 		}
 	}
 	if len(b.Connectors) == 0 {

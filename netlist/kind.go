@@ -72,6 +72,20 @@ var kinds = [...]struct {
 	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}"},
 }
 
+// kindMeans are words of the trade for kinds that the board file calls by another
+// name, and the name.
+var kindMeans = map[string]string{
+	"thermistor": "resistor", "ntc": "resistor", "ptc": "fuse", "polyfuse": "fuse",
+	"coil": "inductor", "transformer": "choke", "ferrite": "bead", "emi": "filter",
+	"jumper": "link", "bridge": "link", "button": "switch", "key": "switch",
+	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
+	"tvs": "clamp", "esd": "clamp", "varistor": "clamp", "mov": "clamp", "suppressor": "clamp",
+	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor", "npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
+	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal", "oscillator": "ic",
+	"chip": "ic", "regulator": "ic", "ldo": "ic", "mcu": "ic", "cpu": "ic", "pmic": "ic", "opamp": "ic",
+	"motor": "module", "sensor": "module", "display": "module",
+}
+
 // String returns the kind as the board file writes it.
 func (k Kind) String() string { return kinds[k].name }
 

@@ -31,15 +31,16 @@ var (
 		Doc: "The nets that the pins are on: a list, counted from 1, or a mapping from pin name to net.",
 		OneOf: []*document.Shape{
 			{Item: pinNet, MinItems: 1, Example: "[TP_INT, GND]"},
-			{Value: pinNet, Example: "{1: TP_INT, 2: GND}"},
+			{Value: pinNet, MinItems: 1, Example: "{1: TP_INT, 2: GND}"},
 		},
 	}
 	terminalsShape = &document.Shape{Doc: "Names of terminals of the part.", Item: nameText, MinItems: 1, Single: true, Example: "A1"}
 
 	partShape = &document.Shape{
-		Doc: "One part.",
+		Doc:   "One part.",
+		Means: map[string]string{"type": "kind", "nets": "pins", "connections": "pins", "name": "title", "description": "title", "location": "place", "comment": "note"},
 		Fields: []document.Field{
-			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Example: "resistor"}},
+			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Means: kindMeans, Example: "resistor"}},
 			{Name: "pins", Required: true, Shape: pinsShape},
 			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
@@ -55,7 +56,8 @@ var (
 		},
 	}
 	boardShape = &document.Shape{
-		Doc: "The net graph of a board.",
+		Doc:   "The net graph of a board.",
+		Means: map[string]string{"name": "board", "title": "board", "version": "revision", "rev": "revision", "gnd": "ground", "components": "parts", "comment": "note"},
 		Fields: []document.Field{
 			{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 			{Name: "revision", Shape: &document.Shape{Doc: "Its revision; readings never mix between revisions.", Example: "C"}},

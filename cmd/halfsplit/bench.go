@@ -58,9 +58,9 @@ it can be fed from a file or from a meter.`,
 	flags := cmd.Flags()
 	flags.StringVar(&f.board, "board", "", "`FILE` of the board, for a new case")
 	flags.StringVar(&f.known, "known", "", "`FOLDER` of known-good sweeps, for a new case")
-	flags.StringVar(&f.complaint, "complaint", "", "what the owner says, for a new case")
-	flags.StringVar(&f.meter, "meter", "", "the meter as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
-	flags.StringVar(&f.by, "by", os.Getenv("USER"), "who is at the bench, for the record")
+	flags.StringVar(&f.complaint, "complaint", "", "`WORDS` of the owner, for a new case")
+	flags.StringVar(&f.meter, "meter", "", "`METER` as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
+	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
 	f.draw.add(cmd)
 	f.beliefFlags(cmd)
@@ -73,8 +73,8 @@ it can be fed from a file or from a meter.`,
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "the most that good boards draw before the power key, such as '3 mA'; else as the good sweeps say")
-	cmd.Flags().StringVar(&f.after, "draw-after", "", "what good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power key, such as '3 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
 }
 
 // limits reads the flags.
@@ -140,6 +140,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if c.Torn != nil {
 		a.warn(document.Problems{c.Torn.Problem()})
 	}
+	a.warnUnused(c.Library)
 	e, err := engine.New(c.Board, c.Library, options)
 	if err != nil {
 		return err
@@ -199,6 +200,7 @@ type benchScreen struct {
 	swept  int // connector whose picture was shown last, plus 1
 	shown  int // events when the last step was shown
 	closed bool
+	again  bool // what is asked stands above, and only the entry was wrong
 }
 
 // run asks and takes entries until there are no more.
@@ -218,6 +220,7 @@ func (b *benchScreen) run(in *input) error {
 			}
 		}
 		b.prompt(p)
+		b.again = false
 		if err := b.app.out.Flush(); err != nil {
 			return instead("the session cannot be shown: "+err.Error(), "open the case again; all that was confirmed is in it")
 		}
@@ -233,6 +236,7 @@ func (b *benchScreen) run(in *input) error {
 		r, err := b.session.Enter(line.text)
 		if err != nil {
 			b.wrong(err)
+			b.again = true
 			continue
 		}
 		if b.reply(p, r) {

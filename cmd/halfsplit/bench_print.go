@@ -17,12 +17,14 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	board := b.session.Case().Board
 	switch p.Ask {
 	case bench.AskCautions:
-		b.rule("CAUTIONS", "once for each case")
-		b.gap()
-		for _, c := range p.Cautions {
-			b.prose(3, 2, yellow, "! "+prose(c.Text))
+		if !b.again {
+			b.rule("CAUTIONS", "once for each case")
+			b.gap()
+			for _, c := range p.Cautions {
+				b.prose(3, 2, yellow, "! "+prose(c.Text))
+			}
+			b.gap()
 		}
-		b.gap()
 		b.input("y when you have read them and it is done")
 	case bench.AskConnector:
 		b.gap()
@@ -63,14 +65,16 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskPowerAfter:
 		b.input("current after the power key; s to skip")
 	case bench.AskClose:
-		b.rule("CLOSE", "")
-		b.gap()
-		b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
-		b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
-		if p.Gate != nil && !p.Gate.Open {
-			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+		if !b.again {
+			b.rule("CLOSE", "")
+			b.gap()
+			b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
+			b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
+			if p.Gate != nil && !p.Gate.Open {
+				b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+			}
 		}
-		b.input("y closes the case so; `close CAUSE; REMEDY` in your own words")
+		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
 		b.rule("NOTHING WRONG HERE", "")
 		b.gap()
@@ -402,7 +406,7 @@ func (s *screen) gate(g *gate.Gate) {
 				kind += " " + quantity.Format(*l.Volts, quantity.Volt)
 			}
 		}
-		rows = append(rows, []cell{{mark, st}, {name(l.Net), strong}, {kind, faint}, {string(l.State) + ": " + prose(l.Why), plain}})
+		rows = append(rows, []cell{{mark, st}, {name(l.Net), strong}, {kind, faint}, {lineState(&l), plain}})
 	}
 	if len(rows) > 0 {
 		s.gap()
@@ -438,6 +442,15 @@ func (s *screen) gate(g *gate.Gate) {
 		s.prose(3, 2, plain, "read next: "+strings.Join(words, ", "))
 	}
 	s.gap()
+}
+
+// lineState is how a line stands and why, without saying it twice.
+func lineState(l *gate.Line) string {
+	why := prose(l.Why)
+	if strings.HasPrefix(why, string(l.State)) {
+		return why
+	}
+	return string(l.State) + ": " + why
 }
 
 func gateMark(state gate.State) (string, style) {

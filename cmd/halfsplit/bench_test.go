@@ -169,6 +169,8 @@ func TestBenchRefused(t *testing.T) {
 		{[]string{"power", "cases/touch-dead.yaml", "--draw-after", "110..60 mA"}, "the lesser current first"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "x.html", "--markdown"}, "one of them"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "nowhere/x.html"}, "where you may write"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "is no HTML page"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no HTML page"},
 	} {
 		_, errs, code := play(t, "", tt.args...)
 		if code != exitUsage || !strings.Contains(errs, tt.want) {

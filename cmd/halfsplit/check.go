@@ -25,7 +25,7 @@ func (a *app) checkCommand() *cobra.Command {
 		Short: "find what is wrong with files",
 		Long: `check reads files, and all YAML files of folders, and prints every problem as
 file:line:col: what; what to do. It tells by what is in a file whether it is a
-board, a sweep, a case, costs or priors. Sweeps are held against a board of
+board, a sweep, a case or another of the kinds that schema names. Sweeps are held against a board of
 their name and revision where one is among the files.
 
 The exit code is 1 where there are problems; warnings alone leave it at 0.`,
@@ -107,7 +107,7 @@ func (c *checker) gather(args []string) error {
 				return err
 			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
 				return fs.SkipDir
-			case !entry.IsDir() && isYAML(path):
+			case isYAML(path) && regular(path):
 				add(path, false)
 			}
 			return nil
@@ -120,6 +120,13 @@ func (c *checker) gather(args []string) error {
 		}
 	}
 	return nil
+}
+
+// regular tells that a path is a file, itself or through a link: a pipe or a device
+// among the files of a folder would keep the reader waiting for ever.
+func regular(path string) bool {
+	info, err := os.Stat(path)
+	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
 }
 
 // reason cuts the path, which messages name already, from a file error.
@@ -158,10 +165,14 @@ func (c *checker) file(f *checked) {
 		board := c.boardOf(f.nodes[0])
 		_, err = references.LoadSweep(f.path, board)
 		if err == nil && board == nil {
+			do := "check it together with its board file"
+			if near := c.nearBoard(f.nodes[0]); near != "" {
+				do = near
+			}
 			c.add(document.Problems{{
 				Position: document.Position{File: f.path},
 				What:     "no board of this name and revision is among the files, so its points were not looked up",
-				Do:       "check it together with its board file",
+				Do:       do,
 			}}, true)
 		}
 	case kindCase:
@@ -215,6 +226,23 @@ func (c *checker) boardOf(sweep document.Node) *netlist.Board {
 		}
 	}
 	return nil
+}
+
+// nearBoard says which board among the files a sweep was probably meant for, ""
+// where there is none.
+func (c *checker) nearBoard(sweep document.Node) string {
+	name, revision := sweep.Get("board").Text(), sweep.Get("revision").Text()
+	var names []string
+	for i := range c.files {
+		switch b := c.files[i].board; {
+		case b == nil:
+		case b.Name == name:
+			return fmt.Sprintf("the board file among them has the revision %s, the sweep %s", quoted(b.Revision), quoted(revision))
+		default:
+			names = append(names, b.Name)
+		}
+	}
+	return document.Suggest(name, names, "")
 }
 
 // add keeps problems that have not been told yet. A case brings those of its

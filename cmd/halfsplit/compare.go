@@ -25,11 +25,7 @@ func (a *app) compareCommand() *cobra.Command {
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
-			c, e, err := a.openCase(args[0], &r)
+			s, c, e, err := a.showCase(args[0], &r)
 			if err != nil {
 				return err
 			}
@@ -75,7 +71,7 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		rows = append(rows, row)
 		tally[list[i].Verdict]++
 	}
-	s.heading("READINGS", "distance in standard deviations")
+	s.heading("READINGS", "more than 3.3 off: 1 good board in 1,000")
 	s.table(2, comparisonColumns(mixed), rows)
 	s.gap()
 	if foretold {

@@ -75,7 +75,7 @@ func noCommand(cmd *cobra.Command, word string) error {
 }
 
 var (
-	flagNames   = regexp.MustCompile(`--[a-z][a-z-]*`)
+	flagNames   = regexp.MustCompile(`--([a-z][a-z-]*)`)
 	flagInError = regexp.MustCompile(`"(?:-., )?(--[a-z-]+)" flag`)
 )
 
@@ -93,9 +93,15 @@ func flagError(cmd *cobra.Command, err error) error {
 	case errors.As(err, &named) && cmd.Flags().Lookup(named.GetSpecifiedName()) != nil:
 		return instead("the flag "+document.Quote("--"+named.GetSpecifiedName())+" lacks its value", helpOf(cmd))
 	case errors.As(err, &named):
-		word := "--" + named.GetSpecifiedName()
-		return instead("there is no flag "+document.Quote(word),
-			document.Suggest(word, flagNames.FindAllString(cmd.Flags().FlagUsages(), -1), helpOf(cmd)))
+		word, do := named.GetSpecifiedName(), helpOf(cmd)
+		var names []string // without their dashes, which would make all of them alike
+		for _, m := range flagNames.FindAllStringSubmatch(cmd.Flags().FlagUsages(), -1) {
+			names = append(names, m[1])
+		}
+		if near := document.Nearest(word, names); near != "" {
+			do = "did you mean " + document.Quote("--"+near) + "?"
+		}
+		return instead("there is no flag "+document.Quote("--"+word), do)
 	case errors.As(err, &valued):
 		flag := "the flag"
 		if m := flagInError.FindStringSubmatch(err.Error()); m != nil {

@@ -94,15 +94,19 @@ func writeDemo(folder string) (cases []string, err error) {
 	return cases, nil
 }
 
-// writeNew writes a file that must not be there yet.
+// writeNew writes a file that must not be there yet. It is whole, or it is not
+// there.
 func writeNew(path string, text []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return err
 	}
-	if _, err := f.Write(text); err != nil {
-		f.Close()
-		return err
+	_, err = f.Write(text)
+	if closed := f.Close(); err == nil {
+		err = closed
 	}
-	return f.Close()
+	if err != nil {
+		os.Remove(path) // a part of it would stand in the way of the next try
+	}
+	return err
 }

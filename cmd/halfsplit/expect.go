@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -31,7 +32,8 @@ faults and work of your choice. The meter is a common hand meter: 1 mA up to
 3 V, OL above 2 V.
 
 A fault is written PART:MODE or PART.TERMINAL:MODE, with =OHMS where the mode
-has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged.`,
+has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged. Behind ± stands one
+standard deviation.`,
 		Example: `  halfsplit expect kestrel/board.yaml --known kestrel/known
   halfsplit expect kestrel/board.yaml --known kestrel/known --fault R12:open
   halfsplit expect kestrel/board.yaml --lifted R12 --point R12.1 --point R12.2`,
@@ -62,7 +64,11 @@ has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged.`,
 			if r.json {
 				return a.json(expectations{b.Name, b.Revision, list})
 			}
-			s.expectations(titled(b.Name, b.Revision), &q, p, len(lib.Sweeps), list)
+			faults, err := faultWords(e, q.Faults)
+			if err != nil {
+				return err
+			}
+			s.expectations(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
 			return nil
 		},
 	}
@@ -85,15 +91,34 @@ has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged.`,
 	return cmd
 }
 
-func (s *screen) expectations(board string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Expectation) {
+// faultWords says which faults were understood, with the resistance that is taken
+// where the mode has one.
+func faultWords(e *engine.Engine, texts []string) ([]string, error) {
+	var words []string
+	for _, text := range texts {
+		f, err := e.ParseFault(text)
+		if err != nil {
+			return nil, err
+		}
+		where, _, _ := strings.Cut(text, ":") // names the pin as well
+		word := where + " " + f.Mode.String()
+		if !math.IsInf(f.Ohms, 0) {
+			word += " (" + roughOhms(f.Ohms) + ")"
+		}
+		words = append(words, word)
+	}
+	return words, nil
+}
+
+func (s *screen) expectations(board string, faults []string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Expectation) {
 	s.say(s.paint(strong, board))
 	var changes []string
 	for _, c := range []struct {
 		what  string
 		names []string
-	}{{"with", q.Faults}, {"lifted", q.Lifted}, {"bridged", q.Bridged}, {"fitted", q.Fitted}} {
+	}{{"with", faults}, {"lifted", q.Lifted}, {"bridged", q.Bridged}, {"fitted", q.Fitted}} {
 		if len(c.names) > 0 {
-			changes = append(changes, c.what+" "+someNames(c.names, mostNames))
+			changes = append(changes, c.what+" "+somePhrases(c.names, mostNames, ", "))
 		}
 	}
 	if len(changes) > 0 {

@@ -171,3 +171,20 @@ func fill(v reflect.Value, n int) {
 		panic(fmt.Sprint("fill: no rule for ", v.Kind()))
 	}
 }
+
+// TestFolderOfDevices: a device or pipe that lies among the files of a folder is not
+// read, for it may have no end.
+func TestFolderOfDevices(t *testing.T) {
+	clean(t)
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "costs.yaml"), []byte("look: 5\n"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink("/dev/zero", filepath.Join(dir, "device.yaml")); err != nil {
+		t.Skip("no symbolic links here: ", err)
+	}
+	out, errs, code := play(t, "", "check", dir)
+	if code != exitDone || out != "1 file (1 costs): no problem\n" {
+		t.Errorf("exit %d, %s%s", code, out, errs)
+	}
+}

@@ -26,6 +26,7 @@ const (
 
 	mostExplanations = 3
 	mostNames        = 12
+	mostAlike        = 6 // of a group that no step tells apart
 )
 
 func (a *app) locateCommand() *cobra.Command {
@@ -39,11 +40,7 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
-			c, e, err := a.openCase(args[0], &r)
+			s, c, e, err := a.showCase(args[0], &r)
 			if err != nil {
 				return err
 			}
@@ -68,12 +65,18 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
 	s.abnormal(c.Board, d)
 	switch good := goodAsItIs(d); {
+	case len(d.Readings) == 0:
+		s.nothingRead(c.Board)
 	case good >= likelyGood:
-		s.nothingWrong(d, good)
+		s.nothingWrong(c.Board, d, good)
 	default:
 		if len(d.Abnormal) == 0 {
 			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))
-			s.prose(2, 0, plain, "No single reading is far from good boards; several together are.")
+			text := "No single reading is far from good boards; several together are."
+			if slices.ContainsFunc(d.Readings, func(c engine.Comparison) bool { return c.Verdict == engine.NoKnownGood }) {
+				text = "Where no good board was read, no single reading is called abnormal."
+			}
+			s.prose(2, 0, plain, text)
 		}
 		s.suspects(d)
 		s.explanations(d)
@@ -128,12 +131,12 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	byPlace := make(map[string]*engine.Comparison)
 	for i := range d.Readings {
 		r := &d.Readings[i]
-		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload)] = r
+		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload, r.Verdict)] = r
 	}
 	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
 	for _, x := range d.Abnormal {
-		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload)]
+		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)]
 		if r == nil {
 			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
@@ -151,9 +154,10 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 }
 
-// placeOf tells readings apart.
-func placeOf(at, to, polarity string, v *float64, overload bool) string {
-	return strings.Join([]string{at, to, polarity, volts(v, overload)}, "\x00")
+// placeOf tells readings apart. The same figure at the same point may be odd before
+// a part was lifted and right after it.
+func placeOf(at, to, polarity string, v *float64, overload bool, verdict engine.Verdict) string {
+	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
 }
 
 // netAt is the net that a point is on, "" where the board has no such point.
@@ -165,10 +169,50 @@ func netAt(b *netlist.Board, at string) string {
 	return b.Nets[p.Net].Name
 }
 
-func (s *screen) nothingWrong(d *engine.Diagnosis, good float64) {
-	s.rule("NOTHING WRONG HERE", percent(good))
+// nothingRead is the answer to a case without readings: none.
+func (s *screen) nothingRead(b *netlist.Board) {
+	s.rule("NOTHING READ YET", "")
 	s.gap()
+	text := "The case holds no reading, so nothing can be said."
+	if len(b.Connectors) > 0 {
+		text += " Read every pin of the connector that the complaint is about, such as " + name(b.Connectors[0].Name) + ", and add what it reads to the case; or let `halfsplit bench` ask for it."
+	}
+	s.prose(3, 0, plain, text)
+}
+
+// unread lists the pins that no reading is of, on connectors of which some pin was
+// read.
+func unread(b *netlist.Board, d *engine.Diagnosis) []string {
+	read := make(map[string]bool)
+	for i := range d.Readings {
+		read[d.Readings[i].At] = true
+	}
+	var all []string
+	for i := range b.Connectors {
+		c := &b.Connectors[i]
+		var pins []string
+		for _, pin := range c.Pins {
+			if at := c.Name + "." + pin.Name; !read[at] && pin.Net != netlist.None && pin.Net != b.Ground {
+				pins = append(pins, at)
+			}
+		}
+		if len(pins) < len(c.Pins) && slices.ContainsFunc(c.Pins, func(p netlist.Pin) bool { return read[c.Name+"."+p.Name] }) {
+			all = append(all, pins...)
+		}
+	}
+	return all
+}
+
+func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
+	heading := "NOTHING WRONG HERE"
 	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	pins := unread(b, d)
+	if len(pins) > 0 {
+		heading = "NOTHING WRONG SO FAR"
+		text = "What was read is what good boards read. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	}
+	s.rule(heading, percent(good))
+	s.gap()
 	if len(d.Abnormal) > 0 {
 		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
 	}
@@ -209,12 +253,34 @@ func (s *screen) suspects(d *engine.Diagnosis) {
 		for _, x := range more {
 			names = append(names, x.Part)
 		}
-		s.prose(2, 2, faint, fmt.Sprintf("%s at %s or less each: %s", count(len(more), "other"), percent(more[0].Probability), someNames(names, mostNames)))
+		s.prose(2, 2, faint, othersAt(len(more), more[0].Probability)+": "+someNames(names, mostNames))
 	}
 }
 
-// suspectIndent is where the lines of a suspect stand, under its name.
-const suspectIndent = 5
+// othersAt says how likely the suspects are that have no lines of their own, of
+// which the likeliest has the probability p.
+func othersAt(n int, p float64) string {
+	text := count(n, "other")
+	switch most := percent(p); {
+	case strings.HasPrefix(most, "<"):
+		text += ", below " + most[1:]
+	case n == 1:
+		return text + ", " + most
+	default:
+		text += ", at most " + most
+	}
+	if n > 1 {
+		text += " each"
+	}
+	return text
+}
+
+// suspectIndent is where the lines of a suspect stand, under its name; its modes
+// stand beside it where they have so many columns.
+const (
+	suspectIndent = 5
+	leastModes    = 24
+)
 
 func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	st := plain
@@ -229,7 +295,18 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 	head := fmt.Sprintf("  %-2d ", rank+1) + s.paint(st, pad(cut(name(x.Part), 20), 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
 	used := suspectIndent + 20 + 1 + 10 + 7 + columnGap
-	s.say(head + "   " + cut(strings.Join(modes, ", "), max(s.width-used, leastCut)))
+	if s.width-used < leastModes {
+		s.say(head)
+		s.prose(suspectIndent, 2, plain, strings.Join(modes, ", "))
+	} else {
+		for i, line := range wrap(strings.Join(modes, ", "), s.width-used, 0) {
+			if i == 0 {
+				s.say(head + strings.Repeat(" ", columnGap) + line)
+			} else {
+				s.say(strings.Repeat(" ", used) + line)
+			}
+		}
+	}
 	where := []string{}
 	if x.Place != "" {
 		where = append(where, prose(x.Place))
@@ -351,10 +428,10 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	s.gap()
 	s.say(s.paint(next, strings.Repeat("═", s.width)))
 	if d.Expected > 0 {
-		s.say(s.paint(faint, "   from here to a verified repair: about "+duration(d.Expected)))
+		s.prose(3, 2, faint, "from here to a verified repair: about "+duration(d.Expected))
 	}
 	for _, group := range d.Alike {
-		s.prose(3, 2, plain, "no step on offer tells these apart: "+someNames(group, mostNames))
+		s.prose(3, 2, plain, "no step on offer tells these apart: "+somePhrases(group, mostAlike, ", "))
 	}
 	s.others(d)
 }
@@ -392,15 +469,19 @@ func meaning(means []string) string {
 	if len(means) == 0 {
 		return "something else"
 	}
+	return somePhrases(means, mostMeanings, "; ")
+}
+
+// somePhrases lists the first few of many phrases.
+func somePhrases(list []string, most int, between string) string {
 	var words []string
-	for _, m := range means[:min(len(means), mostMeanings)] {
+	for _, m := range list[:min(len(list), most)] {
 		words = append(words, prose(m))
 	}
-	text := strings.Join(words, "; ")
-	if more := len(means) - mostMeanings; more > 0 {
-		text += fmt.Sprintf("; or %d more", more)
+	if more := len(list) - most; more > 0 {
+		words = append(words, fmt.Sprintf("or %d more", more))
 	}
-	return text
+	return strings.Join(words, between)
 }
 
 // headline is a step in a few words.

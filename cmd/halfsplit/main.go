@@ -10,8 +10,11 @@ package main
 import (
 	"bufio"
 	"errors"
+	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
+	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -38,6 +41,9 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	root.SetOut(out)
 	root.SetErr(stderr)
 	err := root.Execute()
+	if err == nil {
+		err = app.unhelped
+	}
 	if flushed := out.Flush(); flushed != nil && (err == nil || err == errBadly) {
 		err = instead("the answer could not be written: "+flushed.Error(), "check the disk, or the program that reads it")
 	}
@@ -56,6 +62,7 @@ type app struct {
 	out      *bufio.Writer
 	terminal bool      // out ends on a terminal
 	errors   io.Writer // complaints and warnings
+	unhelped error     // help was asked for on a command that there is not
 
 	// Flags that every command has.
 	colour string
@@ -84,13 +91,15 @@ Begin with a demonstration on an invented board:
 			return noCommand(cmd, args[0])
 		},
 	}
+	root.Version = version()
+	root.SetVersionTemplate("halfsplit {{.Version}}\n")
 	root.CompletionOptions.DisableDefaultCmd = true // completion.go has our own
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.colour, "colour", "auto", "`WHEN` to paint: auto, always or never")
 	flags.IntVar(&a.width, "width", 0, "`COLUMNS` of text to fill (0: as the variable COLUMNS says, else 80)")
 	root.SetFlagErrorFunc(flagError)
 	root.SetUsageTemplate(usageTemplate)
-	root.SetHelpTemplate(helpTemplate)
+	root.SetHelpFunc(a.help)
 	root.AddCommand(
 		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
@@ -107,16 +116,48 @@ Begin with a demonstration on an invented board:
 			return c.Help()
 		},
 	})
-	for _, c := range append(root.Commands(), root) {
-		c.DisableFlagsInUseLine = true
-	}
+	plainUseLines(root)
 	mustComplete(root, "colour", completeWords(colourNames...))
 	return root
 }
 
-const helpTemplate = `{{with (or .Long .Short)}}{{. | trimTrailingWhitespaces}}
+// version says which build of the program this is, as Go recorded it.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "of unknown version"
+	}
+	text := info.Main.Version
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && !strings.Contains(text, s.Value[:min(len(s.Value), 12)]) {
+			text += " " + s.Value[:min(len(s.Value), 12)]
+		}
+	}
+	return strings.TrimSpace(text) + ", built by " + info.GoVersion
+}
 
-{{end}}{{.UsageString}}`
+// plainUseLines leaves "[flags]" out of the lines that show how to write a
+// command; the flags stand below.
+func plainUseLines(c *cobra.Command) {
+	c.DisableFlagsInUseLine = true
+	for _, sub := range c.Commands() {
+		plainUseLines(sub)
+	}
+}
+
+// help prints what a command does. The flag library cannot be told of an error
+// here, so that one is kept for run.
+func (a *app) help(cmd *cobra.Command, _ []string) {
+	if words := cmd.Flags().Args(); len(words) > 0 && cmd.HasSubCommands() {
+		a.unhelped = noCommand(cmd, words[0])
+		return
+	}
+	text := cmd.Long
+	if text == "" {
+		text = cmd.Short
+	}
+	fmt.Fprint(a.out, foldHelp(strings.TrimSpace(text)+"\n\n"+cmd.UsageString()))
+}
 
 const usageTemplate = `Write:
   {{.UseLine}}{{if .HasAvailableSubCommands}}

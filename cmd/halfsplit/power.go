@@ -24,15 +24,11 @@ what good boards draw; --draw-before and --draw-after say what that is.`,
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
 			limits, err := f.limits()
 			if err != nil {
 				return err
 			}
-			c, e, err := a.openCase(args[0], &r)
+			s, c, e, err := a.showCase(args[0], &r)
 			if err != nil {
 				return err
 			}

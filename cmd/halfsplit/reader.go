@@ -69,8 +69,19 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 	if c.Torn != nil {
 		a.warn(document.Problems{c.Torn.Problem()})
 	}
+	a.warnUnused(c.Library)
 	e, err := engine.New(c.Board, c.Library, options)
 	return c, e, err
+}
+
+// showCase is openCase for a command that prints to a screen.
+func (a *app) showCase(file string, r *reader) (*screen, *journal.Case, *engine.Engine, error) {
+	s, err := a.screen()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	c, e, err := a.openCase(file, r)
+	return s, c, e, err
 }
 
 // openBoard loads a board and, where a folder is named, its known-good sweeps.
@@ -90,5 +101,20 @@ func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library
 	var found document.Problems
 	errors.As(err, &found)
 	a.warn(found)
+	a.warnUnused(lib)
 	return b, lib, nil
+}
+
+// warnUnused says why there is no known good though files were named for it: most
+// often a slip in the board's name, or sweeps of another revision.
+func (a *app) warnUnused(lib *references.Library) {
+	if lib == nil || len(lib.Sweeps) > 0 || len(lib.Skipped) == 0 {
+		return
+	}
+	first := lib.Skipped[0]
+	a.warn(document.Problems{{
+		Position: document.Position{File: first.File},
+		What:     "set aside, as is every file in " + quoted(lib.Dir) + ": " + first.Why,
+		Do:       "name good sweeps of this board and revision; without them only shorts and opens can be told",
+	}})
 }

@@ -2,9 +2,13 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -24,8 +28,9 @@ can both read: the complaint, what was found, the connectors and lines as drawin
 readings before and after, every step, what was replaced, bridged or left off, and
 what the power gate says.
 
---html writes one file that needs nothing else and prints well. Without it the page
-is printed as Markdown.`,
+--html writes one file that needs nothing else and prints well. A page that is
+there already is replaced, any other file is not. Without --html the page is
+printed as Markdown.`,
 		Example: `  halfsplit report kestrel/cases/touch-dead.yaml --html touch-dead.html
   halfsplit report kestrel/cases/touch-dead.yaml --markdown`,
 		Args:              arguments("CASE file"),
@@ -53,6 +58,9 @@ is printed as Markdown.`,
 			if err := report.HTML(&text); err != nil {
 				return err
 			}
+			if !replaceable(htmlFile) {
+				return instead(quoted(htmlFile)+" is there already and is no HTML page", "name another file; a page is only written over a page")
+			}
 			if err := writeWhole(htmlFile, text.Bytes()); err != nil {
 				return instead(fmt.Sprintf("%s cannot be written: %s", quoted(htmlFile), reason(err)), "name a file where you may write")
 			}
@@ -66,6 +74,25 @@ is printed as Markdown.`,
 	f.add(cmd)
 	return cmd
 }
+
+// replaceable tells that a page may be written to a path: nothing is there yet, or
+// a page is. A case named by mistake must not be lost.
+func replaceable(file string) bool {
+	f, err := os.Open(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return true
+	}
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	head := make([]byte, len(pageHead))
+	_, err = io.ReadFull(f, head)
+	return err == nil && strings.EqualFold(string(head), pageHead)
+}
+
+// pageHead begins every HTML page.
+const pageHead = "<!doctype html"
 
 // writeWhole writes a file that appears whole or not at all. One that is there
 // already is replaced.

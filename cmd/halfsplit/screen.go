@@ -97,12 +97,15 @@ func (s *screen) gap() { fmt.Fprintln(s.w) }
 // heading opens a section, with a remark on the right.
 func (s *screen) heading(text, remark string) {
 	s.gap()
-	room := s.width - cells(text) - cells(remark)
-	line := s.paint(strong, text)
-	if remark != "" {
-		line += strings.Repeat(" ", max(room, 2)) + s.paint(faint, remark)
+	switch room := s.width - cells(text) - cells(remark); {
+	case remark == "":
+		s.say(s.paint(strong, text))
+	case room < 2:
+		s.say(s.paint(strong, text))
+		s.prose(2, 0, faint, remark)
+	default:
+		s.say(s.paint(strong, text) + strings.Repeat(" ", room) + s.paint(faint, remark))
 	}
-	s.say(line)
 	s.gap()
 }
 
@@ -345,4 +348,74 @@ func cut(text string, columns int) string {
 // pad fills text up to so many columns.
 func pad(text string, columns int) string {
 	return text + strings.Repeat(" ", max(columns-cells(text), 0))
+}
+
+// foldHelp makes a help text fit defaultWidth: paragraphs are filled, and
+// indented lines that are too long go on below their last column, a command line
+// behind a backslash.
+func foldHelp(text string) string {
+	var out, paragraph []string
+	flush := func() {
+		out = append(out, wrap(strings.Join(paragraph, " "), defaultWidth, 0)...)
+		paragraph = nil
+	}
+	for line := range strings.Lines(text) {
+		line = strings.TrimRight(line, " \n")
+		switch {
+		case line != "" && line[0] != ' ':
+			paragraph = append(paragraph, line)
+			continue
+		case cells(line) <= defaultWidth:
+			flush()
+			out = append(out, line)
+		case strings.HasPrefix(line, commandIndent+"halfsplit "):
+			flush()
+			out = append(out, foldCommand(line)...)
+		default:
+			flush()
+			hang := len(line) - len(strings.TrimLeft(line, " "))
+			if at := strings.LastIndex(strings.TrimRight(line, " "), "  "); at >= hang {
+				hang = at + 2
+			}
+			for i, rest := range wrap(line[hang:], defaultWidth-hang, 0) {
+				if i > 0 {
+					rest = strings.Repeat(" ", hang) + rest
+				} else {
+					rest = line[:hang] + rest
+				}
+				out = append(out, rest)
+			}
+		}
+	}
+	flush()
+	return strings.Join(out, "\n") + "\n"
+}
+
+// commandIndent stands before the command lines of a help text.
+const commandIndent = "  "
+
+// foldCommand breaks a command line before its flags as a shell takes it, never
+// between quotes.
+func foldCommand(line string) []string {
+	const indent = commandIndent + "    " // of the lines after the first
+	var out []string
+	for cells(line) > defaultWidth {
+		at, quote := -1, byte(0)
+		for i := len(indent); i+1 < len(line); i++ {
+			switch c := line[i]; {
+			case c == quote:
+				quote = 0
+			case quote == 0 && (c == '"' || c == '\''):
+				quote = c
+			case quote == 0 && c == ' ' && line[i+1] == '-' && (at < 0 || i+len(` \`) <= defaultWidth):
+				at = i
+			}
+		}
+		if at < 0 {
+			break
+		}
+		out = append(out, line[:at]+` \`)
+		line = indent + line[at+1:]
+	}
+	return append(out, line)
 }

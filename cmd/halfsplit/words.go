@@ -69,7 +69,14 @@ func spread(v *float64, overload bool, sigma float64) string {
 	return text
 }
 
-func ohms(v float64) string { return quantity.Format(v, quantity.Ohm) }
+// ohms writes a resistance. Below 1 ohm it has no prefix: a small m for a
+// thousandth is too easily read as a large one for a million.
+func ohms(v float64) string {
+	if v > 0 && v < 1 {
+		return strconv.FormatFloat(v, 'g', 3, 64) + " ohm"
+	}
+	return quantity.Format(v, quantity.Ohm)
+}
 
 // roughOhms writes a resistance that is only estimated, to two figures.
 func roughOhms(v float64) string {

@@ -2,8 +2,11 @@ package main
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
+
+	"github.com/spf13/cobra"
 )
 
 func TestPercent(t *testing.T) {
@@ -48,7 +51,7 @@ func TestVolts(t *testing.T) {
 }
 
 func TestRoughOhms(t *testing.T) {
-	for v, want := range map[float64]string{636: "640 ohm", 28840: "29 kohm", 0.7676: "770 mohm", 1.96e6: "2 Mohm"} {
+	for v, want := range map[float64]string{636: "640 ohm", 28840: "29 kohm", 0.7676: "0.77 ohm", 1.96e6: "2 Mohm"} {
 		if got := roughOhms(v); got != want {
 			t.Errorf("roughOhms(%v) = %q, want %q", v, got, want)
 		}
@@ -116,5 +119,50 @@ func TestProse(t *testing.T) {
 	got := prose("a \x1b[31mred\x1b[0m word and " + strings.Repeat("x", 1000) + "\u202e")
 	if strings.ContainsAny(got, "\x1b\u202e") || len(got) > 200 {
 		t.Errorf("prose let through %q", got)
+	}
+}
+
+// TestHelpFits: no help text runs over 80 columns, and what it shows can be pasted
+// into a shell.
+func TestHelpFits(t *testing.T) {
+	var walk func(words []string, c *cobra.Command)
+	walk = func(words []string, c *cobra.Command) {
+		out, errs, code := play(t, "", append(words, "--help")...)
+		if code != exitDone || errs != "" || !strings.Contains(out, "Write:\n") {
+			t.Errorf("%q: exit %d, %s", words, code, errs)
+		}
+		for line := range strings.Lines(out) {
+			if line = strings.TrimSuffix(line, "\n"); cells(line) > defaultWidth {
+				t.Errorf("%q: %d columns: %s", words, cells(line), line)
+			}
+		}
+		for _, sub := range c.Commands() {
+			if sub.IsAvailableCommand() {
+				walk(append(slices.Clone(words), sub.Name()), sub)
+			}
+		}
+	}
+	walk(nil, (&app{}).command())
+}
+
+func TestVersion(t *testing.T) {
+	out, _, code := play(t, "", "--version")
+	if fields := strings.Fields(out); code != exitDone || len(fields) < 4 || fields[0] != "halfsplit" || !strings.HasPrefix(fields[len(fields)-1], "go1.") {
+		t.Errorf("exit %d, %q; want halfsplit, its version, and that of Go", code, out)
+	}
+}
+
+func TestFoldHelp(t *testing.T) {
+	long := "  halfsplit bench a.yaml --complaint \"" + strings.Repeat("w ", 30) + "--not a flag\" --known " + strings.Repeat("k", 30)
+	tests := []struct{ name, text, want string }{
+		{"paragraph", "a\nb\n\nc", "a b\n\nc\n"},
+		{"command", long, "  halfsplit bench a.yaml \\\n      --complaint \"" + strings.Repeat("w ", 30) + "--not a flag\" \\\n      --known " + strings.Repeat("k", 30) + "\n"},
+		{"list", "  opens    " + strings.Repeat("word ", 16), "  opens    " + strings.TrimSpace(strings.Repeat("word ", 14)) + "\n" + strings.Repeat(" ", 11) + "word word\n"},
+		{"no place to break", "  halfsplit " + strings.Repeat("x", 90), "  halfsplit " + strings.Repeat("x", 90) + "\n"},
+	}
+	for _, test := range tests {
+		if got := foldHelp(test.text); got != test.want {
+			t.Errorf("%s:\n%s\nwant\n%s", test.name, got, test.want)
+		}
 	}
 }

@@ -269,6 +269,8 @@ func TestMoves(t *testing.T) {
 		{"lifted R99", ""},
 		{"mended J7.2-J7.3", ""},
 		{"0.430 at R99.2", ""},
+		{"0.430 at", ""},
+		{"from R12.1 to 22.1 ohm", ""},
 		{"0.430 from R12.1 to R12.1", ""},
 		{"C40 warm on NOWHERE", ""},
 		{"bridged FL3 with a spoon", ""},
@@ -292,6 +294,9 @@ func TestMoves(t *testing.T) {
 		if got := Describe(b, &e.event); got != tt.event {
 			t.Errorf("%q means %q, want %q", tt.line, got, tt.event)
 		}
+	}
+	if _, err := understand(b, "0.430 at R122.2"); err == nil || !strings.Contains(err.Error(), "did you mean `R12.2`?") {
+		t.Errorf("a point that there is not: %v", err)
 	}
 	e, err := understand(b, "bridged FL3 with 0.1 ohm")
 	if err != nil || e.event.Bridges[0] != (journal.Bridge{Part: part("FL3"), Ohms: 0.1}) {

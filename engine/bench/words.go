@@ -461,7 +461,10 @@ func (p *parser) warm() (entry, bool, error) {
 var leadWords = regexp.MustCompile(`(?i)[,;]?\s*\b(?:(black|red)[ -](?:probe )?(?:on[ -])ground|(swapped)|probes swapped)\b`)
 
 // fillers are words around a reading that say nothing.
-var fillers = regexp.MustCompile(`(?i)^(?:read|reads|reading|measured|measure|got|have|shows|show|is|it|at|on|from|across|between|and|to|the|=|:)$`)
+var fillers = regexp.MustCompile(`(?i)^(?:read|reads|reading|measured|measure|got|have|shows|show|is|it|and|the|=|:)$`)
+
+// placeWords stand before a point.
+var placeWords = regexp.MustCompile(`(?i)^(?:at|on|from|across|between|to)$`)
 
 // reading is "0.430 at R12.2", "R12.2 reads OL", "22.1 ohm from R12.1 to R12.2".
 func (p *parser) reading() (entry, bool, error) {
@@ -476,18 +479,29 @@ func (p *parser) reading() (entry, bool, error) {
 	}
 	var points []netlist.Point
 	var said, rest []string
+	where, lost := "", "" // a word that a point has to follow; what follows and is none
 	for _, word := range strings.Fields(strings.ReplaceAll(text, ",", " ")) {
-		if at, ok := p.point(word); ok && !isNumber(word) {
-			points, said = append(points, at), append(said, p.b.PointName(at))
-			continue
-		}
-		if !fillers.MatchString(word) {
+		at, ok := p.point(word)
+		switch {
+		case ok && !isNumber(word):
+			points, said, where = append(points, at), append(said, p.b.PointName(at)), ""
+		case placeWords.MatchString(word):
+			where = word
+		case fillers.MatchString(word):
+		case where != "" && !isNumber(word):
+			lost, where = word, ""
+		default:
 			rest = append(rest, word)
 		}
 	}
 	shown := strings.Join(rest, " ")
 	r, err := ParseMeterLine(shown)
 	switch {
+	case err == nil && lost != "":
+		_, err := p.b.Point(lost)
+		return entry{}, false, err
+	case err == nil && where != "":
+		return entry{}, false, fmt.Errorf("no point follows %s; write it as in 0.430 at R12.2", document.Quote(where))
 	case err != nil && len(points) > 0 && shown != "":
 		return entry{}, false, fmt.Errorf("%w", err)
 	case err != nil:

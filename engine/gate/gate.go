@@ -121,6 +121,8 @@ type Gate struct {
 	Off      []Off      `json:"off"`
 	Draw     *Draw      `json:"draw"` // null where no current was read since the last rework
 	Need     []Need     `json:"need"`
+
+	readings, rails int // readings that count; rails among the nets that they are on
 }
 
 // Limits is what good boards draw from a bench supply, in amperes. A zero limit
@@ -140,7 +142,7 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Gate, error) {
 	stages := c.Stages()
 	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
 	g := &Gate{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Need: []Need{}}
-	k.place()
+	k.place(g)
 	k.rework(g)
 	k.lines(g)
 	if err := k.reversed(g); err != nil {
@@ -310,7 +312,7 @@ func rank(s State) int {
 
 // place finds the readings that count: in diode mode, against ground, and not
 // taken again later in the same way at the same net.
-func (k *check) place() {
+func (k *check) place(g *Gate) {
 	type spot struct {
 		net      netlist.NetID
 		polarity string
@@ -330,6 +332,16 @@ func (k *check) place() {
 		}
 		latest[s], k.at[i], k.counts[i] = i, at, true
 	}
+	rails := map[netlist.NetID]bool{}
+	for i, counts := range k.counts {
+		if counts {
+			g.readings++
+			if k.board.Nets[k.at[i].Net].Rail {
+				rails[k.at[i].Net] = true
+			}
+		}
+	}
+	g.rails = len(rails)
 }
 
 // judge tells what one reading says.
@@ -703,12 +715,20 @@ func (g *Gate) conclude() {
 	if g.Draw != nil && (g.Draw.BeforeBeyond || g.Draw.AfterBeyond) {
 		why = append(why, "the board "+g.Draw.Says())
 	}
+	// A board that draws from a supply what good ones do was powered already.
+	if g.readings == 0 && g.Draw == nil && len(why) == 0 {
+		why = append(why, "nothing was read, so a short would not be known of")
+	}
 	g.Open = len(why) == 0
 	switch {
 	case !g.Open:
 		g.Says = "closed: " + strings.Join(why, "; ")
+	case len(g.Reworked) == 0 && g.rails == 0:
+		g.Says = "open: nothing was reworked; no rail was read, so a short on one would not be known of"
+	case len(g.Reworked) == 0 && g.rails == 1:
+		g.Says = "open: nothing was reworked, and the one rail that was read is not shorted"
 	case len(g.Reworked) == 0:
-		g.Says = "open: nothing was reworked, and no rail that was read is shorted"
+		g.Says = fmt.Sprintf("open: nothing was reworked, and none of the %d rails that were read is shorted", g.rails)
 	default:
 		g.Says = "open: every reworked net within reach was read again and reads as on a good board"
 	}

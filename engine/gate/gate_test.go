@@ -142,7 +142,7 @@ func needs(g *Gate) []string {
 func TestBridge(t *testing.T) {
 	l := newLab(t, "touch-dead")
 	l.read(references.RedOnGround, "J7.2", "J7.3", "J7.4")
-	want(t, l.check(Limits{}), true, "nothing was reworked")
+	want(t, l.check(Limits{}), true, "nothing was reworked; no rail was read")
 	l.bridge("FL3")
 	g := l.check(Limits{})
 	want(t, g, false, "2 of 2 reworked nets not read since")
@@ -274,4 +274,17 @@ func TestMend(t *testing.T) {
 	want(t, g, false, "2 of 2 reworked nets")
 	l.read(references.RedOnGround, g.Need[0].At, g.Need[1].At)
 	want(t, l.check(Limits{}), true)
+}
+
+// TestNothingRead: a gate that knows of no reading stays closed, and says how many
+// rails it knows of when it opens over a board that nobody worked on.
+func TestNothingRead(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	want(t, l.check(Limits{}), false, "nothing was read")
+	l.read(references.RedOnGround, "J7.2")
+	want(t, l.check(Limits{}), true, "no rail was read")
+	l.read(references.RedOnGround, "J7.5")
+	want(t, l.check(Limits{}), true, "the one rail that was read is not shorted")
+	l.read(references.RedOnGround, "J7.7")
+	want(t, l.check(Limits{}), true, "none of the 2 rails that were read is shorted")
 }

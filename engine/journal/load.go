@@ -146,6 +146,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 			if e.Meter != nil {
 				c.Meter = *e.Meter
 			}
+			d.checkDisplay(e.Readings, c.Meter)
 		}
 		d.checkOrder(c)
 	}
@@ -160,6 +161,21 @@ func decode(file string, text []byte, around around) (*Case, error) {
 func (d *decoder) problem(at document.Position, what, do string) { d.problems.Add(at, what, do) }
 
 func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(at, what, do) }
+
+// checkDisplay refuses readings above what the meter displays: it showed OL there,
+// or the figure is a slip.
+func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
+	for _, r := range readings {
+		most, key, shown := m.Over, "over", quantity.FormatReading(r.Reading)
+		if r.Reading.Unit == quantity.Ohm {
+			most, key, shown = m.OhmsOver, "ohms_over", quantity.Format(r.Reading.Value, quantity.Ohm)
+		}
+		if r.Reading.Value > most {
+			d.problem(r.Pos, fmt.Sprintf("%s reads %s, above %s, where the meter shows OL", document.Quote(r.Name), shown, quantity.Format(most, r.Reading.Unit)),
+				"write OL, or give the meter's own limit as `"+key+"` under `meter`")
+		}
+	}
+}
 
 // add keeps the problems of an error.
 func (d *decoder) add(err error) {
@@ -389,6 +405,9 @@ func (d *decoder) readings(node, value document.Node) []Read {
 	for _, entry := range value.Entries() {
 		if d.problems.Full() { // nearest names are costly to find
 			break
+		}
+		if entry.Value.Kind() == document.Nothing {
+			continue // told by the shape, and often the tail of a decimal comma
 		}
 		at, err := d.board.Point(entry.Name())
 		if err != nil {

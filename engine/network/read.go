@@ -341,7 +341,7 @@ func (w *Workspace) SameLine(a, b netlist.NetID) bool {
 	return a != netlist.None && b != netlist.None && w.m.region[a] >= 0 && w.m.region[a] == w.m.region[b]
 }
 
-// LineShift is FarShift of the line that an element lies on or leads to.
+// LineShift is FarShift, in volts, of the line that an element lies on or leads to.
 func (w *Workspace) LineShift(e int32, st *State, v *Values) float64 {
 	el := &w.m.Elements[e]
 	if el.Class != Resistive {

@@ -167,9 +167,13 @@ func Quote(s string) string { return "`" + Printable(s) + "`" }
 
 // printable tells whether a character may stand in a name. Format characters
 // (category Cf: bidirectional controls, zero-width joiners, the byte order
-// mark) and every space but U+0020 are out, since two names that look the same
-// must be the same.
-func printable(r rune) bool { return unicode.IsPrint(r) }
+// mark), letters that show as nothing (variation selectors, fillers) and every
+// space but U+0020 are out, since two names that look the same must be the same.
+func printable(r rune) bool {
+	const blankBraille = 0x2800 // a sign without dots
+	return r < 0x300 && unicode.IsPrint(r) ||
+		unicode.IsPrint(r) && r != blankBraille && !unicode.In(r, unicode.Other_Default_Ignorable_Code_Point, unicode.Variation_Selector)
+}
 
 // firstUnprintable returns the first character of s that a name may not hold.
 // Text that may run over lines can hold tabs and line ends as well.

@@ -18,11 +18,12 @@ import (
 
 // sample is a shape that uses every feature, on an invented file.
 var sample = &Shape{
-	Doc: "An invented file.",
+	Doc:   "An invented file.",
+	Means: map[string]string{"connections": "pins"},
 	Fields: []Field{
 		{"board", true, &Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 		{"rows", false, &Shape{Enum: []string{"1", "2"}}},
-		{"numbering", false, &Shape{Enum: []string{"alternate", "around"}}},
+		{"numbering", false, &Shape{Enum: []string{"alternate", "around"}, Means: map[string]string{"anticlockwise": "around"}}},
 		{"pins", false, &Shape{OneOf: []*Shape{
 			{Item: &Shape{Null: true}, MinItems: 2, MaxItems: 4, Example: "[A, B]"},
 			{Key: &Shape{Pattern: `[A-Z]?[0-9]+`, Example: "A1"}, Value: &Shape{Null: true, Example: "GND"}},
@@ -39,6 +40,7 @@ var sample = &Shape{
 			{Fields: []Field{{"close", true, &Shape{}}}},
 		}}},
 		{"note", false, &Shape{Lines: true, Null: true}},
+		{"volts", false, &Shape{Value: &Shape{}, MinItems: 1}},
 	},
 }
 
@@ -55,7 +57,7 @@ func TestCheck(t *testing.T) {
 		{"good", "board: K3\nrows: 2\npins: {A1: ~, 2: -}\nsupply: A1\nvalue: 22\nevent: {open: x, by: y}\nnote: |\n  two\n  lines\n", nil},
 		{"good list", "board: K3\npins: [A, null]\nsupply: [A1, A2]\nnote:\n", nil},
 		{"unknown key", "board: K3\nnumberign: around\n", []string{"x.yaml:2:1: unknown key `numberign`; did you mean `numbering`?"}},
-		{"unknown far key", "board: K3\nx: 1\n", []string{"x.yaml:2:1: unknown key `x`; the keys here are `board`, `rows`, `numbering`, `pins`, `supply`, `value`, `event`, `note`"}},
+		{"unknown far key", "board: K3\nx: 1\n", []string{"x.yaml:2:1: unknown key `x`; the keys here are `board`, `rows`, `numbering`, `pins`, `supply`, `value`, `event`, `note`, `volts`"}},
 		{"twice", "board: K3\nboard: K4\n", []string{"x.yaml:2:1: the key `board` is there twice, first on line 1; keep one of them"}},
 		{"missing", "rows: 1\n", []string{"x.yaml:1:1: the file lacks the key `board`; add it, such as `Kestrel K3`"}},
 		{"empty", "board:\nrows: 1\n", []string{"x.yaml:1:1: `board` is empty; give text, such as `Kestrel K3`, or remove it"}},
@@ -65,6 +67,7 @@ func TestCheck(t *testing.T) {
 		{"top", "[a]\n", []string{"x.yaml:1:1: the file is a list; give a mapping (`key: value`)"}},
 		{"enum", "board: K3\nrows: 3\n", []string{"x.yaml:2:7: `rows` cannot be `3`; it is one of `1`, `2`"}},
 		{"too few", "board: K3\npins: [A]\n", []string{"x.yaml:2:7: `pins` has 1 of at least 2 entries; add the rest, such as `[A, B]`"}},
+		{"no entries", "board: K3\nvolts: {}\n", []string{"x.yaml:2:8: `volts` has 0 of at least 1 entries; add the rest"}},
 		{"too many", "board: K3\npins: [A, A, A, A, A]\n", []string{"x.yaml:2:7: `pins` has 5 entries where at most 4 may be; remove what is too many"}},
 		{"pattern of a key", "board: K3\npins: {x: GND}\n", []string{"x.yaml:2:8: the key `x` cannot be `x`; write it like `A1`"}},
 		{"parse", "board: K3\nvalue: ten\n", []string{"x.yaml:2:8: `value`: \"ten\" is not a number; write it like 22"}},
@@ -75,7 +78,19 @@ func TestCheck(t *testing.T) {
 		{"empty key", "board: K3\npins: {'': b}\n", []string{"x.yaml:2:8: a key of `pins` is empty; give it a name"}},
 		{"escape sequence", "board: \"K\\e[31m\"\n", []string{"x.yaml:1:8: `board` holds the character U+001B, which does not show; remove it; names that look alike must be alike"}},
 		{"bidi override", "board: \"K\\u202e3\"\n", []string{"x.yaml:1:8: `board` holds the character U+202E, which does not show; remove it; names that look alike must be alike"}},
+		{"letter that shows as nothing", "board: \"K\\u31643\"\n", []string{"x.yaml:1:8: `board` holds the character U+3164, which does not show; remove it; names that look alike must be alike"}},
+		{"variation selector", "board: \"K\\ufe0f3\"\n", []string{"x.yaml:1:8: `board` holds the character U+FE0F, which does not show; remove it; names that look alike must be alike"}},
+		{"blank sign", "board: \"K\\u28003\"\n", []string{"x.yaml:1:8: `board` holds the character U+2800, which does not show; remove it; names that look alike must be alike"}},
+		{"letters of other scripts", "board: \"\\u6f22\\u05d0e\\u0301\"\n", nil},
+		{"space at an end", "board: 'K3 '\n", []string{"x.yaml:1:8: `board` begins or ends with a space; remove it; names that look alike must be alike"}},
+		{"space at the end of a number", "board: K3\nvalue: '22 '\n", []string{"x.yaml:2:8: `value`: \"22 \" is not a number; write it like 22"}},
 		{"lines in a name", "board: \"K\\n3\"\n", []string{"x.yaml:1:8: `board` holds the character U+000A, which does not show; remove it; names that look alike must be alike"}},
+		{"decimal comma", "board: K3\nvolts: {J1: 0,539, J2: 1,J3: 2}\n", []string{"x.yaml:2:13: `0,539` is cut in two by its comma; write a point before the decimals: `0.539`"}},
+		{"decimal comma before a key", "event: {open: 4,7u}\nboard: K3\n", []string{"x.yaml:1:15: `4,7u` is cut in two by its comma; write a point before the decimals: `4.7u`"}},
+		{"no decimal comma", "board: K3\npins: {A1: G1,A2: ,A3: C}\n", nil},
+		{"no decimal comma with a space", "board: K3\nevent: {open: 4, 7u}\n", []string{"x.yaml:2:18: unknown key `7u`; the keys here are `open`, `by`"}},
+		{"another word for a key", "board: K3\nconnections: [A, B]\n", []string{"x.yaml:2:1: unknown key `connections`; did you mean `pins`?"}},
+		{"another word for a choice", "board: K3\nnumbering: Anticlockwise\n", []string{"x.yaml:2:12: `numbering` cannot be `Anticlockwise`; did you mean `around`?"}},
 		{"all in one pass", "rows: 3\nrws: 1\nvalue: x\n", []string{
 			"x.yaml:1:1: the file lacks the key `board`; add it, such as `Kestrel K3`",
 			"x.yaml:1:7: `rows` cannot be `3`; it is one of `1`, `2`",
@@ -117,9 +132,9 @@ func TestDecodeRefuses(t *testing.T) {
 		{"star name", "a: 1\nb: {c: *RST}\n", []string{"x.yaml:2:8: alias `*RST`; write the value out; if it is a name that starts with *, put it in quotes"}},
 		{"merge", "<<: {a: 1}\n", []string{"x.yaml:1:1: merge key `<<`; write the keys out"}},
 		{"tag", "a: !!binary aGk=\n", []string{"x.yaml:1:4: tag `!!binary`; remove it; if it is a name that starts with !, put it in quotes"}},
-		{"nul", "a: b\x00\n", []string{"x.yaml:1:5: control character U+0000; remove it; a board file is plain text"}},
-		{"escape", "a: é\x1b[2J\n", []string{"x.yaml:1:5: control character U+001B; remove it; a board file is plain text"}},
-		{"c1", "a: b\u0085\n", []string{"x.yaml:1:5: control character U+0085; remove it; a board file is plain text"}},
+		{"nul", "a: b\x00\n", []string{"x.yaml:1:5: control character U+0000; remove it; these files are plain text"}},
+		{"escape", "a: é\x1b[2J\n", []string{"x.yaml:1:5: control character U+001B; remove it; these files are plain text"}},
+		{"c1", "a: b\u0085\n", []string{"x.yaml:1:5: control character U+0085; remove it; these files are plain text"}},
 		{"not utf-8", "ok: 1\na: \xff\n", []string{"x.yaml:2:4: byte 0xff is not UTF-8 text; save the file as UTF-8 text"}},
 		{"utf-16", "\xff\xfea\x00", []string{"x.yaml:1:1: byte 0xff is not UTF-8 text; save the file as UTF-8 text"}},
 		{"deep", strings.Repeat("[", 66) + strings.Repeat("]", 66), []string{"x.yaml:1:66: nested deeper than 64 levels; flatten it; no halfsplit file needs more than six"}},
@@ -239,10 +254,15 @@ func TestNearest(t *testing.T) {
 		{"Parts", "parts"},
 		{"net", "nets"},
 		{"r12", "R12"},
+		{"con", "connectors"}, // short for it
+		{"par", "parts"},      // short, though two slips away
+		{"VTP", "VTP_1V8"},
+		{"co", ""}, // too short to say
 		{"R1", "R12"},
 		{"TPINT", "TP_INT"},
 		{"VTP_1V", "VTP_1V8"},
 		{"zzz", ""},
+		{"R99", ""}, // two digits wrong is another part
 		{"x", ""},
 		{"", ""},
 		{strings.Repeat("a", 1000), ""},
@@ -323,6 +343,9 @@ func fits(s map[string]any, v any) bool {
 			}
 		}
 	case map[string]any:
+		if n, ok := s["minProperties"].(float64); ok && len(v) < int(n) {
+			return false
+		}
 		properties, _ := s["properties"].(map[string]any)
 		for _, name := range asList(s["required"]) {
 			if _, ok := v[name.(string)]; !ok {
@@ -413,6 +436,8 @@ func TestSchemaAgrees(t *testing.T) {
 		{"{board: K3, pins: A}", false},
 		{"{board: K3, pins: {x: A}}", false},
 		{"{board: K3, supply: {a: b}}", false},
+		{"{board: K3, volts: {}}", false},
+		{"{board: K3, volts: {J1: 0.5}}", true},
 		{"{board: K3, event: {by: x}}", false},
 		{"{board: K3, event: {open: x, close: y}}", false},
 		{"{board: K3, event: [open]}", false},

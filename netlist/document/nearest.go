@@ -1,39 +1,56 @@
 package document
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // maxNearest is the longest name, in characters, that Nearest compares; longer
 // ones are not slips of the finger.
 const maxNearest = 64
 
+// leastShort is how many letters of a name are enough to stand for it.
+const leastShort = 3
+
 // Nearest returns the candidate that name was probably meant to be, or "" when
 // none is near. It counts slips: a letter too many, too few or wrong, or two
 // neighbours swapped (the restricted Damerau-Levenshtein distance); a
 // difference of case alone counts as none. One slip is allowed for every three
-// letters, and one more. Ties go to the earlier candidate.
+// letters, and one more from four letters on: R99 is no slip for R12. Ties go to the earlier candidate.
+//
+// A name of three letters or more that only one candidate begins with is short
+// for it (`cap` for `capacitor`), unless another is a single slip away.
 func Nearest(name string, candidates []string) string {
 	want := []rune(strings.ToLower(name))
 	if len(want) == 0 || len(want) > maxNearest {
 		return ""
 	}
 	allowed := min(len(want)/3+1, 4)
-	// A short name is near to half the alphabet: two letters may only differ
-	// in one, and one letter only in its case.
-	if len(want) <= 2 {
-		allowed = len(want) - 1
+	// A short name is near to half the alphabet: two or three letters may only
+	// differ in one, and one letter only in its case.
+	if len(want) <= 3 {
+		allowed = min(len(want)-1, 1)
 	}
 	best, bestSlips := "", allowed+1
+	longer, longerOnes := "", 0
 	for _, c := range candidates {
 		if c == name || len(c) > 4*maxNearest {
 			continue
 		}
 		have := []rune(strings.ToLower(c))
+		if len(want) >= leastShort && len(have) > len(want) && slices.Equal(have[:len(want)], want) {
+			longer = c
+			longerOnes++
+		}
 		if d := len(have) - len(want); d >= bestSlips || -d >= bestSlips {
 			continue
 		}
 		if slips := distance(want, have); slips < bestSlips {
 			best, bestSlips = c, slips
 		}
+	}
+	if longerOnes == 1 && bestSlips > 1 {
+		return longer
 	}
 	return best
 }

@@ -134,7 +134,7 @@ func badText(file string, text []byte) (Problem, bool) {
 			marks++
 		case r == '\t':
 		case r < 0x20 || r >= 0x7F && r < 0xA0 || r == 0x2028 || r == 0x2029:
-			return Problem{at, fmt.Sprintf("control character U+%04X", r), "remove it; a board file is plain text"}, true
+			return Problem{at, fmt.Sprintf("control character U+%04X", r), "remove it; these files are plain text"}, true
 		case r == ',' || r == ':' || r == '-' || r == '[' || r == '{' || r == '?':
 			marks++
 		}

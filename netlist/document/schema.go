@@ -21,6 +21,7 @@ type schema struct {
 	Required    []string           `json:"required,omitempty"`
 	Names       *schema            `json:"propertyNames,omitempty"`
 	Additional  any                `json:"additionalProperties,omitempty"`
+	MinEntries  int                `json:"minProperties,omitempty"`
 	Items       *schema            `json:"items,omitempty"`
 	MinItems    int                `json:"minItems,omitempty"`
 	MaxItems    int                `json:"maxItems,omitempty"`
@@ -74,7 +75,7 @@ func (s *Shape) schema() *schema {
 			// Keys are always strings in JSON.
 			out.Names = &schema{Description: s.Key.Doc, Pattern: s.Key.schema().Pattern, Enum: s.Key.schema().Enum}
 		}
-		out.Additional = s.Value.schema()
+		out.Additional, out.MinEntries = s.Value.schema(), s.MinItems
 	case s.Item != nil:
 		item := s.Item.schema()
 		list := &schema{Type: []string{"array"}, Items: item, MinItems: s.MinItems, MaxItems: s.MaxItems}

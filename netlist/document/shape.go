@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"unicode/utf8"
 )
 
 // Shape describes what may stand at one place of a file. Exactly one of these
@@ -36,14 +37,19 @@ type Shape struct {
 	Parse   func(text string) error
 	Lines   bool
 
+	// Means holds other words that people write for a scalar of Enum or for a key
+	// of Fields, in small letters, with the word that is meant. They are refused
+	// all the same, but the message names what to write.
+	Means map[string]string
+
 	Fields []Field
 
 	Key   *Shape // a scalar; nil for any name
 	Value *Shape
 
 	Item     *Shape
-	MinItems int
-	MaxItems int  // 0 means any number
+	MinItems int  // of a list, or of a mapping whose keys the writer chooses
+	MaxItems int  // of a list; 0 means any number
 	Single   bool // a single text may stand for a list of one
 
 	OneOf []*Shape
@@ -183,7 +189,8 @@ func (s *Shape) option(n Node, what string, problems *Problems) *Shape {
 
 func (s *Shape) checkFields(n Node, what string, problems *Problems) {
 	seen := make(map[string]Position, len(s.Fields))
-	for _, e := range n.Entries() {
+	entries := n.Entries()
+	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
 		if !ok {
 			continue
@@ -193,11 +200,14 @@ func (s *Shape) checkFields(n Node, what string, problems *Problems) {
 			if problems.Full() {
 				return
 			}
+			if decimalComma(entries, at, problems) {
+				continue
+			}
 			names := make([]string, len(s.Fields))
 			for i, f := range s.Fields {
 				names[i] = f.Name
 			}
-			problems.Add(e.Key.At(), "unknown key "+Quote(name), Suggest(name, names, "the keys here are "+quoteAll(names)))
+			problems.Add(e.Key.At(), "unknown key "+Quote(name), s.suggest(name, names, "the keys here are "+quoteAll(names)))
 			continue
 		}
 		value := e.Value
@@ -216,9 +226,13 @@ func (s *Shape) checkFields(n Node, what string, problems *Problems) {
 
 func (s *Shape) checkFree(n Node, what string, problems *Problems) {
 	seen := make(map[string]Position)
-	for _, e := range n.Entries() {
+	entries := n.Entries()
+	if len(entries) < s.MinItems {
+		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(entries), s.MinItems), "add the rest"+s.example())
+	}
+	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
-		if !ok {
+		if !ok || !s.Value.allowsNull() && decimalComma(entries, at, problems) {
 			continue
 		}
 		if s.Key != nil {
@@ -233,6 +247,32 @@ func (s *Shape) checkFree(n Node, what string, problems *Problems) {
 		s.Value.check(value, Quote(name), problems)
 	}
 }
+
+// suggest is Suggest after a look at what people call things.
+func (s *Shape) suggest(name string, candidates []string, otherwise string) string {
+	if meant, ok := s.Means[strings.ToLower(name)]; ok {
+		return "did you mean " + Quote(meant) + "?"
+	}
+	return Suggest(name, candidates, otherwise)
+}
+
+// decimalComma tells that the entry is the tail of a number written with a comma,
+// which ends a value between braces: `{value: 4,7u}` has the keys `value` and `7u`.
+func decimalComma(entries []Entry, at int, problems *Problems) bool {
+	e := entries[at]
+	if at == 0 || e.Value.Kind() != Nothing || !digit(e.Name()[0]) {
+		return false
+	}
+	before := entries[at-1].Value
+	head := before.Text()
+	if head == "" || !digit(head[len(head)-1]) || before.At().Line != e.Key.At().Line || e.Key.At().Column != before.At().Column+utf8.RuneCountInString(head)+1 {
+		return false
+	}
+	problems.Add(before.At(), fmt.Sprintf("%s is cut in two by its comma", Quote(head+","+e.Name())), "write a point before the decimals: "+Quote(head+"."+e.Name()))
+	return true
+}
+
+func digit(c byte) bool { return '0' <= c && c <= '9' }
 
 // free is a name that the writer chooses.
 var free = &Shape{}
@@ -283,12 +323,16 @@ func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
 		problems.Add(at, fmt.Sprintf("%s holds the character U+%04X, which does not show", what, r), "remove it; names that look alike must be alike")
 		return
 	}
+	if !s.Lines && s.Parse == nil && strings.TrimSpace(text) != text {
+		problems.Add(at, what+" begins or ends with a space", "remove it; names that look alike must be alike")
+		return
+	}
 	if s.Enum != nil && !slices.Contains(s.Enum, text) {
-		do := "it is one of " + quoteAll(s.Enum)
-		if near := Nearest(text, s.Enum); near != "" && len(s.Enum) > 4 {
-			do = "did you mean " + Quote(near) + "?"
+		near := s.Enum
+		if len(s.Enum) <= 4 {
+			near = nil // all of them fit on the line
 		}
-		problems.Add(at, fmt.Sprintf("%s cannot be %s", what, Quote(text)), do)
+		problems.Add(at, fmt.Sprintf("%s cannot be %s", what, Quote(text)), s.suggest(text, near, "it is one of "+quoteAll(s.Enum)))
 		return
 	}
 	if s.Parse != nil {

@@ -247,10 +247,10 @@ func Format(value float64, u Unit) string {
 }
 
 // four writes a number to four significant digits, without a needless zero at
-// the end and, unless it is huge, without an exponent.
+// the end and, unless it is huge or as good as nothing, without an exponent.
 func four(v float64) string {
 	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 4, 64), 64)
-	if err != nil || math.Abs(v) >= 1e9 {
+	if err != nil || math.Abs(v) >= 1e9 || v != 0 && math.Abs(v) < 1e-9 {
 		return strconv.FormatFloat(v, 'g', 4, 64)
 	}
 	return strconv.FormatFloat(rounded, 'f', -1, 64)

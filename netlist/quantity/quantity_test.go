@@ -147,6 +147,7 @@ func TestFormat(t *testing.T) {
 		{100e-9, Farad, "100 nF"},
 		{15e-12, Farad, "15 pF"},
 		{0.1e-12, Farad, "0.1 pF"},
+		{1e-300, Ohm, "1e-288 pohm"},
 		{0.452, Volt, "452 mV"},
 		{1.8, Volt, "1.8 V"},
 		{-5, Volt, "-5 V"},

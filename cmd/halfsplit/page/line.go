@@ -159,7 +159,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 			points = append(points, name(s.b.PointName(p)))
 		}
 	}
-	s.text(col+9+9.2*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
+	s.text(col+9+9.8*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
 	start := s.y
 	s.y += lineRow * 0.75
 
@@ -272,7 +272,11 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 		s.printf(`<rect x="%g" y="%g" width="46" height="20" class="part %s"/>`, col+16, y-10, m.class)
 		s.text(col+39, y+4, "mid small faint", kindLetter(p.Kind), 3)
 	default:
-		s.symbol(col+39, y, p.Kind, m.class)
+		if p.Kind == netlist.Diode || p.Kind == netlist.Clamp {
+			s.junction(col+39, y, conducts(p, x.In), m.class)
+		} else {
+			s.symbol(col+39, y, p.Kind, m.class)
+		}
 		far := x.Net
 		if far == netlist.None {
 			for t := range p.Terminals {
@@ -326,8 +330,12 @@ func kindLetter(k netlist.Kind) string {
 	switch k {
 	case netlist.Filter:
 		return "F"
-	case netlist.Choke:
+	case netlist.Choke, netlist.Inductor, netlist.Bead:
 		return "L"
+	case netlist.Capacitor:
+		return "C"
+	case netlist.Diode, netlist.Clamp:
+		return "D"
 	case netlist.Switch:
 		return "S"
 	case netlist.Transistor:
@@ -349,9 +357,53 @@ func (s *schematic) ground(x, y float64) {
 	s.line(x-1.5, y+11, x+1.5, y+11, "line wire")
 }
 
+// way is how a junction lies, seen from the line that it hangs from.
+type way int
+
+const (
+	bothWays way = iota // a two-way clamp
+	away                // its anode is on the line
+	towards             // its cathode is on the line
+)
+
+// conducts tells how the junction of a diode or clamp lies at one of its terminals.
+func conducts(p *netlist.Part, terminal int32) way {
+	for _, w := range p.Paths() {
+		switch {
+		case w.Element != netlist.Junction:
+		case w.From == terminal:
+			return away
+		case w.To == terminal:
+			return towards
+		}
+	}
+	return bothWays
+}
+
+// junction draws a diode or clamp across, 46 wide about a middle, after IEC 60617
+// (from memory): an arrow against a bar at the cathode, two of them for both ways.
+func (s *schematic) junction(x, y float64, w way, class string) {
+	s.line(x-23, y, x+23, y, "line wire")
+	arrow := func(base, tip float64) {
+		s.printf(`<path d="M%g %gv14L%g %gz" class="part %s"/>`, base, y-7, tip, y, class)
+	}
+	switch w {
+	case away:
+		arrow(x-7, x+7)
+		s.line(x+7, y-7, x+7, y+7, "line thick ink "+class)
+	case towards:
+		arrow(x+7, x-7)
+		s.line(x-7, y-7, x-7, y+7, "line thick ink "+class)
+	default:
+		arrow(x-14, x)
+		arrow(x+14, x)
+		s.line(x, y-7, x, y+7, "line thick ink "+class)
+	}
+}
+
 // symbol draws a part that lies across, 46 wide about a middle, after IEC 60617
 // (from memory): a box for a resistance, plates for a capacitor, a filled box for
-// a coil, an arrow against a bar for a junction.
+// a coil.
 func (s *schematic) symbol(x, y float64, k netlist.Kind, class string) {
 	switch k {
 	case netlist.Capacitor:
@@ -359,10 +411,6 @@ func (s *schematic) symbol(x, y float64, k netlist.Kind, class string) {
 		s.line(x+3, y, x+23, y, "line wire")
 		s.line(x-3, y-9, x-3, y+9, "line thick ink "+class)
 		s.line(x+3, y-9, x+3, y+9, "line thick ink "+class)
-	case netlist.Diode, netlist.Clamp:
-		s.line(x-23, y, x+23, y, "line wire")
-		s.printf(`<path d="M%g %gv14l14 -7z" class="part %s"/>`, x-7, y-7, class)
-		s.line(x+7, y-7, x+7, y+7, "line thick ink "+class)
 	case netlist.Inductor, netlist.Bead, netlist.Choke:
 		s.line(x-23, y, x+23, y, "line wire")
 		s.printf(`<rect x="%g" y="%g" width="28" height="9" class="part coil %s"/>`, x-14, y-4.5, class)

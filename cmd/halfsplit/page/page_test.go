@@ -198,7 +198,7 @@ func TestHostile(t *testing.T) {
 func TestDemo(t *testing.T) {
 	r := report(t, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	text := page(t, r)
-	for _, want := range []string{"touch dead after rain", "J7.8", "C46", "unexpected path", "Power gate", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
+	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power gate", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q", want)
 		}

@@ -537,10 +537,12 @@ func (b *builder) short() {
 			odd++
 		}
 	}
-	switch odd {
-	case 0:
+	switch {
+	case len(b.list) == 0:
+		add("Nothing has been read on it yet.")
+	case odd == 0:
 		add(fmt.Sprintf("None of %s is clearly off from what boards that work read.", count(len(b.list), "reading")))
-	case 1:
+	case odd == 1:
 		add("One place on the board did not read as on boards that work.")
 	default:
 		add(fmt.Sprintf("%d places on the board did not read as on boards that work.", odd))

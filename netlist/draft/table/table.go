@@ -194,8 +194,8 @@ func (r Row) Get(column int) Field {
 	return r[column]
 }
 
-// A spreadsheet takes a text that begins like a formula for one, and runs it.
-// Guard puts an apostrophe before such a text and Unguard takes it away again.
+// Guard puts an apostrophe before a text that begins like a formula, which a
+// spreadsheet would run; Unguard takes it away again.
 func Guard(text string) string {
 	if text != "" && strings.ContainsRune("=+-@\t\r'", rune(text[0])) {
 		return "'" + text
