@@ -338,9 +338,10 @@ const wideVolts = 0.015
 
 // outcomes cuts what a reading may show into outcomes that can be told apart, and
 // gives the probability of each under each hypothesis. The sharp predictions make
-// them: sorted by voltage, a new outcome begins where the gap exceeds apartSigmas
-// of both neighbours; OL is one more. Each sharp hypothesis falls into one; a
-// vague one is spread over them by its normal distribution, cut half way between.
+// them, and vague ones that lie apart from all sharp ones: sorted by voltage, a new
+// outcome begins where the gap exceeds apartSigmas of both neighbours; OL is one
+// more. Each of these hypotheses falls into one; any other is spread over them by
+// its normal distribution, cut half way between.
 func outcomes(shows []shown) (rows [][]float64, n int) {
 	order := make([]int, 0, len(shows))
 	over := false
@@ -351,11 +352,13 @@ func outcomes(shows []shown) (rows [][]float64, n int) {
 			order = append(order, i)
 		}
 	}
-	if len(order) == 0 { // nothing sharp: the vague ones have to do
-		for i, s := range shows {
-			if !s.over {
-				order = append(order, i)
-			}
+	sharp := order
+	for i, s := range shows {
+		near := func(k int) bool {
+			return math.Abs(s.volts-shows[k].volts) <= apartSigmas*math.Hypot(s.sigma, shows[k].sigma)
+		}
+		if !s.over && s.sigma >= wideVolts && !slices.ContainsFunc(sharp, near) {
+			order = append(order, i)
 		}
 	}
 	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })

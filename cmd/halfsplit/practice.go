@@ -82,9 +82,11 @@ func (a *app) practiceMakeCommand() *cobra.Command {
 		Short: "make a class set of fault cases from a board file",
 		Long: `make draws cases from a board file, all different, evenly spread over difficulty and
 over the parts of the board, and writes them into a new folder, beside the board
-and sweeps over good ones. Each case was solved by the program itself; its
-difficulty is the bench time that the program expects from the sweep to a
-verified repair, and the suspects that the sweep leaves.
+and sweeps over good ones. How hard a case is, is the bench time that the program
+expects from the sweep to a verified repair, and the suspects that the sweep
+leaves. Every case can be solved: each fault shows at the connectors, so that
+whoever works on one thing after the other and reads again comes to the end. The
+program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
 The same seed gives the same boards and faults. The files differ each time, for
 they are sealed anew.
@@ -147,7 +149,7 @@ func (s *screen) class(c *lessons.Class, to string) {
 	var rows [][]cell
 	by := map[string]int{}
 	for _, x := range c.Cases {
-		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {duration(x.Answer.Optimum), plain},
+		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {bestTime(x.Answer.Optimum, x.Answer.Least), plain},
 			{fmt.Sprint(x.Answer.Suspects), plain}, {fmt.Sprint(x.Answer.Group), plain}})
 		by[x.Answer.Lesson]++
 	}
@@ -159,6 +161,21 @@ func (s *screen) class(c *lessons.Class, to string) {
 			words = append(words, fmt.Sprintf("%s %d", l, by[l]))
 		}
 	}
-	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread; each was solved.")
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair. Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first.")
+	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread.")
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
 }
+
+// bestTime is the expected time of the best plan, with a sign where a quicker one
+// was not ruled out.
+func bestTime(optimum, least float64) string {
+	if least < optimum {
+		return "≤ " + duration(optimum)
+	}
+	return duration(optimum)
+}
+
+// What tables of practice cases say below them.
+const (
+	bestNote    = ", of a fault that stays as it is; ≤ where a quicker way was not ruled out."
+	hardestNote = "Hardest: the program itself does not mend it, or names something else; it can be solved all the same."
+)

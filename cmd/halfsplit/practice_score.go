@@ -107,7 +107,7 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), mendedCell(x), {duration(x.Seconds), plain}, {duration(x.Optimum), faint}, {percent(x.Justified), faint}})
+			verdictCell(x), modeCell(x), mendedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "mended"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -255,7 +255,7 @@ func safeCSV(text string) string {
 
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
-	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "mended", "seconds", "best_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
+	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "mended", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 	for _, x := range list {
 		lost, kinds := 0.0, map[string]int{}
@@ -266,7 +266,7 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 			kinds[r.Kind]++
 		}
 		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Mended),
-			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
+			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
 			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), safeCSV(x.Record)})
 	}
 	return w.WriteAll(rows)
@@ -314,7 +314,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				if r.Answer.Flicker > 0 {
 					words += "; comes and goes"
 				}
-				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {duration(r.Answer.Optimum), plain}, {words, plain}})
+				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {bestTime(r.Answer.Optimum, r.Answer.Least), plain}, {words, plain}})
 			}
 			s.wrapped(0, rows)
 			return nil

@@ -55,8 +55,11 @@ type Desk struct {
 	Now    func() time.Time // nil for no times in the record
 	Costs  plan.Costs
 
+	Exam bool // nobody says at the end whether the verdict is right
+
 	rec    record
 	writer *journal.Writer // nil where the record is in memory
+	pepper string          // of File.Check
 	stage  *stage
 	loci   []fault.Locus
 }
@@ -124,8 +127,12 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), rec: w}
-	if d.stage, d.loci, err = f.stage(c.Board); err != nil {
+	data, err := f.bench()
+	if err != nil {
+		return nil, err
+	}
+	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
+	if d.stage, d.loci, err = f.stage(c.Board, data); err != nil {
 		return nil, err
 	}
 	if len(c.All) < sweepEvent {
@@ -135,11 +142,7 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 }
 
 // stage makes the board of a file.
-func (f *File) stage(b *netlist.Board) (*stage, []fault.Locus, error) {
-	data, err := f.bench()
-	if err != nil {
-		return nil, nil, err
-	}
+func (f *File) stage(b *netlist.Board, data *benchData) (*stage, []fault.Locus, error) {
 	text, err := os.ReadFile(f.BoardPath())
 	if err != nil || sumOf(text) != data.BoardSum {
 		return nil, nil, whole(f.BoardPath(), "is not the board file that this case was made for", "use the one that came with the case, unchanged")
@@ -506,7 +509,8 @@ var Remedies = []string{"done", "replace", "bridge", "leave off", "resolder", "w
 
 // Close ends the case with what is bad and what mends it. Where the remedy has
 // not been carried out, it is now. right tells, by the hash in the file, whether
-// these are the bad parts; it is false where the record is in memory.
+// these are the bad parts; it is false in an examination, and where the record is
+// in memory.
 func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 	if err := d.open(); err != nil {
 		return false, err
@@ -536,10 +540,10 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 		cause = strings.Join(words, " and ")
 	}
 	err = d.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: cause, Remedy: remedy}})
-	if err != nil || d.File == nil {
+	if err != nil || d.File == nil || d.Exam {
 		return false, err
 	}
-	return d.File.Check.Says(bad)
+	return d.File.Check.Says(bad, d.pepper)
 }
 
 // carryOut does what mends a part, unless something was done about it already.

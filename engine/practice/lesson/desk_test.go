@@ -32,7 +32,7 @@ func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
 // bare is a class without cases.
 func bare(t *testing.T) *Class {
 	t.Helper()
-	c, err := prepare(small(t, Mixed, 1, 1))
+	c, err := prepare(small(t, Mixed, 1, 1), 1)
 	if err != nil {
 		t.Fatal(err)
 	}

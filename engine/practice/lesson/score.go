@@ -52,8 +52,10 @@ type Score struct {
 
 	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not mended
 	// Optimum is what the engine's policy expected after the sweep, Par what it
-	// took on this board.
+	// took on this board. No policy is expected to be quicker than Least; where
+	// that is below Optimum, Optimum is not exact.
 	Optimum float64 `json:"optimum_seconds"`
+	Least   float64 `json:"optimum_at_least_seconds"`
 	Par     float64 `json:"par_seconds"`
 	// Justified is the probability that the readings gave to the verdict when it
 	// was first acted on.
@@ -153,7 +155,11 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	s, loci, err := f.stage(c.Board)
+	data, err := f.bench()
+	if err != nil {
+		return nil, nil, err
+	}
+	s, loci, err := f.stage(c.Board, data)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -195,7 +201,7 @@ type marker struct {
 
 func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mind, costs plan.Costs) (*Score, error) {
 	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
-	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
+	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Least: a.Least, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
 	if err := k.doubts(); err != nil {
 		return nil, err
 	}

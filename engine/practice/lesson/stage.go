@@ -35,6 +35,8 @@ type benchData struct {
 	Faults     []placed          `json:"faults"`
 	Looks      map[string]string `json:"looks"`
 	Flicker    float64           `json:"flicker"`
+	Pepper     string            `json:"pepper"` // of Check
+	Exam       bool              `json:"exam"`   // the bench does not judge the verdict
 }
 
 // sumOf tells one text of a board file from others.

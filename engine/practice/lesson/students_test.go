@@ -34,14 +34,6 @@ var students = []scripted{
 	{"guesser", guess},
 }
 
-// oddPins lists the pins that read wrong in the sweep.
-func oddPins(d *Desk) ([]engine.Comparison, error) {
-	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
-	return slices.DeleteFunc(list, func(c engine.Comparison) bool {
-		return c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood
-	}), err
-}
-
 // mendedNow reads the odd pins again and tells whether they all read right.
 func mendedNow(d *Desk, odd []engine.Comparison) (bool, error) {
 	from := len(d.Case().All)
