@@ -53,13 +53,14 @@ time and go on later with the same command.
 			}
 			defer d.Leave()
 			d.Now = time.Now
-			b := &practiceBench{screen: s, app: a, desk: d, record: record, exam: exam, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			d.Exam = d.Exam || exam
+			b := &practiceBench{screen: s, app: a, desk: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
 			return b.run(cmd.InOrStdin())
 		},
 	}
 	cmd.Flags().StringVar(&record, "journal", "", "`CASE` file for the record (left out: beside FILE)")
 	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
-	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right")
+	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right (the teacher can choose so when making the class)")
 	return cmd
 }
 
@@ -88,7 +89,6 @@ type practiceBench struct {
 	app      *app
 	desk     *lessons.Desk
 	record   string
-	exam     bool
 	terminal bool
 	quit     bool
 	spent    float64 // seconds, as last told
@@ -403,7 +403,7 @@ func (b *practiceBench) verdict(words []string) error {
 	}
 	b.gap()
 	switch {
-	case b.exam:
+	case b.desk.Exam:
 		b.say("   Written down.")
 	case right && strings.Contains(b.closing(), "nothing"):
 		b.prose(3, 2, green, "Right: nothing is wrong with this board.")

@@ -27,8 +27,9 @@ what the best step would have been by what was known before it.
 Points, out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for
 a board that is mended, 30 for economy; 10 less for each risky move.
 
-What it prints does not tell the answers; --answers writes them on a page of their
-own, for the teacher.`,
+What it prints does not name the answers; --answers writes them on a page of their
+own, for the teacher. But the best steps and what was justified after each come
+near to it: hand them out when everybody has finished.`,
 		Example: `  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt
   halfsplit practice score spring/case-*-*.yaml --phrase-file phrase.txt --html class.html --answers answers.html`,
 		Args:              someArguments("a CASE file"),

@@ -110,6 +110,15 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 	if strings.Contains(out, "Right") || strings.Contains(out, "Not so") || !strings.Contains(out, "Written down.") {
 		t.Errorf("an examination tells:\n%s", out)
 	}
+	// In a class made for an examination, no student chooses otherwise.
+	if _, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "no-fault", "--count", "2", "--exam", "--phrase-file", "phrase.txt", "--to", "exam"); exit != exitDone {
+		t.Fatal(errs)
+	}
+	for _, file := range []string{"exam/case-01.yaml", "exam/case-02.yaml"} {
+		if out, _, _ = typed("verdict nothing\n", "practice", "run", file, "--by", "Eve"); !strings.Contains(out, "Written down.") || strings.Contains(out, "Right") || strings.Contains(out, "Not so") {
+			t.Errorf("an examination tells:\n%s", out)
+		}
+	}
 	_, errs, exit := typed("", "practice", "score", "lesson-08-bob.yaml")
 	if exit != exitUsage || !strings.Contains(errs, "no phrase is given; add --phrase-file") {
 		t.Errorf("without the phrase: %d, %s", exit, errs)
