@@ -118,6 +118,17 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	}
 }
 
+// saidWords is a student's verdict.
+func saidWords(x *lessons.Score) string {
+	switch {
+	case !x.Closed:
+		return "nothing yet"
+	case len(x.Said) == 0:
+		return "nothing wrong"
+	}
+	return prose(strings.Join(x.Said, " and ") + "; " + x.Remedy)
+}
+
 func verdictCell(x *lessons.Score) cell {
 	switch {
 	case !x.Closed:
@@ -210,6 +221,9 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	}
 	s.heading(fmt.Sprintf("%s, CASE %d", strings.ToUpper(name(x.Student)), x.Number), fmt.Sprintf("%.0f points: part %.0f, mode %.0f, remedy %.0f, economy %.0f, risk %.0f",
 		x.Points, x.Parts.Part, x.Parts.Mode, x.Parts.Remedy, x.Parts.Economy, x.Parts.Risk))
+	if steps {
+		s.prose(2, 4, plain, "said: "+saidWords(x))
+	}
 	if steps && len(x.Steps) > 0 {
 		var rows [][]cell
 		for _, t := range x.Steps {

@@ -266,7 +266,7 @@ func (k *marker) verdict(costs plan.Costs) error {
 	closing, closed := k.c.Closed()
 	s.Closed, s.Remedy = closed, closing.Remedy
 	edits := editsAfter(k.c.All)
-	s.Mended = closed && k.s.mended(k.c.All, edits) && !k.burnt()
+	s.Mended = closed && k.s.mended(k.c.All, edits)
 	if !s.Mended {
 		s.Seconds += costs.GiveUp
 	}
@@ -323,11 +323,6 @@ func (k *marker) alike(said, true_ fault.Mode, ohms float64) bool {
 	const about = 3 // either way of the border
 	path := func(m fault.Mode) bool { return m == fault.Shorted || m == fault.Leaky }
 	return path(a) && path(b) && ohms > fault.ShortOhms/about && ohms < fault.ShortOhms*about
-}
-
-// burnt tells that power was put on a short.
-func (k *marker) burnt() bool {
-	return slices.ContainsFunc(k.c.All, func(e journal.Event) bool { return e.Kind == journal.KindPower && e.Note == smokeNote })
 }
 
 // points adds up.
@@ -415,7 +410,7 @@ func (k *marker) justify(d *engine.Diagnosis) {
 		// measure where one comes and goes.
 	case s.Part == 1 && s.Justified < poorBelief:
 		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(s.Justified)))
-	case s.Part < 1 && s.Justified > fairBelief:
+	case s.Part == 0 && s.Justified > fairBelief:
 		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
 	}
 }
@@ -441,13 +436,36 @@ func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 	if lastWork > 0 && !k.proven && len(k.named) > 0 {
 		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is mended")
 	}
-	if absent := k.s.absent(editsAfter(k.c.All)); len(absent) > 0 {
-		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(absent, ", ")+" off the board, which it needs")
+	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
+		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
+	}
+	if odd := stillOdd(before); k.proven && len(k.named) > 0 && odd != nil {
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", odd.At, odd.Verdict))
 	}
 	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
 		a := before.Abnormal[0]
 		k.remark(len(k.c.All), Risky, fmt.Sprintf("said to be good, though %s reads %s", a.At, a.Verdict))
 	}
+}
+
+// stillOdd is a pin of the sweep that read otherwise than good boards do, and did
+// so when it was last read; nil where there is none.
+func stillOdd(d *engine.Diagnosis) *engine.Comparison {
+	last := map[string]*engine.Comparison{}
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		last[r.At+r.To+r.Polarity] = r
+	}
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		if r.Event > sweepEvent {
+			break
+		}
+		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+			return x
+		}
+	}
+	return nil
 }
 
 // step judges one event by what was known before it.
