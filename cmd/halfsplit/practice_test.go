@@ -106,6 +106,9 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 	if exit != exitDone || !strings.Contains(out, "Not so: ") || regexp.MustCompile(`\bC2\b`).MatchString(out) {
 		t.Errorf("exit %d:\n%s", exit, out)
 	}
+	if text, err := os.ReadFile("lesson-08-bob.yaml"); err != nil || regexp.MustCompile(`\bC2\b`).Match(text) {
+		t.Errorf("the record names what is bad: %v\n%s", err, text)
+	}
 	out, _, _ = typed("verdict C2 leaky; leave off\n", "practice", "run", "lesson-08.yaml", "--by", "Eve", "--exam")
 	if strings.Contains(out, "Right") || strings.Contains(out, "Not so") || !strings.Contains(out, "Written down.") {
 		t.Errorf("an examination tells:\n%s", out)

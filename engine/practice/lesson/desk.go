@@ -566,7 +566,7 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 		remedy = "done"
 		for _, n := range named {
 			if !d.worked(n) {
-				return false, fmt.Errorf("nothing was done about %s; say what mends it, as in `%s; replace`, or `%s; none` to hand the board on", document.Quote(n.Place), text(named), text(named))
+				return false, fmt.Errorf("nothing was done about %s; say what mends it, as in `%s; %s`, or `%s; none` to hand the board on", document.Quote(n.Place), text(named), remedyFor(n.locus), text(named))
 			}
 		}
 	}
@@ -590,6 +590,19 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 		return false, err
 	}
 	return d.File.Check.Says(bad, d.pepper)
+}
+
+// remedyFor is a word for what mends a place.
+func remedyFor(l *fault.Locus) string {
+	switch l.Change.Cure.Kind {
+	case netlist.MendGap:
+		return "clean"
+	case netlist.MendTrace:
+		return "wire"
+	case netlist.MendPin:
+		return "resolder"
+	}
+	return "replace"
 }
 
 // text is a verdict as it is written down.

@@ -264,6 +264,29 @@ func TestClosedTooSoon(t *testing.T) {
 	}
 }
 
+// A rail that read shorted before the repair is no reason against power after it,
+// and a part that was taken off, and left off once that proved right, was no luck.
+func TestLiftedAndProven(t *testing.T) {
+	d := desk(t, 0, placed{"C4 1-2", "shorted", 0.2})
+	if _, err := d.Lift("C4"); err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []string{"J1.7", "V3V3"} {
+		if _, err := d.Read(at, "", 0, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if p, err := d.Power(); err != nil || !p.Runs || !p.Gate.Open {
+		t.Fatalf("power: %+v, %v", p, err)
+	}
+	if _, err := d.Close("C4 shorted", ""); err != nil {
+		t.Fatal(err)
+	}
+	if s := scoreOf(t, d); len(s.Remarks) > 0 || s.Justified < 0.9 || s.Points < 99 {
+		t.Errorf("%v points, justified %v, %v", s.Points, s.Justified, s.Remarks)
+	}
+}
+
 // A fault that comes and goes is there in the sweep, and in about seven readings
 // of ten afterwards.
 func TestFlicker(t *testing.T) {

@@ -2,6 +2,7 @@ package lesson
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -354,7 +355,8 @@ func (k *marker) steps() error {
 			return err
 		}
 		for n := range k.named {
-			if !acted[n] && (e.Kind == journal.KindClose || works(e, k.named[n].locus)) {
+			// A part that was lifted was tried without; to leave it off is to act.
+			if !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindLift && works(e, k.named[n].locus)) {
 				acted[n] = true
 				k.score.Justified = math.Min(k.score.Justified, beliefIn(before, k.named[n].Place))
 			}
@@ -635,14 +637,19 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 	return nil
 }
 
-// shorted names a rail that reads shorted, "" where none does.
+// shorted names a point of a rail that read shorted when it was last read, "" where
+// there is none.
 func (k *marker) shorted(d *engine.Diagnosis) string {
+	at := map[string]string{} // by rail, where its last reading is shorted
 	for _, r := range d.Readings {
-		if r.Verdict == engine.IsShorted {
-			if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
-				return r.At
+		if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
+			if delete(at, r.Net); r.Verdict == engine.IsShorted {
+				at[r.Net] = r.At
 			}
 		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(at)) {
+		return at[name]
 	}
 	return ""
 }
