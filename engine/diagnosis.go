@@ -25,8 +25,11 @@ type Diagnosis struct {
 	// Notes are remarks on the data, such as a pin that no good board was read at.
 	Notes []string `json:"notes"`
 
-	// Expected is the expected time in seconds to a verified repair.
+	// Expected is the expected time in seconds to a verified repair. No plan made
+	// of the same steps is expected to be quicker than Least, which is the same
+	// where Expected is exact.
 	Expected float64 `json:"expected_seconds"`
+	Least    float64 `json:"-"`
 	// Alike are groups of suspects that no step on offer can tell apart.
 	Alike [][]string `json:"alike"`
 

@@ -87,7 +87,10 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if err != nil {
 		return err
 	}
-	d.Expected = bounds.Upper
+	d.Expected, d.Least = bounds.Upper, bounds.Lower
+	if bounds.Exact {
+		d.Least = d.Expected // but for rounding
+	}
 	for _, c := range choices {
 		if len(d.Next) == listedSteps {
 			break
@@ -223,12 +226,13 @@ func (p *planning) reach() []netlist.NetID {
 	return nets
 }
 
-// points lists where a probe could usefully land: one point of each net within
-// reach, the easiest to touch, and both sides of every joint and break that is
-// suspected.
+// points lists where a probe could usefully land: both sides of every break that
+// is suspected, every terminal whose joint is, and one point of each net within
+// reach, the easiest to touch whose joint is not: read there, the net shows what
+// the joint keeps from the terminal.
 func (p *planning) points() []netlist.Point {
 	var out []netlist.Point
-	have := map[string]bool{}
+	have, joint := map[string]bool{}, map[string]bool{}
 	add := func(pt netlist.Point) {
 		if name := p.Board.PointName(pt); !have[name] && len(out) < mostPoints && p.touchable(pt) {
 			have[name] = true
@@ -244,7 +248,9 @@ func (p *planning) points() []netlist.Point {
 			}
 			switch c := &f.Locus.Change; c.Kind {
 			case network.Detach:
-				add(p.model.PointOf(c.Contact))
+				pt := p.model.PointOf(c.Contact)
+				joint[p.Board.PointName(pt)] = true
+				add(pt)
 			case network.Split:
 				add(p.Board.Nets[c.Net].Along[c.After])
 				add(p.Board.Nets[c.Net].Along[c.After+1])
@@ -254,7 +260,7 @@ func (p *planning) points() []netlist.Point {
 	for _, n := range p.reach() {
 		best, cost := netlist.Point{}, math.Inf(1)
 		for _, pt := range p.Board.PointsOn(n) {
-			if c := p.touchCost(pt); c < cost {
+			if c := p.touchCost(pt); c < cost && !joint[p.Board.PointName(pt)] {
 				best, cost = pt, c
 			}
 		}
@@ -332,9 +338,10 @@ const wideVolts = 0.015
 
 // outcomes cuts what a reading may show into outcomes that can be told apart, and
 // gives the probability of each under each hypothesis. The sharp predictions make
-// them: sorted by voltage, a new outcome begins where the gap exceeds apartSigmas
-// of both neighbours; OL is one more. Each sharp hypothesis falls into one; a
-// vague one is spread over them by its normal distribution, cut half way between.
+// them, and vague ones that lie apart from all sharp ones: sorted by voltage, a new
+// outcome begins where the gap exceeds apartSigmas of both neighbours; OL is one
+// more. Each of these hypotheses falls into one; any other is spread over them by
+// its normal distribution, cut half way between.
 func outcomes(shows []shown) (rows [][]float64, n int) {
 	order := make([]int, 0, len(shows))
 	over := false
@@ -345,11 +352,13 @@ func outcomes(shows []shown) (rows [][]float64, n int) {
 			order = append(order, i)
 		}
 	}
-	if len(order) == 0 { // nothing sharp: the vague ones have to do
-		for i, s := range shows {
-			if !s.over {
-				order = append(order, i)
-			}
+	sharp := order
+	for i, s := range shows {
+		near := func(k int) bool {
+			return math.Abs(s.volts-shows[k].volts) <= apartSigmas*math.Hypot(s.sigma, shows[k].sigma)
+		}
+		if !s.over && s.sigma >= wideVolts && !slices.ContainsFunc(sharp, near) {
+			order = append(order, i)
 		}
 	}
 	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })

@@ -18,10 +18,10 @@ type remedy struct {
 	place   string // the part or place to work on
 }
 
-// safeToBridge tells the kinds of series part whose function a line can do
+// MayBridge tells the kinds of series part whose function a line can do
 // without (common practice, no source): what is lost is filtering, not
 // protection or a set current.
-func safeToBridge(p *netlist.Part) bool {
+func MayBridge(p *netlist.Part) bool {
 	if p.Role == netlist.Required {
 		return false
 	}
@@ -68,7 +68,7 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 		r.name = "leave off"
 		r.seconds = e.costs.Lift + verify
 		r.advice = fmt.Sprintf("Take %s off and leave it off; what is lost is %s. Fit a new one of %s when there is one.", name, lost(p), valueOf(p))
-	case !f.Mode.Path() && safeToBridge(p):
+	case !f.Mode.Path() && MayBridge(p):
 		r.name = "bridge"
 		r.advice = fmt.Sprintf("Bridge %s; what is lost is %s. Or replace it.", name, lost(p))
 		r.seconds = e.costs.Bridge + verify

@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
+	practicefile "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -187,6 +188,8 @@ func (c *checker) file(f *checked) {
 		_, err = plan.LoadCosts(f.path)
 	case kindPriors:
 		_, err = fault.LoadPriors(f.path)
+	case kindPractice:
+		_, err = practicefile.Load(f.path)
 	case kindWithdraw:
 		if err == nil {
 			err = references.WithdrawShape().Check(f.nodes[0]).Err()

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"unicode/utf8"
 
@@ -15,9 +16,11 @@ import (
 
 // practiceHelp is what every practice command says of the seals.
 const practiceHelp = `What is wrong with a practice board is sealed in its file. The seals keep out
-whoever reads, searches or compares the files. They do not keep out a student who
-can write a program: the bench has to know the board, so what it knows can be
-taken out of it. Use practice for learning, not for an examination that matters.`
+whoever reads, searches or compares the files, and whoever makes the class a second
+time without the teacher's phrase. They do not keep out a student who can write a
+program: the bench has to know the board, so what it knows can be taken out of it.
+Nor do they hinder working on a case twice, or asking ` + "`halfsplit locate`" + ` about a
+record. Use practice for learning, not for an examination that matters.`
 
 func (a *app) practiceCommand() *cobra.Command {
 	cmd := &cobra.Command{
@@ -82,12 +85,14 @@ func (a *app) practiceMakeCommand() *cobra.Command {
 		Short: "make a class set of fault cases from a board file",
 		Long: `make draws cases from a board file, all different, evenly spread over difficulty and
 over the parts of the board, and writes them into a new folder, beside the board
-and sweeps over good ones. Each case was solved by the program itself; its
-difficulty is the bench time that the program expects from the sweep to a
-verified repair, and the suspects that the sweep leaves.
+and sweeps over good ones. How hard a case is, is the bench time that the program
+expects from the sweep to a verified repair, and the suspects that the sweep
+leaves. Every case can be solved: each fault shows at the connectors, so that
+whoever works on one thing after the other and reads again comes to the end. The
+program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
-The same seed gives the same boards and faults. The files differ each time, for
-they are sealed anew.
+The same board file, seed and phrase give the same boards and faults. The files
+differ each time, for they are sealed anew.
 
 The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 
@@ -124,7 +129,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if err := c.Write(to); err != nil {
 				return err
 			}
-			s.class(c, to)
+			s.class(c, to, phraseFile)
 			return nil
 		},
 	}
@@ -134,20 +139,22 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.Uint64Var(&o.Seed, "seed", 1, "`NUMBER` from which everything is drawn")
 	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see")
 	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
+	flags.BoolVar(&o.Exam, "exam", false, "the bench does not say whether a verdict is right")
 	phraseFlag(cmd, &phraseFile)
 	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
 	mustComplete(cmd, "to", completeFolders)
 	return cmd
 }
 
-// class says how hard the cases of a class are, and not what is wrong with them.
-func (s *screen) class(c *lessons.Class, to string) {
+// class tells the teacher how hard the cases of a class are, and what to do with
+// them.
+func (s *screen) class(c *lessons.Class, to, phraseFile string) {
 	s.say(s.paint(strong, titled(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + count(len(c.Cases), "case") + " in " + path(to))
 	s.gap()
 	var rows [][]cell
 	by := map[string]int{}
 	for _, x := range c.Cases {
-		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {duration(x.Answer.Optimum), plain},
+		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {bestTime(x.Answer.Optimum, x.Answer.Least), plain},
 			{fmt.Sprint(x.Answer.Suspects), plain}, {fmt.Sprint(x.Answer.Group), plain}})
 		by[x.Answer.Lesson]++
 	}
@@ -159,6 +166,33 @@ func (s *screen) class(c *lessons.Class, to string) {
 			words = append(words, fmt.Sprintf("%s %d", l, by[l]))
 		}
 	}
-	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread; each was solved.")
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair. Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first.")
+	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread.")
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
+	s.prose(2, 2, faint, "This table is for you: where the best time is 0 s, nothing is wrong.")
+	s.gap()
+	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the phrase. A student writes")
+	s.say("    halfsplit practice run " + path(c.Cases[0].File.Path) + " --by NAME")
+	s.prose(2, 2, plain, "and gives you back the record, "+path(recordName(c.Cases[0].File.Path, "name"))+". With the records in the folder, write")
+	s.say("    halfsplit practice score " + path(filepath.Join(to, "case-*-*.yaml")) + " --phrase-file " + path(phraseFile))
+	s.say("    halfsplit practice answers " + path(filepath.Join(to, "case-"+strings.Repeat("?", digits(c))+".yaml")) + " --phrase-file " + path(phraseFile))
 }
+
+// digits is how many a case's number has in its file's name.
+func digits(c *lessons.Class) int {
+	return len(strings.TrimSuffix(strings.TrimPrefix(filepath.Base(c.Cases[0].File.Path), "case-"), ".yaml"))
+}
+
+// bestTime is the expected time of the best plan, with a sign where a quicker one
+// was not ruled out.
+func bestTime(optimum, least float64) string {
+	if least < optimum {
+		return "≤ " + duration(optimum)
+	}
+	return duration(optimum)
+}
+
+// What tables of practice cases say below them.
+const (
+	bestNote    = ", of a fault that stays as it is; ≤ where a quicker way was not ruled out."
+	hardestNote = "Hardest: the program itself does not mend it, or names something else; it can be solved all the same."
+)

@@ -24,6 +24,8 @@ th { font-weight: 600; border-bottom: 1px solid #666; } td.n, th.n { text-align:
 
 var pageFunctions = template.FuncMap{
 	"time":    duration,
+	"best":    bestTime,
+	"said":    saidWords,
 	"percent": percent,
 	"whole":   func(v float64) string { return fmt.Sprintf("%.0f", v) },
 	"one":     func(v float64) string { return fmt.Sprintf("%.1f", v) },
@@ -45,9 +47,9 @@ var classPage = template.Must(template.New("class").Funcs(pageFunctions).Parse(`
 <table><tr><th>student</th><th class="n">cases</th><th class="n">points</th><th class="n">right</th><th class="n">time</th><th class="n">given away</th><th class="n">risky</th></tr>
 {{range .Students}}<tr><td>{{.Student}}</td><td class="n">{{.Cases}}</td><td class="n">{{one .Points}}</td><td class="n">{{.Right}}</td><td class="n">{{time .Seconds}}</td><td class="n">{{time .Lost}}</td><td class="n">{{.Risky}}</td></tr>
 {{end}}</table>
-<p class="note">Means over each student's cases. Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a mended board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it.</p>
+<p class="note">Means over each student's cases. Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a mended board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it. Best time is expected by the program, from the sweep to a verified repair` + bestNote + `</p>
 {{range .Scores}}<section><h2>{{.Student}}, case {{.Number}}: {{whole .Points}} points</h2>
-<p>Part {{share .Part}}, mode {{share .Mode}}, {{if .Mended}}mended{{else}}not mended{{end}}; {{time .Seconds}} at the bench, best {{time .Optimum}}. When the verdict was acted on, the readings gave it {{percent .Justified}}.</p>
+<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Mended}}mended{{else}}not mended{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}} and at least {{time .Least}}{{end}}. When the verdict was acted on, the readings gave it {{percent .Justified}}.</p>
 {{if .Steps}}<table><tr><th class="n">event</th><th>did and saw</th><th class="n">cost</th><th class="n">bits</th><th class="n">lost</th><th>best was</th><th>then justified</th></tr>
 {{range .Steps}}<tr><td class="n">{{.Event}}</td><td>{{.Did}}</td><td class="n">{{whole .Seconds}} s</td><td class="n">{{one .Bits}}</td><td class="n">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td>{{.Best}}</td><td>{{range $i, $b := .Belief}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
 {{end}}</table>{{end}}
@@ -61,9 +63,9 @@ var answersPage = template.Must(template.New("answers").Funcs(pageFunctions).Par
 <html lang="en"><head><meta charset="utf-8"><title>Practice answers</title>` + pageStyle + `</head><body>
 <h1>Practice answers: for the teacher</h1>
 <table><tr><th class="n">case</th><th>set</th><th>lesson</th><th>level</th><th>what is wrong</th><th>misleading</th><th class="n">best time</th><th class="n">program took</th><th class="n">suspects</th></tr>
-{{range .}}<tr><td class="n">{{.Number}}</td><td>{{.Set}}</td><td>{{.Answer.Lesson}}</td><td>{{.Answer.Level}}</td><td>{{.Answer.Words}}</td><td>{{range $i, $l := .Answer.Lures}}{{if $i}}, {{end}}{{$l}}{{end}}{{if .Answer.Flicker}}comes and goes{{end}}</td><td class="n">{{time .Answer.Optimum}}</td><td class="n">{{time .Answer.ParSeconds}}</td><td class="n">{{.Answer.Suspects}}</td></tr>
+{{range .}}<tr><td class="n">{{.Number}}</td><td>{{.Set}}</td><td>{{.Answer.Lesson}}</td><td>{{.Answer.Level}}</td><td>{{.Answer.Words}}</td><td>{{range $i, $l := .Answer.Lures}}{{if $i}}, {{end}}{{$l}}{{end}}{{if .Answer.Flicker}}comes and goes{{end}}</td><td class="n">{{best .Answer.Optimum .Answer.Least}}</td><td class="n">{{time .Answer.ParSeconds}}</td><td class="n">{{.Answer.Suspects}}</td></tr>
 {{end}}</table>
-<p class="note">Best time is what the program expects from the sweep to a verified repair; it took the other on this very board.</p>
+<p class="note">Best time is what the program expects from the sweep to a verified repair` + bestNote + ` Program took: what it needed on this very board. ` + hardestNote + `</p>
 </body></html>
 `))
 

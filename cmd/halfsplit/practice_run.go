@@ -5,12 +5,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
@@ -53,13 +55,14 @@ time and go on later with the same command.
 			}
 			defer d.Leave()
 			d.Now = time.Now
-			b := &practiceBench{screen: s, app: a, desk: d, record: record, exam: exam, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			d.Exam = d.Exam || exam
+			b := &practiceBench{screen: s, app: a, desk: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
 			return b.run(cmd.InOrStdin())
 		},
 	}
 	cmd.Flags().StringVar(&record, "journal", "", "`CASE` file for the record (left out: beside FILE)")
 	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
-	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right")
+	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right (the teacher can choose so when making the class)")
 	return cmd
 }
 
@@ -88,7 +91,6 @@ type practiceBench struct {
 	app      *app
 	desk     *lessons.Desk
 	record   string
-	exam     bool
 	terminal bool
 	quit     bool
 	spent    float64 // seconds, as last told
@@ -120,7 +122,8 @@ func (b *practiceBench) run(stdin io.Reader) error {
 	if b.desk.Done() {
 		b.say("The case is closed after " + duration(b.desk.Seconds()) + "; the record is " + path(b.record))
 	} else {
-		b.say("Nothing is lost: `halfsplit practice run` goes on from here; the record is " + path(b.record))
+		b.say("Nothing is lost; the record is " + path(b.record) + ". To go on from here, write")
+		b.say("  halfsplit practice run " + path(b.desk.File.Path) + " --journal " + path(b.record))
 	}
 	return in.err
 }
@@ -150,6 +153,21 @@ func (b *practiceBench) sheet() {
 	}
 	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads", right: true}, {head: "good", right: true}, {}}, rows)
 	b.gap()
+	if done := b.work(); done != "" {
+		b.prose(2, 2, plain, "Done so far: "+done+".")
+		b.gap()
+	}
+}
+
+// work lists what was done to the board, for one who comes back to it.
+func (b *practiceBench) work() string {
+	var list []string
+	for _, e := range b.desk.Case().All {
+		if e.Kind.Edits() {
+			list = append(list, bench.Describe(b.desk.Case().Board, &e))
+		}
+	}
+	return prose(strings.Join(list, ", "))
 }
 
 // readingRow does not judge: to compare is the student's work.
@@ -173,11 +191,14 @@ func readingRow(r *engine.Comparison) []cell {
 	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {good, faint}, {how, faint}}
 }
 
-// practiceDeeds are what a student can do, with what it costs.
-var practiceDeeds = []struct {
+// practiceDeed is something that a student can do.
+type practiceDeed struct {
 	words, does string
 	run         func(*practiceBench, []string) error
-}{
+}
+
+// practiceDeeds are all of them, in the order of the help.
+var practiceDeeds = []practiceDeed{
 	{"read POINT...", "diode mode, red probe on ground, black on the point", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, false) }},
 	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
@@ -189,7 +210,11 @@ var practiceDeeds = []struct {
 	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Fit, "is new")) }},
 	{"bridge PART", "a wire across a part that lies along a line", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Bridge, "is bridged")) }},
 	{"mend PLACE", "resolder a pin (J1.2), clean between pins (J1.2-J1.3), join a trace", func(b *practiceBench, w []string) error {
-		return b.done(b.desk.Mend, "is mended")(strings.ReplaceAll(strings.Join(w, " "), " to ", "-"))
+		place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
+		if len(w) == 2 {
+			return instead(quoted(place)+" may be one place or two", "write mend "+w[0]+"-"+w[1]+" for what lies between, or mend one after the other")
+		}
+		return b.done(b.desk.Mend, "is mended")(place)
 	}},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
@@ -217,9 +242,12 @@ func (b *practiceBench) enter(line string) error {
 	if same, ok := sameDeeds[word]; ok {
 		word = same
 	}
-	if word == "?" {
+	switch word {
+	case "?":
 		b.help()
 		return nil
+	case "undo":
+		return instead("nothing is taken back at a bench", "refit a part or read again, and go on")
 	}
 	var known []string
 	for _, d := range practiceDeeds {
@@ -234,12 +262,19 @@ func (b *practiceBench) enter(line string) error {
 		args := fields[1:]
 		if head == "verdict" || head == "note" {
 			args = strings.Fields(line)[1:]
+		} else if i := slices.IndexFunc(args, isDeed); i > 0 && b.desk.Spelled(args[i]) == args[i] {
+			return instead(quoted(args[i])+" is a deed of its own", "write one deed a line")
 		}
 		err := d.run(b, args)
 		b.paid()
 		return err
 	}
 	return instead(quoted(fields[0])+" means nothing here", document.Suggest(word, known, "? lists what can be done"))
+}
+
+// isDeed tells whether a word begins a deed.
+func isDeed(word string) bool {
+	return slices.ContainsFunc(practiceDeeds, func(d practiceDeed) bool { return strings.HasPrefix(d.words, word+" ") })
 }
 
 // paid says what was spent since it last did.
@@ -277,7 +312,7 @@ func (b *practiceBench) each(words []string, do func(string) error) error {
 		if strings.EqualFold(w, "and") {
 			continue
 		}
-		if err := do(w); err != nil {
+		if err := do(b.desk.Spelled(w)); err != nil {
 			return err
 		}
 	}
@@ -300,28 +335,35 @@ func (b *practiceBench) read(words []string, pol references.Polarity, inOhms boo
 		if strings.EqualFold(words[i], "and") {
 			continue
 		}
-		to := ""
+		at, to := words[i], ""
 		if i+2 < len(words) && strings.EqualFold(words[i+1], "to") {
 			to = words[i+2]
+			i += 2
+		} else if inOhms && len(words) == 2 && i == 0 { // one probe on each
+			to = words[1]
+			i++
 		}
-		r, err := b.desk.Read(words[i], to, pol, inOhms)
+		r, err := b.desk.Read(at, to, pol, inOhms)
 		if err != nil {
 			return err
 		}
-		if to != "" {
-			i += 2
-		}
-		b.shown(r, words)
+		b.shown(r)
 	}
 	return nil
 }
 
-func (b *practiceBench) shown(r *lessons.Shown, _ []string) {
+func (b *practiceBench) shown(r *lessons.Shown) {
 	text := name(r.At)
 	if r.To != "" {
 		text += " to " + name(r.To)
 	}
 	shown := quantity.FormatReading(r.Reading)
+	switch {
+	case r.Reading.Overload:
+		shown = "OL"
+	case r.Reading.Unit == quantity.Ohm:
+		shown = ohms(r.Reading.Value)
+	}
 	if list, err := b.desk.Engine.Compare(b.desk.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
 			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
@@ -379,8 +421,12 @@ func (b *practiceBench) power() error {
 		return err
 	}
 	switch {
-	case len(p.Burnt) > 0:
-		b.prose(3, 2, loud, "Smoke. "+someNames(p.Burnt, mostNames)+" was shorted to ground, and the supply fed it all it had.")
+	case len(p.Burnt) == 1:
+		b.prose(3, 2, loud, "Smoke. "+name(p.Burnt[0])+" was shorted to ground, and the supply fed it all it had.")
+	case len(p.Burnt) > 1:
+		b.prose(3, 2, loud, "Smoke. "+someNames(p.Burnt, mostNames)+" were shorted to ground, and the supply fed them all it had.")
+	case p.Dead:
+		b.prose(3, 2, loud, "The board does nothing any more: power burnt it before.")
 	case p.Runs:
 		b.prose(3, 2, green, "The board runs.")
 	default:
@@ -394,8 +440,12 @@ func (b *practiceBench) power() error {
 
 func (b *practiceBench) verdict(words []string) error {
 	text, remedy, _ := strings.Cut(strings.Join(words, " "), ";")
-	if remedy = strings.TrimSpace(remedy); remedy == "" {
-		remedy = "done"
+	if remedy == "" {
+		for _, r := range lessons.Remedies { // "R1 open replace"; a bridge may be the fault
+			if cut, found := strings.CutSuffix(text, " "+r); found && r != "bridge" {
+				text, remedy = cut, r
+			}
+		}
 	}
 	right, err := b.desk.Close(text, remedy)
 	if err != nil {
@@ -403,14 +453,17 @@ func (b *practiceBench) verdict(words []string) error {
 	}
 	b.gap()
 	switch {
-	case b.exam:
+	case b.desk.Exam:
 		b.say("   Written down.")
 	case right && strings.Contains(b.closing(), "nothing"):
-		b.prose(3, 2, green, "Right: nothing is wrong with this board.")
+		b.prose(3, 2, green, "Right: nothing was wrong with this board.")
 	case right:
 		b.prose(3, 2, green, "Right: that is what was bad, and all of it.")
 	default:
 		b.prose(3, 2, yellow, "Not so: something else was bad, or not all of that. The teacher's score says more.")
+	}
+	if right && !b.desk.Exam && !b.desk.Mended() {
+		b.prose(3, 2, yellow, "But as it lies, the board does not do what it should.")
 	}
 	return nil
 }
@@ -424,7 +477,7 @@ func (b *practiceBench) closing() string {
 // line prints the parts that hang on a line, from the board file.
 func (b *practiceBench) line(words []string) error {
 	board := b.desk.Case().Board
-	at, err := board.Point(words[0])
+	at, err := board.Point(b.desk.Spelled(words[0]))
 	if err != nil {
 		return err
 	}

@@ -27,8 +27,9 @@ what the best step would have been by what was known before it.
 Points, out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for
 a board that is mended, 30 for economy; 10 less for each risky move.
 
-What it prints does not tell the answers; --answers writes them on a page of their
-own, for the teacher.`,
+What it prints does not name the answers; --answers writes them on a page of their
+own, for the teacher. But the best steps and what was justified after each come
+near to it: hand them out when everybody has finished.`,
 		Example: `  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt
   halfsplit practice score spring/case-*-*.yaml --phrase-file phrase.txt --html class.html --answers answers.html`,
 		Args:              someArguments("a CASE file"),
@@ -107,7 +108,7 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), mendedCell(x), {duration(x.Seconds), plain}, {duration(x.Optimum), faint}, {percent(x.Justified), faint}})
+			verdictCell(x), modeCell(x), mendedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "mended"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -115,6 +116,17 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	for _, x := range list {
 		s.scoreDetail(x, steps)
 	}
+}
+
+// saidWords is a student's verdict.
+func saidWords(x *lessons.Score) string {
+	switch {
+	case !x.Closed:
+		return "nothing yet"
+	case len(x.Said) == 0:
+		return "nothing wrong"
+	}
+	return prose(strings.Join(x.Said, " and ") + "; " + x.Remedy)
 }
 
 func verdictCell(x *lessons.Score) cell {
@@ -209,6 +221,9 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	}
 	s.heading(fmt.Sprintf("%s, CASE %d", strings.ToUpper(name(x.Student)), x.Number), fmt.Sprintf("%.0f points: part %.0f, mode %.0f, remedy %.0f, economy %.0f, risk %.0f",
 		x.Points, x.Parts.Part, x.Parts.Mode, x.Parts.Remedy, x.Parts.Economy, x.Parts.Risk))
+	if steps {
+		s.prose(2, 4, plain, "said: "+saidWords(x))
+	}
 	if steps && len(x.Steps) > 0 {
 		var rows [][]cell
 		for _, t := range x.Steps {
@@ -255,7 +270,7 @@ func safeCSV(text string) string {
 
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
-	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "mended", "seconds", "best_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
+	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "mended", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 	for _, x := range list {
 		lost, kinds := 0.0, map[string]int{}
@@ -266,7 +281,7 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 			kinds[r.Kind]++
 		}
 		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Mended),
-			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
+			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
 			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), safeCSV(x.Record)})
 	}
 	return w.WriteAll(rows)
@@ -314,7 +329,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				if r.Answer.Flicker > 0 {
 					words += "; comes and goes"
 				}
-				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {duration(r.Answer.Optimum), plain}, {words, plain}})
+				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {bestTime(r.Answer.Optimum, r.Answer.Least), plain}, {words, plain}})
 			}
 			s.wrapped(0, rows)
 			return nil

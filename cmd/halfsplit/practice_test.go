@@ -106,9 +106,21 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 	if exit != exitDone || !strings.Contains(out, "Not so: ") || regexp.MustCompile(`\bC2\b`).MatchString(out) {
 		t.Errorf("exit %d:\n%s", exit, out)
 	}
+	if text, err := os.ReadFile("lesson-08-bob.yaml"); err != nil || regexp.MustCompile(`\bC2\b`).Match(text) {
+		t.Errorf("the record names what is bad: %v\n%s", err, text)
+	}
 	out, _, _ = typed("verdict C2 leaky; leave off\n", "practice", "run", "lesson-08.yaml", "--by", "Eve", "--exam")
 	if strings.Contains(out, "Right") || strings.Contains(out, "Not so") || !strings.Contains(out, "Written down.") {
 		t.Errorf("an examination tells:\n%s", out)
+	}
+	// In a class made for an examination, no student chooses otherwise.
+	if _, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "no-fault", "--count", "2", "--exam", "--phrase-file", "phrase.txt", "--to", "exam"); exit != exitDone {
+		t.Fatal(errs)
+	}
+	for _, file := range []string{"exam/case-01.yaml", "exam/case-02.yaml"} {
+		if out, _, _ = typed("verdict nothing\n", "practice", "run", file, "--by", "Eve"); !strings.Contains(out, "Written down.") || strings.Contains(out, "Right") || strings.Contains(out, "Not so") {
+			t.Errorf("an examination tells:\n%s", out)
+		}
 	}
 	_, errs, exit := typed("", "practice", "score", "lesson-08-bob.yaml")
 	if exit != exitUsage || !strings.Contains(errs, "no phrase is given; add --phrase-file") {
@@ -150,6 +162,12 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"inject SDA", "`SDA` is no supply rail"},
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
+		{"lift R7, refit R7", "`refit` is a deed of its own; write one deed a line"},
+		{"mend TP1 r1.1", "`TP1 r1.1` may be one place or two; write mend TP1-r1.1 for what lies between"},
+		{"undo", "nothing is taken back at a bench; refit a part or read again, and go on"},
+		{"verdict R1 open", "nothing was done about `R1`; say what mends it, as in `R1 open; replace`"},
+		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each
+		{"look r9", "R9 "},
 		{"verdict R1 open; hope", "`hope` is not a remedy"},
 		{hostile, "means nothing here"},
 		{strings.Repeat("x", 10000), "means nothing here"},

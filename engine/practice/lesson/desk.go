@@ -55,8 +55,11 @@ type Desk struct {
 	Now    func() time.Time // nil for no times in the record
 	Costs  plan.Costs
 
+	Exam bool // nobody says at the end whether the verdict is right
+
 	rec    record
 	writer *journal.Writer // nil where the record is in memory
+	pepper string          // of File.Check
 	stage  *stage
 	loci   []fault.Locus
 }
@@ -124,8 +127,12 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), rec: w}
-	if d.stage, d.loci, err = f.stage(c.Board); err != nil {
+	data, err := f.bench()
+	if err != nil {
+		return nil, err
+	}
+	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
+	if d.stage, d.loci, err = f.stage(c.Board, data); err != nil {
 		return nil, err
 	}
 	if len(c.All) < sweepEvent {
@@ -135,11 +142,7 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 }
 
 // stage makes the board of a file.
-func (f *File) stage(b *netlist.Board) (*stage, []fault.Locus, error) {
-	data, err := f.bench()
-	if err != nil {
-		return nil, nil, err
-	}
+func (f *File) stage(b *netlist.Board, data *benchData) (*stage, []fault.Locus, error) {
 	text, err := os.ReadFile(f.BoardPath())
 	if err != nil || sumOf(text) != data.BoardSum {
 		return nil, nil, whole(f.BoardPath(), "is not the board file that this case was made for", "use the one that came with the case, unchanged")
@@ -244,6 +247,11 @@ func (d *Desk) point(name string) (netlist.Point, error) {
 	b := d.stage.board
 	at, err := b.Point(name)
 	if err != nil {
+		if spelled, wrong := b.Point(d.Spelled(name)); wrong == nil {
+			at, err = spelled, nil
+		}
+	}
+	if err != nil {
 		return at, err
 	}
 	switch at.Kind {
@@ -270,15 +278,37 @@ func (d *Desk) point(name string) (netlist.Point, error) {
 
 func (d *Desk) part(name string) (netlist.PartID, error) {
 	id, err := d.stage.board.PartByName(name)
-	if err == nil {
-		return id, nil
+	if err != nil {
+		id, err = d.stage.board.PartByName(d.Spelled(name))
 	}
-	for i := range d.stage.board.Parts {
-		if strings.EqualFold(d.stage.board.Parts[i].Name, name) {
-			return netlist.PartID(i), nil
+	if err != nil {
+		if at, wrong := d.point(name); wrong == nil && at.Kind != netlist.PointNet {
+			return id, fmt.Errorf("%s is a point and no part; read it, or mend it", document.Quote(d.Spelled(name)))
 		}
 	}
 	return id, err
+}
+
+// Spelled is the name of a part, point or net as the board file writes it, where
+// somebody typed it in small letters; name itself where nothing is called so.
+func (d *Desk) Spelled(name string) string {
+	b := d.stage.board
+	for i := range b.Parts {
+		if strings.EqualFold(b.Parts[i].Name, name) {
+			return b.Parts[i].Name
+		}
+	}
+	for n := range b.Nets {
+		if strings.EqualFold(b.Nets[n].Name, name) {
+			return b.Nets[n].Name
+		}
+		for _, pt := range b.PointsOn(netlist.NetID(n)) {
+			if own := b.PointName(pt); strings.EqualFold(own, name) {
+				return own
+			}
+		}
+	}
+	return name
 }
 
 // Shown is a reading with what it cost.
@@ -427,7 +457,16 @@ func (d *Desk) Mend(place string) error {
 	}
 	m, err := d.stage.board.Mend(place)
 	if err != nil {
-		return err
+		ends := strings.Split(place, "-")
+		for i := range ends {
+			ends[i] = d.Spelled(strings.TrimSpace(ends[i]))
+		}
+		if m, err = d.stage.board.Mend(strings.Join(ends, "-")); err != nil {
+			return err
+		}
+	}
+	if d.edits().Mended(m) {
+		return fmt.Errorf("%s was mended before, and holds", document.Quote(place))
 	}
 	return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
 }
@@ -438,7 +477,7 @@ func (d *Desk) Inject(rail string) ([]string, error) {
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	n, err := d.stage.board.NetByName(rail)
+	n, err := d.stage.board.NetByName(d.Spelled(rail))
 	if err != nil {
 		return nil, err
 	}
@@ -469,6 +508,7 @@ func (d *Desk) Note(text string) error {
 type Powered struct {
 	Gate  *gate.Gate
 	Burnt []string // rails that were shorted
+	Dead  bool     // power had burnt it before
 	Runs  bool
 }
 
@@ -488,7 +528,8 @@ func (d *Desk) Power() (*Powered, error) {
 	if p.Burnt, err = d.stage.shortedRails(d.edits()); err != nil {
 		return nil, err
 	}
-	p.Runs = len(p.Burnt) == 0 && d.stage.mended(d.Case().All, d.edits())
+	p.Runs = len(p.Burnt) == 0 && d.Mended()
+	p.Dead = burnt(d.Case().All)
 	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: drawIdle, AfterKey: drawIdle}}
 	switch {
 	case len(p.Burnt) > 0:
@@ -504,9 +545,15 @@ func (d *Desk) Power() (*Powered, error) {
 // bench before.
 var Remedies = []string{"done", "replace", "bridge", "leave off", "resolder", "wire", "clean", "none"}
 
+// Mended tells whether nothing is wrong with the board as it lies. It is not for
+// the student's eyes before the end.
+func (d *Desk) Mended() bool { return d.stage.mended(d.Case().All, d.edits()) }
+
 // Close ends the case with what is bad and what mends it. Where the remedy has
-// not been carried out, it is now. right tells, by the hash in the file, whether
-// these are the bad parts; it is false where the record is in memory.
+// not been carried out, it is now; where none is named, something must have been
+// done. right tells, by the hash in the file, whether
+// these are the bad parts; it is false in an examination, and where the record is
+// in memory.
 func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 	if err := d.open(); err != nil {
 		return false, err
@@ -515,7 +562,14 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	remedy = strings.ToLower(strings.TrimSpace(remedy))
+	if remedy = strings.ToLower(strings.TrimSpace(remedy)); remedy == "" {
+		remedy = "done"
+		for _, n := range named {
+			if !d.worked(n) {
+				return false, fmt.Errorf("nothing was done about %s; say what mends it, as in `%s; %s`, or `%s; none` to hand the board on", document.Quote(n.Place), text(named), remedyFor(n.locus), text(named))
+			}
+		}
+	}
 	if !slices.Contains(Remedies, remedy) {
 		return false, fmt.Errorf("%s is not a remedy; %s", document.Quote(remedy), document.Suggest(remedy, Remedies, "the remedies are "+strings.Join(Remedies, ", ")))
 	}
@@ -527,19 +581,52 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 			return false, err
 		}
 	}
-	words, bad := []string{}, []string{}
+	bad := []string{}
 	for _, n := range named {
-		words, bad = append(words, n.String()), append(bad, n.Place)
+		bad = append(bad, n.Place)
 	}
-	cause := "nothing wrong"
-	if len(words) > 0 {
-		cause = strings.Join(words, " and ")
-	}
-	err = d.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: cause, Remedy: remedy}})
-	if err != nil || d.File == nil {
+	err = d.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: text(named), Remedy: remedy}})
+	if err != nil || d.File == nil || d.Exam {
 		return false, err
 	}
-	return d.File.Check.Says(bad)
+	return d.File.Check.Says(bad, d.pepper)
+}
+
+// remedyFor is a word for what mends a place.
+func remedyFor(l *fault.Locus) string {
+	switch l.Change.Cure.Kind {
+	case netlist.MendGap:
+		return "clean"
+	case netlist.MendTrace:
+		return "wire"
+	case netlist.MendPin:
+		return "resolder"
+	}
+	return "replace"
+}
+
+// text is a verdict as it is written down.
+func text(named []Named) string {
+	if len(named) == 0 {
+		return "nothing wrong"
+	}
+	var words []string
+	for _, n := range named {
+		words = append(words, n.String())
+	}
+	return strings.Join(words, " and ")
+}
+
+// worked tells whether anything was done at what is named.
+func (d *Desk) worked(n Named) bool {
+	return slices.ContainsFunc(d.Case().All, func(e journal.Event) bool {
+		if e.Kind == journal.KindMend && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
+			return m.Kind == netlist.MendJoint && m.Terminal.Part == n.locus.Part
+		}) {
+			return true
+		}
+		return works(&e, n.locus)
+	})
 }
 
 // carryOut does what mends a part, unless something was done about it already.

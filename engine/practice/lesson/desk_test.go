@@ -32,7 +32,7 @@ func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
 // bare is a class without cases.
 func bare(t *testing.T) *Class {
 	t.Helper()
-	c, err := prepare(small(t, Mixed, 1, 1))
+	c, err := prepare(small(t, Mixed, 1, 1), 1)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -131,6 +131,8 @@ func TestDeedsThatCannotBe(t *testing.T) {
 		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, bridge, leave off, resolder, wire, clean, none"},
 		{"no bridge", func() error { _, err := d.Close("C1 shorted", "bridge"); return err }, "`C1` cannot be bridged; replace it"},
 		{"mend", func() error { return d.Mend("J1.2-J1.8") }, ""},
+		{"look at a pin", func() error { _, err := d.Look("j1.4"); return err }, "`J1.4` is a point and no part; read it, or mend it"},
+		{"nothing done", func() error { _, err := d.Close("c1 leaky", ""); return err }, "nothing was done about `C1`; say what mends it, as in `C1 leaky; replace`, or `C1 leaky; none` to hand the board on"},
 	} {
 		err := test.do()
 		if err == nil || test.want != "" && err.Error() != test.want {
@@ -205,6 +207,83 @@ func TestPowerOnAShort(t *testing.T) {
 	}
 	if p, err = d.Power(); err != nil || !p.Runs || p.Gate.Open {
 		t.Errorf("power after the repair and before reading again: %+v, %v", p, err)
+	}
+}
+
+// Small letters do; what was mended is not mended twice; a wire across a part that
+// the board needs mends nothing; and what power burnt stays burnt.
+func TestBenchIsAsStudentsTakeIt(t *testing.T) {
+	d := desk(t, 0, placed{"R1 through 1-2", "open", 0})
+	if r, err := d.Read("j1.2", "", 0, false); err != nil || r.At != "J1.2" || !r.Reading.Overload {
+		t.Errorf("read j1.2: %+v, %v", r, err)
+	}
+	if err := d.Mend("j1.4-d1.1"); err != nil {
+		t.Error(err)
+	}
+	if err := d.Mend("J1.4 to D1.1"); err == nil || err.Error() != "`J1.4 to D1.1` was mended before, and holds" {
+		t.Errorf("mended twice: %v", err)
+	}
+	if err := d.Bridge("r1"); err != nil {
+		t.Error(err)
+	}
+	if r, err := d.Read("J1.2", "", 0, false); err != nil || r.Reading.Overload || d.Mended() {
+		t.Errorf("with a wire across R1 J1.2 reads %+v, %v; mended: %v", r, err, d.Mended())
+	}
+	if err := d.Fit("R1"); err != nil || !d.Mended() {
+		t.Errorf("with a new R1: mended %v, %v", d.Mended(), err)
+	}
+	d = desk(t, 0, placed{"C6 1-2", "shorted", 0.2})
+	if p, err := d.Power(); err != nil || len(p.Burnt) == 0 || p.Dead {
+		t.Errorf("power on a short: %+v, %v", p, err)
+	}
+	if err := d.Fit("C6"); err != nil {
+		t.Fatal(err)
+	}
+	if p, err := d.Power(); err != nil || len(p.Burnt) > 0 || !p.Dead || p.Runs {
+		t.Errorf("power on a burnt board: %+v, %v", p, err)
+	}
+}
+
+// A case that is closed while a pin still reads wrong is remarked on, and the
+// half that was right is no sound guess.
+func TestClosedTooSoon(t *testing.T) {
+	d := desk(t, 0, placed{"C2 1-2", "shorted", 0.8}, placed{"R10 through 1-2", "open", 0})
+	if _, err := d.Lift("C2"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Read("J1.3", "", 0, false); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Close("C2 shorted", ""); err != nil {
+		t.Fatal(err)
+	}
+	s := scoreOf(t, d)
+	want := []Remark{{5, Risky, "closed though the last reading at J1.8 is open"}}
+	if diff := cmp.Diff(want, s.Remarks); diff != "" || s.Part != 0.5 || s.Mended {
+		t.Errorf("part %v, mended %v, remarks (-want +got):\n%s", s.Part, s.Mended, diff)
+	}
+}
+
+// A rail that read shorted before the repair is no reason against power after it,
+// and a part that was taken off, and left off once that proved right, was no luck.
+func TestLiftedAndProven(t *testing.T) {
+	d := desk(t, 0, placed{"C4 1-2", "shorted", 0.2})
+	if _, err := d.Lift("C4"); err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []string{"J1.7", "V3V3"} {
+		if _, err := d.Read(at, "", 0, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if p, err := d.Power(); err != nil || !p.Runs || !p.Gate.Open {
+		t.Fatalf("power: %+v, %v", p, err)
+	}
+	if _, err := d.Close("C4 shorted", ""); err != nil {
+		t.Fatal(err)
+	}
+	if s := scoreOf(t, d); len(s.Remarks) > 0 || s.Justified < 0.9 || s.Points < 99 {
+		t.Errorf("%v points, justified %v, %v", s.Points, s.Justified, s.Remarks)
 	}
 }
 

@@ -4,7 +4,7 @@
 // In most cases:
 //
 //	class, err := lesson.Make(lesson.Order{Board: b, Lesson: "shorts", Count: 24, Seed: 1, Phrase: phrase})
-//	err = class.Write("spring", boardText)
+//	err = class.Write("spring")
 //
 //	d, err := lesson.Sit("spring/case-01.yaml", "spring/ada-01.yaml", "Ada")
 //	r, err := d.Read("P1.3", "", references.RedOnGround, false)
@@ -12,9 +12,9 @@
 //
 //	s, err := lesson.ScoreFile("spring/ada-01.yaml", lesson.NewKeyring(phrase))
 //
-// Make draws boards of one invented type, each with something wrong, plays every
-// case to its end with the engine's own policy, and keeps those that come out
-// mended. A practice file holds the board for the student's bench and the answer
+// Make draws boards of one type, each with something wrong that shows, and lets
+// the engine's own policy play every case to its end, to see how hard it is. A
+// practice file holds the board for the student's bench and the answer
 // for the teacher, both sealed; see the comment of File for what that protects
 // against and what not.
 //

@@ -24,10 +24,12 @@ import (
 // salted hash of the bad parts.
 //
 // What this protects against: somebody who opens the file, searches it, compares
-// it with others of its class, or changes it. What it does not: the student's
-// program must know the board to show readings of it, so whoever can write a
-// program can take the faults out of Bench, with or without the phrase. Do not
-// use it for an examination that matters.
+// it with others of its class, tries answers against the hash, makes the class a
+// second time without the phrase, or changes the file. What it does not: the
+// student's program must know the board to show readings of it, so whoever can
+// write a program can take the faults out of Bench, with or without the phrase; and
+// who works on a case twice knows it the second time. Do not use it for an
+// examination that matters.
 type File struct {
 	Path string
 
@@ -205,7 +207,7 @@ func (f *File) from(path string) string {
 	return filepath.Join(filepath.Dir(f.Path), filepath.FromSlash(path))
 }
 
-const fileComment = `# A practice case for halfsplit; the board is invented and so is its fault.
+const fileComment = `# A practice case for halfsplit. Its fault is made up.
 #
 #   halfsplit practice run %s
 #

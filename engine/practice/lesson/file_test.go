@@ -44,10 +44,10 @@ func TestFilesReadBack(t *testing.T) {
 		if diff := cmp.Diff(asJSON(t, x.Answer), asJSON(t, a)); diff != "" {
 			t.Errorf("%s: answer (-made +read):\n%s", x.File.Path, diff)
 		}
-		if right, err := f.Check.Says(a.Bad); !right || err != nil {
+		if right, err := f.Check.Says(a.Bad, x.data.Pepper); !right || err != nil {
 			t.Errorf("%s: the hash does not know its answer: %v", f.Path, err)
 		}
-		if right, _ := f.Check.Says(append([]string{"R99"}, a.Bad...)); right {
+		if right, _ := f.Check.Says(append([]string{"R99"}, a.Bad...), x.data.Pepper); right {
 			t.Errorf("%s: the hash takes a part too many", f.Path)
 		}
 		if _, err := f.AnswerWith(NewKeyring("another phrase")); !errors.Is(err, errPhrase) {
@@ -56,6 +56,45 @@ func TestFilesReadBack(t *testing.T) {
 	}
 	if err := c.Write(filepath.Dir(c.Cases[0].File.Path)); err == nil || !strings.Contains(err.Error(), "cannot be written") {
 		t.Errorf("a class was written over another: %v", err)
+	}
+}
+
+// Of the board and the seed alone nobody makes the class a second time: another
+// phrase draws other boards, and other sweeps over good ones.
+func TestPhraseDraws(t *testing.T) {
+	o := small(t, Mixed, 8, 9)
+	a := made(t, o)
+	o.Phrase = "the phrase of a student who would know"
+	b := made(t, o)
+	same := 0
+	for i := range a.Cases {
+		if a.Cases[i].key == b.Cases[i].key {
+			same++
+		}
+	}
+	if same > 2 { // by chance
+		t.Errorf("%d of %d cases are the same under another phrase", same, len(a.Cases))
+	}
+	if cmp.Diff(a.Sweeps[0].Readings, b.Sweeps[0].Readings) == "" {
+		t.Error("the good boards are the same under another phrase")
+	}
+}
+
+// What a student can try on a file without taking the program apart: the answers
+// of its board against the hash. Without the pepper, none of them fits.
+func TestHashCannotBeTried(t *testing.T) {
+	c, _ := written(t, Mixed, 6, 8)
+	for _, x := range c.Cases {
+		answers := [][]string{{}}
+		for i := range c.loci {
+			answers = append(answers, []string{c.loci[i].Name(c.Order.Board)})
+		}
+		answers = append(answers, x.Answer.Bad)
+		for _, bad := range answers {
+			if right, err := x.File.Check.Says(bad, ""); right || err != nil {
+				t.Errorf("%s: the hash tells %v without the pepper: %v", x.File.Path, bad, err)
+			}
+		}
 	}
 }
 
@@ -72,6 +111,10 @@ func TestSeedsRepeat(t *testing.T) {
 	a, b := made(t, small(t, Mixed, 4, 9)), made(t, small(t, Mixed, 4, 9))
 	for i := range a.Cases {
 		x, y := a.Cases[i], b.Cases[i]
+		if x.data.Pepper == y.data.Pepper {
+			t.Errorf("case %d has the same pepper twice", i+1)
+		}
+		x.data.Pepper, y.data.Pepper = "", ""
 		if diff := cmp.Diff(asJSON(t, x.data)+asJSON(t, x.Answer), asJSON(t, y.data)+asJSON(t, y.Answer)); diff != "" {
 			t.Errorf("case %d differs: %s", i+1, diff)
 		}

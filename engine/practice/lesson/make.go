@@ -3,6 +3,7 @@ package lesson
 import (
 	"bytes"
 	"cmp"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -30,9 +31,10 @@ type Order struct {
 	Set       string // name of the class set
 	Lesson    string // one of SubjectNames
 	Count     int
-	Seed      uint64 // the same order and seed give the same boards and faults
+	Seed      uint64 // the same order, seed and phrase give the same boards and faults
 	Phrase    string // of the teacher
 	Rounds    int    // of hashing; 0 for DefaultRounds
+	Exam      bool   // the bench does not say whether a verdict is right
 
 	// Watch, where it is not nil, is told how far the work is.
 	Watch func(done, total int)
@@ -50,11 +52,18 @@ type Answer struct {
 	Flicker float64  `json:"flicker"`
 
 	// Optimum is the expected bench seconds from the sweep to a verified repair
-	// by the engine's policy. It follows from the sweep alone.
+	// by the engine's policy. It follows from the sweep alone, and takes faults to
+	// stay as they are. No policy is expected to be quicker than Least: where the
+	// two are the same, Optimum is exact, and otherwise it is "at most".
 	Optimum  float64 `json:"optimum_seconds"`
+	Least    float64 `json:"optimum_at_least_seconds"`
 	Suspects int     `json:"suspects"` // after the sweep
 	Group    int     `json:"group"`    // suspects of the first ambiguity group
-	Level    string  `json:"level"`    // in the set: easier, middle, harder
+
+	// Level is the third of the set by Optimum, easier, middle or harder; or
+	// hardest, where the engine's own policy does not mend the board or does not
+	// name what was bad.
+	Level string `json:"level"`
 
 	// Par is what the engine's policy took on this very board.
 	ParSeconds float64 `json:"par_seconds"`
@@ -69,8 +78,9 @@ type Case struct {
 	data   benchData
 	faults []practice.Fault
 	key    string
-	index  int // in the draw
-	ok     bool
+	index  int  // in the draw
+	fair   bool // as weigh finds it
+	solved bool // by the engine's policy
 	err    error
 
 	sweep *engine.Diagnosis // of a small class, until it was played
@@ -86,7 +96,9 @@ type Class struct {
 	Cases  []*Case
 	Sweeps []*references.Sweep // over good boards
 	Drawn  int                 // cases drawn to find these
+	Unfair int                 // of those drawn, left out by weigh
 
+	seed   uint64
 	engine *engine.Engine
 	model  *network.Model
 	truth  *practice.Truth
@@ -117,9 +129,13 @@ const (
 	theComplaint = "came back from the field, does not work as it should"
 )
 
-// Make draws the cases of a class: all different, spread evenly over difficulty
-// and over the parts of the board, and each played to its end by the engine's
-// policy, which mends it.
+// Make draws the cases of a class: all different, and spread evenly over
+// difficulty and over the parts of the board. Every case can be solved: each of
+// its faults shows at the connectors, alone and beside the others, so that whoever
+// works on one thing after the other and reads again comes to the end. The
+// engine's policy plays each case too. One that it does not solve is kept, as the
+// hardest of them: to leave it out would make a class of what the engine is good
+// at, and a third of the faults that come and go are not.
 func Make(o Order) (*Class, error) {
 	switch {
 	case o.Count < 1 || o.Count > mostCases:
@@ -139,7 +155,11 @@ func Make(o Order) (*Class, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := prepare(o)
+	seed, err := secretSeed(o)
+	if err != nil {
+		return nil, err
+	}
+	c, err := prepare(o, seed)
 	if err != nil {
 		return nil, err
 	}
@@ -161,18 +181,38 @@ func Make(o Order) (*Class, error) {
 	if err := failed(pool); err != nil {
 		return nil, err
 	}
-	pool = slices.DeleteFunc(pool, func(x *Case) bool { return !x.ok })
-	if err := c.choose(pool, tick); err != nil {
+	pool = slices.DeleteFunc(pool, func(x *Case) bool { return !x.fair })
+	c.Unfair = c.Drawn - len(pool)
+	if len(pool) < o.Count {
+		return nil, fmt.Errorf("only %d of %d cases drawn read as they are; ask for fewer, or for another lesson", len(pool), c.Drawn)
+	}
+	c.choose(pool)
+	each(c.Cases, func(x *Case) { x.err = c.play(x); tick() })
+	if err := failed(c.Cases); err != nil {
 		return nil, err
 	}
+	c.grade()
 	o.Watch(total, total)
 	return c, c.seal()
 }
 
+// secretSeed is what everything is drawn from: the seed under the phrase. Of the
+// seed alone, a student with the board file could make the class a second time,
+// under a phrase of his own. The sweeps over good boards follow from it and are
+// open, so guessing a phrase by them must be no quicker than by the answers.
+func secretSeed(o Order) (uint64, error) {
+	salt := fmt.Sprintf("halfsplit practice draw %s %d", sumOf(o.BoardText), o.Seed)
+	key, err := NewKeyring(o.Phrase).key([]byte(salt), o.Rounds)
+	if err != nil {
+		return 0, err
+	}
+	return binary.BigEndian.Uint64(key), nil
+}
+
 // prepare makes the type of board that a class shares, reads good boards of it,
 // and fits the engine to them.
-func prepare(o Order) (*Class, error) {
-	c := &Class{Order: o}
+func prepare(o Order, seed uint64) (*Class, error) {
+	c := &Class{Order: o, seed: seed}
 	var err error
 	m := network.New(o.Board)
 	c.model = m
@@ -180,7 +220,7 @@ func prepare(o Order) (*Class, error) {
 		return nil, err
 	}
 	c.loci = fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	c.truth = practice.NewTruth(m, practice.Random(o.Seed, "lesson truth").Uint64())
+	c.truth = practice.NewTruth(m, practice.Random(seed, "lesson truth").Uint64())
 	for i, name := range goodSweeps {
 		meter, err := practice.MeterNamed(name, instrument)
 		if err != nil {
@@ -256,7 +296,7 @@ func (c *Class) draw(kinds []Subject) ([]*Case, error) {
 		if k < 0 {
 			break
 		}
-		r := practice.Random(o.Seed, fmt.Sprintf("lesson case %d", i))
+		r := practice.Random(c.seed, fmt.Sprintf("lesson case %d", i))
 		well := healthy[k] < kinds[k].good*(taken[k]+1) // the share holds of those taken, not of those drawn
 		x, err := drawCase(r, &kinds[k], well, decks[k], c.model, c.truth, c.meter)
 		if err != nil {
@@ -370,9 +410,11 @@ func netsOf(m *network.Model, l *fault.Locus) []netlist.NetID {
 	return []netlist.NetID{c.Net}
 }
 
-// weigh measures how hard a case is, by what its sweep tells. A case that the
-// engine misjudges from the start, a good board held for bad or the other way
-// round, is no fair question.
+// weigh measures how hard a case is, by what its sweep tells. Where the sweep
+// reads as a good board though something is wrong, or the other way round, no
+// reading would make anybody begin; and where one of two faults reads as a good
+// board once the other is mended, none would make anybody go on. Those are no fair
+// questions.
 func (c *Class) weigh(x *Case) error {
 	x.data.BoardSum = sumOf(c.Order.BoardText)
 	d, err := c.sit(x)
@@ -386,9 +428,16 @@ func (c *Class) weigh(x *Case) error {
 	if c.Order.Count <= mostKept {
 		x.sweep = g
 	}
-	x.ok = (len(g.Next) > 0) == (len(x.faults) > 0)
+	x.fair = (len(g.Next) > 0) == (len(x.faults) > 0)
+	for i := range x.faults {
+		if x.fair {
+			if x.fair, err = c.shows(x, i); err != nil {
+				return err
+			}
+		}
+	}
 	a := &x.Answer
-	a.Optimum, a.Suspects = g.Expected, len(g.Suspects)
+	a.Optimum, a.Least, a.Suspects = g.Expected, g.Least, len(g.Suspects)
 	for _, s := range g.Suspects {
 		if s.Group == 1 {
 			a.Group++
@@ -396,6 +445,27 @@ func (c *Class) weigh(x *Case) error {
 	}
 	a.Faults, a.Bad, a.Words = x.data.Faults, badNames(c.Order.Board, x.faults), faultWords(c.Order.Board, x.faults)
 	return nil
+}
+
+// shows tells whether a fault shows on the sheet when it is the only one: whether
+// some pin then reads otherwise than good boards do.
+func (c *Class) shows(x *Case, i int) (bool, error) {
+	alone := *x
+	alone.data.Faults = x.data.Faults[i : i+1]
+	d, err := c.sit(&alone)
+	if err != nil {
+		return false, err
+	}
+	odd, err := oddPins(d)
+	return len(odd) > 0, err
+}
+
+// oddPins lists the pins that read otherwise in the sweep than good boards do.
+func oddPins(d *Desk) ([]engine.Comparison, error) {
+	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
+	return slices.DeleteFunc(list, func(c engine.Comparison) bool {
+		return c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood
+	}), err
 }
 
 // sit begins a case in memory.
@@ -409,13 +479,11 @@ func (c *Class) sit(x *Case) (*Desk, error) {
 
 // choose keeps cases evenly spread over difficulty: the pool is cut into as many
 // bands as cases are wanted, and of each band the case is taken whose parts,
-// modes and lesson have come up least. Then the engine plays it, and where it
-// does not mend the board, the next of the band is taken.
-func (c *Class) choose(pool []*Case, tick func()) error {
+// modes and lesson have come up least.
+func (c *Class) choose(pool []*Case) {
 	o := &c.Order
 	slices.SortStableFunc(pool, func(a, b *Case) int { return cmp.Compare(a.Answer.Optimum, b.Answer.Optimum) })
 	used := map[string]int{}
-	tried := map[*Case]bool{}
 	cost := func(x *Case) int {
 		sum := 3 * used["lesson "+x.Answer.Lesson]
 		for _, f := range x.faults {
@@ -423,83 +491,34 @@ func (c *Class) choose(pool []*Case, tick func()) error {
 		}
 		return sum
 	}
-	count := func(x *Case, by int) {
-		used["lesson "+x.Answer.Lesson] += by
+	for k := range o.Count {
+		band := pool[k*len(pool)/o.Count : (k+1)*len(pool)/o.Count]
+		x := slices.MinFunc(band, func(a, b *Case) int { return cmp.Compare(cost(a), cost(b)) })
+		used["lesson "+x.Answer.Lesson]++
 		for _, f := range x.faults {
-			used["at "+f.Locus.Name(o.Board)] += by
-			used["mode "+f.Mode.String()] += by
+			used["at "+f.Locus.Name(o.Board)]++
+			used["mode "+f.Mode.String()]++
 		}
+		c.Cases = append(c.Cases, x)
 	}
-	// A band's cases, its own first and then those nearest to it.
-	band := func(k int) []*Case {
-		from, to := k*len(pool)/o.Count, (k+1)*len(pool)/o.Count
-		own := slices.Clone(pool[from:max(to, min(from+1, len(pool)))])
-		slices.SortStableFunc(own, func(a, b *Case) int { return cmp.Compare(cost(a), cost(b)) })
-		for away := 1; away < len(pool); away++ {
-			if i := from - away; i >= 0 {
-				own = append(own, pool[i])
-			}
-			if i := to + away - 1; i < len(pool) {
-				own = append(own, pool[i])
-			}
-		}
-		return own
-	}
-	chosen := make([]*Case, o.Count)
-	for {
-		var play []*Case
-		for k := range chosen {
-			if chosen[k] != nil {
-				continue
-			}
-			for _, x := range band(k) {
-				if !tried[x] {
-					tried[x] = true
-					count(x, 1)
-					chosen[k] = x
-					play = append(play, x)
-					break
-				}
-			}
-			if chosen[k] == nil {
-				return fmt.Errorf("only %d of %d cases drawn come out mended by the engine's own policy; ask for fewer, or for another lesson", o.Count-missing(chosen), o.Count)
-			}
-		}
-		if len(play) == 0 {
-			break
-		}
-		each(play, func(x *Case) { x.err = c.play(x); tick() })
-		if err := failed(play); err != nil {
-			return err
-		}
-		for k, x := range chosen {
-			if !x.ok {
-				count(x, -1)
-				chosen[k] = nil
-			}
-		}
-	}
-	// chosen is in order of difficulty, which makes the levels. The numbers are
-	// not: the easiest of a mixed class would always be the board with nothing
-	// wrong.
-	for i, x := range chosen {
-		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(chosen)]
-	}
-	r := practice.Random(o.Seed, "lesson order")
-	r.Shuffle(len(chosen), func(i, j int) { chosen[i], chosen[j] = chosen[j], chosen[i] })
-	c.Cases = chosen
-	return nil
 }
 
-func missing(cases []*Case) int {
-	n := 0
-	for _, x := range cases {
-		if x == nil {
-			n++
+// grade gives the cases, which are in order of difficulty, their levels, and then
+// shuffles them: the easiest of a mixed class would always be the board with
+// nothing wrong.
+func (c *Class) grade() {
+	for i, x := range c.Cases {
+		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(c.Cases)]
+		if !x.solved {
+			x.Answer.Level = Hardest
 		}
 	}
-	return n
+	r := practice.Random(c.seed, "lesson order")
+	r.Shuffle(len(c.Cases), func(i, j int) { c.Cases[i], c.Cases[j] = c.Cases[j], c.Cases[i] })
 }
+
+// Hardest is the level of a case that the engine's own policy does not solve.
+const Hardest = "hardest"
 
 // play lets the engine's policy work on a case.
 func (c *Class) play(x *Case) error {
@@ -507,7 +526,6 @@ func (c *Class) play(x *Case) error {
 	if err != nil {
 		return err
 	}
-	x.ok = false
 	mind := NewMind(c.engine)
 	if x.sweep != nil {
 		mind.after[sweepEvent] = x.sweep
@@ -522,7 +540,7 @@ func (c *Class) play(x *Case) error {
 		return err
 	}
 	right, all := sameParts(named, x.Answer.Bad)
-	x.ok = d.stage.mended(d.Case().All, d.edits()) && right == all
+	x.solved = d.stage.mended(d.Case().All, d.edits()) && right == all
 	x.Answer.ParSeconds = d.Seconds()
 	x.Answer.ParSteps = len(d.Case().All) - sweepEvent - 1
 	if c.Order.keep {
@@ -559,10 +577,11 @@ func (c *Class) seal() error {
 		f.Board, f.Known, f.Complaint = "board.yaml", "known", theComplaint
 		f.Path = fmt.Sprintf("case-%0*d.yaml", max(2, len(fmt.Sprint(len(c.Cases)))), i+1)
 		f.Meter = c.meter.Declared
+		x.data.Pepper, x.data.Exam = hex.EncodeToString(noise(16)), c.Order.Exam
 		if f.Bench, err = seal(benchKey(f.ID), f.label("bench"), &x.data, worldSize); err != nil {
 			return err
 		}
-		if f.Check, err = newCheck(x.Answer.Bad, min(c.Order.Rounds, DefaultRounds/6)); err != nil {
+		if f.Check, err = newCheck(x.Answer.Bad, x.data.Pepper, min(c.Order.Rounds, DefaultRounds/6)); err != nil {
 			return err
 		}
 		f.Answer = Sealed{Salt: hex.EncodeToString(salt), Rounds: c.Order.Rounds}

@@ -163,7 +163,7 @@ func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
 // wrong before, and tells whether all of it reads right.
 func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 	last := lastEdit(p.d.Case().All)
-	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.stage.absent(p.d.edits())) > 0 {
+	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.stage.idle(p.d.edits())) > 0 {
 		return false, nil
 	}
 	before, err := p.m.After(p.d.Case(), sweepEvent)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"testing"
 
 	"halfsplit/engine"
@@ -18,110 +19,111 @@ import (
 // The stated optimum of small cases is held against an exhaustive search that
 // shares nothing with the planner: it takes the accounts of the sweep with their
 // probabilities, asks the engine's Expect what each would show at every point
-// that a probe reaches, with every part on the line lifted too, and tries every
-// order of every step.
+// that a probe reaches, with every part on the board lifted too, and tries every
+// order of every step. What was not listed is no account's, follows the accounts
+// in proportion, and ends in handing the board on (plan.Problem.Rest).
 
 // exhaustive is one small case spelled out.
 type exhaustive struct {
-	weight []float64
-	needs  [][]int     // by account: remedies
-	remedy []float64   // seconds
-	test   []splitting // steps that only tell
-	giveUp float64
-	memo   map[string]float64
+	weight  []float64 // by account
+	needs   []uint32  // by account: a bit for each remedy
+	remedy  []float64 // seconds
+	certain []sorting // steps whose outcome each account foretells
+	chancy  []chance  // steps whose outcome it makes likely
+	rest    float64   // share of no account, for each unit of weight
+	doubt   float64   // the same without what was not listed
+	giveUp  float64
+	memo    map[state]float64
 }
 
-// splitting is a step with the outcome that each account foretells, by its
-// probability.
-type splitting struct {
+// sorting is a step that sorts accounts by what they foretell.
+type sorting struct {
+	name    string
+	seconds float64
+	class   []int // by account
+}
+
+// chance is a step with the probability of each outcome under each account.
+type chance struct {
+	name    string
 	seconds float64
 	rows    [][]float64 // account, outcome
 }
 
-// What a small case is: so many accounts, which together have at least this
-// probability. The rest is left out here and kept by the planner, so that the
-// two may differ by about as much.
+// state is all that the cost still to come depends on.
+type state struct {
+	alive uint32 // accounts that agree with what was read
+	done  uint32 // remedies carried out
+	seen  uint64 // of chancy steps: 4 bits each, the outcome and one
+}
+
+// What a small case is. It has to be searched to its end within a second or so.
 const (
-	mostAccounts = 7
-	leastListed  = 0.975
+	mostAccounts = 24 // told apart by any step
+	mostChancy   = 12
+	mostStates   = 400_000
+	leastListed  = 0.98
 )
 
-// spell writes a small case out; ok is false for one that is not small, or has
-// accounts of a slipped probe.
+// spell writes a small case out; ok is false for one that is not small.
 func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, ok bool) {
 	t.Helper()
-	costs, priors := plan.DefaultCosts(), fault.DefaultPriors()
-	b := e.Board
-	x = &exhaustive{giveUp: costs.GiveUp, memo: map[string]float64{}}
+	costs, priors, b := plan.DefaultCosts(), fault.DefaultPriors(), e.Board
+	x = &exhaustive{giveUp: costs.GiveUp, memo: map[state]float64{}}
 	index := map[string]int{}
-	var questions [][]string
-	var blamed []map[netlist.PartID]bool
-	listed := 0.0
-	for _, ex := range d.Explanations {
-		if ex.Probability < 0.004 {
-			continue
+	need := func(key string, seconds float64) uint32 {
+		i, there := index[key]
+		if !there {
+			i = len(x.remedy)
+			index[key] = i
+			x.remedy = append(x.remedy, seconds)
 		}
+		return 1 << i
+	}
+	var questions [][]string
+	var accounts [][]engine.FaultReport
+	listed, unknown := 0.0, 0.0
+	for _, ex := range d.Explanations {
 		listed += ex.Probability
-		var texts []string
-		var needs []int
-		parts := map[netlist.PartID]bool{}
+		texts, needs, doubtful := []string{}, uint32(0), false
 		for _, f := range ex.Faults {
 			mode, known := fault.ParseMode(f.Mode)
-			if !known || mode == fault.Slipped || mode == fault.Doubtful {
-				return nil, false
+			switch {
+			case !known:
+				t.Fatalf("mode %q", f.Mode)
+			case mode == fault.Doubtful:
+				doubtful = true
+				continue
+			case mode == fault.Slipped:
+				needs |= need("read again", costs.Measure)
+				continue
 			}
 			text := f.At + ":" + f.Mode
 			if f.Ohms != nil {
 				text += fmt.Sprintf("=%.6f ohm", *f.Ohms)
 			}
 			texts = append(texts, text)
-			key, seconds := "", 0.0
-			p, err := b.PartByName(f.Part)
-			switch {
-			case err != nil && (mode == fault.Bridged || mode == fault.BridgeLeaky):
-				key, seconds = f.At, costs.Clean
-			case err != nil && (mode == fault.TraceBroken || mode == fault.TracePoor):
-				key, seconds = f.At, costs.Wire
-			case err != nil:
-				key, seconds = f.At, costs.Resolder
-			default:
-				parts[p] = true
-				part := &b.Parts[p]
-				switch {
-				case network.Pinned(part.Kind):
-					key, seconds = f.Part, costs.IC
-				case mode.Path() && engine.MayLeaveOff(part):
-					key, seconds = f.Part+" off", costs.Lift
-				case !mode.Path() && (part.Kind == netlist.Bead || part.Kind == netlist.Filter || part.Kind == netlist.Link):
-					key, seconds = f.Part+" bridge", costs.Bridge
-				default:
-					key, seconds = f.Part, costs.Replace
-				}
-			}
-			if _, there := index[key]; !there {
-				index[key] = len(x.remedy)
-				x.remedy = append(x.remedy, seconds+2*costs.Measure)
-			}
-			if !slices.Contains(needs, index[key]) {
-				needs = append(needs, index[key])
-			}
+			key, seconds := repair(b, &f, mode, costs)
+			needs |= need(key, seconds+2*costs.Measure)
 		}
-		if len(needs) == 0 {
-			return nil, false
+		if doubtful {
+			unknown += ex.Probability // no work on this board tells
+			continue
+		}
+		if len(ex.Faults) == 0 {
+			needs = need("read again", costs.Measure)
 		}
 		x.weight, x.needs = append(x.weight, ex.Probability), append(x.needs, needs)
-		questions, blamed = append(questions, texts), append(blamed, parts)
+		questions, accounts = append(questions, texts), append(accounts, ex.Faults)
 	}
-	if len(x.weight) > mostAccounts || listed < leastListed {
+	if len(x.weight) == 0 || len(x.remedy) > 32 || listed < leastListed {
 		return nil, false
 	}
-	for i := range x.weight {
-		x.weight[i] /= listed
-	}
-	ask := func(points []string, pol bool, lifted []string) [][]engine.Expectation {
+	x.rest, x.doubt = (unknown+1-listed)/(listed-unknown), unknown/(listed-unknown)
+	ask := func(points []string, black bool, lifted []string) [][]engine.Expectation {
 		var out [][]engine.Expectation
 		for _, q := range questions {
-			list, err := e.Expect(engine.Question{Faults: q, Points: points, Lifted: lifted, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter()), BlackOnGround: pol}})
+			list, err := e.Expect(engine.Question{Faults: q, Points: points, Lifted: lifted, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter()), BlackOnGround: black}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -129,49 +131,14 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		}
 		return out
 	}
-	var points []string
-	for p := range b.Parts {
-		for tm := range b.Parts[p].Terminals {
-			if n := b.Parts[p].Terminals[tm].Net; !network.Pinned(b.Parts[p].Kind) && n != b.Ground && n != netlist.None {
-				points = append(points, b.Parts[p].Name+"."+b.Parts[p].Terminals[tm].Name)
-			}
-		}
-	}
-	for c := range b.Connectors {
-		for _, pin := range b.Connectors[c].Pins {
-			if pin.Net != b.Ground && pin.Net != netlist.None {
-				points = append(points, b.Connectors[c].Name+"."+pin.Name)
-			}
-		}
-	}
+	points := touchable(b)
 	for _, black := range []bool{false, true} {
-		told := ask(points, black, nil)
-		for i := range points {
-			seconds := costs.Measure
-			if black {
-				seconds += costs.SwapLeads
-			}
-			x.add(seconds, cluster(told, i))
+		told, seconds := ask(points, black, nil), costs.Measure
+		if black {
+			seconds += costs.SwapLeads
 		}
-	}
-	looked := map[netlist.PartID]bool{}
-	for _, parts := range blamed {
-		for p := range parts {
-			if looked[p] {
-				continue
-			}
-			looked[p] = true
-			if !network.Pinned(b.Parts[p].Kind) {
-				rows := make([][]float64, len(x.weight))
-				for h := range rows {
-					clean := priors.OKLook["clean"]
-					if blamed[h][p] {
-						clean = priors.BadLook["clean"]
-					}
-					rows[h] = []float64{1 - clean, clean}
-				}
-				x.test = append(x.test, splitting{costs.Look, rows})
-			}
+		for i := range points {
+			x.add(sorting{points[i], seconds, cluster(told, i)})
 		}
 	}
 	for p := range b.Parts {
@@ -186,16 +153,122 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			}
 		}
 		told := ask(pads, false, []string{part.Name})
-		of := make([]int, len(x.weight))
+		class := make([]int, len(x.weight))
 		for i := range pads {
-			one := cluster(told, i)
-			for h := range of {
-				of[h] = of[h]*8 + one[h]
+			for h, k := range cluster(told, i) {
+				class[h] = class[h]*32 + k
 			}
 		}
-		x.add(costs.Lift+costs.Refit+float64(len(pads))*costs.Measure, of)
+		x.add(sorting{"lift " + part.Name, costs.Lift + costs.Refit + float64(len(pads))*costs.Measure, class})
+		rows, blamed := make([][]float64, len(accounts)), false
+		for h := range accounts {
+			clean := priors.OKLook["clean"]
+			if slices.ContainsFunc(accounts[h], func(f engine.FaultReport) bool { return f.Part == part.Name }) {
+				clean, blamed = priors.BadLook["clean"], true
+			}
+			rows[h] = []float64{1 - clean, clean}
+		}
+		if blamed {
+			x.chancy = append(x.chancy, chance{"look " + part.Name, costs.Look, rows})
+		}
 	}
-	return x, true
+	for n := range b.Nets {
+		if c, ok := injection(b, netlist.NetID(n), accounts, priors.BadWarm, costs.Inject); ok {
+			x.chancy = append(x.chancy, c)
+		}
+	}
+	x.merge()
+	return x, len(x.weight) <= mostAccounts && len(x.chancy) <= mostChancy
+}
+
+// repair is the piece of work that repairs a fault, and its seconds.
+func repair(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+	p, err := b.PartByName(f.Part)
+	switch {
+	case err != nil && (mode == fault.Bridged || mode == fault.BridgeLeaky):
+		return f.At, costs.Clean
+	case err != nil && (mode == fault.TraceBroken || mode == fault.TracePoor):
+		return f.At, costs.Wire
+	case err != nil:
+		return f.At, costs.Resolder
+	}
+	switch part := &b.Parts[p]; {
+	case network.Pinned(part.Kind):
+		return f.Part, costs.IC
+	case mode.Path() && engine.MayLeaveOff(part):
+		return f.Part + " off", costs.Lift
+	case !mode.Path() && (part.Kind == netlist.Bead || part.Kind == netlist.Filter || part.Kind == netlist.Link):
+		return f.Part + " bridge", costs.Bridge
+	}
+	return f.Part, costs.Replace
+}
+
+// touchable lists every point of a board that a probe reaches, but for ground.
+func touchable(b *netlist.Board) []string {
+	var points []string
+	add := func(name string, n netlist.NetID) {
+		if n != b.Ground && n != netlist.None {
+			points = append(points, name)
+		}
+	}
+	for p := range b.Parts {
+		for tm := range b.Parts[p].Terminals {
+			if !network.Pinned(b.Parts[p].Kind) {
+				add(b.Parts[p].Name+"."+b.Parts[p].Terminals[tm].Name, b.Parts[p].Terminals[tm].Net)
+			}
+		}
+	}
+	for c := range b.Connectors {
+		for _, pin := range b.Connectors[c].Pins {
+			add(b.Connectors[c].Name+"."+pin.Name, pin.Net)
+		}
+	}
+	for _, tp := range b.TestPoints {
+		add(tp.Name, tp.Net)
+	}
+	return points
+}
+
+// injection is current into a rail: the part that shorts it hard warms up. It
+// takes three suspects to be worth it (common practice, no source).
+func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, warm, seconds float64) (chance, bool) {
+	const hard, suspects = 5.0, 3
+	if net := &b.Nets[rail]; !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
+		return chance{}, false
+	}
+	number := map[string]int{}
+	which := make([]int, len(accounts))
+	for h := range accounts {
+		which[h] = -1
+		for _, f := range accounts[h] {
+			p, err := b.PartByName(f.Part)
+			if err != nil || f.Ohms == nil || *f.Ohms > hard {
+				continue
+			}
+			part, onRail, onGround := &b.Parts[p], false, false
+			for _, tm := range part.Terminals {
+				onRail, onGround = onRail || tm.Net == rail && (f.Terminal == "" || f.Terminal == tm.Name), onGround || tm.Net == b.Ground
+			}
+			if mode, _ := fault.ParseMode(f.Mode); (mode == fault.Shorted || mode == fault.Leaky) && onRail && onGround {
+				if _, there := number[f.Part]; !there {
+					number[f.Part] = len(number)
+				}
+				which[h] = number[f.Part]
+				break
+			}
+		}
+	}
+	if len(number) < suspects {
+		return chance{}, false
+	}
+	rows := make([][]float64, len(accounts))
+	for h := range rows {
+		rows[h] = make([]float64, len(number)+1)
+		if rows[h][len(number)] = 1; which[h] >= 0 {
+			rows[h][which[h]], rows[h][len(number)] = warm, 1-warm
+		}
+	}
+	return chance{"inject " + b.Nets[rail].Name, seconds, rows}, true
 }
 
 // cluster sorts accounts by what they foretell at a point: two fall together
@@ -213,15 +286,7 @@ func cluster(told [][]engine.Expectation, point int) []int {
 		}
 		return *told[i][point].Volts
 	}
-	slices.SortFunc(order, func(a, b int) int {
-		switch {
-		case level(a) < level(b):
-			return -1
-		case level(a) > level(b):
-			return 1
-		}
-		return 0
-	})
+	sort.SliceStable(order, func(a, b int) bool { return level(order[a]) < level(order[b]) })
 	of := make([]int, len(told))
 	k := 0
 	for n, i := range order {
@@ -238,122 +303,253 @@ func cluster(told [][]engine.Expectation, point int) []int {
 	return of
 }
 
-// add adds a step with certain outcomes, unless it tells nothing or another tells
-// the same for less.
-func (x *exhaustive) add(seconds float64, of []int) {
+// add adds a step, unless it tells nothing or another tells the same for less.
+func (x *exhaustive) add(s sorting) {
 	number := map[int]int{}
-	for i, k := range of {
+	for i, k := range s.class {
 		if _, ok := number[k]; !ok {
 			number[k] = len(number)
 		}
-		of[i] = number[k]
+		s.class[i] = number[k]
 	}
 	if len(number) < 2 {
 		return
 	}
-	rows := make([][]float64, len(of))
-	for i, k := range of {
-		rows[i] = make([]float64, len(number))
-		rows[i][k] = 1
-	}
-	for i := range x.test {
-		if fmt.Sprint(x.test[i].rows) == fmt.Sprint(rows) {
-			x.test[i].seconds = math.Min(x.test[i].seconds, seconds)
+	for i := range x.certain {
+		if slices.Equal(x.certain[i].class, s.class) {
+			if s.seconds < x.certain[i].seconds {
+				x.certain[i] = s
+			}
 			return
 		}
 	}
-	x.test = append(x.test, splitting{seconds, rows})
+	x.certain = append(x.certain, s)
 }
 
-// value is the least expected seconds to a mended board times the weight of what
+// merge takes accounts together that no step tells apart and the same work
+// repairs.
+func (x *exhaustive) merge() {
+	first := map[string]int{}
+	keep := []int{}
+	for h := range x.weight {
+		key := fmt.Sprint(x.needs[h])
+		for _, s := range x.certain {
+			key += fmt.Sprint(" ", s.class[h])
+		}
+		for _, c := range x.chancy {
+			key += fmt.Sprint(" ", c.rows[h])
+		}
+		if at, there := first[key]; there {
+			x.weight[at] += x.weight[h]
+			continue
+		}
+		first[key] = h
+		keep = append(keep, h)
+	}
+	x.weight, x.needs = picked(x.weight, keep), picked(x.needs, keep)
+	for i := range x.certain {
+		x.certain[i].class = picked(x.certain[i].class, keep)
+	}
+	for i := range x.chancy {
+		x.chancy[i].rows = picked(x.chancy[i].rows, keep)
+	}
+}
+
+func picked[T any](list []T, keep []int) []T {
+	var out []T
+	for _, i := range keep {
+		out = append(out, list[i])
+	}
+	return out
+}
+
+// likely is the weight of an account with what chancy steps have shown.
+func (x *exhaustive) likely(h int, seen uint64) float64 {
+	w := x.weight[h]
+	for i := range x.chancy {
+		if o := seen >> (4 * i) & 15; o > 0 {
+			w *= x.chancy[i].rows[h][o-1]
+		}
+	}
+	return w
+}
+
+// value is the least expected seconds to a mended board, times the weight of what
 // is still possible.
-func (x *exhaustive) value(weight []float64, done []bool, used []bool) float64 {
-	mass := 0.0
-	for _, w := range weight {
-		mass += w
+func (x *exhaustive) value(s state) float64 {
+	if v, ok := x.memo[s]; ok {
+		return v
 	}
-	if mass < 1e-12 {
-		return 0
+	if len(x.memo) > mostStates {
+		return math.NaN()
 	}
-	scaled := make([]float64, len(weight))
-	for i := range weight {
-		scaled[i] = math.Round(weight[i] / mass * 1e9)
-	}
-	key := fmt.Sprint(scaled, done, used)
-	if v, ok := x.memo[key]; ok {
-		return v * mass
+	mass, bad, open := 0.0, uint32(0), uint32(0) // bad: accounts not repaired; open: remedies they need
+	for h := range x.weight {
+		if s.alive>>h&1 == 0 {
+			continue
+		}
+		w := x.likely(h, s.seen)
+		mass += x.rest * w
+		if left := x.needs[h] &^ s.done; left != 0 {
+			mass += w
+			bad |= 1 << h
+			open |= left
+		}
 	}
 	best := math.Inf(1)
-	for r := range x.remedy {
-		if done[r] {
-			continue
-		}
-		after := slices.Clone(done)
-		after[r] = true
-		left := slices.Clone(weight)
-		for h := range left {
-			if !slices.ContainsFunc(x.needs[h], func(n int) bool { return !after[n] }) {
-				left[h] = 0
-			}
-		}
-		best = math.Min(best, x.remedy[r]*mass+x.value(left, after, used))
-	}
-	if math.IsInf(best, 1) {
+	if bad == 0 {
 		best = x.giveUp * mass
 	}
-	for i := range x.test {
-		if used[i] {
+	for r := range x.remedy {
+		if open>>r&1 != 0 {
+			best = math.Min(best, x.remedy[r]*mass+x.value(state{s.alive, s.done | 1<<r, s.seen}))
+		}
+	}
+	for i := range x.certain {
+		c := &x.certain[i]
+		var classes [32]uint32
+		split, one := 0, -1
+		for h := range x.weight {
+			if s.alive>>h&1 != 0 {
+				classes[c.class[h]] |= 1 << h
+			}
+			if bad>>h&1 != 0 && c.class[h] != one {
+				one = c.class[h]
+				split++
+			}
+		}
+		if split < 2 {
 			continue
 		}
-		s := &x.test[i]
-		sum := s.seconds * mass
-		now := slices.Clone(used)
-		now[i] = true
-		for o := range s.rows[0] {
-			part := make([]float64, len(weight))
-			for h := range weight {
-				part[h] = weight[h] * s.rows[h][o]
-			}
-			if sum += x.value(part, done, now); sum >= best {
-				break // it can no longer matter
+		sum := c.seconds * mass
+		for _, alive := range classes {
+			if alive != 0 && sum < best {
+				sum += x.value(state{alive, s.done, s.seen})
 			}
 		}
 		best = math.Min(best, sum)
 	}
-	x.memo[key] = best / mass
+	for i := range x.chancy {
+		c := &x.chancy[i]
+		if s.seen>>(4*i)&15 != 0 || bad == 0 || !c.tells(bad) {
+			continue
+		}
+		sum := c.seconds * mass
+		for o := range c.rows[0] {
+			if sum < best {
+				sum += x.value(state{s.alive, s.done, s.seen | uint64(o+1)<<(4*i)})
+			}
+		}
+		best = math.Min(best, sum)
+	}
+	x.memo[s] = best
 	return best
 }
 
-// The stated optimum holds what was left out here as well, so it may be longer
-// by about that share; the bounds are twice it.
-const optimumWithin = 0.08
+// tells tells whether a chancy step moves the odds between accounts.
+func (c *chance) tells(bad uint32) bool {
+	first := -1
+	for h := range c.rows {
+		if bad>>h&1 == 0 {
+			continue
+		}
+		if first < 0 {
+			first = h
+		} else if !slices.Equal(c.rows[h], c.rows[first]) {
+			return true
+		}
+	}
+	return false
+}
 
+// solve gives the least expected seconds, with what was not listed ending in
+// handing the board on, and without it; ok is false where the case was not small
+// after all.
+func (x *exhaustive) solve() (with, without float64, ok bool) {
+	total := 0.0
+	for _, w := range x.weight {
+		total += w
+	}
+	every := state{alive: 1<<len(x.weight) - 1}
+	with = x.value(every) / (total * (1 + x.rest))
+	x.rest, x.memo = x.doubt, map[state]float64{}
+	without = x.value(every) / (total * (1 + x.rest))
+	return with, without, !math.IsNaN(with + without)
+}
+
+// How far the stated optimum may lie outside what the exhaustive search says. That
+// is two numbers, for accounts below 1 in 1,000 are not listed: at most, they all
+// end in handing the board on, and at least, the listed ones take their place. The
+// planner weighs them down to 1 in 2,000, and lies between. The two share no list
+// of steps and no model of noise: where a point's foretold readings lie about four
+// standard deviations apart, reading it may be a step to one of them only. That
+// makes single cases differ, and not the mean.
+const (
+	apartMost = 0.15
+	apartMean = 0.02
+)
+
+// The stated optimum of small cases of every sort, on small boards and on that of
+// the course.
+//
+// go test ./engine/practice/lesson -run TestOptimum -v
 func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
-	checked, sum, worst := 0, 0.0, 0.0
-	for _, name := range []string{"shorts", "bridges", "leaks"} {
-		c := made(t, small(t, name, 8, 5))
-		for _, k := range c.Cases {
-			d, err := k.mind.After(k.desk.Case(), sweepEvent)
+	const each, least = 4, 60
+	checked := 0
+	for k, name := range SubjectNames()[1:] {
+		var off []float64
+		healthy, large, inexact := 0, 0, 0
+		for _, board := range []string{"testdata/four.yaml", "testdata/five.yaml", "testdata/six.yaml", "testdata/seven.yaml", "testdata/eight.yaml", courseBoard} {
+			var c *Class
+			err := error(nil)
+			for count := each; count > 0 && c == nil; count-- { // some boards have few leaks
+				c, err = Make(orderOf(t, board, name, count, uint64(k+1)))
+			}
 			if err != nil {
 				t.Fatal(err)
 			}
-			x, ok := spell(t, c.engine, d)
-			if !ok || len(x.test) > 11 {
-				continue
+			for _, made := range c.Cases {
+				a := &made.Answer
+				d, err := made.mind.After(made.desk.Case(), sweepEvent)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(a.Bad) == 0 {
+					if healthy++; a.Optimum != 0 || a.Least != 0 {
+						t.Errorf("a good board takes %v s", a.Optimum)
+					}
+					continue
+				}
+				x, small := spell(t, c.engine, d)
+				got, without := 0.0, 0.0
+				if small {
+					got, without, small = x.solve()
+				}
+				if !small {
+					large++
+					continue
+				}
+				if a.Least < a.Optimum {
+					inexact++
+				}
+				excess := a.Optimum/got - 1
+				if off = append(off, excess); excess > apartMost || a.Optimum < without*(1-apartMost) || a.Least > got*(1+apartMost) {
+					t.Errorf("%s, %s: stated %.1f s, at least %.1f s, exhaustive %.1f s, without the unlisted %.1f s", board, made.key, a.Optimum, a.Least, got, without)
+				}
 			}
-			got := x.value(x.weight, make([]bool, len(x.remedy)), make([]bool, len(x.test)))
-			off := k.Answer.Optimum/got - 1
-			t.Logf("%-10s %d accounts, %2d steps: stated %6.1f s, exhaustive %6.1f s (%+.1f %%)", name, len(x.weight), len(x.test), k.Answer.Optimum, got, 100*off)
-			if math.Abs(off) > optimumWithin {
-				t.Errorf("%s: stated %.1f s, exhaustive %.1f s", k.key, k.Answer.Optimum, got)
-			}
-			checked++
-			sum += off
-			worst = math.Max(worst, math.Abs(off))
 		}
+		mean, low, high := 0.0, 0.0, 0.0
+		for _, v := range off {
+			mean += v / float64(len(off))
+			low, high = math.Min(low, v), math.Max(high, v)
+		}
+		t.Logf("%-17s %2d cases, stated over exhaustive: mean %+.1f %%, from %+.1f %% to %+.1f %%; %d not stated as exact; besides %d good boards, %d too large", name, len(off), 100*mean, 100*low, 100*high, inexact, healthy, large)
+		if math.Abs(mean) > apartMean || len(off) < 8 {
+			t.Errorf("%s: %d cases, mean %+.1f %%", name, len(off), 100*mean)
+		}
+		checked += len(off)
 	}
-	t.Logf("%d small cases, mean difference %+.1f %%, worst %.1f %%", checked, 100*sum/float64(max(checked, 1)), 100*worst)
-	if checked < 4 {
-		t.Errorf("only %d cases are small enough to be checked; want 4 at least", checked)
+	if checked < least {
+		t.Errorf("only %d cases are small enough to be checked; want %d at least", checked, least)
 	}
 }

@@ -2,6 +2,7 @@ package lesson
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -52,8 +53,10 @@ type Score struct {
 
 	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not mended
 	// Optimum is what the engine's policy expected after the sweep, Par what it
-	// took on this board.
+	// took on this board. No policy is expected to be quicker than Least; where
+	// that is below Optimum, Optimum is not exact.
 	Optimum float64 `json:"optimum_seconds"`
+	Least   float64 `json:"optimum_at_least_seconds"`
 	Par     float64 `json:"par_seconds"`
 	// Justified is the probability that the readings gave to the verdict when it
 	// was first acted on.
@@ -153,7 +156,11 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	s, loci, err := f.stage(c.Board)
+	data, err := f.bench()
+	if err != nil {
+		return nil, nil, err
+	}
+	s, loci, err := f.stage(c.Board, data)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -195,7 +202,7 @@ type marker struct {
 
 func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mind, costs plan.Costs) (*Score, error) {
 	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
-	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
+	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Least: a.Least, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
 	if err := k.doubts(); err != nil {
 		return nil, err
 	}
@@ -260,7 +267,7 @@ func (k *marker) verdict(costs plan.Costs) error {
 	closing, closed := k.c.Closed()
 	s.Closed, s.Remedy = closed, closing.Remedy
 	edits := editsAfter(k.c.All)
-	s.Mended = closed && k.s.mended(k.c.All, edits) && !k.burnt()
+	s.Mended = closed && k.s.mended(k.c.All, edits)
 	if !s.Mended {
 		s.Seconds += costs.GiveUp
 	}
@@ -319,11 +326,6 @@ func (k *marker) alike(said, true_ fault.Mode, ohms float64) bool {
 	return path(a) && path(b) && ohms > fault.ShortOhms/about && ohms < fault.ShortOhms*about
 }
 
-// burnt tells that power was put on a short.
-func (k *marker) burnt() bool {
-	return slices.ContainsFunc(k.c.All, func(e journal.Event) bool { return e.Kind == journal.KindPower && e.Note == smokeNote })
-}
-
 // points adds up.
 func (k *marker) points() {
 	s := k.score
@@ -353,7 +355,8 @@ func (k *marker) steps() error {
 			return err
 		}
 		for n := range k.named {
-			if !acted[n] && (e.Kind == journal.KindClose || works(e, k.named[n].locus)) {
+			// A part that was lifted was tried without; to leave it off is to act.
+			if !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindLift && works(e, k.named[n].locus)) {
 				acted[n] = true
 				k.score.Justified = math.Min(k.score.Justified, beliefIn(before, k.named[n].Place))
 			}
@@ -409,7 +412,7 @@ func (k *marker) justify(d *engine.Diagnosis) {
 		// measure where one comes and goes.
 	case s.Part == 1 && s.Justified < poorBelief:
 		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(s.Justified)))
-	case s.Part < 1 && s.Justified > fairBelief:
+	case s.Part == 0 && s.Justified > fairBelief:
 		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
 	}
 }
@@ -435,13 +438,36 @@ func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 	if lastWork > 0 && !k.proven && len(k.named) > 0 {
 		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is mended")
 	}
-	if absent := k.s.absent(editsAfter(k.c.All)); len(absent) > 0 {
-		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(absent, ", ")+" off the board, which it needs")
+	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
+		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
+	}
+	if odd := stillOdd(before); k.proven && len(k.named) > 0 && odd != nil {
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", odd.At, odd.Verdict))
 	}
 	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
 		a := before.Abnormal[0]
 		k.remark(len(k.c.All), Risky, fmt.Sprintf("said to be good, though %s reads %s", a.At, a.Verdict))
 	}
+}
+
+// stillOdd is a pin of the sweep that read otherwise than good boards do, and did
+// so when it was last read; nil where there is none.
+func stillOdd(d *engine.Diagnosis) *engine.Comparison {
+	last := map[string]*engine.Comparison{}
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		last[r.At+r.To+r.Polarity] = r
+	}
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		if r.Event > sweepEvent {
+			break
+		}
+		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+			return x
+		}
+	}
+	return nil
 }
 
 // step judges one event by what was known before it.
@@ -611,14 +637,19 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 	return nil
 }
 
-// shorted names a rail that reads shorted, "" where none does.
+// shorted names a point of a rail that read shorted when it was last read, "" where
+// there is none.
 func (k *marker) shorted(d *engine.Diagnosis) string {
+	at := map[string]string{} // by rail, where its last reading is shorted
 	for _, r := range d.Readings {
-		if r.Verdict == engine.IsShorted {
-			if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
-				return r.At
+		if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
+			if delete(at, r.Net); r.Verdict == engine.IsShorted {
+				at[r.Net] = r.At
 			}
 		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(at)) {
+		return at[name]
 	}
 	return ""
 }

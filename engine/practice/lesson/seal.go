@@ -127,7 +127,9 @@ func benchKey(id string) []byte {
 
 // Check is a salted hash of the parts that are bad, by which the student's own
 // program can say whether a verdict is right. A board has some hundreds of
-// possible answers, and a program can try them all.
+// possible answers, and all of them can be tried in seconds: so the hash takes a
+// pepper, which is sealed with the bench. It says no more than the bench does, and
+// to nobody else.
 type Check struct {
 	Salt   string // hex
 	Rounds int
@@ -135,24 +137,24 @@ type Check struct {
 }
 
 // newCheck hashes an answer: the names of what is bad, in any order.
-func newCheck(bad []string, rounds int) (Check, error) {
+func newCheck(bad []string, pepper string, rounds int) (Check, error) {
 	salt := noise(16)
-	sum, err := checkSum(bad, salt, rounds)
+	sum, err := checkSum(bad, pepper, salt, rounds)
 	return Check{hex.EncodeToString(salt), rounds, hex.EncodeToString(sum)}, err
 }
 
-func checkSum(bad []string, salt []byte, rounds int) ([]byte, error) {
+func checkSum(bad []string, pepper string, salt []byte, rounds int) ([]byte, error) {
 	names := slices.Clone(bad)
 	slices.Sort(names)
 	text := "nothing"
 	if len(names) > 0 {
 		text = strings.Join(slices.Compact(names), " + ")
 	}
-	return pbkdf2.Key(sha256.New, text, salt, rounds, 32)
+	return pbkdf2.Key(sha256.New, pepper+" "+text, salt, rounds, 32)
 }
 
 // Says tells whether these and no others are bad.
-func (c Check) Says(bad []string) (bool, error) {
+func (c Check) Says(bad []string, pepper string) (bool, error) {
 	salt, err := hex.DecodeString(c.Salt)
 	if err != nil {
 		return false, err
@@ -161,6 +163,6 @@ func (c Check) Says(bad []string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	got, err := checkSum(bad, salt, c.Rounds)
+	got, err := checkSum(bad, pepper, salt, c.Rounds)
 	return err == nil && subtle.ConstantTimeCompare(got, want) == 1, err
 }

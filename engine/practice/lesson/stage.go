@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"halfsplit/engine"
@@ -35,6 +36,8 @@ type benchData struct {
 	Faults     []placed          `json:"faults"`
 	Looks      map[string]string `json:"looks"`
 	Flicker    float64           `json:"flicker"`
+	Pepper     string            `json:"pepper"` // of Check
+	Exam       bool              `json:"exam"`   // the bench does not judge the verdict
 }
 
 // sumOf tells one text of a board file from others.
@@ -197,20 +200,29 @@ func (s *stage) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 }
 
 // mended tells whether nothing is wrong with the board as it lies: no fault
-// holds, no pad is torn, and no part is missing that it needs.
+// holds, no pad is torn, it is not burnt, and no part is without its work that it
+// needs.
 func (s *stage) mended(all []journal.Event, edits netlist.Edits) bool {
-	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && len(s.absent(edits)) == 0
+	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && !burnt(all) && len(s.idle(edits)) == 0
 }
 
-// absent lists parts that are off the board and should not be.
-func (s *stage) absent(edits netlist.Edits) []string {
-	var names []string
+// burnt tells that power was put on a short.
+func burnt(all []journal.Event) bool {
+	return slices.ContainsFunc(all, func(e journal.Event) bool { return e.Kind == journal.KindPower && e.Note == smokeNote })
+}
+
+// idle says of parts that do not do their work, and should, why not.
+func (s *stage) idle(edits netlist.Edits) []string {
+	var words []string
 	for _, e := range edits.List() {
-		if p := &s.board.Parts[e.Part]; e.Lifted && !e.Bridged && !engine.MayLeaveOff(p) {
-			names = append(names, p.Name)
+		switch p := &s.board.Parts[e.Part]; {
+		case e.Bridged && !engine.MayBridge(p):
+			words = append(words, "a wire across "+p.Name)
+		case e.Lifted && !e.Bridged && !engine.MayLeaveOff(p):
+			words = append(words, p.Name+" off the board")
 		}
 	}
-	return names
+	return words
 }
 
 // shortedRails lists the rails that would draw all that a supply gives: they

@@ -7,6 +7,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // Named is one thing that a student says is bad.
@@ -52,6 +53,9 @@ func placeNames(b *netlist.Board, l *fault.Locus) []string {
 	if strings.Contains(name, " to ") {
 		names = append(names, strings.Replace(name, " to ", "-", 1))
 	}
+	if l.Part == netlist.None && l.NPins != 1 {
+		names = append(names, strings.Replace(name, " to ", " ", 1), strings.Replace(name, " to ", " and ", 1))
+	}
 	if l.Part != netlist.None && l.Terminal >= 0 {
 		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
 	}
@@ -65,6 +69,11 @@ func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, e
 	for _, word := range nobody {
 		if strings.EqualFold(text, word) {
 			return nil, nil
+		}
+	}
+	for i := range loci { // "J1.4 and J1.5 bridged" is one fault
+		if both := strings.Replace(loci[i].Name(b), " to ", " and ", 1); loci[i].NPins == 2 && len(text) >= len(both) && strings.EqualFold(text[:len(both)], both) {
+			text = loci[i].Name(b) + text[len(both):]
 		}
 	}
 	var list []Named
@@ -90,6 +99,9 @@ func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, e
 const mostNamed = 4
 
 func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error) {
+	for _, word := range []string{"the ", "trace ", "pin ", "gap "} {
+		text = strings.TrimPrefix(text, word)
+	}
 	best, found := "", Named{}
 	var all []string
 	for i := range loci {
@@ -113,7 +125,7 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 	if rest == "" {
 		return found, nil
 	}
-	mode, ok := parseMode(rest)
+	mode, ok := parseMode(withoutOhms(rest))
 	if !ok {
 		return Named{}, fmt.Errorf("%s is not a way to go bad; %s", document.Quote(rest),
 			document.Suggest(rest, fault.ModeNames(), "the ways are "+strings.Join(fault.ModeNames(), ", ")))
@@ -130,8 +142,25 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 			mode = fault.JointOpen
 		}
 	}
+	if (mode == fault.Bridged || mode == fault.BridgeLeaky) && found.locus.NPins != 2 {
+		return Named{}, fmt.Errorf("%s alone cannot be bridged; name both pins, as in `J1.2 to J1.3 bridged`", document.Quote(found.Place))
+	}
 	found.Mode, found.Said = mode, true
 	return found, nil
+}
+
+// withoutOhms takes a resistance from the end of a mode: "leaky about 180 ohm".
+func withoutOhms(text string) string {
+	words := strings.Fields(strings.NewReplacer("(", " ", ")", " ", ",", " ").Replace(text))
+	for i := 1; i < len(words); i++ {
+		if _, err := quantity.Parse(strings.Join(words[i:], " "), quantity.Ohm); err == nil {
+			words = words[:i]
+		}
+	}
+	if n := len(words); n > 1 && words[n-1] == "about" {
+		words = words[:n-1]
+	}
+	return strings.Join(words, " ")
 }
 
 // family puts together the modes that no reading tells apart: a part that is
