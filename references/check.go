@@ -1,10 +1,12 @@
 package references
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 
@@ -83,15 +85,18 @@ const (
 // pattern of a sweep is weighed first (see explain); single outliers are
 // reported only where no such explanation covers them.
 func (l *Library) Check() []Finding {
+	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.coverage}
+	ofWhole := make([][]Finding, len(whole))
+	var all sync.WaitGroup
+	for i, check := range whole {
+		all.Go(func() { ofWhole[i] = check() })
+	}
 	var findings []Finding
 	for _, g := range l.groups() {
 		findings = append(findings, l.checkGroup(g)...)
 	}
-	findings = append(findings, l.duplicates()...)
-	findings = append(findings, l.unlike()...)
-	findings = append(findings, l.meterFindings()...)
-	findings = append(findings, l.edits()...)
-	findings = append(findings, l.coverage()...)
+	all.Wait()
+	findings = append(findings, slices.Concat(ofWhole...)...)
 	rank := []string{SeverityFault, SeverityDoubt, SeverityNote}
 	slices.SortStableFunc(findings, func(a, b Finding) int {
 		if c := slices.Index(rank, a.Severity) - slices.Index(rank, b.Severity); c != 0 {
@@ -111,6 +116,7 @@ func (l *Library) checkGroup(g *group) []Finding {
 	for w := range workers {
 		own := *g
 		own.known = make(map[knownKey]*Predictive) // what a worker works out
+		own.turned = make(map[knownKey]*Predictive)
 		all.Go(func() {
 			for i := w; i < len(g.sweeps); i += workers {
 				found[i] = l.checkSweep(g.sweeps[i], &own)
@@ -163,6 +169,10 @@ type group struct {
 	peers  map[place][]peer
 	boards map[string]bool // of the peers
 	known  map[knownKey]*Predictive
+	turned map[knownKey]*Predictive // the same with the probes the other way round
+
+	pinouts   []pinout // by connector
+	revisions []revision
 }
 
 // peer is a reading that others are compared with.
@@ -181,11 +191,12 @@ type knownKey struct {
 func (l *Library) groups() []*group {
 	var groups []*group
 	byClass := make(map[class]*group)
+	pinouts := pinoutsOf(l.board)
 	for _, s := range l.Sweeps {
 		key := classOf(s)
 		g := byClass[key]
 		if g == nil {
-			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool)}
+			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool), pinouts: pinouts, revisions: l.revisions(key.polarity)}
 			byClass[key] = g
 			groups = append(groups, g)
 		}
@@ -323,7 +334,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 			continue
 		}
 		right := math.Exp(p.logProbOf(roomVolts(s, r), s.Meter.Over))
-		wrong := math.Exp(logAnywhere(roomVolts(s, r)))
+		wrong := anywhere(roomVolts(s, r))
 		findings = append(findings, Finding{
 			Kind: KindOutlier, Severity: SeverityDoubt, Sweep: s.File, At: r.Name,
 			Seen:       fmt.Sprintf("reads %s where other boards read %s", quantity.FormatReading(r.Reading), p.describe()),
@@ -372,7 +383,7 @@ func (p Predictive) describe() string {
 // chance that two normal values fall on one count; the product over the points,
 // times the number of pairs, must stay below duplicateRate.
 func (l *Library) duplicates() []Finding {
-	first := make(map[string]*Sweep)
+	first := make(map[[sha256.Size]byte]*Sweep)
 	known := make(map[place]Predictive)
 	pairs := float64(len(l.Sweeps)) * float64(len(l.Sweeps)-1) / 2
 	var findings []Finding
@@ -408,14 +419,21 @@ func (l *Library) duplicates() []Finding {
 	return findings
 }
 
-// fingerprint is a text that two sweeps share when they hold the same readings.
-func (s *Sweep) fingerprint() string {
-	lines := make([]string, len(s.Readings))
-	for i, r := range s.Readings {
-		lines[i] = fmt.Sprintf("%s=%.6f,%t", r.Name, r.Reading.Value, r.Reading.Overload)
+// fingerprint is a digest that two sweeps share when they hold the same readings,
+// in whatever order.
+func (s *Sweep) fingerprint() [sha256.Size]byte {
+	readings := s.Readings
+	byName := func(a, b PointReading) int { return strings.Compare(a.Name, b.Name) }
+	if !slices.IsSortedFunc(readings, byName) {
+		readings = slices.SortedStableFunc(slices.Values(readings), byName)
 	}
-	slices.Sort(lines)
-	return s.State.Polarity.String() + ";" + strings.Join(lines, ";")
+	text := []byte(s.State.Polarity.String())
+	for _, r := range readings {
+		text = append(append(text, ';'), r.Name...)
+		text = strconv.AppendFloat(append(text, '='), r.Reading.Value, 'f', 6, 64)
+		text = strconv.AppendBool(append(text, ','), r.Reading.Overload)
+	}
+	return sha256.Sum256(text)
 }
 
 // unlike reports groups that the board file says read alike but do not. Two

@@ -216,7 +216,7 @@ func (in *reader) row(row table.Row) {
 			continue
 		}
 		in.has[key] = true
-		s.Readings = append(s.Readings, references.PointReading{At: p, Name: point.Text, Reading: reading, Pos: point.At})
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: point.Text, Reading: reading})
 	}
 }
 
