@@ -4,11 +4,13 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"math"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -44,6 +46,8 @@ const (
 	KindUnlike    = "unlike"         // lines said to be alike read differently
 	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
 	KindEdited    = "edited"         // a file was changed after it was added
+	KindAside     = "set aside"      // files that are no sweeps of this board and revision
+	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be
@@ -85,7 +89,7 @@ const (
 // pattern of a sweep is weighed first (see explain); single outliers are
 // reported only where no such explanation covers them.
 func (l *Library) Check() []Finding {
-	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.coverage}
+	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
 	ofWhole := make([][]Finding, len(whole))
 	var all sync.WaitGroup
 	for i, check := range whole {
@@ -501,6 +505,47 @@ func (l *Library) edits() []Finding {
 				Do:   "take the file back as it was; add the correction as a new sweep, and withdraw the old one if it is wrong",
 			})
 		}
+	}
+	return findings
+}
+
+// leftOut reports the files that count for nothing: those set aside, one finding
+// for each reason, and those withdrawn.
+func (l *Library) leftOut() []Finding {
+	var findings []Finding
+	byReason := make(map[string][]string)
+	var reasons []string
+	for _, s := range l.Skipped {
+		if byReason[s.Why] == nil {
+			reasons = append(reasons, s.Why)
+		}
+		name := s.File
+		if rel, err := filepath.Rel(l.Dir, s.File); err == nil && rel != "." {
+			name = rel
+		}
+		byReason[s.Why] = append(byReason[s.Why], document.Printable(name))
+	}
+	for _, why := range reasons {
+		files := byReason[why]
+		findings = append(findings, Finding{
+			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
+			Seen: why + ": " + enumerate(files),
+			Do:   "nothing, if they belong there; else put sweeps of this board into the folder itself, with its name and revision",
+		})
+	}
+	for _, w := range l.Withdrawn {
+		by := ""
+		if w.By != "" {
+			by = " by " + document.Printable(w.By)
+		}
+		if !w.Time.IsZero() {
+			by += " on " + w.Time.Format(time.DateOnly)
+		}
+		findings = append(findings, Finding{
+			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, Confidence: 1,
+			Seen: "taken out of use" + by + ": " + document.PrintableWords(w.Why),
+			Do:   "remove " + document.Printable(filepath.Base(w.Note)) + " to use it again",
+		})
 	}
 	return findings
 }
