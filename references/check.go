@@ -1,12 +1,16 @@
 package references
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
+	"path/filepath"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -42,6 +46,8 @@ const (
 	KindUnlike    = "unlike"         // lines said to be alike read differently
 	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
 	KindEdited    = "edited"         // a file was changed after it was added
+	KindAside     = "set aside"      // files that are no sweeps of this board and revision
+	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be
@@ -83,15 +89,18 @@ const (
 // pattern of a sweep is weighed first (see explain); single outliers are
 // reported only where no such explanation covers them.
 func (l *Library) Check() []Finding {
+	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
+	ofWhole := make([][]Finding, len(whole))
+	var all sync.WaitGroup
+	for i, check := range whole {
+		all.Go(func() { ofWhole[i] = check() })
+	}
 	var findings []Finding
 	for _, g := range l.groups() {
 		findings = append(findings, l.checkGroup(g)...)
 	}
-	findings = append(findings, l.duplicates()...)
-	findings = append(findings, l.unlike()...)
-	findings = append(findings, l.meterFindings()...)
-	findings = append(findings, l.edits()...)
-	findings = append(findings, l.coverage()...)
+	all.Wait()
+	findings = append(findings, slices.Concat(ofWhole...)...)
 	rank := []string{SeverityFault, SeverityDoubt, SeverityNote}
 	slices.SortStableFunc(findings, func(a, b Finding) int {
 		if c := slices.Index(rank, a.Severity) - slices.Index(rank, b.Severity); c != 0 {
@@ -111,6 +120,7 @@ func (l *Library) checkGroup(g *group) []Finding {
 	for w := range workers {
 		own := *g
 		own.known = make(map[knownKey]*Predictive) // what a worker works out
+		own.turned = make(map[knownKey]*Predictive)
 		all.Go(func() {
 			for i := w; i < len(g.sweeps); i += workers {
 				found[i] = l.checkSweep(g.sweeps[i], &own)
@@ -163,6 +173,10 @@ type group struct {
 	peers  map[place][]peer
 	boards map[string]bool // of the peers
 	known  map[knownKey]*Predictive
+	turned map[knownKey]*Predictive // the same with the probes the other way round
+
+	pinouts   []pinout // by connector
+	revisions []revision
 }
 
 // peer is a reading that others are compared with.
@@ -181,11 +195,12 @@ type knownKey struct {
 func (l *Library) groups() []*group {
 	var groups []*group
 	byClass := make(map[class]*group)
+	pinouts := pinoutsOf(l.board)
 	for _, s := range l.Sweeps {
 		key := classOf(s)
 		g := byClass[key]
 		if g == nil {
-			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool)}
+			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool), pinouts: pinouts, revisions: l.revisions(key.polarity)}
 			byClass[key] = g
 			groups = append(groups, g)
 		}
@@ -323,7 +338,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 			continue
 		}
 		right := math.Exp(p.logProbOf(roomVolts(s, r), s.Meter.Over))
-		wrong := math.Exp(logAnywhere(roomVolts(s, r)))
+		wrong := anywhere(roomVolts(s, r))
 		findings = append(findings, Finding{
 			Kind: KindOutlier, Severity: SeverityDoubt, Sweep: s.File, At: r.Name,
 			Seen:       fmt.Sprintf("reads %s where other boards read %s", quantity.FormatReading(r.Reading), p.describe()),
@@ -372,7 +387,7 @@ func (p Predictive) describe() string {
 // chance that two normal values fall on one count; the product over the points,
 // times the number of pairs, must stay below duplicateRate.
 func (l *Library) duplicates() []Finding {
-	first := make(map[string]*Sweep)
+	first := make(map[[sha256.Size]byte]*Sweep)
 	known := make(map[place]Predictive)
 	pairs := float64(len(l.Sweeps)) * float64(len(l.Sweeps)-1) / 2
 	var findings []Finding
@@ -408,14 +423,21 @@ func (l *Library) duplicates() []Finding {
 	return findings
 }
 
-// fingerprint is a text that two sweeps share when they hold the same readings.
-func (s *Sweep) fingerprint() string {
-	lines := make([]string, len(s.Readings))
-	for i, r := range s.Readings {
-		lines[i] = fmt.Sprintf("%s=%.6f,%t", r.Name, r.Reading.Value, r.Reading.Overload)
+// fingerprint is a digest that two sweeps share when they hold the same readings,
+// in whatever order.
+func (s *Sweep) fingerprint() [sha256.Size]byte {
+	readings := s.Readings
+	byName := func(a, b PointReading) int { return strings.Compare(a.Name, b.Name) }
+	if !slices.IsSortedFunc(readings, byName) {
+		readings = slices.SortedStableFunc(slices.Values(readings), byName)
 	}
-	slices.Sort(lines)
-	return s.State.Polarity.String() + ";" + strings.Join(lines, ";")
+	text := []byte(s.State.Polarity.String())
+	for _, r := range readings {
+		text = append(append(text, ';'), r.Name...)
+		text = strconv.AppendFloat(append(text, '='), r.Reading.Value, 'f', 6, 64)
+		text = strconv.AppendBool(append(text, ','), r.Reading.Overload)
+	}
+	return sha256.Sum256(text)
 }
 
 // unlike reports groups that the board file says read alike but do not. Two
@@ -483,6 +505,47 @@ func (l *Library) edits() []Finding {
 				Do:   "take the file back as it was; add the correction as a new sweep, and withdraw the old one if it is wrong",
 			})
 		}
+	}
+	return findings
+}
+
+// leftOut reports the files that count for nothing: those set aside, one finding
+// for each reason, and those withdrawn.
+func (l *Library) leftOut() []Finding {
+	var findings []Finding
+	byReason := make(map[string][]string)
+	var reasons []string
+	for _, s := range l.Skipped {
+		if byReason[s.Why] == nil {
+			reasons = append(reasons, s.Why)
+		}
+		name := s.File
+		if rel, err := filepath.Rel(l.Dir, s.File); err == nil && rel != "." {
+			name = rel
+		}
+		byReason[s.Why] = append(byReason[s.Why], document.Printable(name))
+	}
+	for _, why := range reasons {
+		files := byReason[why]
+		findings = append(findings, Finding{
+			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
+			Seen: why + ": " + enumerate(files),
+			Do:   "nothing, if they belong there; else put sweeps of this board into the folder itself, with its name and revision",
+		})
+	}
+	for _, w := range l.Withdrawn {
+		by := ""
+		if w.By != "" {
+			by = " by " + document.Printable(w.By)
+		}
+		if !w.Time.IsZero() {
+			by += " on " + w.Time.Format(time.DateOnly)
+		}
+		findings = append(findings, Finding{
+			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, Confidence: 1,
+			Seen: "taken out of use" + by + ": " + document.PrintableWords(w.Why),
+			Do:   "remove " + document.Printable(filepath.Base(w.Note)) + " to use it again",
+		})
 	}
 	return findings
 }

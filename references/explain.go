@@ -56,11 +56,16 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 	for i, r := range s.Readings {
 		right[i] = g.reference(placeOf(r.At, s.State.Polarity), s.BoardName())
 	}
-	good := s.score(right, strayShare)
+	own := make([]float64, len(s.Readings)) // of each reading, the logarithm of its likelihood on a good board
+	good := 0.0
+	for i, r := range s.Readings {
+		own[i] = logReading(roomVolts(s, r), right[i], s.Meter.Over, strayShare)
+		good += own[i]
+	}
 
-	mistakes := l.layoutMistakes(s, g, right)
-	mistakes = append(mistakes, l.polarityMistake(s, right)...)
-	mistakes = append(mistakes, l.revisionMistake(s)...)
+	mistakes := l.layoutMistakes(s, g, right, own)
+	mistakes = append(mistakes, l.polarityMistake(s, g, right))
+	mistakes = append(mistakes, revisionMistakes(s, g)...)
 	mistakes = append(mistakes, mistake{priorOdd, Finding{
 		Kind: KindOdd, Severity: SeverityFault,
 		Seen: fmt.Sprintf("%d of %d readings differ from other boards of revision %s", s.strangers(right), len(s.Readings), document.Quote(s.Revision)),
@@ -83,7 +88,7 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 		best.finding.Sweep, best.finding.Confidence = s.File, 1/total
 		return []Finding{best.finding}, nil
 	}
-	return l.swaps(s, g, right)
+	return swaps(s, g, right, own)
 }
 
 // logShare is the logarithm of prior times likelihood.
@@ -104,7 +109,7 @@ func logReading(volts float64, known *Predictive, over, stray float64) float64 {
 	if known == nil {
 		return logAnywhere(volts)
 	}
-	return math.Log((1-stray)*math.Exp(known.logProbOf(volts, over)) + stray*math.Exp(logAnywhere(volts)))
+	return math.Log((1-stray)*math.Exp(known.logProbOf(volts, over)) + stray*anywhere(volts))
 }
 
 // logProbOf is the logarithm of the density of a voltage or the probability of
@@ -116,15 +121,18 @@ func (p Predictive) logProbOf(volts, over float64) float64 {
 	return p.LogProb(volts)
 }
 
-// logAnywhere is the logarithm of the likelihood of a reading of which nothing
-// is known: OL in one case of ten, else anywhere in the display's range.
-func logAnywhere(volts float64) float64 {
+// anywhere is the likelihood of a reading of which nothing is known: OL (NaN) in
+// one case of ten, else anywhere in the display's range.
+func anywhere(volts float64) float64 {
 	const open = 0.1 // common practice, no source
 	if math.IsNaN(volts) {
-		return math.Log(open)
+		return open
 	}
-	return math.Log((1 - open) / displaySpan)
+	return (1 - open) / displaySpan
 }
+
+// logAnywhere is the logarithm of anywhere.
+func logAnywhere(volts float64) float64 { return math.Log(anywhere(volts)) }
 
 // strangers counts the readings that are as likely to be anywhere as to belong.
 func (s *Sweep) strangers(known []*Predictive) int {
@@ -185,34 +193,70 @@ func layoutsOf(c netlist.Connector) []layout {
 	return list
 }
 
-// layoutMistakes weighs every way to miscount every connector.
-func (l *Library) layoutMistakes(s *Sweep, g *group, right []*Predictive) []mistake {
-	var mistakes []mistake
-	for c, connector := range l.board.Connectors {
-		swept := 0
-		for _, r := range s.Readings {
-			if r.At.Kind == netlist.PointPin && int(r.At.Pin.Connector) == c {
-				swept++
+// pinout is how the pins of a connector lie, worked out once for all sweeps.
+type pinout struct {
+	number []int       // of each pin, from numbering
+	pin    map[int]int // by number
+	last   int         // number
+	ways   []layout
+	beside [][]netlist.PinRef // of each pin, the neighbours that the board file names after it
+}
+
+func pinoutsOf(b *netlist.Board) []pinout {
+	list := make([]pinout, len(b.Connectors))
+	for c, connector := range b.Connectors {
+		p := &list[c]
+		p.number, p.pin = numbering(connector)
+		for _, n := range p.number {
+			p.last = max(p.last, n)
+		}
+		p.ways = layoutsOf(connector)
+		p.beside = make([][]netlist.PinRef, len(connector.Pins))
+		for i := range connector.Pins {
+			for _, next := range b.Neighbours(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}) {
+				if int(next.Pin) > i {
+					p.beside[i] = append(p.beside[i], next)
+				}
 			}
 		}
-		if swept < 3 {
+	}
+	return list
+}
+
+// layoutMistakes weighs every way to miscount every connector.
+func (l *Library) layoutMistakes(s *Sweep, g *group, right []*Predictive, own []float64) []mistake {
+	var mistakes []mistake
+	for c, connector := range l.board.Connectors {
+		var swept []int // readings of its pins
+		elsewhere := 0.0
+		byPin := make([]*Predictive, len(connector.Pins))
+		for i, r := range s.Readings {
+			if r.At.Kind == netlist.PointPin && int(r.At.Pin.Connector) == c {
+				swept = append(swept, i)
+				byPin[r.At.Pin.Pin] = right[i]
+			} else {
+				elsewhere += own[i]
+			}
+		}
+		if len(swept) < 3 {
 			continue
 		}
-		number, pin := numbering(connector)
-		last := slices.Max(number)
-		for _, way := range layoutsOf(connector) {
-			known := slices.Clone(right)
-			for i, r := range s.Readings {
-				if r.At.Kind == netlist.PointPin && int(r.At.Pin.Connector) == c {
-					known[i] = nil
-					if really, there := pin[way.from(number[r.At.Pin.Pin], last)]; there {
-						known[i] = l.pinReference(s, g, c, really)
+		out := &g.pinouts[c]
+		for _, way := range out.ways {
+			score := elsewhere
+			for _, i := range swept {
+				r := s.Readings[i]
+				var known *Predictive
+				if really, there := out.pin[way.from(out.number[r.At.Pin.Pin], out.last)]; there {
+					if known = byPin[really]; known == nil {
+						known = l.pinReference(s, g, c, really)
 					}
 				}
+				score += logReading(roomVolts(s, r), known, s.Meter.Over, strayShare)
 			}
 			mistakes = append(mistakes, mistake{0, Finding{
 				Kind: KindLayout, Severity: SeverityFault, At: connector.Name, Seen: way.seen, Do: way.do,
-			}, s.score(known, strayShare)})
+			}, score})
 		}
 	}
 	for i := range mistakes {
@@ -234,7 +278,7 @@ func (l *Library) pinReference(s *Sweep, g *group, connector, pin int) *Predicti
 // reads a junction one way reads, the other way, some higher voltage or OL (its
 // own supply's junction comes on top), and a point without a junction the same;
 // from black on ground to red on ground it is lower.
-func (l *Library) polarityMistake(s *Sweep, right []*Predictive) []mistake {
+func (l *Library) polarityMistake(s *Sweep, g *group, right []*Predictive) mistake {
 	other := BlackOnGround
 	if s.State.Polarity == BlackOnGround {
 		other = RedOnGround
@@ -242,28 +286,52 @@ func (l *Library) polarityMistake(s *Sweep, right []*Predictive) []mistake {
 	var score float64
 	for i, r := range s.Readings {
 		v := roomVolts(s, r)
-		var peers []peer
-		for _, sample := range l.At(r.At, other) {
-			if sample.Sweep.BoardName() != s.BoardName() && len(peers) < maxPeers {
-				volts := sample.Volts
-				if sample.Overload {
-					volts = math.NaN()
-				}
-				peers = append(peers, peer{volts: volts})
-			}
-		}
-		if len(peers) > 0 {
-			p := predictTrimmed(peers)
-			score += logReading(v, &p, s.Meter.Over, strayShare)
+		if p := l.turned(g, placeOf(r.At, other), s.BoardName()); p != nil {
+			score += logReading(v, p, s.Meter.Over, strayShare)
 			continue
 		}
 		score += logOtherWay(v, right[i], other, s.Meter.Over)
 	}
-	return []mistake{{priorPolarity, Finding{
+	return mistake{priorPolarity, Finding{
 		Kind: KindPolarity, Severity: SeverityFault,
 		Seen: fmt.Sprintf("says %s but reads as if taken %s", s.State.Polarity, other),
 		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; else read the board again", other),
-	}, score}}
+	}, score}
+}
+
+// turned is the distribution of a place in the polarity that a group was not read
+// in, on the first maxPeers boards other than except; nil where nobody read it so.
+func (l *Library) turned(g *group, at place, except string) *Predictive {
+	samples := l.places[at]
+	if len(samples) == 0 {
+		return nil
+	}
+	samples = samples[:min(len(samples), maxPeers)]
+	if !slices.ContainsFunc(samples, func(x Sample) bool { return x.Sweep.BoardName() == except }) {
+		except = "" // there is nothing to leave out: one answer for all such boards
+	}
+	key := knownKey{at, except}
+	if p, done := g.turned[key]; done {
+		return p
+	}
+	var peers []peer
+	for _, x := range samples {
+		if x.Sweep.BoardName() == except {
+			continue
+		}
+		volts := x.Volts
+		if x.Overload {
+			volts = math.NaN()
+		}
+		peers = append(peers, peer{volts: volts})
+	}
+	var p *Predictive
+	if len(peers) > 0 {
+		made := predictTrimmed(peers)
+		p = &made
+	}
+	g.turned[key] = p
+	return p
 }
 
 // logOtherWay is the likelihood of a reading taken the way other, on a point
@@ -289,38 +357,54 @@ func logOtherWay(volts float64, known *Predictive, other Polarity, over float64)
 	return math.Log((1 - open) / (high - low))
 }
 
-// revisionMistake weighs that the board was of another revision, one that the
-// folder has sweeps of. Points are matched by their written names.
-func (l *Library) revisionMistake(s *Sweep) []mistake {
-	revisions := make(map[string]map[string][]peer)
-	var names []string
+// revision is what sweeps of another revision of the board read, in one polarity,
+// by the written names of the points.
+type revision struct {
+	name  string
+	known map[string]*Predictive
+}
+
+// revisions lists the other revisions that the folder has sweeps of, in the order
+// of their first sweeps.
+func (l *Library) revisions(pol Polarity) []revision {
+	peers := make(map[string]map[string][]peer)
+	var list []revision
 	for _, o := range l.others {
-		if o.State.Polarity != s.State.Polarity || o.Revision == s.Revision {
+		if o.State.Polarity != pol || o.Revision == l.Revision {
 			continue
 		}
-		if revisions[o.Revision] == nil {
-			revisions[o.Revision] = make(map[string][]peer)
-			names = append(names, o.Revision)
+		if peers[o.Revision] == nil {
+			peers[o.Revision] = make(map[string][]peer)
+			list = append(list, revision{o.Revision, make(map[string]*Predictive)})
 		}
 		for _, r := range o.Readings {
-			if list := revisions[o.Revision]; len(list[r.Name]) < maxPeers {
-				list[r.Name] = append(list[r.Name], peer{volts: roomVolts(o, r)})
+			if points := peers[o.Revision]; len(points[r.Name]) < maxPeers {
+				points[r.Name] = append(points[r.Name], peer{volts: roomVolts(o, r)})
 			}
 		}
 	}
+	for _, x := range list {
+		for name, peers := range peers[x.name] {
+			p := predictTrimmed(peers)
+			x.known[name] = &p
+		}
+	}
+	return list
+}
+
+// revisionMistakes weighs that the board was of another revision, one that the
+// folder has sweeps of.
+func revisionMistakes(s *Sweep, g *group) []mistake {
 	var mistakes []mistake
-	for _, name := range names {
+	for _, x := range g.revisions {
 		known := make([]*Predictive, len(s.Readings))
 		for i, r := range s.Readings {
-			if peers := revisions[name][r.Name]; len(peers) > 0 {
-				p := predictTrimmed(peers)
-				known[i] = &p
-			}
+			known[i] = x.known[r.Name]
 		}
-		mistakes = append(mistakes, mistake{priorRevision / float64(len(names)), Finding{
+		mistakes = append(mistakes, mistake{priorRevision / float64(len(g.revisions)), Finding{
 			Kind: KindRevision, Severity: SeverityFault,
-			Seen: fmt.Sprintf("says revision %s but reads like revision %s", document.Quote(s.Revision), document.Quote(name)),
-			Do:   fmt.Sprintf("look at the board; if it is revision %s, correct the file", document.Quote(name)),
+			Seen: fmt.Sprintf("says revision %s but reads like revision %s", document.Quote(s.Revision), document.Quote(x.name)),
+			Do:   fmt.Sprintf("look at the board; if it is revision %s, correct the file", document.Quote(x.name)),
 		}, s.score(known, strayShare)})
 	}
 	return mistakes
@@ -393,9 +477,9 @@ func (s *Sweep) moved(right []*Predictive, offsetSD, gainSD float64) (score, off
 
 // swaps reports pairs of neighbouring pins whose readings look exchanged, each
 // weighed by itself. covered holds the indices of their readings.
-func (l *Library) swaps(s *Sweep, g *group, right []*Predictive) (findings []Finding, covered map[int]bool) {
+func swaps(s *Sweep, g *group, right []*Predictive, own []float64) (findings []Finding, covered map[int]bool) {
 	covered = make(map[int]bool)
-	byPin := make(map[netlist.PinRef]int)
+	byPin := make(map[netlist.PinRef]int, len(s.Readings))
 	for i, r := range s.Readings {
 		if r.At.Kind == netlist.PointPin {
 			byPin[r.At.Pin] = i
@@ -403,18 +487,17 @@ func (l *Library) swaps(s *Sweep, g *group, right []*Predictive) (findings []Fin
 	}
 	prior := priorSwap / float64(max(1, len(byPin)))
 	for i, r := range s.Readings {
-		if r.At.Kind != netlist.PointPin || covered[i] {
+		if r.At.Kind != netlist.PointPin {
 			continue
 		}
-		for _, next := range l.board.Neighbours(r.At.Pin) {
+		for _, next := range g.pinouts[r.At.Pin.Connector].beside[r.At.Pin.Pin] {
 			j, swept := byPin[next]
-			if !swept || next.Pin < r.At.Pin.Pin || covered[i] || covered[j] || right[i] == nil || right[j] == nil {
+			if !swept || covered[i] || covered[j] || right[i] == nil || right[j] == nil {
 				continue
 			}
 			a, b := roomVolts(s, r), roomVolts(s, s.Readings[j])
 			over := s.Meter.Over
-			odds := math.Exp(logReading(a, right[j], over, strayShare) + logReading(b, right[i], over, strayShare) -
-				logReading(a, right[i], over, strayShare) - logReading(b, right[j], over, strayShare))
+			odds := math.Exp(logReading(a, right[j], over, strayShare) + logReading(b, right[i], over, strayShare) - own[i] - own[j])
 			if p := prior * odds / (1 - prior + prior*odds); p >= explainAt {
 				covered[i], covered[j] = true, true
 				findings = append(findings, Finding{

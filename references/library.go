@@ -169,15 +169,24 @@ func yamlFiles(dir string) (paths []string, irregular []Skipped, err error) {
 		if err != nil {
 			return err
 		}
-		name := entry.Name()
+		name, mode := entry.Name(), entry.Type()
+		if mode&fs.ModeSymlink != 0 {
+			// A link that leads nowhere stays one, and is told when it is opened.
+			if info, err := os.Stat(path); err == nil {
+				mode = info.Mode().Type()
+			}
+		}
 		switch {
 		case path == root:
 		case strings.HasPrefix(name, "."):
 			if entry.IsDir() {
 				return fs.SkipDir
 			}
-		case entry.IsDir() || !strings.HasSuffix(name, ".yaml") && !strings.HasSuffix(name, ".yml"):
-		case entry.Type()&^fs.ModeSymlink != 0:
+		case entry.IsDir():
+		case mode.IsDir(): // by a link, which might lead back here
+			irregular = append(irregular, Skipped{path, "a link to another folder"})
+		case !strings.HasSuffix(name, ".yaml") && !strings.HasSuffix(name, ".yml"):
+		case mode&^fs.ModeSymlink != 0:
 			irregular = append(irregular, Skipped{path, "not a regular file"})
 		default:
 			paths = append(paths, path)
@@ -313,6 +322,9 @@ func withdraw(sweeps []*Sweep, notes []withdrawNote, paths []string, problems *d
 		dir := filepath.Dir(n.at.File)
 		path := filepath.Join(dir, n.file)
 		if _, known := slices.BinarySearch(paths, path); !known {
+			if problems.Full() {
+				break
+			}
 			var names []string
 			for _, p := range paths {
 				if rel, err := filepath.Rel(dir, p); err == nil && p != n.at.File {

@@ -30,9 +30,6 @@ func TestEverySweepKeyIsRead(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v", key, err)
 		}
-		for i := range s.Readings {
-			s.Readings[i].Pos = document.Position{} // a key more moves the lines
-		}
 		return s
 	}
 	plain := load("", "board: Kestrel K3\nreadings: {J7.2: 0.4}\n")

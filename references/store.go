@@ -129,6 +129,11 @@ func Withdraw(file, why, by string, when time.Time) (note string, err error) {
 	if strings.TrimSpace(why) == "" {
 		return "", errors.New("a withdrawal says nothing without its reason; say why, such as \"the board failed a week later\"")
 	}
+	for what, text := range map[string]string{"the reason": strings.NewReplacer("\n", "", "\t", "").Replace(why), "the name": by} {
+		if r, hidden := document.Hidden(text); hidden {
+			return "", fmt.Errorf("%s holds the character U+%04X, which does not show; leave it out", what, r)
+		}
+	}
 	if _, err := LoadSweep(file, nil); err != nil {
 		return "", err
 	}
@@ -149,7 +154,7 @@ func Withdraw(file, why, by string, when time.Time) (note string, err error) {
 	// One note a sweep: a second would only say again what the first does.
 	note = filepath.Join(dir, "withdraw-"+strings.TrimSuffix(strings.TrimSuffix(base, ".yaml"), ".yml")+".yaml")
 	if err := writeNew(note, []byte(b.String())); errors.Is(err, fs.ErrExist) {
-		return note, fmt.Errorf("%s is withdrawn already, by %s; nothing is left to do", document.Quote(file), document.Quote(note))
+		return note, document.Problems{{Position: document.Position{File: file}, What: "is withdrawn already, by the note " + document.Quote(filepath.Base(note)) + " beside it", Do: "nothing is left to do"}}
 	} else if err != nil {
 		return "", err
 	}

@@ -140,6 +140,7 @@ func TestWithdraw(t *testing.T) {
 	for _, test := range []struct{ file, why, want string }{
 		{file, "once more", "is withdrawn already"},
 		{file, " ", "says nothing without its reason"},
+		{filepath.Join(dir, "b.yaml"), "a\x1b[0m", "the reason holds the character U+001B, which does not show; leave it out"},
 		{filepath.Join(dir, "none.yaml"), "x", "none.yaml"},
 		{note, "x", "withdraw"},
 	} {

@@ -48,7 +48,6 @@ type PointReading struct {
 	At      netlist.Point
 	Name    string // the point as the file writes it
 	Reading quantity.Reading
-	Pos     document.Position // of the point's key in the file
 }
 
 // LoadSweep reads one sweep file and finds its points on the board. The error is
@@ -145,7 +144,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	}
 	s.Readings = make([]PointReading, 0, len(entries))
 	for _, entry := range entries {
-		r := PointReading{Name: points.intern(entry.Name()), Pos: entry.Key.At()}
+		r := PointReading{Name: points.intern(entry.Name())}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
 		if r.Reading.Value > s.Meter.Over {
 			problems.Add(entry.Value.At(), fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(entry.Value.Text()), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or give the meter's own limit as `over` under `meter`")
@@ -154,7 +153,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		at, err := points.find(r.Name)
 		if err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
-			problems.Add(r.Pos, what, do)
+			problems.Add(entry.Key.At(), what, do)
 			continue
 		}
 		r.At = at

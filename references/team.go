@@ -3,6 +3,7 @@ package references
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 )
 
@@ -26,7 +27,7 @@ type Overlap struct {
 // 0.5 V: see At.
 type MeterBias struct {
 	Meter    string
-	Readings int     // that other meters share, of those that were looked at
+	Readings int     // that other meters share, of those given
 	Offset   float64 // volts
 	Gain     float64 // share of the reading
 
@@ -41,10 +42,6 @@ func (b MeterBias) At(volts float64) (bias, uncertainty float64) {
 
 // doubtSlack widens what the data sheet says of a meter that is doubted.
 const doubtSlack = 10
-
-// mostCells bounds the work: so many cells, spread evenly over all, tell a meter's
-// error to a fraction of a millivolt.
-const mostCells = 1000
 
 // contactSpread is the standard deviation in volts of one probe contact against
 // the next. Common practice, no source.
@@ -173,8 +170,8 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 	return list
 }
 
-// shared gives the readings of each cell, and the cells in which meters meet: at
-// most mostCells of them, in an order that does not depend on maps.
+// shared gives the readings of each cell, and the cells in which meters meet, in
+// an order that does not depend on maps.
 func shared(readings []Overlap) (cells map[string][]int, order []string) {
 	cells = make(map[string][]int)
 	for i, r := range readings {
@@ -186,26 +183,7 @@ func shared(readings []Overlap) (cells map[string][]int, order []string) {
 		}
 	}
 	slices.Sort(order)
-	if len(order) > mostCells {
-		few := make([]string, mostCells)
-		for i := range few {
-			few[i] = order[i*len(order)/mostCells]
-		}
-		order = few
-	}
 	return cells, order
-}
-
-// thin leaves only the readings that EstimateMeters would look at.
-func thin(readings []Overlap) []Overlap {
-	cells, order := shared(readings)
-	var list []Overlap
-	for _, name := range order {
-		for _, i := range cells[name] {
-			list = append(list, readings[i])
-		}
-	}
-	return list
 }
 
 // invert inverts a symmetric positive definite matrix of n rows by Gauss-Jordan
@@ -236,16 +214,22 @@ func invert(h []float64, n int) []float64 {
 	return inv
 }
 
+// enoughReadings bounds the work: so many readings tell a team's meters to a
+// fraction of a millivolt.
+const enoughReadings = 5000
+
 // Overlaps lists the voltages that more than one meter may have read: on boards
-// that the files name, at one place in one polarity, carried to room
-// temperature. foretell gives what a faultless meter of the sweep's sort would
-// show there and may be nil, in which case only like meters share a cell; a
-// reading for which ok is false is left out.
+// that the files name, at one place in one polarity, carried to room temperature.
+// foretell gives what a faultless meter of the sweep's sort would show there and
+// may be nil, in which case only like meters share a cell; a reading for which ok
+// is false is left out. Of a large library it takes some of the boards, but some
+// of every meter that met another.
 func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float64, ok bool)) []Overlap {
+	drawn := l.passedAround()
 	var list []Overlap
 	for _, s := range l.Sweeps {
-		if s.Sample == "" {
-			continue // nobody knows which board it is
+		if !drawn[s.Sample] {
+			continue
 		}
 		for _, r := range s.Readings {
 			if r.Reading.Overload || r.At.Net == l.board.Ground {
@@ -270,35 +254,36 @@ func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float6
 	return list
 }
 
-// passedAround is the library of the boards that more than one meter read, at
-// most mostPassed of them, spread evenly.
-func (l *Library) passedAround() *Library {
-	const mostPassed = 50
-	meters := make(map[string]string) // by board: its meter, "" for several
-	var several []string
+// passedAround draws boards that more than one meter read, by a lot that falls the
+// same way every time, until they have enoughReadings and every meter that met
+// another is among them.
+func (l *Library) passedAround() map[string]bool {
+	meters, readings := make(map[string][]string), make(map[string]int) // by board
+	var boards []string
 	for _, s := range l.Sweeps {
-		name := s.MeterName()
-		before, known := meters[s.Sample]
-		switch {
-		case s.Sample == "":
-		case !known:
-			meters[s.Sample] = name
-		case before != "" && before != name:
-			meters[s.Sample] = ""
-			several = append(several, s.Sample)
+		if s.Sample == "" {
+			continue // nobody knows which board it is
+		}
+		readings[s.Sample] += len(s.Readings)
+		if name := s.MeterName(); !slices.Contains(meters[s.Sample], name) {
+			if meters[s.Sample] = append(meters[s.Sample], name); len(meters[s.Sample]) == 2 {
+				boards = append(boards, s.Sample)
+			}
 		}
 	}
-	chosen := make(map[string]bool)
-	for i := range min(len(several), mostPassed) {
-		chosen[several[i*len(several)/min(len(several), mostPassed)]] = true
-	}
-	few := &Library{board: l.board}
-	for _, s := range l.Sweeps {
-		if chosen[s.Sample] {
-			few.Sweeps = append(few.Sweeps, s)
+	drawn, met, sum := make(map[string]bool), make(map[string]bool), 0
+	for _, i := range rand.New(rand.NewPCG(1, 1)).Perm(len(boards)) {
+		board := boards[i]
+		if sum >= enoughReadings && !slices.ContainsFunc(meters[board], func(m string) bool { return !met[m] }) {
+			continue
+		}
+		drawn[board] = true
+		sum += readings[board]
+		for _, m := range meters[board] {
+			met[m] = true
 		}
 	}
-	return few
+	return drawn
 }
 
 // meterFindings reports meters that read apart from others by more than their
@@ -307,7 +292,7 @@ func (l *Library) passedAround() *Library {
 // other without its pull.
 func (l *Library) meterFindings() []Finding {
 	const at = 0.5 // volts, about what junctions read
-	overlaps := thin(l.passedAround().Overlaps(nil))
+	overlaps := l.Overlaps(nil)
 	sheets := make(map[string]Meter)
 	for _, o := range overlaps {
 		sheets[o.Meter] = o.Sheet

@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // Five meters with errors of their own, boards passed from bench to bench: the
@@ -116,5 +118,33 @@ func TestCheckMeters(t *testing.T) {
 		if len(found) != test.want || test.want == 1 && found[0].At != "three" {
 			t.Errorf("%g mV off: %+v", 1000*test.off, found)
 		}
+	}
+}
+
+// Of a large library some boards are looked at, and a meter that met the others on
+// a single board is among them nevertheless.
+func TestOverlapsOfManyBoards(t *testing.T) {
+	b := &bench{t: t, board: testBoard(t), random: rand.New(rand.NewPCG(7, 22))}
+	var sweeps []*Sweep
+	for board := range 1000 {
+		s := b.sweep(RedOnGround, nil)
+		s.Sample, s.Meter.Name = fmt.Sprint(board), "one"
+		again := *s
+		again.Meter.Name = "two"
+		if board == 500 {
+			again.Meter.Name = "seldom seen"
+		}
+		sweeps = append(sweeps, s, &again)
+	}
+	list := NewLibrary(b.board, sweeps).Overlaps(nil)
+	if most := enoughReadings + 4*len(sweeps[0].Readings); len(list) > most || len(list) < enoughReadings/2 {
+		t.Errorf("%d readings, want at most %d", len(list), most)
+	}
+	var names []string
+	for _, m := range EstimateMeters(list) {
+		names = append(names, m.Meter)
+	}
+	if diff := cmp.Diff([]string{"one", "seldom seen", "two"}, names); diff != "" {
+		t.Errorf("meters (-want +got):\n%s", diff)
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/draft"
 	"halfsplit/netlist/draft/table"
 )
@@ -58,6 +59,11 @@ as not fitted are left out.`,
 			if err != nil {
 				return err
 			}
+			for flag, name := range map[string]string{"--board": board, "--revision": revision} {
+				if r, hidden := document.Hidden(name); hidden {
+					return instead(fmt.Sprintf("`%s` holds the character U+%04X, which does not show", flag, r), "leave it out")
+				}
+			}
 			if board != "" {
 				d.Board = board
 			}
@@ -65,7 +71,9 @@ as not fitted are left out.`,
 				d.Revision = revision
 			}
 			if ground != "" {
-				d.Ground = ground
+				if err := d.SetGround(ground); err != nil {
+					return err
+				}
 			}
 			if len(around) > 0 || hops > 0 {
 				if d, err = d.Around(around, hops); err != nil {

@@ -39,8 +39,11 @@ func (a *app) knownImportCommand() *cobra.Command {
 sample, date, person, meter and polarity in it. Headings that are not the tool's
 own are mapped with --column KEY=HEADING; what holds for all rows is said with
 --value KEY=TEXT. The keys are point, reading, sample, by, taken, polarity,
-temperature, battery, meter, test_current, open_voltage, over, accuracy, resolution
-and source. A table with a column for each board maps reading:SAMPLE=HEADING.`,
+temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
+test_current, open_voltage, over, accuracy, resolution, source, ohms_current,
+ohms_open, ohms_over, and sweep, which tells apart what is alike in all of them. A
+table with a column for each board maps reading:SAMPLE=HEADING. A table may have
+16 MB.`,
 		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV
   halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value taken=2026-08-02 --value "test_current=0.5 mA"`,
 		Args: arguments("TABLE in CSV"),
@@ -68,7 +71,7 @@ and source. A table with a column for each board maps reading:SAMPLE=HEADING.`,
 				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
 			}
 			defer f.Close()
-			sweeps, err := exchange.ReadCSV(f, args[0], b, o)
+			sweeps, unused, err := exchange.ReadCSV(f, args[0], b, o)
 			if err != nil {
 				return err
 			}
@@ -91,6 +94,9 @@ and source. A table with a column for each board maps reading:SAMPLE=HEADING.`,
 				}
 			}
 			s.say(fmt.Sprintf("%d added of %s with %s.", added, count(len(sweeps), "sweep"), count(readings, "reading")))
+			if len(unused) > 0 {
+				s.prose(0, 0, plain, fmt.Sprintf("%s not used: %s. --column gives a heading its meaning.", count(len(unused), "column"), someNames(unused, 20)))
+			}
 			return nil
 		},
 	}
@@ -118,12 +124,27 @@ func (a *app) knownExportCommand() *cobra.Command {
 				return err
 			}
 			a.warn(found)
-			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteCSV(w, lib.Sweeps) })
+			length := 0
+			err = a.writeOut(to, func(w io.Writer) error {
+				return exchange.WriteCSV(io.MultiWriter(w, counter{&length}), lib.Sweeps)
+			})
+			if err == nil && length > table.Limit {
+				fmt.Fprintf(a.errors, "warning: the table has %d MB, and import takes %d MB; to read it back, export smaller folders\n", length>>20, table.Limit>>20)
+			}
+			return err
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")
 	boardFlag(cmd, &board)
 	return cmd
+}
+
+// counter counts the bytes that are written to it.
+type counter struct{ n *int }
+
+func (c counter) Write(p []byte) (int, error) {
+	*c.n += len(p)
+	return len(p), nil
 }
 
 func (a *app) knownSheetCommand() *cobra.Command {

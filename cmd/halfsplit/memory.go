@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -136,23 +137,23 @@ Folders stand for all case files in them.`,
 }
 
 // learnFrom counts one case and returns why it was not counted, "" where it was.
-// The same text under two names is one case.
+// The same text under two names is one case, whatever its line ends.
 func learnFrom(tally *experience.Tally, file string, seen map[[32]byte]bool) string {
-	text, err := os.ReadFile(file)
-	if err != nil {
-		return reason(err)
-	}
-	print := sha256.Sum256(text)
-	if seen[print] {
-		return "is a copy of a case that was counted"
-	}
-	c, err := journal.Load(file)
+	c, err := journal.Load(file) // refuses what is too long
 	var found document.Problems
 	switch {
 	case errors.As(err, &found):
 		return "has " + count(len(found), "problem") + ": " + found[0].What
 	case err != nil:
 		return err.Error()
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return reason(err)
+	}
+	print := sha256.Sum256(bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")))
+	if seen[print] {
+		return "is a copy of a case that was counted"
 	}
 	if err := tally.Add(c); err != nil {
 		return err.Error()
@@ -162,7 +163,8 @@ func learnFrom(tally *experience.Tally, file string, seen map[[32]byte]bool) str
 }
 
 // caseFiles lists the files that the arguments mean: themselves, and of folders
-// all that look like cases.
+// all that look like cases, or like nothing that is known: such a file may be a
+// broken case, and is told rather than passed over.
 func caseFiles(args []string) ([]string, error) {
 	var files []string
 	for _, arg := range args {
@@ -180,9 +182,19 @@ func caseFiles(args []string) ([]string, error) {
 				return err
 			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
 				return fs.SkipDir
-			case entry.Type().IsRegular() && isYAML(path) && kindOf(glance(path)) == kindCase:
-				files = append(files, path)
+			case entry.IsDir() || !isYAML(path):
+				return nil
 			}
+			info, err := os.Stat(path) // also through a link
+			if err == nil && !info.Mode().IsRegular() {
+				return nil
+			}
+			if err == nil {
+				if kind := kindOf(glance(path)); kind != kindCase && kind != kindUnknown {
+					return nil
+				}
+			}
+			files = append(files, path)
 			return nil
 		})
 		if err != nil {

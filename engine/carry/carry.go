@@ -2,11 +2,11 @@
 //
 // Meters drive different currents, and a junction reads more at a larger one. The
 // circuit fitted to good boards (engine/fit) foretells both readings; their
-// difference carries a reading over. What a junction gains with current is its
-// ideality, which lies between 1 and 2 and which no single meter shows: where all
-// boards were read with one current, carrying to a third of it leaves some 8 mV
-// open, and the uncertainty says so. Where boards of the team were read with two
-// currents, each place shows its own ideality, and little is left open.
+// difference carries a reading over. What a junction gains with current follows
+// from its ideality, which lies between 1 and 2, and its series resistance, and no
+// single meter shows them: where all boards were read with one current, carrying
+// to a third of it leaves 10 to 25 mV open, and the uncertainty says so. A board
+// that was read with two currents shows the step itself, and little is left open.
 //
 // In most cases:
 //
@@ -31,7 +31,7 @@ type Carrier struct {
 	ws     *network.Workspace
 	lib    *references.Library
 
-	values  map[float64][2]*network.Values // by temperature: as fitted, and of more ideality
+	values  map[float64]*network.Values // by temperature
 	told    map[told]foretold
 	misfits map[pair]misfit
 }
@@ -43,11 +43,12 @@ type told struct {
 	celsius float64
 }
 
-// foretold is what the fitted circuit reads there, in volts, and how much more
-// for each unit of ideality.
+// foretold is what the fitted circuit reads there, in volts, and how that depends
+// on its junctions.
 type foretold struct {
-	volts, byIdeality float64
-	over              bool
+	volts  float64
+	over   bool
+	slopes []fit.Slope
 }
 
 // pair is a step from one sort of meter to another at a place.
@@ -56,14 +57,10 @@ type pair struct {
 	from, to network.Drive
 }
 
-// misfit is by how much such a step differs from the foretold one, in volts, and
-// the standard deviation of that.
-type misfit struct{ volts, sigma float64 }
-
-// idealitySD is the standard deviation of the ideality that a place shows,
-// around the fitted one (common practice, no source; ideality lies between 1 and
-// 2 by theory).
-const idealitySD = 0.3
+// misfit is by how much such a step differs from the foretold one, the standard
+// deviation of that, and the one of a single reading around what its board and its
+// meter make of the place; all in volts.
+type misfit struct{ volts, sigma, scatter float64 }
 
 // A circuit that is not as drawn steps otherwise than foretold by these shares of
 // the step (standard deviations; common practice, no source). With the black
@@ -73,13 +70,13 @@ const (
 	undrawnBlack = 0.3
 )
 
-// levelSD is the standard deviation in volts of a place's level around the fitted
-// one: wide, since only steps matter.
-const levelSD = 0.1
-
 // contactSD is the standard deviation in volts of one probe contact against the
 // next (common practice, no source).
 const contactSD = 0.001
+
+// contactDF is the weight of contactSD, in readings, against what the readings of a
+// place show. Common practice, no source.
+const contactDF = 4
 
 // New prepares a board with its known-good sweeps.
 func New(b *netlist.Board, lib *references.Library) (*Carrier, error) {
@@ -88,24 +85,14 @@ func New(b *netlist.Board, lib *references.Library) (*Carrier, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.File, err)
 	}
-	return &Carrier{m, belief, network.NewWorkspace(m), lib, map[float64][2]*network.Values{}, map[told]foretold{}, map[pair]misfit{}}, nil
+	return &Carrier{m, belief, network.NewWorkspace(m), lib, map[float64]*network.Values{}, map[told]foretold{}, map[pair]misfit{}}, nil
 }
 
-// step is the change of ideality by which slopes are found.
-const step = 0.05
-
-func (c *Carrier) at(celsius float64) [2]*network.Values {
+func (c *Carrier) at(celsius float64) *network.Values {
 	celsius = math.Round(celsius)
 	v, done := c.values[celsius]
 	if !done {
-		v[0] = c.belief.At(celsius, 0)
-		v[1] = v[0].Clone()
-		for e := range v[1].Junctions {
-			if v[1].Junctions[e].Ideality > 0 {
-				v[1].Junctions[e].Ideality += step
-			}
-		}
-		v[1].Settle()
+		v = c.belief.At(celsius, 0)
 		c.values[celsius] = v
 	}
 	return v
@@ -124,17 +111,12 @@ func (c *Carrier) foretell(at netlist.Point, state references.State, m reference
 		return f, nil
 	}
 	probe := fit.ProbeAt(c.model, c.model.PlaceOf(at), state.Polarity, key.drive)
-	v := c.at(state.Celsius)
-	good := &network.State{}
-	one, err := c.ws.Read(probe, good, v[0])
+	r, err := c.ws.Read(probe, &network.State{}, c.at(state.Celsius))
 	if err != nil {
 		return foretold{}, err
 	}
-	two, err := c.ws.Read(probe, good, v[1])
-	if err != nil {
-		return foretold{}, err
-	}
-	f := foretold{one.Volts, (two.Volts - one.Volts) / step, one.Over}
+	f := foretold{volts: r.Volts, over: r.Over}
+	f.slopes, _ = c.belief.Slopes(c.ws, key.celsius)
 	c.told[key] = f
 	return f, nil
 }
@@ -157,7 +139,7 @@ func (c *Carrier) Reading(at netlist.Point, volts float64, s *references.Sweep, 
 		return 0, 0, false, err
 	}
 	carried = volts + target.volts - from.volts + n.volts
-	return carried, math.Sqrt(square(s.Meter.Sigma(volts)) + square(contactSD) + square(n.sigma)), carried <= to.Over, nil
+	return carried, math.Sqrt(square(s.Meter.Sigma(volts)) + square(n.scatter) + square(n.sigma)), carried <= to.Over, nil
 }
 
 // Known makes what good boards read at a point into what they would read with
@@ -188,41 +170,36 @@ func (c *Carrier) Known(at netlist.Point, pol references.Polarity, to references
 func square(x float64) float64 { return x * x }
 
 // misfit estimates how much more the step from one meter to another is at a place
-// than the fitted circuit foretells, from boards that were read with several
-// meters. With r the reading less the foretold one, h the slope of the latter by
-// ideality and d the sort of meter, the readings of one board are
+// than the fitted circuit foretells. With r the reading of a board less the
+// foretold one and d the sort of meter,
 //
-//	r = a + b*h + u_d + t + e,   t ~ N(0, spread²) for the board, e ~ N(0, sigma²)
+//	r = u_d + t + e,   t ~ N(0, spread²) for the board, e ~ N(0, sigma²)
 //
-// where b ~ N(0, idealitySD²) is a place's own ideality, and u_d ~ N(0, s²) is
-// what a circuit that is not as drawn makes of another current: a load on a rail
-// that no part accounts for. s grows with what the step is foretold to be. The
-// misfit is b*(h_to - h_from) + u_to - u_from. Weighted least squares with the
-// covariance sigma² I + spread² 11' of a board, whose inverse is (I -
-// spread²/(sigma² + k spread²) 11')/sigma² for k readings (Sherman and Morrison
-// 1950).
+// and the misfit is u_to - u_from. Beforehand u ~ N(0, P): what the priors of the
+// junctions that the place sees leave open (fit.Belief.Open), which moves the
+// readings of all meters together but not alike, and what a circuit that is not as
+// drawn makes of another current, each by itself. Readings with one meter say where
+// the place lies; from there the priors alone lead to another current. A board that
+// several meters read shows the step itself. Normal priors and linear readings
+// make that weighted least squares with the covariance sigma² I + spread² 11' of a
+// board, whose inverse is (I - spread²/(sigma² + k spread²) 11')/sigma² for k
+// readings (Sherman and Morrison 1950).
 func (c *Carrier) misfit(at netlist.Point, state references.State, from, to references.Meter) (misfit, error) {
 	key := pair{fit.SpotOf(c.model, at, state.Polarity), fit.DriveOf(from), fit.DriveOf(to)}
 	if m, done := c.misfits[key]; done {
 		return m, nil
 	}
-	// The columns of the least squares: a, b, then one for each sort of meter.
-	columns := map[network.Drive]int{}
-	column := func(d network.Drive) int {
-		if _, known := columns[d]; !known {
-			columns[d] = 2 + len(columns)
+	columns := map[network.Drive]int{} // a sort of meter each
+	var sorts []foretold
+	column := func(d network.Drive, f foretold) int {
+		k, known := columns[d]
+		if !known {
+			k = len(sorts)
+			columns[d] = k
+			sorts = append(sorts, f)
 		}
-		return columns[d]
+		return k
 	}
-	column(key.from)
-	column(key.to)
-	type row struct {
-		r, h, v float64
-		column  int
-	}
-	boards := map[string][]row{}
-	var order []string
-	var levels []float64
 	one, err := c.foretell(at, state, from)
 	if err != nil {
 		return misfit{}, err
@@ -231,7 +208,15 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 	if err != nil {
 		return misfit{}, err
 	}
-	low, high := math.Min(one.volts, two.volts), math.Max(one.volts, two.volts)
+	column(key.from, one)
+	column(key.to, two)
+	type row struct {
+		r, v   float64
+		column int
+	}
+	boards := map[string][]row{}
+	var order []string
+	var levels []float64
 	for _, x := range c.lib.At(at, state.Polarity) {
 		if x.Overload {
 			continue
@@ -243,72 +228,94 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 		if f.over {
 			continue
 		}
-		low, high = math.Min(low, f.volts), math.Max(high, f.volts)
 		name := x.Sweep.BoardName()
 		if boards[name] == nil {
 			order = append(order, name)
 		}
 		v := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6))
-		boards[name] = append(boards[name], row{x.Volts - f.volts, f.byIdeality, v, column(fit.DriveOf(x.Sweep.Meter))})
+		boards[name] = append(boards[name], row{x.Volts - f.volts, v, column(fit.DriveOf(x.Sweep.Meter), f)})
 		levels = append(levels, x.Volts)
 	}
-	n := 2 + len(columns)
-	h, g := make([]float64, n*n), make([]float64, n)
-	add := func(i, j int, w float64) { h[i*n+j] += w }
-	undrawn := undrawnRed
-	if state.Polarity == references.BlackOnGround {
-		undrawn = undrawnBlack
-	}
-	add(0, 0, 1/square(levelSD))
-	add(1, 1, 1/square(idealitySD))
-	for i := 2; i < n; i++ {
-		add(i, i, 1/(square(contactSD)+square(undrawn*(high-low))))
-	}
+	n := len(sorts)
+	h, g := c.precision(sorts, state.Polarity), make([]float64, n)
 	spread := 0.0
 	if len(levels) > 0 {
 		spread = square(references.DefaultSpread(references.Median(levels)))
 	}
 	for _, name := range order {
 		list := boards[name]
-		sum, sumR := make([]float64, n), 0.0
-		v := 0.0
+		sum, sumR, v := make([]float64, n), 0.0, 0.0
 		for _, x := range list {
 			v += x.v / float64(len(list))
 		}
 		for _, x := range list {
-			z := make([]float64, n)
-			z[0], z[1], z[x.column] = 1, x.h, 1
-			for i := range z {
-				sum[i] += z[i]
-				g[i] += z[i] * x.r / v
-				for j := range z {
-					add(i, j, z[i]*z[j]/v)
-				}
-			}
+			g[x.column] += x.r / v
+			h[x.column*n+x.column] += 1 / v
+			sum[x.column]++
 			sumR += x.r
 		}
 		rho := spread / (v + float64(len(list))*spread) / v
 		for i := range sum {
 			g[i] -= rho * sum[i] * sumR
 			for j := range sum {
-				add(i, j, -rho*sum[i]*sum[j])
+				h[i*n+j] -= rho * sum[i] * sum[j]
 			}
 		}
 	}
 	want := make([]float64, n)
-	want[1] = two.byIdeality - one.byIdeality
 	want[columns[key.to]]++
 	want[columns[key.from]]--
-	// The misfit is want'x with Hx = g, and its variance want' H^-1 want.
-	y := solve(h, want, n)
+	// The misfit is want'u with hu = g, and its variance want' h^-1 want.
+	y, u := solve(h, want, n), solve(h, g, n)
 	var m misfit
 	for i := range y {
 		m.volts += y[i] * g[i]
 		m.sigma += y[i] * want[i]
 	}
-	m.sigma = math.Sqrt(math.Max(m.sigma, 0))
+	// What boards that several meters read leave over: on a place where boards
+	// differ in their step, more than contact.
+	expected, squares := contactDF*square(contactSD), contactDF*square(contactSD)
+	for _, name := range order {
+		mean, list := 0.0, boards[name]
+		for _, x := range list {
+			mean += (x.r - u[x.column]) / float64(len(list))
+		}
+		for _, x := range list {
+			squares += square(x.r - u[x.column] - mean)
+			expected += x.v * float64(len(list)-1) / float64(len(list))
+		}
+	}
+	excess := math.Sqrt(math.Max(squares/expected, 1))
+	m.sigma, m.scatter = excess*math.Sqrt(math.Max(m.sigma, 0)), excess*contactSD
 	c.misfits[key] = m
 	return m, nil
+}
+
+// precision is the inverse of P, dense, a row for each sort of meter.
+func (c *Carrier) precision(sorts []foretold, pol references.Polarity) []float64 {
+	n := len(sorts)
+	undrawn := undrawnRed
+	if pol == references.BlackOnGround {
+		undrawn = undrawnBlack
+	}
+	low, high := sorts[0].volts, sorts[0].volts
+	for _, f := range sorts {
+		low, high = math.Min(low, f.volts), math.Max(high, f.volts)
+	}
+	p := make([]float64, n*n)
+	for i := range sorts {
+		for j := range sorts {
+			p[i*n+j] = c.belief.Open(sorts[i].slopes, sorts[j].slopes)
+		}
+		p[i*n+i] += square(contactSD) + square(undrawn*(high-low))
+	}
+	inverse := make([]float64, 0, n*n)
+	for i := range n {
+		unit := make([]float64, n)
+		unit[i] = 1
+		inverse = append(inverse, solve(p, unit, n)...)
+	}
+	return inverse
 }
 
 // solve solves a symmetric positive definite system of n rows by elimination,

@@ -813,6 +813,28 @@ func (b *Belief) left(slopes []Slope) float64 {
 	return math.Max(v-less, 0)
 }
 
+// Open gives the covariance in V^2 that the priors of the junctions give to two
+// readings with the given slopes, before any reading of good boards. A series
+// resistance is held to the share of its drop that it can have.
+func (b *Belief) Open(one, two []Slope) float64 {
+	sum := 0.0
+	for _, s := range one {
+		v := b.prior[s.unknown]
+		if s.unknown%unknowns == series {
+			// of what lies anywhere from nothing to the most
+			v = math.Min(v, square(mostSeries*b.Values.Junctions[s.unknown/unknowns].Drop/network.RefCurrent)/12)
+		}
+		for _, t := range two {
+			if s.unknown == t.unknown {
+				sum += v * s.slope * t.slope
+			}
+		}
+	}
+	return sum
+}
+
+func square(x float64) float64 { return x * x }
+
 // Carried gives the variance in V^2 that a good board's reading at a spot takes
 // on by being carried to where it has the given slopes, from the reading of the
 // spot in the library that is nearest to it: none where the same meter is used.

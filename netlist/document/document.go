@@ -126,7 +126,7 @@ func (ps Problems) Error() string {
 func PrintableWords(s string) string {
 	words := strings.Fields(s)
 	for i, w := range words {
-		words[i] = Printable(w)
+		words[i] = printableTo(w, longest+len("`...`;")) // what Quote has cut is not cut again
 	}
 	return strings.Join(words, " ")
 }
@@ -137,11 +137,13 @@ const longest = 60
 // Printable makes foreign text safe to show: characters that do not print, or
 // that reorder the line they stand in (bidirectional overrides), are written
 // as escapes, and long text is cut.
-func Printable(s string) string {
+func Printable(s string) string { return printableTo(s, longest) }
+
+func printableTo(s string, most int) string {
 	var b strings.Builder
 	n := 0
 	for i, r := range s {
-		if n == longest {
+		if n == most {
 			b.WriteString("...")
 			break
 		}
@@ -174,6 +176,10 @@ func printable(r rune) bool {
 	return r < 0x300 && unicode.IsPrint(r) ||
 		unicode.IsPrint(r) && r != blankBraille && !unicode.In(r, unicode.Other_Default_Ignorable_Code_Point, unicode.Variation_Selector)
 }
+
+// Hidden returns the first character of a text that does not show, and so may not
+// stand in a name; ok is false where all of them do.
+func Hidden(text string) (r rune, ok bool) { return firstUnprintable(text, false) }
 
 // firstUnprintable returns the first character of s that a name may not hold.
 // Text that may run over lines can hold tabs and line ends as well.

@@ -290,6 +290,20 @@ func TestPrintable(t *testing.T) {
 	}
 }
 
+// A name that Quote has cut stays whole in a sentence.
+func TestPrintableWords(t *testing.T) {
+	for text, want := range map[string]string{
+		"a  b\nc":   "a b c",
+		"\x1b[0m x": `\u001b[0m x`,
+		Quote(strings.Repeat("x", 100)) + "; mend it": "`" + strings.Repeat("x", 60) + "...`; mend it",
+		strings.Repeat("x", 100):                      strings.Repeat("x", 66) + "...",
+	} {
+		if got := PrintableWords(text); got != want {
+			t.Errorf("PrintableWords(%q) = %q, want %q", text, got, want)
+		}
+	}
+}
+
 // fits is a judge of the subset of JSON Schema that Schema prints, written
 // from the specification (draft 2020-12, Validation, sections 6 and Core 10)
 // and independent of Check.

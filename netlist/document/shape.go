@@ -67,7 +67,7 @@ type Field struct {
 // of kind, keys or emptiness.
 func (s *Shape) Check(n Node) Problems {
 	var problems Problems
-	s.check(n, "the file", &problems)
+	s.check(n, label{"the file", ""}, &problems)
 	problems.Sort()
 	return problems
 }
@@ -108,12 +108,26 @@ func (s *Shape) wanted() string {
 	return strings.Join(names, " or ")
 }
 
-// check is Check; what names the place in messages ("`pins`", "the file").
-func (s *Shape) check(n Node, what string, problems *Problems) {
+// label names a place in messages: "the file", "`pins`", "the key `7`". It is put
+// into words only where there is something to say.
+type label struct{ before, name string }
+
+func (l label) String() string {
+	switch {
+	case l.name == "":
+		return l.before
+	case l.before == "":
+		return Quote(l.name)
+	}
+	return l.before + " " + Quote(l.name)
+}
+
+// check is Check; what names the place in messages.
+func (s *Shape) check(n Node, what label, problems *Problems) {
 	kind := n.Kind()
 	if kind == Nothing {
 		if !s.allowsNull() {
-			problems.Add(n.At(), what+" is empty", "give "+s.wanted()+s.example()+", or remove it")
+			problems.Add(n.At(), what.String()+" is empty", "give "+s.wanted()+s.example()+", or remove it")
 		}
 		return
 	}
@@ -150,7 +164,7 @@ func (s *Shape) example() string {
 }
 
 // option chooses the one shape of OneOf that the node is meant for.
-func (s *Shape) option(n Node, what string, problems *Problems) *Shape {
+func (s *Shape) option(n Node, what label, problems *Problems) *Shape {
 	var fits []*Shape
 	for _, o := range s.OneOf {
 		if slices.Contains(o.kinds(), n.Kind()) {
@@ -183,13 +197,13 @@ func (s *Shape) option(n Node, what string, problems *Problems) *Shape {
 			return nil
 		}
 	}
-	problems.Add(n.At(), what+" has none of the keys that would tell what it is", "add one of "+quoteAll(marks))
+	problems.Add(n.At(), what.String()+" has none of the keys that would tell what it is", "add one of "+quoteAll(marks))
 	return nil
 }
 
-func (s *Shape) checkFields(n Node, what string, problems *Problems) {
-	seen := make(map[string]Position, len(s.Fields))
+func (s *Shape) checkFields(n Node, what label, problems *Problems) {
 	entries := n.Entries()
+	seen := make(map[string]int, len(entries))
 	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
 		if !ok {
@@ -215,36 +229,36 @@ func (s *Shape) checkFields(n Node, what string, problems *Problems) {
 			// An empty value has no place of its own worth pointing at.
 			value.raw.Line, value.raw.Column = e.Key.At().Line, e.Key.At().Column
 		}
-		s.Fields[i].Shape.check(value, Quote(name), problems)
+		s.Fields[i].Shape.check(value, label{"", name}, problems)
 	}
 	for _, f := range s.Fields {
 		if _, ok := seen[f.Name]; f.Required && !ok {
-			problems.Add(n.At(), what+" lacks the key "+Quote(f.Name), "add it"+f.Shape.example())
+			problems.Add(n.At(), what.String()+" lacks the key "+Quote(f.Name), "add it"+f.Shape.example())
 		}
 	}
 }
 
-func (s *Shape) checkFree(n Node, what string, problems *Problems) {
-	seen := make(map[string]Position)
+func (s *Shape) checkFree(n Node, what label, problems *Problems) {
 	entries := n.Entries()
 	if len(entries) < s.MinItems {
 		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(entries), s.MinItems), "add the rest"+s.example())
 	}
+	seen := make(map[string]int, len(entries))
 	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
 		if !ok || !s.Value.allowsNull() && decimalComma(entries, at, problems) {
 			continue
 		}
 		if s.Key != nil {
-			s.Key.checkText(e.Key.At(), name, "the key "+Quote(name), problems)
+			s.Key.checkText(e.Key.At(), name, label{"the key", name}, problems)
 		} else {
-			free.checkText(e.Key.At(), name, "the key "+Quote(name), problems)
+			free.checkText(e.Key.At(), name, label{"the key", name}, problems)
 		}
 		value := e.Value
 		if value.Kind() == Nothing {
 			value.raw.Line, value.raw.Column = e.Key.At().Line, e.Key.At().Column
 		}
-		s.Value.check(value, Quote(name), problems)
+		s.Value.check(value, label{"", name}, problems)
 	}
 }
 
@@ -278,26 +292,26 @@ func digit(c byte) bool { return '0' <= c && c <= '9' }
 var free = &Shape{}
 
 // key checks what holds for every key: that it is text, not empty, and there
-// once.
-func key(e Entry, what string, seen map[string]Position, problems *Problems) (string, bool) {
+// once; seen has the line on which each stands.
+func key(e Entry, what label, seen map[string]int, problems *Problems) (string, bool) {
 	if k := e.Key.Kind(); k == List || k == Mapping {
-		problems.Add(e.Key.At(), "a key of "+what+" is "+k.String(), "keys are names")
+		problems.Add(e.Key.At(), "a key of "+what.String()+" is "+k.String(), "keys are names")
 		return "", false
 	}
 	name := e.Name()
 	if name == "" {
-		problems.Add(e.Key.At(), "a key of "+what+" is empty", "give it a name")
+		problems.Add(e.Key.At(), "a key of "+what.String()+" is empty", "give it a name")
 		return "", false
 	}
 	if first, twice := seen[name]; twice {
-		problems.Add(e.Key.At(), fmt.Sprintf("the key %s is there twice, first on line %d", Quote(name), first.Line), "keep one of them")
+		problems.Add(e.Key.At(), fmt.Sprintf("the key %s is there twice, first on line %d", Quote(name), first), "keep one of them")
 		return "", false
 	}
-	seen[name] = e.Key.At()
+	seen[name] = e.Key.raw.Line
 	return name, true
 }
 
-func (s *Shape) checkList(n Node, what string, problems *Problems) {
+func (s *Shape) checkList(n Node, what label, problems *Problems) {
 	items := n.Items()
 	if len(items) < s.MinItems {
 		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(items), s.MinItems), "add the rest"+s.example())
@@ -305,7 +319,7 @@ func (s *Shape) checkList(n Node, what string, problems *Problems) {
 	if s.MaxItems > 0 && len(items) > s.MaxItems {
 		problems.Add(n.At(), fmt.Sprintf("%s has %d entries where at most %d may be", what, len(items), s.MaxItems), "remove what is too many")
 	}
-	place := "an entry of " + what
+	place := label{"an entry of " + what.String(), ""}
 	if n.Kind() == Text {
 		place = what
 	}
@@ -314,9 +328,9 @@ func (s *Shape) checkList(n Node, what string, problems *Problems) {
 	}
 }
 
-func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
+func (s *Shape) checkText(at Position, text string, what label, problems *Problems) {
 	if text == "" {
-		problems.Add(at, what+" is empty", "give "+s.wanted()+s.example()+", or remove it")
+		problems.Add(at, what.String()+" is empty", "give "+s.wanted()+s.example()+", or remove it")
 		return
 	}
 	if r, bad := firstUnprintable(text, s.Lines); bad {
@@ -324,7 +338,7 @@ func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
 		return
 	}
 	if !s.Lines && s.Parse == nil && strings.TrimSpace(text) != text {
-		problems.Add(at, what+" begins or ends with a space", "remove it; names that look alike must be alike")
+		problems.Add(at, what.String()+" begins or ends with a space", "remove it; names that look alike must be alike")
 		return
 	}
 	if s.Enum != nil && !slices.Contains(s.Enum, text) {
@@ -338,7 +352,7 @@ func (s *Shape) checkText(at Position, text, what string, problems *Problems) {
 	if s.Parse != nil {
 		if err := s.Parse(text); err != nil {
 			why, do, _ := strings.Cut(err.Error(), "; ")
-			problems.Add(at, what+": "+why, do)
+			problems.Add(at, what.String()+": "+why, do)
 			return
 		}
 	}

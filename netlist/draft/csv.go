@@ -114,6 +114,7 @@ func ReadTable(r io.Reader, file string, columns map[string]string) (*Draft, err
 		}
 		p.Pins = append(p.Pins, Pin{pin.Text, get("function").Text, net})
 	}
+	d.settle(&problems)
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}

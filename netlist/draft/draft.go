@@ -158,6 +158,52 @@ func (d *Draft) ground() string {
 	return names[0]
 }
 
+// SetGround says which net is ground, where its name does not.
+func (d *Draft) SetGround(net string) error {
+	var nets []string
+	for _, p := range d.Parts {
+		for _, pin := range p.Pins {
+			if pin.Net == net {
+				d.Ground = net
+				return nil
+			}
+			nets = append(nets, pin.Net)
+		}
+	}
+	return fmt.Errorf("there is no net %s; %s", document.Quote(net), document.Suggest(net, nets, "name the net that is ground, as the source writes it"))
+}
+
+// settle makes what was read fit for a board file: white space in titles and values
+// becomes single spaces, and names that hold what does not show are problems.
+func (d *Draft) settle(problems *document.Problems) {
+	d.Board, d.Revision = shown(d.Board), shown(d.Revision)
+	for i := range d.Parts {
+		p := &d.Parts[i]
+		p.Title, p.Value = shown(p.Title), shown(p.Value)
+		names := []string{p.Name}
+		for _, pin := range p.Pins {
+			names = append(names, pin.Name, pin.Net)
+		}
+		for _, name := range names {
+			if r, hidden := document.Hidden(name); hidden {
+				problems.Add(p.At, fmt.Sprintf("the name %s at %s holds the character U+%04X, which does not show", document.Quote(name), document.Quote(p.Name), r), "rename it; names that look alike must be alike")
+				break
+			}
+		}
+	}
+}
+
+// shown is a text without the characters that do not show.
+func shown(text string) string {
+	text = strings.Join(strings.Fields(text), " ")
+	return strings.Map(func(r rune) rune {
+		if _, hidden := document.Hidden(string(r)); hidden {
+			return -1
+		}
+		return r
+	}, text)
+}
+
 // rail tells whether a net is called like a supply, and its voltage in volts, NaN
 // where the name does not say.
 func rail(net string) (bool, float64) {
@@ -384,6 +430,8 @@ func (d *Draft) Write(w io.Writer) error {
 	return nil
 }
 
+var decimalComma = regexp.MustCompile(`([0-9]),([0-9])`)
+
 // value writes the value of a part, where it can be one, and says what is
 // doubtful about it.
 func (p *Part) value() (field string, doubt []string) {
@@ -397,8 +445,11 @@ func (p *Part) value() (field string, doubt []string) {
 		}
 		return "", nil
 	}
-	// Makers write more behind the value: "100n 16V X5R", "22R/1%".
-	for _, text := range []string{p.Value, strings.FieldsFunc(p.Value+" ", func(r rune) bool { return strings.ContainsRune(" /,;_", r) })[0]} {
+	// Some write a comma before the decimals, and makers write more behind the
+	// value: "4,7k", "100n 16V X5R", "22R/1%".
+	pointed := decimalComma.ReplaceAllString(p.Value, "$1.$2")
+	first := strings.FieldsFunc(pointed, func(r rune) bool { return strings.ContainsRune(" /,;_", r) })
+	for _, text := range append([]string{p.Value, pointed}, first[:min(len(first), 1)]...) {
 		for _, u := range []quantity.Unit{unit, quantity.Ohm, quantity.Henry} {
 			if u != unit && !(p.Kind == netlist.Inductor && u == quantity.Ohm || p.Kind == netlist.Choke && u == quantity.Henry || p.Kind == netlist.Fuse && u == quantity.Ohm) {
 				continue

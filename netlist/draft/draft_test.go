@@ -317,6 +317,7 @@ func TestBroken(t *testing.T) {
 		{"(export " + comps + "\n(nets (net (name A) (node (ref R1) (pin 1))) (net (name B) (node (ref R1) (pin 1)))))", "x:2:60: pin `1` of `R1` is on two nets"},
 		{"(export (components (comp (ref R1)) (comp (ref R1))))", "x:1:37: the component `R1` is there twice"},
 		{"\xff", "x: is not text in UTF-8"},
+		{"(export " + comps + "\n(nets (net (name \"A\u202eB\") (node (ref R1) (pin 1)))))", "x:1:21: the name `A\\u202eB` at `R1` holds the character U+202E"},
 	}
 	for _, test := range tests {
 		_, err := ReadKiCad(strings.NewReader(test.text), "x")
@@ -333,6 +334,8 @@ func TestBroken(t *testing.T) {
 		{"part,pin,net\n,1,A\n", "x:2:1: a row without its part or pin"},
 		{"part,pin,net\nR1,1,\"A\n", "x:2:"},
 		{"part,pin,net,value\nR1,1,A,22R\nR1,2,B,33R\n", "x:3:8: `R1` has the value `33R` here and `22R` before"},
+		{"part,pin,net\nR\x1b1,1,A\n", "x:2:1: the name `R\\u001b1` at `R\\u001b1` holds the character U+001B"},
+		{"part,pin,net\nR1,1,\"A\nB\"\n", "x:2:1: the name `A\\nB` at `R1` holds the character U+000A"},
 		{"part,part,net\n", "x:1:6: the heading `part` is there twice"},
 		{"part,pin,net\n", "x: holds no pin"},
 	}
@@ -373,6 +376,49 @@ func TestRails(t *testing.T) {
 
 // Whatever is read is refused with its place, or makes a board file that at least
 // parses as YAML of the right shape up to what only a person can say.
+// Values as people write them: what can be one is taken, with a mark where it is
+// not what stood there, and never a part of a number.
+func TestValues(t *testing.T) {
+	for _, test := range []struct {
+		kind        netlist.Kind
+		value, want string
+	}{
+		{netlist.Resistor, "4k7", "value: 4k7, "},
+		{netlist.Resistor, "4,7k", "value: 4.7k, ? from 4,7k"},
+		{netlist.Capacitor, "0,1u", "value: 0.1u, ? from 0,1u"},
+		{netlist.Capacitor, "2,2u/16V", "value: 2.2u, ? from 2,2u/16V"},
+		{netlist.Capacitor, "100n,16V", "value: 100n, ? from 100n,16V"},
+		{netlist.Resistor, "22R/1%", "value: 22R, ? from 22R/1%"},
+		{netlist.Resistor, "/", "? value unknown, the source has /"},
+		{netlist.Resistor, " , ", "? value unknown, the source has ,"},
+		{netlist.IC, "a\x1b[0m\n b", "value: \"a[0m b\", "},
+	} {
+		d := &Draft{Parts: []Part{{Name: "X1", Kind: test.kind, Value: test.value}}}
+		d.settle(new(document.Problems))
+		field, doubt := d.Parts[0].value()
+		if len(doubt) > 0 {
+			field += "? " + strings.Join(doubt, "; ")
+		}
+		if field != test.want {
+			t.Errorf("%s %q: %s, want %s", test.kind, test.value, field, test.want)
+		}
+	}
+}
+
+// A netlist may begin with a byte order mark; ground is a net that is there.
+func TestMarkAndGround(t *testing.T) {
+	d, err := ReadKiCad(strings.NewReader("\uFEFF(export (components (comp (ref J1))) (nets (net (name COM) (node (ref J1) (pin 1)))))"), "x")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := d.SetGround("CON"); err == nil || err.Error() != "there is no net `CON`; did you mean `COM`?" || d.Ground != "" {
+		t.Errorf("ground is %q: %v", d.Ground, err)
+	}
+	if err := d.SetGround("COM"); err != nil || d.Ground != "COM" {
+		t.Errorf("ground is %q: %v", d.Ground, err)
+	}
+}
+
 func FuzzKiCad(f *testing.F) {
 	f.Add("(export (version \"E\") (design (sheet (title_block (title \"T\") (rev \"A\")))) (components (comp (ref \"J1\")) (comp (ref \"Q1\") (value \"22R\") (fields (field (name \"halfsplit\") \"transistor\")))) (nets (net (code \"1\") (name \"/GND\") (node (ref \"J1\") (pin \"1\") (pinfunction \"A\")) (node (ref \"Q1\") (pin \"2\")))))")
 	f.Add("(export (components (comp (ref R1) (value 1))) (nets (net (name A) (node (ref R1) (pin 1)))))")
@@ -386,6 +432,7 @@ func FuzzKiCad(f *testing.F) {
 func FuzzTable(f *testing.F) {
 	f.Add("RefDes,Pin,Signal,Type,Value,Pin name\nR1,1,A,resistor,22R,1\nR1,2,GND,,,\nJ1,1,A,connector,,\nTP1,1,A,test point,,\n")
 	f.Add("part;pin;net\nR1;1;A\n")
+	f.Add("part,pin,net,value\nR1,1,A,/\n")
 	f.Add("part,pin,net\n\"R\n1\",'=1,#\n")
 	f.Fuzz(func(t *testing.T, text string) {
 		d, err := ReadTable(strings.NewReader(text), "x", nil)
@@ -410,5 +457,8 @@ func drafted(t *testing.T, d *Draft, err error) {
 	}
 	if _, err := document.Decode(strings.NewReader(out.String()), "x", 0); err != nil && !strings.Contains(err.Error(), "longer than") && !strings.Contains(err.Error(), "larger") {
 		t.Fatalf("the draft is no YAML: %v\n%s", err, out.String())
+	}
+	if _, err := netlist.Parse(strings.NewReader(out.String()), "x"); err != nil && strings.Contains(err.Error(), "does not show") {
+		t.Fatalf("the draft holds what no board file may: %v\n%q", err, out.String())
 	}
 }

@@ -1,8 +1,11 @@
 package draft
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -36,7 +39,10 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 	var problems document.Problems
 	switch {
 	case err != nil:
-		problems.Add(whole, "cannot be read: "+err.Error(), "check the file")
+		if path := (*fs.PathError)(nil); errors.As(err, &path) {
+			err = path.Err
+		}
+		problems.Add(whole, "cannot be read: "+err.Error(), "name the netlist that was exported")
 	case len(text) > kicadLimit:
 		problems.Add(whole, fmt.Sprintf("is longer than %d MB", kicadLimit>>20), "export only the sheets that matter")
 	case !utf8.Valid(text):
@@ -45,7 +51,7 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 	if problems != nil {
 		return nil, problems.Err()
 	}
-	p := parser{text: string(text), file: file, line: 1, column: 1}
+	p := parser{text: string(bytes.TrimPrefix(text, []byte("\uFEFF"))), file: file, line: 1, column: 1}
 	root, err := p.expression(0)
 	if err != nil {
 		return nil, err
@@ -131,6 +137,7 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 			}
 		}
 	}
+	d.settle(&problems)
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}

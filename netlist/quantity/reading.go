@@ -9,8 +9,8 @@ import (
 
 // Reading is what a meter shows.
 type Reading struct {
-	Overload bool    // OL: nothing conducts, as far as the meter can see
 	Value    float64 // in Unit; 0 when Overload
+	Overload bool    // OL: nothing conducts, as far as the meter can see
 	Unit     Unit    // Volt in diode mode, Ohm in resistance mode
 }
 
@@ -34,9 +34,6 @@ func ParseReading(text string) (Reading, error) {
 	if len(s) > maxText || s == "" {
 		return Reading{}, fmt.Errorf("%s is not a reading; %s", show(text), how)
 	}
-	if u, ok := overload(s); ok {
-		return Reading{Overload: true, Unit: u}, nil
-	}
 	if number := strings.TrimLeft(s, "+-"); len(s)-len(number) <= 1 && isDecimal(number) {
 		value, err := strconv.ParseFloat(s, 64)
 		if err != nil {
@@ -46,6 +43,9 @@ func ParseReading(text string) (Reading, error) {
 			value /= 1000
 		}
 		return checkVolts(text, value)
+	}
+	if u, ok := overload(s); ok {
+		return Reading{Overload: true, Unit: u}, nil
 	}
 	number, scale, err := split(s, Ohm)
 	if err == nil && strings.ContainsAny(spellings.Replace(s), "RrohkKMG") {

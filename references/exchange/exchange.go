@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -35,11 +36,19 @@ const (
 	keyCelsius  = "temperature"
 	keyBattery  = "battery"
 	keyMeter    = "meter"
+	keySweep    = "sweep" // tells apart what is alike in all the others: the file's name, as a rule
+
+	keyUnplugged = "unplugged" // connectors, parted by spaces
+	keyBefore    = "draw_before_key"
+	keyAfter     = "draw_after_key"
 )
 
 // meterKeys are the columns that describe a meter, as the `meter` mapping of a
 // sweep file names them.
-var meterKeys = []string{"test_current", "open_voltage", "over", "accuracy", "resolution", "source"}
+var meterKeys = []string{"test_current", "open_voltage", "over", "accuracy", "resolution", "source", "ohms_current", "ohms_open", "ohms_over"}
+
+// sweepKeys are the columns that say what holds for a whole sweep.
+var sweepKeys = append([]string{keySweep, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyUnplugged, keyBefore, keyAfter, keyMeter}, meterKeys...)
 
 // headings are what people call the columns.
 var headings = map[string][]string{
@@ -73,16 +82,16 @@ type readingColumn struct {
 }
 
 // ReadCSV makes sweeps of a table: one for each sample, date, person, meter and
-// polarity in it, in the order in which they first stand there. The error is
-// document.Problems.
-func ReadCSV(r io.Reader, file string, b *netlist.Board, o Options) ([]*references.Sweep, error) {
+// polarity in it, in the order in which they first stand there. unused are the
+// headings of columns that nothing was read from. The error is document.Problems.
+func ReadCSV(r io.Reader, file string, b *netlist.Board, o Options) (sweeps []*references.Sweep, unused []string, err error) {
 	t, err := table.Read(r, file)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	in := reader{table: t, board: b, options: o, columns: make(map[string]int)}
 	if err := in.findColumns(); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for _, row := range t.Rows {
 		in.row(row)
@@ -90,7 +99,25 @@ func ReadCSV(r io.Reader, file string, b *netlist.Board, o Options) ([]*referenc
 	if len(in.sweeps) == 0 && len(in.problems) == 0 {
 		in.problems.Add(document.Position{File: file}, "holds no reading", "give one row for each point, or map the column of readings")
 	}
-	return in.sweeps, in.problems.Err()
+	return in.sweeps, in.unused(), in.problems.Err()
+}
+
+// unused lists the headings of columns that mean nothing here.
+func (in *reader) unused() []string {
+	used := make(map[int]bool)
+	for _, column := range in.columns {
+		used[column] = true
+	}
+	for _, c := range in.readings {
+		used[c.column] = true
+	}
+	var heads []string
+	for i, h := range in.table.Heads {
+		if !used[i] && h.Text != "" {
+			heads = append(heads, h.Text)
+		}
+	}
+	return heads
 }
 
 type reader struct {
@@ -106,7 +133,7 @@ type reader struct {
 }
 
 func (in *reader) findColumns() error {
-	keys := append([]string{keyPoint, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyMeter, "board", "revision"}, meterKeys...)
+	keys := append([]string{keyPoint, "board", "revision"}, sweepKeys...)
 	var problems document.Problems
 	find := func(key string) int {
 		column, err := in.table.Column(key, in.options.Columns, headings[key]...)
@@ -123,6 +150,8 @@ func (in *reader) findColumns() error {
 	for key := range in.options.Columns {
 		base, _, _ := strings.Cut(key, ":")
 		switch {
+		case key == keyReading+":":
+			problems.Add(document.Position{File: in.table.File}, document.Quote(key)+" names no sample", "write reading:014=Board 14")
 		case strings.HasPrefix(key, keyReading+":"):
 			wide = append(wide, key)
 		case !slices.Contains(keys, base) && base != keyReading:
@@ -216,17 +245,31 @@ func (in *reader) row(row table.Row) {
 			continue
 		}
 		in.has[key] = true
-		s.Readings = append(s.Readings, references.PointReading{At: p, Name: point.Text, Reading: reading, Pos: point.At})
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: point.Text, Reading: reading})
 	}
 }
 
-// comma is a number with a comma for its decimal point.
-var comma = regexp.MustCompile(`^-?[0-9]+,[0-9]+$`)
+// comma is a number with a comma for its decimal point, and what follows it, such
+// as its unit.
+var comma = regexp.MustCompile(`^([-+]?[0-9]+),([0-9]+([^0-9,].*)?)$`)
+
+// number is value where a number is wanted.
+func (in *reader) number(row table.Row, key string) table.Field {
+	f := in.value(row, key)
+	f.Text = in.point(f.Text)
+	return f
+}
+
+// point writes a number with a decimal point, in tables that have commas for them.
+func (in *reader) point(text string) string {
+	if in.table.Decimal {
+		return comma.ReplaceAllString(text, "$1.$2")
+	}
+	return text
+}
 
 func (in *reader) reading(text string) (quantity.Reading, error) {
-	if in.table.Decimal && comma.MatchString(text) {
-		text = strings.Replace(text, ",", ".", 1)
-	}
+	text = in.point(text)
 	if _, err := strconv.ParseFloat(text, 64); err == nil && in.options.Unit != "" {
 		text += " " + in.options.Unit
 	}
@@ -244,7 +287,10 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		sample = in.value(row, keySample).Text
 	}
 	parts := []string{sample}
-	for _, key := range append([]string{keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyMeter}, meterKeys...) {
+	for _, key := range sweepKeys {
+		if key == keySample {
+			continue
+		}
 		parts = append(parts, in.value(row, key).Text)
 	}
 	key := strings.Join(parts, "\x00")
@@ -280,12 +326,32 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		}
 		s.State.Battery = f.Text
 	}
-	if f := in.value(row, keyCelsius); f.Text != "" {
+	if f := in.number(row, keyCelsius); f.Text != "" {
 		celsius, err := references.ParseCelsius(f.Text)
 		if err != nil {
 			refuse(f, err)
 		}
 		s.State.Celsius = celsius
+	}
+	for _, name := range strings.Fields(in.value(row, keyUnplugged).Text) {
+		if _, err := in.board.ConnectorByName(name); err != nil {
+			refuse(in.value(row, keyUnplugged), err)
+		}
+		s.State.Unplugged = append(s.State.Unplugged, name)
+	}
+	for key, into := range map[string]**float64{keyBefore: &s.Draw.BeforeKey, keyAfter: &s.Draw.AfterKey} {
+		if f := in.number(row, key); f.Text != "" {
+			amperes, err := references.ParseDraw(f.Text)
+			if err != nil {
+				refuse(f, err)
+			}
+			*into = &amperes
+		}
+	}
+	for _, f := range []table.Field{{Text: sample, At: in.value(row, keySample).At}, in.value(row, keyBy), in.value(row, keyMeter)} {
+		if r, hidden := document.Hidden(f.Text); hidden {
+			refuse(f, fmt.Errorf("%s holds the character U+%04X, which does not show; leave it out", document.Quote(f.Text), r))
+		}
 	}
 	s.Meter = in.meter(row)
 	if len(in.problems) > before {
@@ -301,7 +367,7 @@ func (in *reader) meter(row table.Row) references.Meter {
 	var fields []string
 	at := row.Get(in.columns[keyMeter]).At
 	for _, key := range meterKeys {
-		if f := in.value(row, key); f.Text != "" {
+		if f := in.number(row, key); f.Text != "" {
 			fields = append(fields, key+": "+strconv.Quote(f.Text))
 			at = f.At
 		}
@@ -322,7 +388,7 @@ func (in *reader) meter(row table.Row) references.Meter {
 // WriteCSV writes sweeps as a table, one row for each reading.
 func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 	out := csv.NewWriter(w)
-	heads := append([]string{"board", "revision", keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyPoint, keyReading, keyMeter}, meterKeys...)
+	heads := append([]string{"board", "revision", keyPoint, keyReading}, sweepKeys...)
 	if err := out.Write(heads); err != nil {
 		return err
 	}
@@ -330,12 +396,24 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 	for _, s := range sweeps {
 		taken := ""
 		if !s.Taken.IsZero() {
-			taken = s.Taken.Format("2006-01-02T15:04:05Z07:00")
+			layout := "2006-01-02T15:04:05Z07:00"
+			if h, m, sec := s.Taken.Clock(); h == 0 && m == 0 && sec == 0 {
+				layout = "2006-01-02"
+			}
+			taken = s.Taken.Format(layout)
 		}
+		draw := func(amperes *float64) string {
+			if amperes == nil {
+				return ""
+			}
+			return exact(*amperes, quantity.Ampere)
+		}
+		file := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(s.File), ".yaml"), ".yml")
 		for _, r := range s.Readings {
-			row := []string{s.Board, s.Revision, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery,
-				r.Name, quantity.FormatReading(r.Reading), s.Meter.Name,
-				exact(s.Meter.TestCurrent, quantity.Ampere), exact(s.Meter.OpenVoltage, quantity.Volt), exact(s.Meter.Over, quantity.Volt), s.Meter.AccuracyText(), exact(s.Meter.Resolution, quantity.Volt), s.Meter.Source.String()}
+			row := []string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
+				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeKey), draw(s.Draw.AfterKey), s.Meter.Name,
+				exact(s.Meter.TestCurrent, quantity.Ampere), exact(s.Meter.OpenVoltage, quantity.Volt), exact(s.Meter.Over, quantity.Volt), s.Meter.AccuracyText(), exact(s.Meter.Resolution, quantity.Volt), s.Meter.Source.String(),
+				exact(s.Meter.OhmsCurrent, quantity.Ampere), exact(s.Meter.OhmsOpen, quantity.Volt), exact(s.Meter.OhmsOver, quantity.Ohm)}
 			for i, text := range row {
 				if _, err := strconv.ParseFloat(text, 64); err != nil {
 					row[i] = table.Guard(text)

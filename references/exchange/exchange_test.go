@@ -31,14 +31,20 @@ func demo(t testing.TB) (*netlist.Board, *references.Library) {
 	return b, lib
 }
 
-// What is exported comes back the same: every reading, meter, date and state. What
-// a table has no column for is not kept: the file, which connectors were
-// unplugged, and resistance mode.
+// What is exported comes back the same: every reading, meter, date and state, also
+// of a board that was read twice on one day. Only the file is another.
 func TestRoundTrip(t *testing.T) {
 	b, lib := demo(t)
 	lib.Sweeps[0].By = "=cmd|calc" // a spreadsheet must not run it
 	lib.Sweeps[1].By = "'quoted, \"twice\""
 	lib.Sweeps[1].State.Celsius = -5
+	before, after := 0.0, 0.012
+	lib.Sweeps[0].Draw = references.Draw{BeforeKey: &before, AfterKey: &after}
+	lib.Sweeps[0].State.Unplugged = []string{"J3", "J7"}
+	lib.Sweeps[0].Meter.OhmsOver = 40e6
+	again := *lib.Sweeps[0]
+	again.File = "again.yaml"
+	lib.Sweeps = append(lib.Sweeps, &again)
 	var text strings.Builder
 	if err := WriteCSV(&text, lib.Sweeps); err != nil {
 		t.Fatal(err)
@@ -46,15 +52,18 @@ func TestRoundTrip(t *testing.T) {
 	if strings.Contains(text.String(), ",=cmd") {
 		t.Error("a formula stands in the table as it is")
 	}
-	got, err := ReadCSV(strings.NewReader(text.String()), "x.csv", b, Options{})
+	got, unused, err := ReadCSV(strings.NewReader(text.String()), "x.csv", b, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	same := cmp.Options{
-		cmpopts.IgnoreFields(references.Sweep{}, "File"), cmpopts.IgnoreFields(references.PointReading{}, "Pos"), cmpopts.IgnoreFields(references.State{}, "Unplugged"),
+		cmpopts.IgnoreFields(references.Sweep{}, "File"),
 	}
 	if diff := cmp.Diff(lib.Sweeps, got, same); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
+	}
+	if len(unused) > 0 {
+		t.Errorf("columns %q were not read", unused)
 	}
 }
 
@@ -86,16 +95,20 @@ func TestForeignTables(t *testing.T) {
 			Options{Columns: map[string]string{"reading:1": "Board 1", "reading:2": "board 2"}, Unit: "mV"},
 			[]sweep{{"1", "J7.2=0.452 J7.3=0.520"}, {"2", "J7.2=OL"}}},
 		{"semicolons", "Pin;Volts;Serial\r\nJ7.2;0,452;7\r\nJ7.3;0,519;7\r\n", Options{}, []sweep{{"7", "J7.2=0.452 J7.3=0.519"}}},
+		{"decimal commas everywhere", "point;reading;temperature;test_current;accuracy\nJ7.2;0,452;23,5;0,3 mA;0,5 % + 2\n", Options{}, []sweep{{"", "J7.2=0.452"}}},
 		{"values for all rows", "point,reading\nTP_INT,0.452\n", Options{Values: map[string]string{"sample": "9", "test_current": "0.5 mA"}}, []sweep{{"9", "TP_INT=0.452"}}},
 	}
 	for _, test := range tests {
-		got, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
+		got, _, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
 		if err != nil {
 			t.Errorf("%s: %v", test.name, err)
 			continue
 		}
 		if test.name == "values for all rows" && got[0].Meter.TestCurrent != 0.5e-3 {
 			t.Errorf("%s: %g A", test.name, got[0].Meter.TestCurrent)
+		}
+		if test.name == "decimal commas everywhere" && (got[0].Meter.TestCurrent != 0.3e-3 || got[0].State.Celsius != 23.5 || got[0].Meter.Gain != 0.005) {
+			t.Errorf("%s: %+v at %g C", test.name, got[0].Meter, got[0].State.Celsius)
 		}
 		if diff := cmp.Diff(test.want, list(got)); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", test.name, diff)
@@ -117,6 +130,11 @@ func TestBrokenTables(t *testing.T) {
 		{"point,reading\nJ7.99,0.4\n", Options{}, "x.csv:2:1: J7 has no pin `99`"},
 		{"point,reading\nJ7.2,0.4x\n", Options{}, "x.csv:2:6: "},
 		{"point,reading\nJ7.2,22 ohm\n", Options{}, "x.csv:2:6: `22 ohm` is a resistance"},
+		{"point,reading,sample\nJ7.2,0.4,\"a\nb\"\n", Options{}, "x.csv:2:10: `a\\nb` holds the character U+000A"},
+		{"point,reading,by\nJ7.2,0.4,\x1b[31mred\n", Options{}, "x.csv:2:10: `\\u001b[31mred` holds the character U+001B"},
+		{"point,reading\nJ7.2,0.4\n", Options{Columns: map[string]string{"reading:": "reading"}}, "x.csv: `reading:` names no sample"},
+		{"point,reading,unplugged\nJ7.2,0.4,J9\n", Options{}, "x.csv:2:10: no connector `J9`"},
+		{"point,reading,draw_after_key\nJ7.2,0.4,much\n", Options{}, "x.csv:2:10: "},
 		{"point,reading\nJ7.2,2.5\n", Options{}, "x.csv:2:6: `2.5` is above 2 V"},
 		{"point,reading\nJ7.2,0.4\nJ7.2,0.5\n", Options{}, "x.csv:3:6: `J7.2` is read twice in one sweep"},
 		{"point,reading\nJ7.2,0.4,7\n", Options{}, "x.csv:2:10: a field too many"},
@@ -136,7 +154,7 @@ func TestBrokenTables(t *testing.T) {
 		{"point\x00,reading\n", Options{}, "x.csv: is not text in UTF-8"},
 	}
 	for _, test := range tests {
-		sweeps, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
+		sweeps, _, err := ReadCSV(strings.NewReader(test.text), "x.csv", b, test.options)
 		var problems document.Problems
 		if !errors.As(err, &problems) || !strings.HasPrefix(err.Error(), test.want) {
 			t.Errorf("%q: %v %v, want %s", test.text, sweeps, err, test.want)
@@ -198,9 +216,10 @@ func FuzzReadCSV(f *testing.F) {
 	b, _ := demo(f)
 	f.Add("point,reading,sample,taken,polarity,test_current\nJ7.2,0.452,1,2026-08-02,black-on-ground,0.3 mA\nJ7.3,OL,1,2026-08-02,black-on-ground,0.3 mA\n")
 	f.Add("Pin;Volts;by\r\nJ7.2;0,452;'=1\r\n")
+	f.Add("point,reading,sample,by\nJ7.2,0.4,\"a\nb\",\x1b[31m\n")
 	f.Add("point\treading\n\"J7\n.2\"\t1\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		sweeps, err := ReadCSV(strings.NewReader(text), "x.csv", b, Options{})
+		sweeps, _, err := ReadCSV(strings.NewReader(text), "x.csv", b, Options{})
 		if err != nil {
 			var problems document.Problems
 			if !errors.As(err, &problems) {
@@ -212,7 +231,17 @@ func FuzzReadCSV(f *testing.F) {
 		if err := WriteCSV(&out, sweeps); err != nil {
 			t.Fatal(err)
 		}
-		again, err := ReadCSV(strings.NewReader(out.String()), "y.csv", b, Options{})
+		for i, s := range sweeps {
+			file := filepath.Join(t.TempDir(), fmt.Sprint(i))
+			var text strings.Builder
+			if err := errors.Join(s.Write(&text), os.WriteFile(file, []byte(text.String()), 0o666)); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := references.LoadSweep(file, b); err != nil {
+				t.Fatalf("%v\n%s", err, text.String())
+			}
+		}
+		again, _, err := ReadCSV(strings.NewReader(out.String()), "y.csv", b, Options{})
 		if err != nil {
 			t.Fatalf("%v\n%s", err, out.String())
 		}

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -45,7 +46,10 @@ func Read(r io.Reader, file string) (*Table, error) {
 	text, err := io.ReadAll(io.LimitReader(r, Limit+1))
 	switch {
 	case err != nil:
-		problems.Add(whole, "cannot be read: "+err.Error(), "check the file")
+		if path := (*fs.PathError)(nil); errors.As(err, &path) {
+			err = path.Err
+		}
+		problems.Add(whole, "cannot be read: "+err.Error(), "name a table saved as CSV")
 	case len(text) > Limit:
 		problems.Add(whole, fmt.Sprintf("is longer than %d MB", Limit>>20), "split it")
 	case bytes.IndexByte(text, 0) >= 0 || !utf8.Valid(text):
@@ -218,6 +222,9 @@ func ParseMap(list []string) (map[string]string, error) {
 		key, heading, ok := strings.Cut(item, "=")
 		if !ok || key == "" || heading == "" {
 			return nil, fmt.Errorf("%s is no column; write KEY=HEADING, such as point=Pin", document.Quote(item))
+		}
+		if before, twice := m[key]; twice {
+			return nil, fmt.Errorf("%s is given twice, as %s and %s; keep one of them", document.Quote(key), document.Quote(before), document.Quote(heading))
 		}
 		m[key] = heading
 	}
