@@ -110,9 +110,6 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			unknown += ex.Probability // no work on this board tells
 			continue
 		}
-		if len(ex.Faults) == 0 {
-			needs = need("read again", costs.Measure)
-		}
 		x.weight, x.needs = append(x.weight, ex.Probability), append(x.needs, needs)
 		questions, accounts = append(questions, texts), append(accounts, ex.Faults)
 	}
@@ -390,7 +387,10 @@ func (x *exhaustive) value(s state) float64 {
 		}
 		w := x.likely(h, s.seen)
 		mass += x.rest * w
-		if left := x.needs[h] &^ s.done; left != 0 {
+		switch left := x.needs[h] &^ s.done; {
+		case x.needs[h] == 0:
+			mass += w // nothing is wrong, so nothing mends it
+		case left != 0:
 			mass += w
 			bad |= 1 << h
 			open |= left
