@@ -72,9 +72,12 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	return d, nil
 }
 
-// surelyNothing is the probability of a good board from which there is nothing to
-// do next.
-const surelyNothing = 0.5
+// Probabilities that nothing is left to do: from likelyNothing on, only steps that
+// leave the board as it is are offered, to make sure; from surelyNothing on, none.
+const (
+	likelyNothing = 0.5
+	surelyNothing = 0.9
+)
 
 // nothingWrong gives the probability that there is nothing left to do: the
 // readings show no fault, or one that was dealt with and proven since.

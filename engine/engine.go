@@ -31,6 +31,9 @@ import (
 type Options struct {
 	Priors *fault.Priors // nil for fault.DefaultPriors
 	Costs  *plan.Costs   // nil for plan.DefaultCosts
+	Limits plan.Limits   // of the planner's search
+	// Belief is taken in place of a fit to the library; nil for the fit.
+	Belief *fit.Belief
 }
 
 // Engine is a board with what good boards say about it. It is not changed after
@@ -40,6 +43,7 @@ type Engine struct {
 	Library *references.Library // may be nil
 	priors  *fault.Priors
 	costs   plan.Costs
+	limits  plan.Limits
 	model   *network.Model
 	belief  *fit.Belief
 }
@@ -47,13 +51,17 @@ type Engine struct {
 // New prepares a board. The library of known-good sweeps may be nil or empty:
 // the engine then knows only what junctions usually drop.
 func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) {
-	e := &Engine{Board: b, Library: lib, priors: o.Priors}
+	e := &Engine{Board: b, Library: lib, priors: o.Priors, limits: o.Limits, belief: o.Belief}
 	if e.priors == nil {
 		e.priors = fault.DefaultPriors()
 	}
 	e.costs = plan.DefaultCosts()
 	if o.Costs != nil {
 		e.costs = *o.Costs
+	}
+	if e.belief != nil {
+		e.model = e.belief.Model
+		return e, nil
 	}
 	e.model = network.New(b)
 	belief, err := fit.Fit(e.model, lib)

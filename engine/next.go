@@ -83,7 +83,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if err := p.lifts(); err != nil {
 		return err
 	}
-	choices, bounds, err := plan.Rank(&p.problem, plan.Limits{})
+	choices, bounds, err := plan.Rank(&p.problem, p.limits)
 	if err != nil {
 		return err
 	}
@@ -91,9 +91,13 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
 	}
+	likely := p.nothingWrong() >= likelyNothing
 	for _, c := range choices {
 		if len(d.Next) == listedSteps {
 			break
+		}
+		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
+			continue
 		}
 		if len(d.Next) == 0 || telling(c) {
 			d.Next = append(d.Next, p.step(c, d))
@@ -102,6 +106,9 @@ func (q *inquiry) next(d *Diagnosis) error {
 	p.alike(d)
 	return nil
 }
+
+// gentle tells whether a test leaves the board as it is.
+func (t *test) gentle() bool { return t.step.Do == DoMeasure || t.step.Do == DoLook }
 
 // telling tells whether a choice is worth listing behind the best one: its second
 // likeliest outcome is one to reckon with.

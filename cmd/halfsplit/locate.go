@@ -69,6 +69,9 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 		s.nothingRead(c.Board)
 	case good >= likelyGood:
 		s.nothingWrong(c.Board, d, good)
+		if len(d.Next) > 0 {
+			s.next(c.Board, d)
+		}
 	default:
 		if len(d.Abnormal) == 0 {
 			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))

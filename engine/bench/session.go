@@ -432,7 +432,7 @@ func (s *Session) settled(d *engine.Diagnosis) bool {
 			p += x.Probability
 		}
 	}
-	return p > mendedShare && (s.lastEdit() > 0 || len(d.Next) == 0 || len(d.Explanations[0].Faults) == 0)
+	return p > mendedShare && (s.lastEdit() > 0 || len(d.Next) == 0)
 }
 
 // isRemark tells a misleading reading from a fault.

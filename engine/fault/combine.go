@@ -3,6 +3,7 @@ package fault
 import (
 	"math"
 	"runtime"
+	"slices"
 	"sort"
 	"sync"
 
@@ -374,11 +375,16 @@ func addLogs(a, b float64) float64 {
 	return a + math.Log1p(math.Exp(b-a))
 }
 
-// normalise turns scores into probabilities and splits sets into modes.
+// normalise turns scores into probabilities and splits sets into modes. Until here
+// scores are over a board that nobody complains of.
 func (s *search) normalise() []Explanation {
 	sum := math.Inf(-1)
 	for i := range s.sets {
-		sum = addLogs(sum, s.sets[i].score)
+		st := &s.sets[i]
+		if slices.ContainsFunc(st.members[:], func(m int) bool { return m >= 0 && m < len(s.cands) }) {
+			st.score += s.came
+		}
+		sum = addLogs(sum, st.score)
 	}
 	var out []Explanation
 	for i := range s.sets {

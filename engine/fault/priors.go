@@ -26,6 +26,9 @@ type Priors struct {
 	BadWarm float64            // share of bad parts that warm up under injection
 	OKWarm  float64
 	Access  map[string]float64 // factors by name of netlist.Access
+	// Elsewhere is the share of complaints that come from elsewhere, so that
+	// nothing is wrong with the lines that were read.
+	Elsewhere float64
 	Slip    float64            // odds that one reading slipped
 	// odds that a known-good value made from one board, or several, is wrong
 	DoubtfulOne, DoubtfulSeveral float64
@@ -84,6 +87,7 @@ func PriorsShape() *document.Shape {
 			}}},
 			{Name: "warm", Shape: &document.Shape{Doc: "shares of parts that warm up when current is injected", Fields: named([]string{"bad", "good"}, share)}},
 			{Name: "access", Shape: &document.Shape{Doc: "factors by access", Fields: named([]string{"open", "shield", "underfill"}, factor)}},
+			{Name: "elsewhere", Shape: number("share of complaints where nothing is wrong with the lines that were read, 0 to 1", 1)},
 			{Name: "reading", Shape: &document.Shape{Doc: "odds in a thousand that a reading misleads", Fields: named([]string{"slip", "doubtful_one", "doubtful_several"}, odds)}},
 		},
 	}
@@ -142,6 +146,7 @@ func (p *Priors) overlay(nodes []document.Node) error {
 		}
 		set(n.Get("warm").Get("bad"), 1, &p.BadWarm)
 		set(n.Get("warm").Get("good"), 1, &p.OKWarm)
+		set(n.Get("elsewhere"), 1, &p.Elsewhere)
 		set(n.Get("reading").Get("slip"), 1e-3, &p.Slip)
 		set(n.Get("reading").Get("doubtful_one"), 1e-3, &p.DoubtfulOne)
 		set(n.Get("reading").Get("doubtful_several"), 1e-3, &p.DoubtfulSeveral)

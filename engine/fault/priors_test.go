@@ -181,6 +181,7 @@ func TestExtremePriors(t *testing.T) {
 	for _, text := range []string{
 		"warm: {bad: 0, good: 0}", "warm: {bad: 1, good: 1}", "warm: {bad: 1, good: 0}", "warm: {bad: 0, good: 1}",
 		"looks: {bad: {burnt: 0}, good: {burnt: 0}}", "looks: {bad: {burnt: 1}, good: {burnt: 0}}",
+		"elsewhere: 0", "elsewhere: 1",
 		"reading: {slip: 0, doubtful_one: 0, doubtful_several: 0}",
 	} {
 		p, err := load(t, text)

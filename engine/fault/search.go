@@ -84,6 +84,7 @@ type search struct {
 	obs   []Observation
 	ev    Evidence
 	words int
+	came  float64 // see complaint
 
 	cands  []*candidate
 	worked map[netlist.PartID]bool // parts that the bench has worked on
@@ -166,6 +167,7 @@ func (s *search) findCandidates() error {
 			touch(i)
 		}
 	}
+	s.came = s.complaint(loci, touched)
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
@@ -175,6 +177,27 @@ func (s *search) findCandidates() error {
 		}
 	}
 	return nil
+}
+
+// complaint gives the logarithm of the factor by which a complaint raises the odds
+// of every fault over none: before any reading, the faults that the readings could
+// show have 1 - Elsewhere between them. On large boards, whose odds add up to more
+// by themselves, they are left as they are.
+func (s *search) complaint(loci []Locus, touched [][]int) float64 {
+	sum := 0.0
+	for l := range loci {
+		if len(touched[l]) == 0 {
+			continue
+		}
+		for _, r := range loci[l].Modes {
+			sum += r.Odds
+		}
+	}
+	none := clamp(s.p.Elsewhere, 1e-6, 1-1e-6)
+	if sum == 0 {
+		return 0
+	}
+	return math.Max(math.Log((1-none)/none/sum), 0)
 }
 
 // factor gives what looks and injection make of a locus's odds.

@@ -260,6 +260,16 @@ var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 // Fit estimates the junctions of a board from a library of known-good sweeps;
 // lib may be nil or empty.
 func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
+	return learnt(m, lib, rounds)
+}
+
+// Guess is Fit without the fitting: what good boards read is known, but junctions
+// drop what junctions usually do. It shows what the fit is worth.
+func Guess(m *network.Model, lib *references.Library) (*Belief, error) {
+	return learnt(m, lib, 0)
+}
+
+func learnt(m *network.Model, lib *references.Library, rounds int) (*Belief, error) {
 	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
@@ -294,6 +304,9 @@ func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
 		if b.step(start, scale) < settled {
 			break
 		}
+	}
+	if rounds == 0 {
+		return b, b.learn(w, groups)
 	}
 	if err := b.linearise(w, groups); err != nil {
 		return nil, err

@@ -83,33 +83,43 @@ func TestTables(t *testing.T) {
 	}
 }
 
-// playAll plays the trials chosen by the flags, on every processor.
-func playAll(t *testing.T, trials []practice.Trial) []outcome {
-	var chosen []*practice.Trial
+// chosen gives the trials that the flags ask for.
+func chosen(trials []practice.Trial) []*practice.Trial {
+	var out []*practice.Trial
 	n := 0
 	for i := range trials {
 		if trials[i].Tuning == (*use == "tuning") {
 			if n%*every == 0 {
-				chosen = append(chosen, &trials[i])
+				out = append(out, &trials[i])
 			}
 			n++
 		}
 	}
-	results := make([]outcome, len(chosen))
-	errs := make([]error, len(chosen))
+	return out
+}
+
+// playAll plays the trials chosen by the flags, on every processor.
+func playAll(t *testing.T, trials []practice.Trial) []outcome {
 	var engines sync.Map
+	return each(t, chosen(trials), func(tr *practice.Trial) (outcome, error) { return playOne(tr, &engines) })
+}
+
+// each plays trials on every processor.
+func each[T any](t *testing.T, trials []*practice.Trial, play func(*practice.Trial) (T, error)) []T {
+	results := make([]T, len(trials))
+	errs := make([]error, len(trials))
 	var wg sync.WaitGroup
 	for k := range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
-			for i := k; i < len(chosen); i += runtime.GOMAXPROCS(0) {
-				results[i], errs[i] = playOne(chosen[i], &engines)
+			for i := k; i < len(trials); i += runtime.GOMAXPROCS(0) {
+				results[i], errs[i] = play(trials[i])
 			}
 		})
 	}
 	wg.Wait()
 	for i, err := range errs {
 		if err != nil {
-			t.Fatalf("trial %d: %v", chosen[i].Number, err)
+			t.Fatalf("trial %d: %v", trials[i].Number, err)
 		}
 	}
 	return results

@@ -1,0 +1,133 @@
+package trial
+
+import (
+	"path/filepath"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/plan"
+	"halfsplit/engine/practice"
+	"halfsplit/references"
+)
+
+// coarseCounts blurs a meter, in counts of its display: what is left is whether a
+// reading is good, shorted or open.
+const coarseCounts = 60
+
+// without lists the engine as it is and with one ingredient taken away.
+var without = []struct {
+	name    string
+	options func(tr *practice.Trial, lib *references.Library) (engine.Options, error)
+	counts  float64 // of the meter, 0 for its own
+}{
+	{name: "as it is", options: plainOptions},
+	{name: "without the fit", options: func(tr *practice.Trial, lib *references.Library) (engine.Options, error) {
+		guess, err := fit.Guess(tr.Model, lib)
+		return engine.Options{Belief: guess}, err
+	}},
+	{name: "without millivolts", options: plainOptions, counts: coarseCounts},
+	{name: "without looks", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
+		costs := plan.DefaultCosts()
+		costs.Look = 1e6
+		return engine.Options{Costs: &costs}, nil
+	}},
+	{name: "without look-ahead", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
+		return engine.Options{Limits: plan.Limits{Work: 1}}, nil
+	}},
+}
+
+func plainOptions(*practice.Trial, *references.Library) (engine.Options, error) {
+	return engine.Options{}, nil
+}
+
+// TestAblation plays trials by the engine's first step, with the engine as it is and
+// without one ingredient at a time:
+//
+//	go test ./engine/trial -run TestAblation -v -every 1 -use reporting -board kestrel
+//
+// Each ingredient has to earn its place: without it, fewer single faults are found
+// or the bench pays more, and nothing is won by leaving it out. A plain run plays a
+// few boards and holds the engine to not being beaten by more than chance allows.
+func TestAblation(t *testing.T) {
+	board := "sensor12"
+	if *only != "" {
+		board = *only
+	}
+	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var list []*practice.Trial
+	for _, tr := range chosen(trials) {
+		if len(tr.Faults) > 0 {
+			list = append(list, tr)
+		}
+	}
+	type score struct {
+		found   Finding
+		seconds float64
+		mended  bool
+	}
+	var whole []score
+	for _, v := range without {
+		scores := each(t, list, func(tr *practice.Trial) (score, error) {
+			lib := references.NewLibrary(tr.Model.Board, tr.Library)
+			o, err := v.options(tr, lib)
+			if err != nil {
+				return score{}, err
+			}
+			e, err := engine.New(tr.Model.Board, lib, o)
+			if err != nil {
+				return score{}, err
+			}
+			blunt := *tr
+			if v.counts > 0 {
+				blunt.Meter.Counts = v.counts
+			}
+			w := Start(&blunt, e, lib)
+			d, err := e.Diagnose(w.Case)
+			if err != nil {
+				return score{}, err
+			}
+			s := score{found: Judge(d, Bad(tr.Faults, tr.Model.Board))}
+			err = w.Follow()
+			s.seconds, s.mended = w.Seconds, w.Repaired()
+			return s, err
+		})
+		if whole == nil {
+			whole = scores
+		}
+		var first, group, n [3]float64
+		seconds, mended, worse, better := 0.0, 0, 0, 0
+		for i, s := range scores {
+			k := min(len(list[i].Faults), 2)
+			n[k]++
+			if s.found.Rank == 1 {
+				first[k]++
+			}
+			if s.found.Group == 1 {
+				group[k]++
+			}
+			seconds += s.seconds
+			if s.mended {
+				mended++
+			}
+			switch {
+			case s.seconds > whole[i].seconds:
+				worse++
+			case s.seconds < whole[i].seconds:
+				better++
+			}
+		}
+		t.Logf("%-20s first group: one fault %5.1f %% of %.0f, two %5.1f %% of %.0f   ranked first %5.1f %%   mean %5.0f s, mended %3d of %d   slower in %d, quicker in %d",
+			v.name, 100*group[1]/max(n[1], 1), n[1], 100*group[2]/max(n[2], 1), n[2], 100*(first[1]+first[2])/(n[1]+n[2]), seconds/float64(len(list)), mended, len(list), worse, better)
+		var asItIs float64
+		for _, s := range whole {
+			asItIs += s.seconds
+		}
+		if seconds < 0.9*asItIs {
+			t.Errorf("%s takes %.0f %% of the time that it takes as it is: the ingredient does not earn its place", v.name, 100*seconds/asItIs)
+		}
+	}
+}
