@@ -241,7 +241,12 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		}
 	} else if len(r.Recorded) > 0 {
 		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]
-		b.say("  " + b.paint(green, prose(bench.Describe(c.Board, ev))) + b.paint(faint, b.numbers(r.Recorded)))
+		text, numbers := prose(bench.Describe(c.Board, ev)), b.numbers(r.Recorded)
+		if 2+cells(text)+cells(numbers) > b.width {
+			b.prose(2, 2, green, text+","+numbers)
+		} else {
+			b.say("  " + b.paint(green, text) + b.paint(faint, numbers))
+		}
 	}
 	for _, s := range r.Says {
 		b.prose(2, 2, plain, prose(s))
