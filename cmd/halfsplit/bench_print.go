@@ -267,9 +267,18 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		b.shown = 0
 	}
 	if r.Quit {
-		b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+		b.left()
 	}
 	return r.Quit
+}
+
+// left ends a session that somebody leaves.
+func (b *benchScreen) left() {
+	if b.failed {
+		b.prose(0, 2, loud, "Left. The last entries could not be written and are not in the case; everything with an event number was on the disk.")
+		return
+	}
+	b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
 }
 
 // numbers names the events that were written: what is named is on the disk.
