@@ -201,6 +201,7 @@ type benchScreen struct {
 	shown  int // events when the last step was shown
 	closed bool
 	again  bool // what is asked stands above, and only the entry was wrong
+	failed bool // the last entry to be written could not be
 }
 
 // run asks and takes entries until there are no more.
@@ -227,7 +228,7 @@ func (b *benchScreen) run(in *input) error {
 		line, ok := in.next()
 		if !ok {
 			b.gap()
-			b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+			b.left()
 			return in.err
 		}
 		if !b.terminal || line.device {
@@ -237,8 +238,10 @@ func (b *benchScreen) run(in *input) error {
 		if err != nil {
 			b.wrong(err)
 			b.again = true
+			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}
+		b.failed = b.failed && len(r.Recorded) == 0
 		if b.reply(p, r) {
 			return nil
 		}

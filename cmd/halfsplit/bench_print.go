@@ -241,7 +241,12 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		}
 	} else if len(r.Recorded) > 0 {
 		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]
-		b.say("  " + b.paint(green, prose(bench.Describe(c.Board, ev))) + b.paint(faint, b.numbers(r.Recorded)))
+		text, numbers := prose(bench.Describe(c.Board, ev)), b.numbers(r.Recorded)
+		if 2+cells(text)+cells(numbers) > b.width {
+			b.prose(2, 2, green, text+","+numbers)
+		} else {
+			b.say("  " + b.paint(green, text) + b.paint(faint, numbers))
+		}
 	}
 	for _, s := range r.Says {
 		b.prose(2, 2, plain, prose(s))
@@ -262,9 +267,18 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		b.shown = 0
 	}
 	if r.Quit {
-		b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+		b.left()
 	}
 	return r.Quit
+}
+
+// left ends a session that somebody leaves.
+func (b *benchScreen) left() {
+	if b.failed {
+		b.prose(0, 2, loud, "Left. The last entries could not be written and are not in the case; everything with an event number was on the disk.")
+		return
+	}
+	b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
 }
 
 // numbers names the events that were written: what is named is on the disk.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -240,3 +241,30 @@ func TestPowerClosed(t *testing.T) {
 		t.Errorf("exit %d, %v, %q\n%s", code, err, errs, out)
 	}
 }
+
+// TestBenchFileGone: a session whose case was taken from under it does not say that
+// all is in the case.
+func TestBenchFileGone(t *testing.T) {
+	demoFolder(t)
+	in := strings.NewReader("y\n")
+	gone := readerFunc(func(p []byte) (int, error) {
+		if in.Len() > 0 {
+			return in.Read(p)
+		}
+		if err := os.Remove("mine.yaml"); err == nil {
+			return copy(p, "n too late\nq\n"), nil
+		}
+		return 0, io.EOF
+	})
+	var out, errs bytes.Buffer
+	if code := run([]string{"bench", "mine.yaml", "--board", "board.yaml", "--known", "known"}, gone, &out, &errs); code != exitDone {
+		t.Errorf("exit %d, %s", code, errs.String())
+	}
+	if text := out.String(); !strings.Contains(text, "not recorded: mine.yaml") || !strings.Contains(text, "are not in the case") || strings.Contains(text, "All that was entered is") {
+		t.Errorf("says\n%s", text)
+	}
+}
+
+type readerFunc func(p []byte) (int, error)
+
+func (f readerFunc) Read(p []byte) (int, error) { return f(p) }

@@ -9,6 +9,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/fit"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -22,21 +23,22 @@ type expectations struct {
 func (a *app) expectCommand() *cobra.Command {
 	var r reader
 	var q engine.Question
-	var known string
+	var known, meter string
 	polarity := references.RedOnGround.String()
 	cmd := &cobra.Command{
 		Use:   "expect BOARD",
 		Short: "foretell the readings at every point",
 		Long: `expect foretells what a meter shows at every point of a board, good or with
-faults and work of your choice. The meter is a common hand meter: 1 mA up to
-3 V, OL above 2 V.
+faults and work of your choice. Without --meter it is a common hand meter: 1 mA
+up to 3 V, OL above 2 V.
 
 A fault is written PART:MODE or PART.TERMINAL:MODE, with =OHMS where the mode
 has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged. Behind ± stands one
 standard deviation.`,
 		Example: `  halfsplit expect kestrel/board.yaml --known kestrel/known
   halfsplit expect kestrel/board.yaml --known kestrel/known --fault R12:open
-  halfsplit expect kestrel/board.yaml --lifted R12 --point R12.1 --point R12.2`,
+  halfsplit expect kestrel/board.yaml --lifted R12 --point R12.1 --point R12.2
+  halfsplit expect kestrel/board.yaml --known kestrel/known --meter 'test_current: 0.5 mA'`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -48,7 +50,13 @@ standard deviation.`,
 			if !ok {
 				return instead("`--polarity` cannot be "+quoted(polarity), "write red-on-ground or black-on-ground")
 			}
-			q.Setting = engine.Setting{Drive: fit.DriveOf(references.DefaultMeter()), BlackOnGround: p == references.BlackOnGround}
+			m := references.DefaultMeter()
+			if meter != "" {
+				if m, err = readMeter(meter); err != nil {
+					return err
+				}
+			}
+			q.Setting = engine.Setting{Drive: fit.DriveOf(m), BlackOnGround: p == references.BlackOnGround}
 			b, lib, err := a.openBoard(args[0], known)
 			if err != nil {
 				return err
@@ -81,6 +89,8 @@ standard deviation.`,
 	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to foretell; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
 	flags.StringVar(&polarity, "polarity", polarity, "`WHICH` probe is on ground: red-on-ground or black-on-ground")
+	flags.StringVar(&meter, "meter", "", "`METER` that reads, as in sweep files, or a file that has one")
+	mustComplete(cmd, "meter", completeYAML)
 	mustComplete(cmd, "fault", completeFaults)
 	mustComplete(cmd, "lifted", completeParts)
 	mustComplete(cmd, "bridged", completeParts)
@@ -123,6 +133,9 @@ func (s *screen) expectations(board string, faults []string, q *engine.Question,
 	}
 	if len(changes) > 0 {
 		s.prose(0, 2, plain, strings.Join(changes, "; "))
+	}
+	if d := q.Setting.Drive; d != fit.DriveOf(references.DefaultMeter()) {
+		s.prose(0, 2, plain, fmt.Sprintf("a meter of %s up to %s, OL above %s", quantity.Format(d.Current, quantity.Ampere), quantity.Format(d.Open, quantity.Volt), quantity.Format(d.Over, quantity.Volt)))
 	}
 	known := "from " + count(sweeps, "known-good sweep")
 	if sweeps == 0 {

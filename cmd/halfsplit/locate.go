@@ -409,6 +409,10 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 		s.rule("NEXT", "")
 		s.gap()
 		text := "No step on offer tells more. Read more points of these lines, or refer the board on."
+		if readRight(d) {
+			s.prose(3, 0, green, "Every point that was odd reads as on a good board now. Before power goes on, ask `halfsplit power` whether all that was touched has been read again; then close the case.")
+			return
+		}
 		if len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0 {
 			text = "Read the lines of the first suspects again, and points further in: the readings do not yet tell a faint fault from a good board."
 		}
@@ -437,6 +441,26 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 		s.prose(3, 2, plain, "no step on offer tells these apart: "+somePhrases(group, mostAlike, ", "))
 	}
 	s.others(d)
+}
+
+// readRight tells that something was odd, and that whatever was has been read again
+// since and agreed.
+func readRight(d *engine.Diagnosis) bool {
+	odd, last := make(map[string]bool), make(map[string]engine.Verdict)
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		at := strings.Join([]string{r.At, r.To, r.Polarity}, "\x00")
+		last[at] = r.Verdict
+		odd[at] = odd[at] || r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
+	}
+	some := false
+	for at, was := range odd {
+		if was && last[at] != engine.Agrees {
+			return false
+		}
+		some = some || was
+	}
+	return some
 }
 
 func (s *screen) outcomes(step *engine.Step) {

@@ -131,6 +131,7 @@ func FuzzCase(f *testing.F) {
 	f.Add(seal([]byte("open: {board: b}\n")))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 9 00000000\nundo: 2\n...\n"))
 	f.Add([]byte("open: {board: b}\n---\nlook: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
+	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)
 		if err != nil {

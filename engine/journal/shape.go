@@ -29,24 +29,24 @@ var caseShape = &document.Shape{
 		{Name: "read", Shape: &document.Shape{
 			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL no end of it.",
 			Example: "{J7.2: OL, J7.3: 0.517}",
-			Value:   &document.Shape{Example: "0.517", Parse: parsesReading},
+			Value:   &document.Shape{Example: "0.517", Parse: parsesReading}, MinItems: 1,
 		}},
 		{Name: "polarity", Shape: references.PolarityShape()},
 		{Name: "to", Shape: &document.Shape{Doc: "The point that stands in for ground, where the other probe is not on ground.", Example: "R12.2"}},
 		{Name: "look", Shape: &document.Shape{
 			Doc: "What parts look like.", Example: "{C40: corroded, C41: clean}",
-			Value: &document.Shape{Enum: lookNames},
+			Value: &document.Shape{Enum: lookNames}, MinItems: 1,
 		}},
 		{Name: "inject", Shape: &document.Shape{
 			Doc: "A current-limited supply on a shorted rail: the parts that warmed up, [] for none.", Example: "{VTP_1V8: [C71]}",
-			Value: partsShape("Parts that warmed up.", 0),
+			Value: partsShape("Parts that warmed up.", 0), MinItems: 1,
 		}},
 		{Name: "lift", Shape: partsShape("Parts taken off the board.", 1)},
 		{Name: "refit", Shape: partsShape("The same parts put back.", 1)},
 		{Name: "fit", Shape: partsShape("New, good parts put on.", 1)},
 		{Name: "bridge", Shape: &document.Shape{
 			Doc: "Parts joined across, and with how many ohms.", Example: "{FL3: 0 ohm}",
-			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)},
+			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)}, MinItems: 1,
 		}},
 		{Name: "mend", Shape: &document.Shape{
 			Doc:     "Joints and copper mended: a connector pin or a part's terminal resoldered, the gap between two neighbouring pins cleaned, a broken trace joined between two neighbours along its net.",

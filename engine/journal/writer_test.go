@@ -235,7 +235,7 @@ func TestWriteRefuses(t *testing.T) {
 		{"not UTF-8", Event{Kind: KindNote, Note: "a\xffb"}, "not UTF-8"},
 		{"empty note", Event{Kind: KindNote}, "`note` without what it tells"},
 		{"no readings", Event{Kind: KindRead}, "`read` without what it tells"},
-		{"no parts", Event{Kind: KindLift}, "`lift` has 0 of at least 1 entries"},
+		{"no parts", Event{Kind: KindLift}, "`lift` holds nothing"},
 		{"second opening", Event{Kind: KindOpen, Open: &Opening{Board: "board.yaml"}}, "a second `open`"},
 		{"undo of nothing", Event{Kind: KindUndo}, "finds nothing left to take back"},
 		{"mixed polarities", Event{Kind: KindRead, Readings: []Read{

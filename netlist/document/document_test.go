@@ -67,7 +67,7 @@ func TestCheck(t *testing.T) {
 		{"top", "[a]\n", []string{"x.yaml:1:1: the file is a list; give a mapping (`key: value`)"}},
 		{"enum", "board: K3\nrows: 3\n", []string{"x.yaml:2:7: `rows` cannot be `3`; it is one of `1`, `2`"}},
 		{"too few", "board: K3\npins: [A]\n", []string{"x.yaml:2:7: `pins` has 1 of at least 2 entries; add the rest, such as `[A, B]`"}},
-		{"no entries", "board: K3\nvolts: {}\n", []string{"x.yaml:2:8: `volts` has 0 of at least 1 entries; add the rest"}},
+		{"no entries", "board: K3\nvolts: {}\n", []string{"x.yaml:2:8: `volts` holds nothing; add what belongs there"}},
 		{"too many", "board: K3\npins: [A, A, A, A, A]\n", []string{"x.yaml:2:7: `pins` has 5 entries where at most 4 may be; remove what is too many"}},
 		{"pattern of a key", "board: K3\npins: {x: GND}\n", []string{"x.yaml:2:8: the key `x` cannot be `x`; write it like `A1`"}},
 		{"parse", "board: K3\nvalue: ten\n", []string{"x.yaml:2:8: `value`: \"ten\" is not a number; write it like 22"}},

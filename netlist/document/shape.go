@@ -240,9 +240,7 @@ func (s *Shape) checkFields(n Node, what label, problems *Problems) {
 
 func (s *Shape) checkFree(n Node, what label, problems *Problems) {
 	entries := n.Entries()
-	if len(entries) < s.MinItems {
-		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(entries), s.MinItems), "add the rest"+s.example())
-	}
+	s.checkCount(n, len(entries), what, problems)
 	seen := make(map[string]int, len(entries))
 	for at, e := range entries {
 		name, ok := key(e, what, seen, problems)
@@ -313,9 +311,7 @@ func key(e Entry, what label, seen map[string]int, problems *Problems) (string, 
 
 func (s *Shape) checkList(n Node, what label, problems *Problems) {
 	items := n.Items()
-	if len(items) < s.MinItems {
-		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, len(items), s.MinItems), "add the rest"+s.example())
-	}
+	s.checkCount(n, len(items), what, problems)
 	if s.MaxItems > 0 && len(items) > s.MaxItems {
 		problems.Add(n.At(), fmt.Sprintf("%s has %d entries where at most %d may be", what, len(items), s.MaxItems), "remove what is too many")
 	}
@@ -325,6 +321,17 @@ func (s *Shape) checkList(n Node, what label, problems *Problems) {
 	}
 	for _, item := range items {
 		s.Item.check(item, place, problems)
+	}
+}
+
+// checkCount checks that there are entries enough.
+func (s *Shape) checkCount(n Node, entries int, what label, problems *Problems) {
+	switch {
+	case entries >= s.MinItems:
+	case entries == 0:
+		problems.Add(n.At(), what.String()+" holds nothing", "add what belongs there"+s.example())
+	default:
+		problems.Add(n.At(), fmt.Sprintf("%s has %d of at least %d entries", what, entries, s.MinItems), "add the rest"+s.example())
 	}
 }
 

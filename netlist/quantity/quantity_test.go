@@ -194,6 +194,8 @@ func TestReading(t *testing.T) {
 		{"0.3 ohm", ohms(0.3)},
 		{"-0.1 ohm", ohms(-0.1)},
 		{"1.2 Mohm", ohms(1.2e6)},
+		{"1e-300 V", volts(0)}, // written out it could not be read back
+		{"R00000000000000000000000000000000001", ohms(0)},
 	}
 	for _, test := range tests {
 		got, err := ParseReading(test.text)
@@ -306,7 +308,7 @@ func FuzzQuantity(f *testing.F) {
 }
 
 func FuzzReading(f *testing.F) {
-	for _, text := range []string{"0.452", "452", "OL", "o.l ohm", "22.1 ohm", "-3", "452 mV", "", "61 V"} {
+	for _, text := range []string{"0.452", "452", "OL", "o.l ohm", "22.1 ohm", "-3", "452 mV", "", "61 V", "1e-300 V", "R00000000000000000000000000000000001"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

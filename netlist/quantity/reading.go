@@ -22,7 +22,17 @@ const (
 	highestVolts = 60
 	lowestOhms   = -1 // leads nulled once and re-seated since
 	highestOhms  = 1e12
+	leastShown   = 1e-9 // volts or ohms; what is nearer to nothing is nothing, to every meter
 )
+
+// asShown is a value without what no meter shows of it, which written out would
+// be a row of zeros too long to be read back.
+func asShown(value float64) float64 {
+	if math.Abs(value) < leastShown {
+		return 0
+	}
+	return value
+}
 
 // ParseReading reads a meter's display as a person writes it. A number with a
 // decimal point is volts, without one millivolts, with a unit that unit: volts
@@ -53,7 +63,7 @@ func ParseReading(text string) (Reading, error) {
 		if value *= scale; err != nil || !(value >= lowestOhms && value <= highestOhms) {
 			return Reading{}, fmt.Errorf("%s is no resistance that a meter shows; %s", show(text), how)
 		}
-		return Reading{Value: value, Unit: Ohm}, nil
+		return Reading{Value: asShown(value), Unit: Ohm}, nil
 	}
 	number, scale, err = split(s, Volt)
 	if err == nil && strings.ContainsAny(s, "Vv") {
@@ -103,7 +113,7 @@ func checkVolts(text string, volts float64) (Reading, error) {
 	case !(volts <= highestVolts):
 		return Reading{}, fmt.Errorf("%s is %s, which no meter shows in diode mode; millivolts are written without a point (452), volts with one (0.452)", show(text), Format(volts, Volt))
 	}
-	return Reading{Value: volts, Unit: Volt}, nil
+	return Reading{Value: asShown(volts), Unit: Volt}, nil
 }
 
 // FormatReading writes a reading so that ParseReading reads the same one:

@@ -74,7 +74,7 @@ func (r *Report) Markdown(w io.Writer) error {
 		for _, x := range r.Work {
 			rows = append(rows, []string{x.Place, x.What, x.Value, x.Remark})
 		}
-		table([]string{"Part or place", "Done", "What it is", "Mind"}, rows)
+		table([]string{"Part or place", "Done", "What it is", "Remark"}, rows)
 	}
 	line("\n## Power gate\n\n**%s**", r.GateSays)
 	if len(r.GateLines) > 0 {
