@@ -348,6 +348,39 @@ func TestBenchClears(t *testing.T) {
 	}
 }
 
+// TestProof proves a repair at a pin of the line even where no good board was read,
+// never at ground.
+func TestProof(t *testing.T) {
+	s := newShop(t, `
+board: unread
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: GND, 2: SIG, 3: SDA}}
+parts:
+  R1: {kind: resistor, value: 22R, pins: [SIG, SIG_U]}
+  C1: {kind: capacitor, value: 15p, pins: [SIG_U, GND], role: filter}
+  U1: {kind: ic, pins: {1: V3, 2: SIG_U, 3: SDA, 5: GND}, supply: 1, ground: 5}
+`, 0)
+	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "C1:shorted"))...)))
+	if len(d.Abnormal) > 0 {
+		t.Fatalf("abnormal without known good: %+v", d.Abnormal)
+	}
+	proofs := 0
+	for _, step := range d.Next {
+		if step.Do != engine.DoReplace {
+			continue
+		}
+		proofs++
+		if len(step.Then) == 0 || step.Then[0] != "J1.2" {
+			t.Errorf("%s %s is proven at %v, want J1.2", step.Remedy, step.Part, step.Then)
+		}
+	}
+	if proofs == 0 {
+		t.Errorf("C1 is shorted and no step mends anything: %+v", d.Next)
+	}
+}
+
 // TestVeiled opens an IC's pin that carries nearly all of the current of its line
 // beside a clamp. The known-good readings do not tell which of the two carries it,
 // and the fit leaves it with the clamp: the pin has to be a suspect all the same.

@@ -902,6 +902,10 @@ func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepO
 	return out
 }
 
+// oddProof is how far off, in standard deviations, a second reading has to be to be
+// worth reading again for proof.
+const oddProof = 1.5
+
 // proof lists the points whose readings show that a remedy worked: those that
 // read wrong before, or else those that read oddest.
 func (p *planning) proof(d *Diagnosis) []string {
@@ -921,9 +925,19 @@ func (p *planning) proof(d *Diagnosis) []string {
 	}
 	odd := append([]Comparison(nil), d.Readings...)
 	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].Surprise) > math.Abs(odd[b].Surprise) })
-	for _, r := range odd {
-		if r.To == "" && r.Verdict != NoKnownGood {
+	ground := p.Board.Nets[p.Board.Ground].Name
+	for _, known := range []bool{true, false} { // without known good, what the circuit foretells
+		for _, r := range odd {
+			if r.To != "" || r.Net == ground || (r.Verdict != NoKnownGood) != known {
+				continue
+			}
+			if len(points) > 0 && math.Abs(r.Surprise) < oddProof {
+				break
+			}
 			add(r.At)
+		}
+		if len(points) > 0 {
+			break
 		}
 	}
 	return points

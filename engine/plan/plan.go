@@ -54,6 +54,10 @@ type Problem struct {
 	Setups []float64
 }
 
+// leastKnown is the least share of the hypotheses beside Rest: below it their weights
+// would be lost to rounding.
+const leastKnown = 1e-300
+
 // Hypothesis is one account of what is wrong. Exactly one is true, or Rest is.
 type Hypothesis struct {
 	// Weight is proportional to the probability. A weight of 0 rules out.
@@ -331,6 +335,9 @@ func (p *Problem) check() error {
 	}
 	if sum == 0 || !countable(sum+p.Rest) {
 		return fmt.Errorf("plan: the hypotheses' weights sum to %v; the sum must be finite and above 0", sum)
+	}
+	if sum/(sum+p.Rest) < leastKnown {
+		return fmt.Errorf("plan: the hypotheses' weights sum to %v beside Rest of %v, so next to nothing is planned for; give the likelier ones", sum, p.Rest)
 	}
 	for i := range p.Tests {
 		t := &p.Tests[i]
