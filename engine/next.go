@@ -87,9 +87,15 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if err != nil {
 		return err
 	}
-	d.Expected, d.Least = bounds.Upper, bounds.Lower
+	// Whatever is done, a board with nothing wrong ends in handing it on. That is no
+	// time to a repair.
+	spare := p.problem.GiveUp * p.healthy()
+	d.Expected, d.Least = bounds.Upper-spare, bounds.Lower-spare
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
+	}
+	for i := range choices {
+		choices[i].Seconds -= spare
 	}
 	likely := p.nothingWrong() >= likelyNothing
 	for _, c := range choices {
@@ -161,6 +167,18 @@ func (p *planning) hypotheses() {
 		p.hyps = append(p.hyps, h)
 		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: slices.Compact(needs)})
 	}
+}
+
+// healthy gives the share of the problem's weight that needs no remedy.
+func (p *planning) healthy() float64 {
+	nothing, total := 0.0, p.problem.Rest
+	for _, h := range p.problem.Hypotheses {
+		total += h.Weight
+		if len(h.Needs) == 0 {
+			nothing += h.Weight
+		}
+	}
+	return nothing / total
 }
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }

@@ -76,6 +76,7 @@ func readPhrase(file string) (string, error) {
 func (a *app) practiceMakeCommand() *cobra.Command {
 	var o lessons.Order
 	var phraseFile, to string
+	var asJSON bool
 	var subjects []string
 	for _, s := range lessons.Subjects() {
 		subjects = append(subjects, fmt.Sprintf("  %-17s %s", s.Name, s.Goal))
@@ -129,6 +130,9 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if err := c.Write(to); err != nil {
 				return err
 			}
+			if asJSON {
+				return a.json(classJSON(c, to))
+			}
 			s.class(c, to, phraseFile)
 			return nil
 		},
@@ -140,10 +144,42 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see")
 	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
 	flags.BoolVar(&o.Exam, "exam", false, "the bench does not say whether a verdict is right")
+	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
 	phraseFlag(cmd, &phraseFile)
 	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
 	mustComplete(cmd, "to", completeFolders)
 	return cmd
+}
+
+// madeClass is what make prints as JSON.
+type madeClass struct {
+	Board    string         `json:"board"`
+	Revision string         `json:"revision"`
+	Set      string         `json:"set"`
+	Folder   string         `json:"folder"`
+	Cases    []madeCase     `json:"cases"`
+	Lessons  map[string]int `json:"lessons"` // how many cases of each
+	Drawn    int            `json:"drawn"`
+	Unfair   int            `json:"unfair"` // of those drawn: read as what they are not
+}
+
+type madeCase struct {
+	Number   int     `json:"number"`
+	File     string  `json:"file"`
+	Level    string  `json:"level"`
+	Optimum  float64 `json:"optimum_seconds"`
+	Least    float64 `json:"optimum_at_least_seconds"`
+	Suspects int     `json:"suspects"`
+	Alike    int     `json:"alike"`
+}
+
+func classJSON(c *lessons.Class, to string) madeClass {
+	m := madeClass{Board: c.Order.Board.Name, Revision: c.Order.Board.Revision, Set: c.Order.Set, Folder: to, Lessons: map[string]int{}, Drawn: c.Drawn, Unfair: c.Unfair}
+	for _, x := range c.Cases {
+		m.Cases = append(m.Cases, madeCase{x.File.Number, x.File.Path, x.Answer.Level, x.Answer.Optimum, x.Answer.Least, x.Answer.Suspects, x.Answer.Group})
+		m.Lessons[x.Answer.Lesson]++
+	}
+	return m
 }
 
 // class tells the teacher how hard the cases of a class are, and what to do with
@@ -166,7 +202,11 @@ func (s *screen) class(c *lessons.Class, to, phraseFile string) {
 			words = append(words, fmt.Sprintf("%s %d", l, by[l]))
 		}
 	}
-	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread.")
+	out := ""
+	if c.Unfair > 0 {
+		out = " Of those, " + fmt.Sprint(c.Unfair) + " read as what they are not, and were left out."
+	}
+	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread."+out)
 	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
 	s.prose(2, 2, faint, "This table is for you: where the best time is 0 s, nothing is wrong.")
 	s.gap()

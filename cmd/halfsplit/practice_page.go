@@ -49,7 +49,7 @@ var classPage = template.Must(template.New("class").Funcs(pageFunctions).Parse(`
 {{end}}</table>
 <p class="note">Means over each student's cases. Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a mended board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it. Best time is expected by the program, from the sweep to a verified repair` + bestNote + `</p>
 {{range .Scores}}<section><h2>{{.Student}}, case {{.Number}}: {{whole .Points}} points</h2>
-<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Mended}}mended{{else}}not mended{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}} and at least {{time .Least}}{{end}}. When the verdict was acted on, the readings gave it {{percent .Justified}}.</p>
+<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Mended}}mended{{else}}not mended{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}. When the verdict was acted on, the readings gave it {{percent .Justified}}.</p>
 {{if .Steps}}<table><tr><th class="n">event</th><th>did and saw</th><th class="n">cost</th><th class="n">bits</th><th class="n">lost</th><th>best was</th><th>then justified</th></tr>
 {{range .Steps}}<tr><td class="n">{{.Event}}</td><td>{{.Did}}</td><td class="n">{{whole .Seconds}} s</td><td class="n">{{one .Bits}}</td><td class="n">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td>{{.Best}}</td><td>{{range $i, $b := .Belief}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
 {{end}}</table>{{end}}

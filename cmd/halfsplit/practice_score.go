@@ -289,6 +289,7 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 
 func (a *app) practiceAnswersCommand() *cobra.Command {
 	var phraseFile, html string
+	var asJSON bool
 	cmd := &cobra.Command{
 		Use:               "answers FILE...",
 		Short:             "open the answers of practice files, for the teacher",
@@ -320,6 +321,11 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 			if html != "" {
 				return writePage(html, answersPage, answerRows(sheet))
 			}
+			if asJSON {
+				return a.json(struct {
+					Answers []answerRow `json:"answers"`
+				}{answerRows(sheet)})
+			}
 			var rows [][]cell
 			for _, r := range answerRows(sheet) {
 				words := prose(r.Answer.Words)
@@ -336,15 +342,16 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&html, "html", "", "`FILE` for the answer sheet as a page to print")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
 	phraseFlag(cmd, &phraseFile)
 	return cmd
 }
 
 // answerRow is one line of the answer sheet.
 type answerRow struct {
-	Set    string
-	Number int
-	Answer *lessons.Answer
+	Set    string          `json:"set"`
+	Number int             `json:"number"`
+	Answer *lessons.Answer `json:"answer"`
 }
 
 func answerRows(sheet map[string]answerRow) []answerRow {

@@ -198,6 +198,16 @@ func TestPracticeMake(t *testing.T) {
 	if err != nil || len(files) != 3 {
 		t.Fatalf("%v, %v", files, err)
 	}
+	out, errs, exit = typed("", "practice", "make", "board.yaml", "--json", "--count", "2", "--phrase-file", "phrase.txt", "--to", "two")
+	var class madeClass
+	if err := json.Unmarshal([]byte(out), &class); err != nil || exit != exitDone || len(class.Cases) != 2 || class.Cases[1].File != filepath.Join("two", "case-02.yaml") || class.Drawn < 2 {
+		t.Errorf("make --json: exit %d, %v, %s%s", exit, err, out, errs)
+	}
+	out, errs, exit = typed("", "practice", "answers", "--json", "--phrase-file", "phrase.txt", "two/case-01.yaml", "two/case-02.yaml")
+	var sheet struct{ Answers []answerRow }
+	if err := json.Unmarshal([]byte(out), &sheet); err != nil || exit != exitDone || len(sheet.Answers) != 2 || sheet.Answers[0].Answer.Words == "" {
+		t.Errorf("answers --json: exit %d, %v, %s%s", exit, err, out, errs)
+	}
 	answers, _, exit := typed("", append([]string{"practice", "answers", "--phrase-file", "phrase.txt"}, files...)...)
 	if exit != exitDone || strings.Count(answers, "shorts") != 3 {
 		t.Errorf("answers: exit %d\n%s", exit, answers)

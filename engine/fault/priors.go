@@ -29,7 +29,7 @@ type Priors struct {
 	// Elsewhere is the share of complaints that come from elsewhere, so that
 	// nothing is wrong with the lines that were read.
 	Elsewhere float64
-	Slip    float64            // odds that one reading slipped
+	Slip      float64 // odds that one reading slipped
 	// odds that a known-good value made from one board, or several, is wrong
 	DoubtfulOne, DoubtfulSeveral float64
 }

@@ -78,10 +78,13 @@ func TestBulk(t *testing.T) {
 			scores[x], x.err = s, err
 		})
 		for _, x := range c.Cases {
-			if x.err != nil {
-				t.Fatalf("seed %d, %s: %v", seed, x.key, x.err)
-			}
 			s := scores[x]
+			if x.err != nil {
+				t.Errorf("seed %d, %s: %v", seed, x.key, x.err)
+			}
+			if s == nil {
+				t.FailNow()
+			}
 			if solved := s.Part == 1 && s.Mended; solved != x.solved || x.solved == (s.Level == Hardest) || len(s.Doubts) > 0 {
 				t.Errorf("seed %d, %s, %s: part %v, mended %v, doubts %v", seed, x.key, s.Level, s.Part, s.Mended, s.Doubts)
 			}

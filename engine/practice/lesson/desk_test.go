@@ -264,6 +264,23 @@ func TestClosedTooSoon(t *testing.T) {
 	}
 }
 
+// A reading that is doubted may be taken once more, and not for ever.
+func TestReadingAgain(t *testing.T) {
+	d := desk(t, 0)
+	for range 2 {
+		if _, err := d.Read("J1.2", "", 0, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := d.Close("nothing", ""); err != nil {
+		t.Fatal(err)
+	}
+	s := scoreOf(t, d)
+	if len(s.Remarks) != 1 || s.Remarks[0].Event != 4 || !strings.HasSuffix(s.Remarks[0].Why, "the same reading again, nothing changed in between") {
+		t.Errorf("read twice more than the sweep: %v", s.Remarks)
+	}
+}
+
 // A rail that read shorted before the repair is no reason against power after it,
 // and a part that was taken off, and left off once that proved right, was no luck.
 func TestLiftedAndProven(t *testing.T) {

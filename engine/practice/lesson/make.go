@@ -447,8 +447,13 @@ func (c *Class) weigh(x *Case) error {
 	return nil
 }
 
+// plainSigmas is the distance in standard deviations from which a reading is odd to
+// somebody who sees it beside what good boards read. A verdict (3.3) is sharper than
+// the eye, and depends on what else was read; common practice, no source.
+const plainSigmas = 4.0
+
 // shows tells whether a fault shows on the sheet when it is the only one: whether
-// some pin then reads otherwise than good boards do.
+// some pin then reads plainly otherwise than good boards do.
 func (c *Class) shows(x *Case, i int) (bool, error) {
 	alone := *x
 	alone.data.Faults = x.data.Faults[i : i+1]
@@ -457,7 +462,7 @@ func (c *Class) shows(x *Case, i int) (bool, error) {
 		return false, err
 	}
 	odd, err := oddPins(d)
-	return len(odd) > 0, err
+	return slices.ContainsFunc(odd, func(c engine.Comparison) bool { return math.Abs(c.Surprise) >= plainSigmas }), err
 }
 
 // oddPins lists the pins that read otherwise in the sweep than good boards do.

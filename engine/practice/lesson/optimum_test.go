@@ -380,16 +380,20 @@ func (x *exhaustive) value(s state) float64 {
 	if len(x.memo) > mostStates {
 		return math.NaN()
 	}
-	mass, bad, open := 0.0, uint32(0), uint32(0) // bad: accounts not repaired; open: remedies they need
+	// bad: accounts not repaired; open: remedies they need; sound: that nothing is
+	// wrong, which costs what is done in vain and nothing in the end
+	mass, lost, bad, open, sound := 0.0, 0.0, uint32(0), uint32(0), uint32(0)
 	for h := range x.weight {
 		if s.alive>>h&1 == 0 {
 			continue
 		}
 		w := x.likely(h, s.seen)
 		mass += x.rest * w
+		lost += x.rest * w
 		switch left := x.needs[h] &^ s.done; {
 		case x.needs[h] == 0:
-			mass += w // nothing is wrong, so nothing mends it
+			mass += w
+			sound |= 1 << h
 		case left != 0:
 			mass += w
 			bad |= 1 << h
@@ -398,7 +402,7 @@ func (x *exhaustive) value(s state) float64 {
 	}
 	best := math.Inf(1)
 	if bad == 0 {
-		best = x.giveUp * mass
+		best = x.giveUp * lost
 	}
 	for r := range x.remedy {
 		if open>>r&1 != 0 {
@@ -413,12 +417,12 @@ func (x *exhaustive) value(s state) float64 {
 			if s.alive>>h&1 != 0 {
 				classes[c.class[h]] |= 1 << h
 			}
-			if bad>>h&1 != 0 && c.class[h] != one {
+			if (bad|sound)>>h&1 != 0 && c.class[h] != one {
 				one = c.class[h]
 				split++
 			}
 		}
-		if split < 2 {
+		if split < 2 || bad == 0 {
 			continue
 		}
 		sum := c.seconds * mass
@@ -431,7 +435,7 @@ func (x *exhaustive) value(s state) float64 {
 	}
 	for i := range x.chancy {
 		c := &x.chancy[i]
-		if s.seen>>(4*i)&15 != 0 || bad == 0 || !c.tells(bad) {
+		if s.seen>>(4*i)&15 != 0 || bad == 0 || !c.tells(bad|sound) {
 			continue
 		}
 		sum := c.seconds * mass

@@ -129,6 +129,7 @@ const (
 	poorBelief   = 0.40 // below which a right verdict was luck
 	fairBelief   = 0.60 // above which a wrong verdict was bad luck
 	littleBits   = 0.05
+	fairTwice    = 1 // times that any reading may be repeated: a probe slips
 	fairAgain    = 4 // times that a reading may be repeated where a fault comes and goes
 	listedBelief = 4
 	leastBelief  = 0.02
@@ -560,7 +561,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 // name says what was wasteful about a step.
 func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) {
 	if s.Lost < wasteSeconds || s.Lost < wasteShare*before.Expected {
-		if e.Kind == journal.KindRead && s.Lost > 0 && k.again(e) > 0 {
+		if e.Kind == journal.KindRead && s.Lost > 0 && k.again(e) > fairTwice {
 			k.remark(e.Number, Wasteful, s.Did+": the same reading again, nothing changed in between")
 		}
 		return
@@ -589,10 +590,10 @@ func (k *marker) listed(e *journal.Event, before *engine.Diagnosis) bool {
 // showed the same as this one before it.
 func (k *marker) again(e *journal.Event) int {
 	r := &e.Readings[0]
-	n := 0
+	n, name := 0, k.s.board.PointName(r.At)
 	for i := e.Number - 2; i >= 0 && !k.c.All[i].Kind.Edits(); i-- {
 		for j := range k.c.All[i].Readings {
-			if y := &k.c.All[i].Readings[j]; y.At == r.At && y.Polarity == r.Polarity && (y.To == nil) == (r.To == nil) && y.Reading.Unit == r.Reading.Unit && y.Reading.Overload == r.Reading.Overload {
+			if y := &k.c.All[i].Readings[j]; k.s.board.PointName(y.At) == name && y.Polarity == r.Polarity && (y.To == nil) == (r.To == nil) && y.Reading.Unit == r.Reading.Unit && y.Reading.Overload == r.Reading.Overload {
 				n++
 			}
 		}

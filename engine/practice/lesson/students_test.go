@@ -289,7 +289,7 @@ func TestScoresRankStudents(t *testing.T) {
 	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
 		cases = n
 	}
-	type sum struct{ points, squares, right, mended, seconds, lost float64 }
+	type sum struct{ points, squares, behind, behinds, right, mended, seconds, lost float64 } // behind: the student before, on the same case
 	sums := make([]sum, len(students))
 	n := 0.0
 	for seed := uint64(1); n < float64(cases); seed++ {
@@ -315,6 +315,10 @@ func TestScoresRankStudents(t *testing.T) {
 				x := &sums[k]
 				x.points += s.Points
 				x.squares += s.Points * s.Points
+				if k > 0 {
+					by := results[i][k-1].Points - s.Points
+					x.behind, x.behinds = x.behind+by, x.behinds+by*by
+				}
 				x.right += s.Part
 				x.seconds += s.Seconds
 				if s.Mended {
@@ -336,8 +340,9 @@ func TestScoresRankStudents(t *testing.T) {
 	}
 	for k, x := range sums {
 		mean := x.points / n
-		t.Logf("%-10s points %5.1f +- %.1f   right %3.0f %%   mended %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
-			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), 100*x.right/n, 100*x.mended/n, x.seconds/n, x.lost/n)
+		behind := x.behind / n
+		t.Logf("%-10s points %5.1f +- %.1f, behind the one before by %5.2f +- %.2f   right %3.0f %%   mended %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
+			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), behind, math.Sqrt(math.Max(0, x.behinds/n-behind*behind)/n), 100*x.right/n, 100*x.mended/n, x.seconds/n, x.lost/n)
 		if k > 0 && x.points >= sums[k-1].points+spare*n {
 			t.Errorf("%s scores no less than %s", students[k].name, students[k-1].name)
 		}
