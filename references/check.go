@@ -278,8 +278,7 @@ func (g *group) reference(at place, except string) *Predictive {
 }
 
 // predictTrimmed is Predict without the readings that other mistakes have spoilt:
-// voltages more than five robust spreads from the median, and OL or voltages
-// where they are at most a fifth of the readings.
+// strays, and OL or voltages where they are at most a fifth of the readings.
 func predictTrimmed(peers []peer) Predictive {
 	var volts []float64
 	overloads := 0
@@ -297,10 +296,7 @@ func predictTrimmed(peers []peer) Predictive {
 	case len(volts) <= few:
 		volts = nil
 	}
-	median, spread := RobustSpread(volts)
-	limit := 5 * math.Max(spread, DefaultSpread(median))
-	volts = slices.DeleteFunc(volts, func(v float64) bool { return math.Abs(v-median) > limit })
-	return Predict(volts, overloads)
+	return Predict(slices.DeleteFunc(volts, stray(volts)), overloads)
 }
 
 // checkSweep looks at one sweep among its group.

@@ -249,9 +249,11 @@ func (a *app) knownShowCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "show FOLDER",
 		Short: "what good boards read, point by point",
-		Long: `show lists, for each point, the median and spread of good boards and the interval
-in which 95 % of further good boards will read. Readings of unlike meters stand
-apart, since they do not mix as they are.
+		Long: `show lists, for each point, the median and spread of good boards (1.4826 times the
+median absolute deviation) and the interval in which 95 % of further good boards
+will read (Student's t). Boards that lie more than five spreads out are left out of
+the interval where they are a fifth at most. Readings of unlike meters stand apart,
+since they do not mix as they are.
 
 With --meter every reading is carried to that meter by the physics of the fitted
 circuit, with its uncertainty. The meter is written as in sweep files, or is a
