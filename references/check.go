@@ -88,7 +88,12 @@ const (
 // a like meter, at the same temperature as far as the files say it. The whole
 // pattern of a sweep is weighed first (see explain); single outliers are
 // reported only where no such explanation covers them.
-func (l *Library) Check() []Finding {
+func (l *Library) Check() []Finding { return l.CheckWatched(nil) }
+
+// CheckWatched is Check, which calls watch now and then with the number of sweeps
+// checked so far and in all, for a progress bar. The calls come one after the
+// other.
+func (l *Library) CheckWatched(watch func(done, total int)) []Finding {
 	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
 	ofWhole := make([][]Finding, len(whole))
 	var all sync.WaitGroup
@@ -96,8 +101,14 @@ func (l *Library) Check() []Finding {
 		all.Go(func() { ofWhole[i] = check() })
 	}
 	var findings []Finding
+	done := 0
 	for _, g := range l.groups() {
-		findings = append(findings, l.checkGroup(g)...)
+		findings = append(findings, l.checkGroup(g, func(of int) {
+			if watch != nil {
+				watch(done+of, len(l.Sweeps))
+			}
+		})...)
+		done += len(g.sweeps)
 	}
 	all.Wait()
 	findings = append(findings, slices.Concat(ofWhole...)...)
@@ -112,8 +123,9 @@ func (l *Library) Check() []Finding {
 }
 
 // checkGroup checks the sweeps of a group with a worker for each processor;
-// findings come in the order of the sweeps.
-func (l *Library) checkGroup(g *group) []Finding {
+// findings come in the order of the sweeps. It calls watch with the number of
+// sweeps that are done, as the first worker, in whose strides all go, sees it.
+func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
 	found := make([][]Finding, len(g.sweeps))
 	workers := min(runtime.GOMAXPROCS(0), 8, len(g.sweeps))
 	var all sync.WaitGroup
@@ -124,6 +136,9 @@ func (l *Library) checkGroup(g *group) []Finding {
 		all.Go(func() {
 			for i := w; i < len(g.sweeps); i += workers {
 				found[i] = l.checkSweep(g.sweeps[i], &own)
+				if w == 0 && i%100 == 0 {
+					watch(i)
+				}
 			}
 		})
 	}

@@ -388,3 +388,31 @@ func BenchmarkCheck(bb *testing.B) {
 		l.Check()
 	}
 }
+
+// A watched check tells how far it is, in order and over all groups, and finds the
+// same.
+func TestCheckWatched(t *testing.T) {
+	b := &bench{t: t, board: testBoard(t), random: rand.New(rand.NewPCG(7, 23))}
+	var sweeps []*Sweep
+	for i := range 900 {
+		s := b.sweep(RedOnGround, nil)
+		if i%3 == 0 {
+			s.Meter.TestCurrent = 0.3e-3 // a group of its own
+		}
+		sweeps = append(sweeps, s)
+	}
+	l := NewLibrary(b.board, sweeps)
+	var seen []int
+	found := l.CheckWatched(func(done, total int) {
+		if total != len(sweeps) {
+			t.Errorf("%d in all, want %d", total, len(sweeps))
+		}
+		seen = append(seen, done)
+	})
+	if !slices.IsSorted(seen) || len(seen) < 4 || seen[len(seen)-1] >= len(sweeps) {
+		t.Errorf("told %v of %d", seen, len(sweeps))
+	}
+	if diff := cmp.Diff(l.Check(), found); diff != "" {
+		t.Errorf("(-unwatched +watched):\n%s", diff)
+	}
+}

@@ -547,7 +547,9 @@ hook of version control; notes alone leave it at 0.`,
 			if err != nil {
 				return err
 			}
-			list := lib.Check()
+			bar := a.progress("checking sweeps")
+			list := lib.CheckWatched(bar.show)
+			bar.clear()
 			bad := len(found) > 0
 			for _, f := range list {
 				bad = bad || f.Severity != references.SeverityNote
