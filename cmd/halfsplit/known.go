@@ -430,7 +430,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 		if err != nil {
 			return err
 		}
-		if only != nil && at.Net != only.Net {
+		if only != nil && (at.Net != only.Net || at.Net == netlist.None && at != *only) {
 			continue
 		}
 		p, sigma, err := c.Known(at, x.Polarity, m)
@@ -528,9 +528,9 @@ func (a *app) knownCheckCommand() *cobra.Command {
 		Short: "find sweeps that were taken wrongly, and gaps",
 		Long: `check compares every sweep with the others and says what does not fit: probes the
 wrong way round, a connector counted from the wrong end or one pin off, pins
-exchanged, a meter or board that drifts, another revision, stray readings, copies,
-meters that stand apart, files changed after they were added, and points that
-nobody has read.
+exchanged, a meter or board that drifts, another revision, stray readings, points
+of one net that read unlike, copies, meters that stand apart, files changed after
+they were added, files that do not count, and points that nobody has read.
 
 The exit code is 1 where there is a fault or a doubt, so that it can stand in a
 hook of version control; notes alone leave it at 0.`,
