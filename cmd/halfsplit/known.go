@@ -314,6 +314,11 @@ sweep or case file that has one.`,
 
 func (s *screen) libraryHead(lib *references.Library) {
 	s.say(s.paint(strong, titled(lib.Board, lib.Revision)))
+	s.say(inUse(lib))
+}
+
+// inUse tells how many files of a folder count, and how many do not.
+func inUse(lib *references.Library) string {
 	text := count(len(lib.Sweeps), "sweep") + " in use"
 	if n := len(lib.Withdrawn); n > 0 {
 		text += fmt.Sprintf(", %d withdrawn", n)
@@ -321,7 +326,7 @@ func (s *screen) libraryHead(lib *references.Library) {
 	if n := len(lib.Skipped); n > 0 {
 		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
 	}
-	s.say(text)
+	return text
 }
 
 func (s *screen) known(lib *references.Library, list []references.Summary, detailed bool) {
@@ -701,7 +706,7 @@ other polarity, are places of their own.`,
 func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []references.Contrast, all bool) {
 	s.say(s.paint(strong, titled(libs[0].Board, libs[0].Revision)))
 	for i := range libs {
-		s.say(path(dirs[i]) + ": " + count(len(libs[i].Sweeps), "sweep"))
+		s.say(path(dirs[i]) + ": " + inUse(libs[i]))
 	}
 	reads := func(p references.Predictive) string {
 		switch {
