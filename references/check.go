@@ -46,6 +46,7 @@ const (
 	KindUnlike    = "unlike"         // lines said to be alike read differently
 	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
 	KindEdited    = "edited"         // a file was changed after it was added
+	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
 	KindAside     = "set aside"      // files that are no sweeps of this board and revision
 	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
 )
@@ -88,7 +89,12 @@ const (
 // a like meter, at the same temperature as far as the files say it. The whole
 // pattern of a sweep is weighed first (see explain); single outliers are
 // reported only where no such explanation covers them.
-func (l *Library) Check() []Finding {
+func (l *Library) Check() []Finding { return l.CheckWatched(nil) }
+
+// CheckWatched is Check, which calls watch now and then with the number of sweeps
+// checked so far and in all, for a progress bar. The calls come one after the
+// other.
+func (l *Library) CheckWatched(watch func(done, total int)) []Finding {
 	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
 	ofWhole := make([][]Finding, len(whole))
 	var all sync.WaitGroup
@@ -96,8 +102,14 @@ func (l *Library) Check() []Finding {
 		all.Go(func() { ofWhole[i] = check() })
 	}
 	var findings []Finding
+	done := 0
 	for _, g := range l.groups() {
-		findings = append(findings, l.checkGroup(g)...)
+		findings = append(findings, l.checkGroup(g, func(of int) {
+			if watch != nil {
+				watch(done+of, len(l.Sweeps))
+			}
+		})...)
+		done += len(g.sweeps)
 	}
 	all.Wait()
 	findings = append(findings, slices.Concat(ofWhole...)...)
@@ -112,8 +124,9 @@ func (l *Library) Check() []Finding {
 }
 
 // checkGroup checks the sweeps of a group with a worker for each processor;
-// findings come in the order of the sweeps.
-func (l *Library) checkGroup(g *group) []Finding {
+// findings come in the order of the sweeps. It calls watch with the number of
+// sweeps that are done, as the first worker, in whose strides all go, sees it.
+func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
 	found := make([][]Finding, len(g.sweeps))
 	workers := min(runtime.GOMAXPROCS(0), 8, len(g.sweeps))
 	var all sync.WaitGroup
@@ -124,6 +137,9 @@ func (l *Library) checkGroup(g *group) []Finding {
 		all.Go(func() {
 			for i := w; i < len(g.sweeps); i += workers {
 				found[i] = l.checkSweep(g.sweeps[i], &own)
+				if w == 0 && i%100 == 0 {
+					watch(i)
+				}
 			}
 		})
 	}
@@ -278,8 +294,7 @@ func (g *group) reference(at place, except string) *Predictive {
 }
 
 // predictTrimmed is Predict without the readings that other mistakes have spoilt:
-// voltages more than five robust spreads from the median, and OL or voltages
-// where they are at most a fifth of the readings.
+// strays, and OL or voltages where they are at most a fifth of the readings.
 func predictTrimmed(peers []peer) Predictive {
 	var volts []float64
 	overloads := 0
@@ -297,10 +312,7 @@ func predictTrimmed(peers []peer) Predictive {
 	case len(volts) <= few:
 		volts = nil
 	}
-	median, spread := RobustSpread(volts)
-	limit := 5 * math.Max(spread, DefaultSpread(median))
-	volts = slices.DeleteFunc(volts, func(v float64) bool { return math.Abs(v-median) > limit })
-	return Predict(volts, overloads)
+	return Predict(slices.DeleteFunc(volts, stray(volts)), overloads)
 }
 
 // checkSweep looks at one sweep among its group.
@@ -310,21 +322,23 @@ func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
 		others = others || g.reference(placeOf(r.At, s.State.Polarity), s.BoardName()) != nil
 	}
 	if !others {
-		return []Finding{{
+		return append(l.twice(s, nil), Finding{
 			Kind: KindAlone, Severity: SeverityNote, Sweep: s.File, Confidence: 1,
 			Seen: fmt.Sprintf("fewer than %d other boards were read %s with a like meter", minPeers, s.State.Polarity),
 			Do:   "sweep more good boards with this meter; until then mistakes in this file cannot be seen",
-		}}
+		})
 	}
 	findings, covered := l.explain(s, g)
 	if covered == nil {
 		return findings
 	}
-	return append(findings, l.outliers(s, g, covered)...)
+	findings = append(findings, l.outliers(s, g, covered)...)
+	return append(findings, l.twice(s, covered)...)
 }
 
 // outliers reports single readings that are too far from those of other boards,
-// leaving out the indices of readings that are covered by another finding.
+// leaving out the indices of readings that are covered by another finding, and adds
+// its own to them.
 func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 	var findings []Finding
 	rate := outlierRate / float64(len(s.Readings))
@@ -337,6 +351,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 		if chance >= rate {
 			continue
 		}
+		covered[i] = true
 		right := math.Exp(p.logProbOf(roomVolts(s, r), s.Meter.Over))
 		wrong := anywhere(roomVolts(s, r))
 		findings = append(findings, Finding{
@@ -505,6 +520,40 @@ func (l *Library) edits() []Finding {
 				Do:   "take the file back as it was; add the correction as a new sweep, and withdraw the old one if it is wrong",
 			})
 		}
+	}
+	return findings
+}
+
+// twiceLimit is how far two points of one net may read apart in one sweep, in
+// volts, and twiceShare how far more, as a share of the reading: contacts, and a
+// board that warms. Common practice, no source.
+const twiceLimit, twiceShare = 0.010, 0.02
+
+// twice reports points of one net that read unlike in one sweep: copper joins them,
+// so that one of the two readings is wrong, or the board is broken there. Readings
+// that another finding is about are left out.
+func (l *Library) twice(s *Sweep, covered map[int]bool) []Finding {
+	var findings []Finding
+	first := make(map[netlist.NetID]int, len(s.Readings))
+	for i, r := range s.Readings {
+		if r.At.Net == netlist.None || covered[i] {
+			continue
+		}
+		k, before := first[r.At.Net]
+		if !before {
+			first[r.At.Net] = i
+			continue
+		}
+		a, b := s.Readings[k].Reading, r.Reading
+		apart := math.Abs(a.Value-b.Value) > twiceLimit+twiceShare*math.Max(a.Value, b.Value)
+		if a.Overload == b.Overload && (a.Overload || !apart) {
+			continue
+		}
+		findings = append(findings, Finding{
+			Kind: KindTwice, Severity: SeverityDoubt, Sweep: s.File, At: s.Readings[k].Name + ", " + r.Name, Confidence: 1,
+			Seen: fmt.Sprintf("read %s and %s, though both lie on %s", quantity.FormatReading(a), quantity.FormatReading(b), document.Quote(l.board.Nets[r.At.Net].Name)),
+			Do:   "read both points again; if they stay apart, the board has a break between them or the board file is wrong",
+		})
 	}
 	return findings
 }

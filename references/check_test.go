@@ -32,8 +32,9 @@ type bench struct {
 }
 
 // sweep reads every pin of one good board: readings scatter by DefaultSpread
-// from board to board and move together by 3 mV (warmth); each meter has a gain
-// error within its accuracy, and the display rounds. mutate, where given, maps the truth to what the mistake makes of it.
+// from board to board, those on one net only by their contacts, and move together
+// by 3 mV (warmth); each meter has a gain error within its accuracy, and the display
+// rounds. mutate, where given, maps the truth to what the mistake makes of it.
 func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) float64) *Sweep {
 	b.made++
 	s := &Sweep{
@@ -47,21 +48,29 @@ func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) floa
 		names = append(names, name)
 	}
 	slices.Sort(names)
+	away := make(map[netlist.NetID]float64) // of a net, in standard deviations
 	for _, name := range names {
-		volts := truth[name][pol]
+		at, volts := point(b.t, b.board, name), truth[name][pol]
 		if mutate != nil {
 			volts = mutate(name, volts)
 		}
 		if volts > 0.2 {
 			volts += together
 		}
-		volts += DefaultSpread(volts) * b.random.NormFloat64()
+		z, known := away[at.Net]
+		if !known || at.Net == netlist.None {
+			z = b.random.NormFloat64()
+			away[at.Net] = z
+		}
+		// The default spread has the contact in it.
+		spread := DefaultSpread(volts)
+		volts += math.Sqrt(spread*spread-contactSpread*contactSpread)*z + contactSpread*b.random.NormFloat64()
 		volts = math.Round(gain*volts*1000) / 1000
 		reading := quantity.Reading{Value: volts, Unit: quantity.Volt}
 		if math.IsNaN(volts) || volts > s.Meter.Over {
 			reading = quantity.Reading{Overload: true, Unit: quantity.Volt}
 		}
-		s.Readings = append(s.Readings, PointReading{At: point(b.t, b.board, name), Name: name, Reading: reading})
+		s.Readings = append(s.Readings, PointReading{At: at, Name: name, Reading: reading})
 	}
 	return s
 }
@@ -386,5 +395,64 @@ func BenchmarkCheck(bb *testing.B) {
 	l := NewLibrary(b.board, b.sweeps(1000, RedOnGround))
 	for bb.Loop() {
 		l.Check()
+	}
+}
+
+// A watched check tells how far it is, in order and over all groups, and finds the
+// same.
+func TestCheckWatched(t *testing.T) {
+	b := &bench{t: t, board: testBoard(t), random: rand.New(rand.NewPCG(7, 23))}
+	var sweeps []*Sweep
+	for i := range 900 {
+		s := b.sweep(RedOnGround, nil)
+		if i%3 == 0 {
+			s.Meter.TestCurrent = 0.3e-3 // a group of its own
+		}
+		sweeps = append(sweeps, s)
+	}
+	l := NewLibrary(b.board, sweeps)
+	var seen []int
+	found := l.CheckWatched(func(done, total int) {
+		if total != len(sweeps) {
+			t.Errorf("%d in all, want %d", total, len(sweeps))
+		}
+		seen = append(seen, done)
+	})
+	if !slices.IsSorted(seen) || len(seen) < 4 || seen[len(seen)-1] >= len(sweeps) {
+		t.Errorf("told %v of %d", seen, len(sweeps))
+	}
+	if diff := cmp.Diff(l.Check(), found); diff != "" {
+		t.Errorf("(-unwatched +watched):\n%s", diff)
+	}
+}
+
+// Two points of one net that read unlike in one sweep are told, though there is
+// nothing else to compare with.
+func TestCheckOneNetTwice(t *testing.T) {
+	b := testBoard(t)
+	for _, test := range []struct {
+		readings string
+		want     []string
+	}{
+		{"J7.2: 0.452, TP_INT: 0.463", nil},
+		{"J7.2: OL, TP_INT: OL", nil},
+		{"J7.2: 0.452, TP_INT: 0.480", []string{"J7.2, TP_INT read 0.452 and 0.480, though both lie on `TP_INT`"}},
+		{"J7.2: OL, TP_INT: 0.452", []string{"J7.2, TP_INT read OL and 0.452, though both lie on `TP_INT`"}},
+	} {
+		dir := t.TempDir()
+		write(t, filepath.Join(dir, "a.yaml"), sweepText("1", "", test.readings))
+		l, err := LoadLibrary(dir, b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, f := range l.Check() {
+			if f.Kind == KindTwice {
+				got = append(got, f.At+" "+f.Seen)
+			}
+		}
+		if diff := cmp.Diff(test.want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", test.readings, diff)
+		}
 	}
 }

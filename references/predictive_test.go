@@ -9,6 +9,52 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 )
 
+// Bad boards among good ones, a fifth at most, do not spoil the interval: it holds
+// new good boards as often as without them. The bad ones read 80 to 300 mV off.
+func TestPredictSamplesRobust(t *testing.T) {
+	const trials = 20_000
+	random := rand.New(rand.NewPCG(1952, 15))
+	for _, test := range []struct{ good, bad int }{{9, 1}, {8, 2}, {29, 1}, {27, 3}} {
+		inside, all := 0, 0
+		for range trials {
+			sigma := DefaultSpread(0.45) * math.Sqrt(priorDF/chiSquare(random, priorDF))
+			if sigma > 0.015 {
+				continue // such points spread so far that 80 mV is no stray
+			}
+			var samples []Sample
+			for i := range test.good + test.bad {
+				v := 0.45 + sigma*random.NormFloat64()
+				if i < test.bad {
+					v += 0.08 + 0.22*random.Float64()
+				}
+				samples = append(samples, Sample{Volts: v, Sweep: &Sweep{}})
+			}
+			p := PredictSamples(samples)
+			if p.N != test.good+test.bad {
+				t.Fatalf("%d boards, want %d", p.N, test.good+test.bad)
+			}
+			all++
+			next := 0.45 + sigma*random.NormFloat64()
+			if low, high := p.Interval(0.95); low <= next && next <= high {
+				inside++
+			}
+		}
+		share := float64(inside) / float64(all)
+		t.Logf("%d good and %d bad boards: %.2f %% of new good boards inside the 95 %% interval", test.good, test.bad, 100*share)
+		if math.Abs(share-0.95) > 0.02 {
+			t.Errorf("%d good and %d bad boards: %.4f of new good boards inside the 95 %% interval", test.good, test.bad, share)
+		}
+	}
+	// Three boards in ten that read otherwise are no strays: boards differ so.
+	var samples []Sample
+	for i := range 10 {
+		samples = append(samples, Sample{Volts: 0.45 + 0.1*float64(i%10/7) + 0.001*float64(i), Sweep: &Sweep{}})
+	}
+	if low, high := PredictSamples(samples).Interval(0.95); low > 0.45 || high < 0.559 {
+		t.Errorf("two sorts of boards: %.3f to %.3f", low, high)
+	}
+}
+
 // A new good board must fall inside the 95 % interval as often as it says.
 //
 // What is assumed: readings are normal around 0.45 V, and the true spread from

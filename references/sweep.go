@@ -184,17 +184,27 @@ func decodeDraw(node document.Node) Draw {
 	return d
 }
 
+// mostNames bounds the wrong names that a resolver remembers.
+const mostNames = 10_000
+
 // resolver finds points by name for one goroutine. Ten thousand sweeps name the
 // same few points, so it remembers what it found and keeps one copy of each
 // text.
 type resolver struct {
 	board *netlist.Board
 	texts map[string]string
-	found map[string]netlist.Point
+	found map[string]foundPoint
+}
+
+// foundPoint is what a name means, or what is wrong with it: looking for the
+// nearest name takes long.
+type foundPoint struct {
+	point netlist.Point
+	err   error
 }
 
 func newResolver(b *netlist.Board) *resolver {
-	return &resolver{b, make(map[string]string), make(map[string]netlist.Point)}
+	return &resolver{b, make(map[string]string), make(map[string]foundPoint)}
 }
 
 func (r *resolver) intern(text string) string {
@@ -212,12 +222,12 @@ func (r *resolver) find(name string) (netlist.Point, error) {
 	if r.board == nil {
 		return netlist.Point{Net: netlist.None}, nil
 	}
-	if p, ok := r.found[name]; ok {
-		return p, nil
+	f, known := r.found[name]
+	if !known {
+		f.point, f.err = r.board.Point(name)
+		if f.err == nil || len(r.found) < mostNames {
+			r.found[name] = f
+		}
 	}
-	p, err := r.board.Point(name)
-	if err == nil {
-		r.found[name] = p
-	}
-	return p, err
+	return f.point, f.err
 }

@@ -249,9 +249,11 @@ func (a *app) knownShowCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "show FOLDER",
 		Short: "what good boards read, point by point",
-		Long: `show lists, for each point, the median and spread of good boards and the interval
-in which 95 % of further good boards will read. Readings of unlike meters stand
-apart, since they do not mix as they are.
+		Long: `show lists, for each point, the median and spread of good boards (1.4826 times the
+median absolute deviation) and the interval in which 95 % of further good boards
+will read (Student's t). Boards that lie more than five spreads out are left out of
+the interval where they are a fifth at most. Readings of unlike meters stand apart,
+since they do not mix as they are.
 
 With --meter every reading is carried to that meter by the physics of the fitted
 circuit, with its uncertainty. The meter is written as in sweep files, or is a
@@ -312,6 +314,11 @@ sweep or case file that has one.`,
 
 func (s *screen) libraryHead(lib *references.Library) {
 	s.say(s.paint(strong, titled(lib.Board, lib.Revision)))
+	s.say(inUse(lib))
+}
+
+// inUse tells how many files of a folder count, and how many do not.
+func inUse(lib *references.Library) string {
 	text := count(len(lib.Sweeps), "sweep") + " in use"
 	if n := len(lib.Withdrawn); n > 0 {
 		text += fmt.Sprintf(", %d withdrawn", n)
@@ -319,7 +326,7 @@ func (s *screen) libraryHead(lib *references.Library) {
 	if n := len(lib.Skipped); n > 0 {
 		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
 	}
-	s.say(text)
+	return text
 }
 
 func (s *screen) known(lib *references.Library, list []references.Summary, detailed bool) {
@@ -428,7 +435,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 		if err != nil {
 			return err
 		}
-		if only != nil && at.Net != only.Net {
+		if only != nil && (at.Net != only.Net || at.Net == netlist.None && at != *only) {
 			continue
 		}
 		p, sigma, err := c.Known(at, x.Polarity, m)
@@ -526,9 +533,9 @@ func (a *app) knownCheckCommand() *cobra.Command {
 		Short: "find sweeps that were taken wrongly, and gaps",
 		Long: `check compares every sweep with the others and says what does not fit: probes the
 wrong way round, a connector counted from the wrong end or one pin off, pins
-exchanged, a meter or board that drifts, another revision, stray readings, copies,
-meters that stand apart, files changed after they were added, and points that
-nobody has read.
+exchanged, a meter or board that drifts, another revision, stray readings, points
+of one net that read unlike, copies, meters that stand apart, files changed after
+they were added, files that do not count, and points that nobody has read.
 
 The exit code is 1 where there is a fault or a doubt, so that it can stand in a
 hook of version control; notes alone leave it at 0.`,
@@ -545,7 +552,9 @@ hook of version control; notes alone leave it at 0.`,
 			if err != nil {
 				return err
 			}
-			list := lib.Check()
+			bar := a.progress("checking sweeps")
+			list := lib.CheckWatched(bar.show)
+			bar.clear()
 			bad := len(found) > 0
 			for _, f := range list {
 				bad = bad || f.Severity != references.SeverityNote
@@ -697,7 +706,7 @@ other polarity, are places of their own.`,
 func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []references.Contrast, all bool) {
 	s.say(s.paint(strong, titled(libs[0].Board, libs[0].Revision)))
 	for i := range libs {
-		s.say(path(dirs[i]) + ": " + count(len(libs[i].Sweeps), "sweep"))
+		s.say(path(dirs[i]) + ": " + inUse(libs[i]))
 	}
 	reads := func(p references.Predictive) string {
 		switch {

@@ -38,8 +38,8 @@ func (a *app) knownImportCommand() *cobra.Command {
 		Long: `import reads a table saved as CSV, one row for each point, and adds a sweep for each
 sample, date, person, meter and polarity in it. Headings that are not the tool's
 own are mapped with --column KEY=HEADING; what holds for all rows is said with
---value KEY=TEXT. The keys are point, reading, sample, by, taken, polarity,
-temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
+--value KEY=TEXT. The keys are point, reading, unit (V or mV), sample, by, taken,
+polarity, temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
 test_current, open_voltage, over, accuracy, resolution, source, ohms_current,
 ohms_open, ohms_over, and sweep, which tells apart what is alike in all of them. A
 table with a column for each board maps reading:SAMPLE=HEADING. A table may have

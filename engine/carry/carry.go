@@ -5,7 +5,7 @@
 // difference carries a reading over. What a junction gains with current follows
 // from its ideality, which lies between 1 and 2, and its series resistance, and no
 // single meter shows them: where all boards were read with one current, carrying
-// to a third of it leaves 10 to 25 mV open, and the uncertainty says so. A board
+// to a third of it leaves 10 to 40 mV open, and the uncertainty says so. A board
 // that was read with two currents shows the step itself, and little is left open.
 //
 // In most cases:
@@ -49,6 +49,9 @@ type foretold struct {
 	volts  float64
 	over   bool
 	slopes []fit.Slope
+	// split is how much the current divides between junctions side by side: 0
+	// where one takes it all, 1/2 between two alike.
+	split float64
 }
 
 // pair is a step from one sort of meter to another at a place.
@@ -69,6 +72,12 @@ const (
 	undrawnRed   = 0.12
 	undrawnBlack = 0.3
 )
+
+// splitShare is the standard deviation of a step, as a share of it and of what the
+// current is split, where junctions lie side by side: slopes at the fitted circuit
+// do not show that one of them may take all the current, with another resistance in
+// its way. Common practice, no source.
+const splitShare = 1.0
 
 // contactSD is the standard deviation in volts of one probe contact against the
 // next (common practice, no source).
@@ -117,6 +126,10 @@ func (c *Carrier) foretell(at netlist.Point, state references.State, m reference
 	}
 	f := foretold{volts: r.Volts, over: r.Over}
 	f.slopes, _ = c.belief.Slopes(c.ws, key.celsius)
+	c.ws.Sensitivities(func(_ int32, slope, _ float64) {
+		share := math.Min(math.Abs(slope), 1) // of the current, near enough
+		f.split += share * (1 - share)
+	})
 	c.told[key] = f
 	return f, nil
 }
@@ -294,20 +307,21 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 // precision is the inverse of P, dense, a row for each sort of meter.
 func (c *Carrier) precision(sorts []foretold, pol references.Polarity) []float64 {
 	n := len(sorts)
-	undrawn := undrawnRed
-	if pol == references.BlackOnGround {
-		undrawn = undrawnBlack
-	}
-	low, high := sorts[0].volts, sorts[0].volts
+	low, high, split := sorts[0].volts, sorts[0].volts, 0.0
 	for _, f := range sorts {
 		low, high = math.Min(low, f.volts), math.Max(high, f.volts)
+		split = math.Max(split, f.split)
+	}
+	byItself := math.Hypot(undrawnRed, splitShare*split)
+	if pol == references.BlackOnGround {
+		byItself = undrawnBlack // supplies, whose many loads side by side are believed to differ enough
 	}
 	p := make([]float64, n*n)
 	for i := range sorts {
 		for j := range sorts {
 			p[i*n+j] = c.belief.Open(sorts[i].slopes, sorts[j].slopes)
 		}
-		p[i*n+i] += square(contactSD) + square(undrawn*(high-low))
+		p[i*n+i] += square(contactSD) + square(byItself*(high-low))
 	}
 	inverse := make([]float64, 0, n*n)
 	for i := range n {

@@ -337,6 +337,11 @@ func TestCarryAgainstNgspice(t *testing.T) {
 		if every.covered() < 93 {
 			t.Errorf("%d boards passed around: %.1f %% of the carried readings are within 1.96 sigma, want 93 %%", shared, every.covered())
 		}
+		for _, class := range []string{"one junction", "several junctions"} {
+			if p := classes[class]; p.covered() < 93 {
+				t.Errorf("%d boards passed around: %.1f %% of %s is within 1.96 sigma, want 93 %%", shared, p.covered(), class)
+			}
+		}
 		// Rails with loads that nobody drew differ from board to board.
 		if p := classes["supplies, black on ground"]; shared >= 3 && p.covered() < 94.5 {
 			t.Errorf("%d boards passed around: %.1f %% of what is read into supplies is within 1.96 sigma, want 94.5 %%", shared, p.covered())

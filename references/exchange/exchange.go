@@ -29,6 +29,7 @@ import (
 const (
 	keyPoint    = "point"
 	keyReading  = "reading"
+	keyUnit     = "unit" // of the reading: V or mV
 	keySample   = "sample"
 	keyBy       = "by"
 	keyTaken    = "taken"
@@ -54,7 +55,8 @@ var sweepKeys = append([]string{keySweep, keySample, keyBy, keyTaken, keyPolarit
 var headings = map[string][]string{
 	keyPoint:    {"pin", "at", "terminal", "testpoint"},
 	keyReading:  {"volts", "value", "diode", "drop", "mv", "v"},
-	keySample:   {"board sample", "serial", "unit"},
+	keySample:   {"board sample", "serial"},
+	keyUnit:     {"units"},
 	keyBy:       {"bench", "who"},
 	keyTaken:    {"date", "time"},
 	keyCelsius:  {"celsius", "temp"},
@@ -133,7 +135,7 @@ type reader struct {
 }
 
 func (in *reader) findColumns() error {
-	keys := append([]string{keyPoint, "board", "revision"}, sweepKeys...)
+	keys := append([]string{keyPoint, keyUnit, "board", "revision"}, sweepKeys...)
 	var problems document.Problems
 	find := func(key string) int {
 		column, err := in.table.Column(key, in.options.Columns, headings[key]...)
@@ -220,12 +222,19 @@ func (in *reader) row(row table.Row) {
 			return
 		}
 	}
+	unit := in.options.Unit
+	if f := in.value(row, keyUnit); f.Text != "" {
+		if unit = f.Text; unit != "V" && unit != "mV" {
+			in.problems.Add(f.At, "readings cannot be in "+document.Quote(unit), "write V or mV")
+			return
+		}
+	}
 	for _, c := range in.readings {
 		f := row.Get(c.column)
 		if f.Text == "" || f.Text == "-" {
 			continue // not read
 		}
-		reading, err := in.reading(table.Unguard(f.Text))
+		reading, err := in.reading(table.Unguard(f.Text), unit)
 		if err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
 			in.problems.Add(f.At, what, do)
@@ -268,10 +277,10 @@ func (in *reader) point(text string) string {
 	return text
 }
 
-func (in *reader) reading(text string) (quantity.Reading, error) {
+func (in *reader) reading(text, unit string) (quantity.Reading, error) {
 	text = in.point(text)
-	if _, err := strconv.ParseFloat(text, 64); err == nil && in.options.Unit != "" {
-		text += " " + in.options.Unit
+	if _, err := strconv.ParseFloat(text, 64); err == nil && unit != "" {
+		text += " " + unit
 	}
 	reading, err := quantity.ParseReading(text)
 	if err == nil && reading.Unit != quantity.Volt {

@@ -95,6 +95,7 @@ func TestForeignTables(t *testing.T) {
 			Options{Columns: map[string]string{"reading:1": "Board 1", "reading:2": "board 2"}, Unit: "mV"},
 			[]sweep{{"1", "J7.2=0.452 J7.3=0.520"}, {"2", "J7.2=OL"}}},
 		{"semicolons", "Pin;Volts;Serial\r\nJ7.2;0,452;7\r\nJ7.3;0,519;7\r\n", Options{}, []sweep{{"7", "J7.2=0.452 J7.3=0.519"}}},
+		{"a column of units", "point,reading,unit\nJ7.2,452.0,mV\nJ7.3,1,V\nJ7.4,OL,V\nJ7.5,371,\n", Options{}, []sweep{{"", "J7.2=0.452 J7.3=1.000 J7.4=OL J7.5=0.371"}}},
 		{"decimal commas everywhere", "point;reading;temperature;test_current;accuracy\nJ7.2;0,452;23,5;0,3 mA;0,5 % + 2\n", Options{}, []sweep{{"", "J7.2=0.452"}}},
 		{"values for all rows", "point,reading\nTP_INT,0.452\n", Options{Values: map[string]string{"sample": "9", "test_current": "0.5 mA"}}, []sweep{{"9", "TP_INT=0.452"}}},
 	}
@@ -133,6 +134,7 @@ func TestBrokenTables(t *testing.T) {
 		{"point,reading,sample\nJ7.2,0.4,\"a\nb\"\n", Options{}, "x.csv:2:10: `a\\nb` holds the character U+000A"},
 		{"point,reading,by\nJ7.2,0.4,\x1b[31mred\n", Options{}, "x.csv:2:10: `\\u001b[31mred` holds the character U+001B"},
 		{"point,reading\nJ7.2,0.4\n", Options{Columns: map[string]string{"reading:": "reading"}}, "x.csv: `reading:` names no sample"},
+		{"point,reading,unit\nJ7.2,0.4,kV\n", Options{}, "x.csv:2:10: readings cannot be in `kV`; write V or mV"},
 		{"point,reading,unplugged\nJ7.2,0.4,J9\n", Options{}, "x.csv:2:10: no connector `J9`"},
 		{"point,reading,draw_after_key\nJ7.2,0.4,much\n", Options{}, "x.csv:2:10: "},
 		{"point,reading\nJ7.2,2.5\n", Options{}, "x.csv:2:6: `2.5` is above 2 V"},

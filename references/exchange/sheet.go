@@ -141,11 +141,12 @@ h1 { font-size: 15pt; margin: 0 0 2mm; }
 table { border-collapse: collapse; margin-top: 5mm; font-size: 9pt; }
 th, td { border-bottom: 1px solid #999; padding: 1px 8px; text-align: left; }
 td.number { text-align: right; }
-svg { max-width: 100%; height: auto; margin-top: 4mm; }
+svg { max-width: 100%; height: auto; margin-top: 4mm; break-inside: avoid; }
 svg text { font: 12px sans-serif; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
 @page { margin: 10mm; }
+@media print { svg { max-height: 240mm; } }
 </style>
 </head>
 <body>
