@@ -114,7 +114,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
 		p.Volts += k.Offset
 		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
-		known := ph.evened(k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes), o.meter(p.Volts))*o.inflate + 1e-8
+		known := ph.evened(k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes, o.Probe.Meter, p.Volts), o.meter(p.Volts))*o.inflate + 1e-8
 		if p.Slope > 0.02 && !o.OwnPeer {
 			o.ratio = clamp(known/variance, 0.25, 4)
 		}

@@ -849,24 +849,56 @@ func (b *Belief) Open(one, two []Slope) float64 {
 func square(x float64) float64 { return x * x }
 
 // Carried gives the variance in V^2 that a good board's reading at a spot takes
-// on by being carried to where it has the given slopes, from the reading of the
-// spot in the library that is nearest to it: none where the same meter is used.
-func (b *Belief) Carried(s Spot, slopes []Slope) float64 {
+// on by being carried to a meter under which it reads volts and has the given
+// slopes, from the reading of the spot in the library that is nearest to it: none
+// where the same meter is used.
+func (b *Belief) Carried(s Spot, slopes []Slope, d network.Drive, volts float64) float64 {
 	least := math.Inf(1)
 	for r := range b.rows {
-		if b.rows[r].spot != s {
+		row := &b.rows[r]
+		if row.spot != s {
 			continue
 		}
 		diff := append([]Slope(nil), slopes...)
-		for _, q := range b.rows[r].slopes {
+		for _, q := range row.slopes {
 			diff = append(diff, Slope{q.unknown, -q.slope})
 		}
-		least = math.Min(least, b.left(merged(diff)))
+		v := b.left(merged(diff))
+		if s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail {
+			v += loadGap(row.volts, through(row.probe.Meter, row.volts), volts, through(d, volts))
+		}
+		least = math.Min(least, v)
 	}
 	if math.IsInf(least, 1) {
 		return 0
 	}
 	return least
+}
+
+// through gives the current in amperes that a meter drives at a reading.
+func through(d network.Drive, volts float64) float64 {
+	if d.Resistive {
+		return d.Current * math.Max(1-volts/d.Open, 0.05)
+	}
+	return d.Current
+}
+
+// Shares of rails with a load that nobody drew, such as a divider or a
+// regulator's feedback, and how much of the current it takes where there is one.
+// Common practice, no source.
+const (
+	loadedRails = 0.15
+	loadTakes   = 0.5
+)
+
+// loadGap gives the variance in V^2 of carrying a rail's reading from one current
+// to another: what a junction hardly changes by, a load changes by in proportion.
+func loadGap(from, fromAmperes, to, toAmperes float64) float64 {
+	if math.Abs(toAmperes/fromAmperes-1) < 0.03 {
+		return 0
+	}
+	gap := loadTakes * (to - from*toAmperes/fromAmperes)
+	return loadedRails * gap * gap
 }
 
 // merged adds up slopes against the same unknown.

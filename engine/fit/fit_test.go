@@ -341,6 +341,20 @@ func TestLeftBothWays(t *testing.T) {
 	}
 }
 
+// A rail of 0.628 V at 1 mA was 0.495 V at 0.5 mA on a board whose rail had 1 kohm
+// of load that nobody drew: ngspice, sweeps 1 and 4 of testdata/trials/kestrel.txt,
+// J7.5. A junction alone would leave 0.60 V; that is within two and a half standard
+// deviations of what is said. No load is thought of where the current is the same.
+func TestLoadGap(t *testing.T) {
+	sd := math.Sqrt(loadGap(0.628, 1e-3, 0.60, 0.5e-3))
+	if off := (0.60 - 0.495) / sd; off > 2.5 || off < 1 {
+		t.Errorf("%.1f standard deviations of %.3f V off, want 1 to 2.5", off, sd)
+	}
+	if v := loadGap(0.628, 1e-3, 0.628, 1.02e-3); v != 0 {
+		t.Errorf("%g V^2 at the same current, want none", v)
+	}
+}
+
 // TestCarried takes a reading from one meter to another: nothing is added for the
 // same meter, and for others the 95 % interval of what is added holds the true
 // difference in at least 90 % and the width is not absurd.
@@ -358,8 +372,8 @@ func TestCarried(t *testing.T) {
 			b := y.fit(y.sweep("1", truth, tt.from, none), y.sweep("2", truth, tt.from, none))
 			for _, pt := range y.pins()[:4] {
 				spot := SpotOf(y.m, pt, references.RedOnGround)
-				own, _ := y.slopesAt(b, pt, tt.from)
-				if c := b.Carried(spot, own); math.Abs(c) > 1e-10 {
+				own, there := y.slopesAt(b, pt, tt.from)
+				if c := b.Carried(spot, own, DriveOf(tt.from), there); math.Abs(c) > 1e-10 {
 					t.Fatalf("%s: %g V^2 for the meter it was read with", y.b.PointName(pt), c)
 				}
 				slopes, volts := y.slopesAt(b, pt, tt.to)
@@ -367,7 +381,7 @@ func TestCarried(t *testing.T) {
 				if !ok {
 					t.Fatal("no known good")
 				}
-				sd := math.Sqrt(b.Carried(spot, slopes))
+				sd := math.Sqrt(b.Carried(spot, slopes, DriveOf(tt.to), volts))
 				e := volts + k.Offset - y.volts(pt, truth, tt.to).Volts
 				if n++; math.Abs(e) <= 1.96*sd+5e-4 {
 					within++
