@@ -352,7 +352,26 @@ func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits net
 		}
 		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > p.drive.Over}
 	}
+	if o.Known == nil && !p.belief.Covers(pol) {
+		blur(out)
+	}
 	return out, nil
+}
+
+// blur makes one of all voltages above vagueFrom: a reading there in a polarity
+// that no good board was read in will be taken to tell nothing.
+func blur(shows []shown) {
+	sum, n := 0.0, 0.0
+	for _, s := range shows {
+		if !s.over && s.volts > vagueFrom {
+			sum, n = sum+s.volts, n+1
+		}
+	}
+	for i := range shows {
+		if s := &shows[i]; !s.over && s.volts > vagueFrom {
+			s.volts, s.sigma = sum/n, wideVolts/2
+		}
+	}
 }
 
 // wideVolts is the standard deviation in volts from which a prediction is too
@@ -481,7 +500,7 @@ func normalise(row []float64) {
 func (p *planning) measures(points []netlist.Point) error {
 	for _, pt := range points {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-			if p.readTwice(pt, pol) {
+			if p.readAlready(pt, pol) {
 				continue
 			}
 			shows, err := p.foretell(pt, pol, p.edits)
@@ -504,17 +523,14 @@ func (p *planning) measures(points []netlist.Point) error {
 	return nil
 }
 
-// readTwice tells whether a point has been read twice in a polarity with the board
-// as it lies. The second reading tells a slipped probe; a third would show the
-// same again, whatever the model makes of it.
-func (p *planning) readTwice(pt netlist.Point, pol references.Polarity) bool {
-	n, name := 0, p.Board.PointName(pt)
-	for i := range p.taken {
-		if t := &p.taken[i]; p.Board.PointName(t.read.At) == name && t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) {
-			n++
-		}
-	}
-	return n >= 2
+// readAlready tells whether a point has been read in a polarity with the board as
+// it lies: a second reading would show the same again, whatever the model makes of
+// it. Where the first may have slipped, reading it again is a remedy of its own.
+func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
+	name := p.Board.PointName(pt)
+	return slices.ContainsFunc(p.taken, func(t taken) bool {
+		return p.Board.PointName(t.read.At) == name && t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits)
+	})
 }
 
 // readings describes the outcomes of a reading: the mean of what its hypotheses
