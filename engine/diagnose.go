@@ -280,7 +280,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	}
 	sort.SliceStable(order, func(a, b int) bool { return order[a].suspect.Probability > order[b].suspect.Probability })
 	w := network.NewWorkspace(q.model)
-	var leaders []*fault.Fault
+	var leaders []*foreseen
 	for _, s := range order {
 		if s.suspect.Probability < leastSuspect {
 			break
@@ -310,26 +310,44 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	return nil
 }
 
+// foreseen is a fault with what it foretells, by observation, as far as that was
+// asked for.
+type foreseen struct {
+	fault *fault.Fault
+	at    map[int]fault.Prediction
+}
+
+func (q *inquiry) foresee(w *network.Workspace, f *foreseen, obs int) (fault.Prediction, error) {
+	p, ok := f.at[obs]
+	if ok {
+		return p, nil
+	}
+	p, err := q.ph.Under(w, &q.obs[obs], []network.Change{f.fault.Locus.At(f.fault.Ohms)})
+	f.at[obs] = p
+	return p, err
+}
+
 // group finds the ambiguity group of a fault among those led by the faults given,
 // and adds one where it is in none.
-func (q *inquiry) group(w *network.Workspace, leaders *[]*fault.Fault, f *fault.Fault) (int, error) {
+func (q *inquiry) group(w *network.Workspace, leaders *[]*foreseen, f *fault.Fault) (int, error) {
+	own := &foreseen{f, map[int]fault.Prediction{}}
 	for g, l := range *leaders {
 		alike := true
-		seen := map[int]bool{}
-		for _, o := range append(append([]int(nil), f.Moves...), l.Moves...) {
-			if seen[o] {
-				continue
+		for _, moves := range [2][]int{f.Moves, l.fault.Moves} {
+			for _, o := range moves {
+				a, err := q.foresee(w, own, o)
+				if err != nil {
+					return 0, err
+				}
+				b, err := q.foresee(w, l, o)
+				if err != nil {
+					return 0, err
+				}
+				if alike = q.obs[o].Same(a, b); !alike {
+					break
+				}
 			}
-			seen[o] = true
-			a, err := q.ph.Under(w, &q.obs[o], []network.Change{f.Locus.At(f.Ohms)})
-			if err != nil {
-				return 0, err
-			}
-			b, err := q.ph.Under(w, &q.obs[o], []network.Change{l.Locus.At(l.Ohms)})
-			if err != nil {
-				return 0, err
-			}
-			if alike = q.obs[o].Same(a, b); !alike {
+			if !alike {
 				break
 			}
 		}
@@ -337,7 +355,7 @@ func (q *inquiry) group(w *network.Workspace, leaders *[]*fault.Fault, f *fault.
 			return g + 1, nil
 		}
 	}
-	*leaders = append(*leaders, f)
+	*leaders = append(*leaders, own)
 	return len(*leaders), nil
 }
 

@@ -31,9 +31,13 @@
 package fit
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"runtime"
+	"slices"
 	"sort"
+	"sync"
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/network"
@@ -54,6 +58,7 @@ type Belief struct {
 	rows    []row
 	seenBy  [][]seen  // by unknown
 	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
+	factor  []float64 // the Cholesky factor of J C J' + R while fitting
 	known   map[Spot]Known
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
@@ -244,15 +249,14 @@ func collect(m *network.Model, lib *references.Library) []*group {
 	return order
 }
 
-// rounds of Gauss-Newton at most, and the largest move of a drop in volts that
-// counts as settled; 3 to 6 rounds are usual. Where junctions lie side by side the
-// readings bend within a few tens of millivolts, so that no round moves an unknown
-// further than its stride, and from shortening on each round's strides are half of
-// the last one's.
+// Gauss-Newton makes so many rounds at most, and ends where a round lowers the cost
+// by less than settled, or where a share of leastShare of a step still leads uphill.
+// Where junctions lie side by side the readings bend within a few tens of
+// millivolts, so that no round moves an unknown further than its stride.
 const (
 	rounds     = 20
-	shortening = 10
-	settled    = 1e-4
+	settled    = 0.02
+	leastShare = 1.0 / 64
 )
 
 var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
@@ -260,16 +264,16 @@ var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 // Fit estimates the junctions of a board from a library of known-good sweeps;
 // lib may be nil or empty.
 func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
-	return learnt(m, lib, rounds)
+	return learnt(m, lib, true)
 }
 
 // Guess is Fit without the fitting: what good boards read is known, but junctions
 // drop what junctions usually do. It shows what the fit is worth.
 func Guess(m *network.Model, lib *references.Library) (*Belief, error) {
-	return learnt(m, lib, 0)
+	return learnt(m, lib, false)
 }
 
-func learnt(m *network.Model, lib *references.Library, rounds int) (*Belief, error) {
+func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, error) {
 	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
@@ -286,38 +290,77 @@ func learnt(m *network.Model, lib *references.Library, rounds int) (*Belief, err
 	if err := b.matchPaths(w, groups); err != nil {
 		return nil, err
 	}
-	start := b.Values.Clone()
-	scale := 1.0
-	for i := 0; i < rounds; i++ {
-		if err := b.linearise(w, groups); err != nil {
-			return nil, err
-		}
-		if len(b.rows) == 0 {
-			break
-		}
-		if err := b.invert(); err != nil {
-			return nil, err
-		}
-		if i >= shortening {
-			scale /= 2
-		}
-		if b.step(start, scale) < settled {
-			break
-		}
-	}
-	if rounds == 0 {
+	if !fitted {
 		return b, b.learn(w, groups)
 	}
-	if err := b.linearise(w, groups); err != nil {
+	ws := []*network.Workspace{w}
+	for len(ws) < runtime.GOMAXPROCS(0) {
+		ws = append(ws, network.NewWorkspace(m))
+	}
+	if err := b.descend(ws, groups); err != nil {
 		return nil, err
 	}
 	if len(b.rows) > 0 {
-		if err := b.invert(); err != nil {
-			return nil, err
-		}
+		b.inverse, b.factor = invert(b.factor, len(b.rows)), nil
 		b.keep()
 	}
 	return b, b.learn(w, groups)
+}
+
+// descend looks for the likeliest junctions by Gauss-Newton, with steps cut short
+// where they lead uphill, and leaves the rows and their factor there.
+func (b *Belief) descend(ws []*network.Workspace, groups []*group) error {
+	start := b.Values.Clone()
+	if err := b.linearise(ws, groups); err != nil || len(b.rows) == 0 {
+		return err
+	}
+	if err := b.factorise(); err != nil {
+		return err
+	}
+	cost, share := b.cost(start), 1.0
+	for range rounds {
+		before, rows := b.Values.Clone(), b.rows
+		b.step(start, share)
+		if err := b.linearise(ws, groups); err != nil {
+			return err
+		}
+		now := b.cost(start)
+		if !(now < cost) || len(b.rows) != len(rows) { // uphill, or a reading lost its path
+			b.Values, b.rows = before, rows
+			b.Values.Settle()
+			if share /= 4; share < leastShare {
+				break
+			}
+			continue
+		}
+		if err := b.factorise(); err != nil {
+			return err
+		}
+		if cost-now < settled {
+			break
+		}
+		cost, share = now, math.Min(2*share, 1)
+	}
+	return nil
+}
+
+// cost is twice the negative logarithm of the posterior density, but for a
+// constant, where the rows were linearised: squares of what the readings and the
+// unknowns are off, in standard deviations.
+func (b *Belief) cost(start *network.Values) float64 {
+	sum := 0.0
+	for r := range b.rows {
+		q := &b.rows[r]
+		off := q.volts - q.model
+		sum += off * off / q.variance
+	}
+	for u, variance := range b.prior {
+		if variance > 0 {
+			off := *unknown(b.Values, int32(u)) - *unknown(start, int32(u))
+			sum += off * off / variance
+		}
+	}
+	return sum
 }
 
 // believe gives a junction its priors.
@@ -352,10 +395,9 @@ var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series:
 // mostSeries is the largest share of a drop that is due to series resistance.
 const mostSeries = 0.7
 
-// step makes one step of Gauss-Newton from the values that the rows were
-// linearised at, no further than scale strides, and returns the largest move of a
-// drop in volts.
-func (b *Belief) step(start *network.Values, scale float64) (most float64) {
+// step makes a share of one step of Gauss-Newton from the values that the rows were
+// linearised at, no further than a stride.
+func (b *Belief) step(start *network.Values, share float64) {
 	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
 	for r := range b.rows {
 		q := &b.rows[r]
@@ -364,7 +406,7 @@ func (b *Belief) step(start *network.Values, scale float64) (most float64) {
 			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - *unknown(start, s.unknown))
 		}
 	}
-	x := b.apply(inn)
+	x := substitute(b.factor, len(b.rows), inn)
 	moved := map[int32]float64{}
 	for r := range b.rows {
 		for _, s := range b.rows[r].slopes {
@@ -372,13 +414,10 @@ func (b *Belief) step(start *network.Values, scale float64) (most float64) {
 		}
 	}
 	for u, d := range moved {
-		lim, reach := bounds[u%unknowns], scale*stride[u%unknowns]
+		lim, reach := bounds[u%unknowns], stride[u%unknowns]
 		x := unknown(b.Values, u)
 		next := clamp(clamp(*unknown(start, u)+d, *x-reach, *x+reach), lim[0], lim[1])
-		if u%unknowns == drop {
-			most = math.Max(most, math.Abs(next-*x))
-		}
-		*x = next
+		*x += share * (next - *x)
 	}
 	for e := range b.Values.Junctions {
 		// the resistance has a share of the drop, not all of it
@@ -387,7 +426,6 @@ func (b *Belief) step(start *network.Values, scale float64) (most float64) {
 		}
 	}
 	b.Values.Settle()
-	return most
 }
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
@@ -461,43 +499,54 @@ func location(v []float64) float64 {
 	return sum / float64(len(v))
 }
 
-// linearise reads the fitted circuit as each group did, with slopes.
-func (b *Belief) linearise(w *network.Workspace, groups []*group) error {
-	b.rows = b.rows[:0]
+// linearise reads the fitted circuit as each group did, with slopes, each
+// workspace on a processor of its own.
+func (b *Belief) linearise(ws []*network.Workspace, groups []*group) error {
 	at := map[float64]*network.Values{}
 	for _, g := range groups {
-		if len(g.volts) == 0 || g.overloads > len(g.volts) {
-			continue
-		}
-		v := at[g.celsius]
-		if v == nil {
-			v = b.At(g.celsius, 0)
-			at[g.celsius] = v
-		}
-		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
-		r, err := w.Read(probe, good, v)
-		if err != nil {
-			return err
-		}
-		y := location(g.volts)
-		a := g.meter.HalfWidth(y)
-		q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
-			variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
-		all, _ := b.Slopes(w, g.celsius)
-		for _, s := range all {
-			if b.prior[s.unknown] > 0 {
-				q.slopes = append(q.slopes, s)
-			}
-		}
-		if len(q.slopes) > 0 {
-			b.rows = append(b.rows, q)
+		if at[g.celsius] == nil {
+			at[g.celsius] = b.At(g.celsius, 0)
 		}
 	}
-	return nil
+	rows := make([]row, len(groups))
+	errs := make([]error, len(ws))
+	var wg sync.WaitGroup
+	for k, w := range ws {
+		wg.Go(func() {
+			for i := k; i < len(groups) && errs[k] == nil; i += len(ws) {
+				if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
+					rows[i], errs[k] = b.row(w, g, at[g.celsius])
+				}
+			}
+		})
+	}
+	wg.Wait()
+	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
+	return errors.Join(errs...)
 }
 
-// invert forms (J C J' + R)^-1 by Cholesky.
-func (b *Belief) invert() error {
+// row reads the fitted circuit as a group did.
+func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
+	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+	r, err := w.Read(probe, good, v)
+	if err != nil {
+		return row{}, err
+	}
+	y := location(g.volts)
+	a := g.meter.HalfWidth(y)
+	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
+		variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
+	all, _ := b.Slopes(w, g.celsius)
+	for _, s := range all {
+		if b.prior[s.unknown] > 0 {
+			q.slopes = append(q.slopes, s)
+		}
+	}
+	return q, nil
+}
+
+// factorise forms J C J' + R and its Cholesky factor.
+func (b *Belief) factorise() error {
 	n := len(b.rows)
 	clear(b.seenBy)
 	for r := range b.rows {
@@ -515,33 +564,56 @@ func (b *Belief) invert() error {
 		}
 		k[r*n+r] += q.variance
 	}
-	inv, err := invertSymmetric(k, n)
-	b.inverse = inv
-	return err
+	b.factor = k
+	return cholesky(k, n)
 }
 
-// invertSymmetric inverts a positive definite matrix of n rows.
-func invertSymmetric(k []float64, n int) ([]float64, error) {
-	// Cholesky: k = L L', in place in the lower triangle.
+// cholesky factors a positive definite matrix of n rows in place: k = L L', with L
+// in the lower triangle.
+func cholesky(k []float64, n int) error {
 	for i := 0; i < n; i++ {
+		ki := k[i*n:][:i+1]
 		for j := 0; j <= i; j++ {
-			s := k[i*n+j]
-			for l := 0; l < j; l++ {
-				s -= k[i*n+l] * k[j*n+l]
+			kj := k[j*n:][:j+1]
+			s := ki[j]
+			for l, x := range kj[:j] {
+				s -= ki[l] * x
 			}
 			if i > j {
-				k[i*n+j] = s / k[j*n+j]
+				ki[j] = s / kj[j]
 				continue
 			}
 			if !(s > 0) {
-				return nil, fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", i)
+				return fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", i)
 			}
-			k[i*n+i] = math.Sqrt(s)
+			ki[i] = math.Sqrt(s)
 		}
 	}
-	// The inverse of L, row by row into the lower triangle of low; then
-	// inv = L^-T L^-1, whose entries are products of columns of low, held as rows
-	// of its transpose for the sake of the cache.
+	return nil
+}
+
+// substitute solves L L' x = v.
+func substitute(k []float64, n int, v []float64) []float64 {
+	x := slices.Clone(v)
+	for i := 0; i < n; i++ {
+		for l, a := range k[i*n:][:i] {
+			x[i] -= a * x[l]
+		}
+		x[i] /= k[i*n+i]
+	}
+	for i := n - 1; i >= 0; i-- {
+		x[i] /= k[i*n+i]
+		for l, a := range k[i*n:][:i] {
+			x[l] -= a * x[i]
+		}
+	}
+	return x
+}
+
+// invert gives the inverse of a matrix of n rows from its Cholesky factor.
+func invert(k []float64, n int) []float64 {
+	// The inverse of L, row by row; then L^-T L^-1, whose entries are products of
+	// columns of L^-1, held as rows of its transpose for the sake of the cache.
 	up := make([]float64, n*n) // up[c*n+i] = (L^-1)[i][c]
 	for c := 0; c < n; c++ {
 		row := up[c*n:][:n]
@@ -566,18 +638,7 @@ func invertSymmetric(k []float64, n int) ([]float64, error) {
 			inv[i*n+j], inv[j*n+i] = sum, sum
 		}
 	}
-	return inv, nil
-}
-
-func (b *Belief) apply(v []float64) []float64 {
-	n := len(b.rows)
-	out := make([]float64, n)
-	for i := range out {
-		for j, x := range v {
-			out[i] += b.inverse[i*n+j] * x
-		}
-	}
-	return out
+	return inv
 }
 
 // At gives the fitted values at a temperature in Celsius with every drop moved
