@@ -217,8 +217,12 @@ type group struct {
 	samples   []references.Sample // all of them, for the spread
 }
 
-// collect groups the library's readings by spot, meter and temperature, in a
-// fixed order.
+// alikeWarm is the width in K of the temperatures that go into one group: with a
+// group for each degree, a library of a hundred sweeps would take minutes to fit.
+const alikeWarm = 5.0
+
+// collect groups the library's readings by spot, meter and about the temperature,
+// in a fixed order.
 func collect(m *network.Model, lib *references.Library) []*group {
 	type key struct {
 		spot    Spot
@@ -228,7 +232,7 @@ func collect(m *network.Model, lib *references.Library) []*group {
 	groups := map[key]*group{}
 	var order []*group
 	for _, s := range lib.Sweeps {
-		d, t := DriveOf(s.Meter), math.Round(s.State.Celsius)
+		d, t := DriveOf(s.Meter), network.RefCelsius+alikeWarm*math.Round((s.State.Celsius-network.RefCelsius)/alikeWarm)
 		for i := range s.Readings {
 			r := &s.Readings[i]
 			k := key{SpotOf(m, r.At, s.State.Polarity), d, t}
@@ -288,6 +292,9 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 	w := network.NewWorkspace(m)
 	groups := collect(m, lib)
 	if err := b.matchPaths(w, groups); err != nil {
+		return nil, err
+	}
+	if err := b.warm(w, groups); err != nil {
 		return nil, err
 	}
 	if !fitted {
@@ -362,6 +369,51 @@ func (b *Belief) cost(start *network.Values) float64 {
 	}
 	return sum
 }
+
+// warm carries each sample from the temperature of its sweep to that of its group,
+// by what the circuit makes of the difference before the fit, made good for what
+// the sample is off: the drop V of a junction goes to the band gap as the
+// temperature T goes to 0 K in a straight line (Sze, Physics of Semiconductor
+// Devices, from memory), so that one higher by dV falls less by dV/T for each kelvin.
+func (b *Belief) warm(w *network.Workspace, groups []*group) error {
+	at := map[float64]*network.Values{}
+	read := func(g *group, celsius float64) (network.Reading, error) {
+		if at[celsius] == nil {
+			at[celsius] = b.At(celsius, 0)
+		}
+		return w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[celsius])
+	}
+	for _, g := range groups {
+		here, err := read(g, g.celsius)
+		if err != nil {
+			return err
+		}
+		then := map[float64]network.Reading{g.celsius: here} // by degree
+		g.volts = g.volts[:0]
+		for i := range g.samples {
+			s := &g.samples[i]
+			if s.Overload {
+				continue
+			}
+			t := math.Round(s.Sweep.State.Celsius)
+			there, ok := then[t]
+			if !ok {
+				if there, err = read(g, t); err != nil {
+					return err
+				}
+				then[t] = there
+			}
+			if !here.Over && !there.Over {
+				s.Volts += here.Volts - there.Volts + (s.Volts-there.Volts)*(g.celsius-t)/(t+kelvin)
+			}
+			g.volts = append(g.volts, s.Volts)
+		}
+	}
+	return nil
+}
+
+// kelvin is 0 degrees Celsius in kelvin.
+const kelvin = 273.15
 
 // believe gives a junction its priors.
 func (b *Belief) believe(e int32) {

@@ -521,3 +521,32 @@ func TestContradictions(t *testing.T) {
 		}
 	}
 }
+
+// TestManyTemperatures fits forty boards read at sixteen temperatures, most of them
+// above the middle of their group, to what one temperature would give: readings
+// within 1 mV, by groups that do not grow with the degrees.
+func TestManyTemperatures(t *testing.T) {
+	y := newYard(t, apart)
+	truth := y.drawn(rand.New(rand.NewPCG(9, 2)))
+	one, _, _ := meters()
+	var sweeps []*references.Sweep
+	for i := range 40 {
+		warm := truth.Clone()
+		warm.Celsius = network.RefCelsius + 5*float64(i%8-3) + float64(1+i%2)
+		warm.Settle()
+		s := y.sweep(fmt.Sprint(i), warm, one, none)
+		s.State.Celsius = warm.Celsius
+		sweeps = append(sweeps, s)
+	}
+	b := y.fit(sweeps...)
+	if most := 9 * len(y.pins()); len(b.rows) > most {
+		t.Errorf("%d rows for %d pins, want at most %d", len(b.rows), len(y.pins()), most)
+	}
+	for _, pt := range y.pins()[:4] {
+		want := y.volts(pt, truth, one).Volts
+		got := y.volts(pt, b.Values, one).Volts
+		if math.Abs(got-want) > 1e-3 {
+			t.Errorf("%s reads %.4f V by the fit, %.4f V in truth", y.b.PointName(pt), got, want)
+		}
+	}
+}
