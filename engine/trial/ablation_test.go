@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
@@ -31,9 +32,9 @@ var without = []struct {
 	}},
 	{name: "without millivolts", options: plainOptions, counts: coarseCounts},
 	{name: "without looks", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
-		costs := plan.DefaultCosts()
-		costs.Look = 1e6
-		return engine.Options{Costs: &costs}, nil
+		priors := fault.DefaultPriors()
+		priors.BadLook = priors.OKLook // a look tells nothing
+		return engine.Options{Priors: priors}, nil
 	}},
 	{name: "without look-ahead", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
 		return engine.Options{Limits: plan.Limits{Work: 1}}, nil
@@ -49,8 +50,8 @@ func plainOptions(*practice.Trial, *references.Library) (engine.Options, error) 
 //
 //	go test ./engine/trial -run TestAblation -v -every 1 -use reporting -board kestrel
 //
-// Each ingredient has to earn its place: without it, fewer single faults are found
-// or the bench pays more. A run of manyTrials or more is held to that within chance; a
+// An ingredient earns its place where fewer faults are found without it, or the
+// bench pays more. A run of manyTrials or more is held to that within chance; a
 // plain one plays a few boards and holds the fit and the millivolts, which matter
 // most, to finding no fewer.
 func TestAblation(t *testing.T) {
