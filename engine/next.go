@@ -500,6 +500,9 @@ func normalise(row []float64) {
 func (p *planning) measures(points []netlist.Point) error {
 	for _, pt := range points {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			if pol == references.BlackOnGround && !p.belief.Covers(pol) {
+				continue // it tells short and open alone, as the other polarity does for less
+			}
 			if p.readAlready(pt, pol) {
 				continue
 			}
