@@ -133,6 +133,7 @@ func telling(c plan.Choice) bool {
 // hypotheses lists the explanations worth planning for, with the remedies that
 // they need.
 func (p *planning) hypotheses() {
+	proven := p.unread() < 0
 	for i := range p.res.Explanations {
 		x := &p.res.Explanations[i]
 		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis {
@@ -159,7 +160,7 @@ func (p *planning) hypotheses() {
 		}
 		// Where nothing is wrong, no remedy mends it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
-		if len(needs) == 0 && len(x.Faults) > 0 && p.unread() >= 0 {
+		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
 			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
 		}

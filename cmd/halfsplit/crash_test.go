@@ -28,16 +28,23 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
+// asProgram makes a process of its own of the program.
+func asProgram(t testing.TB, args ...string) *exec.Cmd {
+	program, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(program, args...)
+	cmd.Env = append(os.Environ(), "HALFSPLIT_TEST_AS_PROGRAM=1")
+	return cmd
+}
+
 var acknowledged = regexp.MustCompile(`note: entry (\d+) +event (\d+)`)
 
 // TestKill kills a running session 200 times at random moments, with signal 9.
 // Every event whose number the session had printed is in the file afterwards,
 // with what was entered; the file opens again, and the next session goes on.
 func TestKill(t *testing.T) {
-	program, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
 	kills := 200
 	if testing.Short() {
 		kills = 20
@@ -55,8 +62,7 @@ func TestKill(t *testing.T) {
 			expect = map[int]int{}
 			args = []string{"bench", file, "--by", "killed", "--board", "board.yaml", "--known", "known"}
 		}
-		cmd := exec.Command(program, args...)
-		cmd.Env = append(os.Environ(), "HALFSPLIT_TEST_AS_PROGRAM=1")
+		cmd := asProgram(t, args...)
 		stdin, err := cmd.StdinPipe()
 		if err != nil {
 			t.Fatal(err)

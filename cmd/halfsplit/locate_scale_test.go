@@ -5,10 +5,8 @@ package main
 import (
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -63,10 +61,6 @@ func writeTrial(t testing.TB, tr *practice.Trial, dir string) string {
 // BenchmarkLocate runs `locate` on recorded cases of a board of 60 pins and 317
 // parts, each as a process of its own: wanted within 0.2 s and 64 MB.
 func BenchmarkLocate(bench *testing.B) {
-	program, err := os.Executable()
-	if err != nil {
-		bench.Fatal(err)
-	}
 	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "dock60.txt"))
 	if err != nil {
 		bench.Fatal(err)
@@ -77,20 +71,17 @@ func BenchmarkLocate(bench *testing.B) {
 			files = append(files, writeTrial(bench, tr, bench.TempDir()))
 		}
 	}
-	worst, most, n := time.Duration(0), int64(0), 0
+	worst, most, n := time.Duration(0), 0.0, 0
 	for bench.Loop() {
-		cmd := exec.Command(program, "locate", files[n%len(files)])
+		cmd := asProgram(bench, "locate", files[n%len(files)])
 		n++
-		cmd.Env = append(os.Environ(), "HALFSPLIT_TEST_AS_PROGRAM=1")
 		start := time.Now()
 		if out, err := cmd.CombinedOutput(); err != nil {
 			bench.Fatalf("%v\n%.3000s", err, out)
 		}
 		worst = max(worst, time.Since(start))
-		if usage, ok := cmd.ProcessState.SysUsage().(*syscall.Rusage); ok {
-			most = max(most, usage.Maxrss)
-		}
+		most = max(most, peak(cmd))
 	}
 	bench.ReportMetric(worst.Seconds(), "worst-s")
-	bench.ReportMetric(float64(most)/1000, "peak-MB") // Maxrss is in kB on Linux
+	bench.ReportMetric(most, "peak-MB")
 }

@@ -21,7 +21,8 @@ const (
 	ElementaryCharge = 1.602176634e-19 // C
 )
 
-const zeroCelsius = 273.15 // K
+// ZeroCelsius is 0 degrees Celsius in kelvin, exact by definition.
+const ZeroCelsius = 273.15
 
 // Gmin is a conductance, in siemens, laid across every junction. A junction
 // biased backwards conducts so little that its neighbour would hang on nothing
@@ -49,7 +50,7 @@ const (
 
 // ThermalVoltage gives kT/q in volts: 25.852 mV at 300 K.
 func ThermalVoltage(celsius float64) float64 {
-	return Boltzmann * (celsius + zeroCelsius) / ElementaryCharge
+	return Boltzmann * (celsius + ZeroCelsius) / ElementaryCharge
 }
 
 // Node names a place in the network. Node 0 is ground; the others run up to

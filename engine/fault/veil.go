@@ -5,6 +5,7 @@ import (
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/network"
+	"halfsplit/references"
 )
 
 // veil is what the fit cannot see of two junctions side by side: which of them
@@ -71,8 +72,8 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	if sd < step {
 		return veil{}, false
 	}
-	below := func(volts float64) float64 { return 0.5 * math.Erfc((j.Drop-volts)/(sd*math.Sqrt2)) }
-	chance := (below(across+step) - below(across-step)) / (1 - below(across-step))
+	drop := references.StudentT{Center: j.Drop, Scale: sd, DF: math.Inf(1)} // a normal
+	chance := (drop.CDF(across+step) - drop.CDF(across-step)) / drop.Upper(across-step)
 	mean := chance * step
 	return veil{volts: mean, variance: 2*chance*step*step - mean*mean}, true
 }

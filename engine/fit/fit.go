@@ -404,16 +404,13 @@ func (b *Belief) warm(w *network.Workspace, groups []*group) error {
 				then[t] = there
 			}
 			if !here.Over && !there.Over {
-				s.Volts += here.Volts - there.Volts + (s.Volts-there.Volts)*(g.celsius-t)/(t+kelvin)
+				s.Volts += here.Volts - there.Volts + (s.Volts-there.Volts)*(g.celsius-t)/(t+circuit.ZeroCelsius)
 			}
 			g.volts = append(g.volts, s.Volts)
 		}
 	}
 	return nil
 }
-
-// kelvin is 0 degrees Celsius in kelvin.
-const kelvin = 273.15
 
 // believe gives a junction its priors.
 func (b *Belief) believe(e int32) {

@@ -17,14 +17,13 @@ import (
 const (
 	energyGap          = 1.11 // eV, silicon
 	saturationExponent = 3.0  // XTI
-	zeroCelsius        = 273.15
 )
 
 // Settle works out the saturation currents that the drops stand for. Call it
 // after Junctions or Celsius were changed and before Values are used to read.
 func (v *Values) Settle() {
 	v.saturation = append(v.saturation[:0], make([]float64, len(v.Junctions))...)
-	t, t0 := v.Celsius+zeroCelsius, RefCelsius+zeroCelsius
+	t, t0 := v.Celsius+circuit.ZeroCelsius, RefCelsius+circuit.ZeroCelsius
 	for e := range v.Junctions {
 		j := &v.Junctions[e]
 		if j.Ideality == 0 || j.Drop > maxDrop {

@@ -216,27 +216,32 @@ func priorWeights(tr *practice.Trial, e *engine.Engine) func(netlist.PartID) flo
 	return func(p netlist.PartID) float64 { return sum[p] }
 }
 
+// tally counts what the engine said of some trials.
+type tally struct{ n, first, group, shown int }
+
+func (w *tally) add(r *outcome) {
+	w.n++
+	if r.finding.Rank == 1 {
+		w.first++
+	}
+	if r.finding.Group == 1 {
+		w.group++
+	}
+	if r.shows {
+		w.shown++
+	}
+}
+
 // report prints the tables and holds them to the goals.
 func report(t *testing.T, results []outcome) {
 	var cal, lead Calibration
-	type row struct{ n, first, group, shown int }
-	rows := [4]row{}
+	rows := [4]tally{}
 	var seconds [4]float64
 	var mended [4]int
 	played := 0
 	both, ours, theirs := 0, 0.0, 0.0 // where the outward habit mends the board as well
 	for _, r := range results {
-		w := &rows[min(r.faults, 3)]
-		w.n++
-		if r.finding.Rank == 1 {
-			w.first++
-		}
-		if r.finding.Group == 1 {
-			w.group++
-		}
-		if r.shows {
-			w.shown++
-		}
+		rows[min(r.faults, 3)].add(&r)
 		for _, c := range r.claims {
 			cal.Add(c.said, c.came)
 		}
@@ -269,20 +274,10 @@ func report(t *testing.T, results []outcome) {
 	}
 	low := 0.0 // by how plainly the fault shows
 	for _, high := range []float64{2, 3, 4, 6, 10, math.Inf(1)} {
-		var w row
+		var w tally
 		for _, r := range results {
-			if r.faults != 1 || r.plain < low || r.plain >= high && !math.IsInf(high, 1) {
-				continue
-			}
-			w.n++
-			if r.finding.Rank == 1 {
-				w.first++
-			}
-			if r.finding.Group == 1 {
-				w.group++
-			}
-			if r.shows {
-				w.shown++
+			if r.faults == 1 && r.plain >= low && (r.plain < high || math.IsInf(high, 1)) {
+				w.add(&r)
 			}
 		}
 		t.Logf("    one fault, %2.0f to %4.0f sigma: n %3d   called faulty %5.1f %%   ranked first %5.1f %%   first group %5.1f %%", low, high, w.n, 100*share(w.shown, w.n), 100*share(w.first, w.n), 100*share(w.group, w.n))
