@@ -278,7 +278,9 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 			}
 		}
 	}
-	sort.SliceStable(order, func(a, b int) bool { return order[a].suspect.Probability > order[b].suspect.Probability })
+	sort.SliceStable(order, func(a, b int) bool {
+		return fault.Level(order[a].suspect.Probability) > fault.Level(order[b].suspect.Probability)
+	})
 	w := network.NewWorkspace(q.model)
 	var leaders []*foreseen
 	for _, s := range order {

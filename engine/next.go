@@ -49,7 +49,7 @@ type hypothesis struct {
 // planning turns the belief into a plan.Problem and back.
 type planning struct {
 	*inquiry
-	w        *network.Workspace
+	crew     *network.Crew
 	hyps     []hypothesis
 	problem  plan.Problem
 	tests    []test
@@ -67,7 +67,7 @@ type test struct {
 const openShield = 0
 
 func (q *inquiry) next(d *Diagnosis) error {
-	p := &planning{inquiry: q, w: network.NewWorkspace(q.model), byRemedy: map[string]int{}}
+	p := &planning{inquiry: q, crew: network.NewCrew(q.model), byRemedy: map[string]int{}}
 	p.problem.Setups = []float64{q.costs.Shield}
 	p.problem.GiveUp = q.costs.GiveUp
 	p.hypotheses()
@@ -335,11 +335,11 @@ type shown struct {
 
 // foretell gives what each hypothesis foretells at a point of the board with
 // edits.
-func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
+func (p *planning) foretell(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
 	st := p.stages[len(p.stages)-1]
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
-	if err := p.ph.Foresee(p.w, &o); err != nil {
+	if err := p.ph.Foresee(w, &o); err != nil {
 		return nil, err
 	}
 	out := make([]shown, len(p.hyps))
@@ -347,7 +347,7 @@ func (p *planning) foretell(pt netlist.Point, pol references.Polarity, edits net
 		pr := o.Good
 		if len(p.hyps[i].changes) > 0 {
 			var err error
-			if pr, err = p.ph.Under(p.w, &o, p.hyps[i].changes); err != nil {
+			if pr, err = p.ph.Under(w, &o, p.hyps[i].changes); err != nil {
 				return nil, err
 			}
 		}
@@ -499,30 +499,37 @@ func normalise(row []float64) {
 // measures adds a reading at each point, in both polarities, where it tells
 // anything.
 func (p *planning) measures(points []netlist.Point) error {
+	var spots []Spot
 	for _, pt := range points {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 			if pol == references.BlackOnGround && !p.belief.Covers(pol) {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
-			if p.readAlready(pt, pol) {
-				continue
+			if !p.readAlready(pt, pol) {
+				spots = append(spots, Spot{pt, pol})
 			}
-			shows, err := p.foretell(pt, pol, p.edits)
-			if err != nil {
-				return err
-			}
-			rows, n := outcomes(shows)
-			if n < 2 {
-				continue
-			}
-			seconds := p.costs.Measure
-			if pol == references.BlackOnGround {
-				seconds += p.costs.SwapLeads
-			}
-			t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: pol.String(), Seconds: seconds}}
-			t.seen = p.readings(shows, rows, n)
-			p.addRows(t, rows, n, p.shielded(pt))
 		}
+	}
+	shows := make([][]shown, len(spots))
+	err := p.crew.Each(len(spots), func(w *network.Workspace, i int) (err error) {
+		shows[i], err = p.foretell(w, spots[i].At, spots[i].Polarity, p.edits)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for i, s := range spots {
+		rows, n := outcomes(shows[i])
+		if n < 2 {
+			continue
+		}
+		seconds := p.costs.Measure
+		if s.Polarity == references.BlackOnGround {
+			seconds += p.costs.SwapLeads
+		}
+		t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(s.At), Polarity: s.Polarity.String(), Seconds: seconds}}
+		t.seen = p.readings(shows[i], rows, n)
+		p.addRows(t, rows, n, p.shielded(s.At))
 	}
 	return nil
 }
@@ -717,26 +724,35 @@ func (p *planning) lifts() error {
 			parts = append(parts, t.Part)
 		}
 	}
-	n := 0
-	for _, part := range parts {
+	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
 		at := &p.Board.Parts[part]
-		if n >= mostLifts {
-			break
+		return network.Pinned(at.Kind) || p.edits.Of(part).Lifted || len(at.Terminals) > 4
+	})
+	parts = parts[:min(len(parts), mostLifts)]
+	pads, shows := make([][]netlist.Point, len(parts)), make([][][]shown, len(parts))
+	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) error {
+		pads[i] = p.pads(parts[i])
+		for _, pad := range pads[i] {
+			s, err := p.foretell(w, pad, references.RedOnGround, p.edits.Lift(parts[i]))
+			if err != nil {
+				return err
+			}
+			shows[i] = append(shows[i], s)
 		}
-		if network.Pinned(at.Kind) || p.edits.Of(part).Lifted || len(at.Terminals) > 4 {
-			continue
-		}
-		n++
-		if err := p.lift(part); err != nil {
-			return err
-		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, part := range parts {
+		p.lift(part, pads[i], shows[i])
 	}
 	return nil
 }
 
-func (p *planning) lift(part netlist.PartID) error {
+// pads lists a terminal of a part on each of its nets.
+func (p *planning) pads(part netlist.PartID) []netlist.Point {
 	at := &p.Board.Parts[part]
-	edits := p.edits.Lift(part)
 	var pads []netlist.Point
 	read := map[netlist.NetID]bool{p.Board.Ground: true, netlist.None: true}
 	for t := range at.Terminals {
@@ -745,21 +761,21 @@ func (p *planning) lift(part netlist.PartID) error {
 			pads = append(pads, netlist.Point{Kind: netlist.PointTerminal, Net: n, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)}})
 		}
 	}
+	return pads
+}
+
+// lift adds taking a part off, with what is foretold at its pads.
+func (p *planning) lift(part netlist.PartID, pads []netlist.Point, shows [][]shown) {
+	at := &p.Board.Parts[part]
 	rows, n := [][]float64(nil), 0
-	var shows [][]shown
-	for _, pad := range pads {
-		s, err := p.foretell(pad, references.RedOnGround, edits)
-		if err != nil {
-			return err
-		}
-		shows = append(shows, s)
+	for _, s := range shows {
 		more, k := outcomes(s)
 		if rows, n = cross(rows, n, more, k); n > mostOutcomes {
-			return nil
+			return
 		}
 	}
 	if n < 2 {
-		return nil
+		return
 	}
 	t := test{step: Step{Do: DoLift, Part: at.Name, Polarity: references.RedOnGround.String(), Then: []string{}}}
 	for _, pad := range pads {
@@ -792,7 +808,6 @@ func (p *planning) lift(part netlist.PartID) error {
 		}
 	}
 	p.addRows(t, rows, n, setup)
-	return nil
 }
 
 // mostOutcomes bounds the outcomes of a lift.

@@ -3,7 +3,6 @@ package engine
 import (
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"sort"
 	"sync"
@@ -220,6 +219,7 @@ type visible struct {
 // reaching is the work on one question.
 type reaching struct {
 	*Engine
+	crew   *network.Crew
 	pins   []netlist.Point
 	ph     *fault.Physics
 	sights [sights]sight
@@ -240,7 +240,7 @@ func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
 	if q.Meter == (references.Meter{}) {
 		q.Meter = references.DefaultMeter()
 	}
-	r := &reaching{Engine: e, met: map[netlist.NetID]meeting{}, out: &Reach{Board: e.Board.Name, Revision: e.Board.Revision,
+	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Reach{Board: e.Board.Name, Revision: e.Board.Revision,
 		Connectors: []string{}, Faults: []ReachFault{}, Groups: []ReachGroup{}, Points: []ReachPoint{}}}
 	if err := r.sweep(q.Connectors); err != nil {
 		return nil, err
@@ -252,7 +252,20 @@ func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
 	if err := r.touch(); err != nil {
 		return nil, err
 	}
-	if err := r.spread(len(r.causes), q.Progress, func(w *network.Workspace, i int) error { return r.look(w, r.causes[i]) }); err != nil {
+	var mu sync.Mutex
+	done := 0
+	err := r.crew.Each(len(r.causes), func(w *network.Workspace, i int) error {
+		if q.Progress != nil {
+			defer func() {
+				mu.Lock()
+				defer mu.Unlock()
+				done++
+				q.Progress(done, len(r.causes))
+			}()
+		}
+		return r.look(w, r.causes[i])
+	})
+	if err != nil {
 		return nil, err
 	}
 	groups, err := r.group()
@@ -264,41 +277,6 @@ func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
 	}
 	r.summarise()
 	return r.out, nil
-}
-
-// spread does n pieces of work on every processor.
-func (r *reaching) spread(n int, progress func(done, of int), work func(w *network.Workspace, i int) error) error {
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	next, done := 0, 0
-	var failed error
-	for range max(1, min(runtime.GOMAXPROCS(0), n)) {
-		wg.Go(func() {
-			w := network.NewWorkspace(r.model)
-			for {
-				mu.Lock()
-				i := next
-				next++
-				stop := failed != nil || i >= n
-				mu.Unlock()
-				if stop {
-					return
-				}
-				err := work(w, i)
-				mu.Lock()
-				done++
-				if err != nil && failed == nil {
-					failed = err
-				}
-				if progress != nil {
-					progress(done, n)
-				}
-				mu.Unlock()
-			}
-		})
-	}
-	wg.Wait()
-	return failed
 }
 
 // sweep lists the pins to read.
@@ -528,7 +506,7 @@ func (r *reaching) touch() error {
 
 // spreadSights does work for each sight; sights share nothing that is written.
 func (r *reaching) spreadSights(work func(w *network.Workspace, k int) error) error {
-	return r.spread(int(sights), nil, work)
+	return r.crew.Each(int(sights), work)
 }
 
 // guessed tells that a reading has nothing to be held against but a guess; see
@@ -1042,7 +1020,7 @@ func (r *reaching) doubtLeft(g *cluster, of []int) float64 {
 // no point tells apart.
 func (r *reaching) split(groups []*cluster) error {
 	founds := make([][]splitter, len(groups))
-	err := r.spread(len(groups), nil, func(w *network.Workspace, n int) error {
+	err := r.crew.Each(len(groups), func(w *network.Workspace, n int) error {
 		g := groups[n]
 		if len(r.out.Groups[n].Places) < 2 || len(g.bands) < 2 {
 			return nil

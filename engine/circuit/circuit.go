@@ -157,8 +157,8 @@ func (c *Circuit) Check() error {
 		if uint32(r.A) >= uint32(n) || uint32(r.B) >= uint32(n) {
 			return fmt.Errorf("circuit: resistor %d joins nodes %d and %d; nodes run from 0 to %d", i, r.A, r.B, n-1)
 		}
-		if !within(r.Ohms, minOhms, maxOhms) {
-			return fmt.Errorf("circuit: resistor %d has %g ohm; give %g to %g (a 0-ohm link as 1e-3, an open one left out)", i, r.Ohms, minOhms, maxOhms)
+		if err := r.check(i); err != nil {
+			return err
 		}
 	}
 	for i := range c.Junctions {
@@ -192,6 +192,14 @@ func (c *Circuit) Check() error {
 		}
 	} else if !within(s.Open/s.Ohms, minCurrent, maxCurrent) {
 		return fmt.Errorf("circuit: source of %g V behind %g ohm drives %g A; give %g to %g A", s.Open, s.Ohms, s.Open/s.Ohms, minCurrent, maxCurrent)
+	}
+	return nil
+}
+
+// check tells whether the ohms of resistor i are such as Solve takes.
+func (r *Resistor) check(i int) error {
+	if !within(r.Ohms, minOhms, maxOhms) {
+		return fmt.Errorf("circuit: resistor %d has %g ohm; give %g to %g (a 0-ohm link as 1e-3, an open one left out)", i, r.Ohms, minOhms, maxOhms)
 	}
 	return nil
 }

@@ -37,8 +37,9 @@ func innerDrop(v, is, nvt, rs, scale float64) float64 {
 		return v
 	}
 	z := (v+rs*is)/nvt + scale
-	if z < -30 {
-		return v + rs*is // the exponential is nothing
+	if z < -6 {
+		e := math.Exp(z)
+		return v + rs*is - nvt*e/(1+e) // the start below, to half of e cubed
 	}
 	var y float64
 	if z < 1 {

@@ -308,3 +308,48 @@ func TestJunctionCurrents(t *testing.T) {
 		}
 	}
 }
+
+// TestAgain changes the resistances of random circuits, from a tenth to ten times,
+// and solves on from where the last solution ended: the same as from nothing, 1 nV.
+func TestAgain(t *testing.T) {
+	var s, fresh circuit.Solver
+	rng := rand.New(rand.NewPCG(11, 5))
+	for i := range 2000 {
+		c := randomCircuit(7, i)
+		if _, err := s.Solve(&c, nil); err != nil {
+			t.Fatal(err)
+		}
+		for range 3 {
+			for k := range c.Resistors {
+				if r := &c.Resistors[k]; rng.IntN(2) == 0 {
+					r.Ohms = math.Min(math.Max(r.Ohms*math.Pow(10, 2*rng.Float64()-1), 1e-3), 1e12)
+				}
+			}
+			got, err := s.Again(&c)
+			if err != nil {
+				t.Fatalf("circuit %d: %v", i, err)
+			}
+			reading, open := got.Reading, got.Open
+			want, err := fresh.Solve(&c, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if open != want.Open || !(math.Abs(reading-want.Reading) <= 1e-9) {
+				t.Errorf("circuit %d: reads %.12g V (open %v), from nothing %.12g V (open %v)", i, reading, open, want.Reading, want.Open)
+			}
+		}
+	}
+	c := circuit.Circuit{Nodes: 2, Celsius: 25, Resistors: []circuit.Resistor{{A: 0, B: 1, Ohms: 10}},
+		Source: circuit.Source{Minus: 1, Current: 1e-3, Open: 3}}
+	if _, err := s.Solve(&c, nil); err != nil {
+		t.Fatal(err)
+	}
+	c.Resistors[0].Ohms = math.NaN()
+	if _, err := s.Again(&c); err == nil {
+		t.Error("a resistance of NaN was taken")
+	}
+	c.Resistors[0].Ohms = 20
+	if got, err := s.Again(&c); err != nil || math.Abs(got.Reading-0.02) > 1e-9 {
+		t.Errorf("after an error 20 ohm at 1 mA read %g V (%v)", got.Reading, err)
+	}
+}

@@ -116,7 +116,31 @@ func (s *Solver) Solve(c *Circuit, start []float64) (Solution, error) {
 	if st.open {
 		return s.untouched(c), nil
 	}
-	s.load(c, start)
+	s.loadOhms(c)
+	s.loadJunctions(c, start)
+	return s.find(c)
+}
+
+// Again finds the operating point of the circuit of the last Solve, in which nothing
+// but the Ohms of resistors was changed since, beginning where that ended: as Solve
+// does, for less work.
+func (s *Solver) Again(c *Circuit) (Solution, error) {
+	if !s.solved {
+		return s.Solve(c, nil)
+	}
+	s.solved = false
+	for i := range c.Resistors {
+		if err := c.Resistors[i].check(i); err != nil {
+			return Solution{}, err
+		}
+	}
+	s.loadOhms(c)
+	return s.find(c)
+}
+
+// find gives the operating point of the circuit that was loaded.
+func (s *Solver) find(c *Circuit) (Solution, error) {
+	st := &s.st
 	steps, ok := s.newton(c, Gmin, 1)
 	if !ok {
 		var more int
@@ -173,8 +197,8 @@ func (s *Solver) untouched(c *Circuit) Solution {
 	return Solution{Voltages: s.volts, Floating: s.floating, Open: true, Reading: c.Source.Open}
 }
 
-// load brings the values of c into the places of the structure.
-func (s *Solver) load(c *Circuit, start []float64) {
+// loadOhms brings the resistances of c into the places of the structure.
+func (s *Solver) loadOhms(c *Circuit) {
 	st := &s.st
 	cells := st.n + len(st.rows)
 	s.base = resize(s.base, cells)
@@ -188,11 +212,17 @@ func (s *Solver) load(c *Circuit, start []float64) {
 			s.base[cell] += 1 / c.Resistors[i].Ohms
 		}
 	}
+	if src := &c.Source; src.Kind == Resistive && st.srcCell >= 0 {
+		s.base[st.srcCell] += 1 / src.SourceOhms()
+	}
+}
+
+// loadJunctions brings the junctions and the source of c into the places of the
+// structure, at the voltages of start.
+func (s *Solver) loadJunctions(c *Circuit, start []float64) {
+	st := &s.st
 	src := &c.Source
 	s.source = sourceState{plus: st.place[src.Plus], minus: st.place[src.Minus], cell: st.srcCell}
-	if src.Kind == Resistive && s.source.cell >= 0 {
-		s.base[s.source.cell] += 1 / src.SourceOhms()
-	}
 	if start != nil {
 		s.source.volts = hold(finite(start[src.Plus])-finite(start[src.Minus]), 0, src.Open)
 	}

@@ -1,6 +1,7 @@
 package circuit
 
 import (
+	"math"
 	"math/bits"
 	"slices"
 )
@@ -38,9 +39,11 @@ type structure struct {
 	parent []int32 // union-find
 	column []int32 // the columns by old places, as they are eliminated
 	colEnd []int32
-	order  []int32 // old places as they are eliminated
-	moved  []int32 // old place -> place
-	byOld  []Node  // old place -> node
+	order  []int32  // old places as they are eliminated
+	moved  []int32  // old place -> place
+	byOld  []Node   // old place -> node
+	near   []uint64 // by old place: a bit for each neighbour
+	degree []int32  // by old place
 }
 
 // same tells whether c has the joins that st was made for.
@@ -133,7 +136,7 @@ func (st *structure) islands(c *Circuit) {
 func (st *structure) eliminate() {
 	n := st.n
 	st.column, st.colEnd, st.order = st.column[:0], st.colEnd[:0], st.order[:0]
-	if n <= 64 {
+	if n <= fewPlaces {
 		st.eliminateFew()
 	} else {
 		st.eliminateMany()
@@ -160,34 +163,60 @@ func (st *structure) eliminate() {
 	st.place[st.reference] = int32(n)
 }
 
-// eliminateFew keeps the neighbours of each place as the bits of one word.
+// fewPlaces is the number of places up to which eliminateFew is the faster.
+const fewPlaces = 256
+
+// eliminateFew keeps the neighbours of each place as bits.
 func (st *structure) eliminateFew() {
 	n := st.n
-	var near [64]uint64
+	words := (n + 63) / 64
+	st.near = resize(st.near, n*words)
+	clear(st.near)
+	st.degree = resize(st.degree, n)
+	row := func(k int32) []uint64 { return st.near[int(k)*words:][:words] }
+	count := func(k int32) (d int32) {
+		for _, m := range row(k) {
+			d += int32(bits.OnesCount64(m))
+		}
+		return d
+	}
 	for _, p := range st.pairs {
 		a, b := st.place[p[0]], st.place[p[1]]
 		if a >= 0 && b >= 0 && a != b {
-			near[a] |= 1 << b
-			near[b] |= 1 << a
+			row(a)[b/64] |= 1 << (b % 64)
+			row(b)[a/64] |= 1 << (a % 64)
 		}
 	}
-	left := uint64(1)<<n - 1
-	for left != 0 {
-		best, fewest := 0, 65
-		for m := left; m != 0; m &= m - 1 {
-			k := bits.TrailingZeros64(m)
-			if d := bits.OnesCount64(near[k]); d < fewest {
-				best, fewest = k, d
+	for k := range st.degree {
+		st.degree[k] = count(int32(k))
+	}
+	const gone = math.MaxInt32
+	for range n {
+		best, fewest := int32(0), int32(gone)
+		for k, d := range st.degree {
+			if d < fewest {
+				if best, fewest = int32(k), d; d <= 1 {
+					break // none has fewer but one that hangs on nothing, which makes no neighbours either
+				}
 			}
 		}
-		left &^= 1 << best
-		for m := near[best]; m != 0; m &= m - 1 {
-			i := bits.TrailingZeros64(m)
-			near[i] = (near[i] | near[best]) &^ (1<<best | 1<<i)
-			st.column = append(st.column, int32(i))
+		st.degree[best] = gone
+		star := row(best)
+		for w, m := range star {
+			for ; m != 0; m &= m - 1 {
+				i := int32(64*w + bits.TrailingZeros64(m))
+				r := row(i)
+				for v, bits := range star {
+					r[v] |= bits
+				}
+				r[best/64] &^= 1 << (best % 64)
+				r[w] &^= 1 << (i % 64)
+				st.degree[i] = count(i)
+				st.column = append(st.column, i)
+			}
 		}
 		st.colEnd = append(st.colEnd, int32(len(st.column)))
-		st.order = append(st.order, int32(best))
+		st.order = append(st.order, best)
 	}
 }
 

@@ -364,7 +364,7 @@ func TestSearchIsSteady(t *testing.T) {
 		sum := 0.0
 		for i, x := range res.Explanations {
 			sum += x.Probability
-			if i > 0 && x.Probability > res.Explanations[i-1].Probability {
+			if i > 0 && Level(x.Probability) > Level(res.Explanations[i-1].Probability) {
 				t.Errorf("explanation %d is likelier than the one before", i)
 			}
 		}

@@ -5,7 +5,6 @@ import (
 	"runtime"
 	"slices"
 	"sort"
-	"sync"
 
 	"halfsplit/engine/network"
 )
@@ -134,18 +133,16 @@ func (s *search) combine() error {
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
 	live = live[:min(len(live), jointBudget)]
 	solved := make([]set, len(live))
-	errs := make([]error, len(live))
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
 		to := min(len(live), from+runtime.GOMAXPROCS(0))
-		var wg sync.WaitGroup
-		for n := from; n < to; n++ {
-			wg.Go(func() { solved[n], errs[n] = s.together(network.NewWorkspace(s.m), live[n].i, live[n].j) })
+		err := s.crew.Each(to-from, func(w *network.Workspace, i int) (err error) {
+			solved[from+i], err = s.together(w, live[from+i].i, live[from+i].j)
+			return err
+		})
+		if err != nil {
+			return err
 		}
-		wg.Wait()
 		for n := from; n < to; n++ {
-			if errs[n] != nil {
-				return errs[n]
-			}
 			s.result.Joint++
 			if st := solved[n]; st.score > keepShare+best && s.backed(&st) {
 				pairs = append(pairs, st)
@@ -420,6 +417,10 @@ func (s *search) normalise() []Explanation {
 		}
 		out = append(out, partial...)
 	}
-	sort.SliceStable(out, func(a, b int) bool { return out[a].Probability > out[b].Probability })
+	sort.SliceStable(out, func(a, b int) bool { return Level(out[a].Probability) > Level(out[b].Probability) })
 	return out
 }
+
+// Level gives what to sort probabilities by: those alike to a millionth come out the
+// same and stay in the order of the board, whatever the last digits are.
+func Level(p float64) float64 { return math.Round(1e6 * math.Log(p)) }

@@ -43,6 +43,7 @@ type Observation struct {
 	inflate    float64 // of the variance; see Together
 	ratio      float64 // spread of good boards over what the model foretells
 	veils      []veil  // filled in by Search
+	ended      network.Ended
 }
 
 // Prediction is what a reading should be under some explanation.
@@ -84,6 +85,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		return err
 	}
 	w.Note()
+	w.Keep(&o.ended)
 	o.base = r
 	p, variance := ph.moments(w, r)
 	o.ratio = 1
@@ -212,8 +214,36 @@ func (ph *Physics) moments(w *network.Workspace, r network.Reading) (Prediction,
 // What good boards show beyond the model is carried over as far as the reading
 // still rests on the same junctions.
 func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network.Change) (Prediction, error) {
-	st := network.State{Edits: o.Edits, Changes: changes}
-	r, err := w.Read(o.Probe, &st, ph.Values)
+	sw := sweep{ph: ph, w: w, o: o, changes: changes}
+	return sw.predict()
+}
+
+// sweep is an observation foretold under the same changes with one resistance after
+// another.
+type sweep struct {
+	ph      *Physics
+	w       *network.Workspace
+	o       *Observation
+	changes []network.Change
+	begun   bool // the workspace's last reading was of this
+}
+
+func (s *sweep) read() (r network.Reading, err error) {
+	st := network.State{Edits: s.o.Edits, Changes: s.changes}
+	if s.begun {
+		r, err = s.w.Again(&st, s.ph.Values)
+	} else {
+		s.w.Resume(&s.o.ended)
+		r, err = s.w.Read(s.o.Probe, &st, s.ph.Values)
+	}
+	s.begun = !s.o.OwnPeer // which reads another line in between
+	return r, err
+}
+
+// predict gives what Under does.
+func (s *sweep) predict() (Prediction, error) {
+	ph, w, o, changes := s.ph, s.w, s.o, s.changes
+	r, err := s.read()
 	if err != nil {
 		return Prediction{}, err
 	}
@@ -229,7 +259,7 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	case o.OwnPeer:
 		// What the model gets wrong shows in the other line, as far as that
 		// reading still rests on its junctions.
-		peer, err := ph.peer(w, o, &st)
+		peer, err := ph.peer(w, o, &network.State{Edits: o.Edits, Changes: changes})
 		if err != nil {
 			return Prediction{}, err
 		}
@@ -254,12 +284,17 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 // volts gives Prediction.Volts of Under for less work. What good boards show
 // beyond the model is taken in proportion to the voltage.
 func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
+	sw := sweep{ph: ph, w: w, o: o, changes: changes}
+	return sw.volts()
+}
+
+func (s *sweep) volts() (float64, error) {
+	o := s.o
 	if o.OwnPeer {
-		p, err := ph.Under(w, o, changes)
+		p, err := s.predict()
 		return p.Volts, err
 	}
-	st := network.State{Edits: o.Edits, Changes: changes}
-	r, err := w.Read(o.Probe, &st, ph.Values)
+	r, err := s.read()
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}

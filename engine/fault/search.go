@@ -2,9 +2,7 @@ package fault
 
 import (
 	"math"
-	"runtime"
 	"slices"
-	"sync"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -61,7 +59,7 @@ const odd = 1.6
 // which an observation touched by both is explained perfectly; the search stops
 // when no bound left could change the outcome.
 func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evidence) (*Result, error) {
-	s := &search{m: m, p: p, ph: ph, obs: obs, ev: ev}
+	s := &search{m: m, p: p, ph: ph, obs: obs, ev: ev, crew: network.NewCrew(m)}
 	s.words = (len(obs) + 63) / 64
 	if err := s.findCandidates(); err != nil {
 		return nil, err
@@ -83,6 +81,7 @@ type search struct {
 	ph    *Physics
 	obs   []Observation
 	ev    Evidence
+	crew  *network.Crew
 	words int
 	came  float64 // see complaint
 
@@ -275,12 +274,17 @@ func (s *search) tabulate() error {
 		}
 		once = append(once, c)
 	}
-	err := s.inParallel(once, func(w *network.Workspace, c *candidate) error {
+	err := s.crew.Each(len(once), func(w *network.Workspace, i int) error {
+		c := once[i]
 		helps, err := s.helps(w, c)
 		if err != nil || !helps {
 			return err
 		}
-		return c.tabulate(w, s.ph, s.obs, s.result.Surprise)
+		if err := c.tabulate(w, s.ph, s.obs, s.result.Surprise); err != nil {
+			return err
+		}
+		c.gather(s.obs, s.result.Base)
+		return nil
 	})
 	if err != nil {
 		return err
@@ -288,6 +292,7 @@ func (s *search) tabulate() error {
 	for c, f := range copies {
 		c.grid, c.fine, c.open = f.grid, f.fine, f.open
 		c.tables, c.strong, c.weak, c.moves = f.tables, f.strong, f.weak, f.moves
+		c.sum, c.openSum = f.sum, f.openSum
 	}
 	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.tables) == 0 })
 	for _, c := range s.cands {
@@ -297,28 +302,6 @@ func (s *search) tabulate() error {
 			odds += r.Odds * c.factor
 		}
 		c.odds = math.Log(odds)
-	}
-	return nil
-}
-
-// inParallel does some work on each candidate, on every processor.
-func (s *search) inParallel(cands []*candidate, work func(*network.Workspace, *candidate) error) error {
-	var wg sync.WaitGroup
-	workers := max(1, min(runtime.GOMAXPROCS(0), len(cands)/8))
-	errs := make([]error, workers)
-	for k := range workers {
-		wg.Go(func() {
-			w := network.NewWorkspace(s.m)
-			for i := k; i < len(cands) && errs[k] == nil; i += workers {
-				errs[k] = work(w, cands[i])
-			}
-		})
-	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
 	}
 	return nil
 }

@@ -83,13 +83,15 @@ type candidate struct {
 	grid    grid
 	fine    int
 	open    bool
-	touched []int    // observations that it might move
-	tables  []table  // of those that it does
-	strong  []uint64 // bitset of observations it moves by more than faintVolts
-	weak    []uint64 // and of those it moves by less
-	moves   []int    // strong, as a list
-	odds    float64  // logarithm of the odds of all modes together
-	all     evidence // with every observation counted
+	touched []int     // observations that it might move
+	tables  []table   // of those that it does
+	strong  []uint64  // bitset of observations it moves by more than faintVolts
+	weak    []uint64  // and of those it moves by less
+	moves   []int     // strong, as a list
+	odds    float64   // logarithm of the odds of all modes together
+	sum     []float64 // log likelihood ratios over the fine grid, every observation counted
+	openSum float64   // and of the open
+	all     evidence  // with every observation counted
 }
 
 // evidence is the integral of the likelihood ratio against a good board.
@@ -127,9 +129,10 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 	c.fine = c.grid.count(finePerDecade)
 	var change [1]network.Change
 	for _, o := range c.touched {
+		sw := sweep{ph: ph, w: w, o: &obs[o], changes: change[:]}
 		read := func(ohms float64) (node, error) {
 			change[0] = c.locus.At(ohms)
-			p, err := ph.Under(w, &obs[o], change[:])
+			p, err := sw.predict()
 			return node{p.Volts, p.Sigma}, err
 		}
 		extreme, err := read(c.locus.worst().Ohms)
@@ -164,7 +167,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			}
 			if normal {
 				change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
-				v, err := ph.volts(w, &obs[o], change[:])
+				v, err := sw.volts()
 				if err != nil {
 					return err
 				}
@@ -190,7 +193,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 				continue
 			}
 			change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
-			if t.at[k].volts, err = ph.volts(w, &obs[o], change[:]); err != nil {
+			if t.at[k].volts, err = sw.volts(); err != nil {
 				return err
 			}
 		}
@@ -202,7 +205,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			for i := range q.volts {
 				x := (float64(k) + float64(i+1)/4) / float64(n-1)
 				change[0] = c.locus.At(math.Pow(10, c.grid.lo+(c.grid.hi-c.grid.lo)*x))
-				if q.volts[i], err = ph.volts(w, &obs[o], change[:]); err != nil {
+				if q.volts[i], err = sw.volts(); err != nil {
 					return err
 				}
 			}
@@ -220,11 +223,11 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 	return nil
 }
 
-// addLogs adds the log likelihood ratio of the table's reading to a sum over the
-// fine grid. Only where the reading foretold passes the one taken does the
+// addLogs adds the log likelihood ratio of the table's reading, times sign, to a sum
+// over the fine grid. Only where the reading foretold passes the one taken does the
 // likelihood bend faster than the nodes are apart; there it is worked out point
 // by point, and elsewhere drawn straight from node to node.
-func (t *table) addLogs(logs []float64, o *Observation, base float64) {
+func (t *table) addLogs(logs []float64, o *Observation, base, sign float64) {
 	if len(t.at) == 0 {
 		return
 	}
@@ -237,13 +240,13 @@ func (t *table) addLogs(logs []float64, o *Observation, base float64) {
 		from, end := t.span(i, n)
 		if len(passes) > 0 && passes[0].node == i {
 			for k, l := range passes[0].logs {
-				logs[from+k] += l
+				logs[from+k] += sign * l
 			}
 			passes = passes[1:]
 			continue
 		}
-		slope := (t.levels[i+1] - t.levels[i]) * float64(last) / float64(n-1)
-		l := t.levels[i] + slope*(float64(from)-float64(i)*float64(n-1)/float64(last))
+		slope := sign * (t.levels[i+1] - t.levels[i]) * float64(last) / float64(n-1)
+		l := sign*t.levels[i] + slope*(float64(from)-float64(i)*float64(n-1)/float64(last))
 		for k := from; k <= end; k++ {
 			logs[k] += l
 			l += slope
@@ -396,6 +399,29 @@ func cubic(y []float64, i int, f float64) float64 {
 	return (2*f3-3*f2+1)*y0 + (f3-2*f2+f)*m0 + (-2*f3+3*f2)*y1 + (f3-f2)*m1
 }
 
+// gather sums up the log likelihood ratios of all observations, for weigh.
+func (c *candidate) gather(obs []Observation, base []float64) {
+	c.sum, c.openSum = make([]float64, c.fine), 0
+	for i := range c.tables {
+		t := &c.tables[i]
+		o := &obs[t.obs]
+		t.addLogs(c.sum, o, base[t.obs], 1)
+		if l := c.openLog(t, o, base[t.obs]); c.open {
+			c.openSum += l
+			t.best = math.Max(t.best, l)
+		}
+	}
+}
+
+// openLog gives the log likelihood ratio of an observation with the candidate open, 0
+// where it cannot be.
+func (c *candidate) openLog(t *table, o *Observation, base float64) float64 {
+	if !c.open {
+		return 0
+	}
+	return o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base
+}
+
 // weigh integrates the likelihood ratio over the resistance, leaving out the
 // observations in skip (nil for none). base is the log likelihood of each
 // observation on a good board.
@@ -404,19 +430,15 @@ func cubic(y []float64, i int, f float64) float64 {
 //	           prod over observations of p(reading | R) / p(reading | good)
 func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evidence {
 	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
-	logs := make([]float64, c.fine)
-	openLog := 0.0
-	for i := range c.tables {
-		t := &c.tables[i]
-		if skip != nil && hasBit(skip, t.obs) {
-			continue
-		}
-		o := &obs[t.obs]
-		t.addLogs(logs, o, base[t.obs])
-		if c.open {
-			l := o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base[t.obs]
-			openLog += l
-			t.best = math.Max(t.best, l)
+	logs, openLog := c.sum, c.openSum
+	if skip != nil {
+		logs = slices.Clone(logs)
+		for i := range c.tables {
+			if t := &c.tables[i]; hasBit(skip, t.obs) {
+				o := &obs[t.obs]
+				t.addLogs(logs, o, base[t.obs], -1)
+				openLog -= c.openLog(t, o, base[t.obs])
+			}
 		}
 	}
 	e.total = math.Inf(-1)

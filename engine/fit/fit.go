@@ -31,13 +31,10 @@
 package fit
 
 import (
-	"errors"
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"sort"
-	"sync"
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/network"
@@ -215,6 +212,7 @@ type group struct {
 	volts     []float64
 	overloads int
 	samples   []references.Sample // all of them, for the spread
+	ended     network.Ended       // where its last reading on the fitted circuit ended
 }
 
 // alikeWarm is the width in K of the temperatures that go into one group: with a
@@ -300,11 +298,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 	if !fitted {
 		return b, b.learn(w, groups)
 	}
-	ws := []*network.Workspace{w}
-	for len(ws) < runtime.GOMAXPROCS(0) {
-		ws = append(ws, network.NewWorkspace(m))
-	}
-	if err := b.descend(ws, groups); err != nil {
+	if err := b.descend(network.NewCrew(m), groups); err != nil {
 		return nil, err
 	}
 	if len(b.rows) > 0 {
@@ -316,9 +310,9 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 
 // descend looks for the likeliest junctions by Gauss-Newton, with steps cut short
 // where they lead uphill, and leaves the rows and their factor there.
-func (b *Belief) descend(ws []*network.Workspace, groups []*group) error {
+func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 	start := b.Values.Clone()
-	if err := b.linearise(ws, groups); err != nil || len(b.rows) == 0 {
+	if err := b.linearise(crew, groups); err != nil || len(b.rows) == 0 {
 		return err
 	}
 	if err := b.factorise(); err != nil {
@@ -328,7 +322,7 @@ func (b *Belief) descend(ws []*network.Workspace, groups []*group) error {
 	for range rounds {
 		before, rows := b.Values.Clone(), b.rows
 		b.step(start, share)
-		if err := b.linearise(ws, groups); err != nil {
+		if err := b.linearise(crew, groups); err != nil {
 			return err
 		}
 		now := b.cost(start)
@@ -548,9 +542,8 @@ func location(v []float64) float64 {
 	return sum / float64(len(v))
 }
 
-// linearise reads the fitted circuit as each group did, with slopes, each
-// workspace on a processor of its own.
-func (b *Belief) linearise(ws []*network.Workspace, groups []*group) error {
+// linearise reads the fitted circuit as each group did, with slopes.
+func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 	at := map[float64]*network.Values{}
 	for _, g := range groups {
 		if at[g.celsius] == nil {
@@ -558,29 +551,25 @@ func (b *Belief) linearise(ws []*network.Workspace, groups []*group) error {
 		}
 	}
 	rows := make([]row, len(groups))
-	errs := make([]error, len(ws))
-	var wg sync.WaitGroup
-	for k, w := range ws {
-		wg.Go(func() {
-			for i := k; i < len(groups) && errs[k] == nil; i += len(ws) {
-				if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
-					rows[i], errs[k] = b.row(w, g, at[g.celsius])
-				}
-			}
-		})
-	}
-	wg.Wait()
+	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
+			rows[i], err = b.row(w, g, at[g.celsius])
+		}
+		return err
+	})
 	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
-	return errors.Join(errs...)
+	return err
 }
 
 // row reads the fitted circuit as a group did.
 func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
 	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+	w.Resume(&g.ended)
 	r, err := w.Read(probe, good, v)
 	if err != nil {
 		return row{}, err
 	}
+	w.Keep(&g.ended)
 	y := location(g.volts)
 	a := g.meter.HalfWidth(y)
 	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,

@@ -453,3 +453,50 @@ func TestOrderDoesNotMatter(t *testing.T) {
 		}
 	}
 }
+
+// TestAgain sweeps the resistance of one and two changes of every kind: Again gives
+// what a workspace that knows nothing reads, 1 nV, through open and back as well.
+func TestAgain(t *testing.T) {
+	x := newBench(t, line)
+	r1 := first(x, "R1")
+	kinds := []network.Change{
+		{Kind: network.AddPath, A: x.place("L_U"), B: x.m.GroundPlace(), Owner: netlist.None},
+		{Kind: network.AddPath, A: x.place("J1.1"), B: x.place("J1.3"), Owner: netlist.None},
+		{Kind: network.Cut, Element: r1, Owner: netlist.None},
+		{Kind: network.Cut, Element: r1, Owner: x.part("R1")}, // the same resistor twice
+		{Kind: network.Detach, Contact: x.contact("U1.2"), Owner: netlist.None},
+		{Kind: network.Split, Net: x.place("L").Net, After: 1, Owner: netlist.None},
+	}
+	sweep := []float64{0, 1, 30, 1e3, math.Inf(1), 500, 1e5, 2}
+	for i := range kinds {
+		for j := range kinds {
+			for _, p := range probes(x.m, netlist.Point{Kind: netlist.PointNet, Net: x.place("L").Net}, oneMilliampere) {
+				st := network.State{Changes: []network.Change{kinds[i], kinds[j]}}
+				if i == j {
+					st.Changes = st.Changes[:1]
+				}
+				for n, ohms := range sweep {
+					for k := range st.Changes {
+						st.Changes[k].Ohms = sweep[(n+3*k)%len(sweep)]
+					}
+					st.Changes[0].Ohms = ohms
+					read := x.w.Again
+					if n == 0 {
+						read = func(st *network.State, v *network.Values) (network.Reading, error) { return x.w.Read(p, st, v) }
+					}
+					got, err := read(&st, x.v)
+					if err != nil {
+						t.Fatal(err)
+					}
+					want, err := network.NewWorkspace(x.m).Read(p, &st, x.v)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if got.Over != want.Over || math.Abs(got.Volts-want.Volts) > 1e-9 {
+						t.Errorf("changes %d and %d at %g ohm: %.9f V, read anew %.9f V", i, j, ohms, got.Volts, want.Volts)
+					}
+				}
+			}
+		}
+	}
+}

@@ -3,6 +3,7 @@ package network
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"halfsplit/engine/circuit"
 	"halfsplit/netlist"
@@ -66,15 +67,19 @@ type Workspace struct {
 	owners  []int32 // by circuit junction: its element
 	cleared []int32 // queue of the search for hot nets
 
-	shift      []float64 // by region, of the reading numbered shiftRound
-	hang       []float64 // by group, of the same reading
-	shiftRound int32
+	reading int32     // counts solutions
+	shift   []float64 // by region, of the reading numbered shifted
+	hang    []float64 // by group, of the same reading
+	shifted int32
 
 	extras      []extra
-	volts       []float64 // by copper: last solution, for a warm start
-	valid       []int32   // by copper: probe number for which volts holds
+	varied      [maxChanges]varied // by change
+	volts       []float64          // by copper: last solution of the probe, for a warm start
+	valid       []int32            // by copper: probe number for which volts holds
 	probe       Probe
 	series      int32
+	resumed     bool    // volts holds what Resume brought
+	was         []int32 // the coppers of the last solution
 	sens        []float64
 	currents    []float64
 	slope       []float64 // by element, of the reading numbered sloped
@@ -87,8 +92,16 @@ type Workspace struct {
 
 // extra is a path that is in no part: a fault's or a bridge's.
 type extra struct {
-	a, b int32
-	ohms float64
+	a, b   int32
+	ohms   float64
+	change int // the change it stands for, -1 for a bridge
+}
+
+// varied is where the Ohms of a change lie in the circuit of the last Build.
+type varied struct {
+	resistor int32   // -1 where they bear on nothing that the probe sees
+	beside   float64 // ohm, in series with them
+	open     bool
 }
 
 // maxChanges bounds the changes in one State: each may make a piece of copper
@@ -123,11 +136,30 @@ func (w *Workspace) Read(p Probe, st *State, v *Values) (Reading, error) {
 	return w.solve(p)
 }
 
+// Again gives the reading of the last Read's probe on the board in the state of that
+// Read but for the Ohms of its changes, for less work than Read.
+func (w *Workspace) Again(st *State, v *Values) (Reading, error) {
+	for k := range st.Changes {
+		ch, was := &st.Changes[k], &w.varied[k]
+		twice := was.resistor >= 0 && slices.ContainsFunc(w.varied[:k], func(o varied) bool { return o.resistor == was.resistor })
+		if isOpen(ch.Ohms) || was.open || twice {
+			return w.Read(w.probe, st, v)
+		}
+	}
+	for k := range st.Changes {
+		if was := &w.varied[k]; was.resistor >= 0 {
+			w.c.Resistors[was.resistor].Ohms = math.Max(was.beside+st.Changes[k].Ohms, MinOhms)
+		}
+	}
+	sol, err := w.solver.Again(&w.c)
+	return w.keep(sol, err)
+}
+
 func (w *Workspace) solve(p Probe) (Reading, error) {
-	if p != w.probe {
-		w.probe = p
+	if p != w.probe && !w.resumed {
 		w.series++
 	}
+	w.probe, w.resumed = p, false
 	w.start = w.start[:0]
 	for i, cu := range w.coppers {
 		x := 0.0
@@ -136,19 +168,54 @@ func (w *Workspace) solve(p Probe) (Reading, error) {
 		}
 		w.start = append(w.start, x)
 	}
-	sol, err := w.solver.Solve(&w.c, w.start)
+	return w.keep(w.solver.Solve(&w.c, w.start))
+}
+
+// keep takes a solution in.
+func (w *Workspace) keep(sol circuit.Solution, err error) (Reading, error) {
+	p := &w.probe
 	if err != nil {
 		return Reading{}, fmt.Errorf("reading at %s: %w", w.m.placeName(p.Minus), err)
 	}
 	w.last = sol
+	w.reading++
 	for i, cu := range w.coppers {
 		w.valid[cu], w.volts[cu] = w.series, sol.Voltages[i]
 	}
+	w.was = append(w.was[:0], w.coppers...)
 	volts := sol.Reading
 	if sol.Open {
 		volts = p.Meter.Open
 	}
 	return Reading{Volts: volts, Over: volts > p.Meter.Over}, nil
+}
+
+// Ended is where a reading ended: a start for readings of nearly the same.
+type Ended struct {
+	coppers []int32
+	volts   []float64
+}
+
+// Keep puts where the last reading ended into e.
+func (w *Workspace) Keep(e *Ended) {
+	e.coppers, e.volts = append(e.coppers[:0], w.was...), e.volts[:0]
+	for _, cu := range w.was {
+		e.volts = append(e.volts, w.volts[cu])
+	}
+}
+
+// Resume makes the next reading start where e ended; with nil or nothing in it,
+// from no voltage at all. Other readings start where the one before ended if that
+// was of the same probe.
+func (w *Workspace) Resume(e *Ended) {
+	w.series++
+	w.resumed = true
+	if e == nil {
+		return
+	}
+	for i, cu := range e.coppers {
+		w.valid[cu], w.volts[cu] = w.series, e.volts[i]
+	}
 }
 
 // Circuit gives the circuit of the last Build or Read, for the judge's decks.
@@ -214,7 +281,7 @@ func (w *Workspace) Supply(e int32) bool {
 
 // Note keeps the slopes of the last reading for Share and ContactShare.
 func (w *Workspace) Note() {
-	w.Sensitivities(func(e int32, s, _ float64) { w.slope[e], w.sloped[e] = s, w.round })
+	w.Sensitivities(func(e int32, s, _ float64) { w.slope[e], w.sloped[e] = s, w.reading })
 }
 
 // Share gives the share of the test current that passes an element in the last
@@ -223,7 +290,7 @@ func (w *Workspace) Note() {
 func (w *Workspace) Share(e int32, st *State, v *Values) float64 {
 	el := &w.m.Elements[e]
 	if el.Class == Junction {
-		if w.sloped[e] != w.round {
+		if w.sloped[e] != w.reading {
 			return 0
 		}
 		return math.Abs(w.slope[e])
@@ -279,10 +346,10 @@ func (w *Workspace) FarShift(n netlist.NetID, st *State, v *Values) float64 {
 
 // boundShifts works out shift and hang for the last reading.
 func (w *Workspace) boundShifts(st *State, v *Values) {
-	if w.shiftRound == w.round {
+	if w.shifted == w.reading {
 		return
 	}
-	w.shiftRound = w.round
+	w.shifted = w.reading
 	if w.shift == nil {
 		w.shift, w.hang = make([]float64, w.m.regions), make([]float64, w.m.groups)
 	}
@@ -372,6 +439,9 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	w.held = w.held[:0]
 	w.owners = w.owners[:0]
 	w.c.Resistors, w.c.Junctions = w.c.Resistors[:0], w.c.Junctions[:0]
+	for k := range st.Changes {
+		w.varied[k] = varied{resistor: -1, open: isOpen(st.Changes[k].Ohms)}
+	}
 	ground := int32(w.m.Board.Ground)
 	w.seen[ground], w.node[ground] = w.round, 0
 	w.gatherExtras(st)
@@ -399,6 +469,9 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	}
 	for _, x := range w.extras {
 		if w.seen[x.a] == w.round && w.seen[x.b] == w.round && x.a != x.b {
+			if x.change >= 0 {
+				w.varied[x.change].resistor = int32(len(w.c.Resistors))
+			}
 			w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: w.node[x.a], B: w.node[x.b], Ohms: math.Max(x.ohms, MinOhms)})
 		}
 	}
@@ -500,6 +573,11 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 			w.used[e] = w.round
 			na, nb := w.reach(a), w.reach(b)
 			if na != nb {
+				for k := range st.Changes {
+					if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e && st.Holds(ch) {
+						w.varied[k] = varied{resistor: int32(len(w.c.Resistors)), beside: v.Ohms[e] + added - ch.Ohms}
+					}
+				}
 				w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: na, B: nb, Ohms: v.Ohms[e] + added})
 			}
 			continue
@@ -628,14 +706,14 @@ func (w *Workspace) gatherExtras(st *State) {
 		own := nets + int32(k)
 		switch ch.Kind {
 		case AddPath:
-			w.addExtra(w.copper(ch.A, st), w.copper(ch.B, st), ch.Ohms)
+			w.addExtra(w.copper(ch.A, st), w.copper(ch.B, st), ch.Ohms, k)
 		case Detach:
 			net := w.m.contacts[ch.Contact].net
 			if net != netlist.None {
-				w.addExtra(own, w.under(k, st), ch.Ohms)
+				w.addExtra(own, w.under(k, st), ch.Ohms, k)
 			}
 		case Split:
-			w.addExtra(own, w.netCopper(ch.Net, ch.After, st), ch.Ohms)
+			w.addExtra(own, w.netCopper(ch.Net, ch.After, st), ch.Ohms, k)
 		}
 	}
 	for _, edit := range st.Edits.List() {
@@ -643,7 +721,7 @@ func (w *Workspace) gatherExtras(st *State) {
 			continue
 		}
 		for _, way := range w.m.Board.Parts[edit.Part].Bridgeable() {
-			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms)
+			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms, -1)
 		}
 	}
 }
@@ -669,9 +747,9 @@ func (w *Workspace) pad(p netlist.PartID, terminal int32, st *State) int32 {
 	return w.copper(pl, st)
 }
 
-func (w *Workspace) addExtra(a, b int32, ohms float64) {
+func (w *Workspace) addExtra(a, b int32, ohms float64, change int) {
 	if a >= 0 && b >= 0 && a != b {
-		w.extras = append(w.extras, extra{a, b, ohms})
+		w.extras = append(w.extras, extra{a, b, ohms, change})
 	}
 }
 
@@ -732,8 +810,8 @@ func (w *Workspace) Transfer(p Place, st *State) float64 {
 	if cu < 0 || cu == int32(w.m.Board.Ground) || w.seen[cu] != w.round {
 		return 0
 	}
-	if w.transferred != w.round {
-		w.transferred = w.round
+	if w.transferred != w.reading {
+		w.transferred = w.reading
 		w.transfer = append(w.transfer[:0], make([]float64, w.c.Nodes)...)
 		w.solver.Adjoint(w.transfer)
 	}

@@ -1,0 +1,39 @@
+package network
+
+import (
+	"errors"
+	"runtime"
+	"sync"
+)
+
+// Crew is a workspace for each processor.
+type Crew struct {
+	m     *Model
+	hands []*Workspace
+}
+
+// NewCrew makes a crew for a model.
+func NewCrew(m *Model) *Crew { return &Crew{m: m} }
+
+// Each does n pieces of work, numbered from 0, on every processor. Readings of one
+// piece do not start where those of another ended, so that the results are the same
+// to the last digit on any number of processors. A workspace stops at its first
+// error.
+func (c *Crew) Each(n int, work func(w *Workspace, i int) error) error {
+	workers := max(1, min(runtime.GOMAXPROCS(0), n))
+	for len(c.hands) < workers {
+		c.hands = append(c.hands, NewWorkspace(c.m))
+	}
+	errs := make([]error, workers)
+	var wg sync.WaitGroup
+	for k, w := range c.hands[:workers] {
+		wg.Go(func() {
+			for i := k; i < n && errs[k] == nil; i += workers {
+				w.Resume(nil)
+				errs[k] = work(w, i)
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
