@@ -39,9 +39,10 @@ type structure struct {
 	parent []int32 // union-find
 	column []int32 // the columns by old places, as they are eliminated
 	colEnd []int32
-	order  []int32  // old places as they are eliminated
-	moved  []int32  // old place -> place
-	byOld  []Node   // old place -> node
+	order  []int32 // old places as they are eliminated
+	moved  []int32 // old place -> place
+	byOld  []Node  // old place -> node
+	queue  queue
 	near   []uint64 // by old place: a bit for each neighbour
 	degree []int32  // by old place
 }
@@ -220,13 +221,43 @@ func (st *structure) eliminateFew() {
 	}
 }
 
+// queue is the scratch of eliminateMany: the places by the number of their
+// neighbours.
+type queue struct {
+	near       [][]int32           // by old place: its neighbours, those gone as well
+	known      map[uint64]struct{} // the pairs of neighbours
+	degree     []int32             // by old place
+	head       []int32             // degree -> first place of the chain, -1 for none
+	next, prev []int32             // by old place
+	gone       []bool              // by old place
+	live       []int32
+	before     []int32
+}
+
+func (q *queue) ready(n int) {
+	if q.known == nil {
+		q.known = map[uint64]struct{}{}
+	}
+	clear(q.known)
+	for len(q.near) < n {
+		q.near = append(q.near, nil)
+	}
+	for k := range n {
+		q.near[k] = q.near[k][:0]
+	}
+	q.degree, q.head, q.next, q.prev = resize(q.degree, n), resize(q.head, n), resize(q.next, n), resize(q.prev, n)
+	q.gone = resize(q.gone, n)
+	clear(q.degree)
+	clear(q.gone)
+}
+
 // eliminateMany keeps neighbours in lists, with a set to tell known pairs, and
 // finds the place with the fewest neighbours through chains by degree.
 func (st *structure) eliminateMany() {
 	n := st.n
-	near := make([][]int32, n)
-	known := make(map[uint64]struct{}, len(st.pairs))
-	degree := make([]int32, n)
+	q := &st.queue
+	q.ready(n)
+	near, known, degree := q.near, q.known, q.degree
 	join := func(a, b int32) bool {
 		key := uint64(min(a, b))<<32 | uint64(max(a, b))
 		if _, ok := known[key]; ok {
@@ -245,9 +276,7 @@ func (st *structure) eliminateMany() {
 			join(a, b)
 		}
 	}
-	head := make([]int32, n) // degree -> first place of the chain, -1 for none
-	next := make([]int32, n)
-	prev := make([]int32, n)
+	head, next, prev, gone := q.head, q.next, q.prev, q.gone
 	for d := range head {
 		head[d] = -1
 	}
@@ -272,8 +301,7 @@ func (st *structure) eliminateMany() {
 	for k := n - 1; k >= 0; k-- {
 		put(int32(k))
 	}
-	gone := make([]bool, n)
-	var live, before []int32
+	live, before := q.live[:0], q.before[:0]
 	lowest := int32(0)
 	for len(st.order) < n {
 		for head[lowest] < 0 {
@@ -305,7 +333,6 @@ func (st *structure) eliminateMany() {
 				before = append(before, degree[i])
 			}
 		}
-		near[best] = nil
 		for i, a := range live {
 			degree[a]--
 			for _, b := range live[i+1:] {
@@ -321,6 +348,7 @@ func (st *structure) eliminateMany() {
 		st.colEnd = append(st.colEnd, int32(len(st.column)))
 		st.order = append(st.order, best)
 	}
+	q.live, q.before = live, before
 }
 
 // cells finds where in the matrix each part belongs.
