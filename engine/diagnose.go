@@ -119,15 +119,27 @@ func (q *inquiry) unread() int {
 // evidence gathers looks and injections; a later look at a part replaces an
 // earlier one.
 func (q *inquiry) evidence() fault.Evidence {
-	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, Warm: map[netlist.PartID]bool{}}
+	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}}
+	fed := map[netlist.NetID]int{}
 	for _, st := range q.stages {
 		for _, event := range st.Events {
 			for _, l := range event.Looks {
 				ev.Looks[l.Part] = []string{l.Look.String()}
 			}
 			for _, in := range event.Injections {
-				for _, t := range q.Board.Nets[in.Rail].Terminals {
-					ev.Warm[t.Part] = ev.Warm[t.Part] || slices.Contains(in.Warm, t.Part)
+				k, again := fed[in.Rail]
+				if !again {
+					k = len(ev.Injections)
+					fed[in.Rail] = k
+					ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail))
+				}
+				felt := &ev.Injections[k]
+				for _, n := range felt.Nets {
+					for _, t := range q.Board.Nets[n].Terminals {
+						if !st.Edits.Of(t.Part).Lifted {
+							felt.Warm[t.Part] = felt.Warm[t.Part] || slices.Contains(in.Warm, t.Part)
+						}
+					}
 				}
 			}
 		}

@@ -640,11 +640,10 @@ func (p *planning) looks() {
 }
 
 // Conditions of injecting current (common practice, no source): a rail of known
-// voltage made from the battery, shorted hard enough that the part warms, and
-// several parts that could be it.
+// voltage that is not boosted, and several parts with a fair chance to be found warm.
 const (
-	injectOhms  = 5.0
 	injectParts = 3
+	fairWarm    = 0.1
 )
 
 // injections adds current into shorted rails.
@@ -654,13 +653,14 @@ func (p *planning) injections() {
 		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 			continue
 		}
+		if slices.ContainsFunc(p.ev.Injections, func(in fault.Injection) bool { return slices.Contains(in.Nets, netlist.NetID(n)) }) {
+			continue // it would show the same again
+		}
+		in := fault.Feed(p.model, p.ph.Values, netlist.NetID(n))
 		var parts []netlist.PartID
 		for _, part := range p.blamed() {
-			for i := range p.hyps {
-				if _, done := p.ev.Warm[part]; !done && p.hyps[i].warms(part, netlist.NetID(n), p.Board.Ground) {
-					parts = append(parts, part)
-					break
-				}
+			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {
+				parts = append(parts, part)
 			}
 		}
 		if len(parts) < injectParts {
@@ -679,9 +679,8 @@ func (p *planning) injections() {
 			rows[i] = make([]float64, len(parts)+1)
 			rows[i][len(parts)] = 1
 			for k, part := range parts {
-				if p.hyps[i].warms(part, netlist.NetID(n), p.Board.Ground) {
-					rows[i][k] = p.priors.BadWarm
-					rows[i][len(parts)] = 1 - p.priors.BadWarm
+				if share := p.warms(&p.hyps[i], part, &in); share > fairWarm {
+					rows[i][k], rows[i][len(parts)] = share, 1-share
 					break
 				}
 			}
@@ -690,20 +689,16 @@ func (p *planning) injections() {
 	}
 }
 
-// warms tells whether a part would warm with current injected into a rail: it
-// shorts the rail to ground.
-func (h *hypothesis) warms(part netlist.PartID, rail, ground netlist.NetID) bool {
+// warms gives the chance that a part is found warm with current injected, if a
+// hypothesis is true.
+func (p *planning) warms(h *hypothesis, part netlist.PartID, in *fault.Injection) float64 {
+	watts := 0.0
 	for k := range h.faults {
-		f := &h.faults[k]
-		if f.Locus == nil || f.Locus.Part != part || f.Locus.Change.Kind != network.AddPath || f.Ohms > injectOhms {
-			continue
-		}
-		a, b := f.Locus.Change.A.Net, f.Locus.Change.B.Net
-		if a == rail && b == ground || a == ground && b == rail {
-			return true
+		if f := &h.faults[k]; f.Locus != nil && f.Locus.Part == part {
+			watts = math.Max(watts, in.Watts(f.Locus, p.Board.Ground, f.Ohms))
 		}
 	}
-	return false
+	return p.priors.WarmShare(watts)
 }
 
 // lifts adds taking a two-terminal part off and reading both its pads: blamed
@@ -887,7 +882,7 @@ func (p *planning) why(s *Step, outcomes int) string {
 	case DoLook:
 		return "a mark on it would make it likelier"
 	case DoInject:
-		return "the part that shorts the rail warms up"
+		return "the part that loads the rail warms up"
 	case DoLift:
 		return fmt.Sprintf("splits the line here: %d results to tell apart", outcomes)
 	}

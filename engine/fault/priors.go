@@ -23,8 +23,8 @@ type Priors struct {
 	Wet     map[string]float64 // factors on Copper of a board that was wet
 	BadLook map[string]float64 // share of bad parts with a look, by its name
 	OKLook  map[string]float64 // share of good parts
-	BadWarm float64            // share of bad parts that warm up under injection
-	OKWarm  float64
+	BadWarm float64            // share of bad parts that are found warm under injection; see WarmShare
+	OKWarm  float64            // share of good parts
 	Access  map[string]float64 // factors by name of netlist.Access
 	// Elsewhere is the share of complaints that come from elsewhere, so that
 	// nothing is wrong with the lines that were read.

@@ -11,7 +11,6 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
@@ -166,11 +165,9 @@ func usable(p *Priors) error {
 			return fmt.Errorf("the ratio of %s is %g", look, r)
 		}
 	}
-	s := &search{p: p, ev: Evidence{Warm: map[netlist.PartID]bool{0: true, 1: false}}}
-	for part := range 2 {
-		l := &Locus{Part: netlist.PartID(part), Change: network.Change{Kind: network.AddPath}}
-		if f := s.factor(l); !(f > 0) || math.IsInf(f, 0) {
-			return fmt.Errorf("the factor of warming is %g", f)
+	for _, watts := range []float64{0, 0.1, 1} {
+		if share := p.WarmShare(watts); !(share > 0 && share < 1) {
+			return fmt.Errorf("the share of warm parts at %g W is %g", watts, share)
 		}
 	}
 	return nil

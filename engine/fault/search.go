@@ -34,8 +34,8 @@ type Result struct {
 
 // Evidence is what is known beside readings.
 type Evidence struct {
-	Looks map[netlist.PartID][]string // by part, each look once
-	Warm  map[netlist.PartID]bool     // injected rails: did the part warm up
+	Looks      map[netlist.PartID][]string // by part, each look once
+	Injections []Injection                 // one for each rail
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -199,7 +199,7 @@ func (s *search) complaint(loci []Locus, touched [][]int) float64 {
 	return math.Max(math.Log((1-none)/none/sum), 0)
 }
 
-// factor gives what looks and injection make of a locus's odds.
+// factor gives what looks make of a locus's odds.
 func (s *search) factor(l *Locus) float64 {
 	f := 1.0
 	if l.Part == netlist.None {
@@ -207,14 +207,6 @@ func (s *search) factor(l *Locus) float64 {
 	}
 	for _, look := range s.ev.Looks[l.Part] {
 		f *= s.p.LookRatio(look)
-	}
-	if warm, ok := s.ev.Warm[l.Part]; ok && l.Change.Kind == network.AddPath {
-		// a share of 0 or 1 in a file is not meant as certain beyond all readings
-		bad, good := clamp(s.p.BadWarm, 1e-6, 1-1e-6), clamp(s.p.OKWarm, 1e-6, 1-1e-6)
-		if !warm {
-			bad, good = 1-bad, 1-good
-		}
-		f *= bad / good
 	}
 	return f
 }
@@ -296,12 +288,20 @@ func (s *search) tabulate() error {
 	}
 	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.tables) == 0 })
 	for _, c := range s.cands {
+		if s.warmed(c.locus) {
+			c.felt = make([]float64, c.fine)
+			for k := range c.felt {
+				c.felt[k] = math.Log(s.felt(c.locus, math.Pow(10, c.grid.value(k, c.fine))))
+			}
+		}
 		c.all = c.weigh(s.obs, s.result.Base, nil)
 		odds := 0.0
 		for _, r := range c.locus.Modes {
 			odds += r.Odds * c.factor
 		}
-		c.odds = math.Log(odds)
+		if c.odds = math.Log(odds); c.felt != nil {
+			c.odds += slices.Max(c.felt) // a bound
+		}
 	}
 	return nil
 }

@@ -79,7 +79,8 @@ func (g grid) value(k, n int) float64 { return g.lo + (g.hi-g.lo)*float64(k)/flo
 // candidate is a locus that could account for something odd.
 type candidate struct {
 	locus   *Locus
-	factor  float64 // of looks and injection on its odds
+	factor  float64   // of looks on its odds
+	felt    []float64 // over the fine grid: logarithm of the factor of injection; nil for none
 	grid    grid
 	fine    int
 	open    bool
@@ -439,6 +440,12 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 				t.addLogs(logs, o, base[t.obs], -1)
 				openLog -= c.openLog(t, o, base[t.obs])
 			}
+		}
+	}
+	if c.felt != nil {
+		logs = slices.Clone(logs)
+		for k, l := range c.felt {
+			logs[k] += l
 		}
 	}
 	e.total = math.Inf(-1)

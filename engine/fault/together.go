@@ -217,10 +217,20 @@ func (c *candidate) pieces() []piece {
 		}
 		for k := range n {
 			step := (hi - lo) / float64(n)
-			out = append(out, piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)})
+			p := piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)}
+			if c.felt != nil {
+				p.odds *= math.Exp(c.felt[c.at(p)])
+			}
+			out = append(out, p)
 		}
 	}
 	return out
+}
+
+// at gives the fine position of a piece's middle.
+func (c *candidate) at(p piece) int {
+	x := ((p.lo+p.hi)/2 - c.grid.lo) / (c.grid.hi - c.grid.lo)
+	return int(math.Round(x * float64(c.fine-1)))
 }
 
 // logs gives the log likelihood ratio of each piece over the observations not in
@@ -236,8 +246,7 @@ func (c *candidate) logs(pieces []piece, obs []Observation, base []float64, skip
 		for k, s := range pieces {
 			p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
 			if !s.open() {
-				x := ((s.lo+s.hi)/2 - c.grid.lo) / (c.grid.hi - c.grid.lo)
-				p = t.read(int(math.Round(x*float64(c.fine-1))), c.fine)
+				p = t.read(c.at(s), c.fine)
 				p.Sigma = math.Hypot(p.Sigma, s.blur()*math.Min(p.Volts, 0.6))
 			}
 			out[k] += o.LogLikelihood(p) - base[t.obs]

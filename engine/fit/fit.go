@@ -287,25 +287,25 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 	if lib == nil || len(lib.Sweeps) == 0 {
 		return b, nil
 	}
-	w := network.NewWorkspace(m)
 	groups := collect(m, lib)
-	if err := b.matchPaths(w, groups); err != nil {
+	if err := b.matchPaths(network.NewWorkspace(m), groups); err != nil {
 		return nil, err
 	}
-	if err := b.warm(w, groups); err != nil {
+	crew := network.NewCrew(m)
+	if err := b.warm(crew, groups); err != nil {
 		return nil, err
 	}
 	if !fitted {
-		return b, b.learn(w, groups)
+		return b, b.learn(crew, groups)
 	}
-	if err := b.descend(network.NewCrew(m), groups); err != nil {
+	if err := b.descend(crew, groups); err != nil {
 		return nil, err
 	}
 	if len(b.rows) > 0 {
 		b.inverse, b.factor = invert(b.factor, len(b.rows)), nil
 		b.keep()
 	}
-	return b, b.learn(w, groups)
+	return b, b.learn(crew, groups)
 }
 
 // descend looks for the likeliest junctions by Gauss-Newton, with steps cut short
@@ -369,16 +369,22 @@ func (b *Belief) cost(start *network.Values) float64 {
 // the sample is off: the drop V of a junction goes to the band gap as the
 // temperature T goes to 0 K in a straight line (Sze, Physics of Semiconductor
 // Devices, from memory), so that one higher by dV falls less by dV/T for each kelvin.
-func (b *Belief) warm(w *network.Workspace, groups []*group) error {
-	at := map[float64]*network.Values{}
-	read := func(g *group, celsius float64) (network.Reading, error) {
-		if at[celsius] == nil {
-			at[celsius] = b.At(celsius, 0)
-		}
-		return w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[celsius])
-	}
+func (b *Belief) warm(crew *network.Crew, groups []*group) error {
+	at := b.warmths(groups)
 	for _, g := range groups {
-		here, err := read(g, g.celsius)
+		for i := range g.samples {
+			t := math.Round(g.samples[i].Sweep.State.Celsius)
+			if at[t] == nil {
+				at[t] = b.At(t, 0)
+			}
+		}
+	}
+	return crew.Each(len(groups), func(w *network.Workspace, i int) error {
+		g := groups[i]
+		read := func(celsius float64) (network.Reading, error) {
+			return w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[celsius])
+		}
+		here, err := read(g.celsius)
 		if err != nil {
 			return err
 		}
@@ -392,7 +398,7 @@ func (b *Belief) warm(w *network.Workspace, groups []*group) error {
 			t := math.Round(s.Sweep.State.Celsius)
 			there, ok := then[t]
 			if !ok {
-				if there, err = read(g, t); err != nil {
+				if there, err = read(t); err != nil {
 					return err
 				}
 				then[t] = there
@@ -402,8 +408,20 @@ func (b *Belief) warm(w *network.Workspace, groups []*group) error {
 			}
 			g.volts = append(g.volts, s.Volts)
 		}
+		w.Keep(&g.ended)
+		return nil
+	})
+}
+
+// warmths gives the values of the board at the temperature of each group.
+func (b *Belief) warmths(groups []*group) map[float64]*network.Values {
+	at := map[float64]*network.Values{}
+	for _, g := range groups {
+		if at[g.celsius] == nil {
+			at[g.celsius] = b.At(g.celsius, 0)
+		}
 	}
-	return nil
+	return at
 }
 
 // believe gives a junction its priors.
@@ -477,12 +495,21 @@ func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 // at all: a junction that good boards do not show (OL) is taken away, and one
 // that no part accounts for is added.
 func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
+	told := map[network.Probe]network.Reading{} // of the board as it stands
+	change := func() {
+		clear(told)
+		b.Values.Settle()
+	}
 	for _, g := range groups {
 		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
 		for try := 0; try < 24; try++ {
-			r, err := w.Read(probe, good, b.Values)
-			if err != nil {
-				return err
+			r, ok := told[probe]
+			if !ok || r.Over != (g.overloads > len(g.volts)) {
+				var err error
+				if r, err = w.Read(probe, good, b.Values); err != nil {
+					return err
+				}
+				told[probe] = r
 			}
 			overload := g.overloads > len(g.volts)
 			if overload == r.Over {
@@ -493,7 +520,7 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 					b.Values.Junctions[e].Drop = clamp(middle(g.volts), 0.05, 2.5)
 					b.believe(e)
 					b.Undrawn = append(b.Undrawn, g.spot.Net)
-					b.Values.Settle()
+					change()
 				}
 				break
 			}
@@ -509,11 +536,11 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 			if j := &b.Values.Junctions[best]; g.spot.Polarity == references.BlackOnGround && j.Drop < 2.6 {
 				// an unpowered supply may drop more than the display shows
 				j.Drop += 0.2
-				b.Values.Settle()
+				change()
 				continue
 			}
 			b.absent(best)
-			b.Values.Settle()
+			change()
 		}
 	}
 	return nil
@@ -544,12 +571,7 @@ func location(v []float64) float64 {
 
 // linearise reads the fitted circuit as each group did, with slopes.
 func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
-	at := map[float64]*network.Values{}
-	for _, g := range groups {
-		if at[g.celsius] == nil {
-			at[g.celsius] = b.At(g.celsius, 0)
-		}
-	}
+	at := b.warmths(groups)
 	rows := make([]row, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
@@ -693,24 +715,27 @@ func (b *Belief) At(celsius, shift float64) *network.Values {
 
 // learn carries every sample to one meter through the fitted circuit and takes
 // the spread of good boards from what is left.
-func (b *Belief) learn(w *network.Workspace, groups []*group) error {
+func (b *Belief) learn(crew *network.Crew, groups []*group) error {
+	at := b.warmths(groups)
+	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
+	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+		g := groups[i]
+		w.Resume(&g.ended)
+		if readings[i], err = w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[g.celsius]); err == nil {
+			_, slopes[i] = b.Slopes(w, g.celsius)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
 	piles := map[Spot]*pile{}
 	var order []Spot
-	at := map[float64]*network.Values{}
-	for _, g := range groups {
-		v := at[g.celsius]
-		if v == nil {
-			v = b.At(g.celsius, 0)
-			at[g.celsius] = v
-		}
-		r, err := w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, v)
-		if err != nil {
-			return err
-		}
+	for i, g := range groups {
+		r := readings[i]
 		p := piles[g.spot]
 		if p == nil {
-			_, slope := b.Slopes(w, g.celsius)
-			p = &pile{base: r.Volts, over: r.Over, slope: slope, meter: g.meter}
+			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter}
 			piles[g.spot] = p
 			order = append(order, g.spot)
 		}

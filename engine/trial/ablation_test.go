@@ -64,7 +64,7 @@ func TestAblation(t *testing.T) {
 		t.Fatal(err)
 	}
 	var list []*practice.Trial
-	for _, tr := range chosen(trials) {
+	for _, tr := range chosen(t, trials) {
 		if len(tr.Faults) > 0 {
 			list = append(list, tr)
 		}

@@ -30,6 +30,8 @@ var (
 	use   = flag.String("use", "tuning", "tuning or reporting")
 	only  = flag.String("board", "", "one board: sensor12, kestrel or dock60")
 	tell  = flag.Bool("tell", false, "tell each trial that went wrong")
+
+	redraw = flag.Int("redraw", 0, "play so many boards drawn anew after each trial, read by the own solver")
 )
 
 // outcome is what came of one trial.
@@ -92,7 +94,8 @@ func TestTables(t *testing.T) {
 }
 
 // chosen gives the trials that the flags ask for.
-func chosen(trials []practice.Trial) []*practice.Trial {
+func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
+	t.Helper()
 	var out []*practice.Trial
 	n := 0
 	for i := range trials {
@@ -103,13 +106,26 @@ func chosen(trials []practice.Trial) []*practice.Trial {
 			n++
 		}
 	}
-	return out
+	if *redraw == 0 {
+		return out
+	}
+	var drawn []*practice.Trial
+	for k := range *redraw {
+		for _, tr := range out {
+			u, err := tr.Redraw(uint64(k))
+			if err != nil {
+				t.Fatal(err)
+			}
+			drawn = append(drawn, u)
+		}
+	}
+	return drawn
 }
 
 // playAll plays the trials chosen by the flags, on every processor.
 func playAll(t *testing.T, trials []practice.Trial) []outcome {
 	var engines sync.Map
-	return each(t, chosen(trials), func(tr *practice.Trial) (outcome, error) { return playOne(tr, &engines) })
+	return each(t, chosen(t, trials), func(tr *practice.Trial) (outcome, error) { return playOne(tr, &engines) })
 }
 
 // each plays trials on every processor.

@@ -170,7 +170,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		}
 	}
 	for n := range b.Nets {
-		if c, ok := injection(b, netlist.NetID(n), accounts, priors.BadWarm, costs.Inject); ok {
+		if c, ok := injection(b, netlist.NetID(n), accounts, priors, costs.Inject); ok {
 			x.chancy = append(x.chancy, c)
 		}
 	}
@@ -226,25 +226,44 @@ func touchable(b *netlist.Board) []string {
 	return points
 }
 
-// injection is current into a rail: the part that shorts it hard warms up. It
-// takes three suspects to be worth it (common practice, no source).
-func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, warm, seconds float64) (chance, bool) {
-	const hard, suspects = 5.0, 3
+// injection is current into a rail: the part that loads it hard warms up, by the
+// power it takes, and so do parts behind a few ohms. It takes three suspects to be
+// worth it (common practice, no source).
+func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, priors *fault.Priors, seconds float64) (chance, bool) {
+	const hot, cold, fair, few, suspects = 0.2, 0.01, 0.1, 5.0, 3 // W, W, share, ohm
 	if net := &b.Nets[rail]; !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 		return chance{}, false
 	}
+	fed := map[netlist.NetID]bool{rail: true}
+	for grown := true; grown; {
+		grown = false
+		for p := range b.Parts {
+			for _, way := range b.Parts[p].Paths() {
+				from, to := b.Parts[p].Terminals[way.From].Net, b.Parts[p].Terminals[way.To].Net
+				if way.Element == netlist.Resistive && way.Ohms <= few && fed[from] != fed[to] && from != b.Ground && to != b.Ground {
+					fed[from], fed[to], grown = true, true, true
+				}
+			}
+		}
+	}
 	number := map[string]int{}
-	which := make([]int, len(accounts))
+	which, warm := make([]int, len(accounts)), make([]float64, len(accounts))
 	for h := range accounts {
 		which[h] = -1
 		for _, f := range accounts[h] {
 			p, err := b.PartByName(f.Part)
-			if err != nil || f.Ohms == nil || *f.Ohms > hard {
+			if err != nil || f.Ohms == nil {
 				continue
 			}
+			watts := b.Nets[rail].RailVolts * b.Nets[rail].RailVolts / *f.Ohms
+			felt := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
+			if felt <= fair {
+				continue
+			}
+			warm[h] = felt
 			part, onRail, onGround := &b.Parts[p], false, false
 			for _, tm := range part.Terminals {
-				onRail, onGround = onRail || tm.Net == rail && (f.Terminal == "" || f.Terminal == tm.Name), onGround || tm.Net == b.Ground
+				onRail, onGround = onRail || fed[tm.Net] && (f.Terminal == "" || f.Terminal == tm.Name), onGround || tm.Net == b.Ground
 			}
 			if mode, _ := fault.ParseMode(f.Mode); (mode == fault.Shorted || mode == fault.Leaky) && onRail && onGround {
 				if _, there := number[f.Part]; !there {
@@ -262,7 +281,7 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultRe
 	for h := range rows {
 		rows[h] = make([]float64, len(number)+1)
 		if rows[h][len(number)] = 1; which[h] >= 0 {
-			rows[h][which[h]], rows[h][len(number)] = warm, 1-warm
+			rows[h][which[h]], rows[h][len(number)] = warm[h], 1-warm[h]
 		}
 	}
 	return chance{"inject " + b.Nets[rail].Name, seconds, rows}, true
