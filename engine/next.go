@@ -595,7 +595,7 @@ func (p *planning) blamed() []netlist.PartID {
 			}
 		}
 	}
-	sort.SliceStable(parts, func(a, b int) bool { return weight[parts[a]] > weight[parts[b]] })
+	sort.SliceStable(parts, func(a, b int) bool { return fault.Level(weight[parts[a]]) > fault.Level(weight[parts[b]]) })
 	return parts
 }
 
@@ -895,7 +895,7 @@ func (p *planning) means(weights []float64) []string {
 	for i := range order {
 		order[i] = i
 	}
-	sort.SliceStable(order, func(a, b int) bool { return weights[order[a]] > weights[order[b]] })
+	sort.SliceStable(order, func(a, b int) bool { return fault.Level(weights[order[a]]) > fault.Level(weights[order[b]]) })
 	means := []string{}
 	for _, i := range order {
 		if len(means) == listedMeans || weights[i] < 0.02 {

@@ -251,13 +251,13 @@ func collect(m *network.Model, lib *references.Library) []*group {
 	return order
 }
 
-// Gauss-Newton makes so many rounds at most, and ends where a round lowers the cost
-// by less than settled, or where a share of leastShare of a step still leads uphill.
+// Gauss-Newton makes so many rounds at most, and ends where another would lower the
+// cost by less than settled for each row, which is some 1 by itself, or where a share of leastShare of a step still leads uphill.
 // Where junctions lie side by side the readings bend within a few tens of
 // millivolts, so that no round moves an unknown further than its stride.
 const (
 	rounds     = 20
-	settled    = 0.02
+	settled    = 0.01
 	leastShare = 1.0 / 64
 )
 
@@ -321,7 +321,11 @@ func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 	cost, share := b.cost(start), 1.0
 	for range rounds {
 		before, rows := b.Values.Clone(), b.rows
-		b.step(start, share)
+		if promised := b.step(start, share); cost-promised < settled*float64(len(rows)) {
+			b.Values = before
+			b.Values.Settle()
+			break
+		}
 		if err := b.linearise(crew, groups); err != nil {
 			return err
 		}
@@ -336,9 +340,6 @@ func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 		}
 		if err := b.factorise(); err != nil {
 			return err
-		}
-		if cost-now < settled {
-			break
 		}
 		cost, share = now, math.Min(2*share, 1)
 	}
@@ -457,8 +458,9 @@ var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series:
 const mostSeries = 0.7
 
 // step makes a share of one step of Gauss-Newton from the values that the rows were
-// linearised at, no further than a stride.
-func (b *Belief) step(start *network.Values, share float64) {
+// linearised at, no further than a stride, and gives the cost that a whole step would
+// come to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
+func (b *Belief) step(start *network.Values, share float64) (promised float64) {
 	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
 	for r := range b.rows {
 		q := &b.rows[r]
@@ -470,6 +472,7 @@ func (b *Belief) step(start *network.Values, share float64) {
 	x := substitute(b.factor, len(b.rows), inn)
 	moved := map[int32]float64{}
 	for r := range b.rows {
+		promised += inn[r] * x[r]
 		for _, s := range b.rows[r].slopes {
 			moved[s.unknown] += b.prior[s.unknown] * s.slope * x[r]
 		}
@@ -487,6 +490,7 @@ func (b *Belief) step(start *network.Values, share float64) {
 		}
 	}
 	b.Values.Settle()
+	return promised
 }
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
