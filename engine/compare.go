@@ -243,7 +243,7 @@ func (e *Engine) points(names []string) ([]netlist.Point, error) {
 	for c := range e.Board.Connectors {
 		for i, pin := range e.Board.Connectors[c].Pins {
 			shown[pin.Net] = true
-			out = append(out, netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}})
+			out = append(out, e.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 		}
 	}
 	for n := range e.Board.Nets {

@@ -154,6 +154,8 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Locus.At(f.Ohms))
+			} else if p.superseded(f.Observation) {
+				continue
 			}
 			h.faults = append(h.faults, f)
 			needs = append(needs, p.need(p.remedy(&f)))
@@ -168,6 +170,15 @@ func (p *planning) hypotheses() {
 		p.hyps = append(p.hyps, h)
 		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: slices.Compact(needs)})
 	}
+}
+
+// superseded tells whether a reading was taken once more since the board last changed:
+// whether it was right does not matter any more.
+func (p *planning) superseded(obs int) bool {
+	old := &p.taken[p.takenOf(obs)]
+	return !old.edits.Equal(p.edits) && slices.ContainsFunc(p.taken, func(t taken) bool {
+		return t.read.At == old.read.At && t.read.To == nil && old.read.To == nil && t.read.Polarity == old.read.Polarity && t.edits.Equal(p.edits)
+	})
 }
 
 // healthy gives the share of the problem's weight that needs no remedy.
@@ -753,7 +764,7 @@ func (p *planning) pads(part netlist.PartID) []netlist.Point {
 	for t := range at.Terminals {
 		if n := at.Terminals[t].Net; !read[n] {
 			read[n] = true
-			pads = append(pads, netlist.Point{Kind: netlist.PointTerminal, Net: n, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)}})
+			pads = append(pads, p.Board.TerminalPoint(netlist.TerminalRef{Part: part, Terminal: int32(t)}))
 		}
 	}
 	return pads

@@ -206,7 +206,7 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 				k.Scale = math.Hypot(k.Scale, alikeSpread)
 				k.DF = math.Min(k.DF, 4)
 				peer := o.Probe
-				at := e.model.PlaceOf(netlist.Point{Kind: netlist.PointNet, Net: n})
+				at := e.model.PlaceOf(netlist.NetPoint(n))
 				if peer.Minus == e.model.GroundPlace() {
 					peer.Plus = at
 				} else {

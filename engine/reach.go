@@ -297,7 +297,7 @@ func (r *reaching) sweep(connectors []string) error {
 		r.out.Connectors = append(r.out.Connectors, name)
 		for i, pin := range r.Board.Connectors[c].Pins {
 			if pin.Net != netlist.None && pin.Net != r.Board.Ground {
-				r.pins = append(r.pins, netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: c, Pin: int32(i)}})
+				r.pins = append(r.pins, r.Board.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
 			}
 		}
 	}

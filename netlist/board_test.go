@@ -256,6 +256,18 @@ func TestPoints(t *testing.T) {
 			if got := b.PointName(p); got != name {
 				t.Errorf("%s: %s is written back as %s", path, name, got)
 			}
+			made := p
+			switch p.Kind {
+			case PointTerminal:
+				made = b.TerminalPoint(p.Terminal)
+			case PointPin:
+				made = b.PinPoint(p.Pin)
+			case PointNet:
+				made = NetPoint(p.Net)
+			}
+			if made != p {
+				t.Errorf("%s: %s is %+v by its name and %+v by its number", path, name, p, made)
+			}
 		}
 	}
 

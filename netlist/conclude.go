@@ -191,9 +191,9 @@ func (b *Board) warn() {
 		if len(n.Terminals)+len(n.Pins) == 1 {
 			only := ""
 			if len(n.Terminals) == 1 {
-				only = b.PointName(b.terminalPoint(n.Terminals[0]))
+				only = b.PointName(b.TerminalPoint(n.Terminals[0]))
 			} else {
-				only = b.PointName(b.pinPoint(n.Pins[0]))
+				only = b.PointName(b.PinPoint(n.Pins[0]))
 			}
 			do := "check its spelling, or write NC"
 			if other := byFold[strings.ToLower(n.Name)]; other != n.Name {

@@ -142,7 +142,7 @@ func (b *Board) between(text string, a, z Point) (Mend, error) {
 	if !slices.Contains(beside, z.Pin) {
 		var names []string
 		for _, p := range beside {
-			names = append(names, b.PointName(b.pinPoint(p)))
+			names = append(names, b.PointName(b.PinPoint(p)))
 		}
 		do := "name two neighbouring pins"
 		if len(names) > 0 {
@@ -166,11 +166,11 @@ func (b *Board) MendName(m Mend) string {
 	var a, z string
 	switch m.Kind {
 	case MendJoint:
-		return b.PointName(b.terminalPoint(m.Terminal))
+		return b.PointName(b.TerminalPoint(m.Terminal))
 	case MendPin:
-		return b.PointName(b.pinPoint(m.Pins[0]))
+		return b.PointName(b.PinPoint(m.Pins[0]))
 	case MendGap:
-		a, z = b.PointName(b.pinPoint(m.Pins[0])), b.PointName(b.pinPoint(m.Pins[1]))
+		a, z = b.PointName(b.PinPoint(m.Pins[0])), b.PointName(b.PinPoint(m.Pins[1]))
 	case MendTrace:
 		n := &b.Nets[m.Net]
 		a, z = b.PointName(n.Along[m.After]), b.PointName(n.Along[m.After+1])

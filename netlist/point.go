@@ -29,7 +29,7 @@ func (b *Board) Point(text string) (Point, error) {
 		return p, nil
 	}
 	if net, ok := b.index.nets[text]; ok {
-		return Point{Kind: PointNet, Net: net, Terminal: noTerminal, Pin: noPin, Pad: None}, nil
+		return NetPoint(net), nil
 	}
 	return Point{Net: None}, b.noPoint(text)
 }
@@ -41,14 +41,14 @@ func (b *Board) split(text string) (Point, bool) {
 		if id, ok := b.index.parts[owner]; ok {
 			for t := range b.Parts[id].Terminals {
 				if b.Parts[id].Terminals[t].Name == name {
-					return b.terminalPoint(TerminalRef{id, int32(t)}), true
+					return b.TerminalPoint(TerminalRef{id, int32(t)}), true
 				}
 			}
 		}
 		if id, ok := b.index.connectors[owner]; ok {
 			for p := range b.Connectors[id].Pins {
 				if b.Connectors[id].Pins[p].Name == name {
-					return b.pinPoint(PinRef{id, int32(p)}), true
+					return b.PinPoint(PinRef{id, int32(p)}), true
 				}
 			}
 		}
@@ -61,11 +61,19 @@ var (
 	noPin      = PinRef{None, None}
 )
 
-func (b *Board) terminalPoint(t TerminalRef) Point {
+// NetPoint gives the point that stands for all of a net.
+func NetPoint(n NetID) Point {
+	return Point{Kind: PointNet, Net: n, Terminal: noTerminal, Pin: noPin, Pad: None}
+}
+
+// TerminalPoint gives the point of a terminal. It, its like and Point give the same
+// value for the same point, so that points compare by ==.
+func (b *Board) TerminalPoint(t TerminalRef) Point {
 	return Point{Kind: PointTerminal, Net: b.Parts[t.Part].Terminals[t.Terminal].Net, Terminal: t, Pin: noPin, Pad: None}
 }
 
-func (b *Board) pinPoint(p PinRef) Point {
+// PinPoint gives the point of a connector pin.
+func (b *Board) PinPoint(p PinRef) Point {
 	return Point{Kind: PointPin, Net: b.Connectors[p.Connector].Pins[p.Pin].Net, Terminal: noTerminal, Pin: p, Pad: None}
 }
 
@@ -158,7 +166,7 @@ func (b *Board) Points() []string {
 func (b *Board) PointsOn(net NetID) []Point {
 	var points []Point
 	for _, p := range b.Nets[net].Pins {
-		points = append(points, b.pinPoint(p))
+		points = append(points, b.PinPoint(p))
 	}
 	for i := range b.TestPoints {
 		if b.TestPoints[i].Net == net {
@@ -166,7 +174,7 @@ func (b *Board) PointsOn(net NetID) []Point {
 		}
 	}
 	for _, t := range b.Nets[net].Terminals {
-		points = append(points, b.terminalPoint(t))
+		points = append(points, b.TerminalPoint(t))
 	}
 	return points
 }

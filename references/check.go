@@ -616,7 +616,7 @@ func (l *Library) coverage() []Finding {
 					continue
 				}
 				pins++
-				at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}
+				at := l.board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
 				boards := make(map[string]bool)
 				for _, s := range l.At(at, pol) {
 					boards[s.Sweep.BoardName()] = true

@@ -269,7 +269,7 @@ func (l *Library) layoutMistakes(s *Sweep, g *group, right []*Predictive, own []
 // nothing is known of it.
 func (l *Library) pinReference(s *Sweep, g *group, connector, pin int) *Predictive {
 	ref := netlist.PinRef{Connector: netlist.ConnectorID(connector), Pin: int32(pin)}
-	at := netlist.Point{Kind: netlist.PointPin, Net: l.board.Connectors[connector].Pins[pin].Net, Pin: ref}
+	at := l.board.PinPoint(ref)
 	return g.reference(placeOf(at, s.State.Polarity), s.BoardName())
 }
 

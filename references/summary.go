@@ -45,7 +45,7 @@ func (l *Library) Summaries() []Summary {
 	for c := range l.board.Connectors {
 		for i := range l.board.Connectors[c].Pins {
 			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
-			at := netlist.Point{Kind: netlist.PointPin, Net: l.board.Connectors[c].Pins[i].Net, Pin: ref}
+			at := l.board.PinPoint(ref)
 			add(l.board.PointName(at), at)
 		}
 	}
@@ -58,7 +58,7 @@ func (l *Library) Summaries() []Summary {
 	slices.SortFunc(rest, func(a, b place) int { return int(a.net) - int(b.net) })
 	for _, key := range rest {
 		if key.net != netlist.None {
-			add(l.board.Nets[key.net].Name, netlist.Point{Kind: netlist.PointNet, Net: key.net})
+			add(l.board.Nets[key.net].Name, netlist.NetPoint(key.net))
 		} else {
 			add(l.board.PointName(key.lone), key.lone)
 		}

@@ -252,9 +252,7 @@ func (s *Session) readable(p *Prompt) (*Prompt, error) {
 }
 
 func (s *Session) pin(i int) netlist.Point {
-	c := &s.board().Connectors[s.sweeping]
-	return netlist.Point{Kind: netlist.PointPin, Net: c.Pins[i].Net, Pin: netlist.PinRef{Connector: s.sweeping, Pin: int32(i)},
-		Terminal: netlist.TerminalRef{Part: netlist.None, Terminal: netlist.None}, Pad: netlist.None}
+	return s.board().PinPoint(netlist.PinRef{Connector: s.sweeping, Pin: int32(i)})
 }
 
 // sweepPrompt asks for the next pin of a sweep, nil when there is none left.
@@ -326,8 +324,7 @@ func (s *Session) liftedPrompt() (*Prompt, error) {
 			seen := map[netlist.NetID]bool{s.board().Ground: true, netlist.None: true}
 			for t := range p.Terminals {
 				net := p.Terminals[t].Net
-				at := netlist.Point{Kind: netlist.PointTerminal, Net: net, Terminal: netlist.TerminalRef{Part: part, Terminal: int32(t)},
-					Pin: netlist.PinRef{Connector: netlist.None, Pin: netlist.None}, Pad: netlist.None}
+				at := s.board().TerminalPoint(netlist.TerminalRef{Part: part, Terminal: int32(t)})
 				if seen[net] || s.readSince(net, references.RedOnGround, ev.Number) || s.skipped[fmt.Sprint(ev.Number, spotKey(at, 0))] {
 					seen[net] = true
 					continue

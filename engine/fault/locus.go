@@ -269,7 +269,7 @@ func (l *Locus) At(ohms float64) network.Change {
 // Name says what is bad, for people: a part, a pin, a trace.
 func (l *Locus) Name(b *netlist.Board) string {
 	pin := func(i int) string {
-		return b.PointName(netlist.Point{Kind: netlist.PointPin, Pin: l.Pins[i], Net: b.Connectors[l.Pins[i].Connector].Pins[l.Pins[i].Pin].Net})
+		return b.PointName(b.PinPoint(l.Pins[i]))
 	}
 	switch {
 	case l.Part != netlist.None:

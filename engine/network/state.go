@@ -45,13 +45,13 @@ func (m *Model) PlaceOfContact(c Contact) Place {
 func (m *Model) PointOf(c Contact) netlist.Point {
 	ct := &m.contacts[c]
 	if ct.part != netlist.None {
-		return netlist.Point{Kind: netlist.PointTerminal, Net: ct.net, Terminal: m.Terminal(c)}
+		return m.Board.TerminalPoint(m.Terminal(c))
 	}
 	k := len(m.firstPin) - 1
 	for int32(c) < m.firstPin[k] {
 		k--
 	}
-	return netlist.Point{Kind: netlist.PointPin, Net: ct.net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(k), Pin: ct.terminal}}
+	return m.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(k), Pin: ct.terminal})
 }
 
 // alongKey names a point without regard to its net.

@@ -77,7 +77,7 @@ func (w *World) spot(at netlist.Point) string {
 			return b.PointName(at)
 		}
 	}
-	return b.PointName(netlist.Point{Kind: netlist.PointNet, Net: at.Net})
+	return b.PointName(netlist.NetPoint(at.Net))
 }
 
 // editsText writes what the bench has done to a board: `lift C46`, or nothing.

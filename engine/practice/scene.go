@@ -311,7 +311,7 @@ func (s *sceneReader) sceneCase(n document.Node) SceneCase {
 // pins calls visit with each pin of a connector.
 func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
 	for i := range b.Connectors[c].Pins {
-		visit(netlist.Point{Kind: netlist.PointPin, Net: b.Connectors[c].Pins[i].Net, Pin: netlist.PinRef{Connector: c, Pin: int32(i)}})
+		visit(b.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
 	}
 }
 

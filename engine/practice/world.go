@@ -276,7 +276,7 @@ func (t *Truth) Sample(seed uint64, celsius float64) *World {
 	r := random(key, "loads")
 	for _, l := range t.loads {
 		w.changes = append(w.changes, network.Change{Kind: network.AddPath, Owner: netlist.None, Ohms: l.ohms * (1 + loadSD*r.NormFloat64()),
-			A: m.PlaceOf(netlist.Point{Kind: netlist.PointNet, Net: l.rail}), B: m.GroundPlace()})
+			A: m.PlaceOf(netlist.NetPoint(l.rail)), B: m.GroundPlace()})
 	}
 	return w
 }

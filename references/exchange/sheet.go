@@ -70,7 +70,7 @@ func WriteSheet(w io.Writer, b *netlist.Board, lib *references.Library, connecto
 		case c.Rows == 2:
 			line = i / 2
 		}
-		at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: connector, Pin: int32(i)}}
+		at := b.PinPoint(netlist.PinRef{Connector: connector, Pin: int32(i)})
 		d := drawnPin{Name: pin.Name, X: textRoom, Y: top + line*pitch, Size: pinSize, TextX: textRoom - 12, Anchor: "end", Nowhere: pin.Net == netlist.None}
 		if right {
 			d.X += pitch

@@ -215,8 +215,8 @@ func (d *Desk) sweep() error {
 	b := d.stage.board
 	var reads []journal.Read
 	for c := range b.Connectors {
-		for i, pin := range b.Connectors[c].Pins {
-			at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}
+		for i := range b.Connectors[c].Pins {
+			at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
 			r := journal.Read{At: at, Name: b.PointName(at)}
 			var err error
 			if r.Reading, err = d.stage.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {

@@ -234,7 +234,7 @@ func (s *stage) shortedRails(edits netlist.Edits) ([]string, error) {
 		if !s.board.Nets[n].Rail || net == s.board.Ground {
 			continue
 		}
-		at := netlist.Point{Kind: netlist.PointNet, Net: net}
+		at := netlist.NetPoint(net)
 		v, err := s.bad.Volts(s.bad.Probe(at, nil, references.RedOnGround, s.meter.Drive()), edits)
 		if err != nil {
 			return nil, err
