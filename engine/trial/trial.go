@@ -35,8 +35,9 @@ type Work struct {
 
 	Seconds  float64 // bench time spent
 	Steps    int
-	Replaced []string // what was replaced, bridged, left off or mended, in order
-	shield   bool     // opened
+	Replaced []string       // what was replaced, bridged, left off or mended, in order
+	shield   bool           // opened
+	sent     map[string]int // by point, polarity and state of the board: how often a step asked for it
 	log      func(format string, args ...any)
 }
 
@@ -59,7 +60,7 @@ func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 
 // Resume goes on with a case as it stands.
 func Resume(c *journal.Case, e *engine.Engine, bench *practice.Bench) *Work {
-	return &Work{Engine: e, Bench: bench, Case: c, Costs: plan.DefaultCosts(), log: func(string, ...any) {}}
+	return &Work{Engine: e, Bench: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]int{}, log: func(string, ...any) {}}
 }
 
 func (w *Work) event(e journal.Event) {
@@ -131,13 +132,22 @@ func (w *Work) Repaired() bool {
 
 func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind == netlist.Capacitor }
 
-// Do carries out one step of the engine's and charges it.
+// mostSent is how often a step may ask for one reading while the board lies as it
+// does: a second one tells a slipped probe, a third tells nothing.
+const mostSent = 2
+
+// Do carries out one step of the engine's and charges it. It returns an error for a
+// step that sends people to a point once too often.
 func (w *Work) Do(s *engine.Step) error {
 	w.Steps++
 	w.log("%4.0f s  %s %s%s %s %v  expect %.0f", w.Seconds, s.Do, s.At, s.Part, s.Remedy, s.Then, s.Expected)
 	b := w.Engine.Board
 	switch s.Do {
 	case engine.DoMeasure:
+		key := fmt.Sprint(s.At, s.Polarity, w.edits().Key())
+		if w.sent[key]++; w.sent[key] > mostSent {
+			return fmt.Errorf("trial: sent to %s, %s, for reading number %d of the board as it lies", s.At, s.Polarity, w.sent[key])
+		}
 		pol, _ := references.ParsePolarity(s.Polarity)
 		pt, err := b.Point(s.At)
 		if err != nil {
