@@ -1,0 +1,201 @@
+package fit
+
+import (
+	"math"
+	"slices"
+
+	"halfsplit/engine/network"
+)
+
+// Gauss-Newton makes so many rounds at most, and ends where another would lower the
+// cost by less than settled for each row, which is some 1 by itself, or where a share of leastShare of a step still leads uphill.
+// Where junctions lie side by side the readings bend within a few tens of
+// millivolts, so that no round moves an unknown further than its stride.
+const (
+	rounds     = 20
+	settled    = 0.01
+	leastShare = 1.0 / 64
+)
+
+var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
+
+// descend looks for the likeliest junctions by Gauss-Newton, with steps cut short
+// where they lead uphill, and leaves the rows and their factor there.
+func (b *Belief) descend(crew *network.Crew, groups []*group) error {
+	start := b.Values.Clone()
+	if err := b.linearise(crew, groups); err != nil || len(b.rows) == 0 {
+		return err
+	}
+	if err := b.factorise(); err != nil {
+		return err
+	}
+	cost, share := b.cost(start), 1.0
+	for range rounds {
+		before, rows := b.Values.Clone(), b.rows
+		if promised := b.step(start, share); cost-promised < settled*float64(len(rows)) {
+			b.Values = before
+			b.Values.Settle()
+			break
+		}
+		if err := b.linearise(crew, groups); err != nil {
+			return err
+		}
+		now := b.cost(start)
+		if !(now < cost) || len(b.rows) != len(rows) { // uphill, or a reading lost its path
+			b.Values, b.rows = before, rows
+			b.Values.Settle()
+			if share /= 4; share < leastShare {
+				break
+			}
+			continue
+		}
+		if err := b.factorise(); err != nil {
+			return err
+		}
+		cost, share = now, math.Min(2*share, 1)
+	}
+	return nil
+}
+
+// cost is twice the negative logarithm of the posterior density, but for a
+// constant, where the rows were linearised: squares of what the readings and the
+// unknowns are off, in standard deviations.
+func (b *Belief) cost(start *network.Values) float64 {
+	sum := 0.0
+	for r := range b.rows {
+		q := &b.rows[r]
+		off := q.volts - q.model
+		sum += off * off / q.variance
+	}
+	for u, variance := range b.prior {
+		if variance > 0 {
+			off := *unknown(b.Values, int32(u)) - *unknown(start, int32(u))
+			sum += off * off / variance
+		}
+	}
+	return sum
+}
+
+// warmths gives the values of the board at the temperature of each group.
+func (b *Belief) warmths(groups []*group) map[float64]*network.Values {
+	at := map[float64]*network.Values{}
+	for _, g := range groups {
+		if at[g.celsius] == nil {
+			at[g.celsius] = b.At(g.celsius, 0)
+		}
+	}
+	return at
+}
+
+// unknown gives an unknown of some values.
+func unknown(v *network.Values, u int32) *float64 {
+	j := &v.Junctions[u/unknowns]
+	switch u % unknowns {
+	case ideality:
+		return &j.Ideality
+	case series:
+		return &j.Series
+	}
+	return &j.Drop
+}
+
+// Bounds of the unknowns, beyond which no real junction lies.
+var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series: {0, 3000}}
+
+// mostSeries is the largest share of a drop that is due to series resistance.
+const mostSeries = 0.7
+
+// step makes a share of one step of Gauss-Newton from the values that the rows were
+// linearised at, no further than a stride, and gives the cost that a whole step would
+// come to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
+func (b *Belief) step(start *network.Values, share float64) (promised float64) {
+	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
+	for r := range b.rows {
+		q := &b.rows[r]
+		inn[r] = q.volts - q.model
+		for _, s := range q.slopes {
+			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - *unknown(start, s.unknown))
+		}
+	}
+	x := substitute(b.factor, len(b.rows), inn)
+	moved := map[int32]float64{}
+	for r := range b.rows {
+		promised += inn[r] * x[r]
+		for _, s := range b.rows[r].slopes {
+			moved[s.unknown] += b.prior[s.unknown] * s.slope * x[r]
+		}
+	}
+	for u, d := range moved {
+		lim, reach := bounds[u%unknowns], stride[u%unknowns]
+		x := unknown(b.Values, u)
+		next := clamp(clamp(*unknown(start, u)+d, *x-reach, *x+reach), lim[0], lim[1])
+		*x += share * (next - *x)
+	}
+	for e := range b.Values.Junctions {
+		// the resistance has a share of the drop, not all of it
+		if j := &b.Values.Junctions[e]; !math.IsInf(j.Drop, 1) {
+			j.Series = math.Min(j.Series, mostSeries*j.Drop/network.RefCurrent)
+		}
+	}
+	b.Values.Settle()
+	return promised
+}
+
+// linearise reads the fitted circuit as each group did, with slopes.
+func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
+	at := b.warmths(groups)
+	rows := make([]row, len(groups))
+	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
+			rows[i], err = b.row(w, g, at[g.celsius])
+		}
+		return err
+	})
+	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
+	return err
+}
+
+// row reads the fitted circuit as a group did.
+func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
+	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+	w.Resume(&g.ended)
+	r, err := w.Read(probe, good, v)
+	if err != nil {
+		return row{}, err
+	}
+	w.Keep(&g.ended)
+	y := location(g.volts)
+	a := g.meter.HalfWidth(y)
+	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
+		variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
+	all, _ := b.Slopes(w, g.celsius)
+	for _, s := range all {
+		if b.prior[s.unknown] > 0 {
+			q.slopes = append(q.slopes, s)
+		}
+	}
+	return q, nil
+}
+
+// factorise forms J C J' + R and its Cholesky factor.
+func (b *Belief) factorise() error {
+	n := len(b.rows)
+	clear(b.seenBy)
+	for r := range b.rows {
+		for _, s := range b.rows[r].slopes {
+			b.seenBy[s.unknown] = append(b.seenBy[s.unknown], seen{int32(r), s.slope})
+		}
+	}
+	k := make([]float64, n*n)
+	for r := range b.rows {
+		q := &b.rows[r]
+		for _, s := range q.slopes {
+			for _, o := range b.seenBy[s.unknown] {
+				k[r*n+int(o.row)] += b.prior[s.unknown] * s.slope * o.slope
+			}
+		}
+		k[r*n+r] += q.variance
+	}
+	b.factor = k
+	return cholesky(k, n)
+}

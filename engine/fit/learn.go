@@ -1,0 +1,170 @@
+package fit
+
+import (
+	"math"
+	"sort"
+
+	"halfsplit/engine/network"
+	"halfsplit/references"
+)
+
+// middle gives the median, which one bad board does not move.
+func middle(v []float64) float64 {
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	n := len(s)
+	if n == 0 {
+		return math.NaN()
+	}
+	return (s[(n-1)/2] + s[n/2]) / 2
+}
+
+// learn carries every sample to one meter through the fitted circuit and takes
+// the spread of good boards from what is left.
+func (b *Belief) learn(crew *network.Crew, groups []*group) error {
+	at := b.warmths(groups)
+	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
+	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+		g := groups[i]
+		w.Resume(&g.ended)
+		if readings[i], err = w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[g.celsius]); err == nil {
+			_, slopes[i] = b.Slopes(w, g.celsius)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	piles := map[Spot]*pile{}
+	var order []Spot
+	for i, g := range groups {
+		r := readings[i]
+		p := piles[g.spot]
+		if p == nil {
+			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter}
+			piles[g.spot] = p
+			order = append(order, g.spot)
+		}
+		for _, s := range g.samples {
+			if !s.Overload && !r.Over {
+				s.Volts += p.base - r.Volts
+			}
+			p.samples = append(p.samples, s)
+		}
+	}
+	b.level(piles, order)
+	var pooled pool
+	for _, s := range order {
+		if p := piles[s]; !p.over {
+			pooled.add(references.PredictSamples(p.samples))
+		}
+	}
+	b.Spread, pooled.sd = pooled.spread(), pooled.spread()
+	for _, s := range order {
+		p := piles[s]
+		pred := references.PredictSamples(p.samples)
+		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
+		if !p.over && !math.IsNaN(pred.Center) {
+			k.Offset = pred.Center - p.base
+			k.Scale, k.DF = pooled.shrink(pred)
+		}
+		b.known[s] = k
+	}
+	return nil
+}
+
+// pile is all samples of a spot, carried to one meter.
+type pile struct {
+	base    float64
+	over    bool
+	slope   float64 // of the reading against all drops at once
+	samples []references.Sample
+	meter   references.Meter
+}
+
+// level takes out what all readings of one sweep have in common: its board was
+// a little warmer than written, or its meter drives a little less than it says.
+// The median over the sweep's readings at junctions tells; a case's own shift is
+// fitted likewise when it is diagnosed. One board alone has nothing to compare
+// with.
+func (b *Belief) level(piles map[Spot]*pile, order []Spot) {
+	offs := map[*references.Sweep][]float64{}
+	for _, s := range order {
+		p := piles[s]
+		if p.over || p.slope < 0.5 {
+			continue
+		}
+		for _, x := range p.samples {
+			if off := x.Volts - p.base; !x.Overload && math.Abs(off) < 0.05 {
+				offs[x.Sweep] = append(offs[x.Sweep], off/p.slope)
+			}
+		}
+	}
+	if len(offs) < 2 {
+		return
+	}
+	for _, s := range order {
+		p := piles[s]
+		if p.over {
+			continue
+		}
+		for i := range p.samples {
+			if all := offs[p.samples[i].Sweep]; len(all) >= 5 && !p.samples[i].Overload {
+				p.samples[i].Volts -= middle(all) * math.Min(p.slope, 1)
+			}
+		}
+	}
+}
+
+// pool gathers the spread of boards over all points. A few boards say little of
+// the spread at one point, but the points together say much of what is usual.
+type pool struct {
+	squares, freedom float64
+	sd               float64
+}
+
+// Degrees of freedom: of the prior inside references.Predict, of the pooled
+// spread as a prior for one point (points differ), and the least number that the
+// pool needs before it is believed rather than the default.
+const (
+	predictDF = 4.0
+	pooledDF  = 8.0
+	enoughDF  = 10.0
+)
+
+// squaresOf takes the sum of squared deviations back out of a prediction.
+func squaresOf(p references.Predictive) (squares, n float64) {
+	n = p.DF - predictDF + 1
+	prior := references.DefaultSpread(p.Center)
+	return math.Max(p.Scale*p.Scale/(1+1/n)*p.DF-predictDF*prior*prior, 0), n
+}
+
+func (q *pool) add(p references.Predictive) {
+	if math.IsNaN(p.Scale) {
+		return
+	}
+	squares, n := squaresOf(p)
+	// one wild point must not speak for all
+	most := 9 * references.DefaultSpread(p.Center) * references.DefaultSpread(p.Center) * (n - 1)
+	q.squares += math.Min(squares, most)
+	q.freedom += n - 1
+}
+
+func (q *pool) spread() float64 {
+	if q.freedom < enoughDF {
+		return references.DefaultSpread(0.5)
+	}
+	return math.Sqrt(q.squares / q.freedom)
+}
+
+// shrink gives scale and degrees of freedom of the predictive Student t of a
+// point, with the pooled spread as prior in place of the default (scaled inverse
+// chi-square; Gelman et al., Bayesian Data Analysis, 3.3, from memory).
+func (q *pool) shrink(p references.Predictive) (scale, df float64) {
+	if q.freedom < enoughDF || math.IsNaN(p.Scale) {
+		return p.Scale, p.DF
+	}
+	squares, n := squaresOf(p)
+	df = pooledDF + n - 1
+	return math.Sqrt((pooledDF*q.sd*q.sd+squares)/df) * math.Sqrt(1+1/n), df
+}

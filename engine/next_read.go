@@ -1,0 +1,491 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// points lists where a probe could usefully land: both sides of every break that
+// is suspected, every terminal whose joint is, and one point of each net within
+// reach, the easiest to touch whose joint is not: read there, the net shows what
+// the joint keeps from the terminal.
+func (p *planning) points() []netlist.Point {
+	var out []netlist.Point
+	have, joint := map[string]bool{}, map[string]bool{}
+	add := func(pt netlist.Point) {
+		if name := p.Board.PointName(pt); !have[name] && len(out) < mostPoints && p.touchable(pt) {
+			have[name] = true
+			out = append(out, pt)
+		}
+	}
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			f := &p.hyps[i].faults[k]
+			if f.Locus == nil {
+				add(p.taken[p.takenOf(f.Observation)].read.At)
+				continue
+			}
+			switch c := &f.Locus.Change; c.Kind {
+			case network.Detach:
+				pt := p.model.PointOf(c.Contact)
+				joint[p.Board.PointName(pt)] = true
+				add(pt)
+			case network.Split:
+				add(p.Board.Nets[c.Net].Along[c.After])
+				add(p.Board.Nets[c.Net].Along[c.After+1])
+			}
+		}
+	}
+	for _, n := range p.reach() {
+		best, cost := netlist.Point{}, math.Inf(1)
+		for _, pt := range p.Board.PointsOn(n) {
+			if c := p.touchCost(pt); c < cost && !joint[p.Board.PointName(pt)] {
+				best, cost = pt, c
+			}
+		}
+		if !math.IsInf(cost, 1) {
+			add(best)
+		}
+	}
+	return out
+}
+
+func (p *planning) touchable(pt netlist.Point) bool { return !math.IsInf(p.touchCost(pt), 1) }
+
+// touchCost orders the points of a net by how easily a probe reaches them:
+// connector pins and test pads first, then terminals in the open, then those
+// under a shield. Balls under an IC and parts under fill cannot be touched.
+func (p *planning) touchCost(pt netlist.Point) float64 {
+	switch pt.Kind {
+	case netlist.PointPin:
+		return 0
+	case netlist.PointPad:
+		return 1
+	case netlist.PointTerminal:
+		part := &p.Board.Parts[pt.Terminal.Part]
+		if network.Pinned(part.Kind) || part.Access == netlist.Underfill {
+			return math.Inf(1)
+		}
+		if part.Access == netlist.Shield {
+			return 3
+		}
+		return 2
+	}
+	return math.Inf(1)
+}
+
+// shielded gives the setup that a point needs.
+func (p *planning) shielded(pt netlist.Point) int {
+	if pt.Kind == netlist.PointTerminal && p.Board.Parts[pt.Terminal.Part].Access == netlist.Shield {
+		return openShield
+	}
+	return -1
+}
+
+// shown is what one hypothesis foretells at one point.
+type shown struct {
+	volts, sigma float64
+	over         bool
+}
+
+// foretell gives what each hypothesis foretells at a point of the board with
+// edits.
+func (p *planning) foretell(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
+	st := p.stages[len(p.stages)-1]
+	st.Edits = edits
+	o := p.spotted(Spot{pt, pol}, st)
+	if err := p.ph.Foresee(w, &o); err != nil {
+		return nil, err
+	}
+	out := make([]shown, len(p.hyps))
+	for i := range p.hyps {
+		pr := o.Good
+		if len(p.hyps[i].changes) > 0 {
+			var err error
+			if pr, err = p.ph.Under(w, &o, p.hyps[i].changes); err != nil {
+				return nil, err
+			}
+		}
+		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > p.drive.Over}
+	}
+	if o.Known == nil && !p.belief.Covers(pol) {
+		blur(out)
+	}
+	return out, nil
+}
+
+// blur makes one of all voltages above vagueFrom: a reading there in a polarity
+// that no good board was read in will be taken to tell nothing.
+func blur(shows []shown) {
+	sum, n := 0.0, 0.0
+	for _, s := range shows {
+		if !s.over && s.volts > vagueFrom {
+			sum, n = sum+s.volts, n+1
+		}
+	}
+	for i := range shows {
+		if s := &shows[i]; !s.over && s.volts > vagueFrom {
+			s.volts, s.sigma = sum/n, wideVolts/2
+		}
+	}
+}
+
+// wideVolts is the standard deviation in volts from which a prediction is too
+// vague to make an outcome of its own.
+const wideVolts = 0.015
+
+// outcomes cuts what a reading may show into outcomes that can be told apart, and
+// gives the probability of each under each hypothesis. The sharp predictions make
+// them, and vague ones that lie apart from all sharp ones: sorted by voltage, a new
+// outcome begins where the gap exceeds apartSigmas of both neighbours; OL is one
+// more. Each of these hypotheses falls into one; any other is spread over them by
+// its normal distribution, cut half way between.
+func outcomes(shows []shown) (rows [][]float64, n int) {
+	order := make([]int, 0, len(shows))
+	over := false
+	for i, s := range shows {
+		if s.over {
+			over = true
+		} else if s.sigma < wideVolts {
+			order = append(order, i)
+		}
+	}
+	sharp := order
+	for i, s := range shows {
+		near := func(k int) bool {
+			return math.Abs(s.volts-shows[k].volts) <= apartSigmas*math.Hypot(s.sigma, shows[k].sigma)
+		}
+		if !s.over && s.sigma >= wideVolts && !slices.ContainsFunc(sharp, near) {
+			order = append(order, i)
+		}
+	}
+	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })
+	of := make([]int, len(shows))
+	for i := range of {
+		of[i] = -1
+	}
+	var cuts []float64 // between outcomes, rising
+	for k, i := range order {
+		if k > 0 {
+			a, b := shows[order[k-1]], shows[i]
+			if b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
+				cuts = append(cuts, (a.volts*b.sigma+b.volts*a.sigma)/(a.sigma+b.sigma))
+			}
+		}
+		of[i] = len(cuts)
+	}
+	n = len(cuts)
+	if len(order) > 0 {
+		n++
+	}
+	last := n
+	if over {
+		n++
+	}
+	rows = make([][]float64, len(shows))
+	for i, s := range shows {
+		rows[i] = make([]float64, n)
+		switch {
+		case s.over:
+			rows[i][last] = 1
+		case of[i] >= 0:
+			rows[i][of[i]] = 1
+		default:
+			from := 0.0
+			for k := 0; k < last; k++ {
+				to := 1.0
+				if k < len(cuts) {
+					to = normalBelow(cuts[k], s.volts, s.sigma)
+				}
+				if rows[i][k] = to - from; rows[i][k] < vagueShare {
+					rows[i][k] = 0
+				}
+				from = to
+			}
+			normalise(rows[i])
+		}
+	}
+	return rows, n
+}
+
+// toldApart sorts predictions into groups that a reading tells apart, vague ones
+// like the others.
+func toldApart(shows []shown) (of []int, n int) {
+	order := make([]int, len(shows))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool {
+		x, y := shows[order[a]], shows[order[b]]
+		if x.over != y.over {
+			return y.over
+		}
+		return !x.over && x.volts < y.volts
+	})
+	of = make([]int, len(shows))
+	for k, i := range order {
+		if k > 0 {
+			a, b := shows[order[k-1]], shows[i]
+			if a.over != b.over || !b.over && b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
+				n++
+			}
+		}
+		of[i] = n
+	}
+	return of, n + 1
+}
+
+// vagueShare is the probability below which an outcome of a vague hypothesis is
+// left out of the plan.
+const vagueShare = 0.05
+
+func normalBelow(x, mean, sigma float64) float64 { return 0.5 * math.Erfc((mean-x)/(sigma*math.Sqrt2)) }
+
+func normalise(row []float64) {
+	sum := 0.0
+	for _, x := range row {
+		sum += x
+	}
+	for k := range row {
+		row[k] /= sum
+	}
+}
+
+// measures adds a reading at each point, in both polarities, where it tells
+// anything.
+func (p *planning) measures(points []netlist.Point) error {
+	var spots []Spot
+	for _, pt := range points {
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			if pol == references.BlackOnGround && !p.belief.Covers(pol) {
+				continue // it tells short and open alone, as the other polarity does for less
+			}
+			if !p.readAlready(pt, pol) {
+				spots = append(spots, Spot{pt, pol})
+			}
+		}
+	}
+	shows := make([][]shown, len(spots))
+	err := p.crew.Each(len(spots), func(w *network.Workspace, i int) (err error) {
+		shows[i], err = p.foretell(w, spots[i].At, spots[i].Polarity, p.edits)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for i, s := range spots {
+		rows, n := outcomes(shows[i])
+		if n < 2 {
+			continue
+		}
+		seconds := p.costs.Measure
+		if s.Polarity == references.BlackOnGround {
+			seconds += p.costs.SwapLeads
+		}
+		t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(s.At), Polarity: s.Polarity.String(), Seconds: seconds}}
+		t.seen = p.readings(shows[i], rows, n)
+		p.addRows(t, rows, n, p.shielded(s.At))
+	}
+	return nil
+}
+
+// readAlready tells whether a point has been read in a polarity with the board as
+// it lies: a second reading would show the same again, whatever the model makes of
+// it. Where the first may have slipped, reading it again is a remedy of its own.
+func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
+	name := p.Board.PointName(pt)
+	return slices.ContainsFunc(p.taken, func(t taken) bool {
+		return p.Board.PointName(t.read.At) == name && t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits)
+	})
+}
+
+// readings describes the outcomes of a reading: the mean of what its hypotheses
+// foretell.
+func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcome {
+	seen := make([]StepOutcome, n)
+	weight := make([]float64, n)
+	for i, s := range shows {
+		for k, share := range rows[i] {
+			if share < 0.5 {
+				continue
+			}
+			if s.over {
+				seen[k].Overload = true
+				continue
+			}
+			if seen[k].Volts == nil {
+				seen[k].Volts = new(float64)
+			}
+			w := p.hyps[i].weight / (s.sigma * s.sigma)
+			weight[k] += w
+			*seen[k].Volts += w * s.volts
+		}
+	}
+	for k := range seen {
+		if seen[k].Volts != nil && weight[k] > 0 {
+			*seen[k].Volts /= weight[k]
+		}
+	}
+	return seen
+}
+
+// lifts adds taking a two-terminal part off and reading both its pads: blamed
+// parts, and series parts between nets within reach.
+func (p *planning) lifts() error {
+	parts := p.blamed()
+	in := map[netlist.PartID]bool{}
+	for _, x := range parts {
+		in[x] = true
+	}
+	for _, n := range p.reach() {
+		for _, c := range p.model.NetContacts(n) {
+			t := p.model.Terminal(network.Contact(c))
+			if t.Part == netlist.None || in[t.Part] || p.Board.Parts[t.Part].Kind.Class() != netlist.Series {
+				continue
+			}
+			in[t.Part] = true
+			parts = append(parts, t.Part)
+		}
+	}
+	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
+		at := &p.Board.Parts[part]
+		return network.Pinned(at.Kind) || p.edits.Of(part).Lifted || len(at.Terminals) > 4
+	})
+	parts = parts[:min(len(parts), mostLifts)]
+	pads, shows := make([][]netlist.Point, len(parts)), make([][][]shown, len(parts))
+	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) error {
+		pads[i] = p.pads(parts[i])
+		for _, pad := range pads[i] {
+			s, err := p.foretell(w, pad, references.RedOnGround, p.edits.Lift(parts[i]))
+			if err != nil {
+				return err
+			}
+			shows[i] = append(shows[i], s)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, part := range parts {
+		p.lift(part, pads[i], shows[i])
+	}
+	return nil
+}
+
+// pads lists a terminal of a part on each of its nets.
+func (p *planning) pads(part netlist.PartID) []netlist.Point {
+	at := &p.Board.Parts[part]
+	var pads []netlist.Point
+	read := map[netlist.NetID]bool{p.Board.Ground: true, netlist.None: true}
+	for t := range at.Terminals {
+		if n := at.Terminals[t].Net; !read[n] {
+			read[n] = true
+			pads = append(pads, p.Board.TerminalPoint(netlist.TerminalRef{Part: part, Terminal: int32(t)}))
+		}
+	}
+	return pads
+}
+
+// lift adds taking a part off, with what is foretold at its pads.
+func (p *planning) lift(part netlist.PartID, pads []netlist.Point, shows [][]shown) {
+	at := &p.Board.Parts[part]
+	rows, n := [][]float64(nil), 0
+	for _, s := range shows {
+		more, k := outcomes(s)
+		if rows, n = cross(rows, n, more, k); n > mostOutcomes {
+			return
+		}
+	}
+	if n < 2 {
+		return
+	}
+	t := test{step: Step{Do: DoLift, Part: at.Name, Polarity: references.RedOnGround.String(), Then: []string{}}}
+	for _, pad := range pads {
+		t.step.Then = append(t.step.Then, p.Board.PointName(pad))
+	}
+	t.step.Seconds = p.costs.Lift + float64(len(pads))*p.costs.Measure + p.costs.Refit
+	setup := -1
+	switch at.Access {
+	case netlist.Shield:
+		setup = openShield
+	case netlist.Underfill:
+		t.step.Seconds += p.costs.Underfill
+	}
+	t.seen = make([]StepOutcome, n)
+	for k := range t.seen {
+		i := likeliest(rows, k, p.hyps)
+		if i < 0 {
+			continue
+		}
+		var words []string
+		for j, pad := range pads {
+			words = append(words, p.Board.PointName(pad)+" "+display(shows[j][i].volts, shows[j][i].over))
+		}
+		t.seen[k].Seen = strings.Join(words, ", ")
+		if len(pads) == 1 {
+			t.seen[k].Overload = shows[0][i].over
+			if !shows[0][i].over {
+				t.seen[k].Volts = number(shows[0][i].volts)
+			}
+		}
+	}
+	p.addRows(t, rows, n, setup)
+}
+
+// mostOutcomes bounds the outcomes of a lift.
+const mostOutcomes = 40
+
+// cross joins two readings into one test: an outcome for each pair that can
+// happen.
+func cross(a [][]float64, n int, b [][]float64, m int) ([][]float64, int) {
+	if a == nil {
+		return b, m
+	}
+	number := map[[2]int]int{}
+	for i := range a {
+		for j, x := range a[i] {
+			for k, y := range b[i] {
+				if key := [2]int{j, k}; x*y > 0 {
+					if _, ok := number[key]; !ok {
+						number[key] = len(number)
+					}
+				}
+			}
+		}
+	}
+	rows := make([][]float64, len(a))
+	for i := range a {
+		rows[i] = make([]float64, len(number))
+		for key, at := range number {
+			rows[i][at] = a[i][key[0]] * b[i][key[1]]
+		}
+	}
+	return rows, len(number)
+}
+
+// likeliest gives the hypothesis that an outcome most likely means, -1 for none.
+func likeliest(rows [][]float64, outcome int, hyps []hypothesis) int {
+	best, most := -1, 0.0
+	for i := range rows {
+		if w := rows[i][outcome] * hyps[i].weight; w > most {
+			best, most = i, w
+		}
+	}
+	return best
+}
+
+// display writes a voltage as the meter shows it.
+func display(volts float64, over bool) string {
+	if over {
+		return "OL"
+	}
+	return fmt.Sprintf("%.3f", volts)
+}

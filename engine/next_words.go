@@ -1,0 +1,164 @@
+package engine
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/plan"
+	"halfsplit/references"
+)
+
+// step puts a choice into words.
+func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
+	if c.Remedy >= 0 {
+		return p.remedyStep(c, d)
+	}
+	t := p.tests[c.Test]
+	s := t.step
+	s.Expected = c.Seconds
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		out := t.seen[k]
+		out.Probability = o.Probability
+		out.Means = p.means(o.Weights)
+		s.Outcomes = append(s.Outcomes, out)
+	}
+	sort.SliceStable(s.Outcomes, func(a, b int) bool { return s.Outcomes[a].Probability > s.Outcomes[b].Probability })
+	s.Why = p.why(&s, len(c.Outcomes))
+	return s
+}
+
+func (p *planning) why(s *Step, outcomes int) string {
+	switch s.Do {
+	case DoLook:
+		return "a mark on it would make it likelier"
+	case DoInject:
+		return "the part that loads the rail warms up"
+	case DoLift:
+		return fmt.Sprintf("splits the line here: %d results to tell apart", outcomes)
+	}
+	return fmt.Sprintf("%d results to tell apart", outcomes)
+}
+
+// means names the explanations left by an outcome.
+func (p *planning) means(weights []float64) []string {
+	order := make([]int, len(weights))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return fault.Level(weights[order[a]]) > fault.Level(weights[order[b]]) })
+	means := []string{}
+	for _, i := range order {
+		if len(means) == listedMeans || weights[i] < 0.02 {
+			break
+		}
+		means = append(means, p.hyps[i].name)
+	}
+	return means
+}
+
+// remedyStep makes a step of a remedy: a part replaced, left off or bridged, and
+// the readings that prove it.
+func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
+	r := &p.remedies[c.Remedy]
+	if r.key == "reading" {
+		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
+		t := &p.taken[p.again()]
+		s.At, s.Polarity = t.read.Name, t.read.Polarity.String()
+		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
+		return s
+	}
+	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
+	return s
+}
+
+// again gives the reading to take once more: one that a hypothesis calls a slip, or
+// else one that was far off and not read since.
+func (p *planning) again() int {
+	for i := range p.hyps {
+		for k := range p.hyps[i].faults {
+			if f := &p.hyps[i].faults[k]; f.Locus == nil {
+				return p.takenOf(f.Observation)
+			}
+		}
+	}
+	return max(p.unread(), 0)
+}
+
+func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepOutcome {
+	var out []StepOutcome
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		x := StepOutcome{Seen: repaired, Probability: o.Probability, Means: []string{"repaired"}}
+		if k > 0 {
+			x.Seen, x.Means = still, p.means(o.Weights)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// oddProof is how far off, in standard deviations, a second reading has to be to be
+// worth reading again for proof.
+const oddProof = 1.5
+
+// proof lists the points whose readings show that a remedy worked: those that
+// read wrong before, or else those that read oddest.
+func (p *planning) proof(d *Diagnosis) []string {
+	points := []string{}
+	add := func(name string) {
+		if !slices.Contains(points, name) && len(points) < 4 {
+			points = append(points, name)
+		}
+	}
+	for _, a := range d.Abnormal {
+		if a.To == "" {
+			add(a.At)
+		}
+	}
+	if len(points) > 0 {
+		return points
+	}
+	odd := append([]Comparison(nil), d.Readings...)
+	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].Surprise) > math.Abs(odd[b].Surprise) })
+	ground := p.Board.Nets[p.Board.Ground].Name
+	for _, known := range []bool{true, false} { // without known good, what the circuit foretells
+		for _, r := range odd {
+			if r.To != "" || r.Net == ground || (r.Verdict != NoKnownGood) != known {
+				continue
+			}
+			if len(points) > 0 && math.Abs(r.Surprise) < oddProof {
+				break
+			}
+			add(r.At)
+		}
+		if len(points) > 0 {
+			break
+		}
+	}
+	return points
+}
+
+// alike names the suspects that no test on offer tells apart although they call
+// for different remedies (ambiguity groups, IEEE Std 1522).
+func (p *planning) alike(d *Diagnosis) {
+	for _, g := range plan.AmbiguityGroups(&p.problem) {
+		var names []string
+		for _, h := range g {
+			if p.hyps[h].weight >= leastSuspect*5 {
+				names = append(names, p.hyps[h].name)
+			}
+		}
+		if len(names) > 1 {
+			d.Alike = append(d.Alike, names)
+		}
+	}
+}
