@@ -170,9 +170,12 @@ func (p *planning) hypotheses() {
 	}
 }
 
-// superseded tells whether a reading was taken once more since the board last changed:
-// whether it was right does not matter any more.
+// superseded tells whether reading a point again can settle nothing more: it read the
+// same twice, or the board has changed and it was read since.
 func (p *planning) superseded(obs int) bool {
+	if p.obs[obs].Repeats > 0 {
+		return true
+	}
 	old := &p.taken[p.takenOf(obs)]
 	return !old.edits.Equal(p.edits) && slices.ContainsFunc(p.taken, func(t taken) bool {
 		return t.read.At == old.read.At && t.read.To == nil && old.read.To == nil && t.read.Polarity == old.read.Polarity && t.edits.Equal(p.edits)
