@@ -120,25 +120,25 @@ func (q *inquiry) unread() int {
 // earlier one.
 func (q *inquiry) evidence() fault.Evidence {
 	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}}
-	fed := map[netlist.NetID]int{}
+	counted := map[netlist.PartID]int{} // by part: its injection, one more than the index
 	for _, st := range q.stages {
 		for _, event := range st.Events {
 			for _, l := range event.Looks {
 				ev.Looks[l.Part] = []string{l.Look.String()}
 			}
 			for _, in := range event.Injections {
-				k, again := fed[in.Rail]
-				if !again {
-					k = len(ev.Injections)
-					fed[in.Rail] = k
-					ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail))
-				}
-				felt := &ev.Injections[k]
-				for _, n := range felt.Nets {
+				// A part is felt once, however often its nets are fed.
+				ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail, st.Edits))
+				for n := range ev.Injections[len(ev.Injections)-1].Fed {
 					for _, t := range q.Board.Nets[n].Terminals {
-						if !st.Edits.Of(t.Part).Lifted {
-							felt.Warm[t.Part] = felt.Warm[t.Part] || slices.Contains(in.Warm, t.Part)
+						if st.Edits.Of(t.Part).Lifted {
+							continue
 						}
+						if counted[t.Part] == 0 {
+							counted[t.Part] = len(ev.Injections)
+						}
+						felt := ev.Injections[counted[t.Part]-1].Warm
+						felt[t.Part] = felt[t.Part] || slices.Contains(in.Warm, t.Part)
 					}
 				}
 			}

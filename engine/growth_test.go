@@ -108,8 +108,8 @@ func bigCase(tb testing.TB, parts int) (*netlist.Board, *references.Library, *jo
 		}
 		board.Settle()
 		var out []references.PointReading
-		for i, pin := range b.Connectors[0].Pins {
-			pt := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Pin: int32(i)}}
+		for i := range b.Connectors[0].Pins {
+			pt := b.PinPoint(netlist.PinRef{Pin: int32(i)})
 			r, err := w.Read(fit.ProbeAt(m, m.PlaceOf(pt), references.RedOnGround, fit.DriveOf(meter)), &network.State{Changes: changes}, board)
 			if err != nil {
 				tb.Fatal(err)

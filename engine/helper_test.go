@@ -93,9 +93,8 @@ func (s *shop) stock(boards int, polarities ...references.Polarity) {
 func (s *shop) pins() []netlist.Point {
 	var out []netlist.Point
 	for c := range s.board.Connectors {
-		for i, pin := range s.board.Connectors[c].Pins {
-			out = append(out, netlist.Point{Kind: netlist.PointPin, Net: pin.Net,
-				Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}})
+		for i := range s.board.Connectors[c].Pins {
+			out = append(out, s.board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 		}
 	}
 	return out

@@ -341,10 +341,10 @@ func (p *planning) injections() {
 		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 			continue
 		}
-		if slices.ContainsFunc(p.ev.Injections, func(in fault.Injection) bool { return slices.Contains(in.Nets, netlist.NetID(n)) }) {
+		if slices.ContainsFunc(p.ev.Injections, func(in fault.Injection) bool { _, fed := in.Fed[netlist.NetID(n)]; return fed }) {
 			continue // it would show the same again
 		}
-		in := fault.Feed(p.model, p.ph.Values, netlist.NetID(n))
+		in := fault.Feed(p.model, p.ph.Values, netlist.NetID(n), p.edits)
 		var parts []netlist.PartID
 		for _, part := range p.blamed() {
 			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {

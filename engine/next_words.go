@@ -28,7 +28,9 @@ func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
 		out.Means = p.means(o.Weights)
 		s.Outcomes = append(s.Outcomes, out)
 	}
-	sort.SliceStable(s.Outcomes, func(a, b int) bool { return s.Outcomes[a].Probability > s.Outcomes[b].Probability })
+	sort.SliceStable(s.Outcomes, func(a, b int) bool {
+		return fault.Level(s.Outcomes[a].Probability) > fault.Level(s.Outcomes[b].Probability)
+	})
 	s.Why = p.why(&s, len(c.Outcomes))
 	return s
 }

@@ -69,13 +69,7 @@ func placeOf(p netlist.Point, pol Polarity) place {
 	if p.Net != netlist.None {
 		return place{polarity: pol, net: p.Net}
 	}
-	lone := netlist.Point{Kind: p.Kind, Net: netlist.None}
-	if p.Kind == netlist.PointTerminal {
-		lone.Terminal = p.Terminal
-	} else {
-		lone.Pin = p.Pin
-	}
-	return place{pol, netlist.None, lone}
+	return place{pol, netlist.None, p}
 }
 
 // NewLibrary makes a library of sweeps whose points lie on b.

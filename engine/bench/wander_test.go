@@ -106,7 +106,7 @@ func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *
 		if pin.Net == netlist.None {
 			continue
 		}
-		at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: conn, Pin: int32(i)}}
+		at := b.PinPoint(netlist.PinRef{Connector: conn, Pin: int32(i)})
 		read := func(w *practice.World) float64 {
 			v, err := w.Volts(w.Probe(at, nil, references.RedOnGround, meter.Drive()), edits)
 			if err != nil {

@@ -92,7 +92,7 @@ func teams(t testing.TB) []team {
 					if pin.Net == netlist.None || pin.Net == b.Ground {
 						continue
 					}
-					at := netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(p)}}
+					at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(p)})
 					for m, meter := range meters() {
 						for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 							deck, err := world.Circuit(world.Probe(at, nil, pol, fit.DriveOf(meter)), netlist.Edits{})

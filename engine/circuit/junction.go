@@ -39,7 +39,7 @@ func innerDrop(v, is, nvt, rs, scale float64) float64 {
 	z := (v+rs*is)/nvt + scale
 	if z < -6 {
 		e := math.Exp(z)
-		return v + rs*is - nvt*e/(1+e) // the start below, to half of e cubed
+		return v + rs*is - nvt*e/(1+e) // y is e/(1+e) to within e cubed
 	}
 	var y float64
 	if z < 1 {

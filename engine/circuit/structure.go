@@ -207,8 +207,8 @@ func (st *structure) eliminateFew() {
 			for ; m != 0; m &= m - 1 {
 				i := int32(64*w + bits.TrailingZeros64(m))
 				r := row(i)
-				for v, bits := range star {
-					r[v] |= bits
+				for v, joined := range star {
+					r[v] |= joined
 				}
 				r[best/64] &^= 1 << (best % 64)
 				r[w] &^= 1 << (i % 64)

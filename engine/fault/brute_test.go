@@ -67,7 +67,7 @@ func (d *desk) pins() []string {
 	for c := range d.b.Connectors {
 		for i, pin := range d.b.Connectors[c].Pins {
 			if pin.Net != d.b.Ground {
-				out = append(out, d.b.PointName(netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}}))
+				out = append(out, d.b.PointName(d.b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})))
 			}
 		}
 	}
@@ -345,6 +345,29 @@ func TestPairOnOneLine(t *testing.T) {
 }
 
 const pairOff = 0.025 // V
+
+// TestSearchOnProcessors solves pairs of faults on one processor and on sixteen: the
+// same to the last digit.
+func TestSearchOnProcessors(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
+	d := newDesk(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
+	for raised := 40.0; raised < 9e3; raised *= 2.1 {
+		for leaky := 10.5; leaky < 5e3; leaky *= 2.1 {
+			var by [2]map[string]float64
+			for k, procs := range []int{1, 16} {
+				runtime.GOMAXPROCS(procs)
+				res, err := Search(d.m, d.p, d.physics(), d.observations(d.change("R1", Raised, raised), d.change("C1", Leaky, leaky)), Evidence{})
+				if err != nil {
+					t.Fatal(err)
+				}
+				by[k] = d.bySet(res)
+			}
+			if diff := cmp.Diff(by[0], by[1]); diff != "" {
+				t.Errorf("R1 of %.0f ohm more and C1 of %.0f ohm (-one +sixteen):\n%.600s", raised, leaky, diff)
+			}
+		}
+	}
+}
 
 // TestSearchIsSteady gives the same answer to the last digit, twenty times over,
 // on one processor and on two; and probabilities that sum to 1.

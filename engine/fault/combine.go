@@ -2,7 +2,6 @@ package fault
 
 import (
 	"math"
-	"runtime"
 	"slices"
 	"sort"
 
@@ -58,6 +57,7 @@ const (
 	jointBudget = 32
 	boundBudget = 160
 	pairsKept   = 400
+	atOnce      = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
 )
 
 func (s *search) combine() error {
@@ -134,7 +134,7 @@ func (s *search) combine() error {
 	live = live[:min(len(live), jointBudget)]
 	solved := make([]set, len(live))
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
-		to := min(len(live), from+runtime.GOMAXPROCS(0))
+		to := min(len(live), from+atOnce)
 		err := s.crew.Each(to-from, func(w *network.Workspace, i int) (err error) {
 			solved[from+i], err = s.together(w, live[from+i].i, live[from+i].j)
 			return err
@@ -234,7 +234,7 @@ func (s *search) apart(i, j int, best float64) float64 {
 // couldLie is a quick upper bound of lied: every observation left at its best.
 func (s *search) couldLie(i, j int) float64 {
 	l := &s.lies[j-len(s.cands)]
-	sum := s.cands[i].odds + l.odds + l.change
+	sum := s.cands[i].most + l.odds + l.change
 	for k := range s.cands[i].tables {
 		if t := &s.cands[i].tables[k]; !hasBit(l.mask, t.obs) {
 			sum += t.best
@@ -269,7 +269,7 @@ func (s *search) ceiling(i, j int) float64 {
 			}
 		}
 	}
-	return a.odds + b.odds + sum
+	return a.most + b.most + sum
 }
 
 // meet gives the observations that two candidates both settle, as a set and as a
@@ -422,5 +422,6 @@ func (s *search) normalise() []Explanation {
 }
 
 // Level gives what to sort probabilities by: those alike to a millionth come out the
-// same and stay in the order of the board, whatever the last digits are.
+// same, but for the rare pair that a step of rounding parts, and stay in the order of
+// the board, whatever the last digits are.
 func Level(p float64) float64 { return math.Round(1e6 * math.Log(p)) }

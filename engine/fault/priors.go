@@ -85,7 +85,7 @@ func PriorsShape() *document.Shape {
 				{Name: "bad", Shape: &document.Shape{Doc: "shares of bad parts", Fields: looks}},
 				{Name: "good", Shape: &document.Shape{Doc: "shares of good parts", Fields: looks}},
 			}}},
-			{Name: "warm", Shape: &document.Shape{Doc: "shares of parts that warm up when current is injected", Fields: named([]string{"bad", "good"}, share)}},
+			{Name: "warm", Shape: &document.Shape{Doc: "shares of parts that are found warm when current is injected", Fields: named([]string{"bad", "good"}, share)}},
 			{Name: "access", Shape: &document.Shape{Doc: "factors by access", Fields: named([]string{"open", "shield", "underfill"}, factor)}},
 			{Name: "elsewhere", Shape: number("share of complaints where nothing is wrong with the lines that were read, 0 to 1", 1)},
 			{Name: "reading", Shape: &document.Shape{Doc: "odds in a thousand that a reading misleads", Fields: named([]string{"slip", "doubtful_one", "doubtful_several"}, odds)}},

@@ -299,8 +299,9 @@ func (s *search) tabulate() error {
 		for _, r := range c.locus.Modes {
 			odds += r.Odds * c.factor
 		}
-		if c.odds = math.Log(odds); c.felt != nil {
-			c.odds += slices.Max(c.felt) // a bound
+		c.odds = math.Log(odds)
+		if c.most = c.odds; len(c.felt) > 0 {
+			c.most += slices.Max(c.felt)
 		}
 	}
 	return nil

@@ -89,7 +89,8 @@ type candidate struct {
 	strong  []uint64  // bitset of observations it moves by more than faintVolts
 	weak    []uint64  // and of those it moves by less
 	moves   []int     // strong, as a list
-	odds    float64   // logarithm of the odds of all modes together
+	odds    float64   // logarithm of the odds of all modes together, before any reading or injection
+	most    float64   // the same with the most that injection makes of it: a bound
 	sum     []float64 // log likelihood ratios over the fine grid, every observation counted
 	openSum float64   // and of the open
 	all     evidence  // with every observation counted

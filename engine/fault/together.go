@@ -217,11 +217,7 @@ func (c *candidate) pieces() []piece {
 		}
 		for k := range n {
 			step := (hi - lo) / float64(n)
-			p := piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)}
-			if c.felt != nil {
-				p.odds *= math.Exp(c.felt[c.at(p)])
-			}
-			out = append(out, p)
+			out = append(out, piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)})
 		}
 	}
 	return out
@@ -233,10 +229,15 @@ func (c *candidate) at(p piece) int {
 	return int(math.Round(x * float64(c.fine-1)))
 }
 
-// logs gives the log likelihood ratio of each piece over the observations not in
-// skip.
+// logs gives the log likelihood ratio of each piece over injections and the
+// observations not in skip.
 func (c *candidate) logs(pieces []piece, obs []Observation, base []float64, skip []uint64) []float64 {
 	out := make([]float64, len(pieces))
+	if c.felt != nil {
+		for k, s := range pieces {
+			out[k] = c.felt[c.at(s)]
+		}
+	}
 	for i := range c.tables {
 		t := &c.tables[i]
 		if hasBit(skip, t.obs) {

@@ -10,9 +10,10 @@ import (
 // Injection is current from a limited supply into a rail, at the rail's own voltage,
 // and what was felt of it.
 type Injection struct {
-	Volts float64                 // V
-	Nets  []netlist.NetID         // what is fed; see Fed
-	Warm  map[netlist.PartID]bool // by part that was on these nets: did it warm up
+	Rail  netlist.NetID
+	Volts float64                   // V
+	Fed   map[netlist.NetID]float64 // by net that the current reaches: ohms on the way there
+	Warm  map[netlist.PartID]bool   // by part that was on these nets: did it warm up
 }
 
 // Power in watts that warms a part beyond doubt, and that is not felt at all. A small
@@ -23,33 +24,47 @@ const (
 	coldWatts = 0.01
 )
 
-// feedOhms bounds the resistances that injected current passes to nets beside its
-// rail (common practice, no source): beads and links.
-const feedOhms = 5.0
+// What injected current is like (common practice, no source): the ohms up to which it
+// passes to nets beside its rail, as through beads and links; the volts taken for a
+// rail whose own are not known; and the amperes that the supply is limited to.
+const (
+	feedOhms    = 5.0
+	unknownRail = 1.8
+	feedAmperes = 2.0
+)
 
-// unknownRail is the voltage in volts taken for a rail whose own is not known
-// (common practice, no source).
-const unknownRail = 1.8
-
-// Feed gives an injection into a rail, before anything was felt.
-func Feed(m *network.Model, v *network.Values, rail netlist.NetID) Injection {
-	in := Injection{Volts: m.Board.Nets[rail].RailVolts, Nets: []netlist.NetID{rail}, Warm: map[netlist.PartID]bool{}}
+// Feed gives an injection into a rail of a board as the bench has left it, before
+// anything was felt.
+func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist.Edits) Injection {
+	in := Injection{Rail: rail, Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}}
 	if math.IsNaN(in.Volts) || in.Volts <= 0 {
 		in.Volts = unknownRail
 	}
-	seen := map[netlist.NetID]bool{rail: true, m.Board.Ground: true, netlist.None: true}
-	for i := 0; i < len(in.Nets); i++ {
-		for _, c := range m.NetContacts(in.Nets[i]) {
+	for todo := []netlist.NetID{rail}; len(todo) > 0; {
+		n := todo[0]
+		todo = todo[1:]
+		for _, c := range m.NetContacts(n) {
 			for _, e := range m.ContactElements(network.Contact(c)) {
 				el := &m.Elements[e]
-				if el.Class != network.Resistive || v.Ohms[e] > feedOhms {
+				if el.Class != network.Resistive {
 					continue
 				}
-				for _, n := range [2]netlist.NetID{m.Net(el.A), m.Net(el.B)} {
-					if !seen[n] {
-						seen[n] = true
-						in.Nets = append(in.Nets, n)
-					}
+				ohms := in.Fed[n]
+				switch x := edits.Of(el.Part); {
+				case x.Bridged:
+					ohms += x.Ohms
+				case x.Lifted:
+					continue
+				default:
+					ohms += v.Ohms[e]
+				}
+				other := m.Net(el.A)
+				if other == n {
+					other = m.Net(el.B)
+				}
+				if was, ok := in.Fed[other]; ohms <= feedOhms && other != m.Board.Ground && other != netlist.None && (!ok || ohms < was) {
+					in.Fed[other] = ohms
+					todo = append(todo, other)
 				}
 			}
 		}
@@ -57,8 +72,11 @@ func Feed(m *network.Model, v *network.Values, rail netlist.NetID) Injection {
 	return in
 }
 
-// Watts gives the power in watts that a fault of so many ohms takes: V^2/R where it
-// leads from a fed net to ground, 0 elsewhere.
+// Watts gives the power in watts that a fault of so many ohms takes: 0 where it does
+// not lead from a fed net to ground. With R its ohms, Rs those on the way, V the
+// supply's volts and I its limit it is the less of
+//
+//	R (V/(R+Rs))^2  and  R I^2
 func (in *Injection) Watts(l *Locus, ground netlist.NetID, ohms float64) float64 {
 	if l == nil || l.Change.Kind != network.AddPath {
 		return 0
@@ -67,15 +85,12 @@ func (in *Injection) Watts(l *Locus, ground netlist.NetID, ohms float64) float64
 	if a == ground {
 		a, b = b, a
 	}
-	if b != ground {
+	way, fed := in.Fed[a]
+	if !fed || b != ground {
 		return 0
 	}
-	for _, n := range in.Nets {
-		if n == a {
-			return in.Volts * in.Volts / math.Max(ohms, network.MinOhms)
-		}
-	}
-	return 0
+	amperes := math.Min(in.Volts/math.Max(ohms+way, network.MinOhms), feedAmperes)
+	return ohms * amperes * amperes
 }
 
 // WarmShare gives the share of parts taking so many watts that are found warm: BadWarm

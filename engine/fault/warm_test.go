@@ -4,11 +4,13 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
 
-// rail is a supply with a bead behind it; invented.
+// rail is a supply with another behind 4 ohm; invented.
 const rail = `
 board: rail
 revision: A
@@ -17,7 +19,7 @@ connectors: {J1: {rows: 1, pins: {1: S, 2: GND, 3: V}}}
 nets: {V: {rail: 3 V}, V_F: {rail: 3 V}, W: {rail: true}}
 parts:
   C1: {kind: capacitor, value: 1u, pins: [V, GND]}
-  FB1: {kind: bead, value: 0.5R, pins: [V, V_F]}
+  R3: {kind: resistor, value: 4R, pins: [V, V_F]}
   C2: {kind: capacitor, value: 1u, pins: [V_F, GND]}
   R1: {kind: resistor, value: 1K, pins: [V, S], role: pull}
   C3: {kind: capacitor, value: 1n, pins: [S, GND]}
@@ -44,11 +46,18 @@ func TestFelt(t *testing.T) {
 		}
 		return id
 	}
-	in := Feed(m, v, net("V"))
-	if in.Volts != 3 || len(in.Nets) != 2 || in.Nets[1] != net("V_F") {
-		t.Fatalf("3 V into V feeds nets %v at %g V, want V and V_F, and not S behind 1 kohm", in.Nets, in.Volts)
+	none := netlist.Edits{}
+	in := Feed(m, v, net("V"), none)
+	if diff := cmp.Diff(map[netlist.NetID]float64{net("V"): 0, net("V_F"): 4}, in.Fed); diff != "" || in.Volts != 3 {
+		t.Fatalf("at %g V into V, by net and ohms on the way (-want +got):\n%s", in.Volts, diff)
 	}
-	if in := Feed(m, v, net("W")); in.Volts != unknownRail {
+	if in := Feed(m, v, net("V"), none.Lift(part("R3"))); len(in.Fed) != 1 {
+		t.Errorf("with R3 off, current reaches %v", in.Fed)
+	}
+	if in := Feed(m, v, net("V"), none.Lift(part("R1")).Bridge(part("R1"), 0.1)); in.Fed[net("S")] != 0.1 {
+		t.Errorf("over a bridge, current reaches %v", in.Fed)
+	}
+	if in := Feed(m, v, net("W"), none); in.Volts != unknownRail {
 		t.Errorf("a rail of unknown voltage is fed with %g V, want %g V", in.Volts, unknownRail)
 	}
 	in.Warm = map[netlist.PartID]bool{part("C1"): false, part("C2"): true, part("C3"): false}
@@ -58,14 +67,16 @@ func TestFelt(t *testing.T) {
 		ohms float64
 		want float64
 	}{
-		{"C1", 2, 0.25 / 0.99},        // 4.5 W and not warm
-		{"C1", 45, 0.25 / 0.99},       // 0.2 W
-		{"C1", 201.2461, 0.62 / 0.99}, // the geometric mean of 0.2 W and 10 mW: half way, 0.38
-		{"C1", 900, 1},                // 10 mW: no more than a good part
-		{"C2", 0.1, 0.75 / 0.01},      // behind the bead, and warm
-		{"C2", 201.2461, 0.38 / 0.01},
-		{"C3", 1, 1}, // not fed
-		{"C4", 1, 1}, // not felt
+		{"C1", 2, 0.25 / 0.99},         // 4.5 W and not warm
+		{"C1", 45, 0.25 / 0.99},        // 0.2 W
+		{"C1", 201.2461, 0.62 / 0.99},  // the geometric mean of 0.2 W and 10 mW: half way, 0.38
+		{"C1", 900, 1},                 // 10 mW: no more than a good part
+		{"C2", 20, 0.75 / 0.01},        // behind R3, 20 (3/24)^2 = 0.31 W, and warm
+		{"C2", 193.1633, 0.38 / 0.01},  // R (3/(R+4))^2 = 44.7 mW, half way
+		{"C2", 0.0179, 1},              // R3 takes it all: less than 10 mW is left
+		{"C1", 0.0111803, 0.62 / 0.99}, // 2 A at most: 44.7 mW
+		{"C3", 1, 1},                   // not fed
+		{"C4", 1, 1},                   // not felt
 	} {
 		n := b.Parts[part(tt.part)].Terminals[0].Net
 		l := &Locus{Part: part(tt.part), Change: network.Change{Kind: network.AddPath,
@@ -76,5 +87,139 @@ func TestFelt(t *testing.T) {
 		if got := s.warmed(l); got != (tt.part == "C1" || tt.part == "C2") {
 			t.Errorf("%s: injection says something of it: %v", tt.part, got)
 		}
+	}
+}
+
+// twoCaps is a rail with two capacitors alike; invented.
+const twoCaps = `
+board: twins
+revision: A
+ground: GND
+connectors: {J1: {rows: 1, pins: {1: A, 2: GND, 3: B, 4: V, 5: C}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  R1: {kind: resistor, value: 100R, pins: [A, A_U]}
+  C1: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C2: {kind: capacitor, value: 1u, pins: [V, GND]}
+  R2: {kind: resistor, value: 22R, pins: [B, B_U]}
+  U1: {kind: ic, pins: {1: V, 2: A_U, 3: B_U, 4: GND, 5: C}, supply: 1, ground: 4}
+`
+
+// TestFeltWeighed finds out of two capacitors alike the one that warmed: the odds
+// between them are those of what was felt, by hand where the reading settles the
+// resistance, and warmth at a power that no part is felt at changes nothing.
+func TestFeltWeighed(t *testing.T) {
+	d := newDesk(t, twoCaps)
+	c1, err := d.b.PartByName("C1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c2, err := d.b.PartByName("C2")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := d.b.NetByName("V")
+	if err != nil {
+		t.Fatal(err)
+	}
+	warmed := func(ohms float64) (one, two float64) {
+		in := Feed(d.m, d.belief.Values, v, netlist.Edits{})
+		in.Warm = map[netlist.PartID]bool{c1: true, c2: false}
+		res, err := Search(d.m, d.p, d.physics(), d.observations(d.change("C1", Leaky, ohms)), Evidence{Injections: []Injection{in}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := d.bySet(res)
+		return got["C1 1-2"], got["C2 1-2"]
+	}
+	// 1.8 V into 72 ohm is 45 mW: 0.38 of bad parts are felt, 0.01 of good ones.
+	one, two := warmed(72)
+	if want := 0.38 / 0.01 * 0.99 / 0.62; math.Abs(math.Log(one/two/want)) > 0.3 {
+		t.Errorf("at 72 ohm the warm one has %.3f and the cold one %.3f, a ratio of %.1f; want %.1f", one, two, one/two, want)
+	}
+	// 1.8 V into 1.1 kohm is 3 mW.
+	if one, two := warmed(1100); one < 0.1 || math.Abs(math.Log(one/two)) > 0.3 {
+		t.Errorf("at 1.1 kohm the warm one has %.3f and the cold one %.3f; want them equal", one, two)
+	}
+}
+
+// TestFeltPieces: as a pair of faults is cut finer, so is what was felt.
+func TestFeltPieces(t *testing.T) {
+	d := newDesk(t, twoCaps)
+	c1, err := d.b.PartByName("C1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := d.b.NetByName("V")
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := Feed(d.m, d.belief.Values, v, netlist.Edits{})
+	in.Warm = map[netlist.PartID]bool{c1: true}
+	obs := d.observations(d.change("C1", Leaky, 150))
+	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, ev: Evidence{Injections: []Injection{in}}, crew: network.NewCrew(d.m), words: 1}
+	if err := s.findCandidates(); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.tabulate(); err != nil {
+		t.Fatal(err)
+	}
+	seen := false
+	for _, c := range s.cands {
+		if c.locus.Part != c1 || c.felt == nil {
+			continue
+		}
+		seen = true
+		var fine []piece
+		for _, p := range c.pieces() {
+			for _, q := range p.cut() {
+				fine = append(fine, q.cut()...)
+			}
+		}
+		with := c.logs(fine, obs, s.result.Base, []uint64{0})
+		c.felt = nil
+		for k, bare := range c.logs(fine, obs, s.result.Base, []uint64{0}) {
+			if got, want := math.Exp(with[k]-bare), s.felt(c.locus, fine[k].ohms()); math.Abs(math.Log(got/want)) > 0.05 {
+				t.Errorf("at %.3g ohm the factor is %.2f, want %.2f", fine[k].ohms(), got, want)
+			}
+		}
+	}
+	if !seen {
+		t.Error("no candidate was felt")
+	}
+}
+
+// TestWeighBySubtraction leaves observations out of a candidate's evidence: the same
+// as adding up the others.
+func TestWeighBySubtraction(t *testing.T) {
+	d := newDesk(t, pocket)
+	obs := d.observations(d.change("R1", Raised, 400), d.change("C1", Leaky, 300))
+	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, crew: network.NewCrew(d.m), words: 1}
+	if err := s.findCandidates(); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.tabulate(); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, c := range s.cands {
+		for skip := range uint64(1) << len(obs) {
+			got := c.weigh(obs, s.result.Base, []uint64{skip})
+			rest := *c
+			rest.tables = nil
+			for _, tb := range c.tables {
+				if !hasBit([]uint64{skip}, tb.obs) {
+					rest.tables = append(rest.tables, tb)
+				}
+			}
+			rest.gather(obs, s.result.Base)
+			want := rest.weigh(obs, s.result.Base, nil)
+			if n++; math.Abs(got.total-want.total) > 1e-9*(1+math.Abs(want.total)) {
+				t.Errorf("%s without %b: %.12g, adding up gives %.12g", d.place(c.locus), skip, got.total, want.total)
+			}
+		}
+	}
+	if n == 0 {
+		t.Error("nothing was weighed")
 	}
 }

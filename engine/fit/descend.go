@@ -8,9 +8,10 @@ import (
 )
 
 // Gauss-Newton makes so many rounds at most, and ends where another would lower the
-// cost by less than settled for each row, which is some 1 by itself, or where a share of leastShare of a step still leads uphill.
-// Where junctions lie side by side the readings bend within a few tens of
-// millivolts, so that no round moves an unknown further than its stride.
+// cost by less than settled for each row, which is some 1 by itself, or where a share
+// of leastShare of a step still leads uphill. Where junctions lie side by side the
+// readings bend within a few tens of millivolts, so that no round moves an unknown
+// further than its stride.
 const (
 	rounds     = 20
 	settled    = 0.01

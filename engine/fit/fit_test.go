@@ -59,7 +59,7 @@ func (y *yard) pins() []netlist.Point {
 	for c := range y.b.Connectors {
 		for i, pin := range y.b.Connectors[c].Pins {
 			if pin.Net != y.b.Ground {
-				out = append(out, netlist.Point{Kind: netlist.PointPin, Net: pin.Net, Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}})
+				out = append(out, y.b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 			}
 		}
 	}

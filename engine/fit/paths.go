@@ -32,16 +32,16 @@ func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
 	}
 	for _, g := range groups {
 		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+		overload := g.overloads > len(g.volts)
 		for try := 0; try < 24; try++ {
 			r, ok := told[probe]
-			if !ok || r.Over != (g.overloads > len(g.volts)) {
+			if !ok || r.Over != overload { // to look closer, w has to have read it
 				var err error
 				if r, err = w.Read(probe, good, b.Values); err != nil {
 					return err
 				}
 				told[probe] = r
 			}
-			overload := g.overloads > len(g.volts)
 			if overload == r.Over {
 				break
 			}

@@ -1,7 +1,6 @@
 package network
 
 import (
-	"errors"
 	"runtime"
 	"sync"
 )
@@ -18,7 +17,7 @@ func NewCrew(m *Model) *Crew { return &Crew{m: m} }
 // Each does n pieces of work, numbered from 0, on every processor. Readings of one
 // piece do not start where those of another ended, so that the results are the same
 // to the last digit on any number of processors. A workspace stops at its first
-// error.
+// error; the first of them by workspace is returned. Only one call may run at a time.
 func (c *Crew) Each(n int, work func(w *Workspace, i int) error) error {
 	workers := max(1, min(runtime.GOMAXPROCS(0), n))
 	for len(c.hands) < workers {
@@ -35,5 +34,10 @@ func (c *Crew) Each(n int, work func(w *Workspace, i int) error) error {
 		})
 	}
 	wg.Wait()
-	return errors.Join(errs...)
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -28,8 +28,7 @@ func pins(b *netlist.Board) []netlist.Point {
 		for i, pin := range b.Connectors[c].Pins {
 			if pin.Net == netlist.None || !seen[pin.Net] {
 				seen[pin.Net] = true
-				out = append(out, netlist.Point{Kind: netlist.PointPin, Net: pin.Net,
-					Pin: netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}})
+				out = append(out, b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 			}
 		}
 	}

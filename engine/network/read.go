@@ -151,8 +151,7 @@ func (w *Workspace) Again(st *State, v *Values) (Reading, error) {
 			w.c.Resistors[was.resistor].Ohms = math.Max(was.beside+st.Changes[k].Ohms, MinOhms)
 		}
 	}
-	sol, err := w.solver.Again(&w.c)
-	return w.keep(sol, err)
+	return w.keep(w.solver.Again(&w.c))
 }
 
 func (w *Workspace) solve(p Probe) (Reading, error) {
@@ -196,7 +195,7 @@ type Ended struct {
 	volts   []float64
 }
 
-// Keep puts where the last reading ended into e.
+// Keep puts where the last reading ended into e, before any Resume.
 func (w *Workspace) Keep(e *Ended) {
 	e.coppers, e.volts = append(e.coppers[:0], w.was...), e.volts[:0]
 	for _, cu := range w.was {
@@ -206,7 +205,7 @@ func (w *Workspace) Keep(e *Ended) {
 
 // Resume makes the next reading start where e ended; with nil or nothing in it,
 // from no voltage at all. Other readings start where the one before ended if that
-// was of the same probe.
+// was of the same probe. Again always does.
 func (w *Workspace) Resume(e *Ended) {
 	w.series++
 	w.resumed = true
@@ -566,6 +565,11 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 			}
 		}
 		if isOpen(added) {
+			for k := range st.Changes {
+				if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e {
+					w.varied[k].open = true
+				}
+			}
 			continue
 		}
 		a, b := w.ends(e, st)

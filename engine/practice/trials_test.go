@@ -17,6 +17,46 @@ import (
 	"halfsplit/references"
 )
 
+// TestRedraw draws recorded trials anew: the same seed the same board, another seed
+// another one, with as many faults and readings, and faults that show.
+func TestRedraw(t *testing.T) {
+	trials, err := LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	differing := 0
+	for i := 0; i < len(trials); i += 20 {
+		tr := &trials[i]
+		var volts [3]string
+		for k, seed := range []uint64{1, 1, 2} {
+			u, err := tr.Redraw(seed)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(u.Faults) != len(tr.Faults) || len(u.Readings) != len(tr.Readings) || len(u.Library) != len(tr.Library) {
+				t.Errorf("trial %d has %d faults and %d readings; drawn anew %d and %d", tr.Number, len(tr.Faults), len(tr.Readings), len(u.Faults), len(u.Readings))
+			}
+			for k, r := range u.Readings {
+				if r.At != tr.Readings[k].At || r.Polarity != tr.Readings[k].Polarity {
+					t.Errorf("trial %d: reading %d is taken elsewhere", tr.Number, k)
+				}
+			}
+			for _, r := range u.Readings {
+				volts[k] += fmt.Sprint(r.Reading)
+			}
+		}
+		if volts[0] != volts[1] {
+			t.Errorf("trial %d: one seed gives two boards", tr.Number)
+		}
+		if volts[0] != volts[2] {
+			differing++
+		}
+	}
+	if differing == 0 {
+		t.Error("no seed gives another board")
+	}
+}
+
 // The recorded trials. To make them anew, some minutes of ngspice:
 //
 //	go test ./engine/practice -run TestTrials -refresh -timeout 60m

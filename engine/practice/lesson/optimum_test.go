@@ -230,18 +230,24 @@ func touchable(b *netlist.Board) []string {
 // power it takes, and so do parts behind a few ohms. It takes three suspects to be
 // worth it (common practice, no source).
 func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, priors *fault.Priors, seconds float64) (chance, bool) {
-	const hot, cold, fair, few, suspects = 0.2, 0.01, 0.1, 5.0, 3 // W, W, share, ohm
+	const hot, cold, fair, few, most, suspects = 0.2, 0.01, 0.1, 5.0, 2.0, 3 // W, W, share, ohm, A
 	if net := &b.Nets[rail]; !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 		return chance{}, false
 	}
-	fed := map[netlist.NetID]bool{rail: true}
+	fed := map[netlist.NetID]float64{rail: 0} // ohms on the way
 	for grown := true; grown; {
 		grown = false
 		for p := range b.Parts {
 			for _, way := range b.Parts[p].Paths() {
 				from, to := b.Parts[p].Terminals[way.From].Net, b.Parts[p].Terminals[way.To].Net
-				if way.Element == netlist.Resistive && way.Ohms <= few && fed[from] != fed[to] && from != b.Ground && to != b.Ground {
-					fed[from], fed[to], grown = true, true, true
+				if way.Element != netlist.Resistive || from == b.Ground || to == b.Ground || from == netlist.None || to == netlist.None {
+					continue
+				}
+				for _, ends := range [2][2]netlist.NetID{{from, to}, {to, from}} {
+					near, ok := fed[ends[0]]
+					if far, there := fed[ends[1]]; ok && near+way.Ohms <= few && (!there || near+way.Ohms < far) {
+						fed[ends[1]], grown = near+way.Ohms, true
+					}
 				}
 			}
 		}
@@ -255,16 +261,20 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultRe
 			if err != nil || f.Ohms == nil {
 				continue
 			}
-			watts := b.Nets[rail].RailVolts * b.Nets[rail].RailVolts / *f.Ohms
+			part, onRail, onGround, way := &b.Parts[p], false, false, 0.0
+			for _, tm := range part.Terminals {
+				if ohms, there := fed[tm.Net]; there && (f.Terminal == "" || f.Terminal == tm.Name) {
+					onRail, way = true, ohms
+				}
+				onGround = onGround || tm.Net == b.Ground
+			}
+			amperes := math.Min(b.Nets[rail].RailVolts/(*f.Ohms+way), most)
+			watts := *f.Ohms * amperes * amperes
 			felt := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
 			if felt <= fair {
 				continue
 			}
 			warm[h] = felt
-			part, onRail, onGround := &b.Parts[p], false, false
-			for _, tm := range part.Terminals {
-				onRail, onGround = onRail || fed[tm.Net] && (f.Terminal == "" || f.Terminal == tm.Name), onGround || tm.Net == b.Ground
-			}
 			if mode, _ := fault.ParseMode(f.Mode); (mode == fault.Shorted || mode == fault.Leaky) && onRail && onGround {
 				if _, there := number[f.Part]; !there {
 					number[f.Part] = len(number)
