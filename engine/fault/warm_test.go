@@ -27,25 +27,23 @@ parts:
   R2: {kind: resistor, value: 1K, pins: [W, S], role: pull}
 `
 
+// named finds a part or net.
+func named[ID any](t *testing.T, find func(string) (ID, error), name string) ID {
+	t.Helper()
+	id, err := find(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
 // TestFelt weighs what was felt of current injected into a rail of 3 V: by V^2/R
 // against the shares of priors.yaml, worked out by hand.
 func TestFelt(t *testing.T) {
 	b, m, v := board(t, rail)
 	p := DefaultPriors()
-	part := func(name string) netlist.PartID {
-		id, err := b.PartByName(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return id
-	}
-	net := func(name string) netlist.NetID {
-		id, err := b.NetByName(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return id
-	}
+	part := func(name string) netlist.PartID { return named(t, b.PartByName, name) }
+	net := func(name string) netlist.NetID { return named(t, b.NetByName, name) }
 	none := netlist.Edits{}
 	in := Feed(m, v, net("V"), none)
 	if diff := cmp.Diff(map[netlist.NetID]float64{net("V"): 0, net("V_F"): 4}, in.Fed); diff != "" || in.Volts != 3 {
@@ -110,18 +108,7 @@ parts:
 // resistance, and warmth at a power that no part is felt at changes nothing.
 func TestFeltWeighed(t *testing.T) {
 	d := newDesk(t, twoCaps)
-	c1, err := d.b.PartByName("C1")
-	if err != nil {
-		t.Fatal(err)
-	}
-	c2, err := d.b.PartByName("C2")
-	if err != nil {
-		t.Fatal(err)
-	}
-	v, err := d.b.NetByName("V")
-	if err != nil {
-		t.Fatal(err)
-	}
+	c1, c2, v := named(t, d.b.PartByName, "C1"), named(t, d.b.PartByName, "C2"), named(t, d.b.NetByName, "V")
 	warmed := func(ohms float64) (one, two float64) {
 		in := Feed(d.m, d.belief.Values, v, netlist.Edits{})
 		in.Warm = map[netlist.PartID]bool{c1: true, c2: false}
@@ -146,14 +133,7 @@ func TestFeltWeighed(t *testing.T) {
 // TestFeltPieces: as a pair of faults is cut finer, so is what was felt.
 func TestFeltPieces(t *testing.T) {
 	d := newDesk(t, twoCaps)
-	c1, err := d.b.PartByName("C1")
-	if err != nil {
-		t.Fatal(err)
-	}
-	v, err := d.b.NetByName("V")
-	if err != nil {
-		t.Fatal(err)
-	}
+	c1, v := named(t, d.b.PartByName, "C1"), named(t, d.b.NetByName, "V")
 	in := Feed(d.m, d.belief.Values, v, netlist.Edits{})
 	in.Warm = map[netlist.PartID]bool{c1: true}
 	obs := d.observations(d.change("C1", Leaky, 150))
