@@ -409,19 +409,28 @@ func (b *Belief) DropSD(e int32) float64 {
 //	s' C s - (J C s)' (J C J' + R)^-1 (J C s)
 func (b *Belief) left(slopes []Slope) float64 {
 	if b.cov != nil {
-		v := 0.0
-		for i, s := range slopes {
+		type placed struct {
+			at    int
+			slope float64
+		}
+		var room [32]placed
+		v, seen := 0.0, room[:0]
+		for _, s := range slopes {
+			own := s.slope * s.slope * b.prior[s.unknown]
 			k := b.place[s.unknown]
 			if k < 0 {
-				v += s.slope * s.slope * b.prior[s.unknown]
+				v += own
+				continue
+			}
+			if own < noVariance { // nearly always most of them
 				continue
 			}
 			v += s.slope * s.slope * b.cov[k*b.width+k]
-			for _, t := range slopes[:i] {
-				if l := b.place[t.unknown]; l >= 0 {
-					v += 2 * s.slope * t.slope * b.cov[k*b.width+l]
-				}
+			row := b.cov[k*b.width:][:b.width]
+			for _, t := range seen {
+				v += 2 * s.slope * t.slope * row[t.at]
 			}
+			seen = append(seen, placed{k, s.slope})
 		}
 		return math.Max(v, 0)
 	}
@@ -454,5 +463,9 @@ func (b *Belief) left(slopes []Slope) float64 {
 	}
 	return math.Max(v-less, 0)
 }
+
+// noVariance is the variance in V^2 that one unknown has to bring to a reading to be
+// worth counting: (10 microvolts)^2.
+const noVariance = 1e-10
 
 func square(x float64) float64 { return x * x }
