@@ -177,9 +177,7 @@ func (p *planning) superseded(obs int) bool {
 		return true
 	}
 	old := &p.taken[p.takenOf(obs)]
-	return !old.edits.Equal(p.edits) && slices.ContainsFunc(p.taken, func(t taken) bool {
-		return t.read.At == old.read.At && t.read.To == nil && old.read.To == nil && t.read.Polarity == old.read.Polarity && t.edits.Equal(p.edits)
-	})
+	return !old.edits.Equal(p.edits) && old.read.To == nil && p.readAlready(old.read.At, old.read.Polarity)
 }
 
 // healthy gives the share of the problem's weight that needs no remedy.
@@ -234,30 +232,13 @@ func (p *planning) reach() []netlist.NetID {
 				add(p.taken[p.takenOf(f.Observation)].read.At.Net)
 				continue
 			}
-			c := &f.Locus.Change
-			switch c.Kind {
-			case network.AddPath:
-				add(c.A.Net)
-				add(c.B.Net)
-			case network.Cut:
-				add(p.model.Net(p.model.Elements[c.Element].A))
-				add(p.model.Net(p.model.Elements[c.Element].B))
-			case network.Detach:
-				add(p.model.Net(c.Contact))
-			case network.Split:
-				add(c.Net)
+			for _, n := range p.model.NetsOf(&f.Locus.Change) {
+				add(n)
 			}
 		}
 	}
 	for _, n := range nets[:len(nets):len(nets)] {
-		for _, c := range p.model.NetContacts(n) {
-			for _, e := range p.model.ContactElements(network.Contact(c)) {
-				if el := &p.model.Elements[e]; el.Class == network.Resistive {
-					add(p.model.Net(el.A))
-					add(p.model.Net(el.B))
-				}
-			}
-		}
+		p.model.Neighbours(n, func(_ int32, other netlist.NetID) { add(other) })
 	}
 	return nets
 }
@@ -336,6 +317,7 @@ const (
 
 // injections adds current into shorted rails.
 func (p *planning) injections() {
+	blamed := p.blamed()
 	for n := range p.Board.Nets {
 		net := &p.Board.Nets[n]
 		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
@@ -346,7 +328,7 @@ func (p *planning) injections() {
 		}
 		in := fault.Feed(p.model, p.ph.Values, netlist.NetID(n), p.edits)
 		var parts []netlist.PartID
-		for _, part := range p.blamed() {
+		for _, part := range blamed {
 			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {
 				parts = append(parts, part)
 			}

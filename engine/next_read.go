@@ -302,7 +302,7 @@ func (p *planning) measures(points []netlist.Point) error {
 func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
 	name := p.Board.PointName(pt)
 	return slices.ContainsFunc(p.taken, func(t taken) bool {
-		return p.Board.PointName(t.read.At) == name && t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits)
+		return t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name
 	})
 }
 

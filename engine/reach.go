@@ -588,16 +588,3 @@ func (r *reaching) limit(w *network.Workspace, k int, b *band) error {
 	b.seen[k] = visible{SeenPart, math.Exp(yes)}
 	return nil
 }
-
-// nets lists the nets that a change lies on.
-func (r *reaching) nets(c *network.Change) []netlist.NetID {
-	switch c.Kind {
-	case network.AddPath:
-		return []netlist.NetID{c.A.Net, c.B.Net}
-	case network.Cut:
-		return []netlist.NetID{r.model.Net(r.model.Elements[c.Element].A), r.model.Net(r.model.Elements[c.Element].B)}
-	case network.Detach:
-		return []netlist.NetID{r.model.Net(c.Contact)}
-	}
-	return []netlist.NetID{c.Net}
-}

@@ -197,7 +197,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	}
 	for _, b := range g.bands {
 		c := &b.cause.locus.Change
-		for _, n := range r.nets(c) {
+		for _, n := range r.model.NetsOf(c) {
 			net(n)
 		}
 		if c.Kind == network.Split {
@@ -209,14 +209,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 		}
 	}
 	for _, n := range nets[:len(nets):len(nets)] {
-		for _, c := range r.model.NetContacts(n) {
-			for _, e := range r.model.ContactElements(network.Contact(c)) {
-				if el := &r.model.Elements[e]; el.Class == network.Resistive {
-					net(r.model.Net(el.A))
-					net(r.model.Net(el.B))
-				}
-			}
-		}
+		r.model.Neighbours(n, func(_ int32, other netlist.NetID) { net(other) })
 	}
 	for _, n := range nets {
 		best, cost := netlist.Point{}, math.Inf(1)

@@ -39,12 +39,12 @@ type structure struct {
 	parent []int32 // union-find
 	column []int32 // the columns by old places, as they are eliminated
 	colEnd []int32
-	order  []int32 // old places as they are eliminated
-	moved  []int32 // old place -> place
-	byOld  []Node  // old place -> node
-	queue  queue
-	near   []uint64 // by old place: a bit for each neighbour
-	degree []int32  // by old place
+	order  []int32  // old places as they are eliminated
+	moved  []int32  // old place -> place
+	byOld  []Node   // old place -> node
+	degree []int32  // by old place: its neighbours that are left
+	near   []uint64 // by old place: a bit for each neighbour; of eliminateFew
+	queue  queue    // of eliminateMany
 }
 
 // same tells whether c has the joins that st was made for.
@@ -226,7 +226,6 @@ func (st *structure) eliminateFew() {
 type queue struct {
 	near       [][]int32           // by old place: its neighbours, those gone as well
 	known      map[uint64]struct{} // the pairs of neighbours
-	degree     []int32             // by old place
 	head       []int32             // degree -> first place of the chain, -1 for none
 	next, prev []int32             // by old place
 	gone       []bool              // by old place
@@ -245,9 +244,7 @@ func (q *queue) ready(n int) {
 	for k := range n {
 		q.near[k] = q.near[k][:0]
 	}
-	q.degree, q.head, q.next, q.prev = resize(q.degree, n), resize(q.head, n), resize(q.next, n), resize(q.prev, n)
-	q.gone = resize(q.gone, n)
-	clear(q.degree)
+	q.head, q.next, q.prev, q.gone = resize(q.head, n), resize(q.next, n), resize(q.prev, n), resize(q.gone, n)
 	clear(q.gone)
 }
 
@@ -257,7 +254,9 @@ func (st *structure) eliminateMany() {
 	n := st.n
 	q := &st.queue
 	q.ready(n)
-	near, known, degree := q.near, q.known, q.degree
+	st.degree = resize(st.degree, n)
+	clear(st.degree)
+	near, known, degree := q.near, q.known, st.degree
 	join := func(a, b int32) bool {
 		key := uint64(min(a, b))<<32 | uint64(max(a, b))
 		if _, ok := known[key]; ok {

@@ -228,13 +228,17 @@ type sweep struct {
 	begun   bool // the workspace's last reading was of this
 }
 
+// state gives the board that is foretold.
+func (s *sweep) state() *network.State {
+	return &network.State{Edits: s.o.Edits, Changes: s.changes}
+}
+
 func (s *sweep) read() (r network.Reading, err error) {
-	st := network.State{Edits: s.o.Edits, Changes: s.changes}
 	if s.begun {
-		r, err = s.w.Again(&st, s.ph.Values)
+		r, err = s.w.Again(s.state(), s.ph.Values)
 	} else {
 		s.w.Resume(&s.o.ended)
-		r, err = s.w.Read(s.o.Probe, &st, s.ph.Values)
+		r, err = s.w.Read(s.o.Probe, s.state(), s.ph.Values)
 	}
 	s.begun = !s.o.OwnPeer // which reads another line in between
 	return r, err
@@ -259,7 +263,7 @@ func (s *sweep) predict() (Prediction, error) {
 	case o.OwnPeer:
 		// What the model gets wrong shows in the other line, as far as that
 		// reading still rests on its junctions.
-		peer, err := ph.peer(w, o, &network.State{Edits: o.Edits, Changes: changes})
+		peer, err := ph.peer(w, o, s.state())
 		if err != nil {
 			return Prediction{}, err
 		}

@@ -35,7 +35,7 @@ type Result struct {
 // Evidence is what is known beside readings.
 type Evidence struct {
 	Looks      map[netlist.PartID][]string // by part, each look once
-	Injections []Injection                 // one for each rail
+	Injections []Injection                 // one for each time; a part is felt in one of them at most
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for

@@ -137,6 +137,10 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			p, err := sw.predict()
 			return node{p.Volts, p.Sigma}, err
 		}
+		volts := func(log float64) (float64, error) {
+			change[0] = c.locus.At(math.Pow(10, log))
+			return sw.volts()
+		}
 		extreme, err := read(c.locus.worst().Ohms)
 		if err != nil {
 			return err
@@ -168,8 +172,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 				continue
 			}
 			if normal {
-				change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
-				v, err := sw.volts()
+				v, err := volts(c.grid.value(k, n))
 				if err != nil {
 					return err
 				}
@@ -194,8 +197,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			if !between(a, b, &obs[o]) {
 				continue
 			}
-			change[0] = c.locus.At(math.Pow(10, c.grid.value(k, n)))
-			if t.at[k].volts, err = sw.volts(); err != nil {
+			if t.at[k].volts, err = volts(c.grid.value(k, n)); err != nil {
 				return err
 			}
 		}
@@ -206,8 +208,7 @@ func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observatio
 			q := stretch{node: k}
 			for i := range q.volts {
 				x := (float64(k) + float64(i+1)/4) / float64(n-1)
-				change[0] = c.locus.At(math.Pow(10, c.grid.lo+(c.grid.hi-c.grid.lo)*x))
-				if q.volts[i], err = sw.volts(); err != nil {
+				if q.volts[i], err = volts(c.grid.lo + (c.grid.hi-c.grid.lo)*x); err != nil {
 					return err
 				}
 			}
@@ -433,8 +434,10 @@ func (c *candidate) openLog(t *table, o *Observation, base float64) float64 {
 func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evidence {
 	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
 	logs, openLog := c.sum, c.openSum
-	if skip != nil {
+	if skip != nil || c.felt != nil {
 		logs = slices.Clone(logs)
+	}
+	if skip != nil {
 		for i := range c.tables {
 			if t := &c.tables[i]; hasBit(skip, t.obs) {
 				o := &obs[t.obs]
@@ -443,11 +446,8 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 			}
 		}
 	}
-	if c.felt != nil {
-		logs = slices.Clone(logs)
-		for k, l := range c.felt {
-			logs[k] += l
-		}
+	for k, l := range c.felt {
+		logs[k] += l
 	}
 	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {

@@ -10,7 +10,6 @@ import (
 // Injection is current from a limited supply into a rail, at the rail's own voltage,
 // and what was felt of it.
 type Injection struct {
-	Rail  netlist.NetID
 	Volts float64                   // V
 	Fed   map[netlist.NetID]float64 // by net that the current reaches: ohms on the way there
 	Warm  map[netlist.PartID]bool   // by part that was on these nets: did it warm up
@@ -36,38 +35,28 @@ const (
 // Feed gives an injection into a rail of a board as the bench has left it, before
 // anything was felt.
 func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist.Edits) Injection {
-	in := Injection{Rail: rail, Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}}
+	in := Injection{Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}}
 	if math.IsNaN(in.Volts) || in.Volts <= 0 {
 		in.Volts = unknownRail
 	}
 	for todo := []netlist.NetID{rail}; len(todo) > 0; {
 		n := todo[0]
 		todo = todo[1:]
-		for _, c := range m.NetContacts(n) {
-			for _, e := range m.ContactElements(network.Contact(c)) {
-				el := &m.Elements[e]
-				if el.Class != network.Resistive {
-					continue
-				}
-				ohms := in.Fed[n]
-				switch x := edits.Of(el.Part); {
-				case x.Bridged:
-					ohms += x.Ohms
-				case x.Lifted:
-					continue
-				default:
-					ohms += v.Ohms[e]
-				}
-				other := m.Net(el.A)
-				if other == n {
-					other = m.Net(el.B)
-				}
-				if was, ok := in.Fed[other]; ohms <= feedOhms && other != m.Board.Ground && other != netlist.None && (!ok || ohms < was) {
-					in.Fed[other] = ohms
-					todo = append(todo, other)
-				}
+		m.Neighbours(n, func(e int32, other netlist.NetID) {
+			ohms := in.Fed[n]
+			switch x := edits.Of(m.Elements[e].Part); {
+			case x.Bridged:
+				ohms += x.Ohms
+			case x.Lifted:
+				return
+			default:
+				ohms += v.Ohms[e]
 			}
-		}
+			if was, ok := in.Fed[other]; ohms <= feedOhms && other != m.Board.Ground && (!ok || ohms < was) {
+				in.Fed[other] = ohms
+				todo = append(todo, other)
+			}
+		})
 	}
 	return in
 }

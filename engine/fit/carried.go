@@ -27,6 +27,8 @@ func (b *Belief) Open(one, two []Slope) float64 {
 	return sum
 }
 
+func square(x float64) float64 { return x * x }
+
 // Carried gives the variance in V^2 that a good board's reading at a spot takes
 // on by being carried to a meter under which it reads volts and has the given
 // slopes, from the reading of the spot in the library that is nearest to it: none

@@ -467,5 +467,3 @@ func (b *Belief) left(slopes []Slope) float64 {
 // noVariance is the variance in V^2 that one unknown has to bring to a reading to be
 // worth counting: (10 microvolts)^2.
 const noVariance = 1e-10
-
-func square(x float64) float64 { return x * x }

@@ -169,20 +169,12 @@ func (m *Model) markGrounded() {
 	m.grounded[m.Board.Ground] = true
 	q := []netlist.NetID{m.Board.Ground}
 	for i := 0; i < len(q); i++ {
-		for _, c := range m.NetContacts(q[i]) {
-			for _, e := range m.ContactElements(Contact(c)) {
-				el := &m.Elements[e]
-				if el.Class != Resistive {
-					continue
-				}
-				for _, n := range [2]netlist.NetID{m.Net(el.A), m.Net(el.B)} {
-					if !m.grounded[n] && !m.Board.Nets[n].Rail {
-						m.grounded[n] = true
-						q = append(q, n)
-					}
-				}
+		m.Neighbours(q[i], func(_ int32, n netlist.NetID) {
+			if !m.grounded[n] && !m.Board.Nets[n].Rail {
+				m.grounded[n] = true
+				q = append(q, n)
 			}
-		}
+		})
 	}
 }
 
@@ -408,6 +400,24 @@ func (m *Model) NetContacts(n netlist.NetID) []int32 { return m.onNet.at(int32(n
 // ContactElements gives the elements at a contact. The slice is not to be
 // changed.
 func (m *Model) ContactElements(c Contact) []int32 { return m.ofContact.at(int32(c)) }
+
+// Neighbours calls visit with each resistive element on a net and with the net that
+// it leads to.
+func (m *Model) Neighbours(n netlist.NetID, visit func(element int32, other netlist.NetID)) {
+	for _, c := range m.NetContacts(n) {
+		for _, e := range m.ContactElements(Contact(c)) {
+			el := &m.Elements[e]
+			if el.Class != Resistive {
+				continue
+			}
+			other := m.Net(el.A)
+			if other == n {
+				other = m.Net(el.B)
+			}
+			visit(e, other)
+		}
+	}
+}
 
 // Describe names an element for messages.
 func (m *Model) Describe(e int32) string {

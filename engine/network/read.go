@@ -78,8 +78,7 @@ type Workspace struct {
 	valid       []int32            // by copper: probe number for which volts holds
 	probe       Probe
 	series      int32
-	resumed     bool    // volts holds what Resume brought
-	was         []int32 // the coppers of the last solution
+	resumed     bool // volts holds what Resume brought
 	sens        []float64
 	currents    []float64
 	slope       []float64 // by element, of the reading numbered sloped
@@ -181,7 +180,6 @@ func (w *Workspace) keep(sol circuit.Solution, err error) (Reading, error) {
 	for i, cu := range w.coppers {
 		w.valid[cu], w.volts[cu] = w.series, sol.Voltages[i]
 	}
-	w.was = append(w.was[:0], w.coppers...)
 	volts := sol.Reading
 	if sol.Open {
 		volts = p.Meter.Open
@@ -195,10 +193,10 @@ type Ended struct {
 	volts   []float64
 }
 
-// Keep puts where the last reading ended into e, before any Resume.
+// Keep puts where the reading just taken ended into e.
 func (w *Workspace) Keep(e *Ended) {
-	e.coppers, e.volts = append(e.coppers[:0], w.was...), e.volts[:0]
-	for _, cu := range w.was {
+	e.coppers, e.volts = append(e.coppers[:0], w.coppers...), e.volts[:0]
+	for _, cu := range w.coppers {
 		e.volts = append(e.volts, w.volts[cu])
 	}
 }
@@ -562,14 +560,10 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 		for k := range st.Changes {
 			if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e && st.Holds(ch) {
 				added += ch.Ohms
+				w.varied[k].open = true // until a resistor stands for it
 			}
 		}
 		if isOpen(added) {
-			for k := range st.Changes {
-				if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e {
-					w.varied[k].open = true
-				}
-			}
 			continue
 		}
 		a, b := w.ends(e, st)

@@ -82,6 +82,19 @@ func (m *Model) orderOf(p netlist.Point) int16 {
 	return -1
 }
 
+// NetsOf lists the nets that a path, cut, loose contact or broken trace lies on.
+func (m *Model) NetsOf(c *Change) []netlist.NetID {
+	switch c.Kind {
+	case AddPath:
+		return []netlist.NetID{c.A.Net, c.B.Net}
+	case Cut:
+		return []netlist.NetID{m.Net(m.Elements[c.Element].A), m.Net(m.Elements[c.Element].B)}
+	case Detach:
+		return []netlist.NetID{m.Net(c.Contact)}
+	}
+	return []netlist.NetID{c.Net}
+}
+
 // ChangeKind tells the sorts of Change apart.
 type ChangeKind uint8
 

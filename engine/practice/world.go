@@ -221,20 +221,12 @@ func joined(m *network.Model, start netlist.NetID, ohms float64) []netlist.NetID
 		if i > 0 && m.Board.Nets[nets[i]].Rail {
 			continue
 		}
-		for _, c := range m.NetContacts(nets[i]) {
-			for _, e := range m.ContactElements(network.Contact(c)) {
-				el := &m.Elements[e]
-				if el.Class != network.Resistive || values.Ohms[e] > left[i] {
-					continue
-				}
-				for _, n := range []netlist.NetID{m.Net(el.A), m.Net(el.B)} {
-					if !seen[n] {
-						seen[n] = true
-						nets, left = append(nets, n), append(left, left[i]-values.Ohms[e])
-					}
-				}
+		m.Neighbours(nets[i], func(e int32, n netlist.NetID) {
+			if values.Ohms[e] <= left[i] && !seen[n] {
+				seen[n] = true
+				nets, left = append(nets, n), append(left, left[i]-values.Ohms[e])
 			}
-		}
+		})
 	}
 	return nets
 }
