@@ -293,14 +293,14 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	sort.SliceStable(order, func(a, b int) bool {
 		return fault.Level(order[a].suspect.Probability) > fault.Level(order[b].suspect.Probability)
 	})
-	w := network.NewWorkspace(q.model)
-	var leaders []*foreseen
+	sight := foresight{q, network.NewWorkspace(q.model), map[foretold]fault.Prediction{}}
+	var leaders []*fault.Fault
 	for _, s := range order {
 		if s.suspect.Probability < leastSuspect {
 			break
 		}
 		var err error
-		if s.suspect.Group, err = q.group(w, &leaders, s.best); err != nil {
+		if s.suspect.Group, err = sight.group(&leaders, s.best); err != nil {
 			return err
 		}
 		for m, p := range s.suspect.Modes {
@@ -314,7 +314,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 			p := &q.Board.Parts[l.Part]
 			s.suspect.Place, s.suspect.Access = p.Place, p.Access.String()
 		}
-		reasons, err := q.reasons(w, s.best)
+		reasons, err := sight.reasons(s.best)
 		if err != nil {
 			return err
 		}
@@ -324,40 +324,47 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	return nil
 }
 
-// foreseen is a fault with what it foretells, by observation, as far as that was
-// asked for.
-type foreseen struct {
-	fault *fault.Fault
-	at    map[int]fault.Prediction
+// foresight tells what single faults foretell, working out once what several do.
+type foresight struct {
+	*inquiry
+	w    *network.Workspace
+	told map[foretold]fault.Prediction
 }
 
-func (q *inquiry) foresee(w *network.Workspace, f *foreseen, obs int) (fault.Prediction, error) {
-	p, ok := f.at[obs]
+type foretold struct {
+	obs    int
+	effect network.Change
+}
+
+func (s *foresight) of(f *fault.Fault, obs int) (fault.Prediction, error) {
+	o := &s.obs[obs]
+	change := f.Locus.At(f.Ohms)
+	key := foretold{obs, change.Effect(o.Edits)}
+	p, ok := s.told[key]
 	if ok {
 		return p, nil
 	}
-	p, err := q.ph.Under(w, &q.obs[obs], []network.Change{f.fault.Locus.At(f.fault.Ohms)})
-	f.at[obs] = p
+	p, err := s.ph.Under(s.w, o, []network.Change{change})
+	s.told[key] = p
 	return p, err
 }
 
 // group finds the ambiguity group of a fault among those led by the faults given,
 // and adds one where it is in none.
-func (q *inquiry) group(w *network.Workspace, leaders *[]*foreseen, f *fault.Fault) (int, error) {
-	own := &foreseen{f, map[int]fault.Prediction{}}
+func (s *foresight) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) {
 	for g, l := range *leaders {
 		alike := true
-		for _, moves := range [2][]int{f.Moves, l.fault.Moves} {
+		for _, moves := range [2][]int{f.Moves, l.Moves} {
 			for _, o := range moves {
-				a, err := q.foresee(w, own, o)
+				a, err := s.of(f, o)
 				if err != nil {
 					return 0, err
 				}
-				b, err := q.foresee(w, l, o)
+				b, err := s.of(l, o)
 				if err != nil {
 					return 0, err
 				}
-				if alike = q.obs[o].Same(a, b); !alike {
+				if alike = s.obs[o].Same(a, b); !alike {
 					break
 				}
 			}
@@ -369,14 +376,15 @@ func (q *inquiry) group(w *network.Workspace, leaders *[]*foreseen, f *fault.Fau
 			return g + 1, nil
 		}
 	}
-	*leaders = append(*leaders, own)
+	*leaders = append(*leaders, f)
 	return len(*leaders), nil
 }
 
 // reasons gives what a fault foretells at the odd readings that it touches, the
 // oddest first.
-func (q *inquiry) reasons(w *network.Workspace, f *fault.Fault) ([]Reason, error) {
+func (s *foresight) reasons(f *fault.Fault) ([]Reason, error) {
 	var odd []int
+	q := s.inquiry
 	for i := range q.taken {
 		if o := q.taken[i].obs; o >= 0 && !q.obs[o].Vague && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
@@ -391,7 +399,7 @@ func (q *inquiry) reasons(w *network.Workspace, f *fault.Fault) ([]Reason, error
 			break
 		}
 		o := &q.obs[q.taken[i].obs]
-		p, err := q.ph.Under(w, o, []network.Change{f.Locus.At(f.Ohms)})
+		p, err := s.of(f, q.taken[i].obs)
 		if err != nil {
 			return nil, err
 		}

@@ -104,12 +104,15 @@ func (p *planning) foretell(w *network.Workspace, pt netlist.Point, pol referenc
 	if err := p.ph.Foresee(w, &o); err != nil {
 		return nil, err
 	}
+	watch, err := p.ph.Watch(w, &o)
+	if err != nil {
+		return nil, err
+	}
 	out := make([]shown, len(p.hyps))
 	for i := range p.hyps {
 		pr := o.Good
 		if len(p.hyps[i].changes) > 0 {
-			var err error
-			if pr, err = p.ph.Under(w, &o, p.hyps[i].changes); err != nil {
+			if pr, err = watch.Under(p.hyps[i].changes); err != nil {
 				return nil, err
 			}
 		}

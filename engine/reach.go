@@ -201,7 +201,7 @@ func (r *reaching) good(m references.Meter) error {
 				return err
 			}
 		}
-		if err := r.ph.Together(w, s.obs); err != nil {
+		if err := r.ph.Together(r.crew, s.obs); err != nil {
 			return err
 		}
 	}

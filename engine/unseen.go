@@ -71,8 +71,9 @@ func (q *inquiry) unseen(d *Diagnosis) error {
 		if na != nb {
 			return na
 		}
-		if all[a].ohms != all[b].ohms {
-			return all[a].ohms < all[b].ohms
+		la, lb := fault.Level(all[a].ohms), fault.Level(all[b].ohms)
+		if la != lb {
+			return la < lb
 		}
 		return all[a].l.Name(q.Board) < all[b].l.Name(q.Board)
 	})

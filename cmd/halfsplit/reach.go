@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/fault"
 	"halfsplit/references"
 )
 
@@ -211,8 +212,8 @@ func (s *screen) seenInPart(x *engine.Reach, all bool) {
 	}
 	s.heading("SEEN IN PART", count(x.Summary.InPart, "fault"))
 	paths, series := partRows(x)
-	slices.SortStableFunc(paths, func(a, b *partRow) int { return cmp.Compare(a.limit, b.limit) })
-	slices.SortStableFunc(series, func(a, b *partRow) int { return cmp.Compare(b.limit, a.limit) })
+	slices.SortStableFunc(paths, func(a, b *partRow) int { return cmp.Compare(fault.Level(a.limit), fault.Level(b.limit)) })
+	slices.SortStableFunc(series, func(a, b *partRow) int { return cmp.Compare(fault.Level(b.limit), fault.Level(a.limit)) })
 	gap := false
 	for _, t := range []struct {
 		what string

@@ -353,3 +353,69 @@ func TestAgain(t *testing.T) {
 		t.Errorf("after an error 20 ohm at 1 mA read %g V (%v)", got.Reading, err)
 	}
 }
+
+// A path beside a held circuit, and a resistor of it widened, against a circuit that
+// has them from the start.
+func TestBesideAndWiden(t *testing.T) {
+	var s, plain circuit.Solver
+	worst, off, asked, given := 0.0, 0.0, 0, 0
+	for i := range 6000 {
+		c := randomCircuit(17, i)
+		r := rand.New(rand.NewPCG(18, uint64(i)))
+		if _, err := s.Solve(&c, nil); err != nil {
+			t.Fatalf("circuit %d: %v", i, err)
+		}
+		s.Hold()
+		for range 4 {
+			a, b := node(r, c.Nodes), node(r, c.Nodes)
+			widened := len(c.Resistors) > 0 && r.IntN(3) == 0
+			k := r.IntN(max(len(c.Resistors), 1))
+			for step := range 3 {
+				ohms := logUniform(r, 0.1, 1e6)
+				changed := c
+				changed.Resistors = append([]circuit.Resistor(nil), c.Resistors...)
+				var got circuit.Solution
+				var ok bool
+				var err error
+				if widened {
+					ohms += c.Resistors[k].Ohms
+					changed.Resistors[k].Ohms = ohms
+					got, ok, err = s.Widen(&c, k, ohms, step > 0)
+				} else {
+					changed.Resistors = append(changed.Resistors, circuit.Resistor{A: a, B: b, Ohms: ohms})
+					got, ok, err = s.Beside(&c, a, b, ohms, step > 0)
+				}
+				if err != nil {
+					t.Fatalf("circuit %d: %v", i, err)
+				}
+				asked++
+				if !ok {
+					break
+				}
+				given++
+				want, err := plain.Solve(&changed, nil)
+				if err != nil {
+					t.Fatalf("circuit %d: %v", i, err)
+				}
+				d := math.Abs(got.Reading - want.Reading)
+				worst = math.Max(worst, d)
+				if d > 1e-6 {
+					t.Errorf("circuit %d, %g ohm at %d-%d, widened %v: %.9f, want %.9f", i, ohms, a, b, widened, got.Reading, want.Reading)
+				}
+				x, y := make([]float64, len(c.Junctions)), make([]float64, len(c.Junctions))
+				s.Sensitivities(&c, x)
+				plain.Sensitivities(&changed, y)
+				for j := range x {
+					off = math.Max(off, math.Abs(x[j]-y[j])/(0.01+math.Abs(y[j])))
+				}
+			}
+		}
+	}
+	t.Logf("%d of %d given, worst %.2g V, sensitivities off by %.2g at most", given, asked, worst, off)
+	if off > 0.1 {
+		t.Errorf("a sensitivity is off by %.2g of itself, want 0.1", off)
+	}
+	if given < asked*3/4 {
+		t.Errorf("only %d of %d given", given, asked)
+	}
+}

@@ -67,11 +67,15 @@ func (s *Solver) Adjoint(out []float64) {
 // adjoint solves the factored matrix, which is symmetric, for 1 A from probe
 // to probe.
 func (s *Solver) adjoint() {
+	if s.lambdaOK {
+		return
+	}
+	s.lambdaOK = true
 	clear(s.lambda)
 	s.lambda[s.source.plus]++
 	s.lambda[s.source.minus]--
 	s.lambda[s.st.n] = 0
-	s.substitute(s.lambda)
+	s.st.substitute(s.cells, s.inverse, s.lambda)
 }
 
 // JunctionCurrents fills out, one entry per junction of c, with the current in

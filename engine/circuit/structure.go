@@ -108,10 +108,14 @@ func (st *structure) islands(c *Circuit) {
 	}
 	ground, plus, minus := find(0), find(c.Source.Plus), find(c.Source.Minus)
 	st.open = plus != minus
-	// Ground would be the wrong reference: when nothing but a reversed
-	// junction leads to it, the current that cancels between the probes would
-	// leave a rounding error with only picosiemens to go through.
+	// The reference has to be under a probe: when nothing but a reversed junction
+	// leads to it, the current that cancels between the probes would leave a
+	// rounding error with only picosiemens to go through. Ground, which most has a
+	// path to, is best, as conductances to the reference fill nothing in.
 	st.reference = c.Source.Minus
+	if c.Source.Plus == 0 {
+		st.reference = 0
+	}
 	st.floating = resize(st.floating, c.Nodes)
 	st.plusSide = resize(st.plusSide, c.Nodes)
 	st.minusSide = resize(st.minusSide, c.Nodes)
@@ -367,7 +371,8 @@ func (st *structure) cells(c *Circuit) {
 }
 
 // cell gives the cell of a conductance between two nodes; -1 when it lies out
-// of the meter's reach or joins a node to itself, and so carries no current.
+// of the meter's reach or joins a node to itself, and so carries no current, or
+// when the matrix has no such cell.
 func (st *structure) cell(u, v Node) int32 {
 	if st.open {
 		return -1
@@ -382,14 +387,17 @@ func (st *structure) cell(u, v Node) int32 {
 	if int(b) == st.n {
 		return a
 	}
-	lo, hi := st.start[a], st.start[a+1]
-	for lo < hi {
+	lo, end := st.start[a], st.start[a+1]
+	for hi := end; lo < hi; {
 		mid := (lo + hi) / 2
 		if st.rows[mid] < b {
 			lo = mid + 1
 		} else {
 			hi = mid
 		}
+	}
+	if lo == end || st.rows[lo] != b {
+		return -1
 	}
 	return int32(st.n) + lo
 }

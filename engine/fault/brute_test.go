@@ -173,7 +173,7 @@ func (d *desk) bySet(r *Result) map[string]float64 {
 func (d *desk) brute(obs []Observation) map[string]float64 {
 	ph := d.physics()
 	w := network.NewWorkspace(d.m)
-	if err := ph.Together(w, obs); err != nil {
+	if err := ph.Together(network.NewCrew(d.m), obs); err != nil {
 		d.t.Fatal(err)
 	}
 	base := make([]float64, len(obs))

@@ -1,9 +1,11 @@
 package fault
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sort"
+	"strconv"
 
 	"halfsplit/engine/network"
 )
@@ -60,6 +62,12 @@ const (
 	atOnce      = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
 )
 
+// joint is two candidates that settle an observation in common.
+type joint struct {
+	i, j  int
+	bound float64
+}
+
 func (s *search) combine() error {
 	s.sets = append(s.sets, set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
@@ -74,20 +82,14 @@ func (s *search) combine() error {
 			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
 		}
 	}
-	type joint struct {
-		i, j  int
-		bound float64
-	}
-	var joints []joint
 	var pairs []set
 	for i := range s.size() {
 		for j := i + 1; j < s.size(); j++ {
 			si, sj := s.strong(i), s.strong(j)
 			switch {
 			case overlap(si, sj):
-				if j < len(s.cands) {
-					joints = append(joints, joint{i, j, 0})
-				} else if i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
+				// two candidates that meet come below
+				if j >= len(s.cands) && i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
 					if st := s.lied(i, j); st.score > keepShare+best && s.backed(&st) {
 						pairs = append(pairs, st)
 						best = math.Max(best, st.score)
@@ -105,19 +107,13 @@ func (s *search) combine() error {
 			}
 		}
 	}
-	live := joints[:0]
-	if !s.wanting(pairs) {
-		joints = nil // every reading is accounted for already
+	var joints, live []joint
+	if s.wanting(pairs) { // else every reading is accounted for already
+		joints = s.joints(workShare + best)
 	}
+	joints = joints[:min(len(joints), boundBudget)]
 	for _, q := range joints {
-		if q.bound = s.ceiling(q.i, q.j); q.bound > workShare+best {
-			live = append(live, q)
-		}
-	}
-	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
-	joints, live = live[:min(len(live), boundBudget)], nil
-	for _, q := range joints {
-		q.bound = s.bound(q.i, q.j)
+		q.bound = s.bounded(q)
 		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
 		if q.bound > workShare+best && s.backed(&could) {
 			live = append(live, q)
@@ -132,19 +128,16 @@ func (s *search) combine() error {
 	}
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
 	live = live[:min(len(live), jointBudget)]
-	solved := make([]set, len(live))
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
 		to := min(len(live), from+atOnce)
-		err := s.crew.Each(to-from, func(w *network.Workspace, i int) (err error) {
-			solved[from+i], err = s.together(w, live[from+i].i, live[from+i].j)
-			return err
-		})
-		if err != nil {
+		if err := s.solve(live[from:to]); err != nil {
 			return err
 		}
 		for n := from; n < to; n++ {
 			s.result.Joint++
-			if st := solved[n]; st.score > keepShare+best && s.backed(&st) {
+			st := *s.met[s.classes(live[n])].solved
+			st.members = [3]int{live[n].i, live[n].j, -1}
+			if st.score > keepShare+best && s.backed(&st) {
 				pairs = append(pairs, st)
 				best = math.Max(best, st.score)
 				total = addLogs(total, st.score)
@@ -246,8 +239,8 @@ func (s *search) couldLie(i, j int) float64 {
 // lied scores a candidate beside a lie about an observation that it moves.
 func (s *search) lied(i, j int) set {
 	l := &s.lies[j-len(s.cands)]
-	e := s.cands[i].weigh(s.obs, s.result.Base, l.mask)
-	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{&e}}
+	e := s.weigh(s.cands[i], "lie "+strconv.Itoa(j-len(s.cands)), l.mask)
+	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
 
 // ceiling is a quick upper bound of bound: every observation at its best.
@@ -272,9 +265,80 @@ func (s *search) ceiling(i, j int) float64 {
 	return a.most + b.most + sum
 }
 
-// meet gives the observations that two candidates both settle, as a set and as a
+// joints lists the pairs of candidates that meet and whose ceiling lies above a score,
+// best first.
+func (s *search) joints(above float64) []joint {
+	var members [][]int
+	for i, c := range s.cands {
+		for len(members) <= c.class {
+			members = append(members, nil)
+		}
+		members[c.class] = append(members[c.class], i)
+	}
+	var out []joint
+	for a := range members {
+		for b := a; b < len(members); b++ {
+			i, j := members[a][0], members[b][len(members[b])-1]
+			if i == j || !overlap(s.cands[i].strong, s.cands[j].strong) {
+				continue
+			}
+			ceiling := s.ceiling(i, j)
+			if !(ceiling > above) {
+				continue
+			}
+			for _, i := range members[a] {
+				for _, j := range members[b] {
+					if a != b || i < j {
+						out = append(out, joint{min(i, j), max(i, j), ceiling})
+					}
+				}
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b joint) int {
+		return cmp.Or(cmp.Compare(b.bound, a.bound), cmp.Compare(a.i, b.i), cmp.Compare(a.j, b.j))
+	})
+	return out
+}
+
+// classes gives the classes of a joint, which have what is known of it.
+func (s *search) classes(q joint) [2]int { return [2]int{s.cands[q.i].class, s.cands[q.j].class} }
+
+// bounded is bound, once for two classes.
+func (s *search) bounded(q joint) float64 {
+	m, ok := s.met[s.classes(q)]
+	if !ok {
+		m.bound = s.bound(q.i, q.j)
+		s.met[s.classes(q)] = m
+	}
+	return m.bound
+}
+
+// solve solves joints together, on every processor, once for two classes.
+func (s *search) solve(joints []joint) error {
+	var todo []joint
+	for _, q := range joints {
+		same := func(o joint) bool { return s.classes(o) == s.classes(q) }
+		if s.met[s.classes(q)].solved == nil && !slices.ContainsFunc(todo, same) {
+			todo = append(todo, q)
+		}
+	}
+	solved := make([]set, len(todo))
+	err := s.crew.Each(len(todo), func(w *network.Workspace, n int) (err error) {
+		solved[n], err = s.together(w, todo[n].i, todo[n].j)
+		return err
+	})
+	for n, q := range todo {
+		m := s.met[s.classes(q)]
+		m.solved = &solved[n]
+		s.met[s.classes(q)] = m
+	}
+	return err
+}
+
+// settled gives the observations that two candidates both settle, as a set and as a
 // list.
-func (s *search) meet(a, b *candidate) (both []uint64, list []int) {
+func (s *search) settled(a, b *candidate) (both []uint64, list []int) {
 	both = make([]uint64, s.words)
 	for k := range both {
 		both[k] = a.strong[k] & b.strong[k]
@@ -292,7 +356,7 @@ func (s *search) meet(a, b *candidate) (both []uint64, list []int) {
 // each were free to choose its resistance for the rest.
 func (s *search) bound(i, j int) float64 {
 	a, b := s.cands[i], s.cands[j]
-	both, list := s.meet(a, b)
+	both, list := s.settled(a, b)
 	perfect := 0.0
 	for _, o := range list {
 		perfect += s.perfectly(o, a, b)
@@ -421,7 +485,7 @@ func (s *search) normalise() []Explanation {
 	return out
 }
 
-// Level gives what to sort probabilities by: those alike to a millionth come out the
-// same, but for the rare pair that a step of rounding parts, and stay in the order of
-// the board, whatever the last digits are.
-func Level(p float64) float64 { return math.Round(1e6 * math.Log(p)) }
+// Level gives what to sort probabilities or resistances by: those alike to a millionth
+// come out the same, but for the rare pair that a step of rounding parts, and stay in
+// the order of the board, whatever the last digits are.
+func Level(x float64) float64 { return math.Round(1e6 * math.Log(x)) }

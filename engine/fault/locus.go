@@ -329,7 +329,9 @@ func (l *Locus) Touches(w *network.Workspace, st *network.State, v *network.Valu
 		if aReached && bReached {
 			return math.Abs(va-vb) > volts
 		}
-		return aReached && math.Abs(va) > volts || bReached && math.Abs(vb) > volts || w.HangShift(c.A.Net, st, v) > noVolts || w.HangShift(c.B.Net, st, v) > noVolts
+		return aReached && math.Abs(va) > volts && w.ExitShift(c.A, c.B.Net, st, v) > noVolts ||
+			bReached && math.Abs(vb) > volts && w.ExitShift(c.B, c.A.Net, st, v) > noVolts ||
+			w.HangShift(c.A.Net, st, v) > noVolts || w.HangShift(c.B.Net, st, v) > noVolts
 	case network.Cut:
 		return w.Share(c.Element, st, v) > share
 	case network.Detach:

@@ -3,6 +3,7 @@ package fault
 import (
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -90,6 +91,9 @@ type search struct {
 	lies   []lie
 	sets   []set
 
+	weighed map[company]*evidence
+	met     map[[2]int]meeting // by class
+
 	result Result
 }
 
@@ -111,59 +115,46 @@ type set struct {
 }
 
 func (s *search) findCandidates() error {
-	w := network.NewWorkspace(s.m)
 	loci := Loci(s.m, s.p, s.ph.Values)
 	s.result.Loci = loci
-	touched := make([][]int, len(loci))
-	wanted := make([]bool, len(loci))
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.Surprise = make([]float64, len(s.obs))
-	if err := s.ph.Together(w, s.obs); err != nil {
+	if err := s.ph.Together(s.crew, s.obs); err != nil {
 		return err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
 	for l := range loci {
 		openers[l] = opened(s.m, &loci[l])
 	}
-	touch := func(i int) {
-		o := &s.obs[i]
-		if o.Vague {
-			return
-		}
-		st := network.State{Edits: o.Edits}
-		for l := range loci {
-			for _, e := range openers[l] {
-				if n := len(touched[l]); n > 0 && touched[l][n-1] == i {
-					break // taken already
-				}
-				if v, ok := s.ph.veiled(w, &st, o, e); ok && st.Holds(&loci[l].Change) {
-					v.change = loci[l].Change
-					o.veils = append(o.veils, v)
-					touched[l] = append(touched[l], i)
-					wanted[l] = wanted[l] || s.result.Surprise[i] > odd
-				}
-			}
-			if n := len(touched[l]); (n == 0 || touched[l][n-1] != i) && loci[l].Touches(w, &st, s.ph.Values) {
-				touched[l] = append(touched[l], i)
-				wanted[l] = wanted[l] || math.Abs(s.result.Surprise[i]) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts
-			}
-		}
-	}
-	for i := range s.obs {
+	hits := make([][]hit, len(s.obs))
+	err := s.crew.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
 		if err := s.ph.Foresee(w, o); err != nil {
 			return err
 		}
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.Surprise[i] = o.Surprise(o.Good)
-		touch(i)
+		hits[i] = s.hits(w, i, openers)
 		if o.OwnPeer {
-			st := network.State{Edits: o.Edits}
-			if _, err := w.Read(o.Peer, &st, s.ph.Values); err != nil {
+			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
 				return err
 			}
 			w.Note()
-			touch(i)
+			hits[i] = append(hits[i], s.hits(w, i, nil)...)
+			slices.SortStableFunc(hits[i], func(a, b hit) int { return a.locus - b.locus })
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	touched, wanted := make([][]int, len(loci)), make([]bool, len(loci))
+	for i := range hits {
+		for _, h := range hits[i] {
+			if n := len(touched[h.locus]); n == 0 || touched[h.locus][n-1] != i {
+				touched[h.locus] = append(touched[h.locus], i)
+			}
+			wanted[h.locus] = wanted[h.locus] || h.wanted
 		}
 	}
 	s.came = s.complaint(loci, touched)
@@ -176,6 +167,38 @@ func (s *search) findCandidates() error {
 		}
 	}
 	return nil
+}
+
+// hit is a locus that may move an observation, and whether that is odd enough to make
+// a candidate of it.
+type hit struct {
+	locus  int
+	wanted bool
+}
+
+// hits lists the loci that may move the reading that w has just taken of observation
+// i; by those in openers a veil over it is lifted, which it is given.
+func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
+	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.Surprise[i]
+	if o.Vague {
+		return nil
+	}
+	st := network.State{Edits: o.Edits}
+	for l := range loci {
+		veils := len(o.veils)
+		for k := 0; openers != nil && k < len(openers[l]); k++ {
+			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) {
+				v.change = loci[l].Change
+				o.veils = append(o.veils, v)
+				out = append(out, hit{l, surprise > odd})
+				break
+			}
+		}
+		if len(o.veils) == veils && loci[l].Touches(w, &st, s.ph.Values) {
+			out = append(out, hit{l, math.Abs(surprise) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
+		}
+	}
+	return out
 }
 
 // complaint gives the logarithm of the factor by which a complaint raises the odds
@@ -266,19 +289,7 @@ func (s *search) tabulate() error {
 		}
 		once = append(once, c)
 	}
-	err := s.crew.Each(len(once), func(w *network.Workspace, i int) error {
-		c := once[i]
-		helps, err := s.helps(w, c)
-		if err != nil || !helps {
-			return err
-		}
-		if err := c.tabulate(w, s.ph, s.obs, s.result.Surprise); err != nil {
-			return err
-		}
-		c.gather(s.obs, s.result.Base)
-		return nil
-	})
-	if err != nil {
+	if err := s.fill(once); err != nil {
 		return err
 	}
 	for c, f := range copies {
@@ -287,6 +298,7 @@ func (s *search) tabulate() error {
 		c.sum, c.openSum = f.sum, f.openSum
 	}
 	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.tables) == 0 })
+	s.classify()
 	for _, c := range s.cands {
 		if s.warmed(c.locus) {
 			c.felt = make([]float64, c.fine)
@@ -294,7 +306,7 @@ func (s *search) tabulate() error {
 				c.felt[k] = math.Log(s.felt(c.locus, math.Pow(10, c.grid.value(k, c.fine))))
 			}
 		}
-		c.all = c.weigh(s.obs, s.result.Base, nil)
+		c.all = *s.weigh(c, "", nil)
 		odds := 0.0
 		for _, r := range c.locus.Modes {
 			odds += r.Odds * c.factor
@@ -307,28 +319,144 @@ func (s *search) tabulate() error {
 	return nil
 }
 
-// helps tells whether a candidate can move some odd reading the way it is off, by
-// more than faintVolts. As a reading changes one way with the resistance, its
-// worst case tells. Most loci on a shared supply are let go here.
-func (s *search) helps(w *network.Workspace, c *candidate) (bool, error) {
-	change := []network.Change{c.locus.worst()}
-	for _, o := range c.touched {
-		ob := &s.obs[o]
-		if math.Abs(s.result.Surprise[o]) <= odd || (s.result.Surprise[o] > 0) != c.locus.Series && !ob.OwnPeer {
-			continue
+// classify numbers the candidates by what sets them apart: twins with the same modes
+// and looks, and no injection, score alike in any company.
+func (s *search) classify() {
+	members := map[*table][]*candidate{}
+	n := 0
+	for _, c := range s.cands {
+		c.class = -1
+		if !s.warmed(c.locus) {
+			for _, o := range members[&c.tables[0]] {
+				if o.factor == c.factor && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
+					c.class = o.class
+				}
+			}
 		}
-		if ob.veilOf(&change[0]) != nil {
-			return true, nil
-		}
-		v, err := s.ph.volts(w, ob, change)
-		if err != nil {
-			return false, err
-		}
-		if math.Abs(math.Min(v, 3)-math.Min(ob.Good.Volts, 3)) > faintVolts {
-			return true, nil
+		if c.class < 0 {
+			c.class = n
+			n++
+			members[&c.tables[0]] = append(members[&c.tables[0]], c)
 		}
 	}
-	return false, nil
+	s.weighed = map[company]*evidence{}
+	s.met = map[[2]int]meeting{}
+}
+
+// weigh is candidate.weigh, once for each class. The company names what skip is.
+func (s *search) weigh(c *candidate, with string, skip []uint64) *evidence {
+	key := company{c.class, with}
+	e := s.weighed[key]
+	if e == nil {
+		x := c.weigh(s.obs, s.result.Base, skip)
+		e = &x
+		s.weighed[key] = e
+	}
+	return e
+}
+
+// company is a class of candidates and those that it is weighed beside.
+type company struct {
+	class int
+	with  string
+}
+
+// meeting is what is known of candidates of two classes together.
+type meeting struct {
+	bound  float64
+	solved *set // nil until it is
+}
+
+// fill fills the tables of candidates that can move some odd reading the way it is
+// off; the others are left without any. The work goes observation by observation, as
+// what the circuit of one reading comes to with one path or another is worked out
+// from that reading (network.Workspace.Beside).
+func (s *search) fill(cands []*candidate) error {
+	touched := make([][]int, len(s.obs)) // by observation: candidates
+	for k, c := range cands {
+		c.grid, c.open = gridOf(c.locus)
+		c.fine = c.grid.count(finePerDecade)
+		for _, o := range c.touched {
+			touched[o] = append(touched[o], k)
+		}
+	}
+	helps := make([]atomic.Bool, len(cands))
+	err := s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
+		if math.Abs(s.result.Surprise[o]) <= odd || len(touched[o]) == 0 {
+			return nil
+		}
+		watch, err := s.ph.Watch(w, &s.obs[o])
+		if err != nil {
+			return err
+		}
+		for _, k := range touched[o] {
+			if helps[k].Load() {
+				continue
+			}
+			can, err := s.helps(watch, cands[k], s.result.Surprise[o] > 0)
+			if err != nil {
+				return err
+			}
+			if can {
+				helps[k].Store(true)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	tables := make([][]*table, len(s.obs)) // by observation, along with touched
+	err = s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
+		tables[o] = make([]*table, len(touched[o]))
+		if !slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() }) {
+			return nil
+		}
+		watch, err := s.ph.Watch(w, &s.obs[o])
+		if err != nil {
+			return err
+		}
+		for i, k := range touched[o] {
+			if helps[k].Load() {
+				if tables[o][i], err = cands[k].tabulate(watch, o, s.result.Surprise[o]); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for o := range tables {
+		for i, t := range tables[o] {
+			if t != nil {
+				cands[touched[o][i]].take(t)
+			}
+		}
+	}
+	return s.crew.Each(len(cands), func(_ *network.Workspace, k int) error {
+		if c := cands[k]; len(c.tables) > 0 {
+			c.gather(s.obs, s.result.Base)
+		}
+		return nil
+	})
+}
+
+// helps tells whether a candidate can move an odd reading the way it is off, by more
+// than faintVolts. As a reading changes one way with the resistance, its worst case
+// tells. Most loci on a shared supply are let go here.
+func (s *search) helps(t *Watch, c *candidate, above bool) (bool, error) {
+	if above != c.locus.Series && !t.o.OwnPeer {
+		return false, nil
+	}
+	change := []network.Change{c.locus.worst()}
+	if t.o.veilOf(&change[0]) != nil {
+		return true, nil
+	}
+	sw := t.sweep(change)
+	v, err := sw.volts()
+	return err == nil && math.Abs(math.Min(v, 3)-math.Min(t.o.Good.Volts, 3)) > faintVolts, err
 }
 
 // slipTwice is the odds that a probe that slipped once slips again to the same

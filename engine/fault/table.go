@@ -80,6 +80,7 @@ func (g grid) value(k, n int) float64 { return g.lo + (g.hi-g.lo)*float64(k)/flo
 type candidate struct {
 	locus   *Locus
 	factor  float64   // of looks on its odds
+	class   int       // see search.classify
 	felt    []float64 // over the fine grid: logarithm of the factor of injection; nil for none
 	grid    grid
 	fine    int
@@ -122,108 +123,110 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// tabulate fills the tables of a candidate for the observations it touches. A reading
-// changes one way with the resistance (see search.perfectly), so the worst case
-// bounds the effect: observations that even it hardly moves are left out.
-func (c *candidate) tabulate(w *network.Workspace, ph *Physics, obs []Observation, surprise []float64) error {
-	c.grid, c.open = gridOf(c.locus)
+// tabulate makes the table of a candidate for an observation that it touches and that
+// is surprise standard deviations off. A reading changes one way with the resistance
+// (see search.perfectly), so the worst case bounds the effect: where even that hardly
+// moves the reading there is no table.
+func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*table, error) {
 	full := c.grid.count(nodesPerDecade)
-	c.fine = c.grid.count(finePerDecade)
+	o := watch.o
 	var change [1]network.Change
-	for _, o := range c.touched {
-		sw := sweep{ph: ph, w: w, o: &obs[o], changes: change[:]}
-		read := func(ohms float64) (node, error) {
-			change[0] = c.locus.At(ohms)
-			p, err := sw.predict()
-			return node{p.Volts, p.Sigma}, err
-		}
-		volts := func(log float64) (float64, error) {
-			change[0] = c.locus.At(math.Pow(10, log))
-			return sw.volts()
-		}
-		extreme, err := read(c.locus.worst().Ohms)
-		if err != nil {
-			return err
-		}
-		moved := math.Abs(math.Min(extreme.volts, 3) - math.Min(obs[o].Good.Volts, 3))
-		if moved < noVolts {
+	sw := watch.sweep(change[:])
+	read := func(ohms float64) (node, error) {
+		change[0] = c.locus.At(ohms)
+		p, err := sw.predict()
+		return node{p.Volts, p.Sigma}, err
+	}
+	volts := func(log float64) (float64, error) {
+		change[0] = c.locus.At(math.Pow(10, log))
+		return sw.volts()
+	}
+	extreme, err := read(c.locus.worst().Ohms)
+	if err != nil {
+		return nil, err
+	}
+	moved := math.Abs(math.Min(extreme.volts, 3) - math.Min(o.Good.Volts, 3))
+	if moved < noVolts {
+		return nil, nil
+	}
+	t := &table{obs: obs, strong: moved > faintVolts}
+	normal := math.Abs(surprise) <= odd
+	n := full
+	switch {
+	case !t.strong:
+		n = min(full, coarseNodes)
+	case normal && full > 0: // it can only speak against the fault
+		n = full/2 + 1
+	}
+	if c.open {
+		t.open = extreme
+	}
+	t.at = make([]node, n)
+	step := 1
+	if t.strong {
+		step = 2 // every other node first, and one between where the reading passes
+	}
+	for k := 0; k < n; k += step {
+		if !c.open && (k == 0 && !c.locus.Series || k == n-1 && c.locus.Series) {
+			t.at[k] = extreme
 			continue
 		}
-		t := table{obs: o, strong: moved > faintVolts}
-		normal := math.Abs(surprise[o]) <= odd
-		n := full
-		switch {
-		case !t.strong:
-			n = min(full, coarseNodes)
-		case normal && full > 0: // it can only speak against the fault
-			n = full/2 + 1
+		if normal {
+			v, err := volts(c.grid.value(k, n))
+			if err != nil {
+				return nil, err
+			}
+			// the spread goes from the worst case's to the good board's
+			share := clamp(math.Abs(v-o.Good.Volts)/moved, 0, 1)
+			t.at[k] = node{v, math.Hypot(math.Hypot(share*extreme.sigma, (1-share)*o.Good.Sigma), o.Misfit)}
+			continue
 		}
-		if c.open {
-			t.open = extreme
-		}
-		t.at = make([]node, n)
-		step := 1
-		if t.strong {
-			step = 2 // every other node first, and one between where the reading passes
-		}
-		for k := 0; k < n; k += step {
-			if !c.open && (k == 0 && !c.locus.Series || k == n-1 && c.locus.Series) {
-				t.at[k] = extreme
-				continue
-			}
-			if normal {
-				v, err := volts(c.grid.value(k, n))
-				if err != nil {
-					return err
-				}
-				// the spread goes from the worst case's to the good board's
-				share := clamp(math.Abs(v-obs[o].Good.Volts)/moved, 0, 1)
-				t.at[k] = node{v, math.Hypot(math.Hypot(share*extreme.sigma, (1-share)*obs[o].Good.Sigma), obs[o].Misfit)}
-				continue
-			}
-			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
-				return err
-			}
-		}
-		for k := 1; k < n && step == 2; k += 2 {
-			if k == n-1 {
-				if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
-					return err
-				}
-				continue
-			}
-			a, b := &t.at[k-1], &t.at[k+1]
-			t.at[k] = node{(a.volts + b.volts) / 2, (a.sigma + b.sigma) / 2}
-			if !between(a, b, &obs[o]) {
-				continue
-			}
-			if t.at[k].volts, err = volts(c.grid.value(k, n)); err != nil {
-				return err
-			}
-		}
-		for k := 0; k+1 < n && t.strong && !normal; k++ {
-			if !within(&t.at[k], &t.at[k+1], &obs[o]) {
-				continue
-			}
-			q := stretch{node: k}
-			for i := range q.volts {
-				x := (float64(k) + float64(i+1)/4) / float64(n-1)
-				if q.volts[i], err = volts(c.grid.lo + (c.grid.hi-c.grid.lo)*x); err != nil {
-					return err
-				}
-			}
-			t.close = append(t.close, q)
-		}
-		t.limits(&obs[o])
-		c.tables = append(c.tables, t)
-		if t.strong {
-			setBit(c.strong, o)
-			c.moves = append(c.moves, o)
-		} else {
-			setBit(c.weak, o)
+		if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
+			return nil, err
 		}
 	}
-	return nil
+	for k := 1; k < n && step == 2; k += 2 {
+		if k == n-1 {
+			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		a, b := &t.at[k-1], &t.at[k+1]
+		t.at[k] = node{(a.volts + b.volts) / 2, (a.sigma + b.sigma) / 2}
+		if !between(a, b, o) {
+			continue
+		}
+		if t.at[k].volts, err = volts(c.grid.value(k, n)); err != nil {
+			return nil, err
+		}
+	}
+	for k := 0; k+1 < n && t.strong && !normal; k++ {
+		if !within(&t.at[k], &t.at[k+1], o) {
+			continue
+		}
+		q := stretch{node: k}
+		for i := range q.volts {
+			x := (float64(k) + float64(i+1)/4) / float64(n-1)
+			if q.volts[i], err = volts(c.grid.lo + (c.grid.hi-c.grid.lo)*x); err != nil {
+				return nil, err
+			}
+		}
+		t.close = append(t.close, q)
+	}
+	t.limits(o)
+	return t, nil
+}
+
+// take adds a table, the next in the order of observations.
+func (c *candidate) take(t *table) {
+	c.tables = append(c.tables, *t)
+	if t.strong {
+		setBit(c.strong, t.obs)
+		c.moves = append(c.moves, t.obs)
+	} else {
+		setBit(c.weak, t.obs)
+	}
 }
 
 // addLogs adds the log likelihood ratio of the table's reading, times sign, to a sum
@@ -474,12 +477,13 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 // mean over the resistances that explain them best: long tails of poor ones would
 // draw it to the middle of the range, and a plateau of equal ones has no top.
 func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64) {
-	top, first, end := math.Inf(-1), len(logs), 0
-	for k, l := range logs {
-		if x := c.grid.value(k, c.fine); x > lo-1e-9 && x < hi+1e-9 {
-			top = math.Max(top, l)
-			first, end = min(first, k), k+1
-		}
+	// the places of lo and hi on the fine grid, a little outside
+	per := float64(c.fine-1) / (c.grid.hi - c.grid.lo)
+	first := max(int(math.Ceil((lo-1e-9-c.grid.lo)*per)), 0)
+	end := min(int(math.Floor((hi+1e-9-c.grid.lo)*per))+1, len(logs))
+	top := math.Inf(-1)
+	for k := first; k < end; k++ {
+		top = math.Max(top, logs[k])
 	}
 	sum, best, where, n := 0.0, 0.0, 0.0, max(end-first, 0)
 	for k := first; k < end; k++ {

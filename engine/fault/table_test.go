@@ -42,7 +42,7 @@ func TestTableError(t *testing.T) {
 		}
 		for i := range loci {
 			l := &loci[i]
-			g, _ := gridOf(l)
+			g, open := gridOf(l)
 			if g.empty() {
 				continue
 			}
@@ -69,17 +69,22 @@ func TestTableError(t *testing.T) {
 				if math.Abs(truth.Volts-o.Good.Volts) < 0.02 || truth.Volts > drive.Over {
 					continue // hardly moved, or OL
 				}
-				obs := []Observation{o}
-				obs[0].Volts = truth.Volts
-				c := &candidate{locus: l, factor: 1, touched: []int{0}, strong: make([]uint64, 1), weak: make([]uint64, 1)}
-				if err := c.tabulate(w, ph, obs, []float64{obs[0].Surprise(o.Good)}); err != nil {
+				seen := o
+				seen.Volts = truth.Volts
+				watch, err := ph.Watch(w, &seen)
+				if err != nil {
 					t.Fatal(err)
 				}
-				if len(c.tables) == 0 {
+				c := &candidate{locus: l, grid: g, open: open, fine: n}
+				table, err := c.tabulate(watch, 0, seen.Surprise(o.Good))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if table == nil {
 					t.Errorf("%s at %s: no table for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
 					continue
 				}
-				got := c.tables[0].read(k, c.fine)
+				got := table.read(k, n)
 				e := math.Abs(got.Volts - truth.Volts)
 				errs = append(errs, e)
 				if share := e / math.Hypot(truth.Sigma, o.meter(truth.Volts)); share > worst {

@@ -38,7 +38,7 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
 	d := duet{search: s, w: w, a: a, b: b, top: math.Inf(-1)}
 	// the oddest first: they settle soonest that a pair of resistances is wrong
-	_, d.solve = s.meet(a, b)
+	_, d.solve = s.settled(a, b)
 	sort.SliceStable(d.solve, func(a, b int) bool { return s.result.Base[d.solve[a]] < s.result.Base[d.solve[b]] })
 	d.most = make([]float64, len(d.solve)+1)
 	for k := len(d.solve) - 1; k >= 0; k-- {

@@ -79,9 +79,11 @@ type Model struct {
 	undrawn   []int32 // by net: first of its two undrawn junctions, or -1
 	region    []int32 // by net: the line it is part of, -1 for rails and ground
 	regions   int
+	inRegion  index // nets of a region
 	crossings []crossing
-	tied      []bool  // by region: a junction leads to it from a net other than ground
-	group     []int32 // by net: the nets that hang on it by what carries current, rails included
+	hangsFrom []netlist.NetID // by region: the one rail that resistances join it to, None for none or several
+	tied      []bool          // by region: a junction leads to it from a net other than ground
+	group     []int32         // by net: the nets that hang on it by what carries current, rails included
 	groups    int
 	hanging   []int32 // elements from a pin to its supply
 	along     map[alongKey]int16
@@ -275,8 +277,15 @@ func (m *Model) addRegions() {
 	b := m.Board
 	hub := func(n netlist.NetID) bool { return n == b.Ground || b.Nets[n].Rail }
 	m.region, m.regions = m.join(hub, func(*Element) bool { return true })
+	m.inRegion = newIndex(m.regions, len(b.Nets), func(n int32, add func(int32)) {
+		if r := m.region[n]; r >= 0 {
+			add(r)
+		}
+	})
 	m.group, m.groups = m.join(func(n netlist.NetID) bool { return n == b.Ground }, func(el *Element) bool { return b.Parts[el.Part].Role != netlist.RolePull })
 	m.tied = make([]bool, m.regions)
+	several := make([]bool, m.regions)
+	m.hangsFrom = slices.Repeat([]netlist.NetID{netlist.None}, m.regions)
 	for e := range m.Elements {
 		el := &m.Elements[e]
 		if el.Class == Junction {
@@ -288,9 +297,27 @@ func (m *Model) addRegions() {
 			x, y = y, x
 		}
 		if m.region[x] >= 0 && m.region[y] < 0 && y != b.Ground {
-			m.crossings = append(m.crossings, crossing{int32(e), m.region[x], y})
+			r := m.region[x]
+			m.crossings = append(m.crossings, crossing{int32(e), r, y})
+			if m.hangsFrom[r] != netlist.None && m.hangsFrom[r] != y {
+				several[r] = true
+			}
+			m.hangsFrom[r] = y
 		}
 	}
+	for r, more := range several {
+		if more {
+			m.hangsFrom[r] = netlist.None
+		}
+	}
+}
+
+// regionOf gives the line that a net is part of, -1 for rails, ground and no net.
+func (m *Model) regionOf(n netlist.NetID) int32 {
+	if n == netlist.None {
+		return -1
+	}
+	return m.region[n]
 }
 
 // tie notes the lines that a junction leads to: diodes and transistors from either

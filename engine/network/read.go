@@ -61,6 +61,7 @@ type Workspace struct {
 	seen    []int32 // by copper: the round in which it was reached
 	node    []int32 // by copper, valid where seen
 	used    []int32 // by element: the round in which it was taken or put off
+	fed     []int32 // regions that the leads or paths of changes may feed
 	hot     []int32 // by net: the round in which a change lies on its line
 	coppers []int32 // by node
 	held    []int32 // junctions put off until both ends are known
@@ -72,7 +73,11 @@ type Workspace struct {
 	hang    []float64 // by group, of the same reading
 	shifted int32
 
+	heldRound   int32      // the round of what Hold keeps
+	spare       *Workspace // see Spare
+	resistor    []int32    // by element: its number in the circuit, where used; -1 for none
 	extras      []extra
+	bridged     bool               // one of them is a bridge laid at the bench
 	varied      [maxChanges]varied // by change
 	volts       []float64          // by copper: last solution of the probe, for a warm start
 	valid       []int32            // by copper: probe number for which volts holds
@@ -115,7 +120,7 @@ func NewWorkspace(m *Model) *Workspace {
 		seen: make([]int32, n), node: make([]int32, n), valid: make([]int32, n),
 		volts: make([]float64, n),
 		hot:   make([]int32, len(m.Board.Nets)),
-		used:  make([]int32, len(m.Elements)),
+		used:  make([]int32, len(m.Elements)), resistor: make([]int32, len(m.Elements)),
 		slope: make([]float64, len(m.Elements)), sloped: make([]int32, len(m.Elements)),
 	}
 }
@@ -213,6 +218,93 @@ func (w *Workspace) Resume(e *Ended) {
 	for i, cu := range e.coppers {
 		w.valid[cu], w.volts[cu] = w.series, e.volts[i]
 	}
+}
+
+// Hold keeps the reading just taken, of a board without changes, for Beside, until the
+// next Read or Build.
+func (w *Workspace) Hold() {
+	w.solver.Hold()
+	w.heldRound = w.round
+}
+
+// Beside gives the reading that is held of the board in a state with one change, as
+// Read does to within a microvolt, for much less work: a path between coppers that the
+// current reaches, or a resistance in series with a resistive element that it reaches.
+// It is false for any other change, and where that takes a circuit of its own. With
+// again the change is that of the last call with other Ohms, and v that of the reading.
+func (w *Workspace) Beside(st *State, v *Values, again bool) (r Reading, ok bool, err error) {
+	if w.heldRound != w.round || len(st.Changes) != 1 || isOpen(st.Changes[0].Ohms) || !st.Holds(&st.Changes[0]) {
+		return Reading{}, false, nil
+	}
+	var sol circuit.Solution
+	switch ch := &st.Changes[0]; ch.Kind {
+	case AddPath:
+		a, b := w.copper(ch.A, st), w.copper(ch.B, st)
+		if a < 0 || b < 0 || w.seen[a] != w.round || w.seen[b] != w.round {
+			return Reading{}, false, nil
+		}
+		if ground := int32(w.m.Board.Ground); a != ground && b != ground && (w.hung(ch.A.Net) || w.hung(ch.B.Net)) {
+			return Reading{}, false, nil // see hangs
+		}
+		sol, ok, err = w.solver.Beside(&w.c, w.node[a], w.node[b], math.Max(ch.Ohms, MinOhms), again)
+	case Cut:
+		if w.m.Elements[ch.Element].Class != Resistive || w.used[ch.Element] != w.round || w.resistor[ch.Element] < 0 {
+			return Reading{}, false, nil
+		}
+		sol, ok, err = w.solver.Widen(&w.c, int(w.resistor[ch.Element]), v.Ohms[ch.Element]+ch.Ohms, again)
+	}
+	if !ok && err == nil {
+		return Reading{}, false, nil
+	}
+	r, err = w.keep(sol, err)
+	return r, true, err
+}
+
+// Behind gives, for a path to ground, one from a rail that does the same to the reading
+// that is held, and false where there is none.
+//
+// A line that hangs from one rail alone, and carries nothing, is a resistance in series
+// with such a path. That holds while current comes out of a lead: the path draws the
+// line towards ground, which turns the junctions that lead off it further off, and
+// none but those from ground, which stay reversed, lead to it.
+func (w *Workspace) Behind(ch *Change, st *State) (Change, bool) {
+	if w.heldRound != w.round || ch.Kind != AddPath || isOpen(ch.Ohms) || !st.Holds(ch) || w.Scope || w.bridged || w.c.Source.Minus != 0 {
+		return Change{}, false
+	}
+	ground := int32(w.m.Board.Ground)
+	a, b := w.copper(ch.A, st), w.copper(ch.B, st)
+	if a == ground {
+		a, b = b, a
+	}
+	if a < 0 || a == ground || b != ground || w.seen[a] != w.round {
+		return Change{}, false
+	}
+	r, plus := w.m.region[a], w.probe.Plus.Net
+	if r < 0 || w.m.tied[r] || plus == netlist.None || w.m.region[plus] == r {
+		return Change{}, false
+	}
+	rail := w.m.hangsFrom[r]
+	if rail == netlist.None || w.seen[rail] != w.round {
+		return Change{}, false
+	}
+	here, farther := w.solver.Port(w.node[a], 0)
+	there, near := w.solver.Port(w.node[rail], 0)
+	if math.Abs(here-there) > still || farther < near {
+		return Change{}, false
+	}
+	from := Place{Net: rail, Contact: NoContact, order: -1}
+	return Change{Kind: AddPath, A: from, B: w.m.GroundPlace(), Owner: netlist.None, Ohms: ch.Ohms + farther - near}, true
+}
+
+// still is the voltage in volts along a line up to which it carries nothing.
+const still = 1e-7
+
+// Spare gives a second workspace, for readings that would end what this one holds.
+func (w *Workspace) Spare() *Workspace {
+	if w.spare == nil {
+		w.spare = NewWorkspace(w.m)
+	}
+	return w.spare
 }
 
 // Circuit gives the circuit of the last Build or Read, for the judge's decks.
@@ -393,6 +485,55 @@ func (w *Workspace) HangShift(n netlist.NetID, st *State, v *Values) float64 {
 	return w.hang[w.m.group[n]]
 }
 
+// ExitShift bounds the change in volts of the last reading by a path of any resistance
+// from a place that the current reaches to the line of a net that it does not: what
+// the junctions on that line pass, were the line at the voltage of the place. Infinite
+// where resistances lead off the line, or junctions to where no current comes.
+func (w *Workspace) ExitShift(from Place, to netlist.NetID, st *State, v *Values) float64 {
+	volts, reached := w.VoltsAt(from, st)
+	if !reached || to == netlist.None || w.m.region[to] < 0 || w.bridged {
+		return math.Inf(1)
+	}
+	r, ground := w.m.region[to], int32(w.m.Board.Ground)
+	vt, passes := circuit.ThermalVoltage(v.Celsius), 0.0
+	for _, n := range w.m.inRegion.at(r) {
+		for _, c := range w.m.onNet.at(n) {
+			if st.gone(w.m.contacts[c].part) {
+				continue
+			}
+			for _, e := range w.m.ofContact.at(c) {
+				el := &w.m.Elements[e]
+				a, b := w.m.Net(el.A), w.m.Net(el.B)
+				if el.Class == Resistive {
+					if a == netlist.None || b == netlist.None || w.m.region[a] != w.m.region[b] {
+						return math.Inf(1)
+					}
+					continue
+				}
+				if v.saturation[e] == 0 {
+					continue
+				}
+				other, sign := int32(b), 1.0
+				if b == netlist.NetID(n) {
+					other, sign = int32(a), -1
+				}
+				there := 0.0
+				if other != ground {
+					if other < 0 || w.seen[other] != w.round {
+						return math.Inf(1)
+					}
+					there = w.last.Voltages[w.node[other]]
+				}
+				forward := sign * (volts - there)
+				if forward > 0 {
+					passes += math.Min(v.saturation[e]*math.Expm1(forward/(v.Junctions[e].Ideality*vt)), w.c.Source.Current)
+				}
+			}
+		}
+	}
+	return passes * math.Abs(w.Transfer(from, st))
+}
+
 // GroundNet gives the board's ground.
 func (w *Workspace) GroundNet() netlist.NetID { return w.m.Board.Ground }
 
@@ -444,6 +585,12 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	w.gatherExtras(st)
 	if !w.Scope {
 		w.markHot(st)
+	}
+	w.fed = append(w.fed[:0], w.m.regionOf(p.Plus.Net))
+	for k := range st.Changes {
+		if ch := &st.Changes[k]; ch.Kind == AddPath && ch.B.Net != w.m.Board.Ground {
+			w.fed = append(w.fed, w.m.regionOf(ch.A.Net), w.m.regionOf(ch.B.Net))
+		}
 	}
 
 	plus, minus := w.lead(p.Plus, st), w.lead(p.Minus, st)
@@ -568,9 +715,10 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 		}
 		a, b := w.ends(e, st)
 		if el.Class == Resistive {
-			w.used[e] = w.round
+			w.used[e], w.resistor[e] = w.round, -1
 			na, nb := w.reach(a), w.reach(b)
 			if na != nb {
+				w.resistor[e] = int32(len(w.c.Resistors))
 				for k := range st.Changes {
 					if ch := &st.Changes[k]; ch.Kind == Cut && ch.Element == e && st.Holds(ch) {
 						w.varied[k] = varied{resistor: int32(len(w.c.Resistors)), beside: v.Ohms[e] + added - ch.Ohms}
@@ -584,8 +732,14 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 			continue
 		}
 		w.used[e] = w.round
+		if dir == sourcing && el.Origin == PinToSupply && w.hangs(a, b) {
+			continue
+		}
 		if dir == sinking && cu == a || dir == sourcing && cu == b {
-			w.held = append(w.held, e)
+			// One between ground and here is reversed, whatever is on the board.
+			if ground := int32(w.m.Board.Ground); a != ground && b != ground || v.saturation[e] > faintLeak {
+				w.held = append(w.held, e)
+			}
 			continue
 		}
 		if n := w.m.Net(el.A); dir == sinking && el.Origin == PinToSupply && w.seen[a] != w.round && w.hot[n] != w.round && !w.m.grounded[n] {
@@ -595,6 +749,28 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 		w.addJunction(e, w.reach(a), w.reach(b), v)
 	}
 }
+
+// hangs tells whether the line of a pin, at copper a, gets its current from the pin's
+// own supply alone, at copper b, so that its junction up to the supply is never turned
+// on while leads push current into the board.
+func (w *Workspace) hangs(a, b int32) bool {
+	nets := int32(len(w.m.Board.Nets))
+	if a >= nets || b >= nets { // a piece that came off
+		return false
+	}
+	r := w.m.region[a]
+	return r >= 0 && !w.m.tied[r] && w.m.hangsFrom[r] == netlist.NetID(b) && !slices.Contains(w.fed, r) && !w.bridged
+}
+
+// hung tells whether hangs may have been true of pins on the line of a net.
+func (w *Workspace) hung(n netlist.NetID) bool {
+	r := w.m.regionOf(n)
+	return r >= 0 && w.m.hangsFrom[r] != netlist.None && !w.m.tied[r] && !slices.Contains(w.fed, r)
+}
+
+// faintLeak is the current in amperes, of some 1 mA, that a reversed junction may pass and
+// be left out: without them readings are 0.1 mV off at most (TestPruningFaulty).
+const faintLeak = 1e-7
 
 func (w *Workspace) addJunction(e int32, a, b circuit.Node, v *Values) {
 	j := &v.Junctions[e]
@@ -694,7 +870,7 @@ func (s *State) gone(p netlist.PartID) bool {
 
 // gatherExtras lists the paths that faults and bridges add.
 func (w *Workspace) gatherExtras(st *State) {
-	w.extras = w.extras[:0]
+	w.extras, w.bridged = w.extras[:0], false
 	nets := int32(len(w.m.Board.Nets))
 	for k := range st.Changes {
 		ch := &st.Changes[k]
@@ -720,6 +896,7 @@ func (w *Workspace) gatherExtras(st *State) {
 		}
 		for _, way := range w.m.Board.Parts[edit.Part].Bridgeable() {
 			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms, -1)
+			w.bridged = true
 		}
 	}
 }

@@ -146,6 +146,16 @@ func (s *State) Holds(c *Change) bool {
 	return !e.Lifted && !e.Fitted && !(e.Refitted && c.Cure.Kind == netlist.MendJoint)
 }
 
+// Effect gives a change that does to a board with edits, and no other change, what c
+// does: paths of one resistance between the same two nets have equal effects.
+func (c Change) Effect(edits netlist.Edits) Change {
+	if c.Kind != AddPath || !(&State{Edits: edits}).Holds(&c) {
+		return c
+	}
+	a, b := min(c.A.Net, c.B.Net), max(c.A.Net, c.B.Net)
+	return Change{Kind: AddPath, A: Place{Net: a, Contact: NoContact, order: -1}, B: Place{Net: b, Contact: NoContact, order: -1}, Owner: netlist.None, Ohms: c.Ohms}
+}
+
 // Probe is where the meter's leads are and what the meter drives.
 type Probe struct {
 	Plus, Minus Place
