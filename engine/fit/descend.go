@@ -8,32 +8,40 @@ import (
 )
 
 // Gauss-Newton makes so many rounds at most, and ends where another would lower the
-// cost by less than settled for each row, which is some 1 by itself, or where a share
-// of leastShare of a step still leads uphill. Where junctions lie side by side the
-// readings bend within a few tens of millivolts, so that no round moves an unknown
-// further than its stride.
+// cost by less than settled for each row, which is some 1 by itself. Where junctions
+// lie side by side the readings bend within a few tens of millivolts, so that no round
+// moves an unknown further than its stride, and a round that leads uphill is made
+// again from where it began with more damping.
 const (
-	rounds     = 20
-	settled    = 0.01
-	leastShare = 1.0 / 64
+	rounds  = 20
+	settled = 0.01
+	// Damping begins at leastDamping and grows eightfold with each round uphill; one
+	// that lowers the cost by half of what it promised quarters it.
+	leastDamping = 2.0
+	mostDamping  = 1e4
 )
 
 var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 
-// descend looks for the likeliest junctions by Gauss-Newton, with steps cut short
-// where they lead uphill, and leaves the rows and their factor there.
+// descend looks for the likeliest junctions by Gauss-Newton with damping (Levenberg
+// 1944, Marquardt 1963, from memory), and leaves the rows and their factor there.
+//
+// Damping adds lambda times the square of the step, in standard deviations of the
+// prior, to the cost. That is a prior of C/(1+lambda) about (theta0 + lambda
+// theta)/(1+lambda) in place of C about theta0.
 func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 	start := b.Values.Clone()
 	if err := b.linearise(crew, groups); err != nil || len(b.rows) == 0 {
 		return err
 	}
-	if err := b.factorise(); err != nil {
+	if err := b.factorise(0); err != nil {
 		return err
 	}
-	cost, share := b.cost(start), 1.0
+	cost, damping := b.cost(start), 0.0
 	for range rounds {
 		before, rows := b.Values.Clone(), b.rows
-		if promised := b.step(start, share); cost-promised < settled*float64(len(rows)) {
+		gain := cost - b.step(start, damping)
+		if gain < settled*float64(len(rows)) {
 			b.Values = before
 			b.Values.Settle()
 			break
@@ -45,17 +53,22 @@ func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 		if !(now < cost) || len(b.rows) != len(rows) { // uphill, or a reading lost its path
 			b.Values, b.rows = before, rows
 			b.Values.Settle()
-			if share /= 4; share < leastShare {
+			if damping = math.Max(8*damping, leastDamping); damping > mostDamping {
 				break
 			}
-			continue
+		} else {
+			if cost-now > gain/2 {
+				if damping /= 4; damping < leastDamping/4 {
+					damping = 0
+				}
+			}
+			cost = now
 		}
-		if err := b.factorise(); err != nil {
+		if err := b.factorise(damping); err != nil {
 			return err
 		}
-		cost, share = now, math.Min(2*share, 1)
 	}
-	return nil
+	return b.factorise(0)
 }
 
 // cost is twice the negative logarithm of the posterior density, but for a
@@ -106,16 +119,20 @@ var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series:
 // mostSeries is the largest share of a drop that is due to series resistance.
 const mostSeries = 0.7
 
-// step makes a share of one step of Gauss-Newton from the values that the rows were
-// linearised at, no further than a stride, and gives the cost that a whole step would
-// come to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
-func (b *Belief) step(start *network.Values, share float64) (promised float64) {
-	inn := make([]float64, len(b.rows)) // y - f + J (theta - theta0)
+// step makes one damped step of Gauss-Newton from the values that the rows were
+// linearised at, no further than a stride, and gives the damped cost that it would come
+// to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
+func (b *Belief) step(start *network.Values, damping float64) (promised float64) {
+	// where the damped prior has its middle
+	middle := func(u int32) float64 {
+		return (*unknown(start, u) + damping**unknown(b.Values, u)) / (1 + damping)
+	}
+	inn := make([]float64, len(b.rows)) // y - f + J (theta - middle)
 	for r := range b.rows {
 		q := &b.rows[r]
 		inn[r] = q.volts - q.model
 		for _, s := range q.slopes {
-			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - *unknown(start, s.unknown))
+			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - middle(s.unknown))
 		}
 	}
 	x := substitute(b.factor, len(b.rows), inn)
@@ -123,14 +140,19 @@ func (b *Belief) step(start *network.Values, share float64) (promised float64) {
 	for r := range b.rows {
 		promised += inn[r] * x[r]
 		for _, s := range b.rows[r].slopes {
-			moved[s.unknown] += b.prior[s.unknown] * s.slope * x[r]
+			moved[s.unknown] += b.prior[s.unknown] / (1 + damping) * s.slope * x[r]
+		}
+	}
+	// what the damped prior leaves out: the squares of both about their middle
+	for u, variance := range b.prior {
+		if off := *unknown(b.Values, int32(u)) - *unknown(start, int32(u)); variance > 0 {
+			promised += off * off / variance * damping / (1 + damping)
 		}
 	}
 	for u, d := range moved {
 		lim, reach := bounds[u%unknowns], stride[u%unknowns]
 		x := unknown(b.Values, u)
-		next := clamp(clamp(*unknown(start, u)+d, *x-reach, *x+reach), lim[0], lim[1])
-		*x += share * (next - *x)
+		*x = clamp(clamp(middle(u)+d, *x-reach, *x+reach), lim[0], lim[1])
 	}
 	for e := range b.Values.Junctions {
 		// the resistance has a share of the drop, not all of it
@@ -178,8 +200,8 @@ func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, er
 	return q, nil
 }
 
-// factorise forms J C J' + R and its Cholesky factor.
-func (b *Belief) factorise() error {
+// factorise forms J C J' + R and its Cholesky factor, with C damped.
+func (b *Belief) factorise(damping float64) error {
 	n := len(b.rows)
 	clear(b.seenBy)
 	for r := range b.rows {
@@ -192,7 +214,7 @@ func (b *Belief) factorise() error {
 		q := &b.rows[r]
 		for _, s := range q.slopes {
 			for _, o := range b.seenBy[s.unknown] {
-				k[r*n+int(o.row)] += b.prior[s.unknown] * s.slope * o.slope
+				k[r*n+int(o.row)] += b.prior[s.unknown] / (1 + damping) * s.slope * o.slope
 			}
 		}
 		k[r*n+r] += q.variance
