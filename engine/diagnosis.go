@@ -139,6 +139,7 @@ type Do string
 const (
 	DoMeasure Do = "measure"
 	DoLook    Do = "look"
+	DoEnds    Do = "ends" // read the resistance to ground at At and at the one point of Then, the ends of Part
 	DoInject  Do = "inject"
 	DoLift    Do = "lift"
 	DoReplace Do = "replace"

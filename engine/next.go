@@ -76,6 +76,9 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if err := p.measures(points); err != nil {
 		return err
 	}
+	if err := p.ends(); err != nil {
+		return err
+	}
 	p.looks()
 	p.injections()
 	if err := p.lifts(); err != nil {
@@ -112,7 +115,9 @@ func (q *inquiry) next(d *Diagnosis) error {
 }
 
 // gentle tells whether a test leaves the board as it is.
-func (t *test) gentle() bool { return t.step.Do == DoMeasure || t.step.Do == DoLook }
+func (t *test) gentle() bool {
+	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoLook
+}
 
 // telling tells whether a choice is worth listing behind the best one: its second
 // likeliest outcome is one to reckon with.

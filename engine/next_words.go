@@ -39,6 +39,8 @@ func (p *planning) why(s *Step, outcomes int) string {
 	switch s.Do {
 	case DoLook:
 		return "a mark on it would make it likelier"
+	case DoEnds:
+		return "the short lies on the side that reads lower"
 	case DoInject:
 		return "the part that loads the rail warms up"
 	case DoLift:

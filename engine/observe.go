@@ -23,6 +23,11 @@ type taken struct {
 	obs   int // index of its observation, -1 where nothing can be told from it
 }
 
+// ohmic tells whether a reading is a resistance to ground.
+func (t *taken) ohmic() bool {
+	return t.obs >= 0 && t.read.To == nil && t.read.Reading.Unit == quantity.Ohm && !t.read.Reading.Overload
+}
+
 // probe puts a meter's leads down as a reading says.
 func (e *Engine) probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
 	p := fit.ProbeAt(e.model, e.model.PlaceOf(at), pol, d)
@@ -67,6 +72,9 @@ func voltsToOhms(d network.Drive, volts float64) float64 {
 const (
 	leadOhms  = 0.3
 	modelOhms = 0.02 // share
+	// What is left of leadOhms in the difference of two readings with the same leads:
+	// contacts, and a display in steps of 0.1 ohm.
+	contactOhms = 0.07
 )
 
 // observation makes an observation of a reading.
@@ -149,12 +157,37 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 		}
 		e.holdAlike(t, all, &obs[t.obs])
 	}
+	e.pairLeads(all, obs)
 	for i := range all {
 		if t := &all[i]; t.obs >= 0 && e.vague(t, &obs[t.obs]) {
 			obs[t.obs].Vague = true
 		}
 	}
 	return all, obs
+}
+
+// pairLeads holds resistances to ground against the first that was read with the same
+// leads of the same board.
+func (e *Engine) pairLeads(all []taken, obs []fault.Observation) {
+	for i := range all {
+		t := &all[i]
+		if !t.ohmic() {
+			continue
+		}
+		for j := range all[:i] {
+			if x := &all[j]; x.ohmic() && x.meter == t.meter && x.read.Polarity == t.read.Polarity && x.edits.Equal(t.edits) {
+				shareLeads(&obs[t.obs], &obs[x.obs], t.meter, t.read.Reading.Value)
+				break
+			}
+		}
+	}
+}
+
+// shareLeads makes of a resistance, in ohms, how much it differs from the one before.
+func shareLeads(o, before *fault.Observation, m references.Meter, ohms float64) {
+	_, slope := ohmsToVolts(ohmsDrive(m), ohms)
+	o.SameLeads, o.Peer, o.PeerVolts, o.LeadVolts = true, before.Probe, before.Volts, 3*leadOhms*slope
+	o.Floor = slope * math.Hypot(contactOhms, m.Gain*ohms)
 }
 
 // repeat finds an observation that a reading says again: the same point in the

@@ -136,6 +136,9 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
+		if p.Ohms {
+			why = "in resistance mode, with the unit: 0.6 ohm"
+		}
 	case bench.ForLifted:
 		part := &board.Parts[p.Part]
 		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)

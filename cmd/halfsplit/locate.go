@@ -524,6 +524,8 @@ func headline(step *engine.Step) string {
 			text += ", probes swapped"
 		}
 		return text
+	case engine.DoEnds:
+		return "compare both ends of " + part
 	case engine.DoLook:
 		return "look at " + part
 	case engine.DoInject:
@@ -560,6 +562,8 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		if where := whereabouts(b, step.At); where != "" {
 			lines = append(lines, where)
 		}
+	case engine.DoEnds:
+		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
 	case engine.DoLook:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case engine.DoInject:
@@ -569,7 +573,7 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		}
 		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
 	}
-	if len(step.Then) > 0 {
+	if len(step.Then) > 0 && step.Do != engine.DoEnds {
 		verb := "then read "
 		if step.Do == engine.DoReplace {
 			verb = "then read, to verify: "

@@ -94,6 +94,9 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if p.Ask != AskReading {
 			return s.strayValue(p, e, line)
 		}
+		if p.Ohms && e.reading.Unit != quantity.Ohm {
+			return wrongEntry("the resistance of %s is wanted", "turn the meter's dial to ohms and write the unit, as in 0.6 ohm; s skips", p.Name)
+		}
 		at := p.At
 		if e.turned {
 			at.Polarity = e.polarity
@@ -339,7 +342,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		return nil
 	}
 	times := 0 // that it read like this since the board last changed
-	for _, old := range s.readAt(s.board().PointName(x.At), x.Polarity.String()) {
+	for _, old := range s.readAt(s.board().PointName(x.At), x.Polarity.String(), x.Reading.Unit) {
 		if same(old, x.Reading) {
 			times++
 		}

@@ -106,6 +106,13 @@ func (tb *table) answer(p *Prompt) string {
 	tb.t.Helper()
 	switch p.Ask {
 	case AskReading:
+		if p.Ohms {
+			r, err := tb.c.Bench.Take(practice.Take{At: p.At.At, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
+			if err != nil {
+				tb.t.Fatal(err)
+			}
+			return quantity.FormatReading(r)
+		}
 		return tb.shows(p.At)
 	case AskLook:
 		return tb.c.Bench.Look(p.Part).String()

@@ -49,6 +49,7 @@ type Prompt struct {
 	Purpose  Purpose
 	At       engine.Spot
 	Name     string             // of the point
+	Ohms     bool               // the resistance is wanted
 	Expect   engine.Expectation // what a good board shows, as this one lies
 	Odd      *engine.Comparison // of ForAgain: the reading that was odd
 	Settling float64            // seconds to wait for capacitors to charge; 0 where that is not worth a word

@@ -554,12 +554,24 @@ func (s *Session) Steps() ([]engine.Step, error) {
 		if x.Remedy != "" { // to read again is what is meant
 			most = mostAgain
 		}
-		return s.skipped[stepKey(&x)] || x.Do == engine.DoMeasure && len(s.readAt(x.At, x.Polarity)) >= most
+		return s.skipped[stepKey(&x)] || x.Do == engine.DoMeasure && len(s.readAt(x.At, x.Polarity, quantity.Volt)) >= most ||
+			x.Do == engine.DoEnds && s.unreadEnd(&x) == ""
 	}), nil
 }
 
-// readAt gives what a point read since the board last changed.
-func (s *Session) readAt(name, polarity string) []quantity.Reading {
+// unreadEnd gives the end of a part whose resistance a step still wants read, "" for
+// none.
+func (s *Session) unreadEnd(x *engine.Step) string {
+	for _, name := range append([]string{x.At}, x.Then...) {
+		if len(s.readAt(name, x.Polarity, quantity.Ohm)) == 0 {
+			return name
+		}
+	}
+	return ""
+}
+
+// readAt gives what a point read, in a unit, since the board last changed.
+func (s *Session) readAt(name, polarity string, unit quantity.Unit) []quantity.Reading {
 	at, err := s.board().Point(name)
 	if err != nil {
 		return nil
@@ -568,7 +580,7 @@ func (s *Session) readAt(name, polarity string) []quantity.Reading {
 	var list []quantity.Reading
 	for _, ev := range s.Case().Events {
 		for _, r := range ev.Readings {
-			if ev.Number > edit && r.At == at && r.To == nil && r.Polarity.String() == polarity {
+			if ev.Number > edit && r.At == at && r.To == nil && r.Polarity.String() == polarity && r.Reading.Unit == unit {
 				list = append(list, r.Reading)
 			}
 		}
@@ -610,6 +622,13 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		pol, _ := references.ParsePolarity(step.Polarity)
 		p.Ask, p.Purpose, p.At, p.Name = AskReading, ForStep, engine.Spot{At: at, Polarity: pol}, step.At
 		return s.readable(p)
+	case engine.DoEnds:
+		name := s.unreadEnd(&step)
+		at, err := s.board().Point(name)
+		if err != nil {
+			return nil, err
+		}
+		p.Ask, p.Purpose, p.At, p.Name, p.Ohms = AskReading, ForStep, engine.Spot{At: at}, name, true
 	case engine.DoLook:
 		p.Ask = AskLook
 	case engine.DoInject:

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/gate"
@@ -119,4 +121,46 @@ func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *
 		}
 	}
 	return false
+}
+
+// TestBothEnds plays a shorted supply to its end: the session asks for the resistances
+// at both ends of a bead, one after the other and with their unit, and mends the board.
+func TestBothEnds(t *testing.T) {
+	sc := loadScene(t)
+	first := lay(t, "touch-dead")
+	f, err := practice.FindFault(sc.Model, fault.Loci(sc.Model, fault.DefaultPriors(), sc.Model.Nominal()), "C81 1-2", fault.Shorted, 0.8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tb := layFaulted(t, sc.Truth.Sample(77, 23).Faulted(f), first.c.Bench.Meter, first.e)
+	var ends []string
+	for swept := false; ; {
+		p := tb.ask()
+		if p.Ask == Closed || len(ends) == 2 {
+			break
+		}
+		if p.Ohms {
+			tb.refuses("0.6", "resistance of "+p.Name)
+			ends = append(ends, p.Name)
+		}
+		line := tb.answer(p)
+		if (p.Ask == AskConnector || p.Ask == AskNothing) && !swept {
+			line, swept = "sweep J3", true
+		}
+		if p.Ask == AskInjection || p.Ask == AskLook || p.Ask == AskRemedy { // for want of a supply, a microscope, an iron
+			line = "s"
+		}
+		tb.enter(line)
+	}
+	if diff := cmp.Diff([]string{"TP21", "J3.23"}, ends); diff != "" {
+		t.Errorf("asked for resistances at (-want +got):\n%s", diff)
+	}
+	if p := tb.ask(); p.Ohms {
+		t.Errorf("asks for the resistance at %s after both ends", p.Name)
+	}
+	tb.play()
+	end, _ := tb.w.Case().Closed()
+	if end.Cause != "C81 shorted" {
+		t.Errorf("ended as %q, %q\n%s", end.Cause, end.Remedy, tb.log.String())
+	}
 }

@@ -376,7 +376,7 @@ func (s *search) bound(i, j int) float64 {
 func (s *search) perfectly(o int, a, b *candidate) float64 {
 	ob := &s.obs[o]
 	high := ob.Over || ob.Volts > ob.Good.Volts
-	if a.locus.Series == b.locus.Series && a.locus.Series != high {
+	if a.locus.Series == b.locus.Series && a.locus.Series != high && !ob.paired() {
 		return 0
 	}
 	return ob.best() - s.result.Base[o]

@@ -38,12 +38,17 @@ type Observation struct {
 	Peer       network.Probe
 	PeerOffset float64 // V, Known.Offset of the other line
 	OwnPeer    bool
-	base       network.Reading
-	peerSlope  float64 // Prediction.Slope of the other line on a good board
-	inflate    float64 // of the variance; see Together
-	ratio      float64 // spread of good boards over what the model foretells
-	veils      []veil  // filled in by Search
-	ended      network.Ended
+	// SameLeads tells that the reading was taken in resistance mode with the leads
+	// that showed PeerVolts at Peer. What leads and contacts add is in both, LeadVolts
+	// at most either way; so the second says by how much it differs from the first.
+	SameLeads            bool
+	PeerVolts, LeadVolts float64
+	base                 network.Reading
+	peerSlope            float64 // Prediction.Slope of the other line on a good board
+	inflate              float64 // of the variance; see Together
+	ratio                float64 // spread of good boards over what the model foretells
+	veils                []veil  // filled in by Search
+	ended                network.Ended
 }
 
 // Prediction is what a reading should be under some explanation.
@@ -76,6 +81,10 @@ const modelGap = 0.02
 // for: tails wide enough for a model that is not quite right.
 const fewDF = 6
 
+// paired tells whether an observation is held against another reading of this board,
+// which a fault may move as well.
+func (o *Observation) paired() bool { return o.OwnPeer || o.SameLeads }
+
 // Foresee fills in what a good board would show and gives the workspace's state
 // for Touches: the reading of the board as edited, without faults.
 func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
@@ -94,6 +103,17 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		o.inflate = 1
 	}
 	variance *= o.inflate
+	if o.SameLeads && !r.Over {
+		lead, err := ph.lead(w, o, &st)
+		if err != nil {
+			return err
+		}
+		p.Volts += lead
+		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
+			return err
+		}
+		w.Note()
+	}
 	if o.Alike && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
 		peer, err := ph.peer(w, o, &st)
@@ -244,6 +264,7 @@ type Watch struct {
 	// What paths to ground from a rail make of the observation, at whole numbers of
 	// curvePoints to a decade.
 	curves map[curvePoint]Prediction
+	on     netlist.NetID // the rail of the point solved last, None where it was anything else
 }
 
 type curvePoint struct {
@@ -253,19 +274,25 @@ type curvePoint struct {
 
 // curvePoints is the number of resistances to a decade at which a rail's curve is
 // solved. Between them it is a cubic; the reading is off by less than 0.1 mV.
-const curvePoints = 8
+//
+// curveOhms is the resistance in ohms between a rail and the lines that are read off
+// its curve. There are few with less, and the curve is long from there.
+const (
+	curvePoints = 8
+	curveOhms   = 100.0
+)
 
 // Watch reads an observation that Foresee has been at with nothing changed. The
 // workspace is the watch's until it reads something else.
 func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
-	if !o.OwnPeer { // which reads another line in between
+	if !o.paired() { // which reads another place in between
 		w.Resume(&o.ended)
 		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, ph.Values); err != nil {
 			return nil, err
 		}
 		w.Hold()
 	}
-	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}}, nil
+	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}, netlist.None}, nil
 }
 
 // Under is Physics.Under.
@@ -288,14 +315,14 @@ func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 
 // sweep makes a sweep over the resistance of changes.
 func (t *Watch) sweep(changes []network.Change) sweep {
-	return sweep{ph: t.ph, w: t.w, o: t.o, changes: changes, watch: t, held: !t.o.OwnPeer}
+	return sweep{ph: t.ph, w: t.w, o: t.o, changes: changes, watch: t, held: !t.o.paired()}
 }
 
 // along gives what a path to ground makes of the observation where a path from a rail
 // does the same (network.Workspace.Behind): many do, and one curve serves them all.
 func (t *Watch) along(c *network.Change) (Prediction, bool, error) {
 	same, ok := t.w.Behind(c, &network.State{Edits: t.o.Edits})
-	if !ok {
+	if !ok || same.Ohms-c.Ohms < curveOhms {
 		return Prediction{}, false, nil
 	}
 	x := curvePoints * math.Log10(same.Ohms)
@@ -325,10 +352,13 @@ func (t *Watch) point(path network.Change, at int) (Prediction, error) {
 	p, ok := t.curves[key]
 	if !ok {
 		path.Ohms = math.Pow(10, float64(at)/curvePoints)
-		sw := sweep{ph: t.ph, w: t.w, o: t.o, changes: []network.Change{path}, held: true}
+		sw := sweep{ph: t.ph, w: t.w, o: t.o, changes: []network.Change{path}, held: true, laid: t.on == path.A.Net}
 		var err error
 		if p, err = sw.predict(); err != nil {
 			return p, err
+		}
+		if t.on = netlist.None; sw.laid {
+			t.on = path.A.Net
 		}
 		t.curves[key] = p
 	}
@@ -357,6 +387,9 @@ func (s *sweep) state() *network.State {
 func (s *sweep) read() (r network.Reading, err error) {
 	s.at = s.w
 	if s.held {
+		if s.watch != nil {
+			s.watch.on = netlist.None
+		}
 		if r, s.laid, err = s.w.Beside(s.state(), s.ph.Values, s.laid); s.laid || err != nil {
 			return r, err
 		}
@@ -368,7 +401,7 @@ func (s *sweep) read() (r network.Reading, err error) {
 		s.at.Resume(&s.o.ended)
 		r, err = s.at.Read(s.o.Probe, s.state(), s.ph.Values)
 	}
-	s.begun = !s.o.OwnPeer // which reads another line in between
+	s.begun = !s.o.paired() // which reads another place in between
 	return r, err
 }
 
@@ -398,7 +431,14 @@ func (s *sweep) predict() (Prediction, error) {
 		rest = clamp(p.Slope/o.Good.Slope, 0, 1)
 	}
 	switch {
-	case o.Known == nil || o.base.Over || r.Over:
+	case r.Over:
+	case o.SameLeads:
+		lead, err := ph.lead(s.at, o, s.state())
+		if err != nil {
+			return Prediction{}, err
+		}
+		p.Volts += lead
+	case o.Known == nil || o.base.Over:
 	case o.OwnPeer:
 		// What the model gets wrong shows in the other line, as far as that
 		// reading still rests on its junctions.
@@ -433,7 +473,7 @@ func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network
 
 func (s *sweep) volts() (float64, error) {
 	o := s.o
-	if o.OwnPeer {
+	if o.paired() {
 		p, err := s.predict()
 		return p.Volts, err
 	}
@@ -445,6 +485,13 @@ func (s *sweep) volts() (float64, error) {
 		return r.Volts, err
 	}
 	return r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1), nil
+}
+
+// lead gives what the leads add to an observation in volts, as the reading at its peer
+// shows.
+func (ph *Physics) lead(w *network.Workspace, o *Observation, st *network.State) (float64, error) {
+	r, err := w.Read(o.Peer, st, ph.Values)
+	return clamp(o.PeerVolts-r.Volts, -o.LeadVolts, o.LeadVolts), err
 }
 
 // peer reads the line that an observation is held against.

@@ -135,7 +135,7 @@ func (s *search) findCandidates() error {
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.Surprise[i] = o.Surprise(o.Good)
 		hits[i] = s.hits(w, i, openers)
-		if o.OwnPeer {
+		if o.paired() {
 			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
 				return err
 			}
@@ -447,7 +447,7 @@ func (s *search) fill(cands []*candidate) error {
 // than faintVolts. As a reading changes one way with the resistance, its worst case
 // tells. Most loci on a shared supply are let go here.
 func (s *search) helps(t *Watch, c *candidate, above bool) (bool, error) {
-	if above != c.locus.Series && !t.o.OwnPeer {
+	if above != c.locus.Series && !t.o.paired() {
 		return false, nil
 	}
 	change := []network.Change{c.locus.worst()}

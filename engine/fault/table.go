@@ -287,8 +287,10 @@ func (t *table) level(n int, o *Observation, base float64) {
 		}
 		from, end := t.span(i, n)
 		q := passage{node: i, logs: make([]float64, 0, max(end-from+1, 0))}
+		c := t.between(i)
 		for k := from; k <= end; k++ {
-			q.logs = append(q.logs, ratio(t.read(k, n)))
+			x := float64(k) / float64(n-1) * float64(len(t.at)-1)
+			q.logs = append(q.logs, ratio(c.at(x-float64(i))))
 		}
 		t.passes = append(t.passes, q)
 	}
@@ -362,15 +364,30 @@ func within(a, b *node, o *Observation) bool {
 func (t *table) read(k, n int) Prediction {
 	x := float64(k) / float64(n-1) * float64(len(t.at)-1)
 	i := min(int(x), len(t.at)-2)
-	f := x - float64(i)
-	a, b := &t.at[i], &t.at[i+1]
-	p := Prediction{Sigma: a.sigma + f*(b.sigma-a.sigma), DF: fewDF}
+	c := t.between(i)
+	return c.at(x - float64(i))
+}
+
+// course is a table between one node and the next: one cubic, or four where the
+// stretch was looked at closely.
+type course struct {
+	t    *table
+	a, b *node
+	cut  int // into so many pieces
+	room [4]cubic
+}
+
+// between gives the table's course from node i to the next.
+func (t *table) between(i int) course {
+	c := course{t: t, a: &t.at[i], b: &t.at[i+1], cut: 1}
 	for _, q := range t.close {
 		if q.node == i {
-			j := min(int(4*f), 3)
-			y := [5]float64{t.bend(a.volts), t.bend(q.volts[0]), t.bend(q.volts[1]), t.bend(q.volts[2]), t.bend(b.volts)}
-			p.Volts = t.unbend(cubic(y[:], j, 4*f-float64(j)))
-			return p
+			y := [5]float64{t.bend(c.a.volts), t.bend(q.volts[0]), t.bend(q.volts[1]), t.bend(q.volts[2]), t.bend(c.b.volts)}
+			for j := range c.room {
+				c.room[j] = monotone(y[:], j)
+			}
+			c.cut = 4
+			return c
 		}
 	}
 	from := max(i-1, 0)
@@ -379,13 +396,28 @@ func (t *table) read(k, n int) Prediction {
 	for k := from; k < min(i+3, len(t.at)); k++ {
 		y = append(y, t.bend(t.at[k].volts))
 	}
-	p.Volts = t.unbend(cubic(y, i-from, f))
-	return p
+	c.room[0] = monotone(y, i-from)
+	return c
 }
 
-// cubic interpolates between y[i] and y[i+1] by the monotone cubic of Fritsch and
+// at gives what the table foretells a share f of the way.
+func (c *course) at(f float64) Prediction {
+	x := f * float64(c.cut)
+	j := min(int(x), c.cut-1)
+	return Prediction{Volts: c.t.unbend(c.room[j].at(x - float64(j))), Sigma: c.a.sigma + f*(c.b.sigma-c.a.sigma), DF: fewDF}
+}
+
+// cubic is a curve from y0 to y1 with the slopes m0 and m1 at its ends (Hermite).
+type cubic struct{ y0, y1, m0, m1 float64 }
+
+func (c *cubic) at(f float64) float64 {
+	f2, f3 := f*f, f*f*f
+	return (2*f3-3*f2+1)*c.y0 + (f3-2*f2+f)*c.m0 + (-2*f3+3*f2)*c.y1 + (f3-f2)*c.m1
+}
+
+// monotone interpolates between y[i] and y[i+1] by the monotone cubic of Fritsch and
 // Carlson (1980, from memory): no overshoot where the curve bends.
-func cubic(y []float64, i int, f float64) float64 {
+func monotone(y []float64, i int) cubic {
 	slope := func(k int) float64 {
 		switch k {
 		case 0:
@@ -399,10 +431,7 @@ func cubic(y []float64, i int, f float64) float64 {
 		}
 		return 2 * d0 * d1 / (d0 + d1)
 	}
-	y0, y1 := y[i], y[i+1]
-	m0, m1 := slope(i), slope(i+1)
-	f2, f3 := f*f, f*f*f
-	return (2*f3-3*f2+1)*y0 + (f3-2*f2+f)*m0 + (-2*f3+3*f2)*y1 + (f3-f2)*m1
+	return cubic{y[i], y[i+1], slope(i), slope(i + 1)}
 }
 
 // gather sums up the log likelihood ratios of all observations, for weigh.

@@ -17,20 +17,7 @@ import (
 // demo's board that moves a pin is put on it at a random resistance, the pin read,
 // and the table asked at the fine position next to that resistance.
 func TestTableError(t *testing.T) {
-	b, err := netlist.Load("../../testdata/demo/board.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	m := network.New(b)
-	lib, err := references.LoadLibrary("../../testdata/demo/known", b)
-	if err != nil {
-		t.Fatal(err)
-	}
-	belief, err := fit.Fit(m, lib)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ph := &Physics{Belief: belief, Values: belief.At(network.RefCelsius, 0)}
+	b, m, ph := demoPhysics(t)
 	loci := Loci(m, DefaultPriors(), ph.Values)
 	w := network.NewWorkspace(m)
 	var errs []float64
@@ -46,12 +33,7 @@ func TestTableError(t *testing.T) {
 			if g.empty() {
 				continue
 			}
-			drive := network.Drive{Current: 1e-3, Open: 3, Over: 2}
-			o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), references.RedOnGround, drive), Spot: fit.SpotOf(m, pt, references.RedOnGround), Odd: OddForetold}
-			o.Gain, o.Floor, o.Misfit = MeterNoise(references.DefaultMeter())
-			if k, ok := belief.Known(o.Spot); ok {
-				o.Known = &k
-			}
+			o := observed(m, ph, pt, references.RedOnGround)
 			if err := ph.Foresee(w, &o); err != nil {
 				t.Fatal(err)
 			}
@@ -66,7 +48,7 @@ func TestTableError(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if math.Abs(truth.Volts-o.Good.Volts) < 0.02 || truth.Volts > drive.Over {
+				if math.Abs(truth.Volts-o.Good.Volts) < 0.02 || truth.Volts > o.Probe.Meter.Over {
 					continue // hardly moved, or OL
 				}
 				seen := o
@@ -104,6 +86,95 @@ func TestTableError(t *testing.T) {
 	}
 	if rms > tableError || worst > tableSigmas {
 		t.Errorf("want %.1f mV and %.1f standard deviations at most", tableError*1e3, tableSigmas)
+	}
+}
+
+// demoPhysics is the demo's board, fitted.
+func demoPhysics(t *testing.T) (*netlist.Board, *network.Model, *Physics) {
+	t.Helper()
+	b, err := netlist.Load("../../testdata/demo/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := network.New(b)
+	lib, err := references.LoadLibrary("../../testdata/demo/known", b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	belief, err := fit.Fit(m, lib)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b, m, &Physics{Belief: belief, Values: belief.At(network.RefCelsius, 0)}
+}
+
+// observed is an observation at a point by the usual meter, without a reading.
+func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Polarity) Observation {
+	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Odd: OddForetold}
+	o.Gain, o.Floor, o.Misfit = MeterNoise(references.DefaultMeter())
+	if k, ok := ph.Belief.Known(o.Spot); ok {
+		o.Known = &k
+	}
+	return o
+}
+
+// TestWatch holds what a watch foretells, from the reading that it holds and along the
+// curves of rails, against circuits solved one by one.
+func TestWatch(t *testing.T) {
+	b, m, ph := demoPhysics(t)
+	loci := Loci(m, DefaultPriors(), ph.Values)
+	w, plain := network.NewWorkspace(m), network.NewWorkspace(m)
+	told, curved, worst, spread := 0, 0, 0.0, 0.0
+	for _, pin := range []string{"J7.2", "J7.6", "J3.8", "J3.23", "J3.31", "J7.5"} {
+		pt, err := b.Point(pin)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			o := observed(m, ph, pt, pol)
+			if err := ph.Foresee(plain, &o); err != nil {
+				t.Fatal(err)
+			}
+			watch, err := ph.Watch(w, &o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range loci {
+				l := &loci[i]
+				if g, _ := gridOf(l); g.empty() || !l.Touches(plain, &network.State{}, ph.Values) {
+					continue
+				}
+				for _, f := range []float64{0.13, 0.48, 0.86} {
+					g, _ := gridOf(l)
+					change := []network.Change{l.At(math.Pow(10, g.lo+f*(g.hi-g.lo)))}
+					before := len(watch.curves)
+					got, err := watch.Under(change)
+					if err != nil {
+						t.Fatal(err)
+					}
+					want, err := ph.Under(w.Spare(), &o, change)
+					if err != nil {
+						t.Fatal(err)
+					}
+					told++
+					if len(watch.curves) > before {
+						curved++
+					}
+					over := o.Probe.Meter.Over
+					worst = math.Max(worst, math.Abs(math.Min(got.Volts, over)-math.Min(want.Volts, over)))
+					if want.Volts < over {
+						spread = math.Max(spread, math.Abs(math.Log(got.Sigma/want.Sigma)))
+					}
+				}
+			}
+		}
+	}
+	t.Logf("%d told, %d made points of a curve; worst %.2g mV, spreads within %.1f %%", told, curved, worst*1e3, 100*spread)
+	if told < 1000 || curved < 10 {
+		t.Errorf("%d told, %d made points of a curve", told, curved)
+	}
+	if worst > 0.05e-3 || spread > 0.08 {
+		t.Errorf("%.2g mV off and spreads off by %.1f %%, want 0.05 mV and 8 %%", worst*1e3, 100*spread)
 	}
 }
 

@@ -181,12 +181,11 @@ func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 // row reads the fitted circuit as a group did.
 func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
 	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
-	w.Resume(&g.ended)
-	r, err := w.Read(probe, good, v)
+	r, err := w.Visit(&g.visit, probe, v)
 	if err != nil {
 		return row{}, err
 	}
-	w.Keep(&g.ended)
+	defer w.Leave(&g.visit)
 	y := location(g.volts)
 	a := g.meter.HalfWidth(y)
 	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,

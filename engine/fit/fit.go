@@ -68,7 +68,7 @@ const mostKept = 1000
 // keep works out cov, row by row of J, of which each has few entries:
 //
 //	cov = C - sum over rows r, q of (C J_r) K^-1_rq (C J_q)'
-func (b *Belief) keep() {
+func (b *Belief) keep(crew *network.Crew) {
 	b.place = make([]int, len(b.seenBy))
 	var kept []int32
 	for u := range b.seenBy {
@@ -82,14 +82,10 @@ func (b *Belief) keep() {
 		return
 	}
 	b.width = len(kept)
-	b.cov = make([]float64, b.width*b.width)
-	for k, u := range kept {
-		b.cov[k*b.width+k] = b.prior[u]
-	}
 	n := len(b.rows)
-	part := make([]float64, b.width) // sum over q of K^-1_rq (C J_q)
-	for r := range b.rows {
-		clear(part)
+	parts := make([]float64, n*b.width) // by row: sum over q of K^-1_rq (C J_q)
+	each(crew, n, func(r int) {
+		part := parts[r*b.width:][:b.width]
 		for q := range b.rows {
 			x := b.inverse[r*n+q]
 			if x == 0 {
@@ -99,14 +95,19 @@ func (b *Belief) keep() {
 				part[b.place[s.unknown]] += x * b.prior[s.unknown] * s.slope
 			}
 		}
-		for _, s := range b.rows[r].slopes {
-			c := b.prior[s.unknown] * s.slope
-			row := b.cov[b.place[s.unknown]*b.width:][:b.width]
-			for k, x := range part {
-				row[k] -= c * x
+	})
+	b.cov = make([]float64, b.width*b.width)
+	each(crew, len(kept), func(k int) {
+		u := kept[k]
+		row := b.cov[k*b.width:][:b.width]
+		row[k] = b.prior[u]
+		for _, o := range b.seenBy[u] {
+			c := b.prior[u] * o.slope
+			for l, x := range parts[int(o.row)*b.width:][:b.width] {
+				row[l] -= c * x
 			}
 		}
-	}
+	})
 }
 
 // Unknowns of a junction.
@@ -209,7 +210,7 @@ type group struct {
 	volts     []float64
 	overloads int
 	samples   []references.Sample // all of them, for the spread
-	ended     network.Ended       // where its last reading on the fitted circuit ended
+	visit     network.Visit
 }
 
 // alikeWarm is the width in K of the temperatures that go into one group: with a
@@ -287,8 +288,8 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 		return nil, err
 	}
 	if len(b.rows) > 0 {
-		b.inverse, b.factor = invert(b.factor, len(b.rows)), nil
-		b.keep()
+		b.inverse, b.factor = invert(crew, b.factor, len(b.rows)), nil
+		b.keep(crew)
 	}
 	return b, b.learn(crew, groups)
 }
@@ -337,7 +338,6 @@ func (b *Belief) warm(crew *network.Crew, groups []*group) error {
 			}
 			g.volts = append(g.volts, s.Volts)
 		}
-		w.Keep(&g.ended)
 		return nil
 	})
 }

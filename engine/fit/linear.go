@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"halfsplit/engine/network"
 )
 
 // cholesky factors a positive definite matrix of n rows in place: k = L L', with L
@@ -48,12 +50,13 @@ func substitute(k []float64, n int, v []float64) []float64 {
 	return x
 }
 
-// invert gives the inverse of a matrix of n rows from its Cholesky factor.
-func invert(k []float64, n int) []float64 {
+// invert gives the inverse of a matrix of n rows from its Cholesky factor, on every
+// processor of a crew.
+func invert(crew *network.Crew, k []float64, n int) []float64 {
 	// The inverse of L, row by row; then L^-T L^-1, whose entries are products of
 	// columns of L^-1, held as rows of its transpose for the sake of the cache.
 	up := make([]float64, n*n) // up[c*n+i] = (L^-1)[i][c]
-	for c := 0; c < n; c++ {
+	each(crew, n, func(c int) {
 		row := up[c*n:][:n]
 		row[c] = 1 / k[c*n+c]
 		for i := c + 1; i < n; i++ {
@@ -64,9 +67,9 @@ func invert(k []float64, n int) []float64 {
 			}
 			row[i] = -sum / k[i*n+i]
 		}
-	}
+	})
 	inv := make([]float64, n*n)
-	for i := 0; i < n; i++ {
+	each(crew, n, func(i int) {
 		for j := 0; j <= i; j++ {
 			sum := 0.0
 			a, b := up[i*n:][:n], up[j*n:][:n]
@@ -75,6 +78,14 @@ func invert(k []float64, n int) []float64 {
 			}
 			inv[i*n+j], inv[j*n+i] = sum, sum
 		}
-	}
+	})
 	return inv
+}
+
+// each does n pieces of arithmetic on every processor of a crew.
+func each(crew *network.Crew, n int, work func(i int)) {
+	_ = crew.Each(n, func(_ *network.Workspace, i int) error { // which cannot fail
+		work(i)
+		return nil
+	})
 }

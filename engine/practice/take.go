@@ -2,6 +2,7 @@ package practice
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strconv"
@@ -66,15 +67,18 @@ func (b *Bench) Take(t Take) (quantity.Reading, error) {
 	if ohms > m.OhmsOver {
 		return quantity.Reading{Overload: true, Unit: quantity.Ohm}, nil
 	}
-	r := random(b.Meter.Seed, occasion)
-	ohms = ohms*(1+b.Meter.gain) + leadOhms*r.Float64()
+	ohms = ohms*(1+b.Meter.gain) + leadOhms*random(b.Meter.Seed, "leads").Float64() + contactOhms*random(b.Meter.Seed, occasion).Float64()
 	v, err := strconv.ParseFloat(strconv.FormatFloat(ohms, 'g', 3, 64), 64) // three digits are shown
-	return quantity.Reading{Value: v, Unit: quantity.Ohm}, err
+	return quantity.Reading{Value: math.Round(v/ohmsStep) * ohmsStep, Unit: quantity.Ohm}, err
 }
 
-// leadOhms is the most that leads and contacts add to a resistance; common
-// practice, no source.
-const leadOhms = 0.3
+// The most that the leads add to every resistance and the contacts of the probes to
+// each, and the step of the display; common practice, no source.
+const (
+	leadOhms    = 0.2
+	contactOhms = 0.1
+	ohmsStep    = 0.1
+)
 
 // Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
 // same each time it is asked for.

@@ -161,6 +161,8 @@ func (w *Work) Do(s *engine.Step) error {
 		r, err := w.read(s.At, pol)
 		w.log("        reads %s", quantity.FormatReading(r))
 		return err
+	case engine.DoEnds:
+		return w.ends(s)
 	case engine.DoLook:
 		p, err := w.part(s.Part)
 		if err != nil {
@@ -197,6 +199,30 @@ func (w *Work) Do(s *engine.Step) error {
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
+}
+
+// ends reads the resistances at both ends of a part.
+func (w *Work) ends(s *engine.Step) error {
+	p, err := w.part(s.Part)
+	if err != nil {
+		return err
+	}
+	w.pay(s.Seconds, w.Engine.Board.Parts[p].Access)
+	e := journal.Event{Kind: journal.KindRead}
+	for _, name := range append([]string{s.At}, s.Then...) {
+		at, err := w.Engine.Board.Point(name)
+		if err != nil {
+			return err
+		}
+		r, err := w.Bench.Take(practice.Take{At: at, Ohms: true, Edits: w.edits(), Occasion: fmt.Sprint(w.Steps, name)})
+		if err != nil {
+			return err
+		}
+		w.log("        %s reads %s", name, quantity.FormatReading(r))
+		e.Readings = append(e.Readings, journal.Read{At: at, Name: name, Reading: r})
+	}
+	w.event(e)
+	return nil
 }
 
 func (w *Work) lift(p netlist.PartID) {

@@ -285,6 +285,11 @@ func TestReadingAgain(t *testing.T) {
 // and a part that was taken off, and left off once that proved right, was no luck.
 func TestLiftedAndProven(t *testing.T) {
 	d := desk(t, 0, placed{"C4 1-2", "shorted", 0.2})
+	for _, end := range []string{"FB1.1", "FB1.2"} { // which side of the bead it is on
+		if _, err := d.Read(end, "", 0, true); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if _, err := d.Lift("C4"); err != nil {
 		t.Fatal(err)
 	}

@@ -220,6 +220,13 @@ func (p *follower) do(s *engine.Step) error {
 		}
 		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
 		return err
+	case engine.DoEnds:
+		for _, at := range append([]string{s.At}, s.Then...) {
+			if _, err := p.d.Read(at, "", polarity(s.Polarity), true); err != nil {
+				return err
+			}
+		}
+		return nil
 	case engine.DoLook:
 		_, err := p.d.Look(s.Part)
 		return err

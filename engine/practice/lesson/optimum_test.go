@@ -117,10 +117,11 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		return nil, false
 	}
 	x.rest, x.doubt = (unknown+1-listed)/(listed-unknown), unknown/(listed-unknown)
-	ask := func(points []string, black bool, lifted []string) [][]engine.Expectation {
+	diode := fit.DriveOf(references.DefaultMeter())
+	ask := func(points []string, black bool, drive network.Drive, lifted []string) [][]engine.Expectation {
 		var out [][]engine.Expectation
 		for _, q := range questions {
-			list, err := e.Expect(engine.Question{Faults: q, Points: points, Lifted: lifted, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter()), BlackOnGround: black}})
+			list, err := e.Expect(engine.Question{Faults: q, Points: points, Lifted: lifted, Setting: engine.Setting{Drive: drive, BlackOnGround: black}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -130,7 +131,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	}
 	points := touchable(b)
 	for _, black := range []bool{false, true} {
-		told, seconds := ask(points, black, nil), costs.Measure
+		told, seconds := ask(points, black, diode, nil), costs.Measure
 		if black {
 			seconds += costs.SwapLeads
 		}
@@ -149,7 +150,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 				pads = append(pads, part.Name+"."+part.Terminals[tm].Name)
 			}
 		}
-		told := ask(pads, false, []string{part.Name})
+		told := ask(pads, false, diode, []string{part.Name})
 		class := make([]int, len(x.weight))
 		for i := range pads {
 			for h, k := range cluster(told, i) {
@@ -167,6 +168,19 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		}
 		if blamed {
 			x.chancy = append(x.chancy, chance{"look " + part.Name, costs.Look, rows})
+		}
+	}
+	for _, p := range b.Parts {
+		ways := p.Paths()
+		if len(p.Terminals) != 2 || len(ways) != 1 || ways[0].Element != netlist.Resistive || ways[0].Ohms <= 0.2 || ways[0].Ohms >= 30 || p.Access == netlist.Underfill {
+			continue
+		}
+		m := references.DefaultMeter()
+		ohms := network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen, Over: m.OhmsOpen}
+		ends := []string{p.Name + "." + p.Terminals[0].Name, p.Name + "." + p.Terminals[1].Name}
+		if c, ok := bothEnds(ask(ends, false, ohms, nil), ohms); ok {
+			c.name, c.seconds = "ends of "+p.Name, 2*costs.Measure+costs.SwapLeads
+			x.chancy = append(x.chancy, c)
 		}
 	}
 	for n := range b.Nets {
@@ -224,6 +238,34 @@ func touchable(b *netlist.Board) []string {
 		add(tp.Name, tp.Net)
 	}
 	return points
+}
+
+// bothEnds compares the resistances to ground at both ends of a part: a difference of
+// 0.15 ohm shows, with 0.07 ohm of contact and display at each end (common practice, no
+// source).
+func bothEnds(told [][]engine.Expectation, drive network.Drive) (c chance, ok bool) {
+	below := func(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) } // of a standard normal
+	least, most := [3]float64{1, 1, 1}, [3]float64{}
+	for _, ends := range told {
+		var r [2]float64
+		for i := range r {
+			r[i] = math.Inf(1)
+			if v := ends[i].Volts; v != nil {
+				r[i] = *v / (drive.Open - *v) * drive.Open / drive.Current
+			}
+		}
+		row := []float64{0, 0, 0, 1} // first lower, second lower, alike, both high
+		if low := math.Min(r[0], r[1]); low <= 30 {
+			sd := math.Hypot(0.07*math.Sqrt2, 0.02*low)
+			row = []float64{below((-0.15 - r[0] + r[1]) / sd), below((r[0] - r[1] - 0.15) / sd), 0, 0}
+			row[2] = 1 - row[0] - row[1]
+			for k := range least {
+				least[k], most[k] = math.Min(least[k], row[k]), math.Max(most[k], row[k])
+			}
+		}
+		c.rows = append(c.rows, row)
+	}
+	return c, most[0]-least[0] > 0.3 || most[1]-least[1] > 0.3 || most[2]-least[2] > 0.3
 }
 
 // injection is current into a rail: the part that loads it hard warms up, by the

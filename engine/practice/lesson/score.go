@@ -538,6 +538,13 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 	switch e.Kind {
 	case journal.KindRead:
 		r := &e.Readings[0]
+		if n.Do == engine.DoEnds {
+			other, err := b.Point(n.Then[0])
+			if at, aerr := b.Point(n.At); err != nil || aerr != nil || at.Net != r.At.Net && other.Net != r.At.Net {
+				return false
+			}
+			return r.To == nil && r.Reading.Unit == quantity.Ohm
+		}
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
@@ -674,6 +681,8 @@ func stepWords(s *engine.Step) string {
 			text += ", probes swapped"
 		}
 		return text
+	case engine.DoEnds:
+		return "compare the resistances at both ends of " + s.Part
 	case engine.DoLook:
 		return "look at " + s.Part
 	case engine.DoInject:

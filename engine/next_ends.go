@@ -1,0 +1,176 @@
+package engine
+
+import (
+	"math"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// Resistances of both ends of a part are worth comparing where they are low (common
+// practice, no source).
+const (
+	endsOhms  = 30.0 // ohm to ground; of more, the meter's own error hides what a part adds
+	endsLeast = 0.2  // ohm that a part has to have
+	endsClear = 0.15 // ohm, the difference from which one end is called lower
+	endsParts = 8    // at most so many comparisons are on offer
+)
+
+// Results of comparing two ends.
+const (
+	firstLower = iota
+	secondLower
+	endsAlike
+	endsHigh
+	endResults
+)
+
+// ends adds comparing the resistances to ground at both ends of a series part. A short
+// of less resistance than diode mode shows in millivolts, such as that of one among
+// many capacitors, lies on the side that reads lower; what the leads add is the same
+// on both.
+func (p *planning) ends() error {
+	var parts []netlist.PartID
+	in := map[netlist.PartID]bool{}
+	for _, n := range p.reach() {
+		p.model.Neighbours(n, func(e int32, _ netlist.NetID) {
+			part := p.model.Elements[e].Part
+			ohms := p.ph.Values.Ohms[e]
+			if !in[part] && ohms > endsLeast && ohms < endsOhms && p.Board.Parts[part].Kind.Class() == netlist.Series &&
+				len(p.Board.Parts[part].Terminals) == 2 && !p.edits.Of(part).Lifted && !p.edits.Of(part).Bridged && len(parts) < endsParts {
+				parts = append(parts, part)
+			}
+			in[part] = true
+		})
+	}
+	type both struct {
+		at   [2]netlist.Point
+		rows [][]float64
+	}
+	found := make([]both, len(parts))
+	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) (err error) {
+		x := &found[i]
+		for t := range x.at {
+			x.at[t] = p.easiest(netlist.TerminalRef{Part: parts[i], Terminal: int32(t)})
+		}
+		if p.touchable(x.at[0]) && p.touchable(x.at[1]) && !(p.ohmsRead(x.at[0]) && p.ohmsRead(x.at[1])) {
+			x.rows, err = p.compareEnds(w, x.at)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for i, x := range found {
+		if !setApart(x.rows) {
+			continue
+		}
+		seconds := p.costs.SwapLeads // turning the meter's dial takes as long
+		for _, pt := range x.at {
+			if !p.ohmsRead(pt) {
+				seconds += p.costs.Measure
+			}
+		}
+		a, b := p.Board.PointName(x.at[0]), p.Board.PointName(x.at[1])
+		t := test{
+			step: Step{Do: DoEnds, Part: p.Board.Parts[parts[i]].Name, At: a, Then: []string{b}, Polarity: references.RedOnGround.String(), Seconds: seconds},
+			seen: []StepOutcome{firstLower: {Seen: a + " reads lower"}, secondLower: {Seen: b + " reads lower"}, endsAlike: {Seen: "both alike"}, endsHigh: {Seen: "both high"}},
+		}
+		p.addRows(t, x.rows, endResults, max(p.shielded(x.at[0]), p.shielded(x.at[1])))
+	}
+	return nil
+}
+
+// easiest gives the point at a terminal that a probe reaches best: the terminal or
+// anything on its net, which a resistance of copper does not set apart.
+func (p *planning) easiest(t netlist.TerminalRef) netlist.Point {
+	best := p.Board.TerminalPoint(t)
+	for _, pt := range p.Board.PointsOn(best.Net) {
+		if p.touchCost(pt) < p.touchCost(best) {
+			best = pt
+		}
+	}
+	return best
+}
+
+// ohmsRead tells whether the resistance to ground was read at a point of the board as
+// it lies.
+func (p *planning) ohmsRead(pt netlist.Point) bool {
+	for i := range p.taken {
+		if t := &p.taken[i]; t.ohmic() && t.read.At.Net == pt.Net && t.edits.Equal(p.edits) {
+			return true
+		}
+	}
+	return false
+}
+
+// compareEnds gives the chance of each result under each hypothesis.
+func (p *planning) compareEnds(w *network.Workspace, at [2]netlist.Point) ([][]float64, error) {
+	drive := ohmsDrive(p.stages[len(p.stages)-1].Meter)
+	ohms := make([][2]float64, len(p.hyps))
+	for t, pt := range at {
+		o := fault.Observation{Edits: p.edits, Spot: fit.SpotOf(p.model, pt, references.RedOnGround), Probe: p.probe(pt, nil, references.RedOnGround, drive), Misfit: 1e-6}
+		if err := p.ph.Foresee(w, &o); err != nil {
+			return nil, err
+		}
+		watch, err := p.ph.Watch(w, &o)
+		if err != nil {
+			return nil, err
+		}
+		for i := range p.hyps {
+			pr := o.Good
+			if len(p.hyps[i].changes) > 0 {
+				if pr, err = watch.Under(p.hyps[i].changes); err != nil {
+					return nil, err
+				}
+			}
+			ohms[i][t] = voltsToOhms(drive, pr.Volts)
+		}
+	}
+	rows := make([][]float64, len(p.hyps))
+	for i, r := range ohms {
+		rows[i] = make([]float64, endResults)
+		if math.Min(r[0], r[1]) > endsOhms {
+			rows[i][endsHigh] = 1
+			continue
+		}
+		// each side of the difference has its contact, and its share of the model's error
+		sd := math.Hypot(math.Sqrt2*contactOhms, modelOhms*math.Min(r[0], r[1]))
+		rows[i][firstLower] = normalBelow(-endsClear, r[0]-r[1], sd)
+		rows[i][secondLower] = 1 - normalBelow(endsClear, r[0]-r[1], sd)
+		rows[i][endsAlike] = 1 - rows[i][firstLower] - rows[i][secondLower]
+		for k := range rows[i] {
+			if rows[i][k] < vagueShare {
+				rows[i][k] = 0
+			}
+		}
+		normalise(rows[i])
+	}
+	return rows, nil
+}
+
+// endsApart is the difference in the chance of a result that sets hypotheses apart.
+const endsApart = 0.3
+
+// setApart tells whether a result is likelier by endsApart under one hypothesis of low
+// resistance than under another.
+func setApart(rows [][]float64) bool {
+	least, most := [endResults]float64{1, 1, 1, 1}, [endResults]float64{}
+	for _, row := range rows {
+		if row[endsHigh] > 0 {
+			continue
+		}
+		for k, x := range row {
+			least[k], most[k] = math.Min(least[k], x), math.Max(most[k], x)
+		}
+	}
+	for k := range most {
+		if most[k]-least[k] > endsApart {
+			return true
+		}
+	}
+	return false
+}
