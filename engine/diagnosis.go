@@ -161,6 +161,9 @@ type Step struct {
 	Remedy   string        `json:"remedy"` // of a replace step: replace, bridge, leave off, resolder, wire, clean, read again
 }
 
+// Ends lists At and Then: of DoEnds, where the resistance to ground is to be read.
+func (s *Step) Ends() []string { return append([]string{s.At}, s.Then...) }
+
 // StepOutcome is one thing that a step may show, and what it would mean.
 type StepOutcome struct {
 	Volts       *float64 `json:"volts"` // null for OL, or where the step reads nothing

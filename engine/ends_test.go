@@ -2,9 +2,11 @@ package engine_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -27,6 +29,16 @@ parts:
   C6: {kind: capacitor, value: 1u, pins: [W, GND]}
   U1: {kind: ic, pins: {1: W, 2: GND}, supply: 1, ground: 2}
 `
+
+// endsOf gives the first comparison of both ends on offer, nil for none.
+func endsOf(d *engine.Diagnosis) *engine.Step {
+	for i := range d.Next {
+		if d.Next[i].Do == engine.DoEnds {
+			return &d.Next[i]
+		}
+	}
+	return nil
+}
 
 // TestEnds: diode mode does not tell the sides of 0.3 ohm apart, and the resistances at
 // both ends do, whatever the leads add to both: by Ohm's law a short of 1 ohm behind the
@@ -57,13 +69,7 @@ func TestEnds(t *testing.T) {
 				if p := of(d, tt.side); p > 0.8 {
 					t.Errorf("the sweep alone gives the side %.2f", p)
 				}
-				var step *engine.Step
-				for i := range d.Next {
-					if d.Next[i].Do == engine.DoEnds {
-						step = &d.Next[i]
-						break
-					}
-				}
+				step := endsOf(d)
 				if step == nil || step.Part != "FB1" || len(step.Then) != 1 {
 					t.Fatalf("no comparison of both ends of FB1 in %v", d.Next)
 				}
@@ -75,13 +81,11 @@ func TestEnds(t *testing.T) {
 				d = s.diagnose(s.open(swept, reads(
 					s.read(step.At, "", shown(at[s.point(step.At).Net]), references.RedOnGround),
 					s.read(step.Then[0], "", shown(at[s.point(step.Then[0]).Net]), references.RedOnGround))))
-				if p := of(d, tt.side); p < 0.9 {
+				if p := of(d, tt.side); p < 0.85 {
 					t.Errorf("after both readings the side has %.2f: %v", p, d.Suspects)
 				}
-				for _, x := range d.Next {
-					if x.Do == engine.DoEnds {
-						t.Error("the comparison is asked for again")
-					}
+				if endsOf(d) != nil {
+					t.Error("the comparison is asked for again")
 				}
 			})
 		}
@@ -94,10 +98,77 @@ func TestEndsOnlyWhereTheyTell(t *testing.T) {
 	s := newShop(t, halves, 5)
 	for _, st := range []network.State{s.faulty(netlist.Edits{}, "C2:leaky=200"), {}} {
 		d := s.diagnose(s.open(reads(s.sweep(references.RedOnGround, st)...)))
-		for _, x := range d.Next {
-			if x.Do == engine.DoEnds {
-				t.Errorf("%v: ends of %s are compared", st.Changes, x.Part)
+		if x := endsOf(d); x != nil {
+			t.Errorf("%v: ends of %s are compared", st.Changes, x.Part)
+		}
+	}
+}
+
+// TestEndsOnOffer: a comparison is on offer, for the price of what is left to read, until
+// both ends were read with the red probe on ground, whatever they showed.
+func TestEndsOnOffer(t *testing.T) {
+	beads := "parts:\n" // that no probe reaches
+	for k := range 30 {
+		for _, rail := range "VW" {
+			beads += fmt.Sprintf("  X%c%d: {kind: bead, value: 600R, pins: [%c, %c%d], access: underfill}\n", rail, k, rail, rail, k)
+			beads += fmt.Sprintf("  Y%c%d: {kind: ic, pins: {1: %c%d, 2: GND}, supply: 1, ground: 2}\n", rail, k, rail, k)
+		}
+	}
+	crowd := strings.Replace(halves, "parts:\n", beads, 1)
+	red, black := references.RedOnGround, references.BlackOnGround
+	for _, tt := range []struct {
+		about, board string
+		front, back  string // readings, "" for none
+		pol          references.Polarity
+		seconds      float64 // 0 for not on offer
+	}{
+		{"unread", halves, "", "", red, 24},
+		{"one end", halves, "1.2 ohm", "", red, 14},
+		{"both", halves, "1.2 ohm", "1.5 ohm", red, 0},
+		{"both the other way round", halves, "1.2 ohm", "1.5 ohm", black, 24},
+		{"one OL", halves, "OL ohm", "1.5 ohm", red, 0},
+		{"others out of reach", crowd, "", "", red, 24},
+	} {
+		t.Run(tt.about, func(t *testing.T) {
+			s := newShop(t, tt.board, 5)
+			events := []journal.Event{reads(s.sweep(red, s.faulty(netlist.Edits{}, "C2:shorted=1"))...)}
+			if tt.front != "" {
+				events = append(events, reads(s.read("C1.1", "", tt.front, tt.pol)))
+			}
+			if tt.back != "" {
+				events = append(events, reads(s.read("FB1.2", "", tt.back, tt.pol)))
+			}
+			got := 0.0
+			if x := endsOf(s.diagnose(s.open(events...))); x != nil {
+				got = x.Seconds
+			}
+			if got != tt.seconds {
+				t.Errorf("offered for %v s, want %v", got, tt.seconds)
+			}
+		})
+	}
+}
+
+// TestLeadsOfAnother: a resistance on another supply, which has a short of its own, says
+// nothing of what the leads add here: the order of the readings is all the same, and no
+// short is found of more ohms than were read.
+func TestLeadsOfAnother(t *testing.T) {
+	text := strings.Replace(halves, "pins: {1: V, 2: GND}}}", "pins: {1: V, 2: GND, 3: X}}}", 1)
+	text = strings.Replace(text, "nets: {", "nets: {X: {rail: 3.3 V}, ", 1) +
+		"  C7: {kind: capacitor, value: 1u, pins: [X, GND]}\n  U2: {kind: ic, pins: {1: X, 2: GND}, supply: 1, ground: 2}\n"
+	s := newShop(t, text, 5)
+	red := references.RedOnGround
+	swept := reads(s.sweep(red, s.faulty(netlist.Edits{}, "C2:shorted=1", "C7:shorted=0.5"))...)
+	v, x := s.read("J1.1", "", "1.0 ohm", red), s.read("J1.3", "", "0.5 ohm", red)
+	var ohms [2]float64
+	for i, both := range [2][]journal.Read{{v, x}, {x, v}} {
+		for _, f := range s.diagnose(s.open(swept, reads(both...))).Explanations[0].Faults {
+			if f.Part == "C7" && f.Ohms != nil {
+				ohms[i] = *f.Ohms
 			}
 		}
+	}
+	if ohms[0] != ohms[1] || ohms[0] <= 0 || ohms[0] > 0.6 {
+		t.Errorf("C7 has %.3f ohm or %.3f ohm by the order of readings, want one of at most 0.5", ohms[0], ohms[1])
 	}
 }

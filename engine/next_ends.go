@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
@@ -16,7 +17,8 @@ const (
 	endsOhms  = 30.0 // ohm to ground; of more, the meter's own error hides what a part adds
 	endsLeast = 0.2  // ohm that a part has to have
 	endsClear = 0.15 // ohm, the difference from which one end is called lower
-	endsParts = 8    // at most so many comparisons are on offer
+	endsTried = 24   // at most so many comparisons are worked out
+	endsParts = 8    // and so many that tell something on offer
 )
 
 // Results of comparing two ends.
@@ -33,41 +35,39 @@ const (
 // many capacitors, lies on the side that reads lower; what the leads add is the same
 // on both.
 func (p *planning) ends() error {
-	var parts []netlist.PartID
-	in := map[netlist.PartID]bool{}
-	for _, n := range p.reach() {
-		p.model.Neighbours(n, func(e int32, _ netlist.NetID) {
-			part := p.model.Elements[e].Part
-			ohms := p.ph.Values.Ohms[e]
-			if !in[part] && ohms > endsLeast && ohms < endsOhms && p.Board.Parts[part].Kind.Class() == netlist.Series &&
-				len(p.Board.Parts[part].Terminals) == 2 && !p.edits.Of(part).Lifted && !p.edits.Of(part).Bridged && len(parts) < endsParts {
-				parts = append(parts, part)
-			}
-			in[part] = true
-		})
-	}
 	type both struct {
+		part netlist.PartID
 		at   [2]netlist.Point
 		rows [][]float64
 	}
-	found := make([]both, len(parts))
-	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) (err error) {
-		x := &found[i]
-		for t := range x.at {
-			x.at[t] = p.easiest(netlist.TerminalRef{Part: parts[i], Terminal: int32(t)})
-		}
-		if p.touchable(x.at[0]) && p.touchable(x.at[1]) && !(p.ohmsRead(x.at[0]) && p.ohmsRead(x.at[1])) {
-			x.rows, err = p.compareEnds(w, x.at)
-		}
+	var found []both
+	in := map[netlist.PartID]bool{}
+	for _, n := range p.reach() {
+		p.model.Neighbours(n, func(e int32, _ netlist.NetID) {
+			x := both{part: p.model.Elements[e].Part}
+			at, ohms := &p.Board.Parts[x.part], p.ph.Values.Ohms[e]
+			if in[x.part] || ohms < endsLeast || ohms > endsOhms || at.Kind.Class() != netlist.Series || len(at.Terminals) != 2 ||
+				p.edits.Of(x.part).Lifted || p.edits.Of(x.part).Bridged || len(found) == endsTried {
+				return
+			}
+			in[x.part] = true
+			for t := range x.at {
+				x.at[t] = p.easiest(netlist.TerminalRef{Part: x.part, Terminal: int32(t)})
+			}
+			if p.touchable(x.at[0]) && p.touchable(x.at[1]) && !(p.ohmsRead(x.at[0]) && p.ohmsRead(x.at[1])) {
+				found = append(found, x)
+			}
+		})
+	}
+	err := p.crew.Each(len(found), func(w *network.Workspace, i int) (err error) {
+		found[i].rows, err = p.compareEnds(w, found[i].at)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	for i, x := range found {
-		if !setApart(x.rows) {
-			continue
-		}
+	found = slices.DeleteFunc(found, func(x both) bool { return !setApart(x.rows) })
+	for _, x := range found[:min(len(found), endsParts)] {
 		seconds := p.costs.SwapLeads // turning the meter's dial takes as long
 		for _, pt := range x.at {
 			if !p.ohmsRead(pt) {
@@ -76,7 +76,7 @@ func (p *planning) ends() error {
 		}
 		a, b := p.Board.PointName(x.at[0]), p.Board.PointName(x.at[1])
 		t := test{
-			step: Step{Do: DoEnds, Part: p.Board.Parts[parts[i]].Name, At: a, Then: []string{b}, Polarity: references.RedOnGround.String(), Seconds: seconds},
+			step: Step{Do: DoEnds, Part: p.Board.Parts[x.part].Name, At: a, Then: []string{b}, Polarity: references.RedOnGround.String(), Seconds: seconds},
 			seen: []StepOutcome{firstLower: {Seen: a + " reads lower"}, secondLower: {Seen: b + " reads lower"}, endsAlike: {Seen: "both alike"}, endsHigh: {Seen: "both high"}},
 		}
 		p.addRows(t, x.rows, endResults, max(p.shielded(x.at[0]), p.shielded(x.at[1])))
@@ -96,11 +96,11 @@ func (p *planning) easiest(t netlist.TerminalRef) netlist.Point {
 	return best
 }
 
-// ohmsRead tells whether the resistance to ground was read at a point of the board as
-// it lies.
+// ohmsRead tells whether the resistance to ground of a point's net was read, red probe
+// on ground, of the board as it lies.
 func (p *planning) ohmsRead(pt netlist.Point) bool {
 	for i := range p.taken {
-		if t := &p.taken[i]; t.ohmic() && t.read.At.Net == pt.Net && t.edits.Equal(p.edits) {
+		if t := &p.taken[i]; t.ohmic() && t.read.Polarity == references.RedOnGround && t.read.At.Net == pt.Net && t.edits.Equal(p.edits) {
 			return true
 		}
 	}

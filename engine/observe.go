@@ -23,9 +23,9 @@ type taken struct {
 	obs   int // index of its observation, -1 where nothing can be told from it
 }
 
-// ohmic tells whether a reading is a resistance to ground.
+// ohmic tells whether a reading is a net's resistance to ground.
 func (t *taken) ohmic() bool {
-	return t.obs >= 0 && t.read.To == nil && t.read.Reading.Unit == quantity.Ohm && !t.read.Reading.Overload
+	return t.obs >= 0 && t.read.To == nil && t.read.At.Net != netlist.None && t.read.Reading.Unit == quantity.Ohm
 }
 
 // probe puts a meter's leads down as a reading says.
@@ -166,16 +166,22 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 	return all, obs
 }
 
-// pairLeads holds resistances to ground against the first that was read with the same
-// leads of the same board.
+// pairLeads holds resistances to ground against the last that was read before on the
+// same net, or at the other end of a part of few ohms, with the same leads and the
+// board the same.
 func (e *Engine) pairLeads(all []taken, obs []fault.Observation) {
 	for i := range all {
 		t := &all[i]
-		if !t.ohmic() {
+		if !t.ohmic() || t.read.Reading.Overload {
 			continue
 		}
-		for j := range all[:i] {
-			if x := &all[j]; x.ohmic() && x.meter == t.meter && x.read.Polarity == t.read.Polarity && x.edits.Equal(t.edits) {
+		near := map[netlist.NetID]bool{t.read.At.Net: true}
+		e.model.Neighbours(t.read.At.Net, func(el int32, other netlist.NetID) {
+			near[other] = near[other] || e.belief.Values.Ohms[el] < endsOhms
+		})
+		for j := i - 1; j >= 0; j-- {
+			x := &all[j]
+			if x.ohmic() && !x.read.Reading.Overload && near[x.read.At.Net] && x.meter == t.meter && x.read.Polarity == t.read.Polarity && x.edits.Equal(t.edits) {
 				shareLeads(&obs[t.obs], &obs[x.obs], t.meter, t.read.Reading.Value)
 				break
 			}

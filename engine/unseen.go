@@ -57,8 +57,8 @@ func (q *inquiry) unseen(d *Diagnosis) error {
 		}
 	}
 	var all []least
-	for k, r := range sees {
-		if r < fault.LeakOhms && r > fault.ShortOhms {
+	for k := range loci {
+		if r := sees[k]; r < fault.LeakOhms && r > fault.ShortOhms {
 			all = append(all, least{&loci[k], r})
 		}
 	}
@@ -66,7 +66,7 @@ func (q *inquiry) unseen(d *Diagnosis) error {
 	for _, s := range d.Suspects {
 		near[s.Part] = true
 	}
-	sort.Slice(all, func(a, b int) bool {
+	sort.SliceStable(all, func(a, b int) bool {
 		na, nb := near[all[a].l.Name(q.Board)], near[all[b].l.Name(q.Board)]
 		if na != nb {
 			return na

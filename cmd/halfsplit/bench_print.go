@@ -137,7 +137,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
 		if p.Ohms {
-			why = "in resistance mode, with the unit: 0.6 ohm"
+			why = "in resistance mode, red on ground, with the unit: 0.6 ohm"
 		}
 	case bench.ForLifted:
 		part := &board.Parts[p.Part]

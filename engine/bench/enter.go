@@ -94,8 +94,13 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if p.Ask != AskReading {
 			return s.strayValue(p, e, line)
 		}
-		if p.Ohms && e.reading.Unit != quantity.Ohm {
-			return wrongEntry("the resistance of %s is wanted", "turn the meter's dial to ohms and write the unit, as in 0.6 ohm; s skips", p.Name)
+		if p.Ohms {
+			if e.reading.Overload {
+				e.reading.Unit = quantity.Ohm
+			}
+			if e.reading.Unit != quantity.Ohm || e.turned && e.polarity != p.At.Polarity {
+				return wrongEntry("the resistance of %s is wanted, red probe on ground", "turn the meter's dial to ohms and write the unit, as in 0.6 ohm, or OL; s skips", p.Name)
+			}
 		}
 		at := p.At
 		if e.turned {
@@ -415,6 +420,9 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
 	case swap:
+		if p.Ohms {
+			return wrongEntry("both ends are compared with the red probe on ground", "leave the probes as they are, or s to skip")
+		}
 		s.swapped = !s.swapped
 		return nil
 	case yes:

@@ -562,12 +562,27 @@ func (s *Session) Steps() ([]engine.Step, error) {
 // unreadEnd gives the end of a part whose resistance a step still wants read, "" for
 // none.
 func (s *Session) unreadEnd(x *engine.Step) string {
-	for _, name := range append([]string{x.At}, x.Then...) {
-		if len(s.readAt(name, x.Polarity, quantity.Ohm)) == 0 {
+	for _, name := range x.Ends() {
+		at, err := s.board().Point(name)
+		if err == nil && !s.ohmsRead(at.Net) {
 			return name
 		}
 	}
 	return ""
+}
+
+// ohmsRead tells whether the resistance of a net to ground was read since the board
+// last changed, red probe on ground.
+func (s *Session) ohmsRead(n netlist.NetID) bool {
+	edit := s.lastEdit()
+	for _, ev := range s.Case().Events {
+		for _, r := range ev.Readings {
+			if ev.Number > edit && r.At.Net == n && r.To == nil && r.Polarity == references.RedOnGround && r.Reading.Unit == quantity.Ohm {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // readAt gives what a point read, in a unit, since the board last changed.

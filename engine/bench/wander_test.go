@@ -141,6 +141,8 @@ func TestBothEnds(t *testing.T) {
 		}
 		if p.Ohms {
 			tb.refuses("0.6", "resistance of "+p.Name)
+			tb.refuses("0.6 ohm, black on ground", "resistance of "+p.Name)
+			tb.refuses("p", "red probe on ground")
 			ends = append(ends, p.Name)
 		}
 		line := tb.answer(p)

@@ -194,6 +194,9 @@ func (s *Solver) found(c *Circuit, steps int) Solution {
 	}
 }
 
+// Cells gives the size of the matrix of the last Solve: the conductances that are kept.
+func (s *Solver) Cells() int { return len(s.cells) }
+
 // groundPlace is where voltages are counted from: ground, or the reference
 // (Minus) when ground is out of the meter's reach.
 func (s *Solver) groundPlace() int32 {

@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strconv"
 
 	"halfsplit/engine/network"
 )
@@ -239,7 +238,7 @@ func (s *search) couldLie(i, j int) float64 {
 // lied scores a candidate beside a lie about an observation that it moves.
 func (s *search) lied(i, j int) set {
 	l := &s.lies[j-len(s.cands)]
-	e := s.weigh(s.cands[i], "lie "+strconv.Itoa(j-len(s.cands)), l.mask)
+	e := s.weigh(s.cands[i], j-len(s.cands), l.mask)
 	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
 

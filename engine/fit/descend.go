@@ -171,6 +171,7 @@ func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
 			rows[i], err = b.row(w, g, at[g.celsius])
+			w.Leave(&g.visit, i < mostVisits)
 		}
 		return err
 	})
@@ -178,14 +179,16 @@ func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 	return err
 }
 
-// row reads the fitted circuit as a group did.
+// mostVisits bounds the circuits that are kept from one round to the next.
+const mostVisits = 500
+
+// row reads the fitted circuit as a group did; its visit is to be left.
 func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
 	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
 	r, err := w.Visit(&g.visit, probe, v)
 	if err != nil {
 		return row{}, err
 	}
-	defer w.Leave(&g.visit)
 	y := location(g.volts)
 	a := g.meter.HalfWidth(y)
 	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,

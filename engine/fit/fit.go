@@ -274,10 +274,10 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 		return b, nil
 	}
 	groups := collect(m, lib)
-	if err := b.matchPaths(network.NewWorkspace(m), groups); err != nil {
+	crew := network.NewCrew(m)
+	if err := b.matchPaths(crew, groups); err != nil {
 		return nil, err
 	}
-	crew := network.NewCrew(m)
 	if err := b.warm(crew, groups); err != nil {
 		return nil, err
 	}

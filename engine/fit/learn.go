@@ -28,7 +28,7 @@ func (b *Belief) learn(crew *network.Crew, groups []*group) error {
 		g := groups[i]
 		if readings[i], err = w.Visit(&g.visit, ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), at[g.celsius]); err == nil {
 			_, slopes[i] = b.Slopes(w, g.celsius)
-			w.Leave(&g.visit)
+			w.Leave(&g.visit, false)
 		}
 		return err
 	})

@@ -24,8 +24,21 @@ func (b *Belief) absent(e int32) {
 // matchPaths makes the circuit agree with good boards on where there is a path
 // at all: a junction that good boards do not show (OL) is taken away, and one
 // that no part accounts for is added.
-func (b *Belief) matchPaths(w *network.Workspace, groups []*group) error {
+func (b *Belief) matchPaths(crew *network.Crew, groups []*group) error {
+	first := make([]network.Reading, len(groups))
+	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+		g := groups[i]
+		first[i], err = w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, b.Values)
+		return err
+	})
+	if err != nil {
+		return err
+	}
 	told := map[network.Probe]network.Reading{} // of the board as it stands
+	for i, g := range groups {
+		told[ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)] = first[i]
+	}
+	w := network.NewWorkspace(b.Model)
 	change := func() {
 		clear(told)
 		b.Values.Settle()

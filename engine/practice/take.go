@@ -69,15 +69,15 @@ func (b *Bench) Take(t Take) (quantity.Reading, error) {
 	}
 	ohms = ohms*(1+b.Meter.gain) + leadOhms*random(b.Meter.Seed, "leads").Float64() + contactOhms*random(b.Meter.Seed, occasion).Float64()
 	v, err := strconv.ParseFloat(strconv.FormatFloat(ohms, 'g', 3, 64), 64) // three digits are shown
-	return quantity.Reading{Value: math.Round(v/ohmsStep) * ohmsStep, Unit: quantity.Ohm}, err
+	return quantity.Reading{Value: math.Round(v*ohmsSteps) / ohmsSteps, Unit: quantity.Ohm}, err
 }
 
 // The most that the leads add to every resistance and the contacts of the probes to
-// each, and the step of the display; common practice, no source.
+// each, and the steps of the display to an ohm; common practice, no source.
 const (
 	leadOhms    = 0.2
 	contactOhms = 0.1
-	ohmsStep    = 0.1
+	ohmsSteps   = 10
 )
 
 // Chance gives a number from 0 to 1 that belongs to a board and an occasion: the

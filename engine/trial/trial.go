@@ -203,16 +203,15 @@ func (w *Work) Do(s *engine.Step) error {
 
 // ends reads the resistances at both ends of a part.
 func (w *Work) ends(s *engine.Step) error {
-	p, err := w.part(s.Part)
-	if err != nil {
-		return err
-	}
-	w.pay(s.Seconds, w.Engine.Board.Parts[p].Access)
 	e := journal.Event{Kind: journal.KindRead}
-	for _, name := range append([]string{s.At}, s.Then...) {
+	access := netlist.Open
+	for _, name := range s.Ends() {
 		at, err := w.Engine.Board.Point(name)
 		if err != nil {
 			return err
+		}
+		if at.Kind == netlist.PointTerminal && w.Engine.Board.Parts[at.Terminal.Part].Access == netlist.Shield {
+			access = netlist.Shield
 		}
 		r, err := w.Bench.Take(practice.Take{At: at, Ohms: true, Edits: w.edits(), Occasion: fmt.Sprint(w.Steps, name)})
 		if err != nil {
@@ -221,6 +220,7 @@ func (w *Work) ends(s *engine.Step) error {
 		w.log("        %s reads %s", name, quantity.FormatReading(r))
 		e.Readings = append(e.Readings, journal.Read{At: at, Name: name, Reading: r})
 	}
+	w.pay(s.Seconds, access)
 	w.event(e)
 	return nil
 }

@@ -221,7 +221,7 @@ func (p *follower) do(s *engine.Step) error {
 		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
 		return err
 	case engine.DoEnds:
-		for _, at := range append([]string{s.At}, s.Then...) {
+		for _, at := range s.Ends() {
 			if _, err := p.d.Read(at, "", polarity(s.Polarity), true); err != nil {
 				return err
 			}

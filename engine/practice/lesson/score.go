@@ -543,7 +543,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 			if at, aerr := b.Point(n.At); err != nil || aerr != nil || at.Net != r.At.Net && other.Net != r.At.Net {
 				return false
 			}
-			return r.To == nil && r.Reading.Unit == quantity.Ohm
+			return r.To == nil && r.Reading.Unit == quantity.Ohm && r.Polarity == polarity(n.Polarity)
 		}
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
