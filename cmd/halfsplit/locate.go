@@ -593,7 +593,7 @@ func whereabouts(b *netlist.Board, at string) string {
 	switch p.Kind {
 	case netlist.PointTerminal:
 		part := &b.Parts[p.Terminal.Part]
-		words = append(words, name(part.Name)+" is a "+partWords(part))
+		words = append(words, name(part.Name)+" is "+withArticle(partWords(part)))
 	case netlist.PointPin:
 		if title := b.Connectors[p.Pin.Connector].Title; title != "" {
 			words = append(words, "connector "+name(b.Connectors[p.Pin.Connector].Name)+", "+prose(title))

@@ -221,6 +221,14 @@ func partWords(p *netlist.Part) string {
 	return strings.Join(words, ", ")
 }
 
+// withArticle puts "a" or "an" before words.
+func withArticle(words string) string {
+	if strings.ContainsAny(words[:min(len(words), 1)], "aeiouAEIOU") {
+		return "an " + words
+	}
+	return "a " + words
+}
+
 // kindWords is a part's kind with its value.
 func kindWords(p *netlist.Part) string {
 	if p.ValueText == "" {

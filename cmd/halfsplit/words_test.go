@@ -166,3 +166,11 @@ func TestFoldHelp(t *testing.T) {
 		}
 	}
 }
+
+func TestWithArticle(t *testing.T) {
+	for words, want := range map[string]string{"inductor 27 nH": "an inductor 27 nH", "IC, touch controller": "an IC, touch controller", "bead 220R": "a bead 220R", "": "a "} {
+		if got := withArticle(words); got != want {
+			t.Errorf("%q became %q, want %q", words, got, want)
+		}
+	}
+}
