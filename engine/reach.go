@@ -49,8 +49,12 @@ type cause struct {
 	locus   *fault.Locus
 	bands   []*band
 	touched [sights][]int // pins that it could move
-	shows   [sights][]int // of them, those that it moves enough at its strongest
-	pins    []int         // shows[usual], in order
+	// sigmas is by how many standard deviations it moves each of them at strongest,
+	// the resistance in ohms that shows most.
+	sigmas    [sights][]float64
+	strongest float64
+	shows     [sights][]int // of them, those that it moves enough at its strongest
+	pins      []int         // shows[usual], in order
 }
 
 // band is a range of a cause's resistance that some fault's mode covers, with
@@ -116,16 +120,20 @@ func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
 		return nil, err
 	}
 	var mu sync.Mutex
-	done := 0
-	err := r.crew.Each(len(r.causes), func(w *network.Workspace, i int) error {
+	done, all := 0, int(sights)*len(r.pins)+len(r.causes)
+	step := func() {
 		if q.Progress != nil {
-			defer func() {
-				mu.Lock()
-				defer mu.Unlock()
-				done++
-				q.Progress(done, len(r.causes))
-			}()
+			mu.Lock()
+			defer mu.Unlock()
+			done++
+			q.Progress(done, all)
 		}
+	}
+	if err := r.strengths(step); err != nil {
+		return nil, err
+	}
+	err := r.crew.Each(len(r.causes), func(w *network.Workspace, i int) error {
+		defer step()
 		return r.look(w, r.causes[i])
 	})
 	if err != nil {
@@ -407,25 +415,61 @@ func (r *reaching) under(w *network.Workspace, k, pin int, c *cause, ohms float6
 	return r.ph.Under(w, &r.sights[k].obs[pin], change[:])
 }
 
+// strengths works out how far each cause moves the pins that it touches at its
+// strongest, pin by pin (see fault.Watch), and calls step after each.
+func (r *reaching) strengths(step func()) error {
+	type touch struct {
+		cause *cause
+		n     int // in touched
+	}
+	var touches [sights][][]touch // by pin
+	for k := range touches {
+		touches[k] = make([][]touch, len(r.pins))
+	}
+	for _, c := range r.causes {
+		c.strongest, _ = c.bands[0].ends()
+		for _, b := range c.bands {
+			if strong, _ := b.ends(); (strong > c.strongest) == c.locus.Series {
+				c.strongest = strong
+			}
+		}
+		for k := range c.touched {
+			c.sigmas[k] = make([]float64, len(c.touched[k]))
+			for n, pin := range c.touched[k] {
+				touches[k][pin] = append(touches[k][pin], touch{c, n})
+			}
+		}
+	}
+	return r.crew.Each(int(sights)*len(r.pins), func(w *network.Workspace, i int) error {
+		defer step()
+		k, pin := i/len(r.pins), i%len(r.pins)
+		if len(touches[k][pin]) == 0 {
+			return nil
+		}
+		watch, err := r.ph.Watch(w, &r.sights[k].obs[pin])
+		if err != nil {
+			return err
+		}
+		for _, t := range touches[k][pin] {
+			p, err := watch.Under([]network.Change{t.cause.locus.At(t.cause.strongest)})
+			if err != nil {
+				return err
+			}
+			t.cause.sigmas[k][t.n] = r.sigmas(&r.sights[k], pin, p)
+		}
+		return nil
+	})
+}
+
 // look finds what each sight shows of a cause. A reading changes one way with the
 // resistance, so pins that the cause's strongest resistance does not move enough
 // to be seen count for none of its bands.
 func (r *reaching) look(w *network.Workspace, c *cause) error {
-	strongest, _ := c.bands[0].ends()
-	for _, b := range c.bands {
-		if strong, _ := b.ends(); (strong > strongest) == c.locus.Series {
-			strongest = strong
-		}
-	}
 	best, most := -1, 0.0
 	for k := range r.sights {
 		var zs []float64 // by pin of shows
-		for _, pin := range c.touched[k] {
-			p, err := r.under(w, k, pin, c, strongest)
-			if err != nil {
-				return err
-			}
-			z := r.sigmas(&r.sights[k], pin, p)
+		for n, pin := range c.touched[k] {
+			z := c.sigmas[k][n]
 			if z >= seenSigmas {
 				c.shows[k], zs = append(c.shows[k], pin), append(zs, z)
 			}
