@@ -382,9 +382,8 @@ func (s *foresight) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) 
 
 // reasons gives what a fault foretells at the odd readings that it touches, the
 // oddest first.
-func (s *foresight) reasons(f *fault.Fault) ([]Reason, error) {
+func (q *foresight) reasons(f *fault.Fault) ([]Reason, error) {
 	var odd []int
-	q := s.inquiry
 	for i := range q.taken {
 		if o := q.taken[i].obs; o >= 0 && !q.obs[o].Vague && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
@@ -399,7 +398,7 @@ func (s *foresight) reasons(f *fault.Fault) ([]Reason, error) {
 			break
 		}
 		o := &q.obs[q.taken[i].obs]
-		p, err := s.of(f, q.taken[i].obs)
+		p, err := q.of(f, q.taken[i].obs)
 		if err != nil {
 			return nil, err
 		}

@@ -113,20 +113,11 @@ func (p *planning) compareEnds(w *network.Workspace, at [2]netlist.Point) ([][]f
 	ohms := make([][2]float64, len(p.hyps))
 	for t, pt := range at {
 		o := fault.Observation{Edits: p.edits, Spot: fit.SpotOf(p.model, pt, references.RedOnGround), Probe: p.probe(pt, nil, references.RedOnGround, drive), Misfit: 1e-6}
-		if err := p.ph.Foresee(w, &o); err != nil {
-			return nil, err
-		}
-		watch, err := p.ph.Watch(w, &o)
+		told, err := p.ph.Foretell(w, &o, p.boards())
 		if err != nil {
 			return nil, err
 		}
-		for i := range p.hyps {
-			pr := o.Good
-			if len(p.hyps[i].changes) > 0 {
-				if pr, err = watch.Under(p.hyps[i].changes); err != nil {
-					return nil, err
-				}
-			}
+		for i, pr := range told {
 			ohms[i][t] = voltsToOhms(drive, pr.Volts)
 		}
 	}

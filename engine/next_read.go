@@ -7,6 +7,7 @@ import (
 	"sort"
 	"strings"
 
+	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -101,25 +102,34 @@ func (p *planning) foretell(w *network.Workspace, pt netlist.Point, pol referenc
 	st := p.stages[len(p.stages)-1]
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
-	if err := p.ph.Foresee(w, &o); err != nil {
-		return nil, err
-	}
-	watch, err := p.ph.Watch(w, &o)
+	out, err := showing(p.ph, w, &o, p.boards())
 	if err != nil {
 		return nil, err
 	}
-	out := make([]shown, len(p.hyps))
-	for i := range p.hyps {
-		pr := o.Good
-		if len(p.hyps[i].changes) > 0 {
-			if pr, err = watch.Under(p.hyps[i].changes); err != nil {
-				return nil, err
-			}
-		}
-		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > p.drive.Over}
-	}
 	if o.Known == nil && !p.belief.Covers(pol) {
 		blur(out)
+	}
+	return out, nil
+}
+
+// boards gives what is changed on the board of each hypothesis.
+func (p *planning) boards() [][]network.Change {
+	out := make([][]network.Change, len(p.hyps))
+	for i := range p.hyps {
+		out[i] = p.hyps[i].changes
+	}
+	return out
+}
+
+// showing gives what an observation shows on each of several boards.
+func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boards [][]network.Change) ([]shown, error) {
+	told, err := ph.Foretell(w, o, boards)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]shown, len(told))
+	for i, pr := range told {
+		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > o.Probe.Meter.Over}
 	}
 	return out, nil
 }

@@ -236,16 +236,9 @@ func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]
 	o := fault.Observation{Spot: fit.SpotOf(r.model, pt, references.RedOnGround), Probe: r.probe(pt, nil, references.RedOnGround, s.obs[0].Probe.Meter)}
 	o.Known = r.known(o.Spot)
 	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(s.meter)
-	if err := r.ph.Foresee(w, &o); err != nil {
-		return nil, err
-	}
-	out := make([]shown, len(g.bands))
+	boards := make([][]network.Change, len(g.bands))
 	for i, b := range g.bands {
-		p, err := r.ph.Under(w, &o, []network.Change{b.cause.locus.At(g.ohms[i])})
-		if err != nil {
-			return nil, err
-		}
-		out[i] = shown{p.Volts, math.Hypot(p.Sigma, o.Floor+o.Gain*p.Volts), p.Volts > o.Probe.Meter.Over}
+		boards[i] = []network.Change{b.cause.locus.At(g.ohms[i])}
 	}
-	return out, nil
+	return showing(r.ph, w, &o, boards)
 }

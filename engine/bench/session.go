@@ -574,15 +574,9 @@ func (s *Session) unreadEnd(x *engine.Step) string {
 // ohmsRead tells whether the resistance of a net to ground was read since the board
 // last changed, red probe on ground.
 func (s *Session) ohmsRead(n netlist.NetID) bool {
-	edit := s.lastEdit()
-	for _, ev := range s.Case().Events {
-		for _, r := range ev.Readings {
-			if ev.Number > edit && r.At.Net == n && r.To == nil && r.Polarity == references.RedOnGround && r.Reading.Unit == quantity.Ohm {
-				return true
-			}
-		}
-	}
-	return false
+	return len(s.sinceEdit(func(r *journal.Read) bool {
+		return r.At.Net == n && r.Polarity == references.RedOnGround && r.Reading.Unit == quantity.Ohm
+	})) > 0
 }
 
 // readAt gives what a point read, in a unit, since the board last changed.
@@ -591,11 +585,18 @@ func (s *Session) readAt(name, polarity string, unit quantity.Unit) []quantity.R
 	if err != nil {
 		return nil
 	}
+	return s.sinceEdit(func(r *journal.Read) bool {
+		return r.At == at && r.Polarity.String() == polarity && r.Reading.Unit == unit
+	})
+}
+
+// sinceEdit gives the readings against ground since the board last changed that are
+// wanted.
+func (s *Session) sinceEdit(wanted func(r *journal.Read) bool) (list []quantity.Reading) {
 	edit := s.lastEdit()
-	var list []quantity.Reading
 	for _, ev := range s.Case().Events {
-		for _, r := range ev.Readings {
-			if ev.Number > edit && r.At == at && r.To == nil && r.Polarity.String() == polarity && r.Reading.Unit == unit {
+		for i := range ev.Readings {
+			if r := &ev.Readings[i]; ev.Number > edit && r.To == nil && wanted(r) {
 				list = append(list, r.Reading)
 			}
 		}

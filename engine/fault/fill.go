@@ -153,14 +153,8 @@ func (s *search) fill(cands []*candidate) error {
 		}
 	}
 	helps := make([]atomic.Bool, len(cands))
-	err := s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
-		if math.Abs(s.result.Surprise[o]) <= odd || len(touched[o]) == 0 {
-			return nil
-		}
-		watch, err := s.ph.Watch(w, &s.obs[o])
-		if err != nil {
-			return err
-		}
+	isOdd := func(o int) bool { return math.Abs(s.result.Surprise[o]) > odd && len(touched[o]) > 0 }
+	err := s.watchEach(isOdd, func(watch *Watch, o int) error {
 		for _, k := range touched[o] {
 			if helps[k].Load() {
 				continue
@@ -179,15 +173,11 @@ func (s *search) fill(cands []*candidate) error {
 		return err
 	}
 	tables := make([][]*table, len(s.obs)) // by observation, along with touched
-	err = s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
+	isMoved := func(o int) bool {
+		return slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() })
+	}
+	err = s.watchEach(isMoved, func(watch *Watch, o int) (err error) {
 		tables[o] = make([]*table, len(touched[o]))
-		if !slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() }) {
-			return nil
-		}
-		watch, err := s.ph.Watch(w, &s.obs[o])
-		if err != nil {
-			return err
-		}
 		for i, k := range touched[o] {
 			if helps[k].Load() {
 				if tables[o][i], err = cands[k].tabulate(watch, o, s.result.Surprise[o]); err != nil {
@@ -212,6 +202,20 @@ func (s *search) fill(cands []*candidate) error {
 			c.gather(s.obs, s.result.Base)
 		}
 		return nil
+	})
+}
+
+// watchEach does work on a watch of each observation that is wanted, on every processor.
+func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) error) error {
+	return s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
+		if !wanted(o) {
+			return nil
+		}
+		watch, err := s.ph.Watch(w, &s.obs[o])
+		if err != nil {
+			return err
+		}
+		return work(watch, o)
 	})
 }
 

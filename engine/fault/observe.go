@@ -110,10 +110,6 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		}
 		p.Volts += lead.volts
 		variance += lead.variance
-		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
-			return err
-		}
-		w.Note()
 	}
 	if o.Alike && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
@@ -128,6 +124,8 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 			known.Offset = peer.Volts + o.PeerOffset - r.Volts
 		}
 		o.Known = &known
+	}
+	if (o.SameLeads || o.Alike) && !r.Over {
 		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
 			return err
 		}

@@ -25,7 +25,6 @@ type Watch struct {
 	// What paths to ground from a rail make of the observation, at whole numbers of
 	// curvePoints to a decade.
 	curves map[curvePoint]Prediction
-	solved int // points of them
 }
 
 type curvePoint struct {
@@ -51,9 +50,36 @@ func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
 		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, ph.Values); err != nil {
 			return nil, err
 		}
+	}
+	return ph.hold(w, o), nil
+}
+
+// hold makes a watch of the reading that w has just taken of an observation.
+func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
+	if !o.paired() {
 		w.Hold()
 	}
-	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}, 0}, nil
+	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}}
+}
+
+// Foretell foresees an observation and gives what it should be on each of several
+// boards, by what is changed on them: Good where that is nothing.
+func (ph *Physics) Foretell(w *network.Workspace, o *Observation, boards [][]network.Change) ([]Prediction, error) {
+	if err := ph.Foresee(w, o); err != nil {
+		return nil, err
+	}
+	watch := ph.hold(w, o)
+	out := make([]Prediction, len(boards))
+	for i, changes := range boards {
+		out[i] = o.Good
+		if len(changes) > 0 {
+			var err error
+			if out[i], err = watch.Under(changes); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return out, nil
 }
 
 // Under gives what Physics.Under does, from the reading that is held, and once for all
@@ -77,7 +103,7 @@ func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 
 // sweep makes a sweep over the resistance of changes.
 func (t *Watch) sweep(changes []network.Change) sweep {
-	return sweep{ph: t.ph, w: t.w, o: t.o, changes: changes, watch: t, held: !t.o.paired()}
+	return sweep{ph: t.ph, w: t.w, o: t.o, changes: changes, watch: t}
 }
 
 // along gives what a path to ground makes of the observation where a path from a rail
@@ -114,12 +140,11 @@ func (t *Watch) point(path network.Change, at int) (Prediction, error) {
 	p, ok := t.curves[key]
 	if !ok {
 		path.Ohms = math.Pow(10, float64(at)/curvePoints)
-		sw := sweep{ph: t.ph, w: t.w, o: t.o, changes: []network.Change{path}, held: true}
+		sw := t.sweep([]network.Change{path})
 		var err error
 		if p, err = sw.predict(); err != nil {
 			return p, err
 		}
-		t.solved++
 		t.curves[key] = p
 	}
 	return p, nil
@@ -133,11 +158,13 @@ type sweep struct {
 	o       *Observation
 	changes []network.Change
 	watch   *Watch             // nil for none
-	held    bool               // w holds the reading without changes
 	at      *network.Workspace // the one that the last reading was taken by
 	laid    bool               // the last reading was taken beside what w holds
 	begun   bool               // the last reading of w, or of its spare, was of this sweep
 }
+
+// held tells whether w holds the reading without changes.
+func (s *sweep) held() bool { return s.watch != nil && !s.o.paired() }
 
 // state gives the board that is foretold.
 func (s *sweep) state() *network.State {
@@ -146,7 +173,7 @@ func (s *sweep) state() *network.State {
 
 func (s *sweep) read() (r network.Reading, err error) {
 	s.at = s.w
-	if s.held {
+	if s.held() {
 		if r, s.laid, err = s.w.Beside(s.state(), s.ph.Values, s.laid); s.laid || err != nil {
 			return r, err
 		}
@@ -162,14 +189,14 @@ func (s *sweep) read() (r network.Reading, err error) {
 	return r, err
 }
 
-// along is Watch.along where there is a watch and one change.
+// along is Watch.along where w holds the reading and there is one change.
 func (s *sweep) along() (Prediction, bool, error) {
-	if s.watch == nil || !s.held || len(s.changes) != 1 {
+	if !s.held() || len(s.changes) != 1 {
 		return Prediction{}, false, nil
 	}
-	solved := s.watch.solved
+	known := len(s.watch.curves)
 	p, ok, err := s.watch.along(&s.changes[0])
-	if s.watch.solved > solved {
+	if len(s.watch.curves) > known {
 		s.laid = false // w was elsewhere
 	}
 	return p, ok, err

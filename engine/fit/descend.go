@@ -68,6 +68,9 @@ func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 			return err
 		}
 	}
+	if damping == 0 {
+		return nil
+	}
 	return b.factorise(0)
 }
 
@@ -184,7 +187,7 @@ const mostVisits = 500
 
 // row reads the fitted circuit as a group did; its visit is to be left.
 func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
-	probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+	probe := g.probe(b.Model)
 	r, err := w.Visit(&g.visit, probe, v)
 	if err != nil {
 		return row{}, err

@@ -213,6 +213,11 @@ type group struct {
 	visit     network.Visit
 }
 
+// probe is where and with what the group was read.
+func (g *group) probe(m *network.Model) network.Probe {
+	return ProbeAt(m, g.at, g.spot.Polarity, g.drive)
+}
+
 // alikeWarm is the width in K of the temperatures that go into one group: with a
 // group for each degree, a library of a hundred sweeps would take minutes to fit.
 const alikeWarm = 5.0
@@ -312,7 +317,7 @@ func (b *Belief) warm(crew *network.Crew, groups []*group) error {
 	return crew.Each(len(groups), func(w *network.Workspace, i int) error {
 		g := groups[i]
 		read := func(celsius float64) (network.Reading, error) {
-			return w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, at[celsius])
+			return w.Read(g.probe(b.Model), good, at[celsius])
 		}
 		here, err := read(g.celsius)
 		if err != nil {

@@ -26,7 +26,7 @@ func (b *Belief) learn(crew *network.Crew, groups []*group) error {
 	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
-		if readings[i], err = w.Visit(&g.visit, ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), at[g.celsius]); err == nil {
+		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
 			_, slopes[i] = b.Slopes(w, g.celsius)
 			w.Leave(&g.visit, false)
 		}

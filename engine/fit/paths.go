@@ -28,7 +28,7 @@ func (b *Belief) matchPaths(crew *network.Crew, groups []*group) error {
 	first := make([]network.Reading, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
-		first[i], err = w.Read(ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive), good, b.Values)
+		first[i], err = w.Read(g.probe(b.Model), good, b.Values)
 		return err
 	})
 	if err != nil {
@@ -36,7 +36,7 @@ func (b *Belief) matchPaths(crew *network.Crew, groups []*group) error {
 	}
 	told := map[network.Probe]network.Reading{} // of the board as it stands
 	for i, g := range groups {
-		told[ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)] = first[i]
+		told[g.probe(b.Model)] = first[i]
 	}
 	w := network.NewWorkspace(b.Model)
 	change := func() {
@@ -44,7 +44,7 @@ func (b *Belief) matchPaths(crew *network.Crew, groups []*group) error {
 		b.Values.Settle()
 	}
 	for _, g := range groups {
-		probe := ProbeAt(b.Model, g.at, g.spot.Polarity, g.drive)
+		probe := g.probe(b.Model)
 		overload := g.overloads > len(g.volts)
 		for try := 0; try < 24; try++ {
 			r, ok := told[probe]

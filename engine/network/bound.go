@@ -56,7 +56,6 @@ func (w *Workspace) boundShifts(st *State, v *Values) {
 		rail := Place{Net: c.rail, Contact: NoContact, order: -1}
 		w.shift[c.region] += math.Abs(w.last.Voltages[w.node[c.rail]]*w.Transfer(rail, st)) / v.Ohms[c.element]
 	}
-	vt := circuit.ThermalVoltage(v.Celsius)
 	for _, e := range w.m.hanging {
 		el := &w.m.Elements[e]
 		b := w.copperOf(el.B, st)
@@ -67,8 +66,7 @@ func (w *Workspace) boundShifts(st *State, v *Values) {
 		if below <= 0 {
 			continue
 		}
-		passes := math.Min(v.saturation[e]*math.Expm1(below/(v.Junctions[e].Ideality*vt)), w.c.Source.Current)
-		bound := passes * math.Abs(w.Transfer(w.m.PlaceOfContact(el.B), st))
+		bound := w.passes(e, below, v) * math.Abs(w.Transfer(w.m.PlaceOfContact(el.B), st))
 		n := w.m.Net(el.A)
 		if r := w.m.region[n]; r >= 0 {
 			w.shift[r] += bound
@@ -77,6 +75,13 @@ func (w *Workspace) boundShifts(st *State, v *Values) {
 			w.hang[g] += bound
 		}
 	}
+}
+
+// passes gives the current in amperes, whichever way it flows and at most the meter's,
+// that a junction without its series resistance passes at a forward voltage.
+func (w *Workspace) passes(e int32, volts float64, v *Values) float64 {
+	nvt := v.Junctions[e].Ideality * circuit.ThermalVoltage(v.Celsius)
+	return math.Min(v.saturation[e]*math.Abs(math.Expm1(volts/nvt)), w.c.Source.Current)
 }
 
 // HangShift bounds the change in volts of the last reading by a path from a net
@@ -100,7 +105,7 @@ func (w *Workspace) ExitShift(from Place, to netlist.NetID, st *State, v *Values
 		return math.Inf(1)
 	}
 	r, ground := w.m.region[to], int32(w.m.Board.Ground)
-	vt, passes := circuit.ThermalVoltage(v.Celsius), 0.0
+	passes := 0.0
 	for _, n := range w.m.inRegion.at(r) {
 		for _, c := range w.m.onNet.at(n) {
 			if st.gone(w.m.contacts[c].part) {
@@ -129,8 +134,7 @@ func (w *Workspace) ExitShift(from Place, to netlist.NetID, st *State, v *Values
 					}
 					there = w.last.Voltages[w.node[other]]
 				}
-				forward := sign * (volts - there)
-				passes += math.Min(v.saturation[e]*math.Abs(math.Expm1(forward/(v.Junctions[e].Ideality*vt))), w.c.Source.Current)
+				passes += w.passes(e, sign*(volts-there), v)
 			}
 		}
 	}

@@ -539,11 +539,11 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 	case journal.KindRead:
 		r := &e.Readings[0]
 		if n.Do == engine.DoEnds {
-			other, err := b.Point(n.Then[0])
-			if at, aerr := b.Point(n.At); err != nil || aerr != nil || at.Net != r.At.Net && other.Net != r.At.Net {
-				return false
-			}
-			return r.To == nil && r.Reading.Unit == quantity.Ohm && r.Polarity == polarity(n.Polarity)
+			return r.To == nil && r.Reading.Unit == quantity.Ohm && r.Polarity == polarity(n.Polarity) &&
+				slices.ContainsFunc(n.Ends(), func(name string) bool {
+					at, err := b.Point(name)
+					return err == nil && at.Net == r.At.Net
+				})
 		}
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
