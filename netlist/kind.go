@@ -11,7 +11,8 @@ import (
 // Kind is what a part is.
 type Kind uint8
 
-// Kinds of parts. Inductor and bead differ in what their value means: an
+// Kinds of parts. Their numbers are part of Board.Identity: a new kind goes to the
+// end. Inductor and bead differ in what their value means: an
 // inductance, or the impedance at 100 MHz, neither of which a meter sees.
 const (
 	NoKind     Kind = iota

@@ -99,7 +99,11 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		whole, chunks, torn = setAside(file, text)
 	}
 	c.Torn = torn
-	d.checkSeals(chunks)
+	for _, c := range chunks {
+		if c.condition == cutOff {
+			d.problem(document.Position{File: file, Line: c.line, Column: 1}, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
+		}
+	}
 
 	nodes, err := document.Decode(bytes.NewReader(whole), file, maxCase)
 	d.add(err)
@@ -141,6 +145,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		}
 	}
 	if len(d.problems) == 0 {
+		d.checkSeals(chunks, c.All)
 		c.Events = d.effective(c.All)
 		for _, e := range c.Events {
 			if e.Meter != nil {
@@ -240,18 +245,18 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	d.add(err)
 }
 
-// checkSeals reports sealed events that are not what a session wrote.
-func (d *decoder) checkSeals(chunks []chunk) {
+// checkSeals reports sealed events that do not mean what a session wrote.
+func (d *decoder) checkSeals(chunks []chunk, all []Event) {
 	edited := 0
 	var first document.Position
 	for _, c := range chunks {
-		at := document.Position{File: d.file, Line: c.line, Column: 1}
-		switch c.condition {
-		case cutOff:
-			d.problem(at, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
-		case changed:
+		// The document of a chunk begins on its line or, past remarks, below.
+		for len(all) > 0 && all[0].Pos.Line < c.line {
+			all = all[1:]
+		}
+		if c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum) {
 			if edited++; edited == 1 {
-				first = at
+				first = document.Position{File: d.file, Line: c.line, Column: 1}
 			}
 		}
 	}

@@ -306,7 +306,7 @@ func TestRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatalf("event %d: %v", i+1, err)
 		}
-		text = append(text, seal(document)...)
+		text = append(text, seal(document, digest(&e, board))...)
 	}
 	got, err := decode("again.yaml", text, around)
 	if err != nil {
@@ -314,5 +314,10 @@ func TestRoundTrip(t *testing.T) {
 	}
 	if diff := cmp.Diff(events, got.All, told); diff != "" {
 		t.Errorf("events (-written +read):\n%s\nin\n%s", diff, text)
+	}
+	for _, w := range got.Warnings {
+		if strings.Contains(w.What, "changed by hand") {
+			t.Errorf("a digest does not hold: %v", w)
+		}
 	}
 }

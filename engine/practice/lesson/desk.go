@@ -123,16 +123,15 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
 		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
-	e, err := engine.New(c.Board, c.Library, engine.Options{})
-	if err != nil {
-		return nil, err
-	}
 	data, err := f.bench()
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
+	d := &Desk{File: f, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
 	if d.stage, d.loci, err = f.stage(c.Board, data); err != nil {
+		return nil, err
+	}
+	if d.Engine, err = f.engine(c, data); err != nil {
 		return nil, err
 	}
 	if len(c.All) < sweepEvent {
@@ -141,11 +140,25 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	return d, err
 }
 
+// engine makes the engine that knows the board and the good boards of a case. The
+// sweeps bear the name that the board had when the case was made.
+func (f *File) engine(c *journal.Case, data *benchData) (*engine.Engine, error) {
+	library := c.Library
+	if c.Board.Name != data.Board || c.Board.Revision != data.Revision {
+		named := *c.Board
+		named.Name, named.Revision = data.Board, data.Revision
+		var err error
+		if library, err = references.LoadLibrary(f.KnownPath(), &named); library == nil {
+			return nil, err
+		}
+	}
+	return engine.New(c.Board, library, engine.Options{})
+}
+
 // stage makes the board of a file.
 func (f *File) stage(b *netlist.Board, data *benchData) (*stage, []fault.Locus, error) {
-	text, err := os.ReadFile(f.BoardPath())
-	if err != nil || sumOf(text) != data.BoardSum {
-		return nil, nil, whole(f.BoardPath(), "is not the board file that this case was made for", "use the one that came with the case, unchanged")
+	if b.Identity() != data.Identity {
+		return nil, nil, whole(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
 	}
 	m := network.New(b)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())

@@ -15,6 +15,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -151,7 +152,8 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 		return nil, nil, err
 	}
 	if f.ID != id {
-		return nil, nil, whole(path, "was made with another practice file than the one at "+file, "put the file back that the student worked with")
+		return nil, nil, whole(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
+			"put the file back that the student worked with, or make its set anew with the same board, seed and phrase")
 	}
 	a, err := f.AnswerWith(keys)
 	if err != nil {
@@ -165,7 +167,7 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	e, err := f.engine(c, data)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -299,8 +301,7 @@ func (k *marker) modes(all int) float64 {
 	right := 0
 	for _, n := range k.named {
 		for i, place := range k.a.Bad {
-			mode, _ := fault.ParseMode(k.a.Faults[i].Mode)
-			if n.Said && n.Place == place && k.alike(n.Mode, mode, k.a.Faults[i].Ohms) {
+			if n.Said && n.Place == place && k.alike(n.Mode, k.a.Faults[i].Mode, k.a.Faults[i].Ohms) {
 				right++
 				break
 			}
