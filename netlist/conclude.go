@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // conclude fills in what the file leaves to be told from the nets: the grounds
@@ -175,6 +176,12 @@ func (b *Board) warn() {
 		case p.Kind == Resistor && p.ValueText == "":
 			ohms, _ := p.seriesOhms()
 			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)
+		case p.Kind == Resistor:
+			if marked, ok := quantity.ParseMarking(p.ValueText, quantity.Ohm); ok {
+				plain, code := quantity.Code(p.Value, quantity.Ohm), quantity.Code(marked, quantity.Ohm)
+				add(p.At, fmt.Sprintf("write %s if that is meant, or %s if %s is what is printed on the part", plain, code, p.ValueText),
+					"the value %s of the resistor %s is taken for %g ohm", p.ValueText, p.Name, p.Value)
+			}
 		}
 	}
 	// The net of most contacts among those that only differ in case.

@@ -73,19 +73,29 @@ var kinds = [...]struct {
 	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}"},
 }
 
-// kindMeans are words of the trade for kinds that the board file calls by another
-// name, and the name.
+// kindAlso are words of the bench that are taken for a kind.
+var kindAlso = map[string]string{
+	"res": "resistor", "cap": "capacitor", "ind": "inductor", "coil": "inductor",
+	"ferrite": "bead", "ferrite bead": "bead", "emi": "filter", "emi filter": "filter", "cmc": "choke", "common-mode choke": "choke",
+	"jumper": "link", "button": "switch", "key": "switch",
+	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
+	"tvs": "clamp", "esd": "clamp", "suppressor": "clamp", "varistor": "clamp",
+	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor",
+	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal",
+	"chip": "ic", "ldo": "ic", "regulator": "ic", "mcu": "ic", "cpu": "ic", "soc": "ic", "pmic": "ic", "opamp": "ic",
+}
+
+// kindMeans are words that may mean a kind, and the kind: a person has to say so,
+// since something else than the word is to be written beside it.
 var kindMeans = map[string]string{
 	"thermistor": "resistor", "ntc": "resistor", "ptc": "fuse", "polyfuse": "fuse",
-	"coil": "inductor", "transformer": "choke", "ferrite": "bead", "emi": "filter",
-	"jumper": "link", "bridge": "link", "button": "switch", "key": "switch",
-	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
-	"tvs": "clamp", "esd": "clamp", "varistor": "clamp", "mov": "clamp", "suppressor": "clamp",
-	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor", "npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
-	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal", "oscillator": "ic",
-	"chip": "ic", "regulator": "ic", "ldo": "ic", "mcu": "ic", "cpu": "ic", "pmic": "ic", "opamp": "ic",
-	"motor": "module", "sensor": "module", "display": "module",
+	"transformer": "choke", "bridge": "link", "mov": "clamp",
+	"npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
+	"oscillator": "ic", "motor": "module", "sensor": "module", "display": "module",
 }
+
+// kindShape takes the name of a kind.
+var kindShape = &document.Shape{Doc: "What the part is.", Enum: KindNames(), Also: kindAlso, Means: kindMeans, Example: "resistor"}
 
 // String returns the kind as the board file writes it.
 func (k Kind) String() string { return kinds[k].name }
@@ -106,8 +116,10 @@ func KindNames() []string {
 	return names
 }
 
-// ParseKind finds a kind by its name in the board file.
+// ParseKind finds a kind by its name in the board file, or by a word of the bench
+// for it, in capital or small letters.
 func ParseKind(name string) (Kind, bool) {
+	name, _ = kindShape.Word(name)
 	for k := range kinds {
 		if k > 0 && kinds[k].name == name {
 			return Kind(k), true

@@ -40,7 +40,7 @@ var (
 		Doc:   "One part.",
 		Means: map[string]string{"type": "kind", "nets": "pins", "connections": "pins", "name": "title", "description": "title", "location": "place", "comment": "note"},
 		Fields: []document.Field{
-			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Means: kindMeans, Example: "resistor"}},
+			{Name: "kind", Required: true, Shape: kindShape},
 			{Name: "pins", Required: true, Shape: pinsShape},
 			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
@@ -124,6 +124,10 @@ func (p *Part) parseValue(text string) error {
 	if err == nil {
 		p.Value = value
 		return nil
+	}
+	if marked, ok := quantity.ParseMarking(text, info.unit); ok {
+		what, _, _ := strings.Cut(err.Error(), "; ")
+		return fmt.Errorf("%s; as printed on a part it means %[2]s: write %[2]s", what, quantity.Code(marked, info.unit))
 	}
 	if info.also != quantity.None {
 		other, e := quantity.Parse(text, info.also)
