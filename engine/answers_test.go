@@ -318,7 +318,7 @@ func TestBenchClears(t *testing.T) {
 	}{
 		{"fit", "R1:open", journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{r1}}, none.Fit(r1), 0.7},
 		{"bridge", "R1:open", journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: r1, Ohms: 0.01}}}, none.Bridge(r1, 0.01), 0.7},
-		{"mend", "J1.1:joint open", journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{joint}}, none.Mend(joint), 0.5},
+		{"mend", "J1.1:joint open", journal.Mended(joint), none.Mend(joint), 0.5},
 	}
 	for _, tt := range tests {
 		bad := s.faulty(none, tt.fault)

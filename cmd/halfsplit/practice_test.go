@@ -166,7 +166,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
 		{"lift R7, refit R7", "`refit` is a deed of its own; write one deed a line"},
-		{"mend TP1 r1.1", "`TP1 r1.1` may be one place or two; write mend TP1-r1.1 for what lies between"},
+		{"bridge TP1 r1.1", "`TP1 r1.1` may be one place or two; write bridge TP1-r1.1 for what lies between"},
 		{"undo", "nothing is taken back at a bench; refit a part or read again, and go on"},
 		{"verdict R1 open", "nothing was done about `R1`; say what mends it, as in `R1 open; replace`"},
 		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each

@@ -502,7 +502,7 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	}
 	if p.Part == netlist.None {
 		m, err := s.board().Mend(p.Step.Part)
-		return journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}}, err
+		return journal.Mended(m), err
 	}
 	switch p.Step.Remedy {
 	case "bridge":
@@ -512,7 +512,7 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	case "replace":
 		return journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p.Part}}, nil
 	}
-	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted or mended")
+	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted, resoldered or cleaned")
 }
 
 func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
@@ -603,8 +603,10 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "fitted a new " + strings.Join(words, ", ")
 	case journal.KindBridge:
 		return "bridged " + strings.Join(words, ", ")
-	case journal.KindMend:
-		return "mended " + strings.Join(words, ", ")
+	case journal.KindResolder:
+		return "resoldered " + strings.Join(words, ", ")
+	case journal.KindClean:
+		return "cleaned " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
 	case journal.KindPower:

@@ -343,7 +343,7 @@ func (s *Session) lastRepair() int {
 	last := 0
 	for _, ev := range s.Case().Events {
 		switch ev.Kind {
-		case journal.KindFit, journal.KindBridge, journal.KindMend:
+		case journal.KindFit, journal.KindBridge, journal.KindResolder, journal.KindClean:
 			last = ev.Number
 		}
 	}

@@ -332,12 +332,18 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindBridge:
 		for _, entry := range value.Entries() {
 			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
+			if m, err := d.board.Mend(entry.Name()); err == nil && m.Kind == netlist.MendTrace {
+				if e.Mends = append(e.Mends, m); ohms > mostWireOhms {
+					d.problem(entry.Value.At(), fmt.Sprintf("%s on the trace %s, which is no wire", entry.Value.Text(), document.Quote(entry.Name())), "write 0 ohm, or put what else was done in a `note`")
+				}
+				continue
+			}
 			if part, ok := d.part(entry.Key); ok {
 				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
 			}
 		}
-	case KindMend:
-		e.Mends = d.mends(value)
+	case KindResolder, KindClean:
+		e.Mends = d.mends(value, e.Kind)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -492,8 +498,12 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 	return parts
 }
 
-// mends finds the places that a `mend` names.
-func (d *decoder) mends(list document.Node) []netlist.Mend {
+// mostWireOhms is the most that a wire across a broken trace has; what it has does
+// not matter. Common practice, no source.
+const mostWireOhms = 1.0
+
+// mends finds the places that an event of a kind names.
+func (d *decoder) mends(list document.Node, kind Kind) []netlist.Mend {
 	var mends []netlist.Mend
 	for _, item := range list.Items() {
 		if d.problems.Full() {
@@ -503,6 +513,8 @@ func (d *decoder) mends(list document.Node) []netlist.Mend {
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
+		case KindOfMend(m) != kind:
+			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfMend(m).String()+"`")
 		case slices.Contains(mends, m):
 			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
 		default:

@@ -481,7 +481,7 @@ func (d *Desk) Mend(place string) error {
 	if d.edits().Mended(m) {
 		return fmt.Errorf("%s was mended before, and holds", document.Quote(place))
 	}
-	return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	return d.write(journal.Mended(m))
 }
 
 // Inject puts current from a limited supply on a rail, and gives the names of
@@ -633,7 +633,7 @@ func text(named []Named) string {
 // worked tells whether anything was done at what is named.
 func (d *Desk) worked(n Named) bool {
 	return slices.ContainsFunc(d.Case().All, func(e journal.Event) bool {
-		if e.Kind == journal.KindMend && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
+		if e.Kind == journal.KindResolder && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
 			return m.Kind == netlist.MendJoint && m.Terminal.Part == n.locus.Part
 		}) {
 			return true
@@ -649,7 +649,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		if remedy == "none" || remedy == "done" || edits.Mended(l.Change.Cure) {
 			return nil
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{l.Change.Cure}})
+		return d.write(journal.Mended(l.Change.Cure))
 	}
 	x := edits.Of(l.Part)
 	switch {
@@ -674,7 +674,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		for t := range p.Terminals {
 			mends = append(mends, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: mends})
+		return d.write(journal.Event{Kind: journal.KindResolder, Mends: mends})
 	case remedy == "replace":
 		return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{l.Part}})
 	}

@@ -389,10 +389,8 @@ func works(e *journal.Event, l *fault.Locus) bool {
 	switch e.Kind {
 	case journal.KindFit, journal.KindLift:
 		return slices.Contains(e.Parts, l.Part)
-	case journal.KindBridge:
-		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part })
-	case journal.KindMend:
-		return slices.Contains(e.Mends, l.Change.Cure)
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part }) || slices.Contains(e.Mends, l.Change.Cure)
 	}
 	return false
 }
@@ -530,7 +528,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 
 // worksOn tells whether an event is rework rather than a question.
 func worksOn(e *journal.Event) bool {
-	return e.Kind == journal.KindFit || e.Kind == journal.KindBridge || e.Kind == journal.KindMend
+	return e.Kind.Edits() && e.Kind != journal.KindLift && e.Kind != journal.KindRefit
 }
 
 // same tells whether an event is what a step asks for.
@@ -557,9 +555,10 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		return (n.Do == engine.DoLift || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindFit:
 		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindBridge:
-		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
-	case journal.KindMend:
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		if len(e.Bridges) > 0 {
+			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
+		}
 		return n.Do == engine.DoReplace && (n.Part == b.MendName(e.Mends[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.MendName(e.Mends[0]) ||
 			e.Mends[0].Kind == netlist.MendJoint && n.Part == b.Parts[e.Mends[0].Terminal.Part].Name)
 	}
