@@ -265,7 +265,7 @@ func compareAnswers(at string, was, now any, tell func(string, ...any)) {
 		}
 	case string:
 		v, ok := now.(string)
-		if !ok || !sentence(was) && wordNow(was) != v {
+		if !ok || !sameText(was, v) {
 			tell("%s: %v, was %s", at, now, was)
 		}
 	default:
@@ -277,6 +277,18 @@ func compareAnswers(at string, was, now any, tell func(string, ...any)) {
 
 // sentence tells a text for people from a name: names are short.
 func sentence(text string) bool { return len(strings.Fields(text)) > 3 }
+
+// sameText compares words by what they are called now, and phrases by the names in
+// them; of sentences nothing was kept.
+func sameText(was, now string) bool {
+	if sentence(was) || wordNow(was) == now {
+		return true
+	}
+	names := func(text string) []string {
+		return slices.DeleteFunc(strings.Fields(text), func(w string) bool { return !strings.ContainsAny(w, "0123456789") })
+	}
+	return len(strings.Fields(was)) > 1 && slices.Equal(names(was), names(now))
+}
 
 func wordNow(word string) string {
 	if now, ok := renamed[word]; ok {

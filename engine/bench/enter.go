@@ -601,12 +601,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "put back " + strings.Join(words, ", ")
 	case journal.KindFit:
 		return "fitted a new " + strings.Join(words, ", ")
-	case journal.KindBridge:
-		return "bridged " + strings.Join(words, ", ")
-	case journal.KindResolder:
-		return "resoldered " + strings.Join(words, ", ")
-	case journal.KindClean:
-		return "cleaned " + strings.Join(words, ", ")
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		return mendWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
 	case journal.KindPower:
