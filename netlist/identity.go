@@ -39,7 +39,7 @@ func (b *Board) Identity() string {
 	for i := range b.Parts {
 		p := &b.Parts[i]
 		// Kinds, roles and the like count by their number, not by their word.
-		line("part %q %d %g %g %d %d %d supplies %s grounds %s floating %s", p.Name, p.Kind, p.Value, p.DCOhms, p.Role, p.Access, p.Way,
+		line("part %q %d %g %g %d %d %d %d supplies %s grounds %s floating %s", p.Name, p.Kind, p.Value, p.DCOhms, p.Role, p.Access, p.Direction, p.Channel,
 			names(p, p.Supplies), names(p, p.Grounds), names(p, p.Floating))
 		for t := range p.Terminals {
 			domain := ""

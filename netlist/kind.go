@@ -245,23 +245,35 @@ var numberings = [...]string{"alternate", "around"}
 // String returns the numbering as the board file writes it.
 func (n Numbering) String() string { return numberings[n] }
 
-// Way is the direction in which a part's junction conducts.
-type Way uint8
+// Direction is in which direction a clamp conducts below its breakdown voltage.
+type Direction uint8
 
-// Ways. A clamp is one-way unless the file says otherwise; a transistor is N
-// or P.
+// Directions. A clamp is unidirectional unless the file says otherwise.
 const (
-	NoWay Way = iota
-	OneWay
-	TwoWay
-	NType // n-channel or npn
-	PType // p-channel or pnp
+	NoDirection Direction = iota
+	Unidirectional
+	Bidirectional
 )
 
-var ways = [...]string{"", "one", "two", "n", "p"}
+var directions = [...]string{"", "unidirectional", "bidirectional"}
 
-// String returns the way as the board file writes it.
-func (w Way) String() string { return ways[w] }
+// String returns the direction as the board file writes it.
+func (d Direction) String() string { return directions[d] }
+
+// Channel is the type of a transistor.
+type Channel uint8
+
+// Channels.
+const (
+	NoChannel Channel = iota
+	NChannel          // or npn
+	PChannel          // or pnp
+)
+
+var channels = [...]string{"", "n", "p"}
+
+// String returns the channel as the board file writes it.
+func (c Channel) String() string { return channels[c] }
 
 // choice finds a text among names and returns its index, 0 where it is not
 // there.
