@@ -44,11 +44,12 @@ func (e *Engine) compare(all []taken, obs []fault.Observation) []Comparison {
 }
 
 func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
-	c := Comparison{At: t.read.Name, To: t.read.ToName, Polarity: t.read.Polarity.String(), Overload: t.read.Reading.Overload, Event: t.event}
+	c := Comparison{At: t.read.Name, To: t.read.ToName, Polarity: t.read.Polarity.String(), Overload: t.read.Reading.Overload, Event: t.event,
+		Resistance: t.read.Reading.Unit == quantity.Ohm}
 	if t.read.At.Net != netlist.None {
 		c.Net = e.Board.Nets[t.read.At.Net].Name
 	}
-	inOhms := t.read.Reading.Unit == quantity.Ohm
+	inOhms := c.Resistance
 	if !t.read.Reading.Overload {
 		if inOhms {
 			c.Ohms = number(t.read.Reading.Value)
@@ -63,6 +64,7 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 		} else if math.Abs(t.read.Reading.Value) > shortVolts && !inOhms {
 			c.Verdict, c.Surprise = High, 12
 		}
+		c.Circuit = c.Verdict
 		return c
 	}
 	o := &obs[t.obs]
@@ -86,10 +88,10 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 	}
 	c.Sigma = o.Good.Sigma
 	c.Surprise = o.Surprise(o.Good)
+	c.Circuit = verdict(o, goodOver, c.Surprise)
+	c.Verdict = c.Circuit
 	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
-	} else {
-		c.Verdict = verdict(o, goodOver, c.Surprise)
 	}
 	c.Settling = e.settling(t.read.At.Net, t.edits, math.Min(o.Good.Volts, d.Open), d)
 	return c

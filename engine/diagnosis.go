@@ -86,6 +86,10 @@ type Comparison struct {
 	Surprise          float64  `json:"sigmas"`  // as rare among good boards as so many standard deviations of a normal
 	Verdict           Verdict  `json:"verdict"` // its word
 	Event             int      `json:"event"`   // number of the case event
+	// Circuit is the verdict that stands where NoKnownGood does not: against what good
+	// boards read or, where none was read, against Foretold.
+	Circuit    Verdict `json:"-"`
+	Resistance bool    `json:"-"` // taken in resistance mode
 	// Settling is the time in seconds that the capacitors on the line take to
 	// charge, where it is worth waiting for (over 0.3 s); 0 otherwise.
 	Settling float64 `json:"settling,omitempty"`

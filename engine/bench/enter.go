@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -522,10 +522,10 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 		if err := s.write(drawn(e.amperes, before), r); err != nil {
 			return err
 		}
-		g, err := gate.Check(s.Case(), s.e, s.o.Limits)
+		g, err := powerup.Check(s.Case(), s.e, s.o.Limits)
 		switch {
 		case err != nil: // it is on the disk all the same
-			r.Says = append(r.Says, "recorded, but the power gate cannot be checked: "+err.Error())
+			r.Says = append(r.Says, "recorded, but the power-up check cannot be made: "+err.Error())
 		case g.Draw != nil && before:
 			r.Says = append(r.Says, g.Draw.BeforeSays)
 		case g.Draw != nil:
@@ -546,8 +546,8 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
 	switch e.verb {
 	case yes, nothing:
-		if p.Gate != nil && !p.Gate.Open {
-			r.Says = append(r.Says, "the power gate is "+p.Gate.Says)
+		if p.PowerUp != nil && !p.PowerUp.Passed() {
+			r.Says = append(r.Says, p.PowerUp.Line())
 		}
 		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
 	case skip, back:

@@ -12,8 +12,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -34,8 +34,8 @@ var endings = map[string]struct{ cause, remedy string }{
 }
 
 // TestSessions plays every case of the demo from an empty case to a closed one,
-// doing as asked: the cause is the true part, the board is repaired, the gate is
-// open, and the case file says the same when it is read again. With -update the
+// doing as asked: the cause is the true part, the board is repaired, the power-up
+// check passes, and the case file says the same when it is read again. With -update the
 // entries are written to testdata/sessions, from where the tests of the command
 // line feed them to the program.
 func TestSessions(t *testing.T) {
@@ -56,9 +56,9 @@ func TestSessions(t *testing.T) {
 			if !closed || end.Cause != want.cause || end.Remedy != want.remedy {
 				t.Errorf("ended as %q, %q; want %q, %q\n%s", end.Cause, end.Remedy, want.cause, want.remedy, tb.log.String())
 			}
-			g, err := gate.Check(tb.w.Case(), tb.e, gate.Limits{})
-			if err != nil || !g.Open || (len(g.Reworked) > 0) != (want.remedy != "none") {
-				t.Errorf("gate %+v, %v", g, err)
+			g, err := powerup.Check(tb.w.Case(), tb.e, powerup.Limits{})
+			if err != nil || !g.Passed() || (len(g.Reworked) > 0) != (want.remedy != "none") {
+				t.Errorf("power-up check %+v, %v", g, err)
 			}
 			again, err := journal.Load(tb.w.Case().File)
 			if err != nil || len(again.All) != len(tb.w.Case().All) {
@@ -378,14 +378,14 @@ func TestCautions(t *testing.T) {
 }
 
 // TestRotated: a part that was fitted the wrong way round keeps the session from
-// the power key, and the gate names it and its rail.
+// the power key, and the power-up check names it and its rail.
 func TestRotated(t *testing.T) {
 	tb := begin(t)
 	tb.enter("d")
 	tb.enter("fitted D6")
 	// The only junction that conducts from ground to the touch supply is that of
 	// the one-way clamp: turned round it leaves the rail open, and one drop with
-	// the probes swapped (0.700 V by the solver that TestTurned of package gate
+	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
 	// holds against).
 	for range 4 {
 		p := tb.ask()
@@ -401,9 +401,9 @@ func TestRotated(t *testing.T) {
 	if p := tb.ask(); p.Ask == AskPowerBefore || p.Ask == AskClose {
 		t.Errorf("asks for %s", describe(tb.w.Case().Board, p))
 	}
-	g, err := tb.s.Gate()
-	if err != nil || g.Open || !strings.Contains(g.Says, "D6 sits the wrong way round on VTP_3V3") {
-		t.Errorf("gate %s, %v", g.Says, err)
+	g, err := tb.s.PowerUp()
+	if err != nil || g.Passed() || !strings.Contains(g.Says, "D6 sits the wrong way round on VTP_3V3") {
+		t.Errorf("power-up check %s, %v", g.Says, err)
 	}
 }
 

@@ -10,8 +10,8 @@ import (
 	"testing"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 )
 
 // report makes the report of a case file.
@@ -25,7 +25,7 @@ func report(t *testing.T, path string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := New(c, e, gate.Limits{})
+	r, err := New(c, e, powerup.Limits{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -198,7 +198,7 @@ func TestHostile(t *testing.T) {
 func TestDemo(t *testing.T) {
 	r := report(t, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	text := page(t, r)
-	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power gate", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
+	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power-up check", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q", want)
 		}

@@ -1,11 +1,14 @@
-package gate
+package powerup
 
 import (
+	"maps"
 	"math"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
@@ -13,6 +16,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -103,7 +107,7 @@ func (l *lab) read(pol references.Polarity, points ...string) {
 	}
 }
 
-func (l *lab) check(limits Limits) *Gate {
+func (l *lab) check(limits Limits) *Answer {
 	l.t.Helper()
 	g, err := Check(l.w.Case(), l.e, limits)
 	if err != nil {
@@ -112,11 +116,33 @@ func (l *lab) check(limits Limits) *Gate {
 	return g
 }
 
-// want checks the answer: open or not, and what it says.
-func want(t *testing.T, g *Gate, open bool, says ...string) {
+// enter records readings as a meter of the lab showed them, in one event.
+func (l *lab) enter(shown map[string]string) {
+	l.t.Helper()
+	var list []journal.Read
+	for _, name := range slices.Sorted(maps.Keys(shown)) {
+		at, err := l.w.Case().Board.Point(name)
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		x, err := quantity.ParseReading(shown[name])
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		list = append(list, journal.Read{At: at, Name: name, Reading: x})
+	}
+	l.write(journal.Event{Kind: journal.KindRead, Readings: list})
+}
+
+// leads reads a ground pin and the two rails of J7, which are good on the boards of
+// the cases used here.
+func (l *lab) leads() { l.read(references.RedOnGround, "J7.1", "J7.5", "J7.7") }
+
+// expect checks the answer, and what it says.
+func expect(t *testing.T, g *Answer, result Result, says ...string) {
 	t.Helper()
-	if g.Open != open {
-		t.Errorf("open is %t, want %t; %s", g.Open, open, g.Says)
+	if g.Result != result {
+		t.Errorf("result %s, want %s; %s", g.Result, result, g.Says)
 	}
 	for _, s := range says {
 		if !strings.Contains(g.Says, s) {
@@ -125,7 +151,7 @@ func want(t *testing.T, g *Gate, open bool, says ...string) {
 	}
 }
 
-func needs(g *Gate) []string {
+func needs(g *Answer) []string {
 	var names []string
 	for _, n := range g.Need {
 		name := n.At
@@ -141,27 +167,28 @@ func needs(g *Gate) []string {
 // through 2 ohm serves for both.
 func TestBridge(t *testing.T) {
 	l := newLab(t, "touch-dead")
+	l.leads()
 	l.read(references.RedOnGround, "J7.2", "J7.3", "J7.4")
-	want(t, l.check(Limits{}), true, "nothing was reworked; no rail was read")
+	expect(t, l.check(Limits{}), Fail, "TP_SDA reads wrong")
 	l.bridge("FL3")
 	g := l.check(Limits{})
-	want(t, g, false, "2 of 2 reworked nets not read since")
+	expect(t, g, NotChecked, "2 of 2 reworked nets not read since")
 	if got := needs(g); !slices.Equal(got, []string{"J7.3", "FL3.out"}) {
 		t.Errorf("needs %v, want J7.3 and FL3.out", got)
 	}
 	l.read(references.RedOnGround, "J7.3")
 	g = l.check(Limits{})
-	want(t, g, true, "every reworked net")
+	expect(t, g, Pass, "every reworked net", "rails read: 2 of 12")
 	if len(g.Lines) != 2 || g.Lines[1].Via != "TP_SDA" {
 		t.Errorf("lines %+v, want TP_SDA_U cleared through TP_SDA", g.Lines)
 	}
-	// Rework after the reading closes it again.
+	// Rework after the reading has to be read again.
 	l.rework(journal.KindFit, "FL3")
-	want(t, l.check(Limits{}), false, "not read since")
+	expect(t, l.check(Limits{}), NotChecked, "not read since")
 }
 
-// TestShortLeft: a rail that reads shorted keeps the gate closed, reworked or
-// not, and is named; one that reads wrong as well.
+// TestShortLeft: a rail that reads shorted fails, reworked or not, and is named; one
+// that lacks a part of its supply as well.
 func TestShortLeft(t *testing.T) {
 	l := newLab(t, "touch-dead")
 	c47 := l.part("C47")
@@ -172,19 +199,81 @@ func TestShortLeft(t *testing.T) {
 			break
 		}
 	}
-	l.read(references.RedOnGround, "J7.5")
-	want(t, l.check(Limits{}), false, "VTP_1V8 shorted")
+	l.leads()
+	expect(t, l.check(Limits{}), Fail, "VTP_1V8 shorted")
 	l.rework(journal.KindLift, "C47")
-	want(t, l.check(Limits{}), false, "not read since")
+	expect(t, l.check(Limits{}), NotChecked, "not read since")
 	l.read(references.RedOnGround, "J7.5")
 	g := l.check(Limits{})
-	want(t, g, true)
+	expect(t, g, Pass)
 	if len(g.Off) != 1 || g.Off[0].Part != "C47" || g.Off[0].Stops {
 		t.Errorf("off the board: %+v, want C47, which may stay off", g.Off)
 	}
 	l.rework(journal.KindLift, "FB2")
 	l.read(references.RedOnGround, "FB2.1", "FB2.2")
-	want(t, l.check(Limits{}), false, "FB2 is off the board")
+	expect(t, l.check(Limits{}), Fail, "FB2 is off the board")
+}
+
+// TestWrongInAnyWay: a rail or line that does not read as on a good board fails,
+// however it differs, whether anybody worked on it or not; and what was not read is
+// not checked. Good boards read 0.707 V at J7.7 and 0.555 V at J7.5 in these cases.
+func TestWrongInAnyWay(t *testing.T) {
+	good := map[string]string{"J7.1": "0.000", "J7.5": "0.555", "J7.7": "0.707"}
+	tests := []struct {
+		about  string
+		events []map[string]string
+		result Result
+		says   string
+		need   []string
+	}{
+		{"all right", []map[string]string{good}, Pass, "rails read: 2 of 12", nil},
+		{"two rails at 20 ohm", []map[string]string{{"J7.1": "0.000", "J7.7": "0.020", "J7.5": "0.016"}}, Fail, "VTP_1V8, VTP_3V3 read wrong", nil},
+		{"20 mV, no ground pin", []map[string]string{{"J7.7": "0.020"}}, Fail, "VTP_3V3 reads wrong", []string{"J7.1"}},
+		{"a short", []map[string]string{good, {"J7.7": "0.002"}}, Fail, "VTP_3V3 shorted", nil},
+		{"an OL after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "OL"}}, Fail, "VTP_3V3 shorted", nil},
+		{"a reading still low after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.300"}}, Fail, "VTP_3V3 shorted", nil},
+		{"a good reading after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.707"}}, Pass, "", nil},
+		{"a rail at OL", []map[string]string{good, {"J7.7": "OL"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"a rail too high", []map[string]string{{"J7.1": "0.000", "J7.7": "0.800"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"a line that nobody touched", []map[string]string{good, {"J7.2": "0.100"}}, Fail, "TP_INT reads wrong", nil},
+		{"a short by its resistance", []map[string]string{good, {"J7.7": "0.6 ohm"}}, Fail, "VTP_3V3 shorted", nil},
+		{"leads off", []map[string]string{{"J7.1": "OL", "J7.5": "OL", "J7.7": "OL", "J7.12": "OL"}}, Fail, "no ground pin was read as ground", []string{"J7.1"}},
+		{"leads off on a line that is OL", []map[string]string{{"J7.1": "OL", "J7.11": "OL"}}, NotChecked, "no ground pin", []string{"J7.1", "J7.5"}},
+		{"leads off later", []map[string]string{good, {"J7.12": "OL"}}, NotChecked, "no ground pin", []string{"J7.1"}},
+		{"no rail", []map[string]string{{"J7.1": "0.000", "J7.3": "0.622"}}, NotChecked, "no rail was read", []string{"J7.5"}},
+		{"no ground", []map[string]string{{"J7.5": "0.555"}}, NotChecked, "no ground pin", []string{"J7.1"}},
+		{"nothing", nil, NotChecked, "no rail was read", []string{"J7.1", "J7.5"}},
+	}
+	for _, tt := range tests {
+		l := newLab(t, "touch-dead")
+		for _, x := range tt.events {
+			l.enter(x)
+		}
+		g := l.check(Limits{})
+		if g.Result != tt.result || !strings.Contains(g.Says, tt.says) {
+			t.Errorf("%s: %s, %q; want %s, %q", tt.about, g.Result, g.Says, tt.result, tt.says)
+		}
+		if diff := cmp.Diff(tt.need, needs(g)); diff != "" {
+			t.Errorf("%s: needs (-want +got):\n%s", tt.about, diff)
+		}
+	}
+}
+
+// TestReadAgain: what read wrong before work elsewhere still fails, and is asked for
+// once more.
+func TestReadAgain(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	l.leads()
+	l.enter(map[string]string{"J7.2": "0.100"})
+	l.bridge("FL3")
+	l.read(references.RedOnGround, "J7.3")
+	g := l.check(Limits{})
+	expect(t, g, Fail, "TP_INT reads wrong")
+	if got := needs(g); !slices.Equal(got, []string{"J7.2"}) {
+		t.Errorf("needs %v, want J7.2", got)
+	}
+	l.read(references.RedOnGround, "J7.2")
+	expect(t, l.check(Limits{}), Pass)
 }
 
 // turned gives the world with a part soldered on the wrong way round.
@@ -193,8 +282,8 @@ func (l *lab) turned(part string) *practice.World {
 		Change: network.Change{Kind: network.Turn, Part: l.part(part), Owner: netlist.None}}})
 }
 
-// TestTurned: parts fitted the wrong way round keep the gate closed; the rail and
-// the part are named. Fitted the right way they do not.
+// TestTurned: parts fitted the wrong way round fail; the rail and the part are named.
+// Fitted the right way they pass.
 func TestTurned(t *testing.T) {
 	tests := []struct {
 		part, rail string
@@ -211,21 +300,21 @@ func TestTurned(t *testing.T) {
 			if wrong {
 				l.world = l.turned(tt.part)
 			}
-			// Read what the gate asks for until it asks no more.
-			var g *Gate
+			// Read what the check asks for until it asks no more.
+			var g *Answer
 			asked := 0
 			for g = l.check(Limits{}); len(g.Need) > 0; g = l.check(Limits{}) {
 				if asked++; asked > 30 {
-					t.Fatalf("%s: the gate keeps asking: %v", tt.part, needs(g))
+					t.Fatalf("%s: it keeps asking: %v", tt.part, needs(g))
 				}
 				l.read(g.Need[0].Leads, g.Need[0].At)
 			}
 			t.Logf("%s wrong=%t: %d readings; %s", tt.part, wrong, asked, g.Says)
 			if !wrong {
-				want(t, g, true)
+				expect(t, g, Pass)
 				continue
 			}
-			want(t, g, false, tt.part+" sits the wrong way round", tt.rail)
+			expect(t, g, Fail, tt.part+" sits the wrong way round", tt.rail)
 		}
 	}
 }
@@ -235,23 +324,24 @@ func TestDraw(t *testing.T) {
 	limits := Limits{MostBefore: 3e-3, LeastAfter: 60e-3, MostAfter: 110e-3}
 	tests := []struct {
 		before, after float64
-		open          bool
+		result        Result
 		says          string
 	}{
-		{2e-3, 95e-3, true, "as good boards do"},
-		{12e-3, math.NaN(), false, "a leak on a rail that is always on"},
-		{2e-3, 300e-3, false, "take power off"},
-		{2e-3, 10e-3, false, "does not start"},
+		{2e-3, 95e-3, Pass, "as good boards do"},
+		{12e-3, math.NaN(), Fail, "a leak on a rail that is always on"},
+		{2e-3, 300e-3, Fail, "take power off"},
+		{2e-3, 10e-3, Fail, "does not start"},
 	}
 	for _, tt := range tests {
 		l := newLab(t, "touch-dead")
+		l.leads()
 		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: tt.before, AfterKey: tt.after}})
 		g := l.check(limits)
-		if g.Open != tt.open || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
-			t.Errorf("%g, %g A: open %t, %+v; want %t, %q", tt.before, tt.after, g.Open, g.Draw, tt.open, tt.says)
+		if g.Result != tt.result || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
+			t.Errorf("%g, %g A: %s, %+v; want %s, %q", tt.before, tt.after, g.Result, g.Draw, tt.result, tt.says)
 		}
-		if g = l.check(Limits{}); !g.Open || !strings.Contains(g.Draw.Says(), "not known") {
-			t.Errorf("without limits: open %t, %q", g.Open, g.Draw.Says())
+		if g = l.check(Limits{}); !g.Passed() || !strings.Contains(g.Draw.Says(), "not known") {
+			t.Errorf("without limits: %s, %q", g.Result, g.Draw.Says())
 		}
 		// Rework makes the current one of another board.
 		l.bridge("FL3")
@@ -264,6 +354,7 @@ func TestDraw(t *testing.T) {
 // TestMend: mended pins and gaps are rework too.
 func TestMend(t *testing.T) {
 	l := newLab(t, "picture-flickers-when-warm")
+	l.leads()
 	l.read(references.RedOnGround, "J3.22", "J3.24")
 	m, err := l.w.Case().Board.Mend("J3.22-J3.24")
 	if err != nil {
@@ -271,20 +362,7 @@ func TestMend(t *testing.T) {
 	}
 	l.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
 	g := l.check(Limits{})
-	want(t, g, false, "2 of 2 reworked nets")
+	expect(t, g, NotChecked, "2 of 2 reworked nets")
 	l.read(references.RedOnGround, g.Need[0].At, g.Need[1].At)
-	want(t, l.check(Limits{}), true)
-}
-
-// TestNothingRead: a gate that knows of no reading stays closed, and says how many
-// rails it knows of when it opens over a board that nobody worked on.
-func TestNothingRead(t *testing.T) {
-	l := newLab(t, "touch-dead")
-	want(t, l.check(Limits{}), false, "nothing was read")
-	l.read(references.RedOnGround, "J7.2")
-	want(t, l.check(Limits{}), true, "no rail was read")
-	l.read(references.RedOnGround, "J7.5")
-	want(t, l.check(Limits{}), true, "the one rail that was read is not shorted")
-	l.read(references.RedOnGround, "J7.7")
-	want(t, l.check(Limits{}), true, "none of the 2 rails that were read is shorted")
+	expect(t, l.check(Limits{}), Pass)
 }
