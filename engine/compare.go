@@ -18,6 +18,11 @@ func (e *Engine) Compare(c *journal.Case) ([]Comparison, error) {
 	if err != nil {
 		return nil, err
 	}
+	return e.compareWith(ph, all, obs)
+}
+
+// compareWith foresees the observations of readings, then describes these.
+func (e *Engine) compareWith(ph *fault.Physics, all []taken, obs []fault.Observation) ([]Comparison, error) {
 	w := network.NewWorkspace(e.model)
 	for i := range obs {
 		if err := ph.Foresee(w, &obs[i]); err != nil {

@@ -5,9 +5,12 @@ package engine
 
 // Diagnosis is what the readings of a case mean.
 type Diagnosis struct {
-	Board    string     `json:"board"`
-	Revision string     `json:"revision"`
-	Abnormal []Abnormal `json:"abnormal"`
+	Board    string `json:"board"`
+	Revision string `json:"revision"`
+	// Implausible says that the readings are not those of the board; null where they
+	// may be. Nothing is concluded then: there are no suspects and no steps.
+	Implausible *Implausible `json:"implausible"`
+	Abnormal    []Abnormal   `json:"abnormal"`
 	// Explanations are sets of faults, likeliest first. They sum to at most 1;
 	// the rest was not listed. An empty set says that nothing is wrong.
 	Explanations []Explanation `json:"explanations"`

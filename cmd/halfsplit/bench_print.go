@@ -80,6 +80,14 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.gap()
 		b.prose(3, 0, green, "What was read is what good boards read, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
 		b.elsewhere(p)
+	case bench.AskImplausible:
+		if !b.again {
+			b.implausible(p.Diagnosis.Implausible)
+			b.gap()
+			b.prose(3, 2, next, "PUT IT RIGHT AND READ AGAIN")
+			b.prose(3, 2, plain, prose(p.Diagnosis.Implausible.Do))
+		}
+		b.input("y when it is put right: these readings are taken back, and the sweep begins again; s to leave them")
 	case bench.AskStuck:
 		b.rule("NO STEP LEFT", "")
 		b.gap()

@@ -152,6 +152,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return s.atPower(p, e, line, r)
 	case AskClose:
 		return s.atClose(p, e, r)
+	case AskImplausible:
+		return s.atImplausible(p, e, line, r)
 	case AskNothing, AskStuck:
 		if e.verb == yes || e.verb == nothing || e.verb == finish {
 			s.leaving = true
@@ -249,6 +251,39 @@ func (s *Session) undo(number int, r *Reply) error {
 	// A pin of the sweep under way is asked for again.
 	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
 		s.cursor = int(target.Readings[0].At.Pin.Pin)
+	}
+	return nil
+}
+
+// atImplausible takes back readings that are not those of the board, and begins the
+// sweep that they were of again.
+func (s *Session) atImplausible(p *Prompt, e entry, line string, r *Reply) error {
+	x := p.Diagnosis.Implausible
+	switch e.verb {
+	case skip:
+		s.skipped[implausibleKey(x)] = true
+		return nil
+	case yes:
+	default:
+		return wrongEntry("%s does not say that it was put right", "write y to take these readings back and read again, or s to leave them", printable(line))
+	}
+	first := -1
+	for i := range s.Case().Events {
+		if s.Case().Events[i].Number == x.Events[0] {
+			first = i
+		}
+	}
+	at := s.Case().Events[first].Readings[0]
+	for _, n := range x.Events {
+		if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: n}, r); err != nil {
+			return err
+		}
+	}
+	r.Recorded = nil // one line for all of them
+	r.Says = append(r.Says, fmt.Sprintf("took back the readings of %d events, from event %d on", len(x.Events), x.Events[0]))
+	s.again, s.leaving, s.choice, s.revisit = nil, false, 0, false
+	if at.At.Kind == netlist.PointPin {
+		s.sweeping, s.cursor, s.polarity = at.At.Pin.Connector, 0, at.Polarity
 	}
 	return nil
 }

@@ -156,7 +156,7 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "stuck", "closed"}
+var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "implausible", "stuck", "closed"}
 
 var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "power-up"}
 

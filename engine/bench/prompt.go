@@ -24,6 +24,7 @@ const (
 	AskPowerAfter             // the current drawn after it
 	AskClose                  // to close the case
 	AskNothing                // nothing is wrong here: where else to look
+	AskImplausible            // to take back readings that are not those of the board
 	AskStuck                  // no step on offer tells more
 	Closed                    // the case is closed; nothing is asked
 )

@@ -198,11 +198,18 @@ func (s *Session) ask() (*Prompt, error) {
 	if err != nil {
 		return nil, err
 	}
+	if d.Implausible != nil && !s.skipped[implausibleKey(d.Implausible)] {
+		return &Prompt{Ask: AskImplausible, Diagnosis: d}, nil
+	}
 	if s.settled(d) {
 		return s.settledPrompt(d)
 	}
 	return s.stepPrompt(d)
 }
+
+// implausibleKey names readings that are not those of the board, so that they can be
+// left as they are.
+func implausibleKey(x *engine.Implausible) string { return fmt.Sprint("implausible ", x.Events) }
 
 func (s *Session) anyReading() bool {
 	for _, ev := range s.Case().Events {

@@ -446,3 +446,46 @@ func FuzzUnderstand(f *testing.F) {
 		}
 	})
 }
+
+// TestLeadOff: a sweep with the ground lead off ends in taking its readings back and
+// in the same sweep again, with no step in between; read with the lead on, the
+// session goes on as if it had never been.
+func TestLeadOff(t *testing.T) {
+	tb := begin(t)
+	j7 := tb.w.Case().Board.Connectors[tb.ask().Connector]
+	entries := 0
+	for p := tb.ask(); p.Ask == AskReading; p = tb.ask() {
+		if entries++; entries > 2*len(j7.Pins) {
+			t.Fatalf("keeps asking for %s", describe(tb.w.Case().Board, p))
+		}
+		tb.enter("OL")
+	}
+	p := tb.ask()
+	if p.Ask != AskImplausible || p.Diagnosis.Implausible.What != "the ground lead is off" || len(p.Diagnosis.Suspects) > 0 {
+		t.Fatalf("asks for %s", describe(tb.w.Case().Board, p))
+	}
+	tb.refuses("none", "does not say that it was put right")
+	tb.enter("y")
+	for _, ev := range tb.w.Case().Events {
+		if len(ev.Readings) > 0 {
+			t.Errorf("event %d still counts", ev.Number)
+		}
+	}
+	tb.wants("reading (sweep) J7.1 red-on-ground")
+	tb.play()
+	if end, _ := tb.w.Case().Closed(); end.Cause != endings["touch-dead"].cause {
+		t.Errorf("ended as %q, want %q", end.Cause, endings["touch-dead"].cause)
+	}
+}
+
+// TestLeftImplausible: readings that a technician stands by are left, and no step
+// follows from them.
+func TestLeftImplausible(t *testing.T) {
+	tb := begin(t)
+	for tb.ask().Ask == AskReading {
+		tb.enter("OL")
+	}
+	tb.wants("implausible")
+	tb.enter("s")
+	tb.wants("stuck")
+}

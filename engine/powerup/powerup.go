@@ -509,11 +509,8 @@ func (k *check) explain(l *Line, r *engine.Comparison) string {
 	if l.stale {
 		leads += fmt.Sprintf(" at event %d, and was not read since event %d", l.Event, k.edited)
 	}
-	switch l.State {
-	case Cleared:
+	if l.State == Cleared {
 		return fmt.Sprintf("%s reads %s%s, as a good board does", l.At, got, leads)
-	case Shorted:
-		return fmt.Sprintf("%s reads %s%s: shorted; a good board reads %s", l.At, got, leads, want)
 	}
 	return fmt.Sprintf("%s reads %s%s; a good board reads %s", l.At, got, leads, want)
 }
