@@ -276,6 +276,26 @@ func TestReadAgain(t *testing.T) {
 	expect(t, l.check(Limits{}), Pass)
 }
 
+// TestAsItStands: what is right is what a good board reads with what was taken off or
+// bridged: with R13, 100 ohm, bridged, J7.6 reads 100 mV less at 1 mA, and what a good
+// board read before is wrong.
+func TestAsItStands(t *testing.T) {
+	for _, tt := range []struct {
+		shown  string // "" for what the board reads
+		result Result
+	}{{"", Pass}, {"0.516", Fail}} {
+		l := newLab(t, "touch-dead-no-fault-found")
+		l.leads()
+		l.bridge("R13")
+		if tt.shown == "" {
+			l.read(references.RedOnGround, "J7.6")
+		} else {
+			l.enter(map[string]string{"J7.6": tt.shown})
+		}
+		expect(t, l.check(Limits{}), tt.result)
+	}
+}
+
 // turned gives the world with a part soldered on the wrong way round.
 func (l *lab) turned(part string) *practice.World {
 	return l.world.Faulted(practice.Fault{Ohms: math.Inf(1), Locus: fault.Locus{Part: netlist.None,
