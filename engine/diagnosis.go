@@ -98,6 +98,15 @@ type Comparison struct {
 	Settling float64 `json:"settling,omitempty"`
 }
 
+// Good is what a good board shows at a reading: volts, nil for OL, or ohms beside
+// Ohms. It is predicted by the circuit where no good board was read.
+func (c *Comparison) Good() (value *float64, overload, predicted bool) {
+	if c.KnownGood != nil || c.KnownGoodOverload {
+		return c.KnownGood, c.KnownGoodOverload, false
+	}
+	return c.Foretold, c.ForetoldOverload, true
+}
+
 // Explanation is a set of faults that accounts for the readings.
 type Explanation struct {
 	Faults      []FaultReport `json:"faults"`

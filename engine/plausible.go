@@ -65,14 +65,19 @@ func (c *Comparison) net() string { return cmp.Or(c.Net, c.At) }
 // zero tells a reading of 0, within what leads and contacts add.
 func (c *Comparison) zero() bool { return c.Volts != nil && math.Abs(*c.Volts) < shortVolts }
 
-// due tells that a good board reads a drop at a reading: neither 0 nor OL.
-func (c *Comparison) due() bool {
-	good := c.KnownGood
-	if good == nil && !c.KnownGoodOverload {
-		good = c.Foretold
+// good is what a good board reads at a reading, in volts; endless where it is OL.
+func (c *Comparison) good() float64 {
+	if v, _, _ := c.Good(); v != nil {
+		return *v
 	}
-	return good != nil && *good > 3*shortVolts
+	return math.Inf(1)
 }
+
+// due tells that a good board reads a drop at a reading: neither 0 nor OL.
+func (c *Comparison) due() bool { return !c.low() && !math.IsInf(c.good(), 1) }
+
+// low tells that a good board reads next to 0 at a reading.
+func (c *Comparison) low() bool { return c.good() <= 3*shortVolts }
 
 // wrongly tells that a reading differs from what good boards read there.
 func wrongly(c *Comparison) bool { return c.Verdict != Agrees && c.Verdict != NoKnownGood }
@@ -172,7 +177,7 @@ func (e *Engine) leadsTogether(read []Comparison) *Implausible {
 			others++
 		}
 		switch {
-		case e.isGround(r):
+		case e.isGround(r) || r.low():
 		case e.unconnected(r):
 			free++
 			if r.zero() {

@@ -150,3 +150,26 @@ func TestImplausible(t *testing.T) {
 		}
 	}
 }
+
+// coils is a board whose lines all read next to 0: motor windings; invented.
+const coils = `
+board: coils
+revision: A
+ground: GND
+connectors: {J1: {rows: 1, pins: {1: A, 2: B, 3: C, 4: D, 5: E, 6: GND}}}
+parts:
+  L1: {kind: inductor, value: 10u, pins: [A, GND]}
+  L2: {kind: inductor, value: 10u, pins: [B, GND]}
+  L3: {kind: inductor, value: 10u, pins: [C, GND]}
+  L4: {kind: inductor, value: 10u, pins: [D, GND]}
+  L5: {kind: inductor, value: 10u, pins: [E, GND]}
+`
+
+// TestLowLines: where good boards read 0 at every pin, a sweep of zeros is a good one.
+func TestLowLines(t *testing.T) {
+	s := newShop(t, coils, 2)
+	d := s.diagnose(s.open(reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}))...)))
+	if d.Implausible != nil || len(d.Abnormal) > 0 {
+		t.Errorf("implausible %+v, abnormal %+v", d.Implausible, d.Abnormal)
+	}
+}

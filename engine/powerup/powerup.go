@@ -332,7 +332,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	l.leads, _ = references.ParsePolarity(found.Polarity)
 	l.stale = l.fails() && found.Event < k.edited
 	l.At, l.Read, l.Over, l.Event = found.At, found.Volts, found.Overload, found.Event
-	l.Want, _ = want(found)
+	l.Want, _, _ = found.Good()
 	if via != net {
 		l.Via = k.board.Nets[via].Name
 	}
@@ -409,14 +409,6 @@ func judge(r *engine.Comparison) State {
 	return Wrong
 }
 
-// want is what a good board shows at a reading, volts or OL.
-func want(r *engine.Comparison) (volts *float64, over bool) {
-	if r.KnownGood != nil || r.KnownGoodOverload {
-		return r.KnownGood, r.KnownGoodOverload
-	}
-	return r.Foretold, r.ForetoldOverload
-}
-
 // joined gives the nets that series resistance joins to a net, with the ohms
 // between them. The walk does not pass ground or a rail.
 func (k *check) joined(net netlist.NetID) map[netlist.NetID]float64 {
@@ -452,7 +444,7 @@ func (k *check) joined(net netlist.NetID) map[netlist.NetID]float64 {
 // reading.
 func (k *check) reaches(r *engine.Comparison, ohms float64) bool {
 	good := k.meter.Over
-	if v, _ := want(r); v != nil {
+	if v, _, _ := r.Good(); v != nil {
 		good = *v
 	}
 	return ohms*k.meter.TestCurrent < hiddenShare*good

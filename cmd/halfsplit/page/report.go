@@ -173,17 +173,8 @@ func shown(v *float64, over bool) string {
 	return "none"
 }
 
-// good is what a good board shows at a reading, and whether good boards were
-// read there.
-func good(r *engine.Comparison) (v *float64, over, foretold bool) {
-	if r.KnownGood != nil || r.KnownGoodOverload {
-		return r.KnownGood, r.KnownGoodOverload, false
-	}
-	return r.Foretold, r.ForetoldOverload, true
-}
-
 func goodText(r *engine.Comparison) string {
-	v, over, foretold := good(r)
+	v, over, foretold := r.Good()
 	text := shown(v, over)
 	if r.Ohms != nil || v != nil && r.To != "" && r.Volts == nil && !r.Overload {
 		text = "none"
@@ -355,7 +346,7 @@ func (b *builder) points() {
 			g = p.before
 		}
 		p.Good, p.sigma = goodText(g), g.Sigma
-		p.volts, _, p.goodIsForetold = good(g)
+		p.volts, _, p.goodIsForetold = g.Good()
 		p.Class, p.Mark, p.Verdict = verdictClass(x.Verdict), verdictMark(x.Verdict), string(x.Verdict)
 		b.r.Points = append(b.r.Points, p)
 	}
