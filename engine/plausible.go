@@ -273,7 +273,7 @@ func (q *inquiry) leftOver(d *Diagnosis) (*Implausible, error) {
 	if len(left) < fewestLeft || float64(len(left)) < leftShare*float64(len(all)) {
 		return nil, nil
 	}
-	return &Implausible{What: "these are not readings of this board", Events: eventsOf(d.Readings),
+	return &Implausible{What: "it may be another connector, board, revision or range", Events: eventsOf(d.Readings),
 		Why: fmt.Sprintf("%d of %s read wrong, and the likeliest faults explain %d of them", len(wrong), several(len(all), "net"), len(wrong)-len(left)),
 		Do:  "Is it the right connector, counted from the right end, the right board and revision, and is the meter in diode mode, with the right lead on ground?"}, nil
 }

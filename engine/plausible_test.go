@@ -113,7 +113,7 @@ func TestImplausible(t *testing.T) {
 				j3[i].Reading = shown[len(shown)-1-i]
 			}
 			return j3
-		}, "these are not readings of this board"},
+		}, "it may be another connector, board, revision or range"},
 		{"every reading 0.300", func(list []journal.Read) []journal.Read {
 			for i := range list {
 				if list[i].At.Net != s.board.Ground {
@@ -121,7 +121,7 @@ func TestImplausible(t *testing.T) {
 				}
 			}
 			return list
-		}, "these are not readings of this board"},
+		}, "it may be another connector, board, revision or range"},
 	}
 	for _, tt := range tests {
 		c := s.open(reads(tt.change(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{})))...))

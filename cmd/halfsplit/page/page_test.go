@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -205,5 +206,32 @@ func TestDemo(t *testing.T) {
 	}
 	if strings.Contains(text, "http:") || strings.Contains(text, "https:") || strings.Contains(text, "url(") {
 		t.Error("the page asks for something from elsewhere")
+	}
+}
+
+// TestImplausible: a page of readings that are not those of the board says so at its
+// top and names no suspect, in HTML and in Markdown.
+func TestImplausible(t *testing.T) {
+	demo, err := filepath.Abs("../../../testdata/demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "leads-off.yaml")
+	text := fmt.Sprintf("open: {board: %s, known: %s}\n---\nread: {J7.1: OL, J7.2: OL, J7.3: OL, J7.7: OL, J7.12: OL}\n", filepath.Join(demo, "board.yaml"), filepath.Join(demo, "known"))
+	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	r := report(t, file)
+	var md bytes.Buffer
+	if err := r.Markdown(&md); err != nil {
+		t.Fatal(err)
+	}
+	for _, got := range []string{page(t, r), md.String()} {
+		if !strings.Contains(got, "cannot be those of this board, good or bad: the ground lead is off") || !strings.Contains(got, "FAIL: ") || strings.Contains(got, "likeliest cause") {
+			t.Errorf("the page says\n%s", got)
+		}
+	}
+	if len(r.Suspects) > 0 {
+		t.Errorf("suspects %v", r.Suspects)
 	}
 }

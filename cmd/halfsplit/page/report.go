@@ -531,7 +531,7 @@ func (b *builder) short() {
 	}
 	switch x := b.d.Implausible; {
 	case x != nil:
-		add("The readings are not those of this board, good or bad: " + prose(x.What) + ". They have to be taken again; until then nothing is known of what is wrong.")
+		add("The readings cannot be those of this board, good or bad: " + prose(x.What) + ". They have to be taken again; until then nothing is known of what is wrong.")
 	case len(b.list) == 0:
 		add("Nothing has been read on it yet.")
 	case odd == 0:
