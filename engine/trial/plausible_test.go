@@ -29,19 +29,7 @@ func TestPlausibleFaults(t *testing.T) {
 			m := network.New(b)
 			meter := practice.NewMeter(practice.Meters()[0], 5)
 			truth := practice.NewTruth(m, 41)
-			var sweeps []*references.Sweep
-			for s := range uint64(3) {
-				sweep, err := truth.SweepGood(100+s, meter, 23)
-				if err != nil {
-					t.Fatal(err)
-				}
-				sweeps = append(sweeps, sweep)
-			}
-			lib := references.NewLibrary(b, sweeps)
-			e, err := engine.New(b, lib, engine.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
+			e, lib := readGood(t, truth, meter)
 			loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
 			deck := practice.NewDeck(loci, func(*fault.Locus, fault.Mode) bool { return true })
 			dice := practice.Random(12, file)
