@@ -18,6 +18,11 @@ func (e *Engine) Compare(c *journal.Case) ([]Comparison, error) {
 	if err != nil {
 		return nil, err
 	}
+	return e.compareWith(ph, all, obs)
+}
+
+// compareWith foresees the observations of readings, then describes these.
+func (e *Engine) compareWith(ph *fault.Physics, all []taken, obs []fault.Observation) ([]Comparison, error) {
 	w := network.NewWorkspace(e.model)
 	for i := range obs {
 		if err := ph.Foresee(w, &obs[i]); err != nil {
@@ -44,11 +49,12 @@ func (e *Engine) compare(all []taken, obs []fault.Observation) []Comparison {
 }
 
 func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
-	c := Comparison{At: t.read.Name, To: t.read.ToName, Polarity: t.read.Polarity.String(), Overload: t.read.Reading.Overload, Event: t.event}
+	c := Comparison{At: t.read.Name, To: t.read.ToName, Polarity: t.read.Polarity.String(), Overload: t.read.Reading.Overload, Event: t.event,
+		Resistance: t.read.Reading.Unit == quantity.Ohm}
 	if t.read.At.Net != netlist.None {
 		c.Net = e.Board.Nets[t.read.At.Net].Name
 	}
-	inOhms := t.read.Reading.Unit == quantity.Ohm
+	inOhms := c.Resistance
 	if !t.read.Reading.Overload {
 		if inOhms {
 			c.Ohms = number(t.read.Reading.Value)
@@ -63,6 +69,7 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 		} else if math.Abs(t.read.Reading.Value) > shortVolts && !inOhms {
 			c.Verdict, c.Surprise = High, 12
 		}
+		c.Circuit = c.Verdict
 		return c
 	}
 	o := &obs[t.obs]
@@ -86,10 +93,10 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 	}
 	c.Sigma = o.Good.Sigma
 	c.Surprise = o.Surprise(o.Good)
+	c.Circuit = verdict(o, goodOver, c.Surprise)
+	c.Verdict = c.Circuit
 	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
-	} else {
-		c.Verdict = verdict(o, goodOver, c.Surprise)
 	}
 	c.Settling = e.settling(t.read.At.Net, t.edits, math.Min(o.Good.Volts, d.Open), d)
 	return c

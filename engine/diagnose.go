@@ -42,19 +42,31 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	q := &inquiry{Engine: e, c: c, stages: c.Stages()}
 	last := q.stages[len(q.stages)-1]
 	q.edits, q.drive = last.Edits, driveOf(last)
-	q.taken, q.obs = e.observe(c)
+	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
 	var err error
+	q.taken, q.obs = e.observe(c)
 	if q.ph, err = e.physics(q.obs); err != nil {
 		return nil, err
+	}
+	if d.Readings, err = e.compareWith(q.ph, q.taken, q.obs); err != nil {
+		return nil, err
+	}
+	if d.Implausible = e.implausibleAtSight(c, d.Readings); d.Implausible != nil {
+		q.abnormal(d)
+		q.cautions(d)
+		return d, nil
 	}
 	q.ev = q.evidence()
 	if q.res, err = fault.Search(e.model, e.priors, q.ph, q.obs, q.ev); err != nil {
 		return nil, err
 	}
-	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
-		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
 	d.Readings = e.compare(q.taken, q.obs)
 	q.abnormal(d)
+	if d.Implausible, err = q.leftOver(d); d.Implausible != nil || err != nil {
+		q.cautions(d)
+		return d, err
+	}
 	q.explanations(d)
 	if err := q.suspects(d); err != nil {
 		return nil, err

@@ -13,8 +13,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -34,7 +34,7 @@ func (a *app) benchCommand() *cobra.Command {
 	var f benchFlags
 	cmd := &cobra.Command{
 		Use:   "bench CASE",
-		Short: "guided session: sweep, locate, step, remedy, verify, power gate",
+		Short: "guided session: sweep, locate, step, remedy, verify, power-up",
 		Long: `bench runs a repair from the first reading to the closed case. It says what to
 read or do next, takes the readings as you enter them, and writes every entry
 into the case file before it asks again. Leave at any time, however you like:
@@ -78,8 +78,8 @@ func (f *drawFlags) add(cmd *cobra.Command) {
 }
 
 // limits reads the flags.
-func (f *drawFlags) limits() (gate.Limits, error) {
-	var l gate.Limits
+func (f *drawFlags) limits() (powerup.Limits, error) {
+	var l powerup.Limits
 	one := func(flag, text string) (float64, error) {
 		v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ampere)
 		if err != nil {

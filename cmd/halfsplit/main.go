@@ -22,7 +22,7 @@ import (
 // Exit codes.
 const (
 	exitDone  = 0 // the question was answered
-	exitBadly = 1 // it was answered, badly for the user: faults in files, power gate closed
+	exitBadly = 1 // it was answered, badly for the user: faults in files, power-up check not passed
 	exitUsage = 2 // usage or bad input
 )
 

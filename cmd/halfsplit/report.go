@@ -26,7 +26,7 @@ func (a *app) reportCommand() *cobra.Command {
 		Long: `report makes the record of a case into one page that a customer and a colleague
 can both read: the complaint, what was found, the connectors and lines as drawings,
 readings before and after, every step, what was replaced, bridged or left off, and
-what the power gate says.
+what the power-up check says.
 
 --html writes one file that needs nothing else and prints well. A page that is
 there already is replaced, any other file is not. Without --html the page is

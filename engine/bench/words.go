@@ -72,7 +72,7 @@ var keys = map[string]entry{
 	"?": {verb: help, show: ShowHelp}, "h": {verb: help, show: ShowHelp}, "help": {verb: help, show: ShowHelp},
 	"w": {verb: help, show: ShowWhy}, "why": {verb: help, show: ShowWhy},
 	"o": {verb: help, show: ShowSteps}, "others": {verb: help, show: ShowSteps}, "steps": {verb: help, show: ShowSteps},
-	"g": {verb: help, show: ShowGate}, "gate": {verb: help, show: ShowGate},
+	"c": {verb: help, show: ShowPowerUp}, "check": {verb: help, show: ShowPowerUp},
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
 	"close": {verb: closing}, "refer": {verb: refer},

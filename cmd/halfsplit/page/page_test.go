@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -10,8 +11,8 @@ import (
 	"testing"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 )
 
 // report makes the report of a case file.
@@ -25,7 +26,7 @@ func report(t *testing.T, path string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := New(c, e, gate.Limits{})
+	r, err := New(c, e, powerup.Limits{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -198,12 +199,39 @@ func TestHostile(t *testing.T) {
 func TestDemo(t *testing.T) {
 	r := report(t, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	text := page(t, r)
-	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power gate", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
+	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power-up check", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
 	if strings.Contains(text, "http:") || strings.Contains(text, "https:") || strings.Contains(text, "url(") {
 		t.Error("the page asks for something from elsewhere")
+	}
+}
+
+// TestImplausible: a page of readings that are not those of the board says so at its
+// top and names no suspect, in HTML and in Markdown.
+func TestImplausible(t *testing.T) {
+	demo, err := filepath.Abs("../../../testdata/demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "leads-off.yaml")
+	text := fmt.Sprintf("open: {board: %s, known: %s}\n---\nread: {J7.1: OL, J7.2: OL, J7.3: OL, J7.7: OL, J7.12: OL}\n", filepath.Join(demo, "board.yaml"), filepath.Join(demo, "known"))
+	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	r := report(t, file)
+	var md bytes.Buffer
+	if err := r.Markdown(&md); err != nil {
+		t.Fatal(err)
+	}
+	for _, got := range []string{page(t, r), md.String()} {
+		if !strings.Contains(got, "cannot be those of this board, good or bad: the ground lead is off") || !strings.Contains(got, "FAIL: ") || strings.Contains(got, "likeliest cause") {
+			t.Errorf("the page says\n%s", got)
+		}
+	}
+	if len(r.Suspects) > 0 {
+		t.Errorf("suspects %v", r.Suspects)
 	}
 }

@@ -205,7 +205,7 @@ func TestPowerOnAShort(t *testing.T) {
 	if err := d.Fit("C1"); err != nil {
 		t.Fatal(err)
 	}
-	if p, err = d.Power(); err != nil || !p.Runs || p.Gate.Open {
+	if p, err = d.Power(); err != nil || !p.Runs || p.PowerUp.Passed() {
 		t.Errorf("power after the repair and before reading again: %+v, %v", p, err)
 	}
 }
@@ -298,7 +298,7 @@ func TestLiftedAndProven(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if p, err := d.Power(); err != nil || !p.Runs || !p.Gate.Open {
+	if p, err := d.Power(); err != nil || !p.Runs || !p.PowerUp.Passed() {
 		t.Fatalf("power: %+v, %v", p, err)
 	}
 	if _, err := d.Close("C4 shorted", ""); err != nil {

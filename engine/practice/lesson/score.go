@@ -10,10 +10,10 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/fault"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -630,14 +630,14 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 			}
 		}
 	case journal.KindPower:
-		g, err := gate.Check(first(k.c, e.Number-1), k.m.e, gate.Limits{})
+		g, err := powerup.Check(first(k.c, e.Number-1), k.m.e, powerup.Limits{})
 		if err != nil {
 			return err
 		}
 		if e.Note == smokeNote {
 			k.remark(e.Number, Risky, "power was put on a shorted rail: the board burnt")
-		} else if !g.Open {
-			k.remark(e.Number, Risky, "power was put on though the gate was "+g.Says)
+		} else if !g.Passed() {
+			k.remark(e.Number, Risky, "power was put on against the power-up check, "+string(g.Result)+": "+g.Says)
 		} else if d := k.shorted(before); d != "" {
 			k.remark(e.Number, Risky, "power was put on though "+d+" reads shorted")
 		}
