@@ -275,13 +275,13 @@ func compareAnswers(at string, was, now any, tell func(string, ...any)) {
 	}
 }
 
-// sentence tells a text for people from a name: names are short.
-func sentence(text string) bool { return len(strings.Fields(text)) > 3 }
+// forPeople tells a text for people from a name: names are short.
+func forPeople(text string) bool { return len(strings.Fields(text)) > 3 }
 
 // sameText compares words by what they are called now, and phrases by the names in
 // them; of sentences nothing was kept.
 func sameText(was, now string) bool {
-	if sentence(was) || wordNow(was) == now {
+	if forPeople(was) || wordNow(was) == now {
 		return true
 	}
 	names := func(text string) []string {
@@ -312,7 +312,7 @@ func sevenDigits(v any) any {
 		short, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 7, 64), 64)
 		return short
 	case string:
-		if sentence(v) {
+		if forPeople(v) {
 			return "a sentence of words"
 		}
 	}

@@ -47,7 +47,7 @@ var course = []struct {
 // own policy mends.
 func courseClass(t *testing.T) *Class {
 	t.Helper()
-	o := small(t, Mixed, len(course), 2)
+	o := small(t, Mixed, len(course), 3)
 	o.Set, o.Rounds = "course", DefaultRounds
 	text, err := os.ReadFile(filepath.Join(courseDir, "phrase.txt"))
 	if err != nil {
