@@ -10,6 +10,7 @@ package draft
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -236,7 +237,7 @@ func (d *Draft) Around(connectors []string, hops int) (*Draft, error) {
 		}
 	}
 	if len(all) == 0 {
-		return nil, fmt.Errorf("%s has no connector; call one J1 or CN1, or say its kind", document.Quote(d.Board))
+		return nil, errors.New("no part of it is a connector; call one J1 or CN1, or say its kind")
 	}
 	for _, name := range connectors {
 		if _, ok := start[name]; !ok {
