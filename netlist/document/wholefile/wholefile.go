@@ -139,6 +139,7 @@ func Folder(path string, fill func(draft string) error) error {
 	if err != nil {
 		return about(path, err)
 	}
+	letMove(held)
 	defer held.Close()
 	TryLock(held) // so that no other run takes it for left behind
 	if err := fill(draft); err != nil {
@@ -154,7 +155,8 @@ func Folder(path string, fill func(draft string) error) error {
 	return about(path, err)
 }
 
-// write makes a draft beside a path and returns it on the disk, open and locked.
+// write makes a draft beside a path and returns it on the disk, locked where files
+// can be.
 func write(path string, text []byte) (*os.File, error) {
 	dir := filepath.Dir(path)
 	clean(dir)
@@ -167,11 +169,20 @@ func write(path string, text []byte) (*os.File, error) {
 		discard(f)
 		return nil, err
 	}
+	letMove(f)
 	return f, nil
+}
+
+// letMove closes what could not get another name while it is open.
+func letMove(f *os.File) {
+	if runtime.GOOS == "windows" {
+		f.Close()
+	}
 }
 
 // discard lets go of a draft, and of its name where it still has it.
 func discard(f *os.File) {
+	letMove(f)
 	os.Remove(f.Name())
 	f.Close()
 }
