@@ -38,6 +38,9 @@ func readCase(path string) ([]byte, error) {
 	if err == nil && info.IsDir() {
 		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name a case file in it"}}
 	}
+	if err == nil && !info.Mode().IsRegular() {
+		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "name a case file; save what comes through a pipe as one"}}
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		do := "check the path"
@@ -145,7 +148,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		}
 	}
 	if len(d.problems) == 0 {
-		d.checkSeals(chunks, c.All)
+		c.Unsealed = d.checkSeals(chunks, text, c.All)
 		c.Events = d.effective(c.All)
 		for _, e := range c.Events {
 			if e.Meter != nil {
@@ -245,8 +248,9 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	d.add(err)
 }
 
-// checkSeals reports sealed events that do not mean what a session wrote.
-func (d *decoder) checkSeals(chunks []chunk, all []Event) {
+// checkSeals reports sealed events that do not mean what a session wrote, and counts
+// those with the events that have no seal.
+func (d *decoder) checkSeals(chunks []chunk, text []byte, all []Event) (unsealed int) {
 	edited := 0
 	var first document.Position
 	for _, c := range chunks {
@@ -254,7 +258,10 @@ func (d *decoder) checkSeals(chunks []chunk, all []Event) {
 		for len(all) > 0 && all[0].Pos.Line < c.line {
 			all = all[1:]
 		}
-		if c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum) {
+		switch {
+		case c.condition == byHand && len(bytes.TrimSpace(text[c.start:c.end])) > 0:
+			unsealed++
+		case c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum):
 			if edited++; edited == 1 {
 				first = document.Position{File: d.file, Line: c.line, Column: 1}
 			}
@@ -266,6 +273,7 @@ func (d *decoder) checkSeals(chunks []chunk, all []Event) {
 	case edited > 1:
 		d.warn(first, fmt.Sprintf("%d events, this one first, were changed by hand after they were recorded", edited), "they count as they are now")
 	}
+	return unsealed + edited
 }
 
 func decodeOpening(file string, node document.Node) Opening {
