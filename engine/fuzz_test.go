@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
-	"sync"
 	"testing"
 
 	"halfsplit/engine/journal"
@@ -120,13 +119,11 @@ func everyPoint(s *shop) []netlist.Point {
 // FuzzDiagnose gives random cases on random small boards and on the demo to the
 // engine. It answers each, to the bench's rules (sound), and twice with the same bytes.
 func FuzzDiagnose(f *testing.F) {
-	demo := sync.OnceValue(func() *shop {
-		b, err := netlist.Load("../testdata/demo/board.yaml")
-		if err != nil {
-			f.Fatal(err)
-		}
-		return openShop(f, b, 2)
-	})
+	b, err := netlist.Load("../testdata/demo/board.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	demo := openShop(f, b, 2)
 	f.Add([]byte{0, 0, 0, 6, 1, 0, 0, 0, 0, 6, 0, 1, 0, 4, 77})
 	for i := range 6 { // a few of every kind of board and event
 		var seed []byte
@@ -140,7 +137,7 @@ func FuzzDiagnose(f *testing.F) {
 		d := &drawn{data}
 		var s *shop
 		if d.of(32) == 31 {
-			with := *demo()
+			with := *demo
 			with.t, s = t, &with
 		} else {
 			known := d.of(3)
