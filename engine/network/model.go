@@ -87,7 +87,9 @@ type Model struct {
 	groups    int
 	hanging   []int32 // elements from a pin to its supply
 	along     map[alongKey]int16
-	grounded  []bool // by net: resistances lead from it to ground past no rail
+	grounded  []bool  // by net: resistances lead from it to ground past no rail
+	hangsBy   []int32 // by net: the element that a dead end hangs by, -1 for others
+	live      index   // contacts of a net that do not lead into dead ends alone
 }
 
 type contact struct {
@@ -161,6 +163,7 @@ func New(b *netlist.Board) *Model {
 		}
 	}
 	m.markGrounded()
+	m.markDeadEnds()
 	return m
 }
 
