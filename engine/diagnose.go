@@ -439,7 +439,7 @@ func (q *inquiry) notes(d *Diagnosis) {
 		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
 	}
 	if q.res.Left > tellLeft {
-		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: the likeliest were, and about %.0f %% of the weight is in others; so many odd readings more often come from a lead, a connector or a range than from parts", 100*q.res.Left))
+		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
 	}
 	if math.Abs(q.ph.Shift) > 0.004 {
 		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))

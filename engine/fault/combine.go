@@ -69,7 +69,7 @@ type joint struct {
 }
 
 func (s *search) combine() error {
-	s.sets = leading{most: setsKept, rest: math.Inf(-1)}
+	s.sets = newLeading(setsKept)
 	s.sets.add(set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
 	keep := func(st set) {
@@ -83,8 +83,11 @@ func (s *search) combine() error {
 			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
 		}
 	}
-	pairs := leading{most: pairsKept, rest: math.Inf(-1)}
+	pairs := newLeading(pairsKept)
 	for i := range s.size() {
+		if err := s.m.Task.Err(); err != nil {
+			return err
+		}
 		for j := i + 1; j < s.size(); j++ {
 			si, sj := s.strong(i), s.strong(j)
 			switch {
@@ -144,7 +147,9 @@ func (s *search) combine() error {
 	for _, st := range pairs.sets {
 		keep(st)
 	}
-	s.triples(pairs.sets, &best, keep)
+	if err := s.triples(pairs.sets, &best, keep); err != nil {
+		return err
+	}
 	if len(s.sets.sets) > setsKept {
 		s.sets.cut()
 	}
@@ -156,12 +161,21 @@ func (s *search) combine() error {
 // leading keeps the best of many sets: where hundreds of lines are wrong at once, the
 // sets of two and three faults are millions.
 type leading struct {
-	most int
-	sets []set
-	rest float64 // logarithm of the sum of the scores of those left out
+	most  int
+	sets  []set
+	rest  float64 // logarithm of the sum of the scores of those left out
+	floor float64 // of the last that was in at the last cut: what is no better has no chance
+}
+
+func newLeading(most int) leading {
+	return leading{most: most, rest: math.Inf(-1), floor: math.Inf(-1)}
 }
 
 func (l *leading) add(st set) {
+	if st.score <= l.floor {
+		l.rest = addLogs(l.rest, st.score)
+		return
+	}
 	if l.sets = append(l.sets, st); len(l.sets) >= 4*l.most {
 		l.cut()
 	}
@@ -173,7 +187,9 @@ func (l *leading) cut() {
 	for _, st := range l.sets[min(len(l.sets), l.most):] {
 		l.rest = addLogs(l.rest, st.score)
 	}
-	l.sets = l.sets[:min(len(l.sets), l.most)]
+	if l.sets = l.sets[:min(len(l.sets), l.most)]; len(l.sets) == l.most {
+		l.floor = l.sets[l.most-1].score
+	}
 }
 
 // total gives the logarithm of the sum of all scores, left out or not.
@@ -423,9 +439,12 @@ func (o *Observation) best() float64 {
 
 // triples extends the best pairs by a third member that settles nothing either
 // of them does, or meets just one of them.
-func (s *search) triples(pairs []set, best *float64, keep func(set)) {
-	found := map[[3]int]bool{}
+func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
+	found := map[uint64]bool{} // three numbers in one: there may be millions
 	for _, p := range pairs {
+		if err := s.m.Task.Err(); err != nil {
+			return err
+		}
 		i, j := p.members[0], p.members[1]
 		for k := range s.size() {
 			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
@@ -436,10 +455,11 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			}
 			m := [3]int{i, j, k}
 			sort.Ints(m[:])
-			if found[m] {
+			key := uint64(m[0])<<42 | uint64(m[1])<<21 | uint64(m[2])
+			if found[key] {
 				continue
 			}
-			found[m] = true
+			found[key] = true
 			score := p.score + s.single(k)
 			if k < len(s.cands) {
 				mask := append([]uint64(nil), s.strong(i)...)
@@ -454,6 +474,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			keep(st)
 		}
 	}
+	return nil
 }
 
 // addLogs adds two numbers given by their logarithms.

@@ -68,6 +68,7 @@ const (
 type Model struct {
 	Board    *netlist.Board
 	Elements []Element
+	Task     *Task // set before the model is used, nil for none
 
 	first    []int32 // first contact of each part; one more entry than parts
 	firstPin []int32 // first contact of each connector: a pin is a contact without elements

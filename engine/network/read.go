@@ -165,6 +165,9 @@ func (w *Workspace) solve(p Probe) (Reading, error) {
 // keep takes a solution in.
 func (w *Workspace) keep(sol circuit.Solution, err error) (Reading, error) {
 	p := &w.probe
+	if err := w.m.Task.step(); err != nil {
+		return Reading{}, err
+	}
 	if err != nil {
 		return Reading{}, fmt.Errorf("reading at %s: %w", w.m.placeName(p.Minus), err)
 	}
