@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 
+	"halfsplit/engine"
+	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
@@ -160,6 +163,35 @@ func FuzzDiagnose(f *testing.F) {
 		two, err := json.Marshal(s.diagnose(c))
 		if err != nil || !bytes.Equal(one, two) {
 			t.Errorf("two answers to one case, error %v:\n%s\n%s", err, one, two)
+		}
+	})
+}
+
+// FuzzParseFault reads faults as they are typed, on the demo: one that Expect can put
+// on the board, or an error that says what to do.
+func FuzzParseFault(f *testing.F) {
+	for _, text := range []string{"R12:open", "C40:leaky=470", "J7.2-J7.3:bridged", "U1:shorted", "R12:", ":", "R12:raised=-1", "R12:leaky=NaN", "J7.2:joint open", "r12:OPEN", "K12:\u212a", "\xff:\xff=\xff"} {
+		f.Add(text)
+	}
+	b, err := netlist.Load("../testdata/demo/board.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	s := openShop(f, b, 0)
+	f.Fuzz(func(t *testing.T, text string) {
+		got, err := s.e.ParseFault(text)
+		if err != nil {
+			if !strings.Contains(err.Error(), "; ") {
+				t.Errorf("%q: %v does not say what to do", text, err)
+			}
+			return
+		}
+		if got.Locus == nil || math.IsNaN(got.Ohms) || got.Ohms < 0 {
+			t.Errorf("%q is %+v", text, got)
+		}
+		list, err := s.e.Expect(engine.Question{Faults: []string{text}, Points: []string{"J7.3"}, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter())}})
+		if err != nil || len(list) != 1 || math.IsNaN(list[0].Sigma) {
+			t.Errorf("%q: %+v, %v", text, list, err)
 		}
 	})
 }
