@@ -73,6 +73,7 @@ type Model struct {
 	first    []int32 // first contact of each part; one more entry than parts
 	firstPin []int32 // first contact of each connector: a pin is a contact without elements
 	contacts []contact
+	places   []Place // by contact
 	// elements of a contact and of a part, as ranges of lists
 	ofContact index
 	ofPart    []int32 // first element of each part; elements of a part are contiguous
@@ -162,6 +163,9 @@ func New(b *netlist.Board) *Model {
 		for i, p := range b.Nets[n].Along {
 			m.along[keyOf(p)] = int16(i)
 		}
+	}
+	for c := range m.contacts {
+		m.places = append(m.places, m.PlaceOf(m.PointOf(Contact(c))))
 	}
 	m.markGrounded()
 	m.markDeadEnds()
