@@ -3,10 +3,6 @@ package page
 import (
 	"strings"
 	"testing"
-
-	"halfsplit/engine"
-	"halfsplit/engine/gate"
-	"halfsplit/engine/journal"
 )
 
 // FuzzPage puts any text where people's words stand on a page. It changes nothing of
@@ -15,18 +11,7 @@ func FuzzPage(f *testing.F) {
 	for _, text := range []string{"<script>alert(1)</script>", "\"'><img src=x>", "a|b\n# c", "](http://x)", "\\|", "</style>", "<!--", "&lt;", "\x00\xff", "`a` *b* _c_", "-->", "\r\n| x |"} {
 		f.Add(text)
 	}
-	c, err := journal.Load("../../../testdata/demo/cases/tail-not-detected.yaml")
-	if err != nil {
-		f.Fatal(err)
-	}
-	e, err := engine.New(c.Board, c.Library, engine.Options{})
-	if err != nil {
-		f.Fatal(err)
-	}
-	r, err := New(c, e, gate.Limits{})
-	if err != nil {
-		f.Fatal(err)
-	}
+	r := report(f, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	render := func(t testing.TB, text string) (html, markdown string) {
 		with := *r
 		with.Board, with.Complaint, with.Notes, with.File = text, text, []string{text}, text
