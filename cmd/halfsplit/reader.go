@@ -70,6 +70,11 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 		a.warn(document.Problems{c.Torn.Problem()})
 	}
 	a.warnUnused(c.Library)
+	readings := 0
+	for i := range c.Events {
+		readings += len(c.Events[i].Readings)
+	}
+	options.Task = a.begin(count(readings, "reading"), c.Board)
 	e, err := engine.New(c.Board, c.Library, options)
 	return c, e, err
 }

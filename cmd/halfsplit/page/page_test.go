@@ -16,7 +16,7 @@ import (
 )
 
 // report makes the report of a case file.
-func report(t *testing.T, path string) *Report {
+func report(t testing.TB, path string) *Report {
 	t.Helper()
 	c, err := journal.Load(path)
 	if err != nil {
