@@ -286,7 +286,7 @@ func TestSetOutlivesEdits(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	nearly := cmp.Options{cmpopts.EquateApprox(1e-6, 1e-6), cmpopts.IgnoreFields(lessons.Score{}, "Record")}
+	nearly := cmp.Options{cmpopts.EquateApprox(1e-6, 1e-6), cmpopts.IgnoreFields(lessons.Score{}, "Record"), cmpopts.IgnoreUnexported(lessons.Score{})}
 	if diff := cmp.Diff(before, score("spring/"+record), nearly); diff != "" {
 		t.Errorf("scored after the edits (-before +after):\n%s", diff)
 	}
