@@ -60,7 +60,7 @@ func TestComplete(t *testing.T) {
 		{[]string{"trace", "board.yaml", "J1."}, []string{"J1.1", "J1.2", "J1.3"}},
 		{[]string{"trace", "board.yaml", "SDA"}, []string{"SDA", "SDA_U"}},
 		{[]string{"trace", "empty.yaml", "R"}, nil},
-		{[]string{"expect", "board.yaml", "--lifted", "C"}, []string{"C1", "C2"}},
+		{[]string{"expect", "board.yaml", "--removed", "C"}, []string{"C1", "C2"}},
 		{[]string{"expect", "board.yaml", "--fault", "R"}, []string{"R1:"}},
 		{[]string{"expect", "board.yaml", "--fault", "R1:op"}, []string{"R1:open"}},
 		{[]string{"expect", "board.yaml", "--polarity", "b"}, []string{"black-on-ground"}},

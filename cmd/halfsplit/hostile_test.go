@@ -106,7 +106,7 @@ func TestHostileDiagnosis(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, do := range []engine.Do{engine.DoMeasure, engine.DoLook, engine.DoInject, engine.DoLift, engine.DoReplace} {
+	for _, do := range []engine.Do{engine.DoMeasure, engine.DoInspect, engine.DoInject, engine.DoRemove, engine.DoReplace} {
 		var d engine.Diagnosis
 		fill(reflect.ValueOf(&d).Elem(), 3)
 		for i := range d.Next {
@@ -177,7 +177,7 @@ func fill(v reflect.Value, n int) {
 func TestFolderOfDevices(t *testing.T) {
 	clean(t)
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, "costs.yaml"), []byte("look: 5\n"), 0o666); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, "costs.yaml"), []byte("inspect: 5\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Symlink("/dev/zero", filepath.Join(dir, "device.yaml")); err != nil {
