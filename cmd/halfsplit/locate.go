@@ -210,7 +210,7 @@ func takeBack(x *engine.Implausible) string {
 
 // nothingRead is the answer to a case without readings: none.
 func (s *screen) nothingRead(b *netlist.Board) {
-	s.rule("NOTHING READ YET", "")
+	s.rule("NOTHING MEASURED YET", "")
 	s.gap()
 	text := "The case holds no reading, so nothing can be said."
 	if len(b.Connectors) > 0 {
@@ -253,7 +253,7 @@ func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float6
 	s.rule(heading, percent(good))
 	s.gap()
 	if len(d.Abnormal) > 0 {
-		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
+		text = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated."
 	}
 	s.prose(3, 0, green, text)
 	if len(d.Suspects) > 0 {
@@ -378,7 +378,7 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
-	return fmt.Sprintf("%swould read %s at %s; read %s, good %s",
+	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
 		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
 }
 
@@ -444,9 +444,9 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
-		text := "No step on offer tells more. Read more points of these lines, or escalate the board."
+		text := "No step on offer tells more. Measure more points of these lines, or escalate the board."
 		if readRight(d) {
-			s.prose(3, 0, green, "Every point that was odd reads as on a good board now. Before power goes on, ask `halfsplit power` whether all that was touched has been read again; then close the case.")
+			s.prose(3, 0, green, "Every point that was out of range now measures as on a good board. Before power goes on, ask `halfsplit power` whether all that was touched has been measured again; then close the case.")
 			return
 		}
 		if len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0 {
@@ -521,7 +521,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
-		return "reads " + volts(o.Volts, o.Overload)
+		return "measures " + volts(o.Volts, o.Overload)
 	case step.Do == engine.DoReplace:
 		return "still bad"
 	}
@@ -563,7 +563,7 @@ func headline(step *engine.Step) string {
 	case engine.DoEnds:
 		return "compare both ends of " + part
 	case engine.DoInspect:
-		return "look at " + part
+		return "inspect " + part
 	case engine.DoInject:
 		return "inject current into " + at
 	case engine.DoRemove:
@@ -571,13 +571,11 @@ func headline(step *engine.Step) string {
 	}
 	switch step.Remedy {
 	case "jumper":
-		return "bridge " + part
+		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
 	case "resolder":
 		return "resolder " + part
-	case "wire":
-		return "join " + part + " by a wire"
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
 	}
@@ -610,9 +608,9 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
 	}
 	if len(step.Then) > 0 && step.Do != engine.DoEnds {
-		verb := "then read "
+		verb := "then measure "
 		if step.Do == engine.DoReplace {
-			verb = "then read, to verify: "
+			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))
 	}

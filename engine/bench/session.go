@@ -704,7 +704,7 @@ func causeOf(d *engine.Diagnosis) string {
 	return strings.Join(words, ", ")
 }
 
-// Remedy puts what the record says was done in words: "bridged FL3, left off
+// Remedy puts what the record says was done in words: "jumpered FL3, left off
 // C46".
 func Remedy(c *journal.Case) string {
 	stages := c.Stages()
@@ -714,7 +714,7 @@ func Remedy(c *journal.Case) string {
 		name := c.Board.Parts[x.Part].Name
 		switch {
 		case x.Jumpered:
-			words = append(words, "bridged "+name)
+			words = append(words, "jumpered "+name)
 		case x.Removed:
 			words = append(words, "left off "+name)
 		case x.Replaced:
@@ -731,7 +731,7 @@ func Remedy(c *journal.Case) string {
 }
 
 // repairWords say what was done to a place.
-var repairWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindJumper: "bridged"}
+var repairWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindJumper: "jumpered"}
 
 // wrongEntry is an entry that cannot be meant here.
 func wrongEntry(what, do string, args ...any) error {

@@ -621,7 +621,7 @@ func (k *check) off(g *Answer) {
 		case engine.MayLeaveOff(p):
 			o.Why = "left off; the board runs without it, with less filtering"
 		case x.Jumpered:
-			o.Why = "off, with a bridge in its place"
+			o.Why = "off, with a jumper in its place"
 		case p.Role == netlist.Required:
 			o.Stops, o.Why = true, "the board file calls it required; put it back or replace it"
 		case onRail != "":
