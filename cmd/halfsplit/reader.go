@@ -2,6 +2,8 @@ package main
 
 import (
 	"errors"
+	"io"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -13,6 +15,19 @@ import (
 	"halfsplit/netlist/document"
 	"halfsplit/references"
 )
+
+// source opens what is read once from beginning to end: a file, a pipe, or standard
+// input where - stands for it.
+func source(cmd *cobra.Command, file string) (io.ReadCloser, error) {
+	if file == "-" {
+		return io.NopCloser(cmd.InOrStdin()), nil
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+	}
+	return f, nil
+}
 
 // reader holds the flags of commands that answer a question.
 type reader struct {

@@ -83,6 +83,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta name="generator" content="halfsplit report">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{{.Board}}: {{.Status}}</title>
