@@ -76,9 +76,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
-		b.rule("NOTHING WRONG HERE", "")
+		b.rule("NO FAULT FOUND", "")
 		b.gap()
-		b.prose(3, 0, green, "What was read is what good boards read, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
+		b.prose(3, 0, green, "What was measured is what good boards measure, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
 		b.elsewhere(p)
 	case bench.AskImplausible:
 		if !b.again {

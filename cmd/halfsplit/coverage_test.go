@@ -22,10 +22,10 @@ func coverageOnce(args ...string) (stdout, stderr string, exit int) {
 	out := bufio.NewWriter(&text)
 	a := &app{out: out, errors: &complaints}
 	root := a.command()
-	if c, _, err := root.Find([]string{"reach"}); err != nil || c == root {
+	if c, _, err := root.Find([]string{"coverage"}); err != nil || c == root {
 		root.AddCommand(a.coverageCommand())
 	}
-	root.SetArgs(append([]string{"reach"}, args...))
+	root.SetArgs(append([]string{"coverage"}, args...))
 	root.SetOut(out)
 	root.SetErr(&complaints)
 	err := root.Execute()
@@ -41,11 +41,11 @@ func coverageOnce(args ...string) (stdout, stderr string, exit int) {
 	return text.String(), complaints.String(), exit
 }
 
-// TestCoverageTranscript plays testdata/reach/demo.txt: lines that begin with
+// TestCoverageTranscript plays testdata/coverage/demo.txt: lines that begin with
 // "$ halfsplit coverage" with what they print.
 func TestCoverageTranscript(t *testing.T) {
 	clean(t)
-	file, err := filepath.Abs("testdata/reach/demo.txt")
+	file, err := filepath.Abs("testdata/coverage/demo.txt")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -56,7 +56,7 @@ func TestHostileFiles(t *testing.T) {
 		for _, args := range [][]string{
 			{"check", board}, {"check", "--json", board},
 			{"trace", board, "A"}, {"trace", board, "A" + long}, {"trace", board, "A" + long, "--json"}, {"trace", board, hostile},
-			{"expect", board}, {"expect", board, "--json"}, {"expect", board, "--fault", hostile}, {"expect", board, "--known", dir + "/" + hostile},
+			{"predict", board}, {"predict", board, "--json"}, {"predict", board, "--fault", hostile}, {"predict", board, "--known", dir + "/" + hostile},
 			{"locate", board}, {"locate", dir + hostile},
 			{"schema", hostile}, {hostile}, {"--" + hostile}, {"trace", board, "A", hostile}, {"trace", "--width", hostile},
 			{"trace", board, "A", "--colour", hostile}, {"__complete", "trace", board, ""}, {"__complete", "trace", dir + "/"},

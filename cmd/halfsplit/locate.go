@@ -220,37 +220,40 @@ func (s *screen) nothingRead(b *netlist.Board) {
 }
 
 // unread lists the pins that no reading is of, on connectors of which some pin was
-// read.
-func unread(b *netlist.Board, d *engine.Diagnosis) []string {
+// read, and counts all pins of those; ground and pins that are not connected aside.
+func unread(b *netlist.Board, d *engine.Diagnosis) (all []string, of int) {
 	read := make(map[string]bool)
 	for i := range d.Readings {
 		read[d.Readings[i].At] = true
 	}
-	var all []string
 	for i := range b.Connectors {
 		c := &b.Connectors[i]
+		signals := 0
 		var pins []string
 		for _, pin := range c.Pins {
-			if at := c.Name + "." + pin.Name; !read[at] && pin.Net != netlist.None && pin.Net != b.Ground {
+			if pin.Net == netlist.None || pin.Net == b.Ground {
+				continue
+			}
+			signals++
+			if at := c.Name + "." + pin.Name; !read[at] {
 				pins = append(pins, at)
 			}
 		}
 		if len(pins) < len(c.Pins) && slices.ContainsFunc(c.Pins, func(p netlist.Pin) bool { return read[c.Name+"."+p.Name] }) {
-			all = append(all, pins...)
+			all, of = append(all, pins...), of+signals
 		}
 	}
-	return all
+	return all, of
 }
 
 func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
-	heading := "NOTHING WRONG HERE"
-	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
-	pins := unread(b, d)
-	if len(pins) > 0 {
-		heading = "NOTHING WRONG SO FAR"
-		text = "What was read is what good boards read. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	heading, aside := "NO FAULT FOUND", percent(good)
+	text := "What was measured is what good boards measure. Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	if pins, of := unread(b, d); len(pins) > 0 {
+		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", of-len(pins), count(of, "pin"))
+		text = "What was measured is what good boards measure. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
 	}
-	s.rule(heading, percent(good))
+	s.rule(heading, aside)
 	s.gap()
 	if len(d.Abnormal) > 0 {
 		text = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated."

@@ -235,7 +235,7 @@ func TestStreams(t *testing.T) {
 	}
 	for _, args := range [][]string{
 		{"locate", "pipe.yaml"}, {"check", "pipe.yaml"}, {"bench", "pipe.yaml"}, {"practice", "run", "pipe.yaml", "--journal", "x.yaml"}, {"memory", "learn", "pipe.yaml"},
-		{"trace", "pipe.yaml", "J7.2"}, {"expect", "pipe.yaml"}, {"known", "show", "known", "--board", "pipe.yaml"}, {"locate", through(t, text("cases/touch-dead.yaml"))},
+		{"trace", "pipe.yaml", "J7.2"}, {"predict", "pipe.yaml"}, {"known", "show", "known", "--board", "pipe.yaml"}, {"locate", through(t, text("cases/touch-dead.yaml"))},
 	} {
 		said := make(chan string)
 		go func() {
@@ -262,7 +262,7 @@ func TestNoNumbers(t *testing.T) {
 	demoFolder(t)
 	for _, args := range [][]string{
 		{"memory", "learn", "cases", "--kinds", "Inf"}, {"memory", "learn", "cases", "--modes", "NaN"}, {"memory", "learn", "cases", "--kinds", "1e300"},
-		{"meter", "replace", "100R=0.104", "--diode", "0.56", "--celsius", "NaN"}, {"meter", "replace", "100R=0.104", "--celsius", "-Inf"},
+		{"meter", "calibrate", "100R=0.104", "--diode", "0.56", "--celsius", "NaN"}, {"meter", "calibrate", "100R=0.104", "--celsius", "-Inf"},
 	} {
 		if out, errs, code := play(t, "", args...); code != exitUsage || !strings.Contains(errs, args[len(args)-2]) || out != "" {
 			t.Errorf("%v: exit %d, %q, %s", args, code, out, errs)

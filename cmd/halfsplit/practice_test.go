@@ -161,7 +161,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"read J1.99", "J1 has no pin `99`"},
 		{"read U1.2", "`U1.2` lies under U1, where no probe reaches"},
 		{"remove", "`remove` what; write remove PART"},
-		{"look Z9", "no part `Z9`"},
+		{"inspect Z9", "no part `Z9`"},
 		{"inject SDA", "`SDA` is not a supply rail"},
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
@@ -259,7 +259,7 @@ func TestSetOutlivesEdits(t *testing.T) {
 		}
 	}
 	makeSet("board.yaml", "spring")
-	if out, errs, exit := typed("read KEY_A_U TP2\nread TP3\nlook C1\nverdict nothing\n", "practice", "run", file, "--by", "Ada"); exit != exitDone {
+	if out, errs, exit := typed("read KEY_A_U TP2\nread TP3\ninspect C1\nverdict nothing\n", "practice", "run", file, "--by", "Ada"); exit != exitDone {
 		t.Fatal(out, errs)
 	}
 	const record = "case-01-ada.yaml"

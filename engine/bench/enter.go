@@ -79,7 +79,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case closing, refer:
 		if e.verb == refer {
-			s.remedy = "escalated"
+			s.remedy = Escalated
 			if e.text != "" {
 				s.remedy += ": " + e.text
 			}
