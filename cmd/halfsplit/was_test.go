@@ -7,6 +7,6 @@ var renamed = map[string]string{
 	"mended": "repaired", "lift": "remove", "look": "inspect", "refit": "reinstall", "fit": "replace", "bridge": "jumper", "wire": "jumper",
 	"raised resistance": "high resistance", "joint open": "open joint", "joint poor": "high-resistance joint",
 	"trace broken": "broken trace", "trace poor": "high-resistance trace", "leak between pins": "leakage between pins", "probe slipped": "probe missed the pad",
-	"clamp":        "tvs",
+	"clamp": "tvs", "--phrase-file": "--passphrase-file", "phrase.txt": "passphrase.txt",
 	"reasons read": "measured", "reasons good": "known_good", // of reasons alone
 }
