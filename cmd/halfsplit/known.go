@@ -261,7 +261,7 @@ will read (Student's t). Boards that lie more than five spreads out are left out
 the interval where they are a fifth at most. Readings of different meters stand apart,
 since they do not mix as they are.
 
-With --meter every reading is converted to that meter by the physics of the fitted
+With --meter every reading is converted to that meter by the physics of the estimated
 circuit, with its uncertainty. The meter is written as in sweep files, or is a
 sweep or case file that has one.`,
 		Example: `  halfsplit known show kestrel/known --board kestrel/board.yaml

@@ -524,7 +524,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
-		return "measures " + volts(o.Volts, o.Overload)
+		return volts(o.Volts, o.Overload)
 	case step.Do == engine.DoReplace:
 		return "still bad"
 	}
@@ -574,6 +574,9 @@ func headline(step *engine.Step) string {
 	}
 	switch step.Remedy {
 	case "jumper":
+		if strings.Contains(part, " to ") {
+			return "jumper from " + part
+		}
 		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"

@@ -278,6 +278,9 @@ func (b *practiceBench) enter(line string) error {
 		b.paid()
 		return err
 	}
+	if now, ok := wasDeed[word]; ok {
+		return instead(quoted(fields[0])+" is now "+now, "? lists what can be done")
+	}
 	return instead(quoted(fields[0])+" means nothing here", document.Suggest(word, known, "? lists what can be done"))
 }
 

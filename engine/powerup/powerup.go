@@ -70,7 +70,7 @@ type Line struct {
 	Work  Work     `json:"work"`       // the last that touched it; event 0 where none did
 	State State    `json:"state"`
 	At    string   `json:"at"`              // where it was read, or is to be read; "" out of reach
-	Read  *float64 `json:"read"`            // volts; null for OL and where not read
+	Read  *float64 `json:"measured"`        // volts; null for OL and where not read
 	Over  bool     `json:"overload"`        // the reading is OL
 	Want  *float64 `json:"want"`            // volts that a good board shows; null for OL
 	Via   string   `json:"via,omitempty"`   // the net that was read, where it is another that leads here
