@@ -162,7 +162,7 @@ func (s *screen) meterFit(f references.MeterFit) {
 	}
 	if f.Misfit > references.MisfitAlarm {
 		s.gap()
-		s.prose(0, 0, loud, fmt.Sprintf("● The readings contradict each other: they miss the estimate by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
+		s.prose(0, 0, loud, fmt.Sprintf("! The readings contradict each other: they miss the estimate by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
 	}
 	s.gap()
 	s.say("For sweep and case files:")

@@ -49,6 +49,7 @@ var oldWords = []struct{ was, now string }{
 	{`\bclamp\b`, "TVS or ESD diode"},
 	{`\bodds\b|\bODDS\b`, "likelihood"},
 	{`\bphrase\b`, "passphrase"},
+	{`\b[Ss]eal(s|ed)?\b`, "encrypted"},
 	{`demo/judge`, "demo/answers"},
 	{`"(foretold\w*|alike|belief|mended|surprise)":|"read": [0-9n-]`, "predicted, ambiguity_groups, posterior, repaired, measured"},
 	{`^\s*"?(look|lift|refit|fit|mend|alike|way|over|ohms_over|wire)"?: `, "the keys of today"},
