@@ -1,49 +1,59 @@
 package draft
 
 import (
+	"bytes"
 	"fmt"
-	"io"
-	"slices"
+	"path"
+	"regexp"
 	"strings"
 
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/layout/sexpr"
 )
 
-// ReadKiCad reads the netlist export of KiCad (the .net file of its schematic
-// editor), an s-expression of this form (from memory of its public
-// documentation):
+const exportAgain = "export the netlist again"
+
+// fromNetlist reads the netlist export of KiCad (the .net file of its schematic
+// editor), an S-expression of this form (from memory of its public documentation of
+// the intermediate netlist format):
 //
 //	(export (version "E")
-//	  (design (source "board.kicad_sch") ...)
+//	  (design (source "board.kicad_sch") (sheet (title_block (title "Lamp") (rev "A"))) ...)
 //	  (components
-//	    (comp (ref "R12") (value "22R") (libsource (lib "Device") (part "R") (description "...")) ...))
+//	    (comp (ref "R12") (value "22R") (footprint "...") (fields (field (name "DNP") "1"))
+//	      (libsource (lib "Device") (part "R") (description "..."))
+//	      (property (name "dnp"))))
+//	  (libparts
+//	    (libpart (lib "Device") (part "R") (description "...") (pins (pin (num "1") (name "A") (type "passive")))))
 //	  (nets
 //	    (net (code "1") (name "/TP_INT")
 //	      (node (ref "R12") (pin "1") (pinfunction "A") (pintype "passive")))))
 //
-// Older releases write the same without quotes. Keys that are not needed are
-// passed over. The error is document.Problems.
-func ReadKiCad(r io.Reader, file string) (*Draft, error) {
-	tree, err := sexpr.Read(r, file, sexpr.Options{Again: "export the netlist again"})
-	if err != nil {
-		return nil, err
-	}
+// Versions 4 and 5, and generators that write the same form, leave the quotes out and
+// say what pins are called in libparts only. Keys that are not needed are passed over.
+func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 	root := &tree.Root
-	var problems document.Problems
-	if root.Name() != "export" {
-		problems.Add(tree.At(root), "is not a netlist export: it begins with "+document.Quote(root.Name())+", not `export`", "in the schematic editor, export the netlist in the program's own format")
-		return nil, problems.Err()
-	}
-	d := &Draft{Board: strings.TrimSuffix(baseName(root.Get("design").Text("source")), ".kicad_sch")}
+	s := &Source{Power: make(map[string]bool)}
+	s.title(root.Get("design"))
 	for sheet := range root.Get("design").All("sheet") {
-		block := sheet.Get("title_block")
-		if title := block.Text("title"); title != "" {
-			d.Board, d.Revision = title, block.Text("rev")
-			break
+		if s.sheets == nil {
+			s.sheets = map[string]bool{"/": true}
+		}
+		s.sheets[sheet.Text("name")] = true
+	}
+	symbols := make(map[string]*symbol)
+	for lib := range root.Get("libparts").All("libpart") {
+		sym := &symbol{description: lib.Text("description"), pins: make(map[string]*sexpr.Node)}
+		for pin := range lib.Get("pins").All("pin") {
+			sym.pins[pin.Text("num")] = pin
+		}
+		symbols[lib.Text("lib")+":"+lib.Text("part")] = sym
+		for alias := range lib.Get("aliases").All("alias") {
+			symbols[lib.Text("lib")+":"+alias.Item(1)] = sym
 		}
 	}
 	index := make(map[string]int)
+	of := make(map[string]*symbol)
 	for comp := range root.Get("components").All("comp") {
 		name := comp.Text("ref")
 		if name == "" {
@@ -54,106 +64,191 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 			problems.Add(tree.At(comp), "the component "+document.Quote(name)+" is there twice", "number the symbols anew, then export again")
 			continue
 		}
-		if unfitted(comp) {
-			index[name] = -1
-			continue
-		}
 		source := comp.Get("libsource")
-		part := Part{Name: name, Value: comp.Text("value"), At: tree.At(comp)}
-		hint := ""
-		for _, field := range append(slices.Collect(comp.All("property")), slices.Collect(comp.Get("fields").All("field"))...) {
-			if strings.EqualFold(field.Text("name"), "halfsplit") {
-				hint = field.Text("value")
-				if hint == "" {
-					hint = field.Item(len(field.Items) - 1)
-				}
+		c := Component{
+			Name: name, Value: comp.Text("value"), Footprint: comp.Text("footprint"), At: tree.At(comp),
+			Library: source.Text("lib"), Symbol: source.Text("part"), Description: source.Text("description"),
+		}
+		if sym := symbols[c.Library+":"+c.Symbol]; sym != nil {
+			of[name] = sym
+			if c.Description == "" {
+				c.Description = sym.description
 			}
 		}
-		if hint == "" {
-			hint = source.Text("part") + " " + source.Text("description") + " " + part.Value
+		for field := range comp.All("property") {
+			c.field(field.Text("name"), field.Text("value"), field.Get("value") == nil)
 		}
-		part.Sort, part.Kind, part.Guessed = sortOf(name, hint)
-		index[name] = len(d.Parts)
-		d.Parts = append(d.Parts, part)
-	}
-	names := make(map[string]int)
-	for net := range root.Get("nets").All("net") {
-		names[strings.TrimPrefix(net.Text("name"), "/")]++
+		for field := range comp.Get("fields").All("field") {
+			value := field.Text("value")
+			if value == "" && len(field.Items) > 2 {
+				value = field.Item(len(field.Items) - 1)
+			}
+			c.field(field.Text("name"), value, false)
+		}
+		index[name] = len(s.Parts)
+		s.Parts = append(s.Parts, c)
 	}
 	for net := range root.Get("nets").All("net") {
 		name := net.Text("name")
-		// A net of the root sheet begins with a stroke, which says nothing.
-		if short := strings.TrimPrefix(name, "/"); short != "" && names[short] == 1 {
-			name = short
-		}
-		nodes := slices.Collect(net.All("node"))
-		if strings.HasPrefix(name, "unconnected-") && len(nodes) <= 1 {
-			name = ""
-		} else if name == "" {
+		if name == "" {
 			name = "net" + net.Text("code")
 		}
-		for _, node := range nodes {
+		for node := range net.All("node") {
 			ref, pin := node.Text("ref"), node.Text("pin")
 			i, ok := index[ref]
 			switch {
+			case strings.HasPrefix(ref, "#"): // a power symbol or flag of the schematic
+				s.Power[name] = true
 			case !ok:
-				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s, which is no component", document.Quote(name), document.Quote(ref)), "export the netlist again")
-			case i < 0: // not fitted
+				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s, which is no component", document.Quote(name), document.Quote(ref)), exportAgain)
 			case pin == "":
-				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s without its number", document.Quote(name), document.Quote(ref)), "export the netlist again")
-			case slices.ContainsFunc(d.Parts[i].Pins, func(p Pin) bool { return p.Name == pin }):
-				problems.Add(tree.At(node), fmt.Sprintf("pin %s of %s is on two nets", document.Quote(pin), document.Quote(ref)), "export the netlist again")
+				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s without its number", document.Quote(name), document.Quote(ref)), exportAgain)
 			default:
-				d.Parts[i].Pins = append(d.Parts[i].Pins, Pin{pin, node.Text("pinfunction"), name})
+				p := Pad{Number: pin, Function: node.Text("pinfunction"), Type: node.Text("pintype"), Net: name}
+				if sym := of[ref]; sym != nil {
+					drawn := sym.pins[pin]
+					if p.Function == "" {
+						p.Function = drawn.Text("name")
+					}
+					if p.Type == "" {
+						p.Type = drawn.Text("type")
+					}
+				}
+				s.Parts[i].pad(p)
 			}
 		}
 	}
-	d.settle(&problems)
-	if err := problems.Err(); err != nil {
-		return nil, err
-	}
-	if len(d.Parts) == 0 {
-		problems.Add(tree.At(nil), "holds no component", "export the netlist of a schematic that has parts")
-		return nil, problems.Err()
-	}
-	for i := range d.Parts {
-		slices.SortFunc(d.Parts[i].Pins, func(a, b Pin) int { return natural(a.Name, b.Name) })
-	}
-	d.Ground = d.ground()
-	return d, nil
-}
-
-// unfitted tells that a component is not on the board.
-func unfitted(comp *sexpr.Node) bool {
-	for p := range comp.All("property") {
-		if name := strings.ToLower(p.Text("name")); name == "dnp" || name == "exclude_from_board" {
-			return true
+	// Symbols of the schematic's own are no parts.
+	kept := s.Parts[:0]
+	for _, c := range s.Parts {
+		if !strings.HasPrefix(c.Name, "#") {
+			kept = append(kept, c)
 		}
 	}
-	return strings.EqualFold(comp.Text("value"), "DNP") || strings.EqualFold(comp.Text("value"), "DNF")
+	s.Parts = kept
+	return s
 }
 
-func baseName(path string) string {
-	return path[strings.LastIndexAny(path, `/\`)+1:]
+// symbol is what libparts says of a symbol.
+type symbol struct {
+	description string
+	pins        map[string]*sexpr.Node
 }
 
-// natural orders names as people do: A2 before A10.
-func natural(a, b string) int {
-	split := func(s string) (string, int) {
-		head := strings.TrimRight(s, "0123456789")
-		n := 0
-		for _, r := range s[len(head):] {
-			n = min(n*10+int(r-'0'), 1<<30)
+// title takes the name of the board from the title blocks: the title where all sheets
+// have the same, for the first may be a cover page; else the name of the schematic.
+func (s *Source) title(design *sexpr.Node) {
+	same := true
+	for sheet := range design.All("sheet") {
+		block := sheet.Get("title_block")
+		switch title := block.Text("title"); {
+		case title == "":
+		case s.Board == "":
+			s.Board, s.Revision = title, block.Text("rev")
+		case title != s.Board:
+			same = false
 		}
-		return head, n
 	}
-	ha, na := split(a)
-	hb, nb := split(b)
-	if ha != hb {
-		return strings.Compare(ha, hb)
+	if s.Board == "" || !same {
+		file := strings.ReplaceAll(design.Text("source"), `\`, "/")
+		if base := strings.TrimSuffix(strings.TrimSuffix(path.Base(file), ".kicad_sch"), ".sch"); file != "" && base != "." && base != "/" {
+			s.Board = base
+		}
 	}
-	if na != nb {
-		return na - nb
+}
+
+var (
+	absentField = regexp.MustCompile(`(?i)^(dnp|dnf|dni|do[ _-]?not[ _-]?(populate|fit|place|mount)|no[ _-]?(populate|fit|mount|stuff)|exclude_from_board|not[ _-]?fitted)$`)
+	fittedField = regexp.MustCompile(`(?i)^(populate[d]?|fit(ted)?|mount(ed)?|place[d]?|assemble[d]?|install(ed)?|stuff(ed)?|config)$`)
+	no          = regexp.MustCompile(`(?i)^(0|no|n|false|-|dnp|dnf|dni|none)?$`)
+)
+
+// field takes what a field of a symbol says. bare tells that it has no value, as a flag.
+func (c *Component) field(name, value string, bare bool) {
+	switch lower := strings.ToLower(name); {
+	case lower == "halfsplit":
+		c.Stated = value
+	case absentField.MatchString(name):
+		if bare || !no.MatchString(value) || strings.HasPrefix(strings.ToLower(value), "dn") {
+			c.Absent = name
+		}
+	case fittedField.MatchString(name):
+		if value != "" && no.MatchString(value) || notFitted.MatchString(value) {
+			c.Absent = name + " " + value
+		}
+	case lower == "ki_keywords" || lower == "keywords":
+		c.Keywords = value
+	case lower == "ki_description" || lower == "description":
+		if c.Description == "" {
+			c.Description = value
+		} else if c.Keywords == "" {
+			c.Keywords = value
+		}
 	}
-	return strings.Compare(a, b)
+}
+
+// earlier tells the form that KiCad wrote before version 4, and that some programs
+// still write: parts as lists of their stamp, footprint, reference and value, with
+// their pins and nets (from memory of its documentation).
+func earlier(text []byte) bool {
+	head, _, _ := bytes.Cut(text[:min(len(text), 200)], []byte("\n"))
+	return bytes.Contains(bytes.ToLower(head), []byte("eeschema netlist version"))
+}
+
+// bare takes away what is no S-expression in that form, keeping lines in their place:
+// remarks, and the list of footprints behind the end.
+func bare(text []byte) []byte {
+	var out bytes.Buffer
+	ended := false
+	for line := range bytes.Lines(text) {
+		trimmed := bytes.TrimSpace(line)
+		ended = ended || bytes.Equal(trimmed, []byte("*")) || bytes.HasPrefix(trimmed, []byte("{ Allowed"))
+		if ended || bytes.HasPrefix(trimmed, []byte("#")) {
+			line = []byte("\n")
+		}
+		if open, rest, ok := bytes.Cut(line, []byte("{ EESchema")); ok {
+			_, rest, _ = bytes.Cut(rest, []byte("}"))
+			line = append(bytes.Clone(open), rest...)
+		}
+		out.Write(line)
+	}
+	return out.Bytes()
+}
+
+// fromEarlier reads that form.
+func fromEarlier(tree *sexpr.File, problems *document.Problems) *Source {
+	s := &Source{}
+	seen := make(map[string]bool)
+	for i := range tree.Root.Items {
+		part := &tree.Root.Items[i]
+		if !part.List {
+			continue
+		}
+		name := part.Item(2)
+		switch {
+		case name == "":
+			problems.Add(tree.At(part), "a component without its name", "give every symbol a reference, then export again")
+			continue
+		case seen[name]:
+			problems.Add(tree.At(part), "the component "+document.Quote(name)+" is there twice", "number the symbols anew, then export again")
+			continue
+		}
+		seen[name] = true
+		c := Component{Name: name, Value: part.Item(3), Footprint: strings.TrimPrefix(part.Item(1), "$noname"), At: tree.At(part)}
+		for k := 4; k < len(part.Items); k++ {
+			item := &part.Items[k]
+			if lib, ok := strings.CutPrefix(item.Atom, "{Lib="); ok {
+				c.Symbol = strings.TrimSuffix(lib, "}")
+			}
+			if item.List && item.Item(0) != "" {
+				net := item.Item(1)
+				if net == "?" {
+					net = ""
+				}
+				c.pad(Pad{Number: item.Item(0), Net: net})
+			}
+		}
+		s.Parts = append(s.Parts, c)
+	}
+	return s
 }
