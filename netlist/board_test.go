@@ -382,8 +382,8 @@ func TestNeighbours(t *testing.T) {
 // Kinds and Paths hold together: every kind has a name, and paths stay within
 // the part's terminals for any number of them.
 func TestKinds(t *testing.T) {
-	if len(KindNames()) != int(Module) {
-		t.Errorf("%d names of %d kinds", len(KindNames()), Module)
+	if len(KindNames()) != int(Unknown) {
+		t.Errorf("%d names of %d kinds", len(KindNames()), Unknown)
 	}
 	for _, name := range KindNames() {
 		k, ok := ParseKind(name)

@@ -393,7 +393,7 @@ func (m *Model) join(alone func(netlist.NetID) bool, counts func(*Element) bool)
 }
 
 // Undrawn gives the element that stands for a path missing from the board file
-// between ground and a net that has a connector pin: the one that conducts with
+// between ground and a net of a connector pin or unknown part: the one that conducts with
 // the black lead on ground, or with the red one.
 func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok bool) {
 	if n == netlist.None || m.undrawn[n] < 0 {

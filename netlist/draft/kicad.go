@@ -45,7 +45,10 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 	for lib := range root.Get("libparts").All("libpart") {
 		sym := &symbol{description: lib.Text("description"), pins: make(map[string]*sexpr.Node)}
 		for pin := range lib.Get("pins").All("pin") {
-			sym.pins[pin.Text("num")] = pin
+			if number := pin.Text("num"); number != "" {
+				sym.pins[number] = pin
+				sym.numbers = append(sym.numbers, number)
+			}
 		}
 		symbols[lib.Text("lib")+":"+lib.Text("part")] = sym
 		for alias := range lib.Get("aliases").All("alias") {
@@ -118,12 +121,21 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 			}
 		}
 	}
-	// Symbols of the schematic's own are no parts.
+	// Symbols of the schematic's own are no parts. Pins that the nets do not list go
+	// nowhere.
 	kept := s.Parts[:0]
 	for _, c := range s.Parts {
-		if !strings.HasPrefix(c.Name, "#") {
-			kept = append(kept, c)
+		if strings.HasPrefix(c.Name, "#") {
+			continue
 		}
+		if sym := of[c.Name]; sym != nil && len(c.Pads) > 0 {
+			for _, pin := range sym.numbers {
+				if c.numbers[pin] == 0 {
+					c.pad(Pad{Number: pin, Function: sym.pins[pin].Text("name"), Type: sym.pins[pin].Text("type")})
+				}
+			}
+		}
+		kept = append(kept, c)
 	}
 	s.Parts = kept
 	return s
@@ -133,6 +145,7 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 type symbol struct {
 	description string
 	pins        map[string]*sexpr.Node
+	numbers     []string // of pins, in file order
 }
 
 // title takes the name of the board from the title blocks: the title where all sheets
@@ -151,7 +164,7 @@ func (s *Source) title(design *sexpr.Node) {
 	}
 	if s.Board == "" || !same {
 		file := strings.ReplaceAll(design.Text("source"), `\`, "/")
-		if base := strings.TrimSuffix(strings.TrimSuffix(path.Base(file), ".kicad_sch"), ".sch"); file != "" && base != "." && base != "/" {
+		if base := strings.TrimSuffix(path.Base(file), path.Ext(file)); file != "" && base != "." && base != "/" {
 			s.Board = base
 		}
 	}

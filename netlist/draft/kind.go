@@ -198,8 +198,8 @@ func kindOf(c *Component) verdict {
 	if known && byReference.fits(pads) {
 		// What the reference says stands, unless the footprint or the value names
 		// something else.
-		for _, text := range []string{c.Footprint, c.Value} {
-			if v, ok := match(text, pads, true); ok && (v.sort != byReference.sort || v.kind != byReference.kind) && v.narrower(byReference) {
+		for i, text := range []string{c.Footprint, c.Value} {
+			if v, ok := match(text, pads, true); ok && (v.sort != byReference.sort || v.kind != byReference.kind) && v.narrower(byReference) && (i == 0 || v.valued()) {
 				v.wobbly = "kind by its footprint or value"
 				return v.supplied(c)
 			}
@@ -253,6 +253,16 @@ func (v verdict) narrower(than verdict) bool {
 		return true
 	}
 	return false
+}
+
+// valued tells that people write the kind into the value: elsewhere a value is what
+// a thing is for ("switch" of a transistor).
+func (v verdict) valued() bool {
+	switch v.kind {
+	case netlist.Clamp, netlist.Bead, netlist.Crystal, netlist.Link, netlist.Choke:
+		return true
+	}
+	return v.sort == IsTestPoint || v.sort == IsNothing
 }
 
 // supplied takes a crystal with a supply pin to be an oscillator.
