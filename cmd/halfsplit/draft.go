@@ -137,7 +137,7 @@ func (a *app) draft(file string, f *draftFlags) error {
 		if err != nil {
 			return err
 		}
-		answer.changes(changes)
+		answer.changes(changes, merged != string(old))
 		if f.update && merged != string(old) {
 			if err := replaceFile(f.to, []byte(merged)); err != nil {
 				return instead(quoted(f.to)+" cannot be written: "+reason(err), "check that you may write it")
@@ -195,7 +195,7 @@ func (a *app) candidates(s *screen, list []draft.Candidate, asJSON bool) error {
 		s.table(2, []column{{head: "name"}, {head: "pins", right: true}, {head: "lines", right: true}, {head: "title", give: true}, {head: ""}}, rows)
 		s.gap()
 	}
-	return instead("which connector is the complaint about?", "name it with --connector, such as --connector "+quoted(list[0].Name)+"; or take the whole board with --all. Nothing was written")
+	return instead("no connector was named, so that nothing was written", "name the one that the complaint is about with --connector, such as --connector "+quoted(list[0].Name)+"; or take the whole board with --all")
 }
 
 type candidateRow struct {
@@ -208,15 +208,15 @@ type candidateRow struct {
 
 // drafted is what `draft` says of what it made.
 type drafted struct {
-	Board    string          `json:"board"`
-	Wrote    string          `json:"wrote"` // empty where nothing was
-	Parts    int             `json:"parts"`
-	Nets     int             `json:"nets"`
-	Guesses  []guessRow      `json:"guesses"` // what matters most first
-	Cut      []leftOutRow    `json:"cut_off"`
-	LeftOut  []leftOutRow    `json:"left_out"`
-	Changes  []draftedChange `json:"changes"`
-	existing bool
+	Board   string          `json:"board"`
+	Wrote   string          `json:"wrote"` // empty where nothing was
+	Parts   int             `json:"parts"`
+	Nets    int             `json:"nets"`
+	Guesses []guessRow      `json:"guesses"` // what matters most first
+	Cut     []leftOutRow    `json:"cut_off"`
+	LeftOut []leftOutRow    `json:"left_out"`
+	Changes []draftedChange `json:"changes"`
+	differs bool            // the file that is there would be another
 }
 
 type guessRow struct {
@@ -264,8 +264,8 @@ func draftAnswer(d *draft.Draft) *drafted {
 	return answer
 }
 
-func (d *drafted) changes(list []draft.Change) {
-	d.existing = true
+func (d *drafted) changes(list []draft.Change, differs bool) {
+	d.differs = differs
 	for _, c := range list {
 		d.Changes = append(d.Changes, draftedChange{c.Entry, c.What.String(), c.Reason, strings.TrimRight(c.Old, "\n"), strings.TrimRight(c.Draft, "\n")})
 	}
@@ -276,17 +276,23 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 	switch {
 	case d.Wrote != "":
 		s.say(fmt.Sprintf("Wrote %s: %s on %s.", path(d.Wrote), count(d.Parts, "part"), count(d.Nets, "net")))
-	case len(d.Changes) == 0:
-		s.say(path(f.to) + " is as the draft would have it.")
+	case !d.differs:
+		s.say(path(f.to) + " stays as it is.")
 	}
 	if len(d.Changes) > 0 {
 		s.heading("CHANGES", "what you wrote stays; guesses are replaced")
-		var rows [][]cell
 		for _, c := range d.Changes {
-			rows = append(rows, []cell{{c.What, strong}, {name(c.Entry), plain}, {prose(c.Why), faint}})
+			text := c.What + " " + name(c.Entry)
+			if c.Why != "" {
+				text += ": " + prose(c.Why)
+			}
+			s.prose(2, 2, plain, text)
+			if c.Old != "" && c.New != "" {
+				s.prose(4, 2, faint, "file:  "+prose(c.Old))
+				s.prose(4, 2, faint, "draft: "+prose(c.New))
+			}
 		}
-		s.table(2, []column{{head: ""}, {head: ""}, {head: "", give: true}}, rows)
-		if d.Wrote == "" {
+		if d.differs && d.Wrote == "" {
 			s.gap()
 			s.say("Nothing was written. Add --update to write it.")
 		}
