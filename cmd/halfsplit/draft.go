@@ -280,7 +280,7 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 		s.say(path(f.to) + " stays as it is.")
 	}
 	if len(d.Changes) > 0 {
-		s.heading("CHANGES", "what you wrote stays; guesses are replaced")
+		s.heading("CHANGES", "marked guesses are replaced, all else stays")
 		for _, c := range d.Changes {
 			text := c.What + " " + name(c.Entry)
 			if c.Why != "" {

@@ -336,6 +336,14 @@ func TestKinds(t *testing.T) {
 		{"EMI filter without names", `(ref FL1) (value 2R) (libsource (lib a) (part EMI_Filter_LCL))`, []string{"1 A", "2 GND", "3 B"}, `FL1: {kind: filter, value: 2R, pins: {in: A, out: B, gnd: GND}}   # ? which pad is in and which is out`},
 		{"filter of two lines", `(ref FL1) (value 2R) (libsource (lib a) (part filter))`, []string{"1 A IN1", "2 B IN2", "3 GND GND", "4 C OUT2", "5 D OUT1"}, `FL1: {kind: filter, value: 2R, pins: {in1: A, in2: B, out2: C, out1: D, gnd: GND}}`},
 		{"high-pass filter", `(ref U8) (value RX_HIGHPASS_FILTER) (libsource (lib a) (part FIL-X))`, []string{"1 A", "2 GND", "3 B", "4 GND"}, `U8: {kind: unknown, value: RX_HIGHPASS_FILTER, pins: {1: A, 2: GND, 3: B, 4: GND}}   # ? a filter that may not pass direct current`},
+		{"LED with a controller", `(ref D1) (value x) (libsource (lib LED) (part RGB5))`, []string{"1 A VDD power_in", "2 B DOUT output", "3 GND VSS power_in", "4 C DIN input"}, `D1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND, 4: C}}`},
+		{"rectifier", `(ref D1) (value x) (libsource (lib Device) (part "D_Bridge_+-AA"))`, []string{"1 A +", "2 GND -", "3 B ~", "4 C ~"}, "D1_1: {kind: diode, value: x, place: in D1, pins: {a: B, k: A}}\nD1_2: {kind: diode, value: x, place: in D1, pins: {a: C, k: A}}\nD1_3: {kind: diode, value: x, place: in D1, pins: {a: GND, k: B}}\nD1_4: {kind: diode, value: x, place: in D1, pins: {a: GND, k: C}}"},
+		{"FET with pins of one name numbered", `(ref Q1) (value x) (libsource (lib Transistor_FET) (part b))`, []string{"1 B S_1", "2 B S_2", "3 B S_3", "4 A G", "5 C D_5", "6 C D_6"}, `Q1: {kind: transistor, value: x, pins: {g: A, d: C, s: B}}`},
+		{"IC from a library of what it drives", `(ref U1) (value x) (libsource (lib Driver_Motor) (part b))`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND}}`},
+		{"IC from a library of batteries", `(ref U1) (value x) (libsource (lib Battery_Management) (part b))`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND}}`},
+		{"protecting switch", `(ref U1) (value x) (libsource (lib Power_Protection) (part b))`, []string{"1 A IN power_in", "2 GND GND power_in", "3 B OUT power_out", "4 C EN input"}, `U1: {kind: ic, value: x, pins: {1: A, 2: GND, 3: B, 4: C}}`},
+		{"optocoupler", `(ref U1) (value x) (libsource (lib Isolator) (part b))`, []string{"1 A A", "2 B K", "3 GND E", "4 C C"}, `U1: {kind: unknown, value: x, pins: {1: A, 2: B, 3: GND, 4: C}}   # ? nobody knows whether it conducts`},
+		{"connector with the letter of an IC", `(ref U1) (value x) (libsource (lib Connector) (part Micro_SD))`, []string{"1 A", "2 B", "3 GND"}, `U1: {title: x, pins: {1: A, 2: B, 3: GND}}`},
 		{"relay", `(ref K1) (value x)`, []string{"1 A", "2 B", "3 C", "4 D", "5 E"}, `K1: {kind: unknown, value: x, pins: {1: A, 2: B, 3: C, 4: D, 5: E}}   # ? nobody knows whether it conducts`},
 		{"nothing known", `(ref ZZ9) (value "odd \"one\"")`, []string{"1 A", "2 B", "3 GND"}, `ZZ9: {kind: unknown, value: "odd \"one\"", pins: {1: A, 2: B, 3: GND}}   # ? kind unknown`},
 		{"array by its pins", `(ref RN1) (value 4k7) (libsource (lib Device) (part R_Pack02))`, []string{"1 A R1.1", "2 B R2.1", "3 C R2.2", "4 D R1.2"}, "RN1_1: {kind: resistor, value: 4k7, place: RN1 pads 1 and 4, pins: {1: A, 2: D}}\nRN1_2: {kind: resistor, value: 4k7, place: RN1 pads 2 and 3, pins: {1: B, 2: C}}"},
@@ -411,7 +419,7 @@ func TestRails(t *testing.T) {
 	}{
 		{"+3V3", true, 3.3}, {"+3.3V", true, 3.3}, {"+1.8V", true, 1.8}, {"3.3V", true, 3.3}, {"1V8", true, 1.8}, {"P1V8", true, 1.8}, {"+5V", true, 5}, {"-12V", true, -12}, {"12V", true, 12},
 		{"VTP_1V8", true, 1.8}, {"VCC_3V3", true, 3.3}, {"MCM_3V3", true, 3.3}, {"3V3_A", true, 3.3}, {"1.35V_DDR", true, 1.35}, {"V12V0", true, 12}, {"VDDA_1V8", true, 1.8}, {"/mcu/usb/+1.8V", true, 1.8}, {"+5V_EXT", true, 5},
-		{"VDD33", true, 3.3}, {"VDD18", true, 1.8}, {"VCC", true, unknown}, {"VBAT", true, unknown}, {"V_BAT", true, unknown}, {"VAA", true, unknown}, {"/power/VBUS", true, unknown}, {"AVDD", true, unknown}, {"VDDIO", true, unknown}, {"VDD-FLASH", true, unknown}, {"+BATT", true, unknown},
+		{"VDD33", true, 3.3}, {"VDD18", true, 1.8}, {"VCC", true, unknown}, {"VBAT", true, unknown}, {"V_BAT", true, unknown}, {"VAA", true, unknown}, {"/power/VBUS", true, unknown}, {"AVDD", true, unknown}, {"VDDIO", true, unknown}, {"VDD-FLASH", true, unknown}, {"+BATT", true, unknown}, {"USB_VBUS", true, unknown}, {"power-vcc", true, unknown}, {"3V3_SW", true, 3.3}, {"5V_LED", true, 5},
 		{"TP_INT", false, unknown}, {"VSYNC", false, unknown}, {"LCD_RST", false, unknown}, {"VIDEO", false, unknown}, {"EN_5V", false, unknown}, {"3V3_EN", false, unknown}, {"PG_1V8", false, unknown}, {"VBUS_DET", false, unknown}, {"VBUSCTRL", false, unknown}, {"SD_VOLT0", false, unknown}, {"I2C_3V3_SDA", false, unknown}, {"S0SVREFX", false, unknown}, {"GND", false, unknown}, {"U3V3", false, unknown},
 	} {
 		is, volts := rail(test.net)
@@ -419,7 +427,7 @@ func TestRails(t *testing.T) {
 			t.Errorf("%s: %t, %g V; want %t, %g V", test.net, is, volts, test.rail, test.volts)
 		}
 	}
-	for net, want := range map[string]bool{"GND": true, "AGND": true, "GNDA": true, "VSS": true, "0": true, "/power/GND": true, "GND_SENSE": true, "GNDX": true, "LEGEND": false, "BGND": false, "0V": true} {
+	for net, want := range map[string]bool{"GND": true, "AGND": true, "GNDA": true, "VSS": true, "0": true, "/power/GND": true, "GND_SENSE": true, "GNDX": true, "power-gnd": true, "usb.gnd": true, "GNDREF": true, "LEGEND": false, "BGND": false, "0V": true} {
 		if got := groundName.MatchString(lastName(net)); got != want {
 			t.Errorf("%s is ground: %t, want %t", net, got, want)
 		}

@@ -2,6 +2,7 @@ package draft
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"path"
 	"regexp"
@@ -70,7 +71,7 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 		source := comp.Get("libsource")
 		c := Component{
 			Name: name, Value: comp.Text("value"), Footprint: comp.Text("footprint"), At: tree.At(comp),
-			Library: source.Text("lib"), Symbol: source.Text("part"), Description: source.Text("description"),
+			Library: source.Text("lib"), Symbol: source.Text("part"), Description: cmp.Or(source.Text("description"), comp.Text("description")),
 		}
 		if sym := symbols[c.Library+":"+c.Symbol]; sym != nil {
 			of[name] = sym

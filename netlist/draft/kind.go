@@ -16,6 +16,8 @@ type verdict struct {
 	array bool
 	// open tells that it is a switch or jumper that does not conduct at rest.
 	open bool
+	// surely tells that a part with the reference of an IC may be this all the same.
+	surely bool
 	// wobbly says why the verdict is not sure; empty where it is.
 	wobbly string
 }
@@ -58,13 +60,13 @@ var rules = []rule{
 	{words(`varistors?|movs?|vdrs?|spark gaps?|gas discharge( .*)?|gdts?`), verdict{kind: netlist.Clamp}, 2, 3, false},
 	{words(`(d )?tvs\w*|esd|(.* )?transient voltage .*|(esd )?protection (diodes?|arrays?)|suppress(or|er|ion)s?|clamps?|surge \w+|power protection`), verdict{kind: netlist.Clamp}, 2, 0, false},
 	{words(`common ?mode|cmcs?|commonmode|emi filter common ?mode|baluns?|transformers?|coupled inductors?|l coupled|inductors? coupled`), verdict{kind: netlist.Choke}, 3, 0, false},
-	{words(`high ?pass( .*)?|band ?pass( .*)?|saw|d[iu]plexers?`), verdict{kind: netlist.Unknown}, 3, 0, false},
+	{words(`high ?pass( .*)?|band ?pass( .*)?|saw|d[iu]plexers?|(opto|photo) ?(couplers?|isolators?|transistors?|mos)|optocoupler( .*)?|isolators?`), verdict{kind: netlist.Unknown, surely: true}, 3, 0, false},
 	{words(`emi|fil|filters?|filtre|low ?pass|feed ?through( .*)?`), verdict{kind: netlist.Filter}, 3, 0, false},
 	{words(`(l )?ferrites?\w*|(chip |ferrite)?beads?|ferritebeads?|fb ?\d*|emi|filters?|filtre`), verdict{kind: netlist.Bead}, 2, 2, false},
 	{words(`ferrite( bead)? arrays?|bead arrays?`), verdict{kind: netlist.Bead, array: true}, 4, 0, false},
 	{words(`poly ?fuses?\w*|resettable|pptcs?|ptcs?|fuses?\w*`), verdict{kind: netlist.Fuse}, 2, 2, false},
 	{words(`thermistors?( .*)?|ntcs?`), verdict{kind: netlist.Resistor}, 2, 2, false},
-	{words(`potentiometers?|trimmers?|trim ?pots?|variable resistors?|relays?|motors?|buzzers?|beepers?|speakers?|loudspeakers?|microphones?|antennas?|aerials?|opto ?couplers?|optoisolators?|photo ?couplers?|thyristors?|scrs?|triacs?|diacs?|solenoids?|vibrators?|lamps?`), verdict{kind: netlist.Unknown}, 2, 0, false},
+	{words(`potentiometers?|trimmers?|trim ?pots?|variable resistors?|relays?|motors?|buzzers?|beepers?|speakers?|loudspeakers?|microphones?|antennas?|aerials?|thyristors?|scrs?|triacs?|diacs?|solenoids?|vibrators?|lamps?`), verdict{kind: netlist.Unknown}, 2, 0, false},
 	{words(`antennas?|aerials?`), verdict{sort: IsNothing}, 1, 1, false},
 	{words(`conn(ector)?s?( .*)?|con\d*|(pin )?(headers?|sockets?|strips?)|receptacles?|plugs?|jacks?|terminal ?blocks?|screw ?terminals?|ffcs?|fpcs?|card edge|edge ?connector|usb (mini|micro|otg|type|[abc])( .*)?|usb[abc]|(micro |mini )?sd( card)?|micro ?sd\w*|sim card|hdmi|rj ?\d+\w*|(d ?sub|db)\d*|barrel\w*|coax(ial)?|batter(y|ies)( .*)?|cells?|board to board|mezzanine|pogo`), verdict{sort: IsConnector}, 1, 0, false},
 	{words(`push ?buttons?|buttons?|sw push( .*)?|tact(ile)?( .*)?|key ?switch(es)?|sw spst|switch push|momentary`), verdict{kind: netlist.Switch, open: true}, 2, 0, false},
@@ -180,7 +182,7 @@ func kindOf(c *Component) verdict {
 		text string
 		name bool
 	}{{c.Symbol, true}, {c.Library, false}} {
-		if v, ok := match(x.text, pads, x.name); ok && !(ic && v.trifle()) {
+		if v, ok := match(x.text, pads, x.name); ok && !(ic && v.trifle() && !(v.sort == IsConnector && connectorWord.MatchString(fold(x.text)))) {
 			return v.supplied(c)
 		}
 	}
@@ -230,11 +232,13 @@ func kindOf(c *Component) verdict {
 // connector.
 func (v verdict) trifle() bool {
 	switch v.kind {
-	case netlist.Clamp, netlist.Filter, netlist.Choke, netlist.Module, netlist.IC, netlist.Crystal, netlist.Unknown:
+	case netlist.Clamp, netlist.Filter, netlist.Choke, netlist.Module, netlist.IC, netlist.Crystal:
 		return false
 	}
-	return v.sort != IsConnector && !v.array
+	return !v.array && !v.surely
 }
+
+var connectorWord = words(`conn(ector)?s?( .*)?`)
 
 // narrower tells that what a footprint or value says is worth more than a letter:
 // R with the footprint of a header is a header, but U in a package for transistors is
@@ -265,10 +269,23 @@ func (v verdict) valued() bool {
 	return v.sort == IsTestPoint || v.sort == IsNothing
 }
 
-// supplied takes a crystal with a supply pin to be an oscillator.
+// supplied takes what has a supply pin to be an IC: an oscillator among crystals, a LED
+// with a controller among diodes. Of parts that protect, it is an output that tells.
 func (v verdict) supplied(c *Component) verdict {
-	if v.kind == netlist.Crystal && slices.ContainsFunc(c.Pads, func(p Pad) bool { return isType(p.Type, "power_in") && !groundName.MatchString(lastName(p.Net)) }) {
-		v.kind = netlist.IC
+	has := func(types ...string) bool {
+		return slices.ContainsFunc(c.Pads, func(p Pad) bool {
+			return !groundName.MatchString(lastName(p.Net)) && slices.ContainsFunc(types, func(t string) bool { return isType(p.Type, t) })
+		})
+	}
+	switch v.kind {
+	case netlist.Crystal, netlist.Diode, netlist.Switch, netlist.Unknown:
+		if has("power_in") {
+			return verdict{kind: netlist.IC}
+		}
+	case netlist.Clamp:
+		if len(c.Pads) > 3 && has("power_out", "output", "open_collector") {
+			return verdict{kind: netlist.IC}
+		}
 	}
 	return v
 }

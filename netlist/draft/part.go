@@ -135,6 +135,7 @@ var (
 	biWords     = words(`bi|bidir\w*|bi directional|varistors?|movs?|gdts?|spark gaps?|gas discharge( .*)?`)
 	dipWords    = words(`dip`)
 	ledWords    = words(`leds?`)
+	bridgeWords = words(`(d )?bridges?( .*)?`)
 	blockWords  = words(`high ?pass( .*)?|band ?pass( .*)?|saw|d[iu]plexers?`)
 	bead        = words(`fb\d*|ferrites?|beads?|100 ?mhz`)
 )
@@ -489,6 +490,11 @@ func (m *maker) diodes(pads []Pad) []Part {
 		m.part.Pins = []Pin{{"a", pads[a].Net}, {"k", pads[k].Net}}
 		return []Part{m.part}
 	}
+	if m.says(bridgeWords) {
+		if list := m.bridge(pads); list != nil {
+			return list
+		}
+	}
 	type end struct {
 		pad     Pad
 		element string
@@ -552,6 +558,32 @@ func (m *maker) diodes(pads []Pad) []Part {
 		if len(both) == 3 {
 			e.guess(Much, "pads by the usual order of three leads")
 		}
+		list = append(list, e)
+	}
+	return list
+}
+
+// bridge makes the four diodes of a rectifier, whose pins are called +, - and ~.
+func (m *maker) bridge(pads []Pad) []Part {
+	var plus, minus, ac []string
+	for _, p := range oneForNet(pads) {
+		switch p.Function {
+		case "+":
+			plus = append(plus, p.Net)
+		case "-":
+			minus = append(minus, p.Net)
+		default:
+			ac = append(ac, p.Net)
+		}
+	}
+	if len(plus) != 1 || len(minus) != 1 || len(ac) != 2 {
+		return nil
+	}
+	var list []Part
+	for i, ends := range [][2]string{{ac[0], plus[0]}, {ac[1], plus[0]}, {minus[0], ac[0]}, {minus[0], ac[1]}} {
+		e := m.part
+		e.Name, e.Place = m.c.Name+"_"+strconv.Itoa(i+1), "in "+m.c.Name
+		e.Pins = []Pin{{"a", ends[0]}, {"k", ends[1]}}
 		list = append(list, e)
 	}
 	return list

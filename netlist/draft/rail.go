@@ -13,16 +13,19 @@ import (
 )
 
 var (
-	groundName = regexp.MustCompile(`(?i)^(d|a|p|s|ch?)?_?gnd(_?[a-z0-9]{0,6})?$|^vss[a-z]?$|^0$|^0v$|^ground$|^earth$`)
+	groundName = regexp.MustCompile(`(?i)^(d|a|p|s|ch?)?_?gnd(_?[a-z0-9]{0,6})?$|^.*[._ -][dap]?gnd$|^vss[a-z]?$|^0$|^0v$|^ground$|^earth$`)
 	// supplyName finds supplies by their usual names: VCC_1V8, VBAT, AVDD.
 	supplyName = regexp.MustCompile(`(?i)^\+|^[+-]?[adpio]{0,2}v_?(cc|dd|bat|batt|bus|in|int|sys|out|led|ref|lcd|tp|ana|aa|io|pp|ee|tt|core|usb|ddr|main|aux|raw|reg|rtc)[a-z]{0,3}[0-9]*([_0-9.-].*)?$|^[+-]?[adpio]{0,2}v(cc|dd)[a-z0-9]*$|^(pwr|power|batt?)[0-9]*[+]?$`)
+	// supplyToken is what a name of a supply ends in, behind what it feeds: USB_VBUS.
+	supplyToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(cc|dd|bat|batt|bus|sys|ee)[a-z]{0,3}[0-9]*$`)
 	// voltageToken is a part of a name that is a voltage: 3V3, +3.3V, P1V8, 12V, 1.35V.
 	voltageToken = regexp.MustCompile(`(?i)^([+-]?)[pnv]?([0-9]{1,2})(?:v([0-9]{0,2})|\.([0-9]{1,3})v)[a-z]?$`)
 	// digitsToken is a voltage of two digits behind the name of a supply: VDD33, VCC18.
 	digitsToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(?:dd|cc|d)[a-z]{0,2}(0[89]|1[0-8]|2[0-9]|3[0-9]|50)$`)
+	voltageName = regexp.MustCompile(`[0-9]\.[0-9]`)
 	// controlToken is a part of a name that says that the net only has to do with a
 	// supply: it switches, watches or reports it.
-	controlToken = regexp.MustCompile(`(?i)^~?(n?en|n?enable|on|off|n?oe|pg|pgood|ok|good|det|detect|sense|sns|vsense|mon|adc|fb|sel|drv|ctl|ctrl|led|n?rst|n?reset|n?int|irq|sda|scl|tx|rx|txd|rxd|clk|dp|dm|d[+-]|fault|n?flt|sw|lx|boot|gate|pwm|trip|mode|id|dat|cmd|sync|hsync|vsync)[0-9]*$`)
+	controlToken = regexp.MustCompile(`(?i)^~?(n?en|n?enable|on|off|n?oe|pg|pgood|ok|good|det|detect|sense|sns|vsense|mon|adc|fb|sel|drv|ctl|ctrl|n?rst|n?reset|n?int|irq|sda|scl|tx|rx|txd|rxd|clk|dp|dm|d[+-]|fault|n?flt|lx|boot|gate|pwm|trip|mode|id|dat|cmd|sync|hsync|vsync)[0-9]*$`)
 )
 
 // lastName is the name of a net without the path of sheets before it.
@@ -38,7 +41,9 @@ func lastName(net string) string {
 func rail(net string) (is bool, volts float64) {
 	name := lastName(net)
 	volts = math.NaN()
-	tokens := strings.FieldsFunc(name, func(r rune) bool { return r == '_' || r == ' ' || r == '-' && !strings.HasPrefix(name, "-") })
+	tokens := strings.FieldsFunc(name, func(r rune) bool {
+		return r == '_' || r == ' ' || r == '.' && !voltageName.MatchString(name) || r == '-' && !strings.HasPrefix(name, "-")
+	})
 	for i, token := range tokens {
 		if controlToken.MatchString(token) {
 			return false, math.NaN()
@@ -63,7 +68,7 @@ func rail(net string) (is bool, volts float64) {
 			is = true
 		}
 	}
-	return is || supplyName.MatchString(name), volts
+	return is || supplyName.MatchString(name) || len(tokens) > 0 && supplyToken.MatchString(tokens[len(tokens)-1]), volts
 }
 
 // Rail is a net that is taken for a supply.

@@ -119,6 +119,8 @@ func (s *Source) settle(problems *document.Problems) {
 	for i := range s.Parts {
 		for k := range s.Parts[i].Pads {
 			p := &s.Parts[i].Pads[k]
+			// Newer releases of KiCad tell pins of one name apart by their numbers.
+			p.Function = strings.TrimSuffix(p.Function, "_"+p.Number)
 			if joined[p.Net] <= 1 && s.Parts[i].Absent == "" || nowhere[strings.ToUpper(p.Net)] || strings.Contains(p.Type, "no_connect") {
 				p.Net = ""
 			}
