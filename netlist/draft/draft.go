@@ -13,7 +13,8 @@
 // into a newer draft.
 //
 // source.go is the model that all readers fill; kicad.go, drawn.go and csv.go are the
-// readers; kind.go tells kinds and part.go makes parts; rail.go finds ground and
+// readers, read.go chooses one; kind.go tells kinds; part.go makes parts, with array.go, junction.go and filter.go
+// for those whose pads have to be told apart; rail.go finds ground and
 // supplies; near.go chooses; write.go and merge.go write.
 package draft
 
@@ -39,7 +40,10 @@ type Draft struct {
 	Cut     []LeftOut
 
 	groundSure bool
+	apart      map[string]bool // nets that are called like ground and joined to it nowhere
 }
+
+const apart = "called like ground, but no part joins it to ground"
 
 // LeftOut is something that the draft does not have.
 type LeftOut struct {
@@ -216,6 +220,11 @@ func (d *Draft) Doubts() []Doubt {
 			w = Somewhat
 		}
 		list = append(list, Doubt{net, Guess{"a supply " + r.Why, w}, hops})
+	}
+	for net := range d.apart {
+		if hops, ok := used[net]; ok && d.apart[net] {
+			list = append(list, Doubt{net, Guess{apart, Much}, hops})
+		}
 	}
 	slices.SortStableFunc(list, func(a, b Doubt) int {
 		// A part of most weight matters as much as one of least weight three parts

@@ -337,7 +337,7 @@ func TestKinds(t *testing.T) {
 		{"filter of two lines", `(ref FL1) (value 2R) (libsource (lib a) (part filter))`, []string{"1 A IN1", "2 B IN2", "3 GND GND", "4 C OUT2", "5 D OUT1"}, `FL1: {kind: filter, value: 2R, pins: {in1: A, in2: B, out2: C, out1: D, gnd: GND}}`},
 		{"high-pass filter", `(ref U8) (value RX_HIGHPASS_FILTER) (libsource (lib a) (part FIL-X))`, []string{"1 A", "2 GND", "3 B", "4 GND"}, `U8: {kind: unknown, value: RX_HIGHPASS_FILTER, pins: {1: A, 2: GND, 3: B, 4: GND}}   # ? a filter that may not pass direct current`},
 		{"LED with a controller", `(ref D1) (value x) (libsource (lib LED) (part RGB5))`, []string{"1 A VDD power_in", "2 B DOUT output", "3 GND VSS power_in", "4 C DIN input"}, `D1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND, 4: C}}`},
-		{"rectifier", `(ref D1) (value x) (libsource (lib Device) (part "D_Bridge_+-AA"))`, []string{"1 A +", "2 GND -", "3 B ~", "4 C ~"}, "D1_1: {kind: diode, value: x, place: in D1, pins: {a: B, k: A}}\nD1_2: {kind: diode, value: x, place: in D1, pins: {a: C, k: A}}\nD1_3: {kind: diode, value: x, place: in D1, pins: {a: GND, k: B}}\nD1_4: {kind: diode, value: x, place: in D1, pins: {a: GND, k: C}}"},
+		{"rectifier", `(ref D1) (value x) (libsource (lib Device) (part "D_Bridge_+-AA"))`, []string{"1 A +", "2 GND -", "3 B ~", "4 C ~"}, "D1_1: {kind: diode, value: x, place: D1 pads 3 and 1, pins: {a: B, k: A}}\nD1_2: {kind: diode, value: x, place: D1 pads 4 and 1, pins: {a: C, k: A}}\nD1_3: {kind: diode, value: x, place: D1 pads 2 and 3, pins: {a: GND, k: B}}\nD1_4: {kind: diode, value: x, place: D1 pads 2 and 4, pins: {a: GND, k: C}}"},
 		{"FET with pins of one name numbered", `(ref Q1) (value x) (libsource (lib Transistor_FET) (part b))`, []string{"1 B S_1", "2 B S_2", "3 B S_3", "4 A G", "5 C D_5", "6 C D_6"}, `Q1: {kind: transistor, value: x, pins: {g: A, d: C, s: B}}`},
 		{"IC from a library of what it drives", `(ref U1) (value x) (libsource (lib Driver_Motor) (part b))`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND}}`},
 		{"IC from a library of batteries", `(ref U1) (value x) (libsource (lib Battery_Management) (part b))`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: x, pins: {1: A, 2: B, 3: GND}}`},
@@ -472,6 +472,19 @@ nets:
 `
 	if diff := cmp.Diff(want, file); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+// A second ground that nothing joins to the first is a net of its own, and marked.
+func TestGroundApart(t *testing.T) {
+	text := "part,pin,net,value\nJ1,1,GND,\nJ1,2,AGND,\nJ1,3,GNDD,\nC1,1,GND,1u\nC1,2,AGND,1u\nL1,1,GND,1u\nL1,2,GNDD,1u\nR1,1,GND,1k\nR1,2,A,1k\nR2,1,A,1k\nR2,2,AGND,1k\n"
+	d := whole(t, text)
+	_, file := again(t, d)
+	if !strings.Contains(file, "  AGND:   # ? called like ground, but no part joins it to ground\n") || strings.Contains(file, "  GNDD:") {
+		t.Error(file)
+	}
+	if got := d.Doubts(); len(got) != 1 || got[0].Name != "AGND" {
+		t.Errorf("%+v", got)
 	}
 }
 

@@ -124,11 +124,14 @@ func (d *Draft) findRails(power map[string]bool) {
 		}
 		return s
 	}
+	joined := make(map[string]bool) // by a part that carries direct current, with ground
 	for i := range d.Parts {
 		p := &d.Parts[i]
+		grounded := (carries(p.Kind) || p.Kind == netlist.Resistor) && slices.ContainsFunc(p.Pins, func(pin Pin) bool { return pin.Net == d.Ground })
 		for _, pin := range p.Pins {
 			if pin.Net != "" {
 				at(pin.Net).contacts++
+				joined[pin.Net] = joined[pin.Net] || grounded
 			}
 		}
 		typed = typed || len(p.typed) > 0
@@ -148,11 +151,13 @@ func (d *Draft) findRails(power map[string]bool) {
 			}
 		}
 	}
-	d.Rails = make(map[string]Rail)
+	d.Rails, d.apart = make(map[string]Rail), make(map[string]bool)
 	for net, s := range shapes {
 		is, volts := rail(net)
 		switch {
-		case net == d.Ground || groundName.MatchString(lastName(net)):
+		case net == d.Ground:
+		case groundName.MatchString(lastName(net)):
+			d.apart[net] = s.contacts > 1 && !joined[net]
 		case is && math.IsNaN(volts):
 			d.Rails[net] = Rail{volts, "by its name, voltage unknown"}
 		case is:

@@ -109,7 +109,12 @@ func (d *Draft) write() string {
 	}
 	var nets []string
 	for net := range d.Rails {
-		if used[net] && net != d.Ground {
+		if used[net] {
+			nets = append(nets, net)
+		}
+	}
+	for net, is := range d.apart {
+		if used[net] && is {
 			nets = append(nets, net)
 		}
 	}
@@ -118,7 +123,11 @@ func (d *Draft) write() string {
 		line("\nnets:")
 	}
 	for _, net := range nets {
-		r := d.Rails[net]
+		r, supply := d.Rails[net]
+		if !supply {
+			marked("  "+scalar(net)+":", []string{apart})
+			continue
+		}
 		volts := "yes"
 		if !math.IsNaN(r.Volts) {
 			volts = quantity.Format(r.Volts, quantity.Volt)
