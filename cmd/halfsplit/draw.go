@@ -1,11 +1,14 @@
 package main
 
 import (
+	"errors"
 	"io"
 
 	"github.com/spf13/cobra"
 
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/layout"
 	"halfsplit/netlist/layout/assembly"
 )
 
@@ -51,7 +54,8 @@ names another one.`,
 				return err
 			}
 			return a.writeOut(to, func(w io.Writer) error {
-				_, err := io.WriteString(w, assembly.Draw(b, drawn, mark).SVG)
+				picture := assembly.Draw(b, drawn, mark)
+				_, err := io.WriteString(w, picture.File())
 				return err
 			})
 		},
@@ -59,4 +63,15 @@ names another one.`,
 	cmd.Flags().String("layout", "", "`FILE` to read the layout from, in place of the one that BOARD names")
 	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")
 	return cmd
+}
+
+// layoutOf is the layout of a board, nil where it has none that can be read. What is
+// made with it lacks a drawing then, which is told and no more.
+func (a *app) layoutOf(b *netlist.Board) *layout.Board {
+	drawn, err := assembly.Load(b)
+	var found document.Problems
+	if errors.As(err, &found) {
+		a.warn(found)
+	}
+	return drawn
 }

@@ -16,7 +16,12 @@ import (
 type Drawing struct {
 	Title string
 	Note  string // what cannot be seen on it
-	SVG   string // a whole SVG document, which may stand in HTML too
+	SVG   string // as it stands in HTML
+}
+
+// File is the drawing as a file of its own.
+func (d *Drawing) File() string {
+	return strings.Replace(d.SVG, "<svg ", `<svg xmlns="http://www.w3.org/2000/svg" `, 1) + "\n"
 }
 
 // Measures of the paper, in units: 340 of them are the 190 mm between the margins of
@@ -48,7 +53,7 @@ func Draw(b *netlist.Board, drawn *layout.Board, mark Mark) Drawing {
 	if p.edge = bounds(drawn.Outline...); len(drawn.Outline) == 0 {
 		p.edge = nowhere
 		for _, x := range p.parts {
-			p.edge = p.edge.with(layout.Point{X: x.box.left, Y: x.box.top}).with(layout.Point{X: x.box.right, Y: x.box.bottom})
+			p.edge = p.edge.or(x.box)
 		}
 		p.edge = p.edge.grow(2)
 		notes = append(notes, "The layout has no outline of the board: the dashed frame is around its parts.")
@@ -56,8 +61,10 @@ func Draw(b *netlist.Board, drawn *layout.Board, mark Mark) Drawing {
 	side := mark.side()
 	sides := "Top side"
 	if side == layout.Bottom {
-		sides = "Bottom side, mirrored: as seen with the board turned over"
+		sides = "Bottom side, mirrored: as seen when turned over"
 	}
+	// What is marked is shown wherever it lies.
+	p.edge = p.edge.or(p.target().grow(1))
 	d := Drawing{Title: document.PrintableWords("Where " + mark.Name + " is"), Note: document.PrintableWords(strings.Join(notes, " "))}
 	y := p.head(document.Printable(mark.Name), document.PrintableWords(mark.What), sides)
 	y = p.views(side, y)
@@ -70,7 +77,7 @@ func Draw(b *netlist.Board, drawn *layout.Board, mark Mark) Drawing {
 		y += 12
 		p.text(margin, y, "start", plain, line, "")
 	}
-	d.SVG = fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %s" role="img" aria-label="%s" class="assembly">`+
+	d.SVG = fmt.Sprintf(`<svg viewBox="0 0 %d %s" role="img" aria-label="%s" class="assembly">`+
 		`<style>%s</style>%s</svg>`, paperWide, number(y+margin), html.EscapeString(d.Title+". "+sides+"."), style, p.b.String())
 	return d
 }
@@ -130,8 +137,8 @@ func (p *picture) views(side layout.Side, y float64) float64 {
 	second := box{margin, first.bottom + strip + gap, margin + wide, 0}
 	second.bottom = second.top + 190
 	if p.edge.high() > p.edge.wide()*1.05 {
-		const column = 140
-		first = box{margin, y, margin + column, y + min(tallest*1.2, column*p.edge.high()/p.edge.wide())}
+		const column = 160
+		first = box{margin, y, margin + column, y + min(380, column*p.edge.high()/p.edge.wide())}
 		second = box{first.right + gap, y, margin + wide, y + max(first.high(), 190)}
 	} else if first.high() > 230 {
 		first.bottom = first.top + 230
@@ -140,10 +147,11 @@ func (p *picture) views(side layout.Side, y float64) float64 {
 	}
 	all := p.view(side, p.edge, first)
 	close := p.view(side, p.nearby(second), second)
-	p.side(all, whole, true, close.window)
-	p.side(close, near, false, box{})
+	close.enlarged = true
+	p.side(all, whole, close.window)
+	p.side(close, near, box{})
 	p.scale(all, "whole board")
-	p.scale(close, fmt.Sprintf("enlarged %s times", number(math.Round(close.scale/all.scale*10)/10)))
+	p.scale(close, fmt.Sprintf("%s times", number(math.Round(close.scale/all.scale*10)/10)))
 	return max(first.bottom, second.bottom) + strip
 }
 
@@ -164,7 +172,7 @@ func (p *picture) target() box {
 	}
 	b := nowhere
 	for _, pad := range p.mark.Pads {
-		b = box{min(b.left, bounds(pad.Copper).left), min(b.top, bounds(pad.Copper).top), max(b.right, bounds(pad.Copper).right), max(b.bottom, bounds(pad.Copper).bottom)}
+		b = b.or(bounds(pad.Copper))
 	}
 	return b
 }
@@ -213,7 +221,7 @@ func (p *picture) nearby(frame box) box {
 
 // side draws what can be seen of a side of the board in a view, names of a size on
 // it, and the mark. enlarged is the window of the other view, in the whole one.
-func (p *picture) side(v *view, size float64, dashed bool, enlarged box) {
+func (p *picture) side(v *view, size float64, enlarged box) {
 	var edge, body, absent, pads, holes, far path
 	edge.add(v, p.drawn.Outline...)
 	if len(p.drawn.Outline) == 0 {
@@ -257,13 +265,12 @@ func (p *picture) side(v *view, size float64, dashed bool, enlarged box) {
 	p.path(&absent, 0.5, ` stroke-dasharray="20 15"`)
 	p.path(&body, 0.5, "")
 	p.path(&edge, 1.3, "")
-	if dashed {
+	if !v.enlarged {
 		b := v.box(enlarged).and(v.frame)
 		p.printf(`<rect x="%s" y="%s" width="%s" height="%s" fill="none" stroke="#000" stroke-width=".7" stroke-dasharray="4 2"/>`, number(b.left), number(b.top), number(b.wide()), number(b.high()))
 	} else {
 		p.printf(`<rect x="%s" y="%s" width="%s" height="%s" fill="none" stroke="#000" stroke-width=".7"/>`, number(v.frame.left), number(v.frame.top), number(v.frame.wide()), number(v.frame.high()))
 	}
-	target := v.box(p.target())
 	obstacles := func(size float64) []box {
 		var all []box
 		for _, x := range seen {
@@ -281,17 +288,25 @@ func (p *picture) side(v *view, size float64, dashed bool, enlarged box) {
 		}
 		return all
 	}
-	call := p.callout(v, obstacles(plain))
+	crowd := obstacles(plain)
+	if v.enlarged {
+		for i := range p.mark.Footprint.Pads { // where their numbers stand
+			crowd = append(crowd, v.box(bounds(p.mark.Footprint.Pads[i].Copper)).grow(plain))
+		}
+	}
+	call := p.callout(v, crowd)
 	for _, set := range []struct {
 		size  float64
 		class string
 	}{{size, `class="f"`}, {plain, `class="c" display="none"`}} {
 		l := labels{size: set.size, frame: v.frame, bodies: obstacles(set.size)}
-		l.taken = append(l.taken, target.grow(markRoom), call)
+		l.taken = append(p.kept(v), call)
 		for _, x := range seen {
-			l.name(x.part, x.on)
+			if len(p.mark.Pads) > 0 || x.Footprint != p.mark.Footprint {
+				l.name(x.part, x.on)
+			}
 		}
-		if !dashed {
+		if v.enlarged {
 			p.numbers(v, &l)
 		}
 		p.printf(`<g paint-order="stroke" stroke="#fff" stroke-width="1.4" stroke-linejoin="round">`)
@@ -305,7 +320,7 @@ func (p *picture) side(v *view, size float64, dashed bool, enlarged box) {
 		p.printf(`</g>`)
 	}
 	p.call(v, call)
-	p.point(v, dashed)
+	p.point(v)
 }
 
 func ring(at layout.Point, r float64) layout.Polyline {
@@ -324,14 +339,36 @@ func (p *picture) path(d *path, width float64, more string) {
 	}
 }
 
-// markRoom is kept free of names around what is marked, in units.
-const markRoom = 9
+// tick is the length of the strokes that point at the mark, in units.
+const tick = 7
+
+// kept are the boxes that a mark keeps free of names: its ring, of a part only the
+// sides of its frame, and the strokes.
+func (p *picture) kept(v *view) []box {
+	on, round := p.ring(v)
+	const half = 2.0 // of the width of a line, with some air
+	m := on.middle()
+	boxes := []box{
+		{on.left - tick, m.Y - half, on.left, m.Y + half}, {on.right, m.Y - half, on.right + tick, m.Y + half},
+		{m.X - half, on.top - tick, m.X + half, on.top}, {m.X - half, on.bottom, m.X + half, on.bottom + tick},
+	}
+	if round { // its corners are free
+		r := on.wide() / 2
+		return append(boxes, around(m.X, m.Y, 2*r, r), around(m.X, m.Y, r, 2*r), around(m.X, m.Y, 1.44*r, 1.44*r))
+	}
+	return append(boxes,
+		box{on.left - half, on.top, on.left + half, on.bottom}, box{on.right - half, on.top, on.right + half, on.bottom},
+		box{on.left, on.top - half, on.right, on.top + half}, box{on.left, on.bottom - half, on.right, on.bottom + half})
+}
 
 // ring is the box of the line around what is marked, and whether that is a circle.
 func (p *picture) ring(v *view) (on box, round bool) {
 	const away, least = 3.0, 5.5 // units
 	b := v.box(p.target())
 	if len(p.mark.Pads) == 0 {
+		if v.enlarged {
+			return b.grow(away + 1.2*near), false // around the numbers of its pads
+		}
 		return b.grow(away), false
 	}
 	m := b.middle()
@@ -342,7 +379,7 @@ func (p *picture) ring(v *view) (on box, round bool) {
 // point draws the mark: the pad filled, a heavy ring, and four strokes that point at
 // it; of a part a heavy frame instead. It is found on a monochrome print by its form.
 // A halo parts it from what is around; the enlarged view shows that instead.
-func (p *picture) point(v *view, halo bool) {
+func (p *picture) point(v *view) {
 	var filled path
 	for _, pad := range p.mark.Pads {
 		filled.add(v, pad.Copper)
@@ -356,11 +393,10 @@ func (p *picture) point(v *view, halo bool) {
 	if round {
 		corner = on.wide() / 2
 	}
-	const long = 7
 	shape := fmt.Sprintf(`<rect x="%s" y="%s" width="%s" height="%s" rx="%s"`, number(on.left), number(on.top), number(on.wide()), number(on.high()), number(corner))
-	strokes := fmt.Sprintf("M%s %sh-%d", number(on.left), number(m.Y), long) + fmt.Sprintf("M%s %sh%d", number(on.right), number(m.Y), long) +
-		fmt.Sprintf("M%s %sv-%d", number(m.X), number(on.top), long) + fmt.Sprintf("M%s %sv%d", number(m.X), number(on.bottom), long)
-	if halo {
+	strokes := fmt.Sprintf("M%s %sh-%d", number(on.left), number(m.Y), tick) + fmt.Sprintf("M%s %sh%d", number(on.right), number(m.Y), tick) +
+		fmt.Sprintf("M%s %sv-%d", number(m.X), number(on.top), tick) + fmt.Sprintf("M%s %sv%d", number(m.X), number(on.bottom), tick)
+	if !v.enlarged {
 		p.printf(`<g fill="none" stroke="#fff" stroke-width="4.5">%s/><path d="%s"/></g>`, shape, strokes)
 	}
 	p.printf(`<g fill="none" stroke="#000" stroke-width="2">%s/><path d="%s"/></g>`, shape, strokes)
@@ -369,14 +405,17 @@ func (p *picture) point(v *view, halo bool) {
 // callout finds room for the name of the mark: near it, and where it hides little.
 // The box is empty where there is none.
 func (p *picture) callout(v *view, bodies []box) box {
-	target := v.box(p.target())
-	m := target.middle()
+	ring, _ := p.ring(v)
+	m := ring.middle()
 	w, h := textWide(document.Printable(p.mark.Name), plain)*1.08+3, plain+5.0
 	best, least := box{}, math.Inf(1)
-	for _, away := range []float64{15, 24, 34} {
+	for _, away := range []float64{tick + 2, 16, 24} { // from the ring
 		for _, d := range []layout.Point{{X: 1, Y: -1}, {X: -1, Y: -1}, {X: 1, Y: 1}, {X: -1, Y: 1}, {X: 0, Y: -1}, {X: 0, Y: 1}, {X: 1}, {X: -1}} {
-			x := m.X + d.X*(target.wide()/2+away*0.8+w/2)
-			y := m.Y + d.Y*(target.high()/2+away*0.8+h/2)
+			x := m.X + d.X*(ring.wide()/2+away+w/2)
+			y := m.Y + d.Y*(ring.high()/2+away+h/2)
+			if d.X != 0 && d.Y != 0 { // the corners of the ring are empty
+				x, y = x-d.X*tick, y-d.Y*tick
+			}
 			b := around(x, y, w, h)
 			cost := 4 * away
 			for _, t := range bodies {

@@ -30,6 +30,10 @@ func (b box) with(p layout.Point) box {
 	return box{min(b.left, p.X), min(b.top, p.Y), max(b.right, p.X), max(b.bottom, p.Y)}
 }
 
+func (b box) or(c box) box {
+	return box{min(b.left, c.left), min(b.top, c.top), max(b.right, c.right), max(b.bottom, c.bottom)}
+}
+
 func (b box) and(c box) box {
 	return box{max(b.left, c.left), max(b.top, c.top), min(b.right, c.right), min(b.bottom, c.bottom)}
 }
@@ -54,6 +58,8 @@ type view struct {
 	window box     // mm
 	frame  box     // units
 	scale  float64 // units per mm
+	// enlarged tells that it is the view of the neighbourhood.
+	enlarged bool
 }
 
 // place puts a point of the board on paper. The bottom side is seen from below: left
@@ -188,6 +194,9 @@ func partOf(f *layout.Footprint) part {
 		for _, at := range f.Pads[i].Copper {
 			pads, p.box = pads.with(at), p.box.with(at)
 		}
+	}
+	if p.box == nowhere {
+		p.box = nowhere.with(f.At)
 	}
 	if p.body == nil && pads.wide() >= 0 {
 		p.body = []layout.Polyline{rectangle(pads.grow(0.1))}
