@@ -12,6 +12,8 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/netlist/layout"
+	"halfsplit/netlist/layout/assembly"
 )
 
 // report makes the report of a case file.
@@ -25,11 +27,21 @@ func report(t *testing.T, path string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := New(c, e, gate.Limits{})
+	r, err := New(c, e, gate.Limits{}, layoutOf(t, c))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
+}
+
+// layoutOf is the layout of a case's board, nil where it names none.
+func layoutOf(t *testing.T, c *journal.Case) *layout.Board {
+	t.Helper()
+	drawn, err := assembly.Load(c.Board)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return drawn
 }
 
 func page(t *testing.T, r *Report) string {
