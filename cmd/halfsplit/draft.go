@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -111,6 +112,9 @@ func (a *app) draft(file string, f *draftFlags) error {
 			return err
 		}
 	}
+	if source.Drawn && f.to != "" {
+		d.Layout = beside(f.to, file)
+	}
 	text, err := d.Text()
 	if err != nil {
 		return err
@@ -150,6 +154,23 @@ func (a *app) draft(file string, f *draftFlags) error {
 	}
 	s.drafted(f, answer)
 	return nil
+}
+
+// beside is the path of a file from the folder of another one, with strokes as board
+// files have them; empty where there is no such path.
+func beside(from, file string) string {
+	folder, err := filepath.Abs(filepath.Dir(from))
+	if err != nil {
+		return ""
+	}
+	if file, err = filepath.Abs(file); err != nil {
+		return ""
+	}
+	rel, err := filepath.Rel(folder, file)
+	if _, hidden := document.Hidden(rel); err != nil || hidden {
+		return ""
+	}
+	return filepath.ToSlash(rel)
 }
 
 // replaceFile puts a text in the place of a file, whole or not at all.

@@ -32,6 +32,7 @@ type Draft struct {
 	Board    string
 	Revision string
 	Ground   string
+	Layout   string // path of the layout, from the folder of the board file; may be empty
 	Parts    []Part // in the order of the source
 	Rails    map[string]Rail
 	// LeftOut are the things of the source that are not in the draft, with the

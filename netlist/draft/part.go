@@ -95,6 +95,7 @@ func (c *Component) parts(ground string) (list []Part, why string) {
 				}
 			}
 			m.part.Sort = IsTestPoint
+			m.part.Guesses = nil // whatever it is, a probe can land on it
 		}
 		if m.part.Title == "" && c.Value != c.Symbol && m.part.Sort == IsConnector {
 			m.part.Title = c.Value

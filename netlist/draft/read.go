@@ -118,7 +118,7 @@ func headWord(text []byte) string {
 // fromLayout takes the parts of a layout. Footprints without a reference or without a
 // numbered pad are pictures and holes.
 func fromLayout(b *layout.Board) *Source {
-	s := &Source{Board: b.Title, Revision: b.Revision}
+	s := &Source{Board: b.Title, Revision: b.Revision, Drawn: true}
 	index := make(map[string]int)
 	for i := range b.Footprints {
 		f := &b.Footprints[i]

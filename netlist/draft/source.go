@@ -16,6 +16,8 @@ type Source struct {
 	Board    string
 	Revision string
 	Parts    []Component // in the order of the file
+	// Drawn tells that the source is a layout, which drawings can be made from.
+	Drawn bool
 	// Power holds the nets that a power symbol of the schematic names.
 	Power map[string]bool
 

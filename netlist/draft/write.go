@@ -52,6 +52,10 @@ func (d *Draft) write() string {
 	}
 	marked("ground: "+scalar(d.Ground), guess)
 
+	if d.Layout != "" {
+		line("layout: %s", scalar(d.Layout))
+	}
+
 	used := make(map[string]bool)
 	section := func(sort Sort, head string, write func(p *Part)) {
 		begun := false

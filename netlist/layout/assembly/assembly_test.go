@@ -454,3 +454,28 @@ func BenchmarkDraw(b *testing.B) {
 		Draw(board, drawn, m)
 	}
 }
+
+// A draft calls the elements of an array by its name and a number, and numbers the
+// ends of each anew: the pad is the one on their net.
+func TestElements(t *testing.T) {
+	drawn, err := layout.Read(strings.NewReader(`(kicad_pcb (version 20211014) (net 1 "A") (net 2 "/in/B") (net 3 "C") (net 4 "GND")
+		(footprint "R_Array" (layer "F.Cu") (at 0 0) (fp_text reference "RN1" (at 0 0) (layer "F.SilkS"))
+		 (pad "1" smd rect (at 0 0) (size 1 1) (layers "F.Cu") (net 1 "A")) (pad "2" smd rect (at 0 2) (size 1 1) (layers "F.Cu") (net 2 "/in/B"))
+		 (pad "3" smd rect (at 2 2) (size 1 1) (layers "F.Cu") (net 3 "C")) (pad "4" smd rect (at 2 0) (size 1 1) (layers "F.Cu") (net 4 "GND"))))`), "x")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := netlist.Parse(strings.NewReader("board: B\nparts:\n  RN1_1: {kind: resistor, pins: [A, GND]}\n  RN1_2: {kind: resistor, pins: [B, C]}\n  RX_2: {kind: resistor, pins: [B, C]}\n"), "b")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string]layout.Point{"RN1_1.1": {X: 0, Y: 0}, "RN1_1.2": {X: 2, Y: 0}, "RN1_2.1": {X: 0, Y: 2}, "RN1_2.2": {X: 2, Y: 2}} {
+		m, err := Find(b, drawn, name)
+		if err != nil || len(m.Pads) != 1 || m.Pads[0].At != want {
+			t.Errorf("%s: %+v, %v; want the pad at %v", name, m.Pads, err, want)
+		}
+	}
+	if d := cmp.Diff([]string{"RX_2"}, Missing(b, drawn)); d != "" {
+		t.Errorf("missing (-want +got)\n%s", d)
+	}
+}

@@ -13,7 +13,6 @@ package assembly
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"halfsplit/netlist"
@@ -57,11 +56,21 @@ func Missing(b *netlist.Board, drawn *layout.Board) []string {
 	}
 	var missing []string
 	for _, name := range references(b) {
-		if !has[name] {
+		if !has[name] && !has[holder(name)] {
 			missing = append(missing, name)
 		}
 	}
 	return missing
+}
+
+// holder is the part that holds an element: RN1 for RN1_2, as drafts call them. It is
+// the name itself where that is of no element.
+func holder(name string) string {
+	whole := strings.TrimRight(name, "0123456789")
+	if of, ok := strings.CutSuffix(whole, "_"); ok && whole != name {
+		return of
+	}
+	return name
 }
 
 func references(b *netlist.Board) []string {
@@ -151,6 +160,9 @@ func partWords(p *netlist.Part) string {
 func (m Mark) on(drawn *layout.Board, reference string) (Mark, error) {
 	f, ok := drawn.Footprint(reference)
 	if !ok {
+		f, ok = drawn.Footprint(holder(reference))
+	}
+	if !ok {
 		names := make([]string, len(drawn.Footprints))
 		for i := range drawn.Footprints {
 			names[i] = drawn.Footprints[i].Reference
@@ -167,21 +179,22 @@ func (m Mark) on(drawn *layout.Board, reference string) (Mark, error) {
 
 // pin marks the pads of a pin: those of its number, else those whose pin is called
 // so in the schematic (a board file says in and out, a layout 1 and 2), else those
-// on its net. Where none is told, the part is marked.
+// on its net. The number and the name count first where they lie on the net of the
+// pin, for a board file numbers the ends of a part anew where they are called
+// otherwise, and pads may share a number. Where none is told, the part is marked.
 func (m *Mark) pin(name, net string) {
 	number := func(p layout.Pad) bool { return strings.EqualFold(p.Number, name) }
 	function := func(p layout.Pad) bool { return strings.EqualFold(p.Function, name) }
 	onNet := func(p layout.Pad) bool { return p.Net != "" && strings.EqualFold(netName(p.Net), netName(net)) }
-	for _, is := range []func(layout.Pad) bool{number, function, onNet} {
+	both := func(is func(layout.Pad) bool) func(layout.Pad) bool {
+		return func(p layout.Pad) bool { return is(p) && onNet(p) }
+	}
+	for _, is := range []func(layout.Pad) bool{both(number), both(function), onNet, number, function} {
 		var pads []layout.Pad
 		for _, p := range m.Footprint.Pads {
 			if p.Type != layout.Hole && is(p) {
 				pads = append(pads, p)
 			}
-		}
-		// Pads may share a number and lie on different nets, as mounting tabs do.
-		if slices.ContainsFunc(pads, onNet) {
-			pads = slices.DeleteFunc(pads, func(p layout.Pad) bool { return !onNet(p) })
 		}
 		if len(pads) > 0 {
 			m.take(pads)
