@@ -78,7 +78,7 @@ func Make(s *Source, ground string, connectors []string) (*Draft, error) {
 	}
 	for i := range s.Parts {
 		c := &s.Parts[i]
-		if c.Absent != "" {
+		if c.Absent != "" && !slices.Contains(connectors, c.Name) {
 			d.LeftOut = append(d.LeftOut, LeftOut{c.Name, "is not fitted: " + c.Absent, nets(c.Pads)})
 			continue
 		}

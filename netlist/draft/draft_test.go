@@ -401,8 +401,8 @@ func TestValues(t *testing.T) {
 		}
 	}
 	for value, want := range map[string]bool{
-		"NA": true, "n.p.": true, "DNP": true, "10k DNP": true, "DNF/10k": true, "NA(100nF/10V)": true, "not populated": true, "do not fit": true, "NoPop": true, "N/A": true,
-		"22pF NP0": false, "NAND": false, "DNPX": false, "10k": false, "SNA": false, "NPN": false, "not": false,
+		"NA": true, "n.p.": true, "NP": true, "NF": true, "DNP": true, "10k DNP": true, "DNF/10k": true, "NA(100nF/10V)": true, "not populated": true, "do not fit": true, "NoPop": true, "N/A": true,
+		"22pF NP0": false, "10uF NP": false, "NAND": false, "DNPX": false, "10k": false, "SNA": false, "NPN": false, "not": false,
 	} {
 		if got := notFitted.MatchString(value); got != want {
 			t.Errorf("%q is not fitted: %t, want %t", value, got, want)
@@ -518,6 +518,9 @@ func TestCandidates(t *testing.T) {
 	d, err := Make(read(t, "part,pin,net,kind\nU1,1,GND,\nU1,2,A,\nU1,3,B,\nR1,1,A,\nR1,2,B,\n"), "", []string{"U1"})
 	if err != nil {
 		t.Fatal(err)
+	}
+	if d, err := Make(read(t, "part,pin,net,value\nJ1,1,GND,NA\nJ1,2,A,NA\nU1,1,GND,x\nU1,2,A,x\nU1,3,A,x\n"), "", []string{"J1"}); err != nil || len(d.Parts) != 2 || len(d.LeftOut) != 0 {
+		t.Errorf("who names a connector has one: %+v, %v", d, err)
 	}
 	if got := d.Candidates(); len(got) != 1 || got[0].Name != "U1" {
 		t.Errorf("U1 called a connector: %+v", got)

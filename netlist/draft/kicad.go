@@ -174,7 +174,7 @@ func (s *Source) title(design *sexpr.Node) {
 var (
 	absentField = regexp.MustCompile(`(?i)^(dnp|dnf|dni|do[ _-]?not[ _-]?(populate|fit|place|mount)|no[ _-]?(populate|fit|mount|stuff)|exclude_from_board|not[ _-]?fitted)$`)
 	fittedField = regexp.MustCompile(`(?i)^(populate[d]?|fit(ted)?|mount(ed)?|place[d]?|assemble[d]?|install(ed)?|stuff(ed)?|config)$`)
-	no          = regexp.MustCompile(`(?i)^(0|no|n|false|-|dnp|dnf|dni|none)?$`)
+	no          = regexp.MustCompile(`(?i)^(0|no|n|false|-|~|dnp|dnf|dni|none)?$`)
 )
 
 // field takes what a field of a symbol says. bare tells that it has no value, as a flag.

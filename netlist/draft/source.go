@@ -136,7 +136,7 @@ var nowhere = map[string]bool{"-": true, "--": true, "NC": true, "N/C": true, "N
 
 // notFitted finds the words by which values say that a part is left out (common
 // practice, no source): alone, or beside the value that would be fitted.
-var notFitted = regexp.MustCompile(`(?i)(^|[\s/_,;(\[-])(n/?a|dn[pfimsi]|n\.p\.?|n\.a\.?|d\.n\.[pf]\.?|no[\s_-]?pop|no[\s_-]?fit|no[\s_-]?stuff|no[\s_-]?mount|unpopulated|unstuffed|omit(ted)?|(do[\s_-]?)?not[\s_-]?(be[\s_-]?)?(populated?|fit(ted)?|mount(ed)?|plac(ed?)|install(ed)?|assembl(ed?)|stuff(ed)?))($|[\s/_,;)(\]-])`)
+var notFitted = regexp.MustCompile(`(?i)^n[pfm]$|(^|[\s/_,;(\[-])(n/?a|dn[pfimsi]|n\.p\.?|n\.a\.?|d\.n\.[pf]\.?|no[\s_-]?pop|no[\s_-]?fit|no[\s_-]?stuff|no[\s_-]?mount|unpopulated|unstuffed|omit(ted)?|(do[\s_-]?)?not[\s_-]?(be[\s_-]?)?(populated?|fit(ted)?|mount(ed)?|plac(ed?)|install(ed)?|assembl(ed?)|stuff(ed)?))($|[\s/_,;)(\]-])`)
 
 // escapes are characters that KiCad writes into names by words (from memory of its
 // documentation of text variables and escapes).
