@@ -304,6 +304,8 @@ func TestKinds(t *testing.T) {
 		{"push button to ground", `(ref RESET1) (value side) (libsource (lib House_Buttons) (part T11))`, toGround, `RESET1: {kind: switch, pins: {1: A, 2: GND}}`},
 		{"push button in a line, with a shield", `(ref SW1) (value x) (libsource (lib a) (part SW_PUSH_SHIELDED))`, []string{"0 GND", "1 A", "2 B"}, `SW1: {kind: switch, value: 100M, pins: {1: A, 2: B}}   # ? a key, open at rest: taken for 100 Mohm`},
 		{"push button with its pads twice", `(ref SW1) (value x) (libsource (lib Switch) (part SW_Push_45))`, []string{"1 A", "2 A", "3 GND", "4 GND"}, `SW1: {kind: switch, place: pads 1 and 3, pins: {1: A, 2: GND}}`},
+		{"switch between supplies", `(ref SW1) (value x) (libsource (lib Switch) (part SW_SPST))`, []string{"1 +5V", "2 VBAT"}, `SW1: {kind: switch, pins: {1: "+5V", 2: VBAT}}   # ? open or closed? taken for closed`},
+		{"switch of which nobody knows", `(ref SW1) (value x) (footprint x:SWITCH)`, two, `SW1: {kind: switch, value: 100M, pins: {1: A, 2: B}}   # ? open or closed? taken for open`},
 		{"DIP switch", `(ref SW1) (value x) (libsource (lib Switch) (part SW_DIP_x02))`, []string{"1 A", "2 B", "3 GND", "4 GND"}, "SW1_1: {kind: switch, place: SW1 pads 1 and 4, pins: {1: A, 2: GND}}   # ? pads of an element by the usual rule\nSW1_2: {kind: switch, place: SW1 pads 2 and 3, pins: {1: B, 2: GND}}   # ? pads of an element by the usual rule"},
 		{"test pad", `(ref VCORE1) (value TESTPAD) (libsource (lib House_OTHER) (part TESTPAD))`, []string{"1 A"}, `VCORE1: A`},
 		{"test pad with the name of another net", `(ref B) (value TESTPAD) (libsource (lib o) (part TestPoint))`, []string{"1 A"}, `B: A`},

@@ -69,7 +69,7 @@ var rules = []rule{
 	{words(`potentiometers?|trimmers?|trim ?pots?|variable resistors?|relays?|motors?|buzzers?|beepers?|speakers?|loudspeakers?|microphones?|antennas?|aerials?|thyristors?|scrs?|triacs?|diacs?|solenoids?|vibrators?|lamps?`), verdict{kind: netlist.Unknown}, 2, 0, false},
 	{words(`antennas?|aerials?`), verdict{sort: IsNothing}, 1, 1, false},
 	{words(`conn(ector)?s?( .*)?|con\d*|(pin )?(headers?|sockets?|strips?)|receptacles?|plugs?|jacks?|terminal ?blocks?|screw ?terminals?|ffcs?|fpcs?|card edge|edge ?connector|usb (mini|micro|otg|type|[abc])( .*)?|usb[abc]|(micro |mini )?sd( card)?|micro ?sd\w*|sim card|hdmi|rj ?\d+\w*|(d ?sub|db)\d*|barrel\w*|coax(ial)?|batter(y|ies)( .*)?|cells?|board to board|mezzanine|pogo`), verdict{sort: IsConnector}, 1, 0, false},
-	{words(`push ?buttons?|buttons?|sw push( .*)?|tact(ile)?( .*)?|key ?switch(es)?|sw spst|switch push|momentary`), verdict{kind: netlist.Switch, open: true}, 2, 0, false},
+	{words(`push ?buttons?|buttons?|sw push( .*)?|tact(ile)?( .*)?|key ?switch(es)?|switch push|momentary`), verdict{kind: netlist.Switch, open: true}, 2, 0, false},
 	{words(`switch(es)?( .*)?|sw( .*)?`), verdict{kind: netlist.Switch}, 2, 0, false},
 	{words(`leds?( .*)?|diodes?( .*)?|schottky|zeners?|rectifiers?|1n\d+\w*|1ss\d+\w*`), verdict{kind: netlist.Diode}, 2, 8, false},
 	{begins(`d( \w+)?`), verdict{kind: netlist.Diode}, 2, 3, false},

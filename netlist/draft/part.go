@@ -200,18 +200,32 @@ func (m *maker) make() (list []Part, why string) {
 		return m.unknown(fmt.Sprintf("a %s with %d pads", m.part.Kind, len(contacts))), ""
 	}
 	if m.part.Kind == netlist.Switch {
-		switch {
-		case contacts[0].Net == m.ground || contacts[1].Net == m.ground: // open at rest by itself
-		case m.v.open:
-			// Of a key the board file knows only that it is one; off, it is no short.
-			m.part.Value = "100M"
-			m.part.guess(Somewhat, "a key, open at rest: taken for 100 Mohm")
-		default:
-			m.part.guess(Much, "taken for closed")
-		}
+		m.atRest(contacts)
 	}
 	m.two(contacts)
 	return []Part{m.part}, ""
+}
+
+// offOhms is a switch that is open, as the value of one: no meter tells it from none
+// (common practice, no source).
+const offOhms = "100M"
+
+// atRest says how a switch stands: a key is open, and so is what is not known, but for
+// a switch between two supplies. One to ground is open by itself.
+func (m *maker) atRest(ends []Pad) {
+	first, _ := rail(ends[0].Net)
+	second, _ := rail(ends[1].Net)
+	switch {
+	case ends[0].Net == m.ground || ends[1].Net == m.ground:
+	case m.v.open:
+		m.part.Value = offOhms
+		m.part.guess(Somewhat, "a key, open at rest: taken for 100 Mohm")
+	case first && second:
+		m.part.guess(Much, "open or closed? taken for closed")
+	default:
+		m.part.Value = offOhms
+		m.part.guess(Much, "open or closed? taken for open")
+	}
 }
 
 // contacts are the pads that carry something: not those that hold the part, where
