@@ -41,7 +41,7 @@ type Draft struct {
 	Cut     []LeftOut
 
 	groundSure bool
-	apart      map[string]bool // nets that are called like ground and joined to it nowhere
+	apart      map[string]bool // nets that are called like ground that no part joins to it
 }
 
 const apart = "called like ground, but no part joins it to ground"

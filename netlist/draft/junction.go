@@ -146,8 +146,8 @@ func (m *maker) bridge(pads []Pad) []Part {
 	return list
 }
 
-// clamp makes a diode that protects: its line first, then ground.
-func (m *maker) clamp(pads []Pad) []Part {
+// tvs makes a diode that protects: its line first, then ground.
+func (m *maker) tvs(pads []Pad) []Part {
 	m.part.Value = m.c.Value
 	if m.says(biWords) {
 		m.part.Way = netlist.TwoWay

@@ -122,8 +122,8 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 			}
 		}
 	}
-	// Symbols of the schematic's own are no parts. Pins that the nets do not list go
-	// nowhere.
+	// Symbols of the schematic's own are no parts. Pins that the nets do not list
+	// are not connected.
 	kept := s.Parts[:0]
 	for _, c := range s.Parts {
 		if strings.HasPrefix(c.Name, "#") {

@@ -215,7 +215,7 @@ func (d *Draft) pinsThatMatter(list []Pin, touched map[string]bool) (kept []Pin,
 	return kept, left
 }
 
-// settleEnds writes pins whose net nothing else in the draft is on as going nowhere,
+// settleEnds leaves out pins whose net nothing else in the draft is on,
 // but for the ends of parts that the walk left: these show where it ended.
 func (d *Draft) settleEnds() {
 	contacts := make(map[string]int)

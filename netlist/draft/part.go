@@ -40,7 +40,7 @@ type Part struct {
 	hops  int               // parts between here and the nearest connector chosen
 }
 
-// Pin is a pin with its net; the net is empty where the pin goes nowhere.
+// Pin is a pin with its net; the net is empty where the pin is not connected.
 type Pin struct{ Name, Net string }
 
 // Weight is how much a guess can mislead, from little to much.
@@ -164,7 +164,7 @@ func (m *maker) make() (list []Part, why string) {
 	case netlist.Diode:
 		return m.diodes(contacts), ""
 	case netlist.Clamp:
-		return m.clamp(contacts), ""
+		return m.tvs(contacts), ""
 	case netlist.Transistor:
 		return m.transistor(contacts), ""
 	case netlist.Filter:
@@ -194,7 +194,7 @@ func (m *maker) make() (list []Part, why string) {
 		if len(contacts) >= 2 && contacts[0].Net == contacts[1].Net {
 			return nil, "has both ends on one net"
 		}
-		return nil, "has an end that goes nowhere"
+		return nil, "has an end that is not connected"
 	}
 	if len(contacts) != 2 {
 		return m.unknown(fmt.Sprintf("a %s with %d pads", m.part.Kind, len(contacts))), ""

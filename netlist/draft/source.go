@@ -51,7 +51,7 @@ type Pad struct {
 	Number   string
 	Function string // what the symbol calls it, such as A, K or VDD
 	Type     string // electrical type, as in the KiCad file formats: power_in, passive, ...
-	Net      string // empty where it goes nowhere
+	Net      string // empty where it is not connected
 }
 
 // pad gives a component a pad. A number that the symbol uses again, as mounting tabs
@@ -121,9 +121,9 @@ func (s *Source) settle(problems *document.Problems) {
 	for i := range s.Parts {
 		for k := range s.Parts[i].Pads {
 			p := &s.Parts[i].Pads[k]
-			// Newer releases of KiCad tell pins of one name apart by their numbers.
+			// Newer releases of KiCad distinguish pins of one name by their numbers.
 			p.Function = strings.TrimSuffix(p.Function, "_"+p.Number)
-			if joined[p.Net] <= 1 && s.Parts[i].Absent == "" || nowhere[strings.ToUpper(p.Net)] || strings.Contains(p.Type, "no_connect") {
+			if joined[p.Net] <= 1 && s.Parts[i].Absent == "" || unconnected[strings.ToUpper(p.Net)] || strings.Contains(p.Type, "no_connect") {
 				p.Net = ""
 			}
 			p.Net = short[p.Net]
@@ -131,8 +131,8 @@ func (s *Source) settle(problems *document.Problems) {
 	}
 }
 
-// nowhere are the names that people give to no net.
-var nowhere = map[string]bool{"-": true, "--": true, "NC": true, "N/C": true, "N.C.": true}
+// unconnected are the names that people give to no net.
+var unconnected = map[string]bool{"-": true, "--": true, "NC": true, "N/C": true, "N.C.": true}
 
 // notFitted finds the words by which values say that a part is left out (common
 // practice, no source): alone, or beside the value that would be fitted.
@@ -184,7 +184,7 @@ func (s *Source) shortNames(nets map[string]int) map[string]string {
 		}
 		give(net, name)
 	}
-	// Names that have become alike stay as they were.
+	// Names that have become equal stay as they were.
 	count := make(map[string]int)
 	for _, name := range short {
 		count[name]++
