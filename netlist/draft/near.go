@@ -49,9 +49,9 @@ const mostSupplyPins = 2
 func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 	start := make(map[string]bool)
 	var all []string
-	for _, p := range d.Parts {
-		if p.Sort == IsConnector {
-			all = append(all, p.Name)
+	for i := range d.Parts {
+		if d.Parts[i].Sort == IsConnector {
+			all = append(all, d.Parts[i].Name)
 		}
 	}
 	for _, name := range connectors {
@@ -168,9 +168,9 @@ func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 	if pinsCut > 0 {
 		out.Cut = append(out.Cut, LeftOut{fmt.Sprintf("%d pins of ICs", pinsCut), "lie on other lines, or are further pins of a supply or of ground", nil})
 	}
-	for _, name := range all {
-		p := d.Parts[slices.IndexFunc(d.Parts, func(p Part) bool { return p.Name == name })]
-		if !start[name] && slices.ContainsFunc(p.Pins, func(pin Pin) bool { _, ok := depth[pin.Net]; return ok }) {
+	for i := range d.Parts {
+		p, name := &d.Parts[i], d.Parts[i].Name
+		if p.Sort == IsConnector && !start[name] && slices.ContainsFunc(p.Pins, func(pin Pin) bool { _, ok := depth[pin.Net]; return ok }) {
 			out.Cut = append(out.Cut, LeftOut{"connector " + name, "shares lines with what is kept", nil})
 		}
 	}
@@ -215,8 +215,8 @@ func (d *Draft) pinsThatMatter(list []Pin, touched map[string]bool) (kept []Pin,
 	return kept, left
 }
 
-// settleEnds leaves out pins whose net nothing else in the draft is on,
-// but for the ends of parts that the walk left: these show where it ended.
+// settleEnds leaves out pins of ICs whose net nothing else in the draft is on. Such
+// ends of other parts stay: they show where the walk ended.
 func (d *Draft) settleEnds() {
 	contacts := make(map[string]int)
 	for i := range d.Parts {

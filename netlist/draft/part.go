@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"regexp"
-	"slices"
 	"strings"
 
 	"halfsplit/netlist"
@@ -78,8 +77,11 @@ func (c *Component) parts(ground string) (list []Part, why string) {
 		}
 		m.part.guess(w, "%s", v.wobbly)
 	}
-	for _, number := range c.Twice {
-		m.part.guess(Little, "the source numbers pad %s like another one", number)
+	switch n := len(c.Twice); {
+	case n == 1:
+		m.part.guess(Little, "the source numbers pad %s like another one", c.Twice[0])
+	case n > 1:
+		m.part.guess(Little, "the source numbers pad %s and %d more like other ones", c.Twice[0], n-1)
 	}
 	if len(nets(c.Pads)) == 0 {
 		return nil, "is connected to nothing"
@@ -246,12 +248,14 @@ func (m *maker) contacts() []Pad {
 // oneForNet keeps the first pad of each net.
 func oneForNet(pads []Pad) []Pad {
 	var kept []Pad
+	seen := map[string]bool{"": true}
 	for _, p := range pads {
-		if !slices.ContainsFunc(kept, func(q Pad) bool { return q.Net == p.Net }) {
+		if !seen[p.Net] {
+			seen[p.Net] = true
 			kept = append(kept, p)
 		}
 	}
-	return slices.DeleteFunc(kept, func(p Pad) bool { return p.Net == "" })
+	return kept
 }
 
 // two gives a part of two ends the terminals 1 and 2, and says where they are where

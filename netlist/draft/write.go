@@ -95,7 +95,10 @@ func (d *Draft) write() string {
 		}
 		marked(fmt.Sprintf("  %s: {%spins: %s}", scalar(p.Name), fields, pinsText(p.Pins)), p.guesses())
 	})
-	taken := make(map[string]bool)
+	taken, parts := make(map[string]bool), make(map[string]bool)
+	for i := range d.Parts {
+		parts[d.Parts[i].Name] = true
+	}
 	head := "\ntest_points:\n"
 	for i := range d.Parts {
 		p := &d.Parts[i]
@@ -103,8 +106,8 @@ func (d *Draft) write() string {
 			continue
 		}
 		net, name := p.Pins[0].Net, p.Name
-		// A pad may not have the name of a net that it is not on.
-		for used[name] && name != net || taken[name] || d.pointed(name) {
+		// A pad may not have the name of a net that it is not on, nor that of a pin.
+		for used[name] && name != net || taken[name] || parts[name[:max(strings.LastIndexByte(name, '.'), 0)]] {
 			name = "TP_" + strings.ReplaceAll(name, ".", "_")
 		}
 		taken[name] = true
@@ -139,12 +142,6 @@ func (d *Draft) write() string {
 		marked(fmt.Sprintf("  %s: {rail: %s}", scalar(net), volts), []string{r.Why})
 	}
 	return b.String()
-}
-
-// pointed tells that a name reads as a pin of a part.
-func (d *Draft) pointed(name string) bool {
-	dot := strings.LastIndexByte(name, '.')
-	return dot > 0 && slices.ContainsFunc(d.Parts, func(p Part) bool { return p.Name == name[:dot] })
 }
 
 func (p *Part) guesses() []string {
