@@ -1,7 +1,7 @@
 package main
 
 import (
-	"cmp"
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/document/wholefile"
 	"halfsplit/netlist/draft"
 	"halfsplit/netlist/draft/table"
 )
@@ -41,13 +42,14 @@ the whole board.
 
 What was guessed is marked "# ?" in the file and listed, what matters most first.
 Where the file that --to names is there already, what would change is shown: marked
-guesses are replaced, all else stays as people wrote it. --update writes it.`,
+guesses are replaced, all else stays as people wrote it. --update writes it. FILE may
+be a pipe; - is standard input.`,
 		Example: `  halfsplit draft lamp.net
   halfsplit draft lamp.net --connector J7 --to board.yaml
   halfsplit draft lamp-2.net --connector J7 --to board.yaml --update
   halfsplit draft pins.csv --column part=Designator --column net="Net name" --all`,
 		Args: arguments("FILE"),
-		RunE: func(_ *cobra.Command, args []string) error { return a.draft(args[0], f) },
+		RunE: func(cmd *cobra.Command, args []string) error { return a.draft(cmd, args[0], f) },
 	}
 	flags := cmd.Flags()
 	flags.StringArrayVar(&f.connectors, "connector", nil, "`NAME` of the connector to begin at, or of any part to be called one; may be repeated")
@@ -63,7 +65,7 @@ guesses are replaced, all else stays as people wrote it. --update writes it.`,
 	return cmd
 }
 
-func (a *app) draft(file string, f *draftFlags) error {
+func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 	s, err := a.screen()
 	if err != nil {
 		return err
@@ -86,17 +88,22 @@ func (a *app) draft(file string, f *draftFlags) error {
 			return instead(fmt.Sprintf("`%s` holds the character U+%04X, which does not show", x.flag, r), "leave it out")
 		}
 	}
-	in, err := os.Open(file)
-	if err != nil {
-		return instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
-	}
-	defer in.Close()
-	source, err := draft.Read(in, file, columns)
+	in, err := source(cmd, file)
 	if err != nil {
 		return err
 	}
-	source.Board, source.Revision = cmp.Or(f.board, source.Board), cmp.Or(f.revision, source.Revision)
-	d, err := draft.Make(source, f.ground, f.connectors)
+	defer in.Close()
+	drawn, err := draft.Read(in, file, columns)
+	if err != nil {
+		return err
+	}
+	if f.board != "" {
+		drawn.Board = f.board
+	}
+	if f.revision != "" {
+		drawn.Revision = f.revision
+	}
+	d, err := draft.Make(drawn, f.ground, f.connectors)
 	if err != nil {
 		return err
 	}
@@ -112,7 +119,7 @@ func (a *app) draft(file string, f *draftFlags) error {
 			return err
 		}
 	}
-	if source.Drawn && f.to != "" {
+	if drawn.Drawn && file != "-" && f.to != "" {
 		d.Layout = beside(f.to, file)
 	}
 	text, err := d.Text()
@@ -130,7 +137,7 @@ func (a *app) draft(file string, f *draftFlags) error {
 	old, err := os.ReadFile(f.to)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		if err := writeNew(f.to, []byte(text)); err != nil {
+		if err := wholefile.New(f.to, []byte(text)); err != nil {
 			return instead(quoted(f.to)+" cannot be written: "+reason(err), "name a file in a folder where you may write")
 		}
 		answer.Wrote = f.to
@@ -143,7 +150,8 @@ func (a *app) draft(file string, f *draftFlags) error {
 		}
 		answer.changes(changes, merged != string(old))
 		if f.update && merged != string(old) {
-			if err := replaceFile(f.to, []byte(merged)); err != nil {
+			same := func(head []byte) bool { return bytes.HasPrefix(old, head) } // nobody wrote it meanwhile
+			if err := wholefile.Replace(f.to, []byte(merged), same); err != nil {
 				return instead(quoted(f.to)+" cannot be written: "+reason(err), "check that you may write it")
 			}
 			answer.Wrote = f.to
@@ -171,21 +179,6 @@ func beside(from, file string) string {
 		return ""
 	}
 	return filepath.ToSlash(rel)
-}
-
-// replaceFile puts a text in the place of a file, whole or not at all.
-func replaceFile(path string, text []byte) error {
-	info, err := os.Stat(path)
-	if err != nil {
-		return err
-	}
-	if err := writeNew(path+".new", text); err != nil {
-		return err
-	}
-	if err := os.Chmod(path+".new", info.Mode().Perm()); err != nil {
-		return err
-	}
-	return os.Rename(path+".new", path)
 }
 
 // candidates lists the connectors that can be named, and asks for one.
