@@ -263,6 +263,16 @@ func binomialTail(hits, n int, p float64) float64 {
 	return sum
 }
 
+// poissonTail is the probability of so many or more where mean are expected.
+func poissonTail(hits int, mean float64) float64 {
+	sum, term := 1.0, math.Exp(-mean)
+	for k := range hits {
+		sum -= term
+		term *= mean / float64(k+1)
+	}
+	return math.Max(sum, 0)
+}
+
 // hold prints one table and holds it to the goals.
 func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) {
 	var faulty, drawn, mended, undrawn, named, sure, right, good, calledFaulty, open, group, replaced, shown int
@@ -331,7 +341,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 	g.atLeast(at("repaired, of drawn faults"), mended, drawn, 0.95)
 	g.atLeast(at("surely and right"), right, sure, 0.95)
 	g.atMost(at("good boards called faulty"), calledFaulty, good, 0.02)
-	g.atMost(at("good parts replaced a repair"), min(replaced, faulty), faulty, 0.20)
+	g.judge(at("good parts replaced a repair"), replaced, faulty, "at most", 0.20, poissonTail(replaced, 0.20*float64(faulty)) < 0.01)
 	if byPeople {
 		g.atMost(at("dead ends"), ends[deadEnd], faulty, 0)
 		g.atMost(at("in circles"), ends[circles], faulty, 0)
@@ -372,6 +382,9 @@ func TestJudgement(t *testing.T) {
 	}
 	if got := binomialTail(1, 10, 0.1); math.Abs(got-(1-math.Pow(0.9, 10))) > 1e-12 {
 		t.Errorf("one or more of ten at 0.1: %g", got)
+	}
+	if got := poissonTail(2, 1); math.Abs(got-(1-2/math.E)) > 1e-12 {
+		t.Errorf("two or more where one is expected: %g", got)
 	}
 	var fair, boast Calibration
 	r := practice.Random(3, "judgement")
