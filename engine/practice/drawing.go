@@ -37,8 +37,8 @@ type Drawing struct {
 	Text  []byte         // its board file
 
 	truth *netlist.Board
-	parts []netlist.PartID // of the truth, by part of the drawing; None has no entry
-	drawn map[netlist.PartID]netlist.PartID
+	parts []netlist.PartID                  // of the truth, by part of the drawing
+	drawn map[netlist.PartID]netlist.PartID // of the drawing, by part of the truth
 }
 
 // NewDrawing draws a board as people do. The board must have been loaded from a
