@@ -8,6 +8,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/fit"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
@@ -75,4 +76,38 @@ func asked(p *Problem, f *practice.Fault) string {
 		text += fmt.Sprintf("=%g", f.Ohms)
 	}
 	return text
+}
+
+// enginePosteriorMisses lists the boards of TestPosterior that the engine as it stands
+// misses.
+var enginePosteriorMisses = map[string]bool{}
+
+// enginePosterior is what Diagnose lists of explanations by one fault.
+func enginePosterior(p *Problem, readings []float64, faults []Hypothesis) ([]float64, error) {
+	e, lib, err := engineOf(p, 1)
+	if err != nil {
+		return nil, err
+	}
+	c := &journal.Case{Board: p.Model.Board, Library: lib, Meter: p.Meter, Events: caseOf(p, readings)}
+	c.All = c.Events
+	d, err := e.Diagnose(c)
+	if err != nil {
+		return nil, err
+	}
+	said := map[string]float64{}
+	for _, x := range d.Explanations {
+		if len(x.Faults) == 1 {
+			said[x.Faults[0].At+" "+x.Faults[0].Mode] += x.Probability
+		}
+	}
+	out := make([]float64, len(faults))
+	for i := range faults {
+		l := &faults[i].Locus
+		name := l.Name(p.Model.Board)
+		if l.Part != netlist.None && l.Terminal >= 0 && (l.Series || network.Pinned(p.Model.Board.Parts[l.Part].Kind)) {
+			name = p.Model.Board.PointName(p.Model.Board.TerminalPoint(netlist.TerminalRef{Part: l.Part, Terminal: l.Terminal}))
+		}
+		out[i] = said[name+" "+faults[i].Mode.Mode.String()]
+	}
+	return out, nil
 }

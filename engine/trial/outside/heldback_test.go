@@ -178,8 +178,6 @@ func toldLevel(p *Problem, _ [][]float64, volts []float64, pin int) (float64, er
 	return normalLevel(forward(l, z)[len(z)-1]), nil
 }
 
-func normalLevel(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
-
 // engineHeldBack says whether the engine as it stands misses the goal.
 var engineHeldBack = map[string]bool{"levels": true}
 
