@@ -607,6 +607,16 @@ func (c *Class) Write(dir string) error {
 		path string
 		text []byte
 	}{{filepath.Join(dir, "board.yaml"), c.Order.BoardText}}
+	if b := c.Order.Board; b.Layout != "" {
+		// The board file names it from where the file lies.
+		name, err := filepath.Rel(filepath.Dir(b.File), b.Layout)
+		if text, readErr := os.ReadFile(b.Layout); err == nil && readErr == nil && filepath.IsLocal(name) {
+			files = append(files, struct {
+				path string
+				text []byte
+			}{filepath.Join(dir, name), text})
+		}
+	}
 	for i, s := range c.Sweeps {
 		var b bytes.Buffer
 		b.WriteString("# Invented, like the board.\n")
@@ -619,6 +629,9 @@ func (c *Class) Write(dir string) error {
 		}{filepath.Join(dir, "known", fmt.Sprintf("good-%d.yaml", i+1)), b.Bytes()})
 	}
 	for _, f := range files {
+		if err := os.MkdirAll(filepath.Dir(f.path), 0o777); err != nil {
+			return fileError(f.path, err)
+		}
 		out, err := os.OpenFile(f.path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 		if err != nil {
 			return fileError(f.path, err)
