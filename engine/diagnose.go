@@ -42,19 +42,31 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	q := &inquiry{Engine: e, c: c, stages: c.Stages()}
 	last := q.stages[len(q.stages)-1]
 	q.edits, q.drive = last.Edits, driveOf(last)
-	q.taken, q.obs = e.observe(c)
+	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
 	var err error
+	q.taken, q.obs = e.observe(c)
 	if q.ph, err = e.physics(q.obs); err != nil {
 		return nil, err
+	}
+	if d.Readings, err = e.compareWith(q.ph, q.taken, q.obs); err != nil {
+		return nil, err
+	}
+	if d.Implausible = e.implausibleAtSight(c, d.Readings); d.Implausible != nil {
+		q.abnormal(d)
+		q.cautions(d)
+		return d, nil
 	}
 	q.ev = q.evidence()
 	if q.res, err = fault.Search(e.model, e.priors, q.ph, q.obs, q.ev); err != nil {
 		return nil, err
 	}
-	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
-		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
 	d.Readings = e.compare(q.taken, q.obs)
 	q.abnormal(d)
+	if d.Implausible, err = q.leftOver(d); d.Implausible != nil || err != nil {
+		q.cautions(d)
+		return d, err
+	}
 	q.explanations(d)
 	if err := q.suspects(d); err != nil {
 		return nil, err
@@ -438,10 +450,17 @@ func (q *inquiry) notes(d *Diagnosis) {
 	if names := q.Undrawn(); len(names) > 0 {
 		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
 	}
+	if q.res.Left > tellLeft {
+		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
+	}
 	if math.Abs(q.ph.Shift) > 0.004 {
 		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))
 	}
 }
+
+// tellLeft is the share of the weight in sets that were not weighed from which that is
+// told: below, no percentage on the screen would change.
+const tellLeft = 0.01
 
 // list joins names, a few of them.
 func list(names []string) string {

@@ -5,9 +5,12 @@ package engine
 
 // Diagnosis is what the readings of a case mean.
 type Diagnosis struct {
-	Board    string     `json:"board"`
-	Revision string     `json:"revision"`
-	Abnormal []Abnormal `json:"abnormal"`
+	Board    string `json:"board"`
+	Revision string `json:"revision"`
+	// Implausible says that the readings are not those of the board; null where they
+	// may be. Nothing is concluded then: there are no suspects and no steps.
+	Implausible *Implausible `json:"implausible"`
+	Abnormal    []Abnormal   `json:"abnormal"`
 	// Explanations are sets of faults, likeliest first. They sum to at most 1;
 	// the rest was not listed. An empty set says that nothing is wrong.
 	Explanations []Explanation `json:"explanations"`
@@ -86,9 +89,22 @@ type Comparison struct {
 	Surprise          float64  `json:"sigmas"`  // as rare among good boards as so many standard deviations of a normal
 	Verdict           Verdict  `json:"verdict"` // its word
 	Event             int      `json:"event"`   // number of the case event
+	// Circuit is the verdict that stands where NoKnownGood does not: against what good
+	// boards read or, where none was read, against Foretold.
+	Circuit    Verdict `json:"-"`
+	Resistance bool    `json:"-"` // taken in resistance mode
 	// Settling is the time in seconds that the capacitors on the line take to
 	// charge, where it is worth waiting for (over 0.3 s); 0 otherwise.
 	Settling float64 `json:"settling,omitempty"`
+}
+
+// Good is what a good board shows at a reading: volts, nil for OL, or ohms beside
+// Ohms. It is predicted by the circuit where no good board was read.
+func (c *Comparison) Good() (value *float64, overload, predicted bool) {
+	if c.KnownGood != nil || c.KnownGoodOverload {
+		return c.KnownGood, c.KnownGoodOverload, false
+	}
+	return c.Foretold, c.ForetoldOverload, true
 }
 
 // Explanation is a set of faults that accounts for the readings.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -13,8 +14,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -34,7 +35,7 @@ func (a *app) benchCommand() *cobra.Command {
 	var f benchFlags
 	cmd := &cobra.Command{
 		Use:   "bench CASE",
-		Short: "guided session: sweep, locate, step, remedy, verify, power gate",
+		Short: "guided session: sweep, locate, step, remedy, verify, power-up",
 		Long: `bench runs a repair from the first reading to the closed case. It says what to
 read or do next, takes the readings as you enter them, and writes every entry
 into the case file before it asks again. Leave at any time, however you like:
@@ -45,7 +46,8 @@ A case that is not there yet is begun; then --board is needed.
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
-it can be fed from a file or from a meter.`,
+it can be fed from a file or from a meter; the exit code is then 1 where a line
+was refused.`,
 		Example: `  halfsplit bench cases/touch-dead.yaml --board board.yaml --known known --complaint "touch dead"
   halfsplit bench cases/touch-dead.yaml
   halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0`,
@@ -78,8 +80,8 @@ func (f *drawFlags) add(cmd *cobra.Command) {
 }
 
 // limits reads the flags.
-func (f *drawFlags) limits() (gate.Limits, error) {
-	var l gate.Limits
+func (f *drawFlags) limits() (powerup.Limits, error) {
+	var l powerup.Limits
 	one := func(flag, text string) (float64, error) {
 		v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ampere)
 		if err != nil {
@@ -197,11 +199,12 @@ type benchScreen struct {
 	session  *bench.Session
 	terminal bool // a person sees the prompt and what is typed
 
-	swept  int // connector whose picture was shown last, plus 1
-	shown  int // events when the last step was shown
-	closed bool
-	again  bool // what is asked stands above, and only the entry was wrong
-	failed bool // the last entry to be written could not be
+	swept   int // connector whose picture was shown last, plus 1
+	shown   int // events when the last step was shown
+	closed  bool
+	again   bool // what is asked stands above, and only the entry was wrong
+	failed  bool // the last entry to be written could not be
+	refused bool // a line that somebody wrote was refused
 }
 
 // run asks and takes entries until there are no more.
@@ -217,7 +220,7 @@ func (b *benchScreen) run(in *input) error {
 				b.farewell()
 			}
 			if !b.terminal {
-				return nil
+				return b.outcome()
 			}
 		}
 		b.prompt(p)
@@ -229,7 +232,7 @@ func (b *benchScreen) run(in *input) error {
 		if !ok {
 			b.gap()
 			b.left()
-			return in.err
+			return cmp.Or(in.err, b.outcome())
 		}
 		if !b.terminal || line.device {
 			b.say(prose(line.text))
@@ -237,15 +240,24 @@ func (b *benchScreen) run(in *input) error {
 		r, err := b.session.Enter(line.text)
 		if err != nil {
 			b.wrong(err)
-			b.again = true
+			b.again, b.refused = true, b.refused || !line.device // a meter may send what is no reading
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}
 		b.failed = b.failed && len(r.Recorded) == 0
 		if b.reply(p, r) {
-			return nil
+			return b.outcome()
 		}
 	}
+}
+
+// outcome is how the session ends. A person at the prompt has seen what was refused
+// and could enter it again; who fed the session lines learns it from the exit code.
+func (b *benchScreen) outcome() error {
+	if b.failed || b.refused && !b.terminal {
+		return errBadly
+	}
+	return nil
 }
 
 // isTerminalIn tells whether entries come from a keyboard.

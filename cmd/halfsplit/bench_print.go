@@ -6,8 +6,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 )
@@ -60,7 +60,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
 		b.input("y when it is back; `fitted " + name(part.Name) + "` for a new one, s to leave it off")
 	case bench.AskPowerBefore:
-		b.gate(p.Gate)
+		b.powerUp(p.PowerUp)
 		b.input("current before the power key, such as 2 mA; s to skip")
 	case bench.AskPowerAfter:
 		b.input("current after the power key; s to skip")
@@ -70,8 +70,8 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 			b.gap()
 			b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
 			b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
-			if p.Gate != nil && !p.Gate.Open {
-				b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+			if p.PowerUp != nil && !p.PowerUp.Passed() {
+				b.prose(3, 2, loud, prose(p.PowerUp.Line()))
 			}
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
@@ -80,11 +80,19 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.gap()
 		b.prose(3, 0, green, "What was read is what good boards read, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
 		b.elsewhere(p)
+	case bench.AskImplausible:
+		if !b.again {
+			b.implausible(p.Diagnosis.Implausible)
+			b.gap()
+			b.prose(3, 2, next, "PUT IT RIGHT AND READ AGAIN")
+			b.prose(3, 2, plain, prose(p.Diagnosis.Implausible.Do))
+		}
+		b.input("y when it is put right: these readings are taken back, and the sweep begins again; s to leave them")
 	case bench.AskStuck:
 		b.rule("NO STEP LEFT", "")
 		b.gap()
-		if p.Gate != nil && !p.Gate.Open {
-			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+		if p.PowerUp != nil && !p.PowerUp.Passed() {
+			b.prose(3, 2, loud, prose(p.PowerUp.Line()))
 		}
 		if p.Wrong != "" {
 			b.prose(3, 2, loud, "The next step could not be worked out: "+prose(p.Wrong)+". Take back the last entry with undo, or write on.")
@@ -144,8 +152,8 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
 	case bench.ForProof:
 		why = "to prove the repair; a good board reads " + b.want(p)
-	case bench.ForGate:
-		why = "for the power gate; a good board reads " + b.want(p)
+	case bench.ForPowerUp:
+		why = "for the power-up check; a good board reads " + b.want(p)
 	}
 	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
@@ -261,8 +269,8 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		b.why()
 	case bench.ShowSteps:
 		b.steps()
-	case bench.ShowGate:
-		b.showGate()
+	case bench.ShowPowerUp:
+		b.showPowerUp()
 	case bench.ShowCase:
 		b.events(c)
 	}
@@ -328,13 +336,13 @@ func (b *benchScreen) steps() {
 	b.prose(2, 2, faint, "`take 2` does the second instead of the first.")
 }
 
-func (b *benchScreen) showGate() {
-	g, err := b.session.Gate()
+func (b *benchScreen) showPowerUp() {
+	g, err := b.session.PowerUp()
 	if err != nil {
 		b.wrong(err)
 		return
 	}
-	b.gate(g)
+	b.powerUp(g)
 }
 
 // events lists the record.
@@ -380,7 +388,7 @@ func (b *benchScreen) help() {
 		{{"y", strong}, {"done, agreed, believed", plain}},
 		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
 		{{"n TEXT", strong}, {"a note", plain}},
-		{{"w  o  g  l", strong}, {"why; what else could be done; the power gate; the list of events", plain}},
+		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},
 		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
 		{{"take 2", strong}, {"the second step instead of the first", plain}},
 		{{"close  refer", strong}, {"end the case; end it as referred on", plain}},
@@ -402,20 +410,21 @@ func drives(c *journal.Case) string {
 	return fmt.Sprintf("; the meter here drives %s up to %s", quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt))
 }
 
-// gate prints whether power may go on.
-func (s *screen) gate(g *gate.Gate) {
-	if g.Open {
-		s.rule("POWER GATE OPEN", "")
-		s.gap()
-		s.prose(3, 2, green, "√ "+prose(g.Says))
-	} else {
-		s.rule("POWER GATE CLOSED", "")
-		s.gap()
-		s.prose(3, 2, loud, "■ "+prose(g.Says))
+// powerUp prints whether power may go on.
+func (s *screen) powerUp(g *powerup.Answer) {
+	mark, st := "■", loud
+	switch g.Result {
+	case powerup.Pass:
+		mark, st = "√", green
+	case powerup.NotChecked:
+		mark, st = "?", yellow
 	}
+	s.rule(g.Title(), "")
+	s.gap()
+	s.prose(3, 2, st, mark+" "+prose(g.Says))
 	var rows [][]cell
 	for _, l := range g.Lines {
-		mark, st := gateMark(l.State)
+		mark, st := powerUpMark(l.State)
 		kind := "line"
 		if l.Rail {
 			kind = "rail"
@@ -462,7 +471,7 @@ func (s *screen) gate(g *gate.Gate) {
 }
 
 // lineState is how a line stands and why, without saying it twice.
-func lineState(l *gate.Line) string {
+func lineState(l *powerup.Line) string {
 	why := prose(l.Why)
 	if strings.HasPrefix(why, string(l.State)) {
 		return why
@@ -470,15 +479,15 @@ func lineState(l *gate.Line) string {
 	return string(l.State) + ": " + why
 }
 
-func gateMark(state gate.State) (string, style) {
+func powerUpMark(state powerup.State) (string, style) {
 	switch state {
-	case gate.Cleared:
+	case powerup.Cleared:
 		return "√", green
-	case gate.Shorted:
+	case powerup.Shorted:
 		return "●", loud
-	case gate.Wrong:
+	case powerup.Wrong:
 		return "■", loud
-	case gate.NotRead:
+	case powerup.NotRead:
 		return "-", yellow
 	}
 	return "?", faint

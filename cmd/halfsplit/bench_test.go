@@ -13,8 +13,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 )
 
 // play runs a command with entries on standard input.
@@ -94,7 +94,7 @@ func TestBenchSessions(t *testing.T) {
 			t.Errorf("%s: the case is not closed:\n%s", name, out)
 		}
 		if _, errs, code := play(t, "", "power", name+".yaml"); code != exitDone {
-			t.Errorf("%s: the power gate exits %d; %s", name, code, errs)
+			t.Errorf("%s: the power-up check exits %d; %s", name, code, errs)
 		}
 		if out, errs, code := play(t, "", "report", name+".yaml", "--html", name+".html"); code != exitDone || !strings.Contains(out, "Wrote") {
 			t.Errorf("%s: report exits %d; %s", name, code, errs)
@@ -103,7 +103,7 @@ func TestBenchSessions(t *testing.T) {
 }
 
 // TestNewcomer is the log of somebody who follows the help alone: writes the
-// demonstration, plays a case of it, asks for the gate and the report.
+// demonstration, plays a case of it, asks for the power-up check and the report.
 func TestNewcomer(t *testing.T) {
 	entries := sessions(t)["touch-dead"]
 	golden, err := filepath.Abs("testdata/newcomer.golden")
@@ -170,8 +170,8 @@ func TestBenchRefused(t *testing.T) {
 		{[]string{"power", "cases/touch-dead.yaml", "--draw-after", "110..60 mA"}, "the lesser current first"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "x.html", "--markdown"}, "one of them"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "nowhere/x.html"}, "where you may write"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "is no HTML page"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no HTML page"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "which is read"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no page that `--html` wrote"},
 	} {
 		_, errs, code := play(t, "", tt.args...)
 		if code != exitUsage || !strings.Contains(errs, tt.want) {
@@ -215,7 +215,7 @@ func TestMeterDevice(t *testing.T) {
 	}
 }
 
-// TestPowerClosed: rework that was not read again closes the gate, exit code 1,
+// TestPowerClosed: rework that was not read again is not checked, exit code 1,
 // in text and in JSON.
 func TestPowerClosed(t *testing.T) {
 	demoFolder(t)
@@ -232,12 +232,12 @@ func TestPowerClosed(t *testing.T) {
 	}
 	w.Close()
 	out, errs, code := play(t, "", "power", "cases/touch-dead.yaml")
-	if code != exitBadly || errs != "" || !strings.Contains(out, "POWER GATE CLOSED") || !strings.Contains(out, "TP_SDA") {
+	if code != exitBadly || errs != "" || !strings.Contains(out, "POWER-UP CHECK: NOT CHECKED") || !strings.Contains(out, "TP_SDA") {
 		t.Errorf("exit %d, %q\n%s", code, errs, out)
 	}
 	out, errs, code = play(t, "", "power", "cases/touch-dead.yaml", "--json")
-	var g gate.Gate
-	if err := json.Unmarshal([]byte(out), &g); err != nil || code != exitBadly || errs != "" || g.Open || len(g.Need) == 0 {
+	var g powerup.Answer
+	if err := json.Unmarshal([]byte(out), &g); err != nil || code != exitBadly || errs != "" || g.Passed() || len(g.Need) == 0 {
 		t.Errorf("exit %d, %v, %q\n%s", code, err, errs, out)
 	}
 }
@@ -257,7 +257,7 @@ func TestBenchFileGone(t *testing.T) {
 		return 0, io.EOF
 	})
 	var out, errs bytes.Buffer
-	if code := run([]string{"bench", "mine.yaml", "--board", "board.yaml", "--known", "known"}, gone, &out, &errs); code != exitDone {
+	if code := run([]string{"bench", "mine.yaml", "--board", "board.yaml", "--known", "known"}, gone, &out, &errs); code != exitBadly {
 		t.Errorf("exit %d, %s", code, errs.String())
 	}
 	if text := out.String(); !strings.Contains(text, "not recorded: mine.yaml") || !strings.Contains(text, "are not in the case") || strings.Contains(text, "All that was entered is") {

@@ -11,9 +11,12 @@ import (
 
 // comparison is what `compare --json` prints.
 type comparison struct {
-	Board    string              `json:"board"`
-	Revision string              `json:"revision"`
-	Readings []engine.Comparison `json:"readings"`
+	Board    string `json:"board"`
+	Revision string `json:"revision"`
+	// Implausible says that the readings are not those of the board; null where they
+	// may be.
+	Implausible *engine.Implausible `json:"implausible"`
+	Readings    []engine.Comparison `json:"readings"`
 }
 
 func (a *app) compareCommand() *cobra.Command {
@@ -33,10 +36,17 @@ func (a *app) compareCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			wrong, err := e.Implausible(c, list)
+			if err != nil {
+				return err
+			}
 			if r.json {
-				return a.json(comparison{c.Board.Name, c.Board.Revision, list})
+				return a.json(comparison{c.Board.Name, c.Board.Revision, wrong, list})
 			}
 			s.caseHead(c)
+			if wrong != nil {
+				s.implausible(wrong)
+			}
 			s.comparisons(list)
 			return nil
 		},

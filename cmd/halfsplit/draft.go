@@ -1,9 +1,9 @@
 package main
 
 import (
+	"bufio"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -12,6 +12,9 @@ import (
 	"halfsplit/netlist/draft"
 	"halfsplit/netlist/draft/table"
 )
+
+// netlistHead begins every netlist of KiCad's, whatever the file is called.
+const netlistHead = "(export"
 
 func (a *app) draftCommand() *cobra.Command {
 	var board, revision, ground, to string
@@ -27,11 +30,11 @@ connector. What was guessed or is not known is marked "# ?" for you to check.
 
 Kinds are guessed from the letters of names (R, C, L, FB, D, Q, U, J); a column
 "kind", or a field "halfsplit" of the symbol, says better. Parts that are marked
-as not fitted are left out.`,
+as not fitted are left out. FILE may be a pipe; - is standard input.`,
 		Example: `  halfsplit draft lamp.net --around J7 --hops 3 --to board.yaml
   halfsplit draft pins.csv --column part=Designator --column net="Net name" --board "Kestrel K3" --revision C`,
 		Args: arguments("FILE"),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			if isYAML(args[0]) {
 				return instead(quoted(args[0])+" is YAML, which needs no drafting", "name a table in CSV or a netlist (.net); a board file is ready for `halfsplit check`")
 			}
@@ -42,19 +45,20 @@ as not fitted are left out.`,
 			if hops < 0 {
 				return instead("`--hops` cannot be negative", "write how many parts away from the connector, or 0 for no limit")
 			}
-			f, err := os.Open(args[0])
+			f, err := source(cmd, args[0])
 			if err != nil {
-				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+				return err
 			}
 			defer f.Close()
 			var d *draft.Draft
-			if strings.HasSuffix(strings.ToLower(args[0]), ".net") {
+			text := bufio.NewReader(f)
+			if begins, _ := text.Peek(len(netlistHead)); strings.HasSuffix(strings.ToLower(args[0]), ".net") || string(begins) == netlistHead {
 				if len(columns) > 0 {
 					return instead("`--column` is for tables", "leave it out for a netlist")
 				}
-				d, err = draft.ReadKiCad(f, args[0])
+				d, err = draft.ReadKiCad(text, args[0])
 			} else {
-				d, err = draft.ReadTable(f, args[0], columnMap)
+				d, err = draft.ReadTable(text, args[0], columnMap)
 			}
 			if err != nil {
 				return err

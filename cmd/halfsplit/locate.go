@@ -63,10 +63,22 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
-	s.abnormal(c.Board, d)
+	if d.Implausible == nil { // else they say nothing of the board
+		s.abnormal(c.Board, d)
+	}
 	switch good := goodAsItIs(d); {
 	case len(d.Readings) == 0:
 		s.nothingRead(c.Board)
+	case d.Implausible != nil:
+		s.implausible(d.Implausible)
+		s.rule("NEXT", "")
+		s.gap()
+		s.prose(3, 2, next, "PUT IT RIGHT AND READ AGAIN")
+		s.gap()
+		s.prose(3, 2, plain, prose(d.Implausible.Do))
+		s.prose(3, 2, plain, takeBack(d.Implausible))
+		s.gap()
+		s.say(s.paint(next, strings.Repeat("═", s.width)))
 	case good >= likelyGood:
 		s.nothingWrong(c.Board, d, good)
 		if len(d.Next) > 0 {
@@ -170,6 +182,30 @@ func netAt(b *netlist.Board, at string) string {
 		return ""
 	}
 	return b.Nets[p.Net].Name
+}
+
+// implausible says that readings are not those of the board.
+func (s *screen) implausible(x *engine.Implausible) {
+	s.rule("IMPLAUSIBLE READINGS", "")
+	s.gap()
+	s.prose(3, 2, loud, "■ "+sentence(x.What))
+	s.gap()
+	s.prose(3, 0, plain, sentence(x.Why)+" Nothing is concluded from such readings: no suspect is named.")
+}
+
+// sentence begins text with a capital letter and ends it with a full stop.
+func sentence(text string) string {
+	text = prose(text)
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// takeBack says how readings are taken back.
+func takeBack(x *engine.Implausible) string {
+	events := fmt.Sprintf("event %d", x.Events[0])
+	if n := len(x.Events); n > 1 {
+		events = fmt.Sprintf("%d events, %d to %d", n, x.Events[0], x.Events[n-1])
+	}
+	return "Then take these readings back (" + events + "; `halfsplit bench` does it, or write `undo: NUMBER` for each to the case) and read these points again."
 }
 
 // nothingRead is the answer to a case without readings: none.

@@ -3,7 +3,7 @@ package main
 import (
 	"github.com/spf13/cobra"
 
-	"halfsplit/engine/gate"
+	"halfsplit/engine/powerup"
 )
 
 func (a *app) powerCommand() *cobra.Command {
@@ -14,8 +14,11 @@ func (a *app) powerCommand() *cobra.Command {
 		Short: "say whether power may go on after rework",
 		Long: `power looks through the record of a case for everything that was reworked, and
 says of every rail and line that was touched whether it has been read again since
-and reads as on a good board. As long as one has not, the gate is closed and the
-exit code is 1. A part that sits the wrong way round keeps it closed as well.
+and reads as on a good board, as the board lies now. The result is PASS, FAIL or NOT
+CHECKED, and the exit code is 0 for PASS alone. Any net that reads wrong fails it,
+whether anybody worked on it or not; so does a part that sits the wrong way round.
+Where a reworked net was not read again, no rail was read, or no ground pin read as
+ground, it is not checked: that is no pass.
 
 Currents drawn from a bench supply, where the case has them, are held against
 what good boards draw; --draw-before and --draw-after say what that is.`,
@@ -32,7 +35,7 @@ what good boards draw; --draw-before and --draw-after say what that is.`,
 			if err != nil {
 				return err
 			}
-			g, err := gate.Check(c, e, limits)
+			g, err := powerup.Check(c, e, limits)
 			if err != nil {
 				return err
 			}
@@ -40,9 +43,9 @@ what good boards draw; --draw-before and --draw-after say what that is.`,
 				err = a.json(g)
 			} else {
 				s.caseHead(c)
-				s.gate(g)
+				s.powerUp(g)
 			}
-			if err == nil && !g.Open {
+			if err == nil && !g.Passed() {
 				return errBadly
 			}
 			return err

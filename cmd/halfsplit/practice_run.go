@@ -432,8 +432,8 @@ func (b *practiceBench) power() error {
 	default:
 		b.prose(3, 2, plain, "The board does what it did before: not what it should.")
 	}
-	if !p.Gate.Open && len(p.Gate.Reworked) > 0 {
-		b.prose(3, 2, yellow, "The power gate was "+prose(p.Gate.Says)+".")
+	if !p.PowerUp.Passed() && len(p.PowerUp.Reworked) > 0 {
+		b.prose(3, 2, yellow, prose(p.PowerUp.Line()))
 	}
 	return nil
 }

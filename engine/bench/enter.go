@@ -6,8 +6,8 @@ import (
 	"strings"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -152,6 +152,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return s.atPower(p, e, line, r)
 	case AskClose:
 		return s.atClose(p, e, r)
+	case AskImplausible:
+		return s.atImplausible(p, e, line, r)
 	case AskNothing, AskStuck:
 		if e.verb == yes || e.verb == nothing || e.verb == finish {
 			s.leaving = true
@@ -249,6 +251,39 @@ func (s *Session) undo(number int, r *Reply) error {
 	// A pin of the sweep under way is asked for again.
 	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
 		s.cursor = int(target.Readings[0].At.Pin.Pin)
+	}
+	return nil
+}
+
+// atImplausible takes back readings that are not those of the board, and begins the
+// sweep that they were of again.
+func (s *Session) atImplausible(p *Prompt, e entry, line string, r *Reply) error {
+	x := p.Diagnosis.Implausible
+	switch e.verb {
+	case skip:
+		s.skipped[implausibleKey(x)] = true
+		return nil
+	case yes:
+	default:
+		return wrongEntry("%s does not say that it was put right", "write y to take these readings back and read again, or s to leave them", printable(line))
+	}
+	first := -1
+	for i := range s.Case().Events {
+		if s.Case().Events[i].Number == x.Events[0] {
+			first = i
+		}
+	}
+	at := s.Case().Events[first].Readings[0]
+	for _, n := range x.Events {
+		if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: n}, r); err != nil {
+			return err
+		}
+	}
+	r.Recorded = nil // one line for all of them
+	r.Says = append(r.Says, fmt.Sprintf("took back the readings of %d events, from event %d on", len(x.Events), x.Events[0]))
+	s.again, s.leaving, s.choice, s.revisit = nil, false, 0, false
+	if at.At.Kind == netlist.PointPin {
+		s.sweeping, s.cursor, s.polarity = at.At.Pin.Connector, 0, at.Polarity
 	}
 	return nil
 }
@@ -522,10 +557,10 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 		if err := s.write(drawn(e.amperes, before), r); err != nil {
 			return err
 		}
-		g, err := gate.Check(s.Case(), s.e, s.o.Limits)
+		g, err := powerup.Check(s.Case(), s.e, s.o.Limits)
 		switch {
 		case err != nil: // it is on the disk all the same
-			r.Says = append(r.Says, "recorded, but the power gate cannot be checked: "+err.Error())
+			r.Says = append(r.Says, "recorded, but the power-up check cannot be made: "+err.Error())
 		case g.Draw != nil && before:
 			r.Says = append(r.Says, g.Draw.BeforeSays)
 		case g.Draw != nil:
@@ -546,8 +581,8 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
 	switch e.verb {
 	case yes, nothing:
-		if p.Gate != nil && !p.Gate.Open {
-			r.Says = append(r.Says, "the power gate is "+p.Gate.Says)
+		if p.PowerUp != nil && !p.PowerUp.Passed() {
+			r.Says = append(r.Says, p.PowerUp.Line())
 		}
 		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
 	case skip, back:

@@ -156,9 +156,9 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "stuck", "closed"}
+var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "implausible", "stuck", "closed"}
 
-var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "gate"}
+var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "power-up"}
 
 func describe(b *netlist.Board, p *Prompt) string {
 	text := askNames[p.Ask]
@@ -174,8 +174,8 @@ func describe(b *netlist.Board, p *Prompt) string {
 	case AskClose:
 		text += ": " + p.Cause + "; " + p.Remedy
 	}
-	if p.Gate != nil && !p.Gate.Open {
-		text += " [gate " + p.Gate.Says + "]"
+	if p.PowerUp != nil && !p.PowerUp.Passed() {
+		text += " [" + p.PowerUp.Line() + "]"
 	}
 	return text
 }

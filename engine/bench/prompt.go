@@ -2,7 +2,7 @@ package bench
 
 import (
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -24,6 +24,7 @@ const (
 	AskPowerAfter             // the current drawn after it
 	AskClose                  // to close the case
 	AskNothing                // nothing is wrong here: where else to look
+	AskImplausible            // to take back readings that are not those of the board
 	AskStuck                  // no step on offer tells more
 	Closed                    // the case is closed; nothing is asked
 )
@@ -33,12 +34,12 @@ type Purpose uint8
 
 // Purposes.
 const (
-	ForSweep  Purpose = iota // of a connector
-	ForAgain                 // the reading before was odd
-	ForStep                  // to tell suspects apart
-	ForLifted                // both sides of a lifted part
-	ForProof                 // to prove a repair
-	ForGate                  // so that power may go on
+	ForSweep   Purpose = iota // of a connector
+	ForAgain                  // the reading before was odd
+	ForStep                   // to tell suspects apart
+	ForLifted                 // both sides of a lifted part
+	ForProof                  // to prove a repair
+	ForPowerUp                // so that power may go on
 )
 
 // Prompt is what a session asks for next, with all that is needed to ask it.
@@ -64,7 +65,7 @@ type Prompt struct {
 	Diagnosis  *engine.Diagnosis // nil before anything was read
 	Cautions   []Caution         // of AskCautions
 	Connectors []string          // of AskConnector and AskNothing: those not yet swept
-	Gate       *gate.Gate        // once something was reworked
+	PowerUp    *powerup.Answer   // once something was reworked
 	Wrong      string            // of AskStuck: why no step could be worked out; "" where there is none
 	Cause      string            // of AskClose: what the record says
 	Remedy     string
@@ -91,7 +92,7 @@ const (
 	ShowHelp
 	ShowWhy   // the diagnosis
 	ShowSteps // the steps on offer
-	ShowGate
+	ShowPowerUp
 	ShowCase // what was read so far
 )
 

@@ -22,8 +22,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -34,7 +34,7 @@ import (
 type Options struct {
 	By     string           // who, for the record
 	Now    func() time.Time // nil for no times in the record
-	Limits gate.Limits      // what good boards draw from a bench supply
+	Limits powerup.Limits   // what good boards draw from a bench supply
 }
 
 // Session is one sitting at the bench. It is for one goroutine.
@@ -198,11 +198,18 @@ func (s *Session) ask() (*Prompt, error) {
 	if err != nil {
 		return nil, err
 	}
+	if d.Implausible != nil && !s.skipped[implausibleKey(d.Implausible)] {
+		return &Prompt{Ask: AskImplausible, Diagnosis: d}, nil
+	}
 	if s.settled(d) {
 		return s.settledPrompt(d)
 	}
 	return s.stepPrompt(d)
 }
+
+// implausibleKey names readings that are not those of the board, so that they can be
+// left as they are.
+func implausibleKey(x *engine.Implausible) string { return fmt.Sprint("implausible ", x.Events) }
 
 func (s *Session) anyReading() bool {
 	for _, ev := range s.Case().Events {
@@ -438,7 +445,7 @@ func isRemark(f engine.FaultReport) bool {
 }
 
 // settledPrompt goes through what is left when the fault has been dealt with:
-// parts to put back, the power gate, the first power, the closing.
+// parts to put back, the power-up check, the first power, the closing.
 func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	c := s.Case()
 	if s.lastEdit() == 0 {
@@ -471,20 +478,20 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None, Diagnosis: d})
 		}
 	}
-	g, err := gate.Check(c, s.e, s.o.Limits)
+	g, err := powerup.Check(c, s.e, s.o.Limits)
 	if err != nil {
 		return nil, err
 	}
 	for _, n := range g.Need {
 		spot := engine.Spot{At: n.Point, Polarity: n.Leads}
 		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
-			return s.readable(&Prompt{Ask: AskReading, Purpose: ForGate, At: spot, Connector: netlist.None, Gate: g, Diagnosis: d})
+			return s.readable(&Prompt{Ask: AskReading, Purpose: ForPowerUp, At: spot, Connector: netlist.None, PowerUp: g, Diagnosis: d})
 		}
 	}
-	if !g.Open {
-		return &Prompt{Ask: AskStuck, Gate: g, Diagnosis: d}, nil
+	if !g.Passed() {
+		return &Prompt{Ask: AskStuck, PowerUp: g, Diagnosis: d}, nil
 	}
-	p := &Prompt{Ask: AskPowerBefore, Gate: g, Diagnosis: d}
+	p := &Prompt{Ask: AskPowerBefore, PowerUp: g, Diagnosis: d}
 	if s.drawn(event, true) || s.skipped[fmt.Sprint("before", event)] {
 		p.Ask = AskPowerAfter
 		if s.drawn(event, false) || s.skipped[fmt.Sprint("after", event)] || s.skipped[fmt.Sprint("before", event)] {
@@ -492,7 +499,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		}
 	}
 	if list := unheeded(c, beforePower); len(list) > 0 {
-		return &Prompt{Ask: AskCautions, Cautions: list, Gate: g, Diagnosis: d}, nil
+		return &Prompt{Ask: AskCautions, Cautions: list, PowerUp: g, Diagnosis: d}, nil
 	}
 	return p, nil
 }
@@ -613,7 +620,7 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	if len(steps) == 0 {
 		p := &Prompt{Ask: AskStuck, Connectors: s.unswept(), Diagnosis: d}
 		if s.lastEdit() > 0 {
-			if p.Gate, err = gate.Check(s.Case(), s.e, s.o.Limits); err != nil {
+			if p.PowerUp, err = powerup.Check(s.Case(), s.e, s.o.Limits); err != nil {
 				return nil, err
 			}
 		}
@@ -674,7 +681,7 @@ func (s *Session) askClose() (*Prompt, error) {
 		p.Remedy = Remedy(s.Case())
 	}
 	if s.lastEdit() > 0 {
-		if p.Gate, err = gate.Check(s.Case(), s.e, s.o.Limits); err != nil {
+		if p.PowerUp, err = powerup.Check(s.Case(), s.e, s.o.Limits); err != nil {
 			return nil, err
 		}
 	}
@@ -737,5 +744,5 @@ func (s *Session) Readings() ([]engine.Comparison, error) { return s.compare() }
 // Diagnosis is what the readings of the case mean.
 func (s *Session) Diagnosis() (*engine.Diagnosis, error) { return s.diagnose() }
 
-// Gate says whether power may go on.
-func (s *Session) Gate() (*gate.Gate, error) { return gate.Check(s.Case(), s.e, s.o.Limits) }
+// PowerUp says whether power may go on.
+func (s *Session) PowerUp() (*powerup.Answer, error) { return powerup.Check(s.Case(), s.e, s.o.Limits) }

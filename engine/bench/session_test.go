@@ -12,8 +12,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -34,8 +34,8 @@ var endings = map[string]struct{ cause, remedy string }{
 }
 
 // TestSessions plays every case of the demo from an empty case to a closed one,
-// doing as asked: the cause is the true part, the board is repaired, the gate is
-// open, and the case file says the same when it is read again. With -update the
+// doing as asked: the cause is the true part, the board is repaired, the power-up
+// check passes, and the case file says the same when it is read again. With -update the
 // entries are written to testdata/sessions, from where the tests of the command
 // line feed them to the program.
 func TestSessions(t *testing.T) {
@@ -56,9 +56,9 @@ func TestSessions(t *testing.T) {
 			if !closed || end.Cause != want.cause || end.Remedy != want.remedy {
 				t.Errorf("ended as %q, %q; want %q, %q\n%s", end.Cause, end.Remedy, want.cause, want.remedy, tb.log.String())
 			}
-			g, err := gate.Check(tb.w.Case(), tb.e, gate.Limits{})
-			if err != nil || !g.Open || (len(g.Reworked) > 0) != (want.remedy != "none") {
-				t.Errorf("gate %+v, %v", g, err)
+			g, err := powerup.Check(tb.w.Case(), tb.e, powerup.Limits{})
+			if err != nil || !g.Passed() || (len(g.Reworked) > 0) != (want.remedy != "none") {
+				t.Errorf("power-up check %+v, %v", g, err)
 			}
 			again, err := journal.Load(tb.w.Case().File)
 			if err != nil || len(again.All) != len(tb.w.Case().All) {
@@ -378,14 +378,14 @@ func TestCautions(t *testing.T) {
 }
 
 // TestRotated: a part that was fitted the wrong way round keeps the session from
-// the power key, and the gate names it and its rail.
+// the power key, and the power-up check names it and its rail.
 func TestRotated(t *testing.T) {
 	tb := begin(t)
 	tb.enter("d")
 	tb.enter("fitted D6")
 	// The only junction that conducts from ground to the touch supply is that of
 	// the one-way clamp: turned round it leaves the rail open, and one drop with
-	// the probes swapped (0.700 V by the solver that TestTurned of package gate
+	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
 	// holds against).
 	for range 4 {
 		p := tb.ask()
@@ -401,9 +401,9 @@ func TestRotated(t *testing.T) {
 	if p := tb.ask(); p.Ask == AskPowerBefore || p.Ask == AskClose {
 		t.Errorf("asks for %s", describe(tb.w.Case().Board, p))
 	}
-	g, err := tb.s.Gate()
-	if err != nil || g.Open || !strings.Contains(g.Says, "D6 sits the wrong way round on VTP_3V3") {
-		t.Errorf("gate %s, %v", g.Says, err)
+	g, err := tb.s.PowerUp()
+	if err != nil || g.Passed() || !strings.Contains(g.Says, "D6 sits the wrong way round on VTP_3V3") {
+		t.Errorf("power-up check %s, %v", g.Says, err)
 	}
 }
 
@@ -426,7 +426,9 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before"} {
+	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
+		// Letters whose other case has another number of bytes, and broken ones.
+		"mend \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "lifted ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "lifted İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
 		f.Add(line)
 	}
 	b, err := netlist.Load("../../testdata/demo/board.yaml")
@@ -445,4 +447,47 @@ func FuzzUnderstand(f *testing.F) {
 			t.Errorf("%q means nothing: %+v", line, e.event)
 		}
 	})
+}
+
+// TestLeadOff: a sweep with the ground lead off ends in taking its readings back and
+// in the same sweep again, with no step in between; read with the lead on, the
+// session goes on as if it had never been.
+func TestLeadOff(t *testing.T) {
+	tb := begin(t)
+	j7 := tb.w.Case().Board.Connectors[tb.ask().Connector]
+	entries := 0
+	for p := tb.ask(); p.Ask == AskReading; p = tb.ask() {
+		if entries++; entries > 2*len(j7.Pins) {
+			t.Fatalf("keeps asking for %s", describe(tb.w.Case().Board, p))
+		}
+		tb.enter("OL")
+	}
+	p := tb.ask()
+	if p.Ask != AskImplausible || p.Diagnosis.Implausible.What != "the ground lead is off" || len(p.Diagnosis.Suspects) > 0 {
+		t.Fatalf("asks for %s", describe(tb.w.Case().Board, p))
+	}
+	tb.refuses("none", "does not say that it was put right")
+	tb.enter("y")
+	for _, ev := range tb.w.Case().Events {
+		if len(ev.Readings) > 0 {
+			t.Errorf("event %d still counts", ev.Number)
+		}
+	}
+	tb.wants("reading (sweep) J7.1 red-on-ground")
+	tb.play()
+	if end, _ := tb.w.Case().Closed(); end.Cause != endings["touch-dead"].cause {
+		t.Errorf("ended as %q, want %q", end.Cause, endings["touch-dead"].cause)
+	}
+}
+
+// TestLeftImplausible: readings that a technician stands by are left, and no step
+// follows from them.
+func TestLeftImplausible(t *testing.T) {
+	tb := begin(t)
+	for tb.ask().Ask == AskReading {
+		tb.enter("OL")
+	}
+	tb.wants("implausible")
+	tb.enter("s")
+	tb.wants("stuck")
 }

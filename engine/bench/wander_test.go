@@ -10,8 +10,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -37,7 +37,7 @@ func layFaulted(t *testing.T, world *practice.World, meter practice.Meter, e *en
 
 // TestWander plays boards with one fault drawn at random: every session comes to
 // an end, none asks in circles, and a case that is closed with work done has a
-// gate that is open and a board that reads as a good one wherever the fault
+// power-up check that passes and a board that reads as a good one wherever the fault
 // moved a pin of the sweep.
 func TestWander(t *testing.T) {
 	boards := 12 // 30 of them: 28 mended, 2 not found
@@ -74,7 +74,7 @@ func TestWander(t *testing.T) {
 		asks += tb.asks
 		end, _ := tb.w.Case().Closed()
 		edits := tb.s.stage().Edits
-		g, err := gate.Check(tb.w.Case(), e, gate.Limits{})
+		g, err := powerup.Check(tb.w.Case(), e, powerup.Limits{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -84,11 +84,11 @@ func TestWander(t *testing.T) {
 		case end.Remedy == "none":
 			unfound++
 			t.Logf("%s (%.3g ohm): closed as %q, nothing done", name, x.Ohms, end.Cause)
-		case !g.Open:
+		case !g.Passed():
 			referred++
-			t.Logf("%s (%.3g ohm): closed as %q, %q, gate %s", name, x.Ohms, end.Cause, end.Remedy, g.Says)
+			t.Logf("%s (%.3g ohm): closed as %q, %q, power-up check %s", name, x.Ohms, end.Cause, end.Remedy, g.Says)
 		case still:
-			t.Errorf("%s (%.3g ohm): closed as %q, %q with an open gate, and a pin still reads wrong\n%s", name, x.Ohms, end.Cause, end.Remedy, tb.log.String())
+			t.Errorf("%s (%.3g ohm): closed as %q, %q with a power-up check passed, and a pin still reads wrong\n%s", name, x.Ohms, end.Cause, end.Remedy, tb.log.String())
 		default:
 			mended++
 		}

@@ -68,10 +68,12 @@ const (
 type Model struct {
 	Board    *netlist.Board
 	Elements []Element
+	Task     *Task // set before the model is used, nil for none
 
 	first    []int32 // first contact of each part; one more entry than parts
 	firstPin []int32 // first contact of each connector: a pin is a contact without elements
 	contacts []contact
+	places   []Place // by contact
 	// elements of a contact and of a part, as ranges of lists
 	ofContact index
 	ofPart    []int32 // first element of each part; elements of a part are contiguous
@@ -87,7 +89,9 @@ type Model struct {
 	groups    int
 	hanging   []int32 // elements from a pin to its supply
 	along     map[alongKey]int16
-	grounded  []bool // by net: resistances lead from it to ground past no rail
+	grounded  []bool  // by net: resistances lead from it to ground past no rail
+	hangsBy   []int32 // by net: the element that a dead end hangs by, -1 for others
+	live      index   // contacts of a net that do not lead into dead ends alone
 }
 
 type contact struct {
@@ -160,7 +164,11 @@ func New(b *netlist.Board) *Model {
 			m.along[keyOf(p)] = int16(i)
 		}
 	}
+	for c := range m.contacts {
+		m.places = append(m.places, m.PlaceOf(m.PointOf(Contact(c))))
+	}
 	m.markGrounded()
+	m.markDeadEnds()
 	return m
 }
 

@@ -28,19 +28,7 @@ func TestNoThirdReading(t *testing.T) {
 	meter := practice.NewMeter(practice.Meters()[0], 5)
 	for seed := range uint64(4) {
 		truth := practice.NewTruth(m, 11+seed)
-		var sweeps []*references.Sweep
-		for s := range uint64(3) {
-			sweep, err := truth.SweepGood(100+s, meter, 23)
-			if err != nil {
-				t.Fatal(err)
-			}
-			sweeps = append(sweeps, sweep)
-		}
-		lib := references.NewLibrary(b, sweeps)
-		e, err := engine.New(b, lib, engine.Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
+		e, lib := readGood(t, truth, meter)
 		for _, part := range []string{"R1", "R2", "R3", "R4", "R7", "R9", "R10", "FB1"} {
 			f, err := practice.FindFault(m, loci, part+" through 1-2", fault.Open, math.Inf(1))
 			if err != nil {
@@ -49,6 +37,26 @@ func TestNoThirdReading(t *testing.T) {
 			noThird(t, fmt.Sprintf("%s open, type %d", part, seed), e, lib, practice.NewBench(truth.Sample(7, 24).Faulted(f), meter))
 		}
 	}
+}
+
+// readGood takes sweeps of three good boards of a type.
+func readGood(t *testing.T, truth *practice.Truth, meter practice.Meter) (*engine.Engine, *references.Library) {
+	t.Helper()
+	var sweeps []*references.Sweep
+	for s := range uint64(3) {
+		sweep, err := truth.SweepGood(100+s, meter, 23)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sweeps = append(sweeps, sweep)
+	}
+	b := truth.Model.Board
+	lib := references.NewLibrary(b, sweeps)
+	e, err := engine.New(b, lib, engine.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e, lib
 }
 
 func noThird(t *testing.T, name string, e *engine.Engine, lib *references.Library, bench *practice.Bench) {

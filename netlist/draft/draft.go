@@ -10,6 +10,7 @@ package draft
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -235,14 +236,14 @@ func (d *Draft) Around(connectors []string, hops int) (*Draft, error) {
 			start[p.Name] = len(connectors) == 0
 		}
 	}
+	if len(all) == 0 {
+		return nil, errors.New("no part of it is a connector; call one J1 or CN1, or say its kind")
+	}
 	for _, name := range connectors {
 		if _, ok := start[name]; !ok {
 			return nil, fmt.Errorf("there is no connector %s; %s", document.Quote(name), document.Suggest(name, all, "the connectors are "+strings.Join(all, ", ")))
 		}
 		start[name] = true
-	}
-	if len(all) == 0 {
-		return nil, fmt.Errorf("%s has no connector; call one J1 or CN1, or say its kind", document.Quote(d.Board))
 	}
 	byNet := make(map[string][]int)
 	for i, p := range d.Parts {

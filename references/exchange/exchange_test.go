@@ -197,6 +197,11 @@ func TestSheet(t *testing.T) {
 		if strings.Contains(page, "<script") || strings.Contains(page, "<img") {
 			t.Error("foreign text runs in the page")
 		}
+		const policy = `content="default-src 'none'; style-src 'unsafe-inline'"`
+		if !strings.Contains(page, policy) {
+			t.Error("the page may fetch and run what it likes")
+		}
+		page = strings.Replace(page, policy, "", 1)
 		if found := regexp.MustCompile(`(?i)(src|href|url|@import|https?:)[=( ]`).FindString(strings.ReplaceAll(page, "src=x", "")); found != "" {
 			t.Errorf("the page asks for something: %q", found)
 		}

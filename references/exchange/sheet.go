@@ -145,6 +145,7 @@ var page = template.Must(template.New("sheet").Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{{.Connector}}, {{.Board}} {{.Revision}}: known good</title>
 <style>
 body { font: 11pt sans-serif; margin: 12mm; color: #000; background: #fff; }

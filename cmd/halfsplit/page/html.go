@@ -84,6 +84,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta name="generator" content="halfsplit report">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{{.Board}}: {{.Status}}</title>
@@ -129,12 +130,12 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{range .Work}}<tr><td><b>{{.Place}}</b></td><td class="work">■ {{.What}}</td><td class="all">{{.Value}}</td><td class="all">{{.Remark}}</td></tr>
 {{end}}</tbody></table>{{else}}<p>Nothing was lifted, replaced, bridged or mended.</p>{{end}}
 
-<h2>Power gate</h2>
-<p class="{{if .Gate.Open}}good{{else}}bad{{end}}"><b>{{if .Gate.Open}}✓{{else}}■{{end}} {{.GateSays}}</b></p>
-{{if .GateLines}}<table class="wide"><caption>Every rail and line that was worked on</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
-{{range .GateLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
+<h2>Power-up check</h2>
+<p class="{{if .PowerUp.Passed}}good{{else}}bad{{end}}"><b>{{if .PowerUp.Passed}}✓{{else}}■{{end}} {{.PowerUpResult}}: {{.PowerUpSays}}</b></p>
+{{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or reads wrong</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
+{{range .PowerUpLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
 {{end}}</tbody></table>{{end}}
-{{with .Gate.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
+{{with .PowerUp.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
 
 <h2>Steps</h2>
 <table class="wide"><thead><tr><th>Event</th><th>Time</th><th>Took</th><th>What</th></tr></thead><tbody>

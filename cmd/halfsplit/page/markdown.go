@@ -76,16 +76,16 @@ func (r *Report) Markdown(w io.Writer) error {
 		}
 		table([]string{"Part or place", "Done", "What it is", "Remark"}, rows)
 	}
-	line("\n## Power gate\n\n**%s**", r.GateSays)
-	if len(r.GateLines) > 0 {
+	line("\n## Power-up check\n\n**%s: %s**", r.PowerUpResult, r.PowerUpSays)
+	if len(r.PowerUpLines) > 0 {
 		var rows [][]string
-		for _, l := range r.GateLines {
+		for _, l := range r.PowerUpLines {
 			rows = append(rows, []string{l.Net, l.Kind, l.State, l.Why})
 		}
 		table([]string{"Net", "Kind", "State", "Why"}, rows)
 	}
-	if r.Gate.Draw != nil {
-		line("\nFrom a bench supply the board %s.", r.Gate.Draw.Says())
+	if r.PowerUp.Draw != nil {
+		line("\nFrom a bench supply the board %s.", r.PowerUp.Draw.Says())
 	}
 	line("\n## Steps")
 	var rows [][]string

@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -10,14 +11,14 @@ import (
 	"testing"
 
 	"halfsplit/engine"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist/layout"
 	"halfsplit/netlist/layout/assembly"
 )
 
 // report makes the report of a case file.
-func report(t *testing.T, path string) *Report {
+func report(t testing.TB, path string) *Report {
 	t.Helper()
 	c, err := journal.Load(path)
 	if err != nil {
@@ -27,7 +28,7 @@ func report(t *testing.T, path string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := New(c, e, gate.Limits{}, layoutOf(t, c))
+	r, err := New(c, e, powerup.Limits{}, layoutOf(t, c))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +36,7 @@ func report(t *testing.T, path string) *Report {
 }
 
 // layoutOf is the layout of a case's board, nil where it names none.
-func layoutOf(t *testing.T, c *journal.Case) *layout.Board {
+func layoutOf(t testing.TB, c *journal.Case) *layout.Board {
 	t.Helper()
 	drawn, err := assembly.Load(c.Board)
 	if err != nil {
@@ -210,12 +211,39 @@ func TestHostile(t *testing.T) {
 func TestDemo(t *testing.T) {
 	r := report(t, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	text := page(t, r)
-	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power gate", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
+	for _, want := range []string{"touch panel not found after rain", "J7.8", "C46", "unexpected path", "Power-up check", "under way", "<svg", "Connector J7, touch panel", "Line TP_DET"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
 	if strings.Contains(text, "http:") || strings.Contains(text, "https:") || strings.Contains(text, "url(") {
 		t.Error("the page asks for something from elsewhere")
+	}
+}
+
+// TestImplausible: a page of readings that are not those of the board says so at its
+// top and names no suspect, in HTML and in Markdown.
+func TestImplausible(t *testing.T) {
+	demo, err := filepath.Abs("../../../testdata/demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "leads-off.yaml")
+	text := fmt.Sprintf("open: {board: %s, known: %s}\n---\nread: {J7.1: OL, J7.2: OL, J7.3: OL, J7.7: OL, J7.12: OL}\n", filepath.Join(demo, "board.yaml"), filepath.Join(demo, "known"))
+	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	r := report(t, file)
+	var md bytes.Buffer
+	if err := r.Markdown(&md); err != nil {
+		t.Fatal(err)
+	}
+	for _, got := range []string{page(t, r), md.String()} {
+		if !strings.Contains(got, "cannot be those of this board, good or bad: the ground lead is off") || !strings.Contains(got, "FAIL: ") || strings.Contains(got, "likeliest cause") {
+			t.Errorf("the page says\n%s", got)
+		}
+	}
+	if len(r.Suspects) > 0 {
+		t.Errorf("suspects %v", r.Suspects)
 	}
 }

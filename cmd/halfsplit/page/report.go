@@ -1,7 +1,7 @@
 // Package page makes the record of a case into one page: HTML that needs nothing
 // but itself, or Markdown.
 //
-//	r, err := page.New(c, e, gate.Limits{}, drawn)
+//	r, err := page.New(c, e, powerup.Limits{}, drawn)
 //	err = r.HTML(file)
 //
 // The page is for the customer, who reads the top of it, and for the colleague
@@ -18,8 +18,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/layout"
@@ -37,19 +37,20 @@ type Report struct {
 	Facts     []Fact
 	Short     []string // the case in a few sentences
 
-	Points     []Point // read wrong at some time, or again after rework
-	Readings   []Reading
-	Connectors []drawing
-	Lines      []drawing
-	Place      *drawing // where to go on, or where the faulty part is; nil without a layout
-	Steps      []Step
-	Work       []Work
-	Suspects   []Suspect
-	Cautions   []string
-	Gate       *gate.Gate
-	GateLines  []GateLine
-	GateSays   string
-	Notes      []string
+	Points        []Point // read wrong at some time, or again after rework
+	Readings      []Reading
+	Connectors    []drawing
+	Lines         []drawing
+	Place         *drawing // where to go on, or where the faulty part is; nil without a layout
+	Steps         []Step
+	Work          []Work
+	Suspects      []Suspect
+	Cautions      []string
+	PowerUp       *powerup.Answer
+	PowerUpLines  []PowerUpLine
+	PowerUpSays   string
+	PowerUpResult string
+	Notes         []string
 
 	plot drawing
 }
@@ -102,14 +103,14 @@ type Suspect struct {
 	Place, Share, Why string
 }
 
-// GateLine is a rail or line of the power gate.
-type GateLine struct {
+// PowerUpLine is a rail or line of the power-up check.
+type PowerUpLine struct {
 	Net, Kind, State, Why, Class, Mark string
 }
 
 // New gathers what there is to tell of a case. drawn is the layout of its board, nil
 // where there is none.
-func New(c *journal.Case, e *engine.Engine, limits gate.Limits, drawn *layout.Board) (*Report, error) {
+func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout.Board) (*Report, error) {
 	list, err := e.Compare(c)
 	if err != nil {
 		return nil, err
@@ -118,7 +119,7 @@ func New(c *journal.Case, e *engine.Engine, limits gate.Limits, drawn *layout.Bo
 	if err != nil {
 		return nil, err
 	}
-	g, err := gate.Check(c, e, limits)
+	g, err := powerup.Check(c, e, limits)
 	if err != nil {
 		return nil, err
 	}
@@ -129,7 +130,7 @@ func New(c *journal.Case, e *engine.Engine, limits gate.Limits, drawn *layout.Bo
 	b.steps()
 	b.work()
 	b.suspects()
-	b.gate()
+	b.powerUp()
 	for _, x := range bench.Cautions(c) {
 		text := x.Text
 		if text == "" {
@@ -155,7 +156,7 @@ type builder struct {
 	b    *netlist.Board
 	list []engine.Comparison
 	d    *engine.Diagnosis
-	g    *gate.Gate
+	g    *powerup.Answer
 	r    *Report
 }
 
@@ -176,17 +177,8 @@ func shown(v *float64, over bool) string {
 	return "none"
 }
 
-// good is what a good board shows at a reading, and whether good boards were
-// read there.
-func good(r *engine.Comparison) (v *float64, over, foretold bool) {
-	if r.KnownGood != nil || r.KnownGoodOverload {
-		return r.KnownGood, r.KnownGoodOverload, false
-	}
-	return r.Foretold, r.ForetoldOverload, true
-}
-
 func goodText(r *engine.Comparison) string {
-	v, over, foretold := good(r)
+	v, over, foretold := r.Good()
 	text := shown(v, over)
 	if r.Ohms != nil || v != nil && r.To != "" && r.Volts == nil && !r.Overload {
 		text = "none"
@@ -228,7 +220,7 @@ func (b *builder) head() {
 		if end.Part != netlist.None {
 			r.Status, r.StatusOK = "closed", false
 		}
-	case b.g.Open:
+	case b.g.Passed():
 		r.Status, r.StatusOK = "repaired", true
 	default:
 		r.Status = "not cleared"
@@ -358,7 +350,7 @@ func (b *builder) points() {
 			g = p.before
 		}
 		p.Good, p.sigma = goodText(g), g.Sigma
-		p.volts, _, p.goodIsForetold = good(g)
+		p.volts, _, p.goodIsForetold = g.Good()
 		p.Class, p.Mark, p.Verdict = verdictClass(x.Verdict), verdictMark(x.Verdict), string(x.Verdict)
 		b.r.Points = append(b.r.Points, p)
 	}
@@ -507,10 +499,10 @@ func percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-func (b *builder) gate() {
-	b.r.Gate, b.r.GateSays = b.g, prose(b.g.Says)
+func (b *builder) powerUp() {
+	b.r.PowerUp, b.r.PowerUpSays, b.r.PowerUpResult = b.g, prose(b.g.Says), strings.ToUpper(string(b.g.Result))
 	for _, l := range b.g.Lines {
-		x := GateLine{Net: name(l.Net), Kind: "line", State: string(l.State), Why: prose(l.Why), Class: "bad", Mark: "■"}
+		x := PowerUpLine{Net: name(l.Net), Kind: "line", State: string(l.State), Why: prose(l.Why), Class: "bad", Mark: "■"}
 		if l.Rail {
 			x.Kind = "rail"
 			if l.Volts != nil {
@@ -518,14 +510,14 @@ func (b *builder) gate() {
 			}
 		}
 		switch l.State {
-		case gate.Cleared:
+		case powerup.Cleared:
 			x.Class, x.Mark = "good", "•"
-		case gate.NotRead:
+		case powerup.NotRead:
 			x.Class, x.Mark = "off", "▲"
-		case gate.OutOfReach:
+		case powerup.OutOfReach:
 			x.Class, x.Mark = "faint", "?"
 		}
-		b.r.GateLines = append(b.r.GateLines, x)
+		b.r.PowerUpLines = append(b.r.PowerUpLines, x)
 	}
 }
 
@@ -541,7 +533,9 @@ func (b *builder) short() {
 			odd++
 		}
 	}
-	switch {
+	switch x := b.d.Implausible; {
+	case x != nil:
+		add("The readings cannot be those of this board, good or bad: " + prose(x.What) + ". They have to be taken again; until then nothing is known of what is wrong.")
 	case len(b.list) == 0:
 		add("Nothing has been read on it yet.")
 	case odd == 0:
@@ -573,7 +567,7 @@ func (b *builder) short() {
 		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", b.r.Suspects[0].Place, b.r.Suspects[0].Share))
 	}
 	switch {
-	case len(b.g.Reworked) > 0 && b.g.Open:
+	case len(b.g.Reworked) > 0 && b.g.Passed():
 		add("Everything that was worked on was read again and reads as on a board that works; power may go on.")
 	case len(b.g.Reworked) > 0:
 		add("The check before power has not been passed: no battery and no charger until it has.")

@@ -13,10 +13,10 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
+	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -506,25 +506,25 @@ func (d *Desk) Note(text string) error {
 
 // Powered is what came of switching power on.
 type Powered struct {
-	Gate  *gate.Gate
-	Burnt []string // rails that were shorted
-	Dead  bool     // power had burnt it before
-	Runs  bool
+	PowerUp *powerup.Answer
+	Burnt   []string // rails that were shorted
+	Dead    bool     // power had burnt it before
+	Runs    bool
 }
 
 // smokeNote is what the record says where power met a short.
 const smokeNote = "power met a short: the board is burnt"
 
-// Power switches the board on, whether the gate is open or not.
+// Power switches the board on, whatever the power-up check says.
 func (d *Desk) Power() (*Powered, error) {
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	g, err := gate.Check(d.Case(), d.Engine, gate.Limits{})
+	g, err := powerup.Check(d.Case(), d.Engine, powerup.Limits{})
 	if err != nil {
 		return nil, err
 	}
-	p := &Powered{Gate: g}
+	p := &Powered{PowerUp: g}
 	if p.Burnt, err = d.stage.shortedRails(d.edits()); err != nil {
 		return nil, err
 	}

@@ -1,22 +1,25 @@
-// Package gate says whether power may go on after rework.
+// Package powerup says whether power may go on after rework.
 //
 // In most cases:
 //
-//	g, err := gate.Check(c, e, gate.Limits{})
-//	if !g.Open {
-//		fmt.Println(g.Lines[0].Net, g.Lines[0].Why)
+//	a, err := powerup.Check(c, e, powerup.Limits{})
+//	if !a.Passed() {
+//		fmt.Println(a.Line())
 //	}
 //
 // A short that rework left behind burns when power comes. So every rail and line
 // that a lifted, refitted, new, bridged or mended place touches has to be read
-// again afterwards, and the reading has to be that of a good board. A part that
-// sits the wrong way round is caught by the same readings, if need be with the
-// probes swapped. Check reads the record of the case and nothing else: the same
-// record always gives the same answer.
+// again afterwards, and the reading has to be that of a good board, as the board
+// lies then. Whatever else was read has to be right as well, whether anybody worked
+// on it or not. A part that sits the wrong way round is caught by the same
+// readings, if need be with the probes swapped. Where no rail was read, or nothing
+// shows that the leads are connected, the board was not checked: that is no pass.
+// Check reads the record of the case and nothing else: the same record always gives
+// the same answer. Whether a reading is right is decided by engine.Compare alone.
 //
 // The rules are common practice, no source. They do not replace local codes, the
 // makers' documents or licensed practice.
-package gate
+package powerup
 
 import (
 	"cmp"
@@ -31,10 +34,20 @@ import (
 	"halfsplit/references"
 )
 
+// Result is what the check comes to.
+type Result string
+
+// Results. Only Pass lets power on.
+const (
+	Pass       Result = "pass"
+	Fail       Result = "fail"
+	NotChecked Result = "not checked" // something that has to be read was not
+)
+
 // State is how a rail or line stands.
 type State string
 
-// States. All but Cleared and OutOfReach keep the gate closed.
+// States. Shorted and Wrong fail; NotRead leaves the board not checked.
 const (
 	Cleared    State = "cleared"
 	NotRead    State = "not read since"
@@ -49,12 +62,12 @@ type Work struct {
 	What  string `json:"what"` // "fit FL3"
 }
 
-// Line is a rail or another net that rework touched.
+// Line is a rail or another net that rework touched, or that reads wrong.
 type Line struct {
 	Net   string   `json:"net"`
 	Rail  bool     `json:"rail"`
 	Volts *float64 `json:"rail_volts"` // nominal; null where it is not known or no rail
-	Work  Work     `json:"work"`       // the last that touched it
+	Work  Work     `json:"work"`       // the last that touched it; event 0 where none did
 	State State    `json:"state"`
 	At    string   `json:"at"`              // where it was read, or is to be read; "" out of reach
 	Read  *float64 `json:"read"`            // volts; null for OL and where not read
@@ -63,6 +76,9 @@ type Line struct {
 	Via   string   `json:"via,omitempty"`   // the net that was read, where it is another that leads here
 	Event int      `json:"event,omitempty"` // of the reading
 	Why   string   `json:"why"`
+
+	leads references.Polarity // of the reading
+	stale bool                // the board was worked on after the reading
 }
 
 // Reversed is a part that may sit the wrong way round.
@@ -77,7 +93,7 @@ type Reversed struct {
 // Off is a part that is off the board.
 type Off struct {
 	Part  string `json:"part"`
-	Stops bool   `json:"stops"` // the gate stays closed for it
+	Stops bool   `json:"stops"` // the check fails for it
 	Why   string `json:"why"`
 }
 
@@ -109,20 +125,34 @@ func (d *Draw) Says() string {
 	return strings.Trim(d.BeforeSays+"; "+d.AfterSays, "; ")
 }
 
-// Gate is the answer.
-type Gate struct {
+// Answer is what the check found.
+type Answer struct {
 	Board    string     `json:"board"`
 	Revision string     `json:"revision"`
-	Open     bool       `json:"open"`
-	Says     string     `json:"says"`
+	Result   Result     `json:"result"`
+	Says     string     `json:"says"` // why, in one line
 	Reworked []Work     `json:"reworked"`
-	Lines    []Line     `json:"lines"` // those that keep it closed first, rails before lines
+	Lines    []Line     `json:"lines"` // those that stop it first, rails before lines
 	Reversed []Reversed `json:"reversed"`
 	Off      []Off      `json:"off"`
 	Draw     *Draw      `json:"draw"` // null where no current was read since the last rework
 	Need     []Need     `json:"need"`
+	// Grounded tells that ground read as ground when it was last read, so that the
+	// leads were connected. RailsRead counts the rails that were read, of Rails.
+	Grounded  bool `json:"grounded"`
+	RailsRead int  `json:"rails_read"`
+	Rails     int  `json:"rails"`
+}
 
-	readings, rails int // readings that count; rails among the nets that they are on
+// Passed tells whether power may go on.
+func (a *Answer) Passed() bool { return a.Result == Pass }
+
+// Title is the result as it stands over the check on screens and pages.
+func (a *Answer) Title() string { return "POWER-UP CHECK: " + strings.ToUpper(string(a.Result)) }
+
+// Line is the result with its reason, in one sentence.
+func (a *Answer) Line() string {
+	return "Power-up check: " + strings.ToUpper(string(a.Result)) + "; " + a.Says + "."
 }
 
 // Limits is what good boards draw from a bench supply, in amperes. A zero limit
@@ -133,7 +163,7 @@ type Limits struct {
 }
 
 // Check answers for a case as its record stands.
-func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Gate, error) {
+func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 	readings, err := e.Compare(c)
 	if err != nil {
 		return nil, err
@@ -141,7 +171,7 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Gate, error) {
 	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}}
 	stages := c.Stages()
 	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
-	g := &Gate{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Need: []Need{}}
+	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Need: []Need{}}
 	k.place(g)
 	k.rework(g)
 	k.lines(g)
@@ -150,11 +180,12 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Gate, error) {
 	}
 	k.off(g)
 	k.draw(g, limits.over(LimitsOf(c.Library)))
+	k.unshown(g)
 	g.conclude()
 	return g, nil
 }
 
-// check is one gate being checked.
+// check is one answer being worked out.
 type check struct {
 	c        *journal.Case
 	e        *engine.Engine
@@ -164,16 +195,19 @@ type check struct {
 	meter    references.Meter
 	at       []netlist.Point        // of each reading
 	counts   []bool                 // by reading
+	states   []State                // what each says, of those that count
+	edited   int                    // the last event that changed the board
 	last     map[netlist.NetID]Work // last rework of each net
 	parts    map[netlist.PartID]Work
 }
 
 // rework gathers what was done, and the nets that it touched.
-func (k *check) rework(g *Gate) {
+func (k *check) rework(g *Answer) {
 	for _, ev := range k.c.Events {
 		if !ev.Kind.Edits() {
 			continue
 		}
+		k.edited = ev.Number
 		touch := func(w Work, nets ...netlist.NetID) {
 			for _, n := range nets {
 				if n != netlist.None && n != k.board.Ground {
@@ -203,29 +237,19 @@ func (k *check) rework(g *Gate) {
 	}
 }
 
-// Limits of judgement.
-const (
-	shortVolts = 0.015 // V below which a line that should read a drop is shorted
-	oddSigmas  = 3.3   // standard deviations from a good board: 1 in 1,000 good readings
-	// A reading clears a net behind series resistance while that takes less than
-	// this share of what a good board reads: a short there would show.
-	hiddenShare = 0.5
-)
+// hiddenShare is the share of what a good board reads within which the drop over a
+// series resistance has to stay for a reading in front of it to clear the net
+// behind: a short there would show.
+const hiddenShare = 0.5
 
-// lines judges every net that rework touched, and every rail that reads shorted
-// whether touched or not.
-func (k *check) lines(g *Gate) {
+// lines judges every net that rework touched, and lists every other that reads
+// wrong.
+func (k *check) lines(g *Answer) {
 	for n := range k.board.Nets {
 		net := netlist.NetID(n)
 		w, touched := k.last[net]
-		switch {
-		case touched:
-			g.Lines = append(g.Lines, k.line(net, w))
-		case k.board.Nets[n].Rail:
-			l := k.line(net, Work{})
-			if l.State == Shorted && l.Via == "" {
-				g.Lines = append(g.Lines, l)
-			}
+		if l := k.line(net, w); touched || l.fails() {
+			g.Lines = append(g.Lines, l)
 		}
 	}
 	slices.SortStableFunc(g.Lines, func(a, b Line) int {
@@ -233,7 +257,7 @@ func (k *check) lines(g *Gate) {
 	})
 	asked := map[string]bool{}
 	for _, l := range g.Lines {
-		if l.State != NotRead || asked[l.At] {
+		if l.State != NotRead && !l.stale || asked[l.At] {
 			continue
 		}
 		asked[l.At] = true
@@ -241,11 +265,13 @@ func (k *check) lines(g *Gate) {
 		if err != nil {
 			continue
 		}
-		g.Need = append(g.Need, Need{At: l.At, Polarity: references.RedOnGround.String(), Point: at, Why: l.Why})
+		g.Need = append(g.Need, Need{At: l.At, Polarity: l.leads.String(), Point: at, Leads: l.leads, Why: l.Why})
 	}
 }
 
-func (l *Line) stops() bool { return l.State != Cleared && l.State != OutOfReach }
+func (l *Line) fails() bool { return l.State == Shorted || l.State == Wrong }
+
+func (l *Line) stops() bool { return l.fails() || l.State == NotRead }
 
 func compareBool(a, b bool) int {
 	switch {
@@ -257,7 +283,9 @@ func compareBool(a, b bool) int {
 	return 1
 }
 
-// line judges one net by the readings that were taken after the rework w.
+// line judges one net by the readings that were taken after the rework w, those of
+// the nets that are joined to it included. A net that nobody touched, with w at
+// event 0, is judged by its own.
 func (k *check) line(net netlist.NetID, w Work) Line {
 	n := &k.board.Nets[net]
 	l := Line{Net: n.Name, Rail: n.Rail, Work: w, State: NotRead}
@@ -265,7 +293,10 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		v := n.RailVolts
 		l.Volts = &v
 	}
-	away := k.joined(net)
+	away := map[netlist.NetID]float64{net: 0}
+	if w.Event > 0 {
+		away = k.joined(net)
+	}
 	var found *engine.Comparison
 	state, via := NotRead, netlist.NetID(netlist.None)
 	for i := range k.readings {
@@ -278,7 +309,10 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		if !joined {
 			continue
 		}
-		s := judge(r)
+		s := k.states[i]
+		if w.Event == 0 && s == Wrong && r.Verdict == engine.NoKnownGood && !n.Rail {
+			continue // the circuit alone says it, and nobody touched the line
+		}
 		if s == Cleared && at.Net != net && !k.reaches(r, ohms) {
 			continue
 		}
@@ -290,18 +324,19 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	}
 	l.State = state
 	if found == nil {
-		k.unread(&l, net, away)
+		if w.Event > 0 {
+			k.unread(&l, net, away)
+		}
 		return l
 	}
+	l.leads, _ = references.ParsePolarity(found.Polarity)
+	l.stale = l.fails() && found.Event < k.edited
 	l.At, l.Read, l.Over, l.Event = found.At, found.Volts, found.Overload, found.Event
-	l.Want = found.KnownGood
-	if l.Want == nil && !found.KnownGoodOverload {
-		l.Want = found.Foretold
-	}
+	l.Want, _, _ = found.Good()
 	if via != net {
 		l.Via = k.board.Nets[via].Name
 	}
-	l.Why = explain(&l, found)
+	l.Why = k.explain(&l, found)
 	return l
 }
 
@@ -310,54 +345,66 @@ func rank(s State) int {
 	return slices.Index([]State{NotRead, Cleared, Wrong, Shorted}, s)
 }
 
-// place finds the readings that count: in diode mode, against ground, and not
-// taken again later in the same way at the same net.
-func (k *check) place(g *Gate) {
+// place finds the readings that count: against ground, in diode mode or, where it
+// shows a short, in resistance mode, and not put right by a later one. A reading as
+// on a good board puts right what its net read before. An open or a reading too high
+// may be of one pin alone, and is put right at the same point. A short is put right
+// by nothing else than such a reading, not by an OL.
+func (k *check) place(g *Answer) {
 	type spot struct {
 		net      netlist.NetID
 		polarity string
 	}
-	latest := map[spot]int{}
+	earlier := map[spot][]int{}
 	k.at = make([]netlist.Point, len(k.readings))
-	k.counts = make([]bool, len(k.readings))
+	k.counts, k.states = make([]bool, len(k.readings)), make([]State, len(k.readings))
+	rails := map[netlist.NetID]bool{}
 	for i := range k.readings {
 		r := &k.readings[i]
 		at, err := k.board.Point(r.At)
-		if err != nil || at.Net == netlist.None || r.To != "" || r.Ohms != nil {
+		if err != nil || at.Net == netlist.None || r.To != "" {
+			continue
+		}
+		if at.Net == k.board.Ground {
+			if !r.Resistance {
+				g.Grounded = r.Verdict == engine.Agrees
+			}
+			continue
+		}
+		state := judge(r)
+		if r.Resistance && state != Shorted {
 			continue
 		}
 		s := spot{at.Net, r.Polarity}
-		if old, again := latest[s]; again {
-			k.counts[old] = false
-		}
-		latest[s], k.at[i], k.counts[i] = i, at, true
-	}
-	rails := map[netlist.NetID]bool{}
-	for i, counts := range k.counts {
-		if counts {
-			g.readings++
-			if k.board.Nets[k.at[i].Net].Rail {
-				rails[k.at[i].Net] = true
+		for _, old := range earlier[s] {
+			before := &k.readings[old]
+			ofPin := before.Circuit == engine.IsOpen || before.Circuit == engine.High
+			if state == Cleared && (!ofPin || k.at[old] == at) || state == Wrong && k.at[old] == at && k.states[old] != Shorted {
+				k.counts[old] = false
 			}
 		}
+		earlier[s] = append(slices.DeleteFunc(earlier[s], func(old int) bool { return !k.counts[old] }), i)
+		k.at[i], k.counts[i], k.states[i] = at, true, state
+		if k.board.Nets[at.Net].Rail && !r.Resistance {
+			rails[at.Net] = true
+		}
 	}
-	g.rails = len(rails)
+	for n := range k.board.Nets {
+		if k.board.Nets[n].Rail && netlist.NetID(n) != k.board.Ground {
+			g.Rails++
+		}
+	}
+	g.RailsRead = len(rails)
 }
 
-// judge tells what one reading says.
+// judge tells what one reading says, by the verdict that compare gives it; where no
+// good board was read, by that of the circuit.
 func judge(r *engine.Comparison) State {
-	over := r.KnownGoodOverload || r.KnownGood == nil && r.ForetoldOverload
-	good := 3 * shortVolts
-	if r.KnownGood != nil {
-		good = *r.KnownGood
-	} else if r.Foretold != nil && !over {
-		good = *r.Foretold
-	}
-	switch {
-	case r.Volts != nil && *r.Volts < shortVolts && (over || good >= 3*shortVolts):
-		return Shorted
-	case r.Overload == over && (over || math.Abs(r.Surprise) < oddSigmas):
+	switch r.Circuit {
+	case engine.Agrees:
 		return Cleared
+	case engine.IsShorted:
+		return Shorted
 	}
 	return Wrong
 }
@@ -397,10 +444,8 @@ func (k *check) joined(net netlist.NetID) map[netlist.NetID]float64 {
 // reading.
 func (k *check) reaches(r *engine.Comparison, ohms float64) bool {
 	good := k.meter.Over
-	if r.KnownGood != nil {
-		good = *r.KnownGood
-	} else if r.Foretold != nil && !r.KnownGoodOverload {
-		good = *r.Foretold
+	if v, _, _ := r.Good(); v != nil {
+		good = *v
 	}
 	return ohms*k.meter.TestCurrent < hiddenShare*good
 }
@@ -439,31 +484,32 @@ func (k *check) unread(l *Line, net netlist.NetID, away map[netlist.NetID]float6
 	}
 }
 
-func explain(l *Line, r *engine.Comparison) string {
-	want := "OL"
-	if l.Want != nil {
-		want = fmt.Sprintf("%.3f", *l.Want)
+func (k *check) explain(l *Line, r *engine.Comparison) string {
+	want, got, leads := shown(l.Want), shown(l.Read), ""
+	if r.Resistance {
+		got = "OL"
+		if r.Ohms != nil {
+			got = fmt.Sprintf("%.3g ohm", *r.Ohms)
+		}
+		if l.Want != nil {
+			want = fmt.Sprintf("%.3g ohm", *l.Want)
+		}
 	}
-	got := "OL"
-	if l.Read != nil {
-		got = fmt.Sprintf("%.3f", *l.Read)
-	}
-	leads := ""
-	if r.Polarity == references.BlackOnGround.String() {
+	if l.leads == references.BlackOnGround {
 		leads = ", black probe on ground"
 	}
-	switch l.State {
-	case Cleared:
+	if l.stale {
+		leads += fmt.Sprintf(" at event %d, and was not read since event %d", l.Event, k.edited)
+	}
+	if l.State == Cleared {
 		return fmt.Sprintf("%s reads %s%s, as a good board does", l.At, got, leads)
-	case Shorted:
-		return fmt.Sprintf("%s reads %s%s: shorted; a good board reads %s", l.At, got, leads, want)
 	}
 	return fmt.Sprintf("%s reads %s%s; a good board reads %s", l.At, got, leads, want)
 }
 
 // reversed looks for parts that were soldered on and may sit the wrong way
 // round.
-func (k *check) reversed(g *Gate) error {
+func (k *check) reversed(g *Answer) error {
 	var ids []netlist.PartID
 	for p := range k.parts {
 		ids = append(ids, p)
@@ -555,10 +601,10 @@ func (k *check) touches(p netlist.PartID) []string {
 }
 
 // off lists the parts that are off the board. One that feeds, switches or holds
-// a supply, or that the board file calls required, keeps the gate closed; a
+// a supply, or that the board file calls required, fails the check; a
 // filter or bypass capacitor does not, nor does a part across which a bridge
 // lies.
-func (k *check) off(g *Gate) {
+func (k *check) off(g *Answer) {
 	for _, x := range k.edits.List() {
 		if !x.Lifted {
 			continue
@@ -589,7 +635,7 @@ func (k *check) off(g *Gate) {
 
 // draw judges the current that was read from a bench supply since the last
 // rework.
-func (k *check) draw(g *Gate, limits Limits) {
+func (k *check) draw(g *Answer, limits Limits) {
 	var supply *journal.SupplyDraw
 	for _, ev := range k.c.Events {
 		switch {
@@ -673,63 +719,114 @@ func (k *check) alwaysOn() string {
 
 func milliamperes(a float64) string { return fmt.Sprintf("%.3g mA", a*1e3) }
 
+// unshown asks for what shows that the board was checked at all: a ground pin, and
+// a rail.
+func (k *check) unshown(g *Answer) {
+	need := func(n netlist.NetID, why string) bool {
+		at, ok := k.e.Touch(n)
+		if ok {
+			g.Need = append(g.Need, Need{At: k.board.PointName(at), Polarity: references.RedOnGround.String(), Point: at, Why: why})
+		}
+		return ok
+	}
+	if !g.Grounded {
+		need(k.board.Ground, "no ground pin was read as ground, so the leads may be off")
+	}
+	if g.RailsRead > 0 || slices.ContainsFunc(g.Lines, func(l Line) bool { return l.Rail && l.State == NotRead }) {
+		return
+	}
+	for _, ofPin := range []bool{true, false} { // a connector pin is the easiest to read
+		for n := range k.board.Nets {
+			net := netlist.NetID(n)
+			if !k.board.Nets[n].Rail || net == k.board.Ground {
+				continue
+			}
+			at, ok := k.e.Touch(net)
+			if ok && (at.Kind == netlist.PointPin) == ofPin && need(net, "no rail was read, so a short on one would not be known of") {
+				return
+			}
+		}
+	}
+}
+
 // conclude sums up.
-func (g *Gate) conclude() {
-	var lines, shorts []string
+func (g *Answer) conclude() {
+	var wrong, shorts []string
 	unread := 0
 	for i := range g.Lines {
-		switch l := &g.Lines[i]; {
-		case l.State == Shorted:
+		switch l := &g.Lines[i]; l.State {
+		case Shorted:
 			shorts = append(shorts, l.Net)
-		case l.State == Wrong:
-			lines = append(lines, l.Net)
-		case l.State == NotRead:
+		case Wrong:
+			wrong = append(wrong, l.Net)
+		case NotRead:
 			unread++
 		}
 	}
-	var why []string
+	var bad, missing []string
 	for _, r := range g.Reversed {
 		if r.Sure {
-			why = append(why, fmt.Sprintf("%s sits the wrong way round on %s", r.Part, strings.Join(r.Rails, ", ")))
+			bad = append(bad, fmt.Sprintf("%s sits the wrong way round on %s", r.Part, strings.Join(r.Rails, ", ")))
+		} else {
+			missing = append(missing, "it is not known which way round "+r.Part+" sits")
 		}
 	}
 	if len(shorts) > 0 {
-		why = append(why, strings.Join(shorts, ", ")+" shorted")
+		bad = append(bad, few(shorts)+" shorted")
 	}
-	if len(lines) > 0 {
-		why = append(why, strings.Join(lines, ", ")+" read wrong")
+	if len(wrong) == 1 {
+		bad = append(bad, wrong[0]+" reads wrong")
+	} else if len(wrong) > 1 {
+		bad = append(bad, few(wrong)+" read wrong")
 	}
 	for _, o := range g.Off {
 		if o.Stops {
-			why = append(why, o.Part+" is off the board")
-		}
-	}
-	if unread > 0 {
-		why = append(why, fmt.Sprintf("%d of %d reworked nets not read since", unread, len(g.Lines)))
-	}
-	for _, r := range g.Reversed {
-		if !r.Sure {
-			why = append(why, "it is not known which way round "+r.Part+" sits")
+			bad = append(bad, o.Part+" is off the board")
 		}
 	}
 	if g.Draw != nil && (g.Draw.BeforeBeyond || g.Draw.AfterBeyond) {
-		why = append(why, "the board "+g.Draw.Says())
+		bad = append(bad, "the board "+g.Draw.Says())
 	}
-	// A board that draws from a supply what good ones do was powered already.
-	if g.readings == 0 && g.Draw == nil && len(why) == 0 {
-		why = append(why, "nothing was read, so a short would not be known of")
+	if !g.Grounded {
+		missing = append(missing, "no ground pin was read as ground, so the leads may be off")
 	}
-	g.Open = len(why) == 0
 	switch {
-	case !g.Open:
-		g.Says = "closed: " + strings.Join(why, "; ")
-	case len(g.Reworked) == 0 && g.rails == 0:
-		g.Says = "open: nothing was reworked; no rail was read, so a short on one would not be known of"
-	case len(g.Reworked) == 0 && g.rails == 1:
-		g.Says = "open: nothing was reworked, and the one rail that was read is not shorted"
-	case len(g.Reworked) == 0:
-		g.Says = fmt.Sprintf("open: nothing was reworked, and none of the %d rails that were read is shorted", g.rails)
-	default:
-		g.Says = "open: every reworked net within reach was read again and reads as on a good board"
+	case g.RailsRead == 0 && g.Rails == 0:
+		missing = append(missing, "the board file names no rail")
+	case g.RailsRead == 0:
+		missing = append(missing, "no rail was read, so a short on one would not be known of")
 	}
+	if unread > 0 {
+		missing = append(missing, fmt.Sprintf("%d of %d reworked nets not read since", unread, g.touched()))
+	}
+	read := fmt.Sprintf("rails read: %d of %d", g.RailsRead, g.Rails)
+	switch {
+	case len(bad) > 0:
+		g.Result, g.Says = Fail, strings.Join(append(bad, missing...), "; ")
+	case len(missing) > 0:
+		g.Result, g.Says = NotChecked, strings.Join(missing, "; ")
+	case len(g.Reworked) == 0:
+		g.Result, g.Says = Pass, "nothing was reworked, and everything that was read reads as on a good board; "+read
+	default:
+		g.Result, g.Says = Pass, "every reworked net within reach was read again and reads as on a good board, and so does all else that was read; "+read
+	}
+}
+
+// touched counts the nets that rework touched.
+func (g *Answer) touched() (n int) {
+	for i := range g.Lines {
+		if g.Lines[i].Work.Event > 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// few joins names, a handful of them.
+func few(names []string) string {
+	const most = 6
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	return strings.Join(names, ", ")
 }

@@ -1,0 +1,388 @@
+package powerup
+
+import (
+	"maps"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
+)
+
+// lab is a case under way on a board of which everything is known: an invented
+// board of testdata/demo, whose readings come from package practice.
+type lab struct {
+	t     *testing.T
+	w     *journal.Writer
+	e     *engine.Engine
+	world *practice.World
+	meter practice.Meter
+}
+
+func newLab(t *testing.T, sample string) *lab {
+	t.Helper()
+	demo, err := filepath.Abs("../../testdata/demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	scene, err := practice.LoadScene(filepath.Join(demo, "judge", "truth.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &lab{t: t}
+	for i := range scene.Cases {
+		if filepath.Base(scene.Cases[i].File) == sample+".yaml" {
+			l.world, l.meter = scene.Cases[i].Bench.World, scene.Cases[i].Bench.Meter
+		}
+	}
+	if l.world == nil {
+		t.Fatalf("the demo has no case %s", sample)
+	}
+	meter := l.meter.Declared
+	l.w, err = journal.Create(filepath.Join(t.TempDir(), "case.yaml"), journal.Event{Kind: journal.KindOpen, Meter: &meter,
+		Open: &journal.Opening{BoardPath: filepath.Join(demo, "board.yaml"), KnownPath: filepath.Join(demo, "known")}}, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.w.Close() })
+	c := l.w.Case()
+	if l.e, err = engine.New(c.Board, c.Library, engine.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+func (l *lab) write(e journal.Event) {
+	l.t.Helper()
+	if err := l.w.Write(e); err != nil {
+		l.t.Fatal(err)
+	}
+}
+
+func (l *lab) part(name string) netlist.PartID {
+	l.t.Helper()
+	p, err := l.w.Case().Board.PartByName(name)
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	return p
+}
+
+// rework records lift, refit or fit of a part.
+func (l *lab) rework(kind journal.Kind, part string) {
+	l.t.Helper()
+	l.write(journal.Event{Kind: kind, Parts: []netlist.PartID{l.part(part)}})
+}
+
+func (l *lab) bridge(part string) {
+	l.t.Helper()
+	l.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: l.part(part)}}})
+}
+
+// read puts the probe on points as the board lies.
+func (l *lab) read(pol references.Polarity, points ...string) {
+	l.t.Helper()
+	for _, name := range points {
+		at, err := l.w.Case().Board.Point(name)
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		stages := l.w.Case().Stages()
+		volts, err := l.world.Volts(l.world.Probe(at, nil, pol, l.meter.Drive()), stages[len(stages)-1].Edits)
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		l.write(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{{At: at, Name: name, Polarity: pol, Reading: l.meter.Show(volts, name)}}})
+	}
+}
+
+func (l *lab) check(limits Limits) *Answer {
+	l.t.Helper()
+	g, err := Check(l.w.Case(), l.e, limits)
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	return g
+}
+
+// enter records readings as a meter of the lab showed them, in one event.
+func (l *lab) enter(shown map[string]string) {
+	l.t.Helper()
+	var list []journal.Read
+	for _, name := range slices.Sorted(maps.Keys(shown)) {
+		at, err := l.w.Case().Board.Point(name)
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		x, err := quantity.ParseReading(shown[name])
+		if err != nil {
+			l.t.Fatal(err)
+		}
+		list = append(list, journal.Read{At: at, Name: name, Reading: x})
+	}
+	l.write(journal.Event{Kind: journal.KindRead, Readings: list})
+}
+
+// leads reads a ground pin and the two rails of J7, which are good on the boards of
+// the cases used here.
+func (l *lab) leads() { l.read(references.RedOnGround, "J7.1", "J7.5", "J7.7") }
+
+// expect checks the answer, and what it says.
+func expect(t *testing.T, g *Answer, result Result, says ...string) {
+	t.Helper()
+	if g.Result != result {
+		t.Errorf("result %s, want %s; %s", g.Result, result, g.Says)
+	}
+	for _, s := range says {
+		if !strings.Contains(g.Says, s) {
+			t.Errorf("says %q, want %q in it", g.Says, s)
+		}
+	}
+}
+
+func needs(g *Answer) []string {
+	var names []string
+	for _, n := range g.Need {
+		name := n.At
+		if n.Leads == references.BlackOnGround {
+			name += " swapped"
+		}
+		names = append(names, name)
+	}
+	return names
+}
+
+// TestBridge: every net at a bridged part has to be read again, and a reading
+// through 2 ohm serves for both.
+func TestBridge(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	l.leads()
+	l.read(references.RedOnGround, "J7.2", "J7.3", "J7.4")
+	expect(t, l.check(Limits{}), Fail, "TP_SDA reads wrong")
+	l.bridge("FL3")
+	g := l.check(Limits{})
+	expect(t, g, NotChecked, "2 of 2 reworked nets not read since")
+	if got := needs(g); !slices.Equal(got, []string{"J7.3", "FL3.out"}) {
+		t.Errorf("needs %v, want J7.3 and FL3.out", got)
+	}
+	l.read(references.RedOnGround, "J7.3")
+	g = l.check(Limits{})
+	expect(t, g, Pass, "every reworked net", "rails read: 2 of 12")
+	if len(g.Lines) != 2 || g.Lines[1].Via != "TP_SDA" {
+		t.Errorf("lines %+v, want TP_SDA_U cleared through TP_SDA", g.Lines)
+	}
+	// Rework after the reading has to be read again.
+	l.rework(journal.KindFit, "FL3")
+	expect(t, l.check(Limits{}), NotChecked, "not read since")
+}
+
+// TestShortLeft: a rail that reads shorted fails, reworked or not, and is named; one
+// that lacks a part of its supply as well.
+func TestShortLeft(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	c47 := l.part("C47")
+	loci := fault.Loci(l.world.Truth.Model, fault.DefaultPriors(), l.world.Truth.Model.Nominal())
+	for i := range loci {
+		if loci[i].Part == c47 && loci[i].Change.Kind == network.AddPath {
+			l.world = l.world.Faulted(practice.Fault{Locus: loci[i], Mode: fault.Shorted, Ohms: 0.4})
+			break
+		}
+	}
+	l.leads()
+	expect(t, l.check(Limits{}), Fail, "VTP_1V8 shorted")
+	l.rework(journal.KindLift, "C47")
+	expect(t, l.check(Limits{}), NotChecked, "not read since")
+	l.read(references.RedOnGround, "J7.5")
+	g := l.check(Limits{})
+	expect(t, g, Pass)
+	if len(g.Off) != 1 || g.Off[0].Part != "C47" || g.Off[0].Stops {
+		t.Errorf("off the board: %+v, want C47, which may stay off", g.Off)
+	}
+	l.rework(journal.KindLift, "FB2")
+	l.read(references.RedOnGround, "FB2.1", "FB2.2")
+	expect(t, l.check(Limits{}), Fail, "FB2 is off the board")
+}
+
+// TestWrongInAnyWay: a rail or line that does not read as on a good board fails,
+// however it differs, whether anybody worked on it or not; and what was not read is
+// not checked. Good boards read 0.707 V at J7.7 and 0.555 V at J7.5 in these cases.
+func TestWrongInAnyWay(t *testing.T) {
+	good := map[string]string{"J7.1": "0.000", "J7.5": "0.555", "J7.7": "0.707"}
+	tests := []struct {
+		about  string
+		events []map[string]string
+		result Result
+		says   string
+		need   []string
+	}{
+		{"all right", []map[string]string{good}, Pass, "rails read: 2 of 12", nil},
+		{"two rails at 20 ohm", []map[string]string{{"J7.1": "0.000", "J7.7": "0.020", "J7.5": "0.016"}}, Fail, "VTP_1V8, VTP_3V3 read wrong", nil},
+		{"20 mV, no ground pin", []map[string]string{{"J7.7": "0.020"}}, Fail, "VTP_3V3 reads wrong", []string{"J7.1"}},
+		{"a short", []map[string]string{good, {"J7.7": "0.002"}}, Fail, "VTP_3V3 shorted", nil},
+		{"an OL after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "OL"}}, Fail, "VTP_3V3 shorted", nil},
+		{"a reading still low after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.300"}}, Fail, "VTP_3V3 shorted", nil},
+		{"a good reading after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.707"}}, Pass, "", nil},
+		{"a rail at OL", []map[string]string{good, {"J7.7": "OL"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"a rail too high", []map[string]string{{"J7.1": "0.000", "J7.7": "0.800"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"a line that nobody touched", []map[string]string{good, {"J7.2": "0.100"}}, Fail, "TP_INT reads wrong", nil},
+		{"a short by its resistance", []map[string]string{good, {"J7.7": "0.6 ohm"}}, Fail, "VTP_3V3 shorted", nil},
+		{"leads off", []map[string]string{{"J7.1": "OL", "J7.5": "OL", "J7.7": "OL", "J7.12": "OL"}}, Fail, "no ground pin was read as ground", []string{"J7.1"}},
+		{"leads off on a line that is OL", []map[string]string{{"J7.1": "OL", "J7.11": "OL"}}, NotChecked, "no ground pin", []string{"J7.1", "J7.5"}},
+		{"leads off later", []map[string]string{good, {"J7.12": "OL"}}, NotChecked, "no ground pin", []string{"J7.1"}},
+		{"no rail", []map[string]string{{"J7.1": "0.000", "J7.3": "0.622"}}, NotChecked, "no rail was read", []string{"J7.5"}},
+		{"no ground", []map[string]string{{"J7.5": "0.555"}}, NotChecked, "no ground pin", []string{"J7.1"}},
+		{"nothing", nil, NotChecked, "no rail was read", []string{"J7.1", "J7.5"}},
+	}
+	for _, tt := range tests {
+		l := newLab(t, "touch-dead")
+		for _, x := range tt.events {
+			l.enter(x)
+		}
+		g := l.check(Limits{})
+		if g.Result != tt.result || !strings.Contains(g.Says, tt.says) {
+			t.Errorf("%s: %s, %q; want %s, %q", tt.about, g.Result, g.Says, tt.result, tt.says)
+		}
+		if diff := cmp.Diff(tt.need, needs(g)); diff != "" {
+			t.Errorf("%s: needs (-want +got):\n%s", tt.about, diff)
+		}
+	}
+}
+
+// TestReadAgain: what read wrong before work elsewhere still fails, and is asked for
+// once more.
+func TestReadAgain(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	l.leads()
+	l.enter(map[string]string{"J7.2": "0.100"})
+	l.bridge("FL3")
+	l.read(references.RedOnGround, "J7.3")
+	g := l.check(Limits{})
+	expect(t, g, Fail, "TP_INT reads wrong")
+	if got := needs(g); !slices.Equal(got, []string{"J7.2"}) {
+		t.Errorf("needs %v, want J7.2", got)
+	}
+	l.read(references.RedOnGround, "J7.2")
+	expect(t, l.check(Limits{}), Pass)
+}
+
+// TestAsItStands: what is right is what a good board reads with what was taken off or
+// bridged: with R13, 100 ohm, bridged, J7.6 reads 100 mV less at 1 mA, and what a good
+// board read before is wrong.
+func TestAsItStands(t *testing.T) {
+	for _, tt := range []struct {
+		shown  string // "" for what the board reads
+		result Result
+	}{{"", Pass}, {"0.516", Fail}} {
+		l := newLab(t, "touch-dead-no-fault-found")
+		l.leads()
+		l.bridge("R13")
+		if tt.shown == "" {
+			l.read(references.RedOnGround, "J7.6")
+		} else {
+			l.enter(map[string]string{"J7.6": tt.shown})
+		}
+		expect(t, l.check(Limits{}), tt.result)
+	}
+}
+
+// turned gives the world with a part soldered on the wrong way round.
+func (l *lab) turned(part string) *practice.World {
+	return l.world.Faulted(practice.Fault{Ohms: math.Inf(1), Locus: fault.Locus{Part: netlist.None,
+		Change: network.Change{Kind: network.Turn, Part: l.part(part), Owner: netlist.None}}})
+}
+
+// TestTurned: parts fitted the wrong way round fail; the rail and the part are named.
+// Fitted the right way they pass.
+func TestTurned(t *testing.T) {
+	tests := []struct {
+		part, rail string
+	}{
+		{"Q3", "VTP_3V3"},   // its body diode then points from the touch supply away
+		{"D6", "VTP_3V3"},   // a one-way clamp then shorts the rail at one drop
+		{"D10", "VLED"},     // a boost rectifier
+		{"U7", "VTP_1V8_S"}, // a load switch turned by half
+	}
+	for _, tt := range tests {
+		for _, wrong := range []bool{false, true} {
+			l := newLab(t, "touch-dead")
+			l.rework(journal.KindFit, tt.part)
+			if wrong {
+				l.world = l.turned(tt.part)
+			}
+			// Read what the check asks for until it asks no more.
+			var g *Answer
+			asked := 0
+			for g = l.check(Limits{}); len(g.Need) > 0; g = l.check(Limits{}) {
+				if asked++; asked > 30 {
+					t.Fatalf("%s: it keeps asking: %v", tt.part, needs(g))
+				}
+				l.read(g.Need[0].Leads, g.Need[0].At)
+			}
+			t.Logf("%s wrong=%t: %d readings; %s", tt.part, wrong, asked, g.Says)
+			if !wrong {
+				expect(t, g, Pass)
+				continue
+			}
+			expect(t, g, Fail, tt.part+" sits the wrong way round", tt.rail)
+		}
+	}
+}
+
+// TestDraw: the current before the power key is judged by what good boards draw.
+func TestDraw(t *testing.T) {
+	limits := Limits{MostBefore: 3e-3, LeastAfter: 60e-3, MostAfter: 110e-3}
+	tests := []struct {
+		before, after float64
+		result        Result
+		says          string
+	}{
+		{2e-3, 95e-3, Pass, "as good boards do"},
+		{12e-3, math.NaN(), Fail, "a leak on a rail that is always on"},
+		{2e-3, 300e-3, Fail, "take power off"},
+		{2e-3, 10e-3, Fail, "does not start"},
+	}
+	for _, tt := range tests {
+		l := newLab(t, "touch-dead")
+		l.leads()
+		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: tt.before, AfterKey: tt.after}})
+		g := l.check(limits)
+		if g.Result != tt.result || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
+			t.Errorf("%g, %g A: %s, %+v; want %s, %q", tt.before, tt.after, g.Result, g.Draw, tt.result, tt.says)
+		}
+		if g = l.check(Limits{}); !g.Passed() || !strings.Contains(g.Draw.Says(), "not known") {
+			t.Errorf("without limits: %s, %q", g.Result, g.Draw.Says())
+		}
+		// Rework makes the current one of another board.
+		l.bridge("FL3")
+		if g = l.check(limits); g.Draw != nil {
+			t.Errorf("a current from before the rework still counts: %+v", g.Draw)
+		}
+	}
+}
+
+// TestMend: mended pins and gaps are rework too.
+func TestMend(t *testing.T) {
+	l := newLab(t, "picture-flickers-when-warm")
+	l.leads()
+	l.read(references.RedOnGround, "J3.22", "J3.24")
+	m, err := l.w.Case().Board.Mend("J3.22-J3.24")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	g := l.check(Limits{})
+	expect(t, g, NotChecked, "2 of 2 reworked nets")
+	l.read(references.RedOnGround, g.Need[0].At, g.Need[1].At)
+	expect(t, l.check(Limits{}), Pass)
+}
