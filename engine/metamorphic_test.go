@@ -15,8 +15,8 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/carry"
 	"halfsplit/engine/fit"
-	"halfsplit/engine/gate"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/powerup"
 	"halfsplit/engine/practice"
 	"halfsplit/references"
 )
@@ -232,7 +232,7 @@ var metamorphic = []property{
 	{"a leaky IC and an unknown path at its net are one group", leakyOrUnknown},
 	{"after the IC was replaced to no effect the unknown path leads", replacedInVain},
 	{"compare and locate say the same", compareLocate},
-	{"the check before power says what compare says", compareGate},
+	{"the check before power says what compare says", comparePowerUp},
 	{"expect says what the known-good readings say, for another meter", expectKnown},
 	{"without good boards, one of six equal lines", withoutGood},
 	{"with two pins read there is more to read", twoPins},
@@ -602,7 +602,7 @@ func compareLocate(t *testing.T, c *complaints) {
 	}
 }
 
-func compareGate(t *testing.T, c *complaints) {
+func comparePowerUp(t *testing.T, c *complaints) {
 	for _, by := range []float64{0, -15, -20, -30, -40} {
 		v := moved(map[int]float64{8: by, 9: by, 10: by, 11: by})
 		cs, e := lark(t).open(larkPins(v), "mend: [J1.8]\n", larkPins(v))
@@ -610,7 +610,7 @@ func compareGate(t *testing.T, c *complaints) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		g, err := gate.Check(cs, e, gate.Limits{})
+		g, err := powerup.Check(cs, e, powerup.Limits{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -618,7 +618,7 @@ func compareGate(t *testing.T, c *complaints) {
 			if l.Net != "VS" {
 				continue
 			}
-			if wrong := strings.Contains(flagged(d), "J1.8"); wrong != (l.State == gate.Wrong) {
+			if wrong := strings.Contains(flagged(d), "J1.8"); wrong != (l.State == powerup.Wrong) {
 				c.add("VS %g mV: locate calls its readings %q odd, the check says %q", by, flagged(d), l.State)
 			}
 		}

@@ -40,7 +40,7 @@ names another one.`,
 				return insteadOf(kindBoard, args[0], err)
 			}
 			if file := cmd.Flag("layout").Value.String(); file != "" {
-				b.Layout = file
+				b.Layout, b.LayoutAt = file, document.Position{}
 			}
 			drawn, err := assembly.Load(b)
 			if err != nil {

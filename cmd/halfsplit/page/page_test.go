@@ -247,3 +247,14 @@ func TestImplausible(t *testing.T) {
 		t.Errorf("suspects %v", r.Suspects)
 	}
 }
+
+// The demo has a layout: where the next step is at is drawn, once.
+func TestPlace(t *testing.T) {
+	text := page(t, report(t, "../../../testdata/demo/cases/touch-dead.yaml"))
+	if n := strings.Count(text, `class="assembly"`); n != 1 {
+		t.Errorf("%d assembly drawings, want 1", n)
+	}
+	if !strings.Contains(text, "<h2>Where FL3.in is</h2>") {
+		t.Error("the point to measure next, FL3.in, is not what is drawn")
+	}
+}

@@ -31,10 +31,10 @@ const (
 	margin    = 6
 	strip     = 15 // under a view, for its scale
 	gap       = 6
-	tallest   = 300 // a view
-	plain     = 10  // size of type that a telephone shows legibly
-	whole     = 5.4 // of names in the whole view, on anything larger
-	near      = 7   // of names in the enlarged view, on anything larger
+	tallest   = 300  // a view
+	plain     = 10.6 // size of type that a telephone shows legibly
+	whole     = 5.4  // of names in the whole view, on anything larger
+	near      = 7    // of names in the enlarged view, on anything larger
 )
 
 // picture is an SVG in the making.
@@ -73,7 +73,7 @@ func Draw(b *netlist.Board, drawn *layout.Board, mark Mark) Drawing {
 		foot += ", revision " + b.Revision
 	}
 	foot += "; layout " + filepath.Base(drawn.File)
-	for _, line := range append(fold(d.Note, 62), fold(document.PrintableWords(foot), 62)...) {
+	for _, line := range append(fold(d.Note, 57), fold(document.PrintableWords(foot), 57)...) {
 		y += 12
 		p.text(margin, y, "start", plain, line, "")
 	}
@@ -118,11 +118,11 @@ func fold(text string, most int) []string {
 func (p *picture) head(name, what, side string) float64 {
 	p.text(margin, 17, "start", 16, name, ` font-weight="bold"`)
 	y := 19.0
-	for _, line := range fold(what, 62) {
+	for _, line := range fold(what, 57) {
 		y += 12
 		p.text(margin, y, "start", plain, line, "")
 	}
-	for _, line := range fold(side, 56) {
+	for _, line := range fold(side, 52) {
 		y += 12
 		p.text(margin, y, "start", plain, line, ` font-weight="bold"`)
 	}

@@ -36,7 +36,7 @@ func Load(b *netlist.Board) (*layout.Board, error) {
 		return nil, nil
 	}
 	drawn, err := layout.Load(b.Layout)
-	if problems := (document.Problems)(nil); errors.As(err, &problems) && len(problems) == 1 && problems[0].Line == 0 {
+	if problems := (document.Problems)(nil); b.LayoutAt.Line > 0 && errors.As(err, &problems) && len(problems) == 1 && problems[0].Line == 0 {
 		// About the file as a whole: it was named in the board file.
 		return nil, document.Problems{{
 			Position: b.LayoutAt,
