@@ -34,10 +34,10 @@ parts:
   U1:  {kind: ic, title: controller, pins: {1: VS, 2: SENSE_U, 3: LAMP_U, 4: DATA_U, 5: GND}}
 `
 
-// Boards with a fault drawn by its odds, which moves some reading by showVolts. Ten are
-// wanted and two recorded so far: raise posteriorBoards and refresh, some minutes.
+// Boards with a fault drawn by its odds, which moves some reading by showVolts. To
+// record them anew takes some minutes.
 const (
-	posteriorBoards = 2
+	posteriorBoards = 10
 	posteriorSeed   = 900
 	showVolts       = 20e-3 // V; near the limit of what shows, where probabilities are neither 0 nor 1
 	posteriorFile   = "testdata/posterior.txt"
