@@ -153,7 +153,7 @@ func (a *app) knownSheetCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c) })
+			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c, a.layoutOf(b)) })
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")

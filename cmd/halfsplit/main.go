@@ -108,7 +108,7 @@ Begin with a demonstration on an invented board:
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpFunc(a.help)
 	root.AddCommand(
-		a.locateCommand(), a.compareCommand(), a.predictCommand(), a.traceCommand(),
+		a.locateCommand(), a.compareCommand(), a.predictCommand(), a.traceCommand(), a.drawCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
 		a.coverageCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),

@@ -20,7 +20,8 @@ func (a *app) reportCommand() *cobra.Command {
 		Long: `report makes the record of a case into one page that a customer and a colleague
 can both read: the complaint, what was found, the connectors and lines as drawings,
 readings before and after, every step, what was replaced, bridged or left off, and
-what the power-up check says.
+what the power-up check says. Where the board file names a layout, an assembly drawing
+shows where the faulty part is, or the next point to measure.
 
 --html writes one file that needs nothing else and prints well. A report that
 already exists is replaced, any other file is not. Without --html the page is
@@ -41,7 +42,7 @@ printed as Markdown.`,
 			if err != nil {
 				return err
 			}
-			report, err := page.New(c, e, limits)
+			report, err := page.New(c, e, limits, a.layoutOf(c.Board))
 			if err != nil {
 				return err
 			}

@@ -247,13 +247,19 @@ func (m *Model) addPins(id netlist.PartID) {
 	}
 }
 
-// addUndrawn provides, on every net that a connector pin is on, one junction
-// from ground and one to ground that stand for paths missing from the board
-// file. They are absent unless good boards show them.
+// addUndrawn provides, on every net that a connector pin or a part of unknown kind
+// is on, one junction from ground and one to ground that stand for paths missing
+// from the board file. They are absent unless good boards show them.
 func (m *Model) addUndrawn() {
 	m.undrawn = make([]int32, len(m.Board.Nets))
 	for i := range m.undrawn {
 		m.undrawn[i] = -1
+	}
+	add := func(net netlist.NetID, at Contact) {
+		m.undrawn[net] = int32(len(m.Elements))
+		m.Elements = append(m.Elements,
+			Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
+			Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
 	}
 	for c := range m.Board.Connectors {
 		for i, pin := range m.Board.Connectors[c].Pins {
@@ -264,10 +270,17 @@ func (m *Model) addUndrawn() {
 			if ts := m.Board.Nets[pin.Net].Terminals; len(ts) > 0 {
 				at = m.Contact(ts[0].Part, ts[0].Terminal) // behind the connector's joint
 			}
-			m.undrawn[pin.Net] = int32(len(m.Elements))
-			m.Elements = append(m.Elements,
-				Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
-				Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
+			add(pin.Net, at)
+		}
+	}
+	for p := range m.Board.Parts {
+		if m.Board.Parts[p].Kind != netlist.Unknown {
+			continue
+		}
+		for t, terminal := range m.Board.Parts[p].Terminals {
+			if terminal.Net != netlist.None && terminal.Net != m.Board.Ground && m.undrawn[terminal.Net] < 0 {
+				add(terminal.Net, m.Contact(netlist.PartID(p), int32(t)))
+			}
 		}
 	}
 }
@@ -388,7 +401,7 @@ func (m *Model) join(alone func(netlist.NetID) bool, counts func(*Element) bool)
 }
 
 // Undrawn gives the element that stands for a path missing from the board file
-// between ground and a net that has a connector pin: the one that conducts with
+// between ground and a net of a connector pin or unknown part: the one that conducts with
 // the black lead on ground, or with the red one.
 func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok bool) {
 	if n == netlist.None || m.undrawn[n] < 0 {

@@ -264,7 +264,7 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 	extra := p.Kind.String()
 	toGround := false
 	switch p.Kind {
-	case netlist.IC, netlist.Module:
+	case netlist.IC, netlist.Module, netlist.Unknown:
 		extra = prose(p.Title)
 		if x.In >= 0 {
 			extra = "pin " + name(p.Terminals[x.In].Name) + " " + extra
@@ -344,6 +344,8 @@ func kindLetter(k netlist.Kind) string {
 		return "IC"
 	case netlist.Module:
 		return "M"
+	case netlist.Unknown:
+		return "?"
 	case netlist.Crystal:
 		return "Y"
 	}

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -630,6 +631,9 @@ func (c *Class) fill(dir string) error {
 	if err := wholefile.New(filepath.Join(dir, "board.yaml"), c.Order.BoardText); err != nil {
 		return err
 	}
+	if err := c.copyLayout(dir); err != nil {
+		return err
+	}
 	for i, s := range c.Sweeps {
 		var b bytes.Buffer
 		b.WriteString("# Invented, like the board.\n")
@@ -646,4 +650,23 @@ func (c *Class) fill(dir string) error {
 		}
 	}
 	return nil
+}
+
+// copyLayout copies the layout to where the board file names it from. One that cannot
+// be read, or lies elsewhere, stays behind: nothing but drawings needs it.
+func (c *Class) copyLayout(dir string) error {
+	b := c.Order.Board
+	if b.Layout == "" {
+		return nil
+	}
+	name, err := filepath.Rel(filepath.Dir(b.File), b.Layout)
+	text, readErr := os.ReadFile(b.Layout)
+	if err != nil || readErr != nil || !filepath.IsLocal(name) {
+		return nil
+	}
+	to := filepath.Join(dir, name)
+	if err := wholefile.MakeFolder(filepath.Dir(to)); err != nil {
+		return err
+	}
+	return wholefile.New(to, text)
 }
