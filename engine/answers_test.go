@@ -198,6 +198,13 @@ func TestParseFault(t *testing.T) {
 		{"J1.1-J1.2:bridged", "J1.1 to J1.2", fault.Bridged, 0.5},
 		{"J1.1:joint-open", "J1.1", fault.JointOpen, inf},
 		{"TP1-R1.1:trace broken", "TP1 to R1.1", fault.TraceBroken, inf},
+		{"U1.2:dry joint", "U1", fault.JointOpen, inf},
+		{"U1.2:cold", "U1", fault.JointOpen, inf},
+		{"J1.1:cracked joint", "J1.1", fault.JointOpen, inf},
+		{"J1.1:open", "J1.1", fault.JointOpen, inf},
+		{"J1.1:high=100", "J1.1", fault.JointPoor, 100},
+		{"TP1-R1.1:open", "TP1 to R1.1", fault.TraceBroken, inf},
+		{"J1.1-J1.2:short", "J1.1 to J1.2", fault.Bridged, 0.5},
 	}
 	for _, tt := range good {
 		f, err := s.e.ParseFault(tt.text)
@@ -217,7 +224,6 @@ func TestParseFault(t *testing.T) {
 		{"R1:=5", "is not PLACE:MODE"},
 		{"R1:melted", "can be open"},
 		{"R1:opn", "did you mean `open`?"},
-		{"R1:joint", "it can be"}, // open or poor
 		{"R1:leaky", "R1 cannot be leaky in a way that a meter sees"},
 		{"R1:open:twice", "cannot be"},
 		{"C1:open", "C1 cannot be open in a way that a meter sees"},
@@ -231,7 +237,6 @@ func TestParseFault(t *testing.T) {
 		{"C1:leaky=470 V", "470 V"},
 		{"R1:open=470", "no resistance"},
 		{"U1:shorted", "U1.1"},
-		{"U1.2:short", "did you mean `shorted`?"}, // or shorted to supply
 		{"R1:open\x1b[2J", "cannot be"},
 	}
 	for _, tt := range bad {
@@ -313,7 +318,7 @@ func TestBenchClears(t *testing.T) {
 	}{
 		{"fit", "R1:open", journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{r1}}, none.Fit(r1), 0.7},
 		{"bridge", "R1:open", journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: r1, Ohms: 0.01}}}, none.Bridge(r1, 0.01), 0.7},
-		{"mend", "J1.1:joint open", journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{joint}}, none.Mend(joint), 0.5},
+		{"mend", "J1.1:joint open", journal.Mended(joint), none.Mend(joint), 0.5},
 	}
 	for _, tt := range tests {
 		bad := s.faulty(none, tt.fault)

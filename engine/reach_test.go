@@ -35,7 +35,7 @@ nets:
   SIG: {along: [J1.2, TP1, R12.1]}
 test_points: {TP1: SIG}
 parts:
-  D1:  {kind: clamp,     pins: [SIG, GND], way: two}
+  D1:  {kind: clamp,     pins: [SIG, GND], direction: bidirectional}
   R12: {kind: resistor,  value: 22R,  pins: [SIG, SIG_U]}
   C40: {kind: capacitor, value: 15p,  pins: [SIG_U, GND], role: filter}
   C41: {kind: capacitor, value: 100p, pins: [SIG_U, GND], role: filter}

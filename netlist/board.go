@@ -106,7 +106,8 @@ type Part struct {
 	Note      string
 	Role      Role // never NoRole after Load
 	Access    Access
-	Way       Way // of a clamp or transistor; NoWay for other kinds
+	Direction Direction // of a clamp; NoDirection for other kinds
+	Channel   Channel   // of a transistor; NoChannel for other kinds
 	// Supplies and Grounds are terminal indices, those that the file names
 	// first. Terminals on the ground net are always among Grounds (but for
 	// Floating ones). Where the file names no supply of an IC, module or clamp,

@@ -92,8 +92,11 @@ func describe(b *Board) string {
 			fmt.Fprintf(&s, " DC %g ohm", p.DCOhms)
 		}
 		fmt.Fprintf(&s, ", %s, %s", p.Role, p.Access)
-		if p.Way != NoWay {
-			fmt.Fprintf(&s, ", way %s", p.Way)
+		if p.Direction != NoDirection {
+			fmt.Fprintf(&s, ", %s", p.Direction)
+		}
+		if p.Channel != NoChannel {
+			fmt.Fprintf(&s, ", channel %s", p.Channel)
 		}
 		for _, l := range []struct {
 			name string
@@ -211,7 +214,7 @@ func TestEveryKey(t *testing.T) {
 		}
 		return string(out)
 	}
-	names := map[string][]string{"connectors": {"J1"}, "nets": {"L1", "VLED"}, "parts": {"R1", "D1", "U1"}}
+	names := map[string][]string{"connectors": {"J1"}, "nets": {"L1", "VLED"}, "parts": {"R1", "D1", "Q1", "U1"}}
 	walk = func(s *document.Shape, place []string, prefix string) {
 		for _, f := range s.Fields {
 			here := append(slices.Clone(place), f.Name)

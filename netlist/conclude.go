@@ -6,10 +6,11 @@ import (
 	"strings"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // conclude fills in what the file leaves to be told from the nets: the grounds
-// and supplies of ICs, the supply behind each of their pins, the way of
+// and supplies of ICs, the supply behind each of their pins, the channel of
 // transistors, and the role of every part.
 func (b *Board) conclude() {
 	for i := range b.Parts {
@@ -37,11 +38,11 @@ func (b *Board) conclude() {
 			p.Supplies = p.together(p.Supplies)
 			b.domains(p)
 		}
-		if p.Way == NoWay && p.Kind == Clamp {
-			p.Way = OneWay
+		if p.Direction == NoDirection && p.Kind == Clamp {
+			p.Direction = Unidirectional
 		}
-		if p.Way == NoWay && p.Kind == Transistor {
-			p.Way = b.transistorWay(p)
+		if p.Channel == NoChannel && p.Kind == Transistor {
+			p.Channel = b.channelOf(p)
 		}
 		if p.Role == NoRole {
 			p.Role = b.role(p)
@@ -100,16 +101,16 @@ func (b *Board) domains(p *Part) {
 	}
 }
 
-// transistorWay takes a field-effect transistor whose source is on a rail to
+// channelOf takes a field-effect transistor whose source is on a rail to
 // be p-channel, and any other transistor to be n-channel or npn (common
 // practice, no source).
-func (b *Board) transistorWay(p *Part) Way {
+func (b *Board) channelOf(p *Part) Channel {
 	for t := range p.Terminals {
 		if base, _ := section(p.Terminals[t].Name); (base == "s" || base == "e") && b.onRail(p, t) {
-			return PType
+			return PChannel
 		}
 	}
-	return NType
+	return NChannel
 }
 
 // role tells what a part is there for from its kind and the nets it joins
@@ -177,6 +178,12 @@ func (b *Board) warn() {
 		case p.Kind == Resistor && p.ValueText == "":
 			ohms, _ := p.seriesOhms()
 			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)
+		case p.Kind == Resistor:
+			if marked, ok := quantity.ParseMarking(p.ValueText, quantity.Ohm); ok {
+				plain, code := quantity.Code(p.Value, quantity.Ohm), quantity.Code(marked, quantity.Ohm)
+				add(p.At, fmt.Sprintf("write %s if that is meant, or %s if %s is what is printed on the part", plain, code, p.ValueText),
+					"the value %s of the resistor %s is taken for %g ohm", p.ValueText, p.Name, p.Value)
+			}
 		}
 	}
 	// The net of most contacts among those that only differ in case.

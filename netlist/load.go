@@ -174,16 +174,17 @@ func (l *loader) parts(n document.Node) {
 	for _, e := range entries {
 		v := e.Value
 		p := Part{
-			Name:   e.Name(),
-			Title:  v.Get("title").Text(),
-			Place:  v.Get("place").Text(),
-			Note:   v.Get("note").Text(),
-			Role:   Role(choice(v.Get("role").Text(), roles[:])),
-			Access: Access(choice(v.Get("access").Text(), accesses[:])),
-			Way:    Way(choice(v.Get("way").Text(), ways[:])),
-			Value:  unknown(),
-			DCOhms: unknown(),
-			At:     e.Key.At(),
+			Name:      e.Name(),
+			Title:     v.Get("title").Text(),
+			Place:     v.Get("place").Text(),
+			Note:      v.Get("note").Text(),
+			Role:      Role(choice(v.Get("role").Text(), roles[:])),
+			Access:    Access(choice(v.Get("access").Text(), accesses[:])),
+			Direction: Direction(choice(v.Get("direction").Text(), directions[:])),
+			Channel:   Channel(choice(v.Get("channel").Text(), channels[:])),
+			Value:     unknown(),
+			DCOhms:    unknown(),
+			At:        e.Key.At(),
 		}
 		p.Kind, _ = ParseKind(v.Get("kind").Text())
 		pins := l.pins(v.Get("pins"), kinds[p.Kind].list)
@@ -226,14 +227,10 @@ func (l *loader) part(p *Part, v document.Node) {
 			l.problem(value.At(), do, "value of the %s %s: %s", p.Kind, p.Name, what)
 		}
 	}
-	switch way := v.Get("way"); {
-	case p.Way == NoWay:
-	case p.Kind == Clamp && p.Way > TwoWay:
-		l.problem(way.At(), "write `one` or `two`", "the clamp %s cannot have the way %s", p.Name, document.Quote(way.Text()))
-	case p.Kind == Transistor && p.Way < NType:
-		l.problem(way.At(), "write `n` or `p`", "the transistor %s cannot have the way %s", p.Name, document.Quote(way.Text()))
-	case p.Kind != Clamp && p.Kind != Transistor:
-		l.problem(way.At(), "remove it", "`way` on the %s %s", p.Kind, p.Name)
+	for key, of := range map[string]Kind{"direction": Clamp, "channel": Transistor} {
+		if n := v.Get(key); n.Exists() && p.Kind != of {
+			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
+		}
 	}
 	many := p.Kind == IC || p.Kind == Module || p.Kind == Clamp
 	if many {

@@ -172,7 +172,7 @@ func (p *Part) clampPaths(add func(from, to int, e Element, ohms float64, stated
 	for i := range p.Terminals {
 		switch {
 		case i == ground || slices.Contains(p.Grounds, int32(i)):
-		case p.Way == TwoWay:
+		case p.Direction == Bidirectional:
 			add(i, ground, Blocking, 0, false)
 		default:
 			add(ground, i, Junction, 0, false)
@@ -195,7 +195,7 @@ func (p *Part) transistorPaths(add func(from, to int, e Element, ohms float64, s
 			if drain < 0 || gate < 0 {
 				continue
 			}
-			if p.Way == PType {
+			if p.Channel == PChannel {
 				add(drain, i, Junction, 0, false)
 			} else {
 				add(i, drain, Junction, 0, false)
@@ -205,7 +205,7 @@ func (p *Part) transistorPaths(add func(from, to int, e Element, ohms float64, s
 		case "c", "e":
 			switch basis := p.find("b", number); {
 			case basis < 0:
-			case p.Way == PType:
+			case p.Channel == PChannel:
 				add(i, basis, Junction, 0, false)
 			default:
 				add(basis, i, Junction, 0, false)

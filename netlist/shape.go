@@ -39,8 +39,9 @@ var (
 	partShape = &document.Shape{
 		Doc:   "One part.",
 		Means: map[string]string{"type": "kind", "nets": "pins", "connections": "pins", "name": "title", "description": "title", "location": "place", "comment": "note"},
+		Was:   map[string]string{"way": "`direction` of a TVS or ESD diode (unidirectional, bidirectional), and `channel` of a transistor (n, p)"},
 		Fields: []document.Field{
-			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Means: kindMeans, Example: "resistor"}},
+			{Name: "kind", Required: true, Shape: kindShape},
 			{Name: "pins", Required: true, Shape: pinsShape},
 			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
@@ -51,7 +52,8 @@ var (
 			{Name: "ground", Shape: terminalsShape},
 			{Name: "domain", Shape: &document.Shape{Doc: "Which supply a pin's protection goes to.", Value: nameText, Example: "{B2: A4}"}},
 			{Name: "floating", Shape: &document.Shape{Doc: "Pins of an ic or module without any junction, such as a sense pin behind megohms.", Item: nameText, MinItems: 1, Single: true, Example: "A3"}},
-			{Name: "way", Shape: &document.Shape{Doc: "Of a clamp: one (default) or two. Of a transistor: n or p.", Enum: ways[1:], Example: "one"}},
+			{Name: "direction", Shape: &document.Shape{Doc: "Of a TVS or ESD diode: in which direction it conducts; unidirectional where it is left out.", Enum: directions[1:], Example: "bidirectional"}},
+			{Name: "channel", Shape: &document.Shape{Doc: "Of a transistor: n (n-channel or npn) or p; told from the nets where it is left out.", Enum: channels[1:], Example: "n"}},
 			{Name: "note", Shape: freeText("Anything else.", "often cracked by the screw beside it")},
 		},
 	}
@@ -125,6 +127,10 @@ func (p *Part) parseValue(text string) error {
 	if err == nil {
 		p.Value = value
 		return nil
+	}
+	if marked, ok := quantity.ParseMarking(text, info.unit); ok {
+		what, _, _ := strings.Cut(err.Error(), "; ")
+		return fmt.Errorf("%s; as printed on a part it means %[2]s: write %[2]s", what, quantity.Code(marked, info.unit))
 	}
 	if info.also != quantity.None {
 		other, e := quantity.Parse(text, info.also)

@@ -97,8 +97,9 @@ leaves. Every case can be solved: each fault shows at the connectors, so that
 whoever works on one thing after the other and reads again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
-The same board file, seed and phrase give the same boards and faults. The files
-differ each time, for they are sealed anew.
+The same board, seed and phrase give the same cases, and records of them can be
+scored with a set made anew; comments, titles and the order of a board file do not
+count. The files differ each time, for they are sealed anew.
 
 The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 

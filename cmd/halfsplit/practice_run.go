@@ -208,14 +208,14 @@ var practiceDeeds = []practiceDeed{
 		return b.each(w, b.done(b.desk.Refit, "is back on the board"))
 	}},
 	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Fit, "is new")) }},
-	{"bridge PART", "a wire across a part that lies along a line", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Bridge, "is bridged")) }},
-	{"mend PLACE", "resolder a pin (J1.2), clean between pins (J1.2-J1.3), join a trace", func(b *practiceBench, w []string) error {
-		place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
-		if len(w) == 2 {
-			return instead(quoted(place)+" may be one place or two", "write mend "+w[0]+"-"+w[1]+" for what lies between, or mend one after the other")
+	{"bridge PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", func(b *practiceBench, w []string) error {
+		if slices.ContainsFunc(w, func(word string) bool { return strings.ContainsAny(word, ".-") || word == "to" }) {
+			return b.repair("bridge", w)
 		}
-		return b.done(b.desk.Mend, "is mended")(place)
+		return b.each(w, b.done(b.desk.Bridge, "is bridged"))
 	}},
+	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
+	{"clean PIN-PIN", "between two neighbouring pins", func(b *practiceBench, w []string) error { return b.repair("clean", w) }},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
 	{"verdict FAULT; REMEDY", "the end: `verdict R3 open; replace`, or `verdict nothing`", (*practiceBench).verdict},
@@ -225,8 +225,17 @@ var practiceDeeds = []practiceDeed{
 	{"quit", "leave; go on later", func(b *practiceBench, _ []string) error { b.quit = true; return nil }},
 }
 
+// repair works on a joint, a gap or a trace.
+func (b *practiceBench) repair(deed string, w []string) error {
+	place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
+	if len(w) == 2 {
+		return instead(quoted(place)+" may be one place or two", "write "+deed+" "+w[0]+"-"+w[1]+" for what lies between, or one after the other")
+	}
+	return b.done(b.desk.Mend, "is done")(place)
+}
+
 // sameDeeds are other words for deeds.
-var sameDeeds = map[string]string{"replace": "fit", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "look", "resolder": "mend", "clean": "mend", "wire": "mend",
+var sameDeeds = map[string]string{"replace": "fit", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "look", "wire": "bridge",
 	"remove": "lift", "off": "lift", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
 
 // enter does what a line asks for, and says what it cost.
@@ -289,7 +298,7 @@ func (b *practiceBench) paid() {
 func (b *practiceBench) help() {
 	c := b.desk.Costs
 	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "look": c.Look, "lift": c.Lift, "refit": c.Refit, "fit": c.Replace,
-		"bridge": c.Bridge, "mend": c.Resolder, "inject": c.Inject}
+		"bridge": c.Bridge, "resolder": c.Resolder, "clean": c.Clean, "inject": c.Inject}
 	b.gap()
 	var rows [][]cell
 	for _, d := range practiceDeeds {

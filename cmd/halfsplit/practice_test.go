@@ -11,6 +11,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
 	lessons "halfsplit/engine/practice/lesson"
 )
 
@@ -163,7 +166,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
 		{"lift R7, refit R7", "`refit` is a deed of its own; write one deed a line"},
-		{"mend TP1 r1.1", "`TP1 r1.1` may be one place or two; write mend TP1-r1.1 for what lies between"},
+		{"bridge TP1 r1.1", "`TP1 r1.1` may be one place or two; write bridge TP1-r1.1 for what lies between"},
 		{"undo", "nothing is taken back at a bench; refit a part or read again, and go on"},
 		{"verdict R1 open", "nothing was done about `R1`; say what mends it, as in `R1 open; replace`"},
 		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each
@@ -232,5 +235,78 @@ func TestPracticeMake(t *testing.T) {
 		if _, err := os.Stat("x"); err == nil {
 			t.Errorf("%v left a folder behind", test.args)
 		}
+	}
+}
+
+// A set and the records of its cases outlive edits of the board file that leave the
+// board what it is: the score is the same, also with a set made anew.
+func TestSetOutlivesEdits(t *testing.T) {
+	courseCopy(t)
+	const file = "spring/case-01.yaml"
+	score := func(record string) lessons.Score {
+		t.Helper()
+		out, errs, exit := typed("", "practice", "score", "--json", "--phrase-file", "phrase.txt", record)
+		var got struct{ Scores []lessons.Score }
+		if err := json.Unmarshal([]byte(out), &got); err != nil || exit != exitDone || len(got.Scores) != 1 {
+			t.Fatalf("exit %d, %v: %s%s", exit, err, out, errs)
+		}
+		return got.Scores[0]
+	}
+	makeSet := func(board, to string) {
+		t.Helper()
+		if _, errs, exit := typed("", "practice", "make", board, "--lesson", "shorts", "--count", "2", "--phrase-file", "phrase.txt", "--to", to); exit != exitDone {
+			t.Fatal(errs)
+		}
+	}
+	makeSet("board.yaml", "spring")
+	if out, errs, exit := typed("read KEY_A_U TP2\nread TP3\nlook C1\nverdict nothing\n", "practice", "run", file, "--by", "Ada"); exit != exitDone {
+		t.Fatal(out, errs)
+	}
+	const record = "case-01-ada.yaml"
+	before := score("spring/" + record)
+	text, err := os.ReadFile("spring/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	edited := string(text)
+	for _, change := range [][2]string{
+		{"board: Siskin L1\nrevision: A\nground: GND\n", "# tidied\nground: GND\nboard: Siskin, with lamp\nrevision: A\n"},
+		{"title: keypad cable", "title: cable of the keypad"},
+		{"  R1:  {kind: resistor,  value: 470R, pins: [KEY_A, KEY_A_U],  place: beside J1}\n", ""},
+		{"  C7:  {", "  R1:  {place: left of J1, pins: [KEY_A, KEY_A_U], value: 470 ohm, kind: resistor}\n  C7:  {"},
+		{"alike: [[KEY_A, KEY_B], [SDA, SCL]]", "alike: [[SDA, SCL], [KEY_B, KEY_A]]"},
+	} {
+		if !strings.Contains(edited, change[0]) {
+			t.Fatalf("no %q in the board file", change[0])
+		}
+		edited = strings.Replace(edited, change[0], change[1], 1)
+	}
+	for _, path := range []string{"spring/board.yaml", "edited.yaml"} {
+		if err := os.WriteFile(path, []byte(edited), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	nearly := cmp.Options{cmpopts.EquateApprox(1e-6, 1e-6), cmpopts.IgnoreFields(lessons.Score{}, "Record"), cmpopts.IgnoreUnexported(lessons.Score{})}
+	if diff := cmp.Diff(before, score("spring/"+record), nearly); diff != "" {
+		t.Errorf("scored after the edits (-before +after):\n%s", diff)
+	}
+	makeSet("edited.yaml", "again")
+	work, err := os.ReadFile("spring/" + record)
+	if err == nil {
+		err = os.WriteFile("again/"+record, work, 0o666)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(before, score("again/"+record), nearly); diff != "" {
+		t.Errorf("scored with the set made anew (-before +after):\n%s", diff)
+	}
+	// Another board, though, is told from this one.
+	if err := os.WriteFile("spring/board.yaml", []byte(strings.Replace(edited, "value: 22R", "value: 33R", 1)), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	_, errs, exit := typed("", "practice", "score", "--phrase-file", "phrase.txt", "spring/"+record)
+	if want := "is not the board that this case was made for: a part, a value or a net differs; use the board file of the set `practice`"; exit != exitUsage || !strings.Contains(errs, want) {
+		t.Errorf("another board: exit %d, %s", exit, errs)
 	}
 }

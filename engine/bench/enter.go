@@ -537,7 +537,7 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	}
 	if p.Part == netlist.None {
 		m, err := s.board().Mend(p.Step.Part)
-		return journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}}, err
+		return journal.Mended(m), err
 	}
 	switch p.Step.Remedy {
 	case "bridge":
@@ -547,7 +547,7 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	case "replace":
 		return journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p.Part}}, nil
 	}
-	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted or mended")
+	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted, resoldered or cleaned")
 }
 
 func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
@@ -636,10 +636,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "put back " + strings.Join(words, ", ")
 	case journal.KindFit:
 		return "fitted a new " + strings.Join(words, ", ")
-	case journal.KindBridge:
-		return "bridged " + strings.Join(words, ", ")
-	case journal.KindMend:
-		return "mended " + strings.Join(words, ", ")
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		return mendWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
 	case journal.KindPower:

@@ -350,7 +350,7 @@ func (s *Session) lastRepair() int {
 	last := 0
 	for _, ev := range s.Case().Events {
 		switch ev.Kind {
-		case journal.KindFit, journal.KindBridge, journal.KindMend:
+		case journal.KindFit, journal.KindBridge, journal.KindResolder, journal.KindClean:
 			last = ev.Number
 		}
 	}
@@ -722,13 +722,16 @@ func Remedy(c *journal.Case) string {
 		}
 	}
 	for _, m := range edits.Mends() {
-		words = append(words, "mended "+c.Board.MendName(m))
+		words = append(words, mendWords[journal.KindOfMend(m)]+" "+c.Board.MendName(m))
 	}
 	if len(words) == 0 {
 		return "none"
 	}
 	return strings.Join(words, ", ")
 }
+
+// mendWords say what was done to a place.
+var mendWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindBridge: "bridged"}
 
 // wrongEntry is an entry that cannot be meant here.
 func wrongEntry(what, do string, args ...any) error {

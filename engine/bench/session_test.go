@@ -27,7 +27,7 @@ var endings = map[string]struct{ cause, remedy string }{
 	"tail-not-detected":          {"C46 shorted", "left off C46"},
 	"touch-dead":                 {"FL3 open", "bridged FL3"},
 	"touch-never-wakes":          {"C40 shorted", "left off C40"},
-	"picture-flickers-when-warm": {"J3.22 to J3.24 bridged", "mended J3.22-J3.24"},
+	"picture-flickers-when-warm": {"J3.22 to J3.24 bridged", "cleaned J3.22-J3.24"},
 	"battery-flat-overnight":     {"C72 shorted", "left off C72"}, // in truth a leak of 47 ohm: it warmed, which shorts do more often
 	"touch-dead-no-fault-found":  {"no fault found", "none"},
 	"touch-dead-again":           {"no fault found", "none"},
@@ -246,10 +246,10 @@ func TestMoves(t *testing.T) {
 		{"replaced FL3 and R13", "fitted a new FL3, R13"},
 		{"bridged FL3", "bridged FL3"},
 		{"bridged FL3 with 0.1 ohm", "bridged FL3"},
-		{"mended J7.2-J7.4", "mended J7.2-J7.4"},
-		{"cleaned between J7.2 and J7.4", "mended J7.2-J7.4"},
-		{"resoldered j7.2", "mended J7.2"},
-		{"wired TP14 to R12.1", "mended TP14-R12.1"},
+		{"cleaned J7.2-J7.4", "cleaned J7.2-J7.4"},
+		{"cleaned between J7.2 and J7.4", "cleaned J7.2-J7.4"},
+		{"resoldered j7.2", "resoldered J7.2"},
+		{"wired TP14 to R12.1", "bridged TP14-R12.1"},
 		{"C40 burnt", "C40 burnt"},
 		{"C40 looks corroded", "C40 corroded"},
 		{"looked at C41: clean", "C41 clean"},
@@ -267,7 +267,8 @@ func TestMoves(t *testing.T) {
 		{"power 95 mA after", "draws 95 mA after the power key"},
 		{"note OL at J7.3 was beside the point", "note: OL at J7.3 was beside the point"},
 		{"lifted R99", ""},
-		{"mended J7.2-J7.3", ""},
+		{"cleaned J7.2-J7.3", ""},
+		{"resoldered J7.2-J7.4", ""},
 		{"0.430 at R99.2", ""},
 		{"0.430 at", ""},
 		{"from R12.1 to 22.1 ohm", ""},
@@ -426,9 +427,9 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
+	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "cleaned J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
 		// Letters whose other case has another number of bytes, and broken ones.
-		"mend \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "lifted ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "lifted İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
+		"clean \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "lifted ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "lifted İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
 		f.Add(line)
 	}
 	b, err := netlist.Load("../../testdata/demo/board.yaml")

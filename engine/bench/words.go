@@ -84,9 +84,9 @@ var deeds = map[string]journal.Kind{
 	"lift": journal.KindLift, "lifted": journal.KindLift, "remove": journal.KindLift, "removed": journal.KindLift, "took off": journal.KindLift, "take off": journal.KindLift, "off": journal.KindLift,
 	"refit": journal.KindRefit, "refitted": journal.KindRefit, "put back": journal.KindRefit,
 	"fit": journal.KindFit, "fitted": journal.KindFit, "replace": journal.KindFit, "replaced": journal.KindFit, "new": journal.KindFit,
-	"bridge": journal.KindBridge, "bridged": journal.KindBridge,
-	"mend": journal.KindMend, "mended": journal.KindMend, "resolder": journal.KindMend, "resoldered": journal.KindMend, "cleaned": journal.KindMend, "clean": journal.KindMend,
-	"wire": journal.KindMend, "wired": journal.KindMend, "joined": journal.KindMend,
+	"bridge": journal.KindBridge, "bridged": journal.KindBridge, "wire": journal.KindBridge, "wired": journal.KindBridge, "joined": journal.KindBridge,
+	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
+	"clean": journal.KindClean, "cleaned": journal.KindClean,
 }
 
 // understand finds out what a line means on a board. Its error says "what; what
@@ -238,7 +238,20 @@ func parseCurrent(text string) (float64, error) {
 	return v, nil
 }
 
-// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "mended J7.2-J7.4".
+// mends reads places between or on joints: "J7.2-J7.4, R12.1".
+func (p *parser) mends(text string) ([]netlist.Mend, error) {
+	var mends []netlist.Mend
+	for _, place := range names(between.ReplaceAllString(text, "$1 to $2")) {
+		m, err := p.b.Mend(p.proper(place))
+		if err != nil {
+			return nil, err
+		}
+		mends = append(mends, m)
+	}
+	return mends, nil
+}
+
+// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "cleaned J7.2-J7.4".
 func (p *parser) deed() (entry, bool, error) {
 	var kind journal.Kind
 	rest, found := "", ""
@@ -252,15 +265,17 @@ func (p *parser) deed() (entry, bool, error) {
 	}
 	ev := journal.Event{Kind: kind}
 	switch kind {
-	case journal.KindMend:
-		rest = between.ReplaceAllString(rest, "$1 to $2")
-		for _, place := range names(rest) {
-			m, err := p.b.Mend(p.proper(place))
-			if err != nil {
-				return entry{}, false, err
-			}
-			ev.Mends = append(ev.Mends, m)
+	case journal.KindResolder, journal.KindClean:
+		mends, err := p.mends(rest)
+		if err != nil {
+			return entry{}, false, err
 		}
+		for _, m := range mends {
+			if right := journal.KindOfMend(m); right != kind {
+				return entry{}, false, fmt.Errorf("%s is not a place to %s; write `%s %s`", document.Quote(p.b.MendName(m)), kind, right, p.b.MendName(m))
+			}
+		}
+		ev.Mends = mends
 	case journal.KindBridge:
 		ohms := 0.0
 		if list, text, ok := strings.Cut(rest, " with "); ok {
@@ -269,6 +284,10 @@ func (p *parser) deed() (entry, bool, error) {
 				return entry{}, false, err
 			}
 			rest, ohms = list, v
+		}
+		if mends, err := p.mends(rest); err == nil && !slices.ContainsFunc(mends, func(m netlist.Mend) bool { return m.Kind != netlist.MendTrace }) {
+			ev.Mends = mends
+			break
 		}
 		parts, err := p.parts(rest)
 		if err != nil {

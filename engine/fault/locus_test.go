@@ -52,7 +52,7 @@ func TestLociOfKinds(t *testing.T) {
 		{"{kind: choke, value: 90R, pins: [A, B, C, D]}", append([]string{"through: open, missing, raised resistance", "through: open, missing, raised resistance", "1-3: shorted, leaky"}, joints("1", "2", "3", "4")...)},
 		{"{kind: diode, pins: [A, B]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
 		{"{kind: clamp, pins: [A, GND]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
-		{"{kind: clamp, pins: [A, GND], way: two}", []string{"1-2: shorted, leaky"}},
+		{"{kind: clamp, pins: [A, GND], direction: bidirectional}", []string{"1-2: shorted, leaky"}},
 		{"{kind: transistor, pins: {g: A, d: B, s: C}}", append([]string{"through: open, missing", "g-d: shorted, leaky", "g-s: shorted, leaky", "d-s: shorted, leaky"}, joints("g", "d", "s")...)},
 		{"{kind: crystal, pins: [A, B]}", []string{"1-2: leaky, shorted"}},
 		{"{kind: ic, pins: {1: V, 2: A, 3: GND}, supply: 1, ground: 3}", append(append([]string{

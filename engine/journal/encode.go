@@ -64,13 +64,16 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		for _, j := range e.Bridges {
 			pairs = append(pairs, pair{partName(b, j.Part), number(j.Ohms) + " ohm"})
 		}
+		for _, m := range e.Mends {
+			pairs = append(pairs, pair{scalar(b.MendName(m)), "0 ohm"})
+		}
 		out.line("bridge", mapping(pairs...))
-	case KindMend:
+	case KindResolder, KindClean:
 		var items []string
 		for _, m := range e.Mends {
 			items = append(items, scalar(b.MendName(m)))
 		}
-		out.line("mend", "["+strings.Join(items, ", ")+"]")
+		out.line(e.Kind.String(), "["+strings.Join(items, ", ")+"]")
 	case KindNote:
 		if e.Note == "" {
 			return nil, missing(e.Kind)

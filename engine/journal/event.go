@@ -26,7 +26,8 @@ import (
 // Kind is what an event tells.
 type Kind uint8
 
-// Kinds of events.
+// Kinds of events. Their numbers are part of the seals of recorded events: a new kind
+// goes to the end.
 const (
 	KindOpen        Kind = iota // the case begins: Open, perhaps Meter
 	KindMeter                   // another meter from now on: Meter
@@ -36,17 +37,18 @@ const (
 	KindLift                    // parts taken off the board: Parts
 	KindRefit                   // the same parts back: Parts
 	KindFit                     // new, good parts: Parts
-	KindBridge                  // parts joined across: Bridges
-	KindMend                    // joints resoldered, gaps cleaned, traces joined: Mends
+	KindBridge                  // parts joined across: Bridges; and broken traces: Mends
+	KindResolder                // joints soldered again: Mends
 	KindNote                    // a remark: Note
 	KindPower                   // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
 	KindAcknowledge             // cautions read and heeded: Acknowledged
 	KindClose                   // the case ends: Close
+	KindClean                   // gaps between pins cleaned: Mends
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "mend", "note", "power", "undo", "acknowledge", "close"}
+var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "resolder", "note", "power", "undo", "acknowledge", "close", "clean"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -58,8 +60,22 @@ func (k Kind) String() string {
 
 // Edits tells that an event of this kind changes the board.
 func (k Kind) Edits() bool {
-	return k == KindLift || k == KindRefit || k == KindFit || k == KindBridge || k == KindMend
+	return k == KindLift || k == KindRefit || k == KindFit || k == KindBridge || k == KindResolder || k == KindClean
 }
+
+// KindOfMend is the kind of event that tells of a place mended.
+func KindOfMend(m netlist.Mend) Kind {
+	switch m.Kind {
+	case netlist.MendGap:
+		return KindClean
+	case netlist.MendTrace:
+		return KindBridge
+	}
+	return KindResolder
+}
+
+// Mended is the event of one place mended.
+func Mended(m netlist.Mend) Event { return Event{Kind: KindOfMend(m), Mends: []netlist.Mend{m}} }
 
 // Event is one thing that was done or seen. Kind says which of the fields below
 // it are meant; a Note may come with any kind, a Meter with KindOpen.

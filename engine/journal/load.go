@@ -102,10 +102,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		whole, chunks, torn = setAside(file, text)
 	}
 	c.Torn = torn
-	d.checkSeals(chunks)
-	for _, k := range chunks {
-		if k.condition == byHand && len(bytes.TrimSpace(text[k.start:k.end])) > 0 || k.condition == changed {
-			c.Unsealed++
+	for _, c := range chunks {
+		if c.condition == cutOff {
+			d.problem(document.Position{File: file, Line: c.line, Column: 1}, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
 		}
 	}
 
@@ -149,6 +148,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		}
 	}
 	if len(d.problems) == 0 {
+		c.Unsealed = d.checkSeals(chunks, text, c.All)
 		c.Events = d.effective(c.All)
 		for _, e := range c.Events {
 			if e.Meter != nil {
@@ -248,18 +248,22 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	d.add(err)
 }
 
-// checkSeals reports sealed events that are not what a session wrote.
-func (d *decoder) checkSeals(chunks []chunk) {
+// checkSeals reports sealed events that do not mean what a session wrote, and counts
+// those with the events that have no seal.
+func (d *decoder) checkSeals(chunks []chunk, text []byte, all []Event) (unsealed int) {
 	edited := 0
 	var first document.Position
 	for _, c := range chunks {
-		at := document.Position{File: d.file, Line: c.line, Column: 1}
-		switch c.condition {
-		case cutOff:
-			d.problem(at, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
-		case changed:
+		// The document of a chunk begins on its line or, past remarks, below.
+		for len(all) > 0 && all[0].Pos.Line < c.line {
+			all = all[1:]
+		}
+		switch {
+		case c.condition == byHand && len(bytes.TrimSpace(text[c.start:c.end])) > 0:
+			unsealed++
+		case c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum):
 			if edited++; edited == 1 {
-				first = at
+				first = document.Position{File: d.file, Line: c.line, Column: 1}
 			}
 		}
 	}
@@ -269,6 +273,7 @@ func (d *decoder) checkSeals(chunks []chunk) {
 	case edited > 1:
 		d.warn(first, fmt.Sprintf("%d events, this one first, were changed by hand after they were recorded", edited), "they count as they are now")
 	}
+	return unsealed + edited
 }
 
 func decodeOpening(file string, node document.Node) Opening {
@@ -335,12 +340,18 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindBridge:
 		for _, entry := range value.Entries() {
 			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
+			if m, err := d.board.Mend(entry.Name()); err == nil && m.Kind == netlist.MendTrace {
+				if e.Mends = append(e.Mends, m); ohms > mostWireOhms {
+					d.problem(entry.Value.At(), fmt.Sprintf("%s on the trace %s, which is no wire", entry.Value.Text(), document.Quote(entry.Name())), "write 0 ohm, or put what else was done in a `note`")
+				}
+				continue
+			}
 			if part, ok := d.part(entry.Key); ok {
 				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
 			}
 		}
-	case KindMend:
-		e.Mends = d.mends(value)
+	case KindResolder, KindClean:
+		e.Mends = d.mends(value, e.Kind)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -495,8 +506,12 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 	return parts
 }
 
-// mends finds the places that a `mend` names.
-func (d *decoder) mends(list document.Node) []netlist.Mend {
+// mostWireOhms is the most that a wire across a broken trace has; what it has does
+// not matter. Common practice, no source.
+const mostWireOhms = 1.0
+
+// mends finds the places that an event of a kind names.
+func (d *decoder) mends(list document.Node, kind Kind) []netlist.Mend {
 	var mends []netlist.Mend
 	for _, item := range list.Items() {
 		if d.problems.Full() {
@@ -506,6 +521,8 @@ func (d *decoder) mends(list document.Node) []netlist.Mend {
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
+		case KindOfMend(m) != kind:
+			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfMend(m).String()+"`")
 		case slices.Contains(mends, m):
 			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
 		default:

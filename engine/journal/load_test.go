@@ -41,7 +41,7 @@ func TestHandWritten(t *testing.T) {
 	rail, _ := b.NetByName("VTP_1V8")
 	other := point(t, b, "R12.2")
 	var mends []netlist.Mend
-	for _, place := range []string{"J7.2", "J7.2-J7.4", "R12.1"} {
+	for _, place := range []string{"J7.2", "R12.1", "J7.2-J7.4"} {
 		m, err := b.Mend(place)
 		if err != nil {
 			t.Fatal(err)
@@ -66,7 +66,8 @@ func TestHandWritten(t *testing.T) {
 		// Event 12 is taken back by 13, event 15 by 16.
 		{Kind: KindFit, Parts: []netlist.PartID{fl3}},
 		{Kind: KindBridge, Bridges: []Bridge{{Part: fl3, Ohms: 0}}},
-		{Kind: KindMend, Mends: mends},
+		{Kind: KindResolder, Mends: mends[:2]},
+		{Kind: KindClean, Mends: mends[2:]},
 		{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: 0, AfterKey: 0.095}},
 		{Kind: KindNote, Note: "The owner wants\nthe old parts back.\n"},
 		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "bridge", Part: fl3, Mode: "open"}},
@@ -74,8 +75,8 @@ func TestHandWritten(t *testing.T) {
 	if diff := cmp.Diff(want, c.Events, told); diff != "" {
 		t.Errorf("events (-want +got):\n%s", diff)
 	}
-	if len(c.All) != 21 {
-		t.Errorf("%d events in all, want 21", len(c.All))
+	if len(c.All) != 22 {
+		t.Errorf("%d events in all, want 22", len(c.All))
 	}
 	for i, e := range c.All {
 		if e.Number != i+1 {
@@ -115,7 +116,8 @@ func TestStages(t *testing.T) {
 		"meter: at 0.5 mA",
 		"fit: at 0.5 mA",
 		"bridge: at 0.5 mA",
-		"mend: at 0.5 mA",
+		"resolder: at 0.5 mA",
+		"clean: at 0.5 mA",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("stages (-want +got):\n%s", diff)
@@ -135,7 +137,7 @@ func TestStages(t *testing.T) {
 	for _, tt := range []struct {
 		stage int
 		want  netlist.Edits
-	}{{0, netlist.Edits{}}, {1, lifted}, {5, both}, {6, mended}} {
+	}{{0, netlist.Edits{}}, {1, lifted}, {5, both}, {7, mended}} {
 		if got := stages[tt.stage].Edits; !got.Equal(tt.want) {
 			t.Errorf("stage %d: edits %q, want %q", tt.stage, got.Key(), tt.want.Key())
 		}
@@ -155,7 +157,7 @@ func TestShape(t *testing.T) {
 	if diff := cmp.Diff(keys, fields); diff != "" {
 		t.Errorf("(-decoder +shape):\n%s", diff)
 	}
-	if n := int(KindClose) + 1; len(kindNames) != n {
+	if n := int(KindClean) + 1; len(kindNames) != n {
 		t.Errorf("%d names for %d kinds", len(kindNames), n)
 	}
 }
@@ -296,7 +298,8 @@ func TestRoundTrip(t *testing.T) {
 		Event{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: math.NaN(), AfterKey: 1.2345e-5}},
 		Event{Kind: KindInject, Injections: []Injection{{Rail: 0}}},
 		Event{Kind: KindBridge, Bridges: []Bridge{{Part: odd, Ohms: 0.047}, {Part: null, Ohms: 1e6}}},
-		Event{Kind: KindMend, Mends: []netlist.Mend{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd}), netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
+		Event{Kind: KindResolder, Mends: []netlist.Mend{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd})}},
+		Event{Kind: KindClean, Mends: []netlist.Mend{netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "SCL: up"), Name: "SCL: up", Reading: quantity.Reading{Value: 0.4520001, Unit: quantity.Volt}}}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "J7.2"), Name: "J7.2", Reading: quantity.Reading{Overload: true, Unit: quantity.Ohm}}}},
 	)
@@ -306,7 +309,7 @@ func TestRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatalf("event %d: %v", i+1, err)
 		}
-		text = append(text, seal(document)...)
+		text = append(text, seal(document, digest(&e, board))...)
 	}
 	got, err := decode("again.yaml", text, around)
 	if err != nil {
@@ -314,5 +317,10 @@ func TestRoundTrip(t *testing.T) {
 	}
 	if diff := cmp.Diff(events, got.All, told); diff != "" {
 		t.Errorf("events (-written +read):\n%s\nin\n%s", diff, text)
+	}
+	for _, w := range got.Warnings {
+		if strings.Contains(w.What, "changed by hand") {
+			t.Errorf("a digest does not hold: %v", w)
+		}
 	}
 }

@@ -45,12 +45,14 @@ var caseShape = &document.Shape{
 		{Name: "refit", Shape: partsShape("The same parts put back.", 1)},
 		{Name: "fit", Shape: partsShape("New, good parts put on.", 1)},
 		{Name: "bridge", Shape: &document.Shape{
-			Doc: "Parts joined across, and with how many ohms.", Example: "{FL3: 0 ohm}",
+			Doc: "Wires laid across parts and across broken traces between two neighbours along a net, and with how many ohms.", Example: "{FL3: 0 ohm, TP14-R12.1: 0 ohm}",
 			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)}, MinItems: 1,
 		}},
-		{Name: "mend", Shape: &document.Shape{
-			Doc:     "Joints and copper mended: a connector pin or a part's terminal resoldered, the gap between two neighbouring pins cleaned, a broken trace joined between two neighbours along its net.",
-			Example: "[J7.2, J7.2-J7.4, TP14-R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
+		{Name: "resolder", Shape: &document.Shape{
+			Doc: "Joints soldered again: connector pins and terminals of parts.", Example: "[J7.2, R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2"},
+		}},
+		{Name: "clean", Shape: &document.Shape{
+			Doc: "Gaps between two neighbouring connector pins cleaned.", Example: "[J7.2-J7.4]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
 		{Name: "power", Shape: references.DrawShape("Current drawn from a bench supply.")},

@@ -83,7 +83,7 @@ func create(path string, opening Event) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	text := seal(event)
+	text := seal(event, digest(&opening, nil))
 	c, err := decode(path, text, surroundings)
 	if err != nil {
 		return nil, err
@@ -224,7 +224,7 @@ func (w *Writer) Write(e Event) error {
 	if err != nil {
 		return err
 	}
-	sealed := seal(event)
+	sealed := seal(event, digest(&e, w.now.Board))
 	grown := append(w.text[:len(w.text):len(w.text)], sealed...)
 	if len(grown) > maxCase {
 		return problemWith(w.now.File, "is full", "close it and begin another case file")

@@ -69,16 +69,16 @@ func TestWriteAndResume(t *testing.T) {
 	kept := w.Case()
 	w.end(t)
 
-	const want = `--- # event 71 a1e0a0a5
+	const want = `--- # event a1e0a0a5
 open: {board: board.yaml, known: known, complaint: touch dead}
 ...
---- # event 16 38c36723
+--- # event 38c36723
 lift: [R12]
 ...
---- # event 15 8c23f210
+--- # event 8c23f210
 undo: last
 ...
---- # event 34 a55a7f50
+--- # event a55a7f50
 note: wrong part
 by: bench 3
 ...
@@ -134,7 +134,7 @@ func TestCreate(t *testing.T) {
 	})
 	t.Run("over a torn beginning", func(t *testing.T) {
 		path := filepath.Join(sub, "b.yaml")
-		write(t, path, "--- # event 30 12345678\nopen: {bo")
+		write(t, path, "--- # event 12345678\nopen: {bo")
 		w, err := Create(path, opening(Opening{Board: "../board.yaml"}), "")
 		if err != nil {
 			t.Fatal(err)
@@ -171,7 +171,7 @@ func TestTornIsSetAside(t *testing.T) {
 	w.must(t, Event{Kind: KindNote, Note: "kept"})
 	w.end(t)
 	whole := read(t, path)
-	for n, torn := range []string{"--- # event 30 12345678\nread: {J7.2: 0.4", "--", "\x00\x00"} {
+	for n, torn := range []string{"--- # event 12345678\nread: {J7.2: 0.4", "--", "\x00\x00"} {
 		write(t, path, whole+torn)
 		w, err := Append(path, "")
 		if err != nil {

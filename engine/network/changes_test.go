@@ -28,7 +28,7 @@ parts:
   C1: {kind: capacitor, value: 1n, pins: [L_U, GND]}
   L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}
   R3: {kind: resistor, value: 47R, pins: [N, GND]}
-  Q1: {kind: transistor, pins: {g: M, d: V, s: L}, way: n}
+  Q1: {kind: transistor, pins: {g: M, d: V, s: L}, channel: n}
   U1: {kind: ic, pins: {1: V, 2: L_U, 3: GND, 4: M_U, 5: N_U}, supply: 1, ground: 3}
 `
 
@@ -228,8 +228,8 @@ func TestTurned(t *testing.T) {
 	tests := []struct{ part, turned string }{
 		{"D1: {kind: clamp, pins: [L, GND]}", "D1: {kind: clamp, pins: [GND, L]}"},
 		{"D1: {kind: diode, pins: [L, M]}", "D1: {kind: diode, pins: [M, L]}"},
-		{"D1: {kind: transistor, pins: {g: L, d: M, s: K}, way: n}", "D1: {kind: transistor, pins: {g: K, d: M, s: L}, way: n}"},
-		{"D1: {kind: transistor, pins: {b: L, c: M, e: K}, way: n}", "D1: {kind: transistor, pins: {b: K, c: M, e: L}, way: n}"},
+		{"D1: {kind: transistor, pins: {g: L, d: M, s: K}, channel: n}", "D1: {kind: transistor, pins: {g: K, d: M, s: L}, channel: n}"},
+		{"D1: {kind: transistor, pins: {b: L, c: M, e: K}, channel: n}", "D1: {kind: transistor, pins: {b: K, c: M, e: L}, channel: n}"},
 		{"D1: {kind: filter, value: 2R, pins: {in: L, out: M, gnd: K}}", "D1: {kind: filter, value: 2R, pins: {in: K, out: M, gnd: L}}"},
 		{"D1: {kind: choke, value: 90R, pins: [L, M, K, N]}", "D1: {kind: choke, value: 90R, pins: [N, K, M, L]}"},
 	}

@@ -380,7 +380,7 @@ func TestMend(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	l.write(journal.Mended(m))
 	g := l.check(Limits{})
 	expect(t, g, NotChecked, "2 of 2 reworked nets")
 	l.read(references.RedOnGround, g.Need[0].At, g.Need[1].At)

@@ -250,7 +250,7 @@ func (w *Work) repair(s *engine.Step) error {
 			return merr
 		}
 		w.pay(s.Seconds, netlist.Open)
-		w.event(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+		w.event(journal.Mended(m))
 		return w.verify(s)
 	}
 	w.pay(s.Seconds, b.Parts[p].Access)

@@ -123,16 +123,15 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
 		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
-	e, err := engine.New(c.Board, c.Library, engine.Options{})
-	if err != nil {
-		return nil, err
-	}
 	data, err := f.bench()
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{File: f, Engine: e, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
+	d := &Desk{File: f, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
 	if d.stage, d.loci, err = f.stage(c.Board, data); err != nil {
+		return nil, err
+	}
+	if d.Engine, err = f.engine(c, data); err != nil {
 		return nil, err
 	}
 	if len(c.All) < sweepEvent {
@@ -141,11 +140,25 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	return d, err
 }
 
+// engine makes the engine that knows the board and the good boards of a case. The
+// sweeps bear the name that the board had when the case was made.
+func (f *File) engine(c *journal.Case, data *benchData) (*engine.Engine, error) {
+	library := c.Library
+	if c.Board.Name != data.Board || c.Board.Revision != data.Revision {
+		named := *c.Board
+		named.Name, named.Revision = data.Board, data.Revision
+		var err error
+		if library, err = references.LoadLibrary(f.KnownPath(), &named); library == nil {
+			return nil, err
+		}
+	}
+	return engine.New(c.Board, library, engine.Options{})
+}
+
 // stage makes the board of a file.
 func (f *File) stage(b *netlist.Board, data *benchData) (*stage, []fault.Locus, error) {
-	text, err := os.ReadFile(f.BoardPath())
-	if err != nil || sumOf(text) != data.BoardSum {
-		return nil, nil, whole(f.BoardPath(), "is not the board file that this case was made for", "use the one that came with the case, unchanged")
+	if b.Identity() != data.Identity {
+		return nil, nil, whole(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
 	}
 	m := network.New(b)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
@@ -468,7 +481,7 @@ func (d *Desk) Mend(place string) error {
 	if d.edits().Mended(m) {
 		return fmt.Errorf("%s was mended before, and holds", document.Quote(place))
 	}
-	return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	return d.write(journal.Mended(m))
 }
 
 // Inject puts current from a limited supply on a rail, and gives the names of
@@ -620,7 +633,7 @@ func text(named []Named) string {
 // worked tells whether anything was done at what is named.
 func (d *Desk) worked(n Named) bool {
 	return slices.ContainsFunc(d.Case().All, func(e journal.Event) bool {
-		if e.Kind == journal.KindMend && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
+		if e.Kind == journal.KindResolder && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
 			return m.Kind == netlist.MendJoint && m.Terminal.Part == n.locus.Part
 		}) {
 			return true
@@ -636,7 +649,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		if remedy == "none" || remedy == "done" || edits.Mended(l.Change.Cure) {
 			return nil
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{l.Change.Cure}})
+		return d.write(journal.Mended(l.Change.Cure))
 	}
 	x := edits.Of(l.Part)
 	switch {
@@ -661,7 +674,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		for t := range p.Terminals {
 			mends = append(mends, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: mends})
+		return d.write(journal.Event{Kind: journal.KindResolder, Mends: mends})
 	case remedy == "replace":
 		return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{l.Part}})
 	}

@@ -44,7 +44,7 @@ func bare(t *testing.T) *Class {
 func answerOf(d *Desk) *Answer {
 	a := &Answer{Lesson: "test", Optimum: 300, Bad: badNames(d.stage.board, d.stage.bad.Faults)}
 	for _, f := range d.stage.bad.Faults {
-		a.Faults = append(a.Faults, placed{practice.Place(d.stage.model, &f.Locus), f.Mode.String(), f.Ohms})
+		a.Faults = append(a.Faults, placed{practice.Place(d.stage.model, &f.Locus), f.Mode, f.Ohms})
 	}
 	return a
 }
@@ -58,7 +58,7 @@ func scoreOf(t *testing.T, d *Desk) *Score {
 	return s
 }
 
-var shortedC1 = placed{"C1 1-2", "shorted", 0.5}
+var shortedC1 = placed{"C1 1-2", fault.Shorted, 0.5}
 
 // Every deed costs what it should, and shows what a board with a shorted C1
 // shows: about 0 at the capacitor, 0.47 V behind 470 ohm at 1 mA (Ohm's law).
@@ -184,7 +184,7 @@ func TestLiftedICTears(t *testing.T) {
 
 // Power on a shorted rail burns the board, and costs the case.
 func TestPowerOnAShort(t *testing.T) {
-	d := desk(t, 0, placed{"C6 1-2", "shorted", 0.2})
+	d := desk(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
 	p, err := d.Power()
 	if err != nil {
 		t.Fatal(err)
@@ -214,7 +214,7 @@ func TestPowerOnAShort(t *testing.T) {
 // Small letters do; what was mended is not mended twice; a wire across a part that
 // the board needs mends nothing; and what power burnt stays burnt.
 func TestBenchIsAsStudentsTakeIt(t *testing.T) {
-	d := desk(t, 0, placed{"R1 through 1-2", "open", 0})
+	d := desk(t, 0, placed{"R1 through 1-2", fault.Open, 0})
 	if r, err := d.Read("j1.2", "", 0, false); err != nil || r.At != "J1.2" || !r.Reading.Overload {
 		t.Errorf("read j1.2: %+v, %v", r, err)
 	}
@@ -233,7 +233,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 	if err := d.Fit("R1"); err != nil || !d.Mended() {
 		t.Errorf("with a new R1: mended %v, %v", d.Mended(), err)
 	}
-	d = desk(t, 0, placed{"C6 1-2", "shorted", 0.2})
+	d = desk(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
 	if p, err := d.Power(); err != nil || len(p.Burnt) == 0 || p.Dead {
 		t.Errorf("power on a short: %+v, %v", p, err)
 	}
@@ -248,7 +248,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 // A case that is closed while a pin still reads wrong is remarked on, and the
 // half that was right is no sound guess.
 func TestClosedTooSoon(t *testing.T) {
-	d := desk(t, 0, placed{"C2 1-2", "shorted", 0.8}, placed{"R10 through 1-2", "open", 0})
+	d := desk(t, 0, placed{"C2 1-2", fault.Shorted, 0.8}, placed{"R10 through 1-2", fault.Open, 0})
 	if _, err := d.Lift("C2"); err != nil {
 		t.Fatal(err)
 	}
@@ -285,7 +285,7 @@ func TestReadingAgain(t *testing.T) {
 // A rail that read shorted before the repair is no reason against power after it,
 // and a part that was taken off, and left off once that proved right, was no luck.
 func TestLiftedAndProven(t *testing.T) {
-	d := desk(t, 0, placed{"C4 1-2", "shorted", 0.2})
+	d := desk(t, 0, placed{"C4 1-2", fault.Shorted, 0.2})
 	for _, end := range []string{"FB1.1", "FB1.2"} { // which side of the bead it is on
 		if _, err := d.Read(end, "", 0, true); err != nil {
 			t.Fatal(err)
@@ -313,7 +313,7 @@ func TestLiftedAndProven(t *testing.T) {
 // A fault that comes and goes is there in the sweep, and in about seven readings
 // of ten afterwards.
 func TestFlicker(t *testing.T) {
-	d := desk(t, 0.3, placed{"R1 through 1-2", "open", 0})
+	d := desk(t, 0.3, placed{"R1 through 1-2", fault.Open, 0})
 	if r := d.Case().All[1].Readings[1].Reading; !r.Overload {
 		t.Errorf("the sweep reads %v at J1.2; want OL", r)
 	}

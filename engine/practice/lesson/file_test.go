@@ -118,8 +118,11 @@ func TestSeedsRepeat(t *testing.T) {
 		if diff := cmp.Diff(asJSON(t, x.data)+asJSON(t, x.Answer), asJSON(t, y.data)+asJSON(t, y.Answer)); diff != "" {
 			t.Errorf("case %d differs: %s", i+1, diff)
 		}
-		if x.File.Bench == y.File.Bench || x.File.Answer.Box == y.File.Answer.Box || x.File.Check == y.File.Check || x.File.ID == y.File.ID {
+		if x.File.Bench == y.File.Bench || x.File.Answer.Box == y.File.Answer.Box || x.File.Check == y.File.Check {
 			t.Errorf("case %d is sealed the same twice", i+1)
+		}
+		if x.File.ID != y.File.ID {
+			t.Errorf("case %d goes by %s and %s", i+1, x.File.ID, y.File.ID)
 		}
 	}
 }
@@ -209,10 +212,10 @@ func TestTamperedFiles(t *testing.T) {
 	if _, err := f.AnswerWith(NewKeyring(phrase)); !errors.Is(err, errPhrase) {
 		t.Errorf("the answer of another case opens: %v", err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, "board.yaml"), append(c.Order.BoardText, "# changed\n"...), 0o666); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, "board.yaml"), bytes.Replace(c.Order.BoardText, []byte("470R"), []byte("471R"), 1), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "record.yaml"), "Ada"); err == nil || !strings.Contains(err.Error(), "is not the board file that this case was made for") {
+	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "record.yaml"), "Ada"); err == nil || !strings.Contains(err.Error(), "is not the board that this case was made for: a part, a value or a net differs; use the board file of the set `spring`") {
 		t.Errorf("a changed board: %v", err)
 	}
 }

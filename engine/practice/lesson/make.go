@@ -3,6 +3,7 @@ package lesson
 import (
 	"bytes"
 	"cmp"
+	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
@@ -202,7 +203,7 @@ func Make(o Order) (*Class, error) {
 // under a phrase of his own. The sweeps over good boards follow from it and are
 // open, so guessing a phrase by them must be no quicker than by the answers.
 func secretSeed(o Order) (uint64, error) {
-	salt := fmt.Sprintf("halfsplit practice draw %s %d", sumOf(o.BoardText), o.Seed)
+	salt := fmt.Sprintf("halfsplit practice draw %s %d", o.Board.Identity(), o.Seed)
 	key, err := NewKeyring(o.Phrase).key([]byte(salt), o.Rounds)
 	if err != nil {
 		return 0, err
@@ -220,8 +221,8 @@ func prepare(o Order, seed uint64) (*Class, error) {
 	if c.meter, err = practice.MeterNamed(benchMeter, instrument); err != nil {
 		return nil, err
 	}
-	c.loci = fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	c.truth = practice.NewTruth(m, practice.Random(seed, "lesson truth").Uint64())
+	c.loci = practice.InOrder(m, fault.Loci(m, fault.DefaultPriors(), m.Nominal()))
+	c.truth = practice.NewNamedTruth(m, practice.Random(seed, "lesson truth").Uint64())
 	for i, name := range goodSweeps {
 		meter, err := practice.MeterNamed(name, instrument)
 		if err != nil {
@@ -347,12 +348,12 @@ func drawCase(r *rand.Rand, s *Subject, well bool, deck *practice.Deck, m *netwo
 	bad := map[netlist.PartID]bool{}
 	for i := range x.faults {
 		f := &x.faults[i]
-		p := placed{practice.Place(m, &f.Locus), f.Mode.String(), f.Ohms}
+		p := placed{practice.Place(m, &f.Locus), f.Mode, f.Ohms}
 		if math.IsInf(f.Ohms, 1) {
 			p.Ohms = 0
 		}
 		x.data.Faults = append(x.data.Faults, p)
-		keys = append(keys, p.At+" "+p.Mode)
+		keys = append(keys, p.At+" "+p.Mode.String())
 		bad[f.Locus.Part] = true
 	}
 	slices.Sort(keys)
@@ -384,6 +385,7 @@ func (x *Case) lure(r *rand.Rand, s *Subject, m *network.Model, bad map[netlist.
 			}
 		}
 	}
+	slices.SortFunc(near, func(a, b netlist.PartID) int { return strings.Compare(m.Board.Parts[a].Name, m.Board.Parts[b].Name) })
 	r.Shuffle(len(near), func(i, j int) { near[i], near[j] = near[j], near[i] })
 	for _, p := range near[:min(len(near), s.lures)] {
 		name := m.Board.Parts[p].Name
@@ -417,7 +419,7 @@ func netsOf(m *network.Model, l *fault.Locus) []netlist.NetID {
 // board once the other is mended, none would make anybody go on. Those are no fair
 // questions.
 func (c *Class) weigh(x *Case) error {
-	x.data.BoardSum = sumOf(c.Order.BoardText)
+	x.data.Identity, x.data.Board, x.data.Revision = c.Order.Board.Identity(), c.Order.Board.Name, c.Order.Board.Revision
 	d, err := c.sit(x)
 	if err != nil {
 		return err
@@ -569,6 +571,14 @@ func sameParts(named []Named, bad []string) (right, all int) {
 	return right, max(len(named), len(bad))
 }
 
+// idOf is the number of a case. It follows from the secret seed and the case, so
+// that a set made once more, of the same seed and phrase, knows the records of the
+// first; it says nothing to who has no phrase.
+func (c *Class) idOf(x *Case) string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "halfsplit practice case %d %s %d", c.seed, x.key, x.data.Sample))
+	return hex.EncodeToString(sum[:8])
+}
+
 // seal makes the files of the cases.
 func (c *Class) seal() error {
 	keys := NewKeyring(c.Order.Phrase)
@@ -579,7 +589,7 @@ func (c *Class) seal() error {
 	}
 	for i, x := range c.Cases {
 		f := &x.File
-		f.ID, f.Set, f.Number = hex.EncodeToString(noise(8)), c.Order.Set, i+1
+		f.ID, f.Set, f.Number = c.idOf(x), c.Order.Set, i+1
 		f.Board, f.Known, f.Complaint = "board.yaml", "known", theComplaint
 		f.Path = fmt.Sprintf("case-%0*d.yaml", max(2, len(fmt.Sprint(len(c.Cases)))), i+1)
 		f.Meter = c.meter.Declared

@@ -16,6 +16,7 @@ import (
 	"halfsplit/engine/plan"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -154,7 +155,8 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 		return nil, nil, err
 	}
 	if f.ID != id {
-		return nil, nil, whole(path, "was made with another practice file than the one at "+file, "put the file back that the student worked with")
+		return nil, nil, whole(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
+			"put the file back that the student worked with, or make its set anew with the same board, seed and phrase")
 	}
 	a, err := f.AnswerWith(keys)
 	if err != nil {
@@ -168,7 +170,7 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	e, err := f.engine(c, data)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -332,8 +334,7 @@ func (k *marker) modes(all int) float64 {
 	right := 0
 	for _, n := range k.named {
 		for i, place := range k.a.Bad {
-			mode, _ := fault.ParseMode(k.a.Faults[i].Mode)
-			if n.Said && n.Place == place && k.alike(n.Mode, mode, k.a.Faults[i].Ohms) {
+			if n.Said && n.Place == place && k.alike(n.Mode, k.a.Faults[i].Mode, k.a.Faults[i].Ohms) {
 				right++
 				break
 			}
@@ -421,10 +422,8 @@ func works(e *journal.Event, l *fault.Locus) bool {
 	switch e.Kind {
 	case journal.KindFit, journal.KindLift:
 		return slices.Contains(e.Parts, l.Part)
-	case journal.KindBridge:
-		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part })
-	case journal.KindMend:
-		return slices.Contains(e.Mends, l.Change.Cure)
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part }) || slices.Contains(e.Mends, l.Change.Cure)
 	}
 	return false
 }
@@ -562,7 +561,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 
 // worksOn tells whether an event is rework rather than a question.
 func worksOn(e *journal.Event) bool {
-	return e.Kind == journal.KindFit || e.Kind == journal.KindBridge || e.Kind == journal.KindMend
+	return e.Kind.Edits() && e.Kind != journal.KindLift && e.Kind != journal.KindRefit
 }
 
 // same tells whether an event is what a step asks for.
@@ -589,9 +588,10 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		return (n.Do == engine.DoLift || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindFit:
 		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindBridge:
-		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
-	case journal.KindMend:
+	case journal.KindBridge, journal.KindResolder, journal.KindClean:
+		if len(e.Bridges) > 0 {
+			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
+		}
 		return n.Do == engine.DoReplace && (n.Part == b.MendName(e.Mends[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.MendName(e.Mends[0]) ||
 			e.Mends[0].Kind == netlist.MendJoint && n.Part == b.Parts[e.Mends[0].Terminal.Part].Name)
 	}

@@ -1,8 +1,6 @@
 package lesson
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"math"
 	"slices"
@@ -20,14 +18,16 @@ import (
 
 // placed is a fault as it is written down.
 type placed struct {
-	At   string  `json:"at"` // as practice.Place writes it
-	Mode string  `json:"mode"`
-	Ohms float64 `json:"ohms"` // 0 where it has none
+	At   string     `json:"at"`          // as practice.Place writes it
+	Mode fault.Mode `json:"mode_number"` // a number, which no change of words can touch
+	Ohms float64    `json:"ohms"`        // 0 where it has none
 }
 
 // benchData is what the student's program has to know. It is sealed in a File.
 type benchData struct {
-	BoardSum   string            `json:"board"` // of the text of the board file
+	Identity   string            `json:"identity"` // of the board, netlist.Board.Identity
+	Board      string            `json:"board"`    // its name and revision when the case was made, which its sweeps bear
+	Revision   string            `json:"revision"`
 	Truth      uint64            `json:"truth"`
 	Sample     uint64            `json:"sample"`
 	Celsius    float64           `json:"celsius"`
@@ -38,12 +38,6 @@ type benchData struct {
 	Flicker    float64           `json:"flicker"`
 	Pepper     string            `json:"pepper"` // of Check
 	Exam       bool              `json:"exam"`   // the bench does not judge the verdict
-}
-
-// sumOf tells one text of a board file from others.
-func sumOf(text []byte) string {
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:8])
 }
 
 // What may happen at a student's bench; all of it common practice, no source.
@@ -79,18 +73,17 @@ func newStage(m *network.Model, loci []fault.Locus, d *benchData) (*stage, error
 	s := &stage{model: m, board: m.Board, meter: meter, flicker: d.Flicker, looks: map[netlist.PartID]journal.Look{}, torn: map[string]*practice.World{}}
 	var faults []practice.Fault
 	for _, p := range d.Faults {
-		mode, _ := fault.ParseMode(p.Mode)
 		ohms := p.Ohms
 		if ohms == 0 {
 			ohms = math.Inf(1)
 		}
-		f, err := practice.FindFault(m, loci, p.At, mode, ohms)
+		f, err := practice.FindFault(m, loci, p.At, p.Mode, ohms)
 		if err != nil {
 			return nil, err
 		}
 		faults = append(faults, f)
 	}
-	s.good = practice.NewTruth(m, d.Truth).Sample(d.Sample, d.Celsius)
+	s.good = practice.NewNamedTruth(m, d.Truth).Sample(d.Sample, d.Celsius)
 	s.bad = s.good.Faulted(faults...)
 	for name, word := range d.Looks {
 		p, err := m.Board.PartByName(name)
@@ -134,20 +127,23 @@ func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
 }
 
 func (s *stage) tears(event int, p netlist.PartID) bool {
-	return s.bad.Chance(fmt.Sprintf("tear %d %d", event, p)) < tearShare
+	return s.bad.Chance(fmt.Sprintf("tear %d %s", event, s.board.Parts[p].Name)) < tearShare
 }
 
 // tornTerminal is the pad that tears: one with a net that is not ground.
 func (s *stage) tornTerminal(event int, p netlist.PartID) int32 {
 	terminals := s.board.Parts[p].Terminals
-	start := int(s.bad.Chance(fmt.Sprintf("pad %d %d", event, p)) * float64(len(terminals)))
-	for i := range terminals {
-		t := (start + i) % len(terminals)
+	var pads []int32
+	for t := range terminals {
 		if n := terminals[t].Net; n != netlist.None && n != s.board.Ground {
-			return int32(t)
+			pads = append(pads, int32(t))
 		}
 	}
-	return 0
+	if len(pads) == 0 {
+		return 0
+	}
+	slices.SortFunc(pads, func(x, y int32) int { return strings.Compare(terminals[x].Name, terminals[y].Name) })
+	return pads[int(s.bad.Chance(fmt.Sprintf("pad %d %s", event, s.board.Parts[p].Name))*float64(len(pads)))]
 }
 
 // world is the board as it lies before an event.

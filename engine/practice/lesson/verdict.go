@@ -26,22 +26,6 @@ func (n Named) String() string {
 	return n.Place + " " + n.Mode.String()
 }
 
-// modeWords are other words for modes.
-var modeWords = map[string]fault.Mode{
-	"short": fault.Shorted, "shorted": fault.Shorted, "leak": fault.Leaky, "leaks": fault.Leaky, "leaking": fault.Leaky,
-	"broken": fault.Open, "raised": fault.Raised, "high": fault.Raised, "joint": fault.JointOpen, "dry joint": fault.JointOpen,
-	"bridge": fault.Bridged, "gone": fault.Missing, "poor joint": fault.JointPoor,
-}
-
-func parseMode(text string) (fault.Mode, bool) {
-	text = strings.ToLower(strings.Join(strings.Fields(text), " "))
-	if m, ok := fault.ParseMode(text); ok && m < fault.Slipped {
-		return m, true
-	}
-	m, ok := modeWords[text]
-	return m, ok
-}
-
 // nobody are words for a board with nothing wrong.
 var nobody = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
 
@@ -125,7 +109,7 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 	if rest == "" {
 		return found, nil
 	}
-	mode, ok := parseMode(withoutOhms(rest))
+	mode, ok := fault.MeantMode(withoutOhms(rest), fault.Modes())
 	if !ok {
 		return Named{}, fmt.Errorf("%s is not a way to go bad; %s", document.Quote(rest),
 			document.Suggest(rest, fault.ModeNames(), "the ways are "+strings.Join(fault.ModeNames(), ", ")))
