@@ -31,7 +31,7 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		}
 		ohms = v
 	}
-	loci := fault.Loci(e.model, e.priors, e.belief.Values)
+	loci := fault.Loci(e.model, e.priors, e.posterior.Values)
 	var there []choice
 	var modes []fault.Mode
 	var places []string

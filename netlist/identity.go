@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// Identity tells boards apart by what they are to a meter: 16 hex digits that
+// Identity distinguishes boards by what they are to a meter: 16 hex digits that
 // follow from the names of places and from all that moves a reading or decides
 // what may be done to a part. Comments, titles, remarks, the order of parts and
 // nets, and how the file spells its keys and kinds do not count, so what was
@@ -59,7 +59,7 @@ func (b *Board) Identity() string {
 	for i := range b.TestPoints {
 		line("test point %q %q", b.TestPoints[i].Name, b.netName(b.TestPoints[i].Net))
 	}
-	for _, group := range b.Alike {
+	for _, group := range b.Matched {
 		var nets []string
 		for _, n := range group {
 			nets = append(nets, b.netName(n))

@@ -8,7 +8,7 @@ import (
 
 func TestWordsForKinds(t *testing.T) {
 	for word, want := range map[string]Kind{
-		"cap": Capacitor, "CAP": Capacitor, "Res": Resistor, "IC": IC, "esd": Clamp, "TVS": Clamp, "ferrite": Bead, "LED": Diode,
+		"cap": Capacitor, "CAP": Capacitor, "Res": Resistor, "IC": IC, "esd": TVS, "TVS": TVS, "ferrite": Bead, "LED": Diode,
 		"resistor": Resistor, "Resistor": Resistor,
 	} {
 		if got, ok := ParseKind(word); !ok || got != want {

@@ -141,10 +141,10 @@ func askCommands(t *testing.T, into answers, scripts string) {
 		ask("compare", c, "--json")
 		ask("report", c, "--markdown")
 	}
-	ask(slices.Concat([]string{"practice", "score", "--phrase-file", "phrase.txt"}, records, []string{"--json"})...)
-	ask("reach", "demo/board.yaml", "--known", "demo/known", "--json")
-	ask("reach", "board.yaml", "--known", "known", "--json")
-	ask("reach", "boards/sensor12.yaml", "--json")
+	ask(slices.Concat([]string{"practice", "score", "--passphrase-file", "passphrase.txt"}, records, []string{"--json"})...)
+	ask("coverage", "demo/board.yaml", "--known", "demo/known", "--json")
+	ask("coverage", "board.yaml", "--known", "known", "--json")
+	ask("coverage", "boards/sensor12.yaml", "--json")
 }
 
 var decimal = regexp.MustCompile(`\b\d+\.\d+\b`)
@@ -198,7 +198,7 @@ func digestOf(t *testing.T, list []engine.Comparison, d *engine.Diagnosis) any {
 	verdicts, surprise := map[string]int{}, 0.0
 	for i := range list {
 		verdicts[fmt.Sprint(list[i].Verdict)]++
-		if z := list[i].Surprise; !math.IsNaN(z) && !math.IsInf(z, 0) {
+		if z := list[i].ZScore; !math.IsNaN(z) && !math.IsInf(z, 0) {
 			surprise += z * z
 		}
 	}

@@ -44,7 +44,7 @@ the next session goes on where this one stood.
 A case that is not there yet is begun; then --board is needed.
 
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
-what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
+what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
 it can be fed from a file or from a meter; the exit code is then 1 where a line
 was refused.`,
@@ -65,7 +65,7 @@ was refused.`,
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
 	f.draw.add(cmd)
-	f.beliefFlags(cmd)
+	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
 	return cmd
@@ -75,7 +75,7 @@ was refused.`,
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power key, such as '3 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; else as the good sweeps say")
 	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
 }
 
@@ -172,7 +172,7 @@ func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
 		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"meter", f.meter}} {
 			if x.text != "" {
-				return nil, false, instead(fmt.Sprintf("%s is there already, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
+				return nil, false, instead(fmt.Sprintf("%s already exists, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
 			}
 		}
 		w, err := journal.Append(file, f.by)
@@ -240,7 +240,7 @@ func (b *benchScreen) run(in *input) error {
 		r, err := b.session.Enter(line.text)
 		if err != nil {
 			b.wrong(err)
-			b.again, b.refused = true, b.refused || !line.device // a meter may send what is no reading
+			b.again, b.refused = true, b.refused || !line.device // a meter may send what is not a reading
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}

@@ -41,7 +41,7 @@ on them, the supplies they touch, and of each IC the pins that matter. --all tak
 the whole board.
 
 What was guessed is marked "# ?" in the file and listed, what matters most first.
-Where the file that --to names is there already, what would change is shown: marked
+Where the file that --to names already exists, what would change is shown: marked
 guesses are replaced, all else stays as people wrote it. --update writes it. FILE may
 be a pipe; - is standard input.`,
 		Example: `  halfsplit draft lamp.net

@@ -22,7 +22,7 @@ import (
 var update = flag.Bool("update", false, "write testdata/sessions anew")
 
 // endings is how each case of the demo has to end, from what is true of it
-// (testdata/demo/judge/truth.yaml): what its cause names and what its remedy.
+// (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
 var endings = map[string]struct{ cause, remedy string }{
 	"tail-not-detected":          {"C46 shorted", "left off C46"},
 	"touch-dead":                 {"FL3 open", "bridged FL3"},
@@ -120,7 +120,7 @@ func TestResume(t *testing.T) {
 		}
 		tb.enter(line)
 		if entries > 60 {
-			t.Fatal("no end of it")
+			t.Fatal("over range")
 		}
 	}
 	if entries < 20 {
@@ -238,12 +238,12 @@ func TestMoves(t *testing.T) {
 	tests := []struct {
 		line, event string // as Describe puts it; "" where it is refused
 	}{
-		{"lifted R12", "lifted R12"},
-		{"I lifted r12.", "lifted R12"},
-		{"took off R12, C40 and C41", "lifted R12, C40, C41"},
+		{"removed R12", "removed R12"},
+		{"I removed r12.", "removed R12"},
+		{"took off R12, C40 and C41", "removed R12, C40, C41"},
 		{"put back R12", "put back R12"},
-		{"fitted FL3", "fitted a new FL3"},
-		{"replaced FL3 and R13", "fitted a new FL3, R13"},
+		{"replaced FL3", "replaced FL3"},
+		{"replaced FL3 and R13", "replaced FL3, R13"},
 		{"bridged FL3", "bridged FL3"},
 		{"bridged FL3 with 0.1 ohm", "bridged FL3"},
 		{"cleaned J7.2-J7.4", "cleaned J7.2-J7.4"},
@@ -263,10 +263,10 @@ func TestMoves(t *testing.T) {
 		{"0.6 at J7.3 swapped", "0.600 at J7.3, probes swapped"},
 		{"22.1 ohm from R12.1 to R12.2", "22.1 ohm from R12.1 to R12.2"},
 		{"R12.1 to R12.2: 22.1 ohm", "22.1 ohm from R12.1 to R12.2"},
-		{"draws 12 mA before the key", "draws 12 mA before the power key"},
-		{"power 95 mA after", "draws 95 mA after the power key"},
-		{"note OL at J7.3 was beside the point", "note: OL at J7.3 was beside the point"},
-		{"lifted R99", ""},
+		{"draws 12 mA before the key", "draws 12 mA before the power button"},
+		{"power 95 mA after", "draws 95 mA after the power button"},
+		{"note OL at J7.3 was off the pad", "note: OL at J7.3 was off the pad"},
+		{"removed R99", ""},
 		{"cleaned J7.2-J7.3", ""},
 		{"resoldered J7.2-J7.4", ""},
 		{"0.430 at R99.2", ""},
@@ -300,8 +300,8 @@ func TestMoves(t *testing.T) {
 		t.Errorf("a point that there is not: %v", err)
 	}
 	e, err := understand(b, "bridged FL3 with 0.1 ohm")
-	if err != nil || e.event.Bridges[0] != (journal.Bridge{Part: part("FL3"), Ohms: 0.1}) {
-		t.Errorf("bridge %+v, %v", e.event.Bridges, err)
+	if err != nil || e.event.Jumpers[0] != (journal.Jumper{Part: part("FL3"), Ohms: 0.1}) {
+		t.Errorf("bridge %+v, %v", e.event.Jumpers, err)
 	}
 }
 
@@ -351,7 +351,7 @@ func TestMeterLine(t *testing.T) {
 func TestCautions(t *testing.T) {
 	tb := lay(t, "touch-dead")
 	tb.refuses("0.452 at J7.2", "the cautions come first")
-	tb.refuses("lifted R12", "the cautions come first")
+	tb.refuses("removed R12", "the cautions come first")
 	tb.refuses("", "the cautions come first")
 	tb.enter("n owner waits")
 	p := tb.ask()
@@ -379,11 +379,11 @@ func TestCautions(t *testing.T) {
 }
 
 // TestRotated: a part that was fitted the wrong way round keeps the session from
-// the power key, and the power-up check names it and its rail.
+// the power button, and the power-up check names it and its rail.
 func TestRotated(t *testing.T) {
 	tb := begin(t)
 	tb.enter("d")
-	tb.enter("fitted D6")
+	tb.enter("replaced D6")
 	// The only junction that conducts from ground to the touch supply is that of
 	// the one-way clamp: turned round it leaves the rail open, and one drop with
 	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
@@ -427,9 +427,9 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "cleaned J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
+	for _, line := range []string{"0.452", "removed R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "cleaned J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
 		// Letters whose other case has another number of bytes, and broken ones.
-		"clean \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "lifted ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "lifted İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
+		"clean \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "removed ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "removed İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
 		f.Add(line)
 	}
 	b, err := netlist.Load("../../testdata/demo/board.yaml")

@@ -36,7 +36,7 @@ const (
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
-	refer               // close it as referred on
+	refer               // close it as escalated
 	help                // show something
 	quit                // leave; everything is kept
 	nothing             // an empty line
@@ -81,10 +81,10 @@ var keys = map[string]entry{
 
 // deeds are words for what was done to parts.
 var deeds = map[string]journal.Kind{
-	"lift": journal.KindLift, "lifted": journal.KindLift, "remove": journal.KindLift, "removed": journal.KindLift, "took off": journal.KindLift, "take off": journal.KindLift, "off": journal.KindLift,
-	"refit": journal.KindRefit, "refitted": journal.KindRefit, "put back": journal.KindRefit,
-	"fit": journal.KindFit, "fitted": journal.KindFit, "replace": journal.KindFit, "replaced": journal.KindFit, "new": journal.KindFit,
-	"bridge": journal.KindBridge, "bridged": journal.KindBridge, "wire": journal.KindBridge, "wired": journal.KindBridge, "joined": journal.KindBridge,
+	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
+	"refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
+	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
+	"bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
 	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
 	"clean": journal.KindClean, "cleaned": journal.KindClean,
 }
@@ -239,10 +239,10 @@ func parseCurrent(text string) (float64, error) {
 }
 
 // mends reads places between or on joints: "J7.2-J7.4, R12.1".
-func (p *parser) mends(text string) ([]netlist.Mend, error) {
-	var mends []netlist.Mend
+func (p *parser) mends(text string) ([]netlist.Repair, error) {
+	var mends []netlist.Repair
 	for _, place := range names(between.ReplaceAllString(text, "$1 to $2")) {
-		m, err := p.b.Mend(p.proper(place))
+		m, err := p.b.Repair(p.proper(place))
 		if err != nil {
 			return nil, err
 		}
@@ -271,12 +271,12 @@ func (p *parser) deed() (entry, bool, error) {
 			return entry{}, false, err
 		}
 		for _, m := range mends {
-			if right := journal.KindOfMend(m); right != kind {
-				return entry{}, false, fmt.Errorf("%s is not a place to %s; write `%s %s`", document.Quote(p.b.MendName(m)), kind, right, p.b.MendName(m))
+			if right := journal.KindOfRepair(m); right != kind {
+				return entry{}, false, fmt.Errorf("%s is not a place to %s; write `%s %s`", document.Quote(p.b.RepairName(m)), kind, right, p.b.RepairName(m))
 			}
 		}
-		ev.Mends = mends
-	case journal.KindBridge:
+		ev.Repairs = mends
+	case journal.KindJumper:
 		ohms := 0.0
 		if list, text, ok := strings.Cut(rest, " with "); ok {
 			v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ohm)
@@ -285,8 +285,8 @@ func (p *parser) deed() (entry, bool, error) {
 			}
 			rest, ohms = list, v
 		}
-		if mends, err := p.mends(rest); err == nil && !slices.ContainsFunc(mends, func(m netlist.Mend) bool { return m.Kind != netlist.MendTrace }) {
-			ev.Mends = mends
+		if mends, err := p.mends(rest); err == nil && !slices.ContainsFunc(mends, func(m netlist.Repair) bool { return m.Kind != netlist.RepairTrace }) {
+			ev.Repairs = mends
 			break
 		}
 		parts, err := p.parts(rest)
@@ -294,7 +294,7 @@ func (p *parser) deed() (entry, bool, error) {
 			return entry{}, false, err
 		}
 		for _, x := range parts {
-			ev.Bridges = append(ev.Bridges, journal.Bridge{Part: x, Ohms: ohms})
+			ev.Jumpers = append(ev.Jumpers, journal.Jumper{Part: x, Ohms: ohms})
 		}
 	default:
 		parts, err := p.parts(rest)
@@ -303,7 +303,7 @@ func (p *parser) deed() (entry, bool, error) {
 		}
 		ev.Parts = parts
 	}
-	if len(ev.Parts)+len(ev.Bridges)+len(ev.Mends) == 0 {
+	if len(ev.Parts)+len(ev.Jumpers)+len(ev.Repairs) == 0 {
 		return entry{}, false, fmt.Errorf("%s what; name the part or place", document.Quote(found))
 	}
 	return entry{verb: record, event: ev}, true, nil
@@ -440,7 +440,7 @@ func (p *parser) look() (entry, bool, error) {
 	if err != nil {
 		return entry{}, false, err
 	}
-	ev := journal.Event{Kind: journal.KindLook}
+	ev := journal.Event{Kind: journal.KindInspect}
 	for _, x := range parts {
 		ev.Looks = append(ev.Looks, journal.Looked{Part: x, Look: l})
 	}

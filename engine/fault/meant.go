@@ -9,13 +9,13 @@ import (
 // likeliest first. A dry, cold or cracked joint is one that is open: the one that
 // conducts poorly is called high.
 var meant = map[string][]Mode{
-	"open": {Open, JointOpen, TraceBroken}, "broken": {Open, TraceBroken, JointOpen}, "cut": {TraceBroken, Open}, "gone": {Missing},
-	"high": {Raised, JointPoor, TracePoor}, "poor": {JointPoor, TracePoor, Raised},
+	"open": {Open, OpenJoint, BrokenTrace}, "broken": {Open, BrokenTrace, OpenJoint}, "cut": {BrokenTrace, Open}, "gone": {Missing},
+	"high": {High, HighJoint, HighTrace}, "poor": {HighJoint, HighTrace, High},
 	"short": {Shorted, Bridged}, "shorted": {Shorted, Bridged}, "bridge": {Bridged}, "solder bridge": {Bridged},
-	"leak": {Leaky, BridgeLeaky}, "leaks": {Leaky, BridgeLeaky}, "leaking": {Leaky, BridgeLeaky}, "leaky": {Leaky, BridgeLeaky}, "leakage": {BridgeLeaky, Leaky},
-	"joint": {JointOpen}, "dry": {JointOpen}, "cold": {JointOpen}, "cracked": {JointOpen}, "broken joint": {JointOpen},
-	"dry joint": {JointOpen}, "cold joint": {JointOpen}, "cracked joint": {JointOpen}, "bad joint": {JointOpen},
-	"poor joint": {JointPoor}, "high joint": {JointPoor}, "cracked trace": {TraceBroken}, "cut trace": {TraceBroken},
+	"leak": {Leaky, Leakage}, "leaks": {Leaky, Leakage}, "leaking": {Leaky, Leakage}, "leaky": {Leaky, Leakage}, "leakage": {Leakage, Leaky},
+	"joint": {OpenJoint}, "dry": {OpenJoint}, "cold": {OpenJoint}, "cracked": {OpenJoint}, "broken joint": {OpenJoint},
+	"dry joint": {OpenJoint}, "cold joint": {OpenJoint}, "cracked joint": {OpenJoint}, "bad joint": {OpenJoint},
+	"poor joint": {HighJoint}, "high joint": {HighJoint}, "cracked trace": {BrokenTrace}, "cut trace": {BrokenTrace},
 }
 
 // MeantMode finds which of some modes a person means: by its name, by a word of the
@@ -54,7 +54,7 @@ func MeantMode(text string, among []Mode) (Mode, bool) {
 // Modes lists all modes that a part or its copper can have.
 func Modes() []Mode {
 	var all []Mode
-	for m := Shorted; m < Slipped; m++ {
+	for m := Shorted; m < Missed; m++ {
 		all = append(all, m)
 	}
 	return all

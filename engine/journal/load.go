@@ -174,9 +174,9 @@ func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(a
 // or the figure is a slip.
 func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
 	for _, r := range readings {
-		most, key, shown := m.Over, "over", quantity.FormatReading(r.Reading)
+		most, key, shown := m.Over, "overload_above", quantity.FormatReading(r.Reading)
 		if r.Reading.Unit == quantity.Ohm {
-			most, key, shown = m.OhmsOver, "ohms_over", quantity.Format(r.Reading.Value, quantity.Ohm)
+			most, key, shown = m.OhmsOver, "ohms_overload_above", quantity.Format(r.Reading.Value, quantity.Ohm)
 		}
 		if r.Reading.Value > most {
 			d.problem(r.Pos, fmt.Sprintf("%s reads %s, above %s, where the meter shows OL", document.Quote(r.Name), shown, quantity.Format(most, r.Reading.Unit)),
@@ -323,7 +323,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 		}
 	case KindRead:
 		e.Readings = d.readings(node, value)
-	case KindLook:
+	case KindInspect:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
 				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
@@ -335,23 +335,23 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
 			}
 		}
-	case KindLift, KindRefit, KindFit:
+	case KindRemove, KindReinstall, KindReplace:
 		e.Parts = d.parts(value)
-	case KindBridge:
+	case KindJumper:
 		for _, entry := range value.Entries() {
 			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
-			if m, err := d.board.Mend(entry.Name()); err == nil && m.Kind == netlist.MendTrace {
-				if e.Mends = append(e.Mends, m); ohms > mostWireOhms {
+			if m, err := d.board.Repair(entry.Name()); err == nil && m.Kind == netlist.RepairTrace {
+				if e.Repairs = append(e.Repairs, m); ohms > mostWireOhms {
 					d.problem(entry.Value.At(), fmt.Sprintf("%s on the trace %s, which is no wire", entry.Value.Text(), document.Quote(entry.Name())), "write 0 ohm, or put what else was done in a `note`")
 				}
 				continue
 			}
 			if part, ok := d.part(entry.Key); ok {
-				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
+				e.Jumpers = append(e.Jumpers, Jumper{part, ohms, entry.Key.At()})
 			}
 		}
 	case KindResolder, KindClean:
-		e.Mends = d.mends(value, e.Kind)
+		e.Repairs = d.repairs(value, e.Kind)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -510,24 +510,24 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 // not matter. Common practice, no source.
 const mostWireOhms = 1.0
 
-// mends finds the places that an event of a kind names.
-func (d *decoder) mends(list document.Node, kind Kind) []netlist.Mend {
-	var mends []netlist.Mend
+// repairs finds the places that an event of a kind names.
+func (d *decoder) repairs(list document.Node, kind Kind) []netlist.Repair {
+	var repairs []netlist.Repair
 	for _, item := range list.Items() {
 		if d.problems.Full() {
 			break
 		}
-		m, err := d.board.Mend(nameOf(item))
+		m, err := d.board.Repair(nameOf(item))
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
-		case KindOfMend(m) != kind:
-			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfMend(m).String()+"`")
-		case slices.Contains(mends, m):
+		case KindOfRepair(m) != kind:
+			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfRepair(m).String()+"`")
+		case slices.Contains(repairs, m):
 			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
 		default:
-			mends = append(mends, m)
+			repairs = append(repairs, m)
 		}
 	}
-	return mends
+	return repairs
 }

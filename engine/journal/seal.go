@@ -75,7 +75,7 @@ func digest(e *Event, b *netlist.Board) string {
 		put("reading", b.PointName(r.At), to, strconv.Itoa(int(r.Polarity)), quantity.FormatReading(r.Reading))
 	}
 	for _, l := range e.Looks {
-		put("look", b.Parts[l.Part].Name, strconv.Itoa(int(l.Look)))
+		put("inspect", b.Parts[l.Part].Name, strconv.Itoa(int(l.Look)))
 	}
 	for _, i := range e.Injections {
 		put("injection", b.Nets[i.Rail].Name, strconv.Itoa(len(i.Warm)))
@@ -86,11 +86,11 @@ func digest(e *Event, b *netlist.Board) string {
 	for _, p := range e.Parts {
 		put("part", b.Parts[p].Name)
 	}
-	for _, j := range e.Bridges {
+	for _, j := range e.Jumpers {
 		put("joined", b.Parts[j.Part].Name, number(j.Ohms))
 	}
-	for _, m := range e.Mends {
-		put("place", b.MendName(m))
+	for _, m := range e.Repairs {
+		put("place", b.RepairName(m))
 	}
 	if s := e.Supply; s != nil {
 		put("supply", amperes(s.BeforeKey), amperes(s.AfterKey))

@@ -18,10 +18,10 @@ import (
 func TestSealFormat(t *testing.T) {
 	around := surroundingsOnce(t)
 	board, _, _ := around(Opening{})
-	e := Event{Kind: KindLift, Parts: []netlist.PartID{part(t, board, "R12")}}
+	e := Event{Kind: KindRemove, Parts: []netlist.PartID{part(t, board, "R12")}}
 	// CRC-32 of "1:5,0:,0:,0:,4:part,3:R12,1:0," from zlib.crc32 of another language.
-	const want = "--- # event bb733cef\nlift: [R12]\n...\n"
-	if got := string(seal([]byte("lift: [R12]\n"), digest(&e, board))); got != want {
+	const want = "--- # event bb733cef\nremove: [R12]\n...\n"
+	if got := string(seal([]byte("remove: [R12]\n"), digest(&e, board))); got != want {
 		t.Errorf("seal = %q, want %q", got, want)
 	}
 }
@@ -68,7 +68,7 @@ func TestDigest(t *testing.T) {
 	}
 	opening := record(Event{Kind: KindOpen, Open: &Opening{Board: "../board.yaml", Known: "../known", Complaint: "dead"}})
 	read := record(Event{Kind: KindRead, By: "b", Readings: []Read{{At: r12one, Name: "R12.1", Reading: quantity.Reading{Value: 0.452}}}})
-	lift := record(Event{Kind: KindLift, Parts: []netlist.PartID{r12}})
+	remove := record(Event{Kind: KindRemove, Parts: []netlist.PartID{r12}})
 	for _, tt := range []struct {
 		name, text, from, to string
 		edited               bool
@@ -82,10 +82,10 @@ func TestDigest(t *testing.T) {
 		{"a point", read, "R12.1", "R12.2", true},
 		{"who", read, "by: b", "by: c", true},
 		{"who, taken away", read, "by: b\n", "", true},
-		{"what was done", lift, "lift", "fit", true},
+		{"what was done", remove, "remove", "replace", true},
 		{"the complaint", opening, "dead", "alive", true},
 	} {
-		text := opening + read + lift
+		text := opening + read + remove
 		if tt.from != "" && !strings.Contains(tt.text, tt.from) {
 			t.Fatalf("%s: no %q in %q", tt.name, tt.from, tt.text)
 		}
@@ -186,7 +186,7 @@ func FuzzCase(f *testing.F) {
 	f.Add([]byte(read(f, "testdata/hand.yaml")))
 	f.Add(seal([]byte("open: {board: b}\n"), "8a3b1c2d"))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 00000000\nundo: 2\n...\n"))
-	f.Add([]byte("open: {board: b}\n---\nlook: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
+	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)

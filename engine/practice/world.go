@@ -33,7 +33,7 @@ const (
 
 	junctionSD = 4e-3   // V, one junction from board to board
 	commonSD   = 2e-3   // V, all junctions of a board together
-	alikeSD    = 1.5e-3 // V, like cells of one chip
+	matchedSD  = 1.5e-3 // V, like cells of one chip
 
 	resistorSD   = 0.005 // share, of parts marked 1 %
 	coilHalf     = 0.20  // share, uniform: beads, inductors, chokes, filters, fuses, links, switches
@@ -116,7 +116,7 @@ func NewTruth(m *network.Model, seed uint64) *Truth {
 	for n := range rails {
 		rails[n] = netlist.NetID(n)
 	}
-	return newTruth(m, seed, key, rails, alikeElements(m))
+	return newTruth(m, seed, key, rails, matchedElements(m))
 }
 
 // NewNamedTruth draws a board type for cases that outlive edits of the board file:
@@ -146,7 +146,7 @@ func NewNamedTruth(m *network.Model, seed uint64) *Truth {
 		rails[n] = netlist.NetID(n)
 	}
 	slices.SortFunc(rails, func(x, y netlist.NetID) int { return strings.Compare(b.Nets[x].Name, b.Nets[y].Name) })
-	alike := alikeElements(m)
+	alike := matchedElements(m)
 	first := map[int32]int32{} // the least key of a group, by the first in the file
 	for e, f := range alike {
 		if now, ok := first[f]; !ok || key[e] < key[now] {
@@ -201,7 +201,7 @@ func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID,
 		r, j, first := random(seed, "element "+key[e]), &t.values.Junctions[e], alike[int32(e)]
 		r.NormFloat64() // the drift, which it has in common with the first
 		*j = t.values.Junctions[first]
-		j.Drop += alikeSD * r.NormFloat64()
+		j.Drop += matchedSD * r.NormFloat64()
 		t.drift[e] = t.drift[first]
 	}
 	r := random(seed, "loads")
@@ -233,10 +233,10 @@ func statedElements(m *network.Model) []bool {
 	return stated
 }
 
-// alikeElements gives, for each junction of an IC on lines that the board file
+// matchedElements gives, for each junction of an IC on lines that the board file
 // calls alike, the one it is like: the pads of such lines are the same cell of
 // one chip.
-func alikeElements(m *network.Model) map[int32]int32 {
+func matchedElements(m *network.Model) map[int32]int32 {
 	type cell struct {
 		group  int
 		part   netlist.PartID
@@ -245,7 +245,7 @@ func alikeElements(m *network.Model) map[int32]int32 {
 	}
 	first := map[cell]int32{}
 	like := map[int32]int32{}
-	for g, nets := range m.Board.Alike {
+	for g, nets := range m.Board.Matched {
 		for _, start := range nets {
 			count := map[cell]int{}
 			for _, n := range joined(m, start, math.Inf(1)) {

@@ -165,7 +165,7 @@ func (m *maker) make() (list []Part, why string) {
 		return m.link(contacts)
 	case netlist.Diode:
 		return m.diodes(contacts), ""
-	case netlist.Clamp:
+	case netlist.TVS:
 		return m.tvs(contacts), ""
 	case netlist.Transistor:
 		return m.transistor(contacts), ""

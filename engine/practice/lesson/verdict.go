@@ -46,7 +46,7 @@ func placeNames(b *netlist.Board, l *fault.Locus) []string {
 	return names
 }
 
-// parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 joint open
+// parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 open joint
 // and P1.2 to P1.3 bridged", "nothing".
 func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, error) {
 	text = strings.TrimSpace(text)
@@ -119,14 +119,14 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 		case found.locus.NPins == 2 && mode == fault.Shorted:
 			mode = fault.Bridged
 		case found.locus.NPins == 2 && mode == fault.Leaky:
-			mode = fault.BridgeLeaky
+			mode = fault.Leakage
 		case found.locus.NPins == 0 && mode == fault.Open:
-			mode = fault.TraceBroken
+			mode = fault.BrokenTrace
 		case found.locus.NPins == 1 && mode == fault.Open:
-			mode = fault.JointOpen
+			mode = fault.OpenJoint
 		}
 	}
-	if (mode == fault.Bridged || mode == fault.BridgeLeaky) && found.locus.NPins != 2 {
+	if (mode == fault.Bridged || mode == fault.Leakage) && found.locus.NPins != 2 {
 		return Named{}, fmt.Errorf("%s alone cannot be bridged; name both pins, as in `J1.2 to J1.3 bridged`", document.Quote(found.Place))
 	}
 	found.Mode, found.Said = mode, true
@@ -147,17 +147,17 @@ func withoutOhms(text string) string {
 	return strings.Join(words, " ")
 }
 
-// family puts together the modes that no reading tells apart: a part that is
+// family puts together the modes that no reading distinguishes: a part that is
 // open, missing, or not joined to the board.
 func family(m fault.Mode) fault.Mode {
 	switch m {
-	case fault.JointOpen, fault.Missing, fault.TraceBroken:
+	case fault.OpenJoint, fault.Missing, fault.BrokenTrace:
 		return fault.Open
-	case fault.JointPoor, fault.TracePoor:
-		return fault.Raised
+	case fault.HighJoint, fault.HighTrace:
+		return fault.High
 	case fault.Bridged, fault.ToSupply:
 		return fault.Shorted
-	case fault.BridgeLeaky:
+	case fault.Leakage:
 		return fault.Leaky
 	}
 	return m
