@@ -183,7 +183,7 @@ func TestParseFault(t *testing.T) {
 		{"R1:open", "R1", fault.Open, inf},
 		{"R1:OPEN", "R1", fault.Open, inf},
 		{"R1:high resistance=1k", "R1", fault.High, 1e3},
-		{"R1:raised=4K7", "R1", fault.High, 4700}, // its key in a priors file
+		{"R1:high=4K7", "R1", fault.High, 4700}, // its key in a priors file
 		{"C1:short", "C1", fault.Shorted, 0.5},
 		{"R1:high-resistance=4K7", "R1", fault.High, 4700},
 		{"C1:leaky=470", "C1", fault.Leaky, 470},
@@ -196,7 +196,7 @@ func TestParseFault(t *testing.T) {
 		{"U1.2:shortedtosupply", "U1", fault.ToSupply, 0.5},
 		{"U1.2:open joint", "U1", fault.OpenJoint, inf},
 		{"J1.1-J1.2:bridged", "J1.1 to J1.2", fault.Bridged, 0.5},
-		{"J1.1:joint-open", "J1.1", fault.OpenJoint, inf},
+		{"J1.1:open-joint", "J1.1", fault.OpenJoint, inf},
 		{"TP1-R1.1:broken trace", "TP1 to R1.1", fault.BrokenTrace, inf},
 		{"U1.2:dry joint", "U1", fault.OpenJoint, inf},
 		{"U1.2:cold", "U1", fault.OpenJoint, inf},

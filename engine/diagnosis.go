@@ -174,7 +174,7 @@ type Step struct {
 	Expected float64       `json:"expected_seconds"`
 	Outcomes []StepOutcome `json:"outcomes"`
 	Why      string        `json:"why"`    // in a few words
-	Remedy   string        `json:"remedy"` // of a replace step: replace, bridge, leave off, resolder, wire, clean, read again
+	Remedy   string        `json:"remedy"` // of a replace step: replace, jumper, leave off, resolder, clean, read again
 }
 
 // Ends lists At and Then: of DoEnds, where the resistance to ground is to be read.

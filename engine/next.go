@@ -167,7 +167,7 @@ func (p *planning) hypotheses() {
 		// all else was tried; tests may tell it apart all the same.
 		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
 			// all of it dealt with: reading once more settles it
-			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
+			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Measure the points out of range again.", seconds: p.costs.Measure})}
 		}
 		slices.Sort(needs)
 		p.hyps = append(p.hyps, h)

@@ -11,7 +11,7 @@ import (
 // remedy is what repairs a fault.
 type remedy struct {
 	key     string // equal for faults that one piece of work repairs
-	name    string // replace, bridge, leave off, resolder, wire, clean, read again
+	name    string // replace, jumper, leave off, resolder, clean, read again
 	advice  string
 	seconds float64
 	access  netlist.Access
@@ -55,7 +55,7 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 	case l.NPins == 1:
 		return remedy{key: name, name: "resolder", place: name, advice: "Resolder the connector pin, then read it again.", seconds: e.costs.Resolder + verify}
 	case l.Part == netlist.None:
-		return remedy{key: name, name: "wire", place: name, advice: "Join the two points with a thin wire; the trace between them is broken.", seconds: e.costs.Wire + verify}
+		return remedy{key: name, name: "jumper", place: name, advice: "Put a jumper between the two points; the trace between them is broken.", seconds: e.costs.Wire + verify}
 	}
 	p := &e.Board.Parts[l.Part]
 	r := remedy{key: name, name: "replace", place: name, access: p.Access}
@@ -70,7 +70,7 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. Replace it with %s when there is one.", name, lost(p), valueOf(p))
 	case !f.Mode.Path() && MayJumper(p):
 		r.name = "jumper"
-		r.advice = fmt.Sprintf("Jumper %s; you lose %s. Or replace it.", name, lost(p))
+		r.advice = fmt.Sprintf("Put a jumper across %s; you lose %s. Or replace it.", name, lost(p))
 		r.seconds = e.costs.Jumper + verify
 	default:
 		r.advice = fmt.Sprintf("Replace %s (%s).", name, valueOf(p))

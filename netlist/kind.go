@@ -79,9 +79,9 @@ var kinds = [...]struct {
 var kindAlso = map[string]string{
 	"res": "resistor", "cap": "capacitor", "ind": "inductor", "coil": "inductor",
 	"ferrite": "bead", "ferrite bead": "bead", "emi": "filter", "emi filter": "filter", "cmc": "choke", "common-mode choke": "choke",
-	"jumper": "link", "button": "switch", "key": "switch",
+	"button": "switch", "key": "switch",
 	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
-	"tvs": "tvs", "esd": "tvs", "suppressor": "tvs", "varistor": "tvs",
+	"esd": "tvs", "suppressor": "tvs", "varistor": "tvs",
 	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor",
 	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal",
 	"chip": "ic", "ldo": "ic", "regulator": "ic", "mcu": "ic", "cpu": "ic", "soc": "ic", "pmic": "ic", "opamp": "ic",
@@ -97,7 +97,7 @@ var kindMeans = map[string]string{
 }
 
 // kindShape takes the name of a kind.
-var kindShape = &document.Shape{Doc: "What the part is.", Enum: KindNames(), Also: kindAlso, Means: kindMeans, Example: "resistor"}
+var kindShape = &document.Shape{Doc: "What the part is.", Enum: KindNames(), Also: kindAlso, Means: kindMeans, Was: wasKind, Example: "resistor"}
 
 // String returns the kind as the board file writes it.
 func (k Kind) String() string { return kinds[k].name }

@@ -39,11 +39,11 @@ var (
 	partShape = &document.Shape{
 		Doc:   "One part.",
 		Means: map[string]string{"type": "kind", "nets": "pins", "connections": "pins", "name": "title", "description": "title", "location": "place", "comment": "note"},
-		Was:   map[string]string{"way": "`direction` of a TVS or ESD diode (unidirectional, bidirectional), and `channel` of a transistor (n, p)"},
+		Was:   wasPartKey,
 		Fields: []document.Field{
 			{Name: "kind", Required: true, Shape: kindShape},
 			{Name: "pins", Required: true, Shape: pinsShape},
-			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
+			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, tvs, transistor or crystal any text.", Example: "22R"}},
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
 			{Name: "place", Shape: freeText("Where it is.", "beside J7")},
 			{Name: "role", Shape: &document.Shape{Doc: "What it is there for; told from the nets where it is left out.", Enum: roles[1:], Example: "filter"}},
@@ -60,6 +60,7 @@ var (
 	boardShape = &document.Shape{
 		Doc:   "The net graph of a board.",
 		Means: map[string]string{"name": "board", "title": "board", "version": "revision", "rev": "revision", "gnd": "ground", "components": "parts", "comment": "note"},
+		Was:   wasBoardKey,
 		Fields: []document.Field{
 			{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 			{Name: "revision", Shape: &document.Shape{Doc: "Its revision; readings never mix between revisions.", Example: "C"}},
@@ -90,7 +91,7 @@ var (
 				}}}},
 			{Name: "test_points", Shape: &document.Shape{Doc: "Pads made for probing, with their nets.", Value: netText, Example: "{TP14: TP_INT}"}},
 			{Name: "parts", Shape: &document.Shape{Doc: "Parts by name.", Value: partShape}},
-			{Name: "matched", Shape: &document.Shape{Doc: "Groups of nets that should read alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
+			{Name: "matched", Shape: &document.Shape{Doc: "Groups of nets that should measure alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
 				Item: &document.Shape{Item: netText, MinItems: 2, Example: "[TP_SDA, TP_SCL]"}}},
 		},
 	}

@@ -38,12 +38,12 @@ const (
 	KindSwap      = "swapped pins"   // readings of two neighbouring pins exchanged
 	KindDrift     = "drift"          // the meter, or the warmth of the board, moves all readings
 	KindRevision  = "wrong revision" // reads like another revision
-	KindOdd       = "odd board"      // too many readings differ for a good board of this revision
+	KindOdd       = "unusual board"  // too many readings differ for a good board of this revision
 	KindDuplicate = "duplicate"      // the same readings twice
-	KindAlone     = "not compared"   // no other sweep with a like meter
+	KindAlone     = "not compared"   // no other sweep with a comparable meter
 	KindGap       = "gap"            // points that nobody has read
 	KindSingle    = "one board only" // points read on a single board
-	KindUnlike    = "unlike"         // lines said to be alike read differently
+	KindUnlike    = "unlike"         // lines said to be matched read differently
 	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
 	KindEdited    = "edited"         // a file was changed after it was added
 	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
@@ -324,7 +324,7 @@ func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
 	if !others {
 		return append(l.twice(s, nil), Finding{
 			Kind: KindAlone, Severity: SeverityNote, Sweep: s.File, Confidence: 1,
-			Seen: fmt.Sprintf("fewer than %d other boards were read %s with a like meter", minPeers, s.State.Polarity),
+			Seen: fmt.Sprintf("fewer than %d other boards were read %s with a comparable meter", minPeers, s.State.Polarity),
 			Do:   "sweep more good boards with this meter; until then mistakes in this file cannot be seen",
 		})
 	}
@@ -478,7 +478,7 @@ func (l *Library) unlike() []Finding {
 				}
 				findings = append(findings, Finding{
 					Kind: KindUnlike, Severity: SeverityDoubt, At: l.board.Nets[id].Name,
-					Seen:       fmt.Sprintf("reads %s %s, and %s, said to be alike, %s", p.describe(), pol, document.Quote(l.board.Nets[first].Name), base.describe()),
+					Seen:       fmt.Sprintf("reads %s %s, and %s, said to be matched, %s", p.describe(), pol, document.Quote(l.board.Nets[first].Name), base.describe()),
 					Do:         "take the line out of `matched` in the board file, or read both again",
 					Confidence: sure,
 				})

@@ -27,6 +27,7 @@ func PolarityShape() *document.Shape { return polarityShape }
 func TimeShape() *document.Shape { return timeShape }
 
 var meterShape = &document.Shape{
+	Was: wasMeterKey,
 	Doc: "The multimeter. What is left out is taken from a common hand meter: 1 mA up to 3 V, OL above 2 V, 0.5% + 2 counts of 1 mV.",
 	Fields: []document.Field{
 		{Name: "name", Shape: &document.Shape{Doc: "Which meter, in your words.", Example: "bench 2"}},

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"encoding/json"
 	"flag"
@@ -44,8 +45,8 @@ const (
 	keptFirst    = 4    // suspects, explanations and steps of a trial
 )
 
-// renamed gives, for words of the record, what keys and values are called now.
-var renamed = map[string]string{}
+// reasonKey is the end of the place of a reason in an answer.
+var reasonKey = regexp.MustCompile(`reasons \d+$`)
 
 // answers are questions, such as `locate demo/cases/touch-dead.yaml`, with what was
 // answered to each.
@@ -238,6 +239,9 @@ func compareAnswers(at string, was, now any, tell func(string, ...any)) {
 		seen := map[string]bool{}
 		for key, v := range was {
 			name := wordNow(key)
+			if reasonKey.MatchString(at) {
+				name = cmp.Or(renamed["reasons "+key], name)
+			}
 			seen[name] = true
 			if other, ok := now[name]; ok {
 				compareAnswers(at+" "+name, v, other, tell)
@@ -353,8 +357,11 @@ func readAnswers(t *testing.T, file string) answers {
 		t.Fatal(err)
 	}
 	for question, answer := range recorded {
-		command, rest, _ := strings.Cut(question, " ")
-		a[wordNow(command)+" "+rest] = answer
+		words := strings.Fields(question)
+		for i := range words {
+			words[i] = wordNow(words[i])
+		}
+		a[strings.Join(words, " ")] = answer
 	}
 	return a
 }

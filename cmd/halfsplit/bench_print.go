@@ -76,9 +76,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
-		b.rule("NOTHING WRONG HERE", "")
+		b.rule("NO FAULT FOUND", "")
 		b.gap()
-		b.prose(3, 0, green, "What was read is what good boards read, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
+		b.prose(3, 0, green, "What was measured is what good boards measure, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
 		b.elsewhere(p)
 	case bench.AskImplausible:
 		if !b.again {
@@ -140,7 +140,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		}
 		why = fmt.Sprintf("%d of %d", p.Done+1, len(board.Connectors[p.Connector].Pins))
 	case bench.ForAgain:
-		why = "is odd; put the probe down once more, or y to believe it"
+		why = "is out of range; measure it once more, or y to believe it"
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
@@ -218,7 +218,7 @@ func (b *benchScreen) remedy(p *bench.Prompt) {
 	part := &b.session.Case().Board.Parts[p.Part]
 	switch {
 	case part.Kind == netlist.IC || part.Kind == netlist.Module:
-		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `refer` closes the case as escalated.")
+		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `escalate` closes the case as escalated.")
 	case p.Step.Remedy == "jumper":
 		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")
 	case p.Step.Remedy == "leave off":
@@ -391,14 +391,14 @@ func (b *benchScreen) help() {
 		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},
 		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
 		{{"take 2", strong}, {"the second step instead of the first", plain}},
-		{{"close  refer", strong}, {"end the case; end it as escalated", plain}},
+		{{"close  escalate", strong}, {"end the case; end it as escalated", plain}},
 		{{"q", strong}, {"leave; everything is kept", plain}},
 	})
 	b.gap()
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"bridged FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
+		"jumper across FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
 	} {
 		b.say("    " + example)
 	}

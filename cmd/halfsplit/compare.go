@@ -81,7 +81,7 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		rows = append(rows, row)
 		tally[list[i].Verdict]++
 	}
-	s.heading("READINGS", "more than 3.3 off: 1 good board in 1,000")
+	s.heading("READINGS", "dev beyond 3.3: 1 good board in 1,000")
 	s.table(2, comparisonColumns(mixed), rows)
 	s.gap()
 	if predicted {
@@ -116,7 +116,7 @@ func comparisonColumns(mixed bool) []column {
 	if mixed {
 		ground.head = "ground"
 	}
-	return []column{{head: "at", give: true}, {head: "net", give: true}, ground, {head: "read", right: true}, {head: "good"}, {head: "off", right: true}, {head: "verdict"}}
+	return []column{{head: "at", give: true}, {head: "net", give: true}, ground, {head: "measured", right: true}, {head: "known good"}, {head: "dev", right: true}, {head: "verdict"}}
 }
 
 // comparisonRow is one reading as a row of comparisonColumns. With mixed

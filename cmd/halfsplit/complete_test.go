@@ -62,7 +62,7 @@ func TestComplete(t *testing.T) {
 		{[]string{"trace", "empty.yaml", "R"}, nil},
 		{[]string{"predict", "board.yaml", "--removed", "C"}, []string{"C1", "C2"}},
 		{[]string{"predict", "board.yaml", "--fault", "R"}, []string{"R1:"}},
-		{[]string{"predict", "board.yaml", "--fault", "R1:op"}, []string{"R1:open"}},
+		{[]string{"predict", "board.yaml", "--fault", "R1:op"}, []string{"R1:open", "R1:open joint"}},
 		{[]string{"predict", "board.yaml", "--polarity", "b"}, []string{"black-on-ground"}},
 		{[]string{"schema", "c"}, []string{"case", "costs"}},
 		{[]string{"locate", "--colour", "a"}, []string{"auto", "always"}},

@@ -29,15 +29,15 @@ func (a *app) coverageCommand() *cobra.Command {
 	var known string
 	var all bool
 	cmd := &cobra.Command{
-		Use:   "reach BOARD",
-		Short: "say which faults a sweep of the connectors can show",
-		Long: `reach goes through everything that can go wrong on a board and says what a sweep
-of its connectors shows of it: which faults it sees, at which resistance a leak
-becomes too faint, whether the probes swapped or resistance mode would show more,
-which faults stay alike, and which inner points, read on good boards as well,
-would distinguish those best.
+		Use:   "coverage BOARD",
+		Short: "say which faults a sweep of the connectors can detect",
+		Long: `coverage goes through everything that can go wrong on a board and says what a sweep
+of its connectors shows of it: which faults it detects, at which resistance a
+leak becomes too small, whether the probes swapped or resistance mode would show
+more, which faults are one ambiguity group, and which inner points, measured on good
+boards as well, would distinguish those best.
 
-A fault counts as seen where it moves a pin by three standard deviations of good
+A fault counts as detected where it moves a pin by three standard deviations of good
 boards and meter together, or to or from OL.
 
 The answer is as good as what is known of good boards: name their sweeps with
@@ -106,7 +106,7 @@ func completeConnectors(_ *cobra.Command, args []string, word string) ([]cobra.C
 // then what stays alike.
 func (s *screen) reach(x *engine.Coverage, all bool) {
 	s.say(s.paint(strong, titled(x.Board, x.Revision)))
-	s.heading("REACH", count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
+	s.heading("COVERAGE", count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
 	sum := &x.Summary
 	s.say("  " + count(sum.Faults, "fault") + " that the board can have. A sweep of these pins shows")
 	never := "never"
@@ -115,18 +115,18 @@ func (s *screen) reach(x *engine.Coverage, all bool) {
 	}
 	rows := [][]cell{
 		{{fmt.Sprint(sum.Seen), strong}, {"whatever their resistance", plain}},
-		{{fmt.Sprint(sum.InPart), strong}, {"in part of their range of resistance", plain}},
+		{{fmt.Sprint(sum.InPart), strong}, {"over part of their range of resistance", plain}},
 		{{fmt.Sprint(sum.Never), strong}, {never, plain}},
 	}
 	s.table(4, []column{{right: true}, {give: true}}, rows)
 	s.prose(2, 0, plain, "Weighted by how often each happens, it shows "+percent(sum.Share)+" of what goes wrong on these lines.")
-	s.prose(2, 0, plain, fmt.Sprintf("What it shows falls into %s of faults that read alike at every pin; %d of them are in one place each.",
+	s.prose(2, 0, plain, fmt.Sprintf("What it shows falls into %s of faults that no pin distinguishes (ambiguity groups); %d of them are in one place each.",
 		count(sum.Groups, "group"), sum.Single))
 	switch {
 	case x.Known == 0:
-		s.prose(2, 0, yellow, "No good board was read: only shorts and opens count. Name good sweeps with --known.")
+		s.prose(2, 0, yellow, "No good board was measured: only shorts and opens count. Name good sweeps with --known.")
 	case x.Known < x.Pins:
-		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were read at %d of %s; the others are predicted.", x.Known, count(x.Pins, "pin")))
+		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were measured at %d of %s; the others are predicted.", x.Known, count(x.Pins, "pin")))
 	}
 	s.neverSeen(x, all)
 	s.seenInPart(x, all)
@@ -219,7 +219,7 @@ func (s *screen) seenInPart(x *engine.Coverage, all bool) {
 	for _, t := range []struct {
 		what string
 		rows []*partRow
-	}{{"too faint above", paths}, {"too small below", series}} {
+	}{{"too small above", paths}, {"too small below", series}} {
 		if len(t.rows) == 0 {
 			continue
 		}
@@ -282,9 +282,9 @@ func partRows(x *engine.Coverage) (paths, series []*partRow) {
 func elsewhere(seen bool, limit *float64) string {
 	switch {
 	case !seen:
-		return "never seen"
+		return "not detectable"
 	case limit == nil:
-		return "all seen"
+		return "all detectable"
 	}
 	return limitOhms(*limit)
 }
@@ -327,7 +327,7 @@ func (s *screen) coverageGroups(x *engine.Coverage, all bool) {
 				sub := &p.Subgroups[j]
 				parts = append(parts, volts(sub.Volts, sub.Overload)+" "+someNames(sub.Members, most(all, 2)))
 			}
-			s.prose(4, 2, cyan, name(p.At)+" reads "+strings.Join(parts, "; "))
+			s.prose(4, 2, cyan, name(p.At)+" predicts "+strings.Join(parts, "; "))
 		}
 	}
 	if more := len(several) - len(shown); more > 0 {
@@ -341,7 +341,7 @@ func (s *screen) worthReading(x *engine.Coverage, all bool) {
 	if len(x.Points) == 0 {
 		return
 	}
-	s.heading("WORTH READING ON GOOD BOARDS", "each one after those above it")
+	s.heading("WORTH MEASURING ON GOOD BOARDS", "each one after those above it")
 	var rows [][]cell
 	for _, p := range x.Points[:min(len(x.Points), most(all, coveragePoints))] {
 		rows = append(rows, []cell{{name(p.At), plain}, {name(p.Net), faint}, {"splits " + count(p.Splits, "group"), plain}, {fmt.Sprintf("%.1f %%", 100*p.Gain), faint}})

@@ -210,7 +210,7 @@ func takeBack(x *engine.Implausible) string {
 
 // nothingRead is the answer to a case without readings: none.
 func (s *screen) nothingRead(b *netlist.Board) {
-	s.rule("NOTHING READ YET", "")
+	s.rule("NOTHING MEASURED YET", "")
 	s.gap()
 	text := "The case holds no reading, so nothing can be said."
 	if len(b.Connectors) > 0 {
@@ -220,40 +220,43 @@ func (s *screen) nothingRead(b *netlist.Board) {
 }
 
 // unread lists the pins that no reading is of, on connectors of which some pin was
-// read.
-func unread(b *netlist.Board, d *engine.Diagnosis) []string {
+// read, and counts all pins of those; ground and pins that are not connected aside.
+func unread(b *netlist.Board, d *engine.Diagnosis) (all []string, of int) {
 	read := make(map[string]bool)
 	for i := range d.Readings {
 		read[d.Readings[i].At] = true
 	}
-	var all []string
 	for i := range b.Connectors {
 		c := &b.Connectors[i]
+		signals := 0
 		var pins []string
 		for _, pin := range c.Pins {
-			if at := c.Name + "." + pin.Name; !read[at] && pin.Net != netlist.None && pin.Net != b.Ground {
+			if pin.Net == netlist.None || pin.Net == b.Ground {
+				continue
+			}
+			signals++
+			if at := c.Name + "." + pin.Name; !read[at] {
 				pins = append(pins, at)
 			}
 		}
 		if len(pins) < len(c.Pins) && slices.ContainsFunc(c.Pins, func(p netlist.Pin) bool { return read[c.Name+"."+p.Name] }) {
-			all = append(all, pins...)
+			all, of = append(all, pins...), of+signals
 		}
 	}
-	return all
+	return all, of
 }
 
 func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
-	heading := "NOTHING WRONG HERE"
-	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
-	pins := unread(b, d)
-	if len(pins) > 0 {
-		heading = "NOTHING WRONG SO FAR"
-		text = "What was read is what good boards read. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	heading, aside := "NO FAULT FOUND", percent(good)
+	text := "What was measured is what good boards measure. Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	if pins, of := unread(b, d); len(pins) > 0 {
+		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", of-len(pins), count(of, "pin"))
+		text = "What was measured is what good boards measure. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
 	}
-	s.rule(heading, percent(good))
+	s.rule(heading, aside)
 	s.gap()
 	if len(d.Abnormal) > 0 {
-		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
+		text = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated."
 	}
 	s.prose(3, 0, green, text)
 	if len(d.Suspects) > 0 {
@@ -378,7 +381,7 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
-	return fmt.Sprintf("%swould read %s at %s; read %s, good %s",
+	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
 		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
 }
 
@@ -444,9 +447,9 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
-		text := "No step on offer tells more. Read more points of these lines, or escalate the board."
+		text := "No step on offer tells more. Measure more points of these lines, or escalate the board."
 		if readRight(d) {
-			s.prose(3, 0, green, "Every point that was odd reads as on a good board now. Before power goes on, ask `halfsplit power` whether all that was touched has been read again; then close the case.")
+			s.prose(3, 0, green, "Every point that was out of range now measures as on a good board. Before power goes on, ask `halfsplit power` whether all that was touched has been measured again; then close the case.")
 			return
 		}
 		if len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0 {
@@ -521,7 +524,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
-		return "reads " + volts(o.Volts, o.Overload)
+		return volts(o.Volts, o.Overload)
 	case step.Do == engine.DoReplace:
 		return "still bad"
 	}
@@ -563,7 +566,7 @@ func headline(step *engine.Step) string {
 	case engine.DoEnds:
 		return "compare both ends of " + part
 	case engine.DoInspect:
-		return "look at " + part
+		return "inspect " + part
 	case engine.DoInject:
 		return "inject current into " + at
 	case engine.DoRemove:
@@ -571,13 +574,14 @@ func headline(step *engine.Step) string {
 	}
 	switch step.Remedy {
 	case "jumper":
-		return "bridge " + part
+		if strings.Contains(part, " to ") {
+			return "jumper from " + part
+		}
+		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
 	case "resolder":
 		return "resolder " + part
-	case "wire":
-		return "join " + part + " by a wire"
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
 	}
@@ -610,9 +614,9 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
 	}
 	if len(step.Then) > 0 && step.Do != engine.DoEnds {
-		verb := "then read "
+		verb := "then measure "
 		if step.Do == engine.DoReplace {
-			verb = "then read, to verify: "
+			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))
 	}

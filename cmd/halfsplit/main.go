@@ -166,7 +166,7 @@ func (a *app) help(cmd *cobra.Command, _ []string) {
 	fmt.Fprint(a.out, foldHelp(strings.TrimSpace(text)+"\n\n"+cmd.UsageString()))
 }
 
-const usageTemplate = `Write:
+const usageTemplate = `Usage:
   {{.UseLine}}{{if .HasAvailableSubCommands}}
 
 Commands:{{range .Commands}}{{if .IsAvailableCommand}}

@@ -45,9 +45,9 @@ func (a *app) meterFitCommand() *cobra.Command {
 	var celsius float64
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "fit OHMS=READING...",
+		Use:   "calibrate OHMS=READING...",
 		Short: "find your meter's own test current from known resistors read in diode mode",
-		Long: `fit finds the current that a meter drives in diode mode. Read two or three known
+		Long: `calibrate finds the current that a meter drives in diode mode. Read two or three known
 resistors in diode mode, from 100 ohm to 1.5 kohm; from three on it also tells a
 constant current from a voltage behind a resistance. A small-signal diode 1N4148,
 read the way it conducts, checks the resistors.
@@ -162,7 +162,7 @@ func (s *screen) meterFit(f references.MeterFit) {
 	}
 	if f.Misfit > references.MisfitAlarm {
 		s.gap()
-		s.prose(0, 0, loud, fmt.Sprintf("● The readings contradict each other: they miss the fit by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
+		s.prose(0, 0, loud, fmt.Sprintf("! The readings contradict each other: they miss the estimate by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
 	}
 	s.gap()
 	s.say("For sweep and case files:")
@@ -188,10 +188,10 @@ func (a *app) meterTeamCommand() *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "team FOLDER",
-		Short: "offset and gain of each meter, from boards that several meters read",
+		Short: "offset and gain of each meter, from boards that several meters measured",
 		Long: `team compares the meters of a folder of sweeps on the boards (samples) that more
-than one of them read, and estimates by how much each reads too high. Meters with
-unlike currents are compared through the estimated circuit.`,
+than one of them read, and estimates by how much each measures too high. Meters with
+different currents are compared through the estimated circuit.`,
 		Example:           "  halfsplit meter team kestrel/known --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
@@ -224,7 +224,7 @@ unlike currents are compared through the estimated circuit.`,
 				return nil
 			}
 			s.libraryHead(lib)
-			s.heading("METERS", "how much too high each reads")
+			s.heading("METERS", "by how much each measures too high")
 			var cellsOf [][]cell
 			for _, r := range rows {
 				cellsOf = append(cellsOf, []cell{{name(r.Meter), plain}, {fmt.Sprintf("%+.1f ± %.1f mV", 1000*r.Bias, 1000*r.Uncertainty), strong}, {fmt.Sprintf("%+.1f mV", 1000*r.Offset), plain}, {fmt.Sprintf("%+.2f %%", 100*r.Gain), plain}, {fmt.Sprint(r.Readings), plain}})

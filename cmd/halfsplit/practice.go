@@ -14,10 +14,10 @@ import (
 	"halfsplit/netlist"
 )
 
-// practiceHelp is what every practice command says of the seals.
-const practiceHelp = `What is wrong with a practice board is sealed in its file. The seals keep out
+// practiceHelp is what every practice command says of the encryption.
+const practiceHelp = `What is wrong with a practice board is encrypted in its file. That keeps out
 whoever reads, searches or compares the files, and whoever makes the class a second
-time without the teacher's passphrase. They do not keep out a student who looks into
+time without the teacher's passphrase. It does not keep out a student who looks into
 the memory of the running program, which has to know the board, or who writes a
 program that does. Nothing hinders a student from working on a case again and again
 in new records: without --exam the bench says whether a verdict is right, so trying
@@ -99,7 +99,7 @@ program works on each case too; one that it does not solve is called ` + lessons
 
 The same board, seed and passphrase give the same cases, and records of them can be
 scored with a set made anew; comments, titles and the order of a board file do not
-count. The files differ each time, for they are sealed anew.
+count. The files differ each time, for they are encrypted anew.
 
 The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 

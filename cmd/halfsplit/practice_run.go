@@ -202,17 +202,17 @@ var practiceDeeds = []practiceDeed{
 	{"read POINT...", "diode mode, red probe on ground, black on the point", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, false) }},
 	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
-	{"look PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
+	{"inspect PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
 	{"remove PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.remove) }},
 	{"reinstall PART", "put the same part back", func(b *practiceBench, w []string) error {
 		return b.each(w, b.done(b.desk.Reinstall, "is back on the board"))
 	}},
-	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Replace, "is new")) }},
-	{"bridge PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", func(b *practiceBench, w []string) error {
+	{"replace PART", "put a new, good one on", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Replace, "is new")) }},
+	{"jumper PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", func(b *practiceBench, w []string) error {
 		if slices.ContainsFunc(w, func(word string) bool { return strings.ContainsAny(word, ".-") || word == "to" }) {
 			return b.repair("jumper", w)
 		}
-		return b.each(w, b.done(b.desk.Jumper, "is bridged"))
+		return b.each(w, b.done(b.desk.Jumper, "has a jumper across it"))
 	}},
 	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
 	{"clean PIN-PIN", "between two neighbouring pins", func(b *practiceBench, w []string) error { return b.repair("clean", w) }},
@@ -235,8 +235,8 @@ func (b *practiceBench) repair(deed string, w []string) error {
 }
 
 // sameDeeds are other words for deeds.
-var sameDeeds = map[string]string{"replace": "replace", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "inspect", "wire": "jumper",
-	"remove": "remove", "off": "remove", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
+var sameDeeds = map[string]string{"measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "inspect", "wire": "jumper",
+	"off": "remove", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
 
 // enter does what a line asks for, and says what it cost.
 func (b *practiceBench) enter(line string) error {
@@ -277,6 +277,9 @@ func (b *practiceBench) enter(line string) error {
 		err := d.run(b, args)
 		b.paid()
 		return err
+	}
+	if now, ok := wasDeed[word]; ok {
+		return instead(quoted(fields[0])+" is now "+now, "? lists what can be done")
 	}
 	return instead(quoted(fields[0])+" means nothing here", document.Suggest(word, known, "? lists what can be done"))
 }

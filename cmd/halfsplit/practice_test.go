@@ -166,11 +166,11 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
 		{"remove R7, reinstall R7", "`reinstall` is a deed of its own; write one deed a line"},
-		{"bridge TP1 r1.1", "`TP1 r1.1` may be one place or two; write bridge TP1-r1.1 for what lies between"},
+		{"jumper TP1 r1.1", "`TP1 r1.1` may be one place or two; write jumper TP1-r1.1 for what lies between"},
 		{"undo", "nothing is taken back at a bench; reinstall a part or read again, and go on"},
 		{"verdict R1 open", "nothing was done about `R1`; say what repairs it, as in `R1 open; replace`"},
 		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each
-		{"look r9", "R9 "},
+		{"inspect r9", "R9 "},
 		{"verdict R1 open; hope", "`hope` is not a remedy"},
 		{hostile, "means nothing here"},
 		{strings.Repeat("x", 10000), "means nothing here"},

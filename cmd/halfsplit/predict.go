@@ -13,7 +13,7 @@ import (
 	"halfsplit/references"
 )
 
-// predictions is what `expect --json` prints.
+// predictions is what `predict --json` prints.
 type predictions struct {
 	Board    string              `json:"board"`
 	Revision string              `json:"revision"`
@@ -26,14 +26,15 @@ func (a *app) predictCommand() *cobra.Command {
 	var known, meter string
 	polarity := references.RedOnGround.String()
 	cmd := &cobra.Command{
-		Use:   "expect BOARD",
+		Use:   "predict BOARD",
 		Short: "predict the readings at every point",
-		Long: `expect predicts what a meter shows at every point of a board, good or with
+		Long: `predict says what a meter shows at every point of a board, good or with
 faults and work of your choice. Without --meter it is a common hand meter: 1 mA
 up to 3 V, OL above 2 V.
 
 A fault is written PART:MODE or PART.TERMINAL:MODE, with =OHMS where the mode
-has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged. Behind ± stands one
+has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged. Words of the bench are taken: dry joint,
+cold joint, high. Behind ± stands one
 standard deviation.`,
 		Example: `  halfsplit predict kestrel/board.yaml --known kestrel/known
   halfsplit predict kestrel/board.yaml --known kestrel/known --fault R12:open
@@ -84,7 +85,7 @@ standard deviation.`,
 	r.jsonFlag(cmd)
 	flags.StringArrayVar(&q.Faults, "fault", nil, "`FAULT` on the board, such as R12:open or C40:leaky=470; may be repeated")
 	flags.StringArrayVar(&q.Removed, "removed", nil, "`PART` off the board; may be repeated")
-	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a bridge across it; may be repeated")
+	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a jumper across it; may be repeated")
 	flags.StringArrayVar(&q.Replaced, "replaced", nil, "`PART` that is new and good; may be repeated")
 	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to predict; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
@@ -141,7 +142,7 @@ func (s *screen) predictions(board string, faults []string, q *engine.Question, 
 	if sweeps == 0 {
 		known = "no known good: junction drops are assumed"
 	}
-	s.heading("EXPECT", p.String()+", "+known)
+	s.heading("PREDICTED", p.String()+", "+known)
 
 	changed := 0
 	var rows [][]cell

@@ -208,7 +208,7 @@ func TestLocateJSON(t *testing.T) {
 		if err := json.Unmarshal(out.Bytes(), &answer); err != nil {
 			t.Fatalf("%s: %v", name, err)
 		}
-		for _, key := range []string{"abnormal", "explanations", "suspects", "next", "unseen", "cautions", "notes", "alike"} {
+		for _, key := range []string{"abnormal", "explanations", "suspects", "next", "unseen", "cautions", "notes", "ambiguity_groups"} {
 			if _, ok := answer[key].([]any); !ok {
 				t.Errorf("%s: %s is %v, not a list", name, key, answer[key])
 			}
@@ -252,7 +252,7 @@ func TestNoNullLists(t *testing.T) {
 	if err != nil || a.out.Flush() != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`"abnormal": []`, `"modes": {}`, `"reasons": []`, `"means": []`, `"alike": []`} {
+	for _, want := range []string{`"abnormal": []`, `"modes": {}`, `"reasons": []`, `"means": []`, `"ambiguity_groups": []`} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("no %s in\n%s", want, out.String())
 		}
@@ -341,7 +341,7 @@ func TestKindOf(t *testing.T) {
 // engine's types fails here until the screen shows it or this list says why not.
 func TestDiagnosisFields(t *testing.T) {
 	known := map[string]bool{}
-	for _, f := range []string{"Board", "Revision", "Implausible", "Abnormal", "Explanations", "Suspects", "Next", "Unseen", "Cautions", "Notes", "Expected", "Matched", "Readings", "Least"} { // practice prints Least
+	for _, f := range []string{"Board", "Revision", "Implausible", "Abnormal", "Explanations", "Suspects", "Next", "Unseen", "Cautions", "Notes", "Expected", "Ambiguous", "Readings", "Least"} { // practice prints Least
 		known[f] = true
 	}
 	typ := reflect.TypeFor[engine.Diagnosis]()

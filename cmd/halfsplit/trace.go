@@ -11,6 +11,14 @@ import (
 	"halfsplit/netlist"
 )
 
+// Signs of a drawing, after the symbols of IEC 60617 as far as text has them: a
+// junction, earth, and a supply. The marks of verdicts are others (● ▼ ▲).
+const (
+	netMark    = "•"
+	groundMark = "⊥"
+	railMark   = "↑"
+)
+
 func (a *app) traceCommand() *cobra.Command {
 	var r reader
 	var pastRails bool
@@ -160,11 +168,11 @@ func (d *drawing) goalWords(r *rung) string {
 	case r.Net == netlist.None:
 		return prose(d.partOf(r).Title)
 	case r.Net == d.board.Ground:
-		return "▼ " + name(d.board.Nets[r.Net].Name)
+		return groundMark + " " + name(d.board.Nets[r.Net].Name)
 	case r.Again:
 		return "→ joins " + name(d.board.Nets[r.Net].Name)
 	}
-	return "▲ " + d.netName(r.Net)
+	return railMark + " " + d.netName(r.Net)
 }
 
 // netName names a net, and says that it is a rail.
@@ -206,7 +214,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	}
 	s.net(d, d.root, "  ")
 	s.gap()
-	s.say("  " + s.paint(faint, "● net   █ part on the line   ▼ ends at ground   ▲ ends at a rail"))
+	s.say("  " + s.paint(faint, netMark+" net   █ part on the line   "+groundMark+" ends at ground   "+railMark+" ends at a rail"))
 	if d.rails {
 		s.say("  " + s.paint(faint, "--past-rails goes on behind the rails"))
 	}
@@ -214,7 +222,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 
 // net draws a net and all below it.
 func (s *screen) net(d *drawing, r *rung, margin string) {
-	line := margin + "● " + s.paint(strong, d.netName(r.Net))
+	line := margin + netMark + " " + s.paint(strong, d.netName(r.Net))
 	text := someNames(d.points(r.Net), mostPoints)
 	room := s.width - cells(margin) - 2 - cells(d.netName(r.Net)) - columnGap
 	if room >= leastCut {

@@ -128,7 +128,7 @@ func TestHelpFits(t *testing.T) {
 	var walk func(words []string, c *cobra.Command)
 	walk = func(words []string, c *cobra.Command) {
 		out, errs, code := play(t, "", append(words, "--help")...)
-		if code != exitDone || errs != "" || !strings.Contains(out, "Write:\n") {
+		if code != exitDone || errs != "" || !strings.Contains(out, "Usage:\n") {
 			t.Errorf("%q: exit %d, %s", words, code, errs)
 		}
 		for line := range strings.Lines(out) {

@@ -79,7 +79,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case closing, refer:
 		if e.verb == refer {
-			s.remedy = "escalated"
+			s.remedy = Escalated
 			if e.text != "" {
 				s.remedy += ": " + e.text
 			}
@@ -378,7 +378,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			r.Says = append(r.Says, "the probe missed the pad at the first reading, which is taken back")
 			return nil
 		}
-		r.Says = append(r.Says, "two odd readings that differ: both are kept, and weighed as such")
+		r.Says = append(r.Says, "two readings out of range that differ: both are kept, and weighed as such")
 		return nil
 	}
 	times := 0 // that it read like this since the board last changed
@@ -547,7 +547,7 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	case "replace":
 		return journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p.Part}}, nil
 	}
-	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, removed, resoldered or cleaned")
+	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: replaced, jumpered, removed, resoldered or cleaned")
 }
 
 func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {

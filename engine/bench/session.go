@@ -674,9 +674,6 @@ func (s *Session) askClose() (*Prompt, error) {
 		return nil, err
 	}
 	p := &Prompt{Ask: AskClose, Diagnosis: d, Cause: s.cause, Remedy: s.remedy}
-	if p.Cause == "" {
-		p.Cause = causeOf(d)
-	}
 	if p.Remedy == "" {
 		p.Remedy = Remedy(s.Case())
 	}
@@ -685,11 +682,18 @@ func (s *Session) askClose() (*Prompt, error) {
 			return nil, err
 		}
 	}
+	if p.Cause == "" {
+		p.Cause = causeOf(d, s.remedy != Escalated && p.PowerUp != nil && p.PowerUp.Passed())
+	}
 	return p, nil
 }
 
-// causeOf puts the likeliest explanation in words: "FL3 open".
-func causeOf(d *engine.Diagnosis) string {
+// Escalated is the remedy of a case that is closed because somebody else goes on.
+const Escalated = "escalated"
+
+// causeOf puts the likeliest explanation in words: "FL3 open". One that no repair has
+// proven is "suspected FL3 open (54 %)".
+func causeOf(d *engine.Diagnosis, proven bool) string {
 	var words []string
 	if len(d.Explanations) > 0 {
 		for _, f := range d.Explanations[0].Faults {
@@ -701,10 +705,14 @@ func causeOf(d *engine.Diagnosis) string {
 	if len(words) == 0 {
 		return "no fault found"
 	}
-	return strings.Join(words, ", ")
+	cause := strings.Join(words, ", ")
+	if !proven {
+		cause = fmt.Sprintf("suspected %s (%.0f %%)", cause, 100*d.Explanations[0].Probability)
+	}
+	return cause
 }
 
-// Remedy puts what the record says was done in words: "bridged FL3, left off
+// Remedy puts what the record says was done in words: "jumpered FL3, left off
 // C46".
 func Remedy(c *journal.Case) string {
 	stages := c.Stages()
@@ -714,7 +722,7 @@ func Remedy(c *journal.Case) string {
 		name := c.Board.Parts[x.Part].Name
 		switch {
 		case x.Jumpered:
-			words = append(words, "bridged "+name)
+			words = append(words, "jumpered "+name)
 		case x.Removed:
 			words = append(words, "left off "+name)
 		case x.Replaced:
@@ -731,7 +739,7 @@ func Remedy(c *journal.Case) string {
 }
 
 // repairWords say what was done to a place.
-var repairWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindJumper: "bridged"}
+var repairWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindJumper: "jumpered"}
 
 // wrongEntry is an entry that cannot be meant here.
 func wrongEntry(what, do string, args ...any) error {

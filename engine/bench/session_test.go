@@ -25,7 +25,7 @@ var update = flag.Bool("update", false, "write testdata/sessions anew")
 // (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
 var endings = map[string]struct{ cause, remedy string }{
 	"tail-not-detected":          {"C46 shorted", "left off C46"},
-	"touch-dead":                 {"FL3 open", "bridged FL3"},
+	"touch-dead":                 {"FL3 open", "jumpered FL3"},
 	"touch-never-wakes":          {"C40 shorted", "left off C40"},
 	"picture-flickers-when-warm": {"J3.22 to J3.24 bridged", "cleaned J3.22-J3.24"},
 	"battery-flat-overnight":     {"C72 shorted", "left off C72"}, // in truth a leak of 47 ohm: it warmed, which shorts do more often
@@ -244,12 +244,12 @@ func TestMoves(t *testing.T) {
 		{"put back R12", "put back R12"},
 		{"replaced FL3", "replaced FL3"},
 		{"replaced FL3 and R13", "replaced FL3, R13"},
-		{"bridged FL3", "bridged FL3"},
-		{"bridged FL3 with 0.1 ohm", "bridged FL3"},
+		{"bridged FL3", "jumpered FL3"},
+		{"bridged FL3 with 0.1 ohm", "jumpered FL3"},
 		{"cleaned J7.2-J7.4", "cleaned J7.2-J7.4"},
 		{"cleaned between J7.2 and J7.4", "cleaned J7.2-J7.4"},
 		{"resoldered j7.2", "resoldered J7.2"},
-		{"wired TP14 to R12.1", "bridged TP14-R12.1"},
+		{"wired TP14 to R12.1", "jumpered TP14-R12.1"},
 		{"C40 burnt", "C40 burnt"},
 		{"C40 looks corroded", "C40 corroded"},
 		{"looked at C41: clean", "C41 clean"},

@@ -84,7 +84,7 @@ var deeds = map[string]journal.Kind{
 	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
 	"refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
-	"bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
+	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
 	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
 	"clean": journal.KindClean, "cleaned": journal.KindClean,
 }

@@ -46,7 +46,7 @@ func TestAdd(t *testing.T) {
 		{"R12.1 open joint", "joint", "open", ""},
 		{"J7.2 open joint", "pin", "open", ""},
 		{"J7.2 to J7.4 bridged", "bridge", "shorted", ""},
-		{"TP14 to R12.1 Trace Broken", "trace", "open", ""},
+		{"TP14 to R12.1 Broken Trace", "trace", "open", ""},
 		{"R12 missing", "missing", "open", ""},
 		{"", "", "", "is not closed"},
 		{"the dog ate it", "", "", "names no mode"},

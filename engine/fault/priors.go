@@ -70,7 +70,7 @@ func PriorsShape() *document.Shape {
 	weights := func(doc string) *document.Shape {
 		return &document.Shape{Doc: doc, Fields: []document.Field{
 			{Name: "weight", Shape: odds},
-			{Name: "modes", Shape: &document.Shape{Doc: "how the weight divides into modes", Fields: named(modeKeys, share)}},
+			{Name: "modes", Shape: &document.Shape{Doc: "how the weight divides into modes", Was: wasMode, Fields: named(modeKeys, share)}},
 		}}
 	}
 	looks := named([]string{"burnt", "corroded", "cracked", "missing", "clean"}, share)
@@ -78,7 +78,7 @@ func PriorsShape() *document.Shape {
 		Doc: "Likelihoods of faults before any reading. What is left out stays at the built-in value.",
 		Fields: []document.Field{
 			{Name: "source", Shape: &document.Shape{Doc: "where the numbers come from"}},
-			{Name: "kinds", Shape: &document.Shape{Doc: "by kind of part", Fields: named(netlist.KindNames(), weights("likelihood in a thousand that a part of this kind on the line is bad"))}},
+			{Name: "kinds", Shape: &document.Shape{Doc: "by kind of part", Was: wasKind, Fields: named(netlist.KindNames(), weights("likelihood in a thousand that a part of this kind on the line is bad"))}},
 			{Name: "copper", Shape: &document.Shape{Doc: "joints, connector pins, traces and bridges between pins", Fields: named([]string{"joint", "pin", "trace", "bridge", "missing"}, weights("likelihood in a thousand"))}},
 			{Name: "wet", Shape: &document.Shape{Doc: "factors for a board that was wet", Fields: named([]string{"joint", "pin", "trace", "bridge"}, factor)}},
 			{Name: "looks", Shape: &document.Shape{Doc: "what the microscope shows", Fields: []document.Field{

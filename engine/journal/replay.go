@@ -68,14 +68,14 @@ func (d *decoder) checkOrder(c *Case) {
 		case KindRemove:
 			for _, p := range e.Parts {
 				if removed[p] {
-					d.warn(e.Pos, d.board.Parts[p].Name+" is removed already", "write `reinstall` or `fit` where it came back")
+					d.warn(e.Pos, d.board.Parts[p].Name+" is removed already", "write `reinstall` or `replace` where it came back")
 				}
 				removed[p] = true
 			}
 		case KindReinstall:
 			for _, p := range e.Parts {
 				if !removed[p] {
-					d.warn(e.Pos, d.board.Parts[p].Name+" is reinstalled but was not removed", "write `remove` where it came off, or `fit` for a new part")
+					d.warn(e.Pos, d.board.Parts[p].Name+" is reinstalled but was not removed", "write `remove` where it came off, or `replace` for a new part")
 				}
 				delete(removed, p)
 			}
@@ -86,7 +86,7 @@ func (d *decoder) checkOrder(c *Case) {
 		case KindJumper:
 			for _, b := range e.Jumpers {
 				if p := &d.board.Parts[b.Part]; len(p.Jumperable()) == 0 {
-					d.warn(b.Pos, p.Name+" has no series path, so that a bridge across it joins nothing", "name the part that lies along the line, or say in a `note` what was joined")
+					d.warn(b.Pos, p.Name+" has no series path, so that a jumper across it joins nothing", "name the part that lies along the line, or say in a `note` what was joined")
 				}
 			}
 		case KindInject:

@@ -15,6 +15,7 @@ func CaseShape() *document.Shape { return caseShape }
 
 // caseShape is built once; every document of a case file is one of it.
 var caseShape = &document.Shape{
+	Was: wasKey,
 	Doc: "One event of a repair. Events follow one another, separated by lines of ---.",
 	Fields: []document.Field{
 		{Name: "open", Shape: &document.Shape{

@@ -36,20 +36,20 @@ var costKeys = []cost{
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
 	{"remove", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Remove }},
 	{"reinstall", "putting it back", func(c *Costs) *float64 { return &c.Reinstall }},
-	{"replace", "fitting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},
-	{"jumper", "a wire or link across a part", func(c *Costs) *float64 { return &c.Jumper }},
+	{"replace", "putting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},
+	{"jumper", "a jumper across a part", func(c *Costs) *float64 { return &c.Jumper }},
 	{"ic", "replacing an IC", func(c *Costs) *float64 { return &c.IC }},
 	{"shield", "opening a shield, once", func(c *Costs) *float64 { return &c.Shield }},
 	{"underfill", "on top, for a part that is glued down", func(c *Costs) *float64 { return &c.Underfill }},
 	{"resolder", "a connector pin", func(c *Costs) *float64 { return &c.Resolder }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
-	{"jumper_trace", "a wire across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
+	{"jumper_trace", "a jumper across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
 	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
 }
 
 // CostsShape describes a costs file.
 func CostsShape() *document.Shape {
-	s := &document.Shape{Doc: "What bench work takes, in seconds. What is left out stays at the built-in value."}
+	s := &document.Shape{Was: wasCost, Doc: "What bench work takes, in seconds. What is left out stays at the built-in value."}
 	for _, c := range costKeys {
 		s.Fields = append(s.Fields, document.Field{Name: c.key, Shape: &document.Shape{Doc: "Seconds: " + c.doc + ".", Example: "60", Parse: func(text string) error {
 			v, err := strconv.ParseFloat(text, 64)

@@ -53,12 +53,12 @@ func TestCostsFile(t *testing.T) {
 	}
 
 	for _, c := range []struct{ text, want string }{
-		{"remove: 0\n", ":1:7: `remove`: `0` is not a number of seconds; write one above 0, such as 60"},
-		{"remove: .nan\n", ":1:7: `remove`: `.nan` is not a number of seconds; write one above 0, such as 60"},
-		{"remove: NaN\n", ":1:7: `remove`: `NaN` is not a number of seconds; write one above 0, such as 60"},
-		{"remove: Inf\n", ":1:7: `remove`: `Inf` is not a number of seconds; write one above 0, such as 60"},
-		{"remove: soon\n", ":1:7: `remove`: `soon` is not a number of seconds; write one above 0, such as 60"},
-		{"inspect: 10\nlitf: 90\n", ":2:1: unknown key `litf`; did you mean `remove`?"},
+		{"remove: 0\n", ":1:9: `remove`: `0` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: .nan\n", ":1:9: `remove`: `.nan` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: NaN\n", ":1:9: `remove`: `NaN` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: Inf\n", ":1:9: `remove`: `Inf` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: soon\n", ":1:9: `remove`: `soon` is not a number of seconds; write one above 0, such as 60"},
+		{"inspect: 10\nremvoe: 90\n", ":2:1: unknown key `remvoe`; did you mean `remove`?"},
 	} {
 		path := write(c.text)
 		_, err := LoadCosts(path)

@@ -70,7 +70,7 @@ type Line struct {
 	Work  Work     `json:"work"`       // the last that touched it; event 0 where none did
 	State State    `json:"state"`
 	At    string   `json:"at"`              // where it was read, or is to be read; "" out of reach
-	Read  *float64 `json:"read"`            // volts; null for OL and where not read
+	Read  *float64 `json:"measured"`        // volts; null for OL and where not read
 	Over  bool     `json:"overload"`        // the reading is OL
 	Want  *float64 `json:"want"`            // volts that a good board shows; null for OL
 	Via   string   `json:"via,omitempty"`   // the net that was read, where it is another that leads here
@@ -621,7 +621,7 @@ func (k *check) off(g *Answer) {
 		case engine.MayLeaveOff(p):
 			o.Why = "left off; the board runs without it, with less filtering"
 		case x.Jumpered:
-			o.Why = "off, with a bridge in its place"
+			o.Why = "off, with a jumper in its place"
 		case p.Role == netlist.Required:
 			o.Stops, o.Why = true, "the board file calls it required; put it back or replace it"
 		case onRail != "":

@@ -119,10 +119,10 @@ func editsText(b *netlist.Board, edits netlist.Edits) string {
 			words = append(words, "remove "+name)
 		}
 		if e.Replaced {
-			words = append(words, "fit "+name)
+			words = append(words, "replace "+name)
 		}
 		if e.Jumpered {
-			words = append(words, fmt.Sprintf("bridge %s with %g ohm", name, e.Ohms))
+			words = append(words, fmt.Sprintf("jumper %s with %g ohm", name, e.Ohms))
 		}
 	}
 	return strings.Join(words, ", ")

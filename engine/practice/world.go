@@ -116,7 +116,7 @@ func NewTruth(m *network.Model, seed uint64) *Truth {
 	for n := range rails {
 		rails[n] = netlist.NetID(n)
 	}
-	return newTruth(m, seed, key, rails, matchedElements(m))
+	return newTruth(m, seed, key, rails, matchedElements(m), true)
 }
 
 // NewNamedTruth draws a board type for cases that outlive edits of the board file:
@@ -156,14 +156,23 @@ func NewNamedTruth(m *network.Model, seed uint64) *Truth {
 	for e, f := range alike {
 		alike[e] = first[f]
 	}
-	return newTruth(m, seed, key, rails, alike)
+	return newTruth(m, seed, key, rails, alike, false)
 }
 
 // newTruth draws a board type by the keys of its elements; nets are gone through in
-// the order given.
-func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID, alike map[int32]int32) *Truth {
+// the order given. What is like another element is drawn after all others, or in its
+// turn: scenes are recorded so, and where the other comes later in the board file, it
+// is like one of nominal values there.
+func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID, alike map[int32]int32, inTurn bool) *Truth {
 	t := &Truth{Model: m, Seed: seed, key: key, values: m.Nominal(), drift: make([]float64, len(m.Elements))}
 	stated := statedElements(m)
+	like := func(e int) { // draws what is like another
+		r, j, first := random(seed, "element "+key[e]), &t.values.Junctions[e], alike[int32(e)]
+		r.NormFloat64() // the drift, which it has in common with the first
+		*j = t.values.Junctions[first]
+		j.Drop += matchedSD * r.NormFloat64()
+		t.drift[e] = t.drift[first]
+	}
 	var later []int
 	for e := range m.Elements {
 		r := random(seed, "element "+key[e])
@@ -179,7 +188,11 @@ func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID,
 			continue // a path that only the fit provides for
 		}
 		if first, ok := alike[int32(e)]; ok && first != int32(e) {
-			later = append(later, e) // when the one that it is like is drawn
+			if inTurn {
+				like(e)
+			} else {
+				later = append(later, e)
+			}
 			continue
 		}
 		t.drift[e] = driftSD * r.NormFloat64()
@@ -198,11 +211,7 @@ func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID,
 		}
 	}
 	for _, e := range later {
-		r, j, first := random(seed, "element "+key[e]), &t.values.Junctions[e], alike[int32(e)]
-		r.NormFloat64() // the drift, which it has in common with the first
-		*j = t.values.Junctions[first]
-		j.Drop += matchedSD * r.NormFloat64()
-		t.drift[e] = t.drift[first]
+		like(e)
 	}
 	r := random(seed, "loads")
 	for _, n := range nets {

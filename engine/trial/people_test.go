@@ -40,7 +40,7 @@ var peopleBoards = []struct{ name, path string }{
 type ending int
 
 const (
-	repaired ending = iota
+	wasRepaired ending = iota
 	deadEnd         // nothing to do next, with the fault on the board
 	circles         // the same reading for ever
 	late            // more steps or seconds than anybody takes
@@ -152,7 +152,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 		case err != nil:
 			return course{}, err
 		case w.Repaired():
-			c.end = repaired
+			c.end = wasRepaired
 		case c.end != deadEnd:
 			c.end = late
 		}
@@ -313,7 +313,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 			}
 			if c.drawn {
 				drawn++
-				if c.end == repaired {
+				if c.end == wasRepaired {
 					repaired++
 				}
 			} else {
@@ -322,7 +322,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 					named++
 				}
 			}
-			wrong = wrong || c.end != repaired
+			wrong = wrong || c.end != wasRepaired
 		}
 		if *tell && wrong {
 			g.t.Log(c.note)

@@ -46,7 +46,7 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 		word := ""
 		switch p := &b.b.Parts[x.Part]; {
 		case x.Jumpered:
-			word = "bridged"
+			word = "jumpered"
 		case x.Removed && engine.MayLeaveOff(p):
 			word = "left off"
 		case x.Removed:
@@ -96,7 +96,7 @@ func (b *builder) lines() error {
 		}
 		at, err := b.b.Point(p.before.At)
 		if err == nil {
-			draw(at.Net, "from "+p.At+", where a reading was odd")
+			draw(at.Net, "from "+p.At+", where a reading was out of range")
 		}
 	}
 	stages := b.c.Stages()

@@ -213,7 +213,7 @@ func (b *builder) head() {
 	switch {
 	case !closed:
 		r.Status = "under way"
-	case strings.HasPrefix(end.Remedy, "referred"):
+	case strings.HasPrefix(end.Remedy, bench.Escalated):
 		r.Status = "escalated"
 	case len(b.g.Reworked) == 0:
 		r.Status, r.StatusOK = "no fault found", true

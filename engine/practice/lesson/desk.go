@@ -458,7 +458,7 @@ func (d *Desk) Jumper(name string) error {
 		return err
 	}
 	if len(d.stage.board.Parts[p].Jumperable()) == 0 {
-		return fmt.Errorf("%s does not lie along a line, and a wire across it would short something; remove or replace it", document.Quote(name))
+		return fmt.Errorf("%s does not lie along a line, and a jumper across it would short something; remove or replace it", document.Quote(name))
 	}
 	return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: jumperOhms}}})
 }
@@ -556,7 +556,7 @@ func (d *Desk) Power() (*Powered, error) {
 
 // Remedies are the words for what repairs a board. "done" is what was done at the
 // bench before.
-var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "wire", "clean", "none"}
+var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "clean", "none"}
 
 // Repaired tells whether nothing is wrong with the board as it lies. It is not for
 // the student's eyes before the end.
@@ -611,7 +611,7 @@ func remedyFor(l *fault.Locus) string {
 	case netlist.RepairGap:
 		return "clean"
 	case netlist.RepairTrace:
-		return "wire"
+		return "jumper"
 	case netlist.RepairPin:
 		return "resolder"
 	}
@@ -662,7 +662,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		return d.write(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{l.Part}})
 	case remedy == "jumper":
 		if len(d.stage.board.Parts[l.Part].Jumperable()) == 0 {
-			return fmt.Errorf("%s cannot be bridged; replace it", document.Quote(n.Place))
+			return fmt.Errorf("no jumper can lie across %s; replace it", document.Quote(n.Place))
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
@@ -678,7 +678,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 	case remedy == "replace":
 		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
 	}
-	return fmt.Errorf("%s is not a remedy for %s; write replace, bridge, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
+	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
 // Seconds is the bench time spent so far.

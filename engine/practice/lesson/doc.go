@@ -15,7 +15,7 @@
 // Make draws boards of one type, each with something wrong that shows, and lets
 // the engine's own policy play every case to its end, to see how hard it is. A
 // practice file holds the board for the student's bench and the answer
-// for the teacher, both sealed; see the comment of File for what that protects
+// for the teacher, both encrypted; see the comment of File for what that protects
 // against and what not.
 //
 // A Desk is the student's bench: a board and a meter, and a record to which

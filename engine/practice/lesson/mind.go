@@ -306,7 +306,9 @@ func (d *Desk) Work(place, remedy string) error {
 		_, err := d.Remove(place)
 		return err
 	case "jumper":
-		return d.Jumper(place)
+		if _, err := d.part(place); err == nil { // else a broken trace
+			return d.Jumper(place)
+		}
 	case "replace":
 		return d.Replace(place)
 	}

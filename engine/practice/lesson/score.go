@@ -717,7 +717,7 @@ func stepWords(s *engine.Step) string {
 	case engine.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
 	case engine.DoInspect:
-		return "look at " + s.Part
+		return "inspect " + s.Part
 	case engine.DoInject:
 		return "inject current into " + s.At
 	case engine.DoRemove:

@@ -213,7 +213,7 @@ func (s *stage) idle(edits netlist.Edits) []string {
 	for _, e := range edits.List() {
 		switch p := &s.board.Parts[e.Part]; {
 		case e.Jumpered && !engine.MayJumper(p):
-			words = append(words, "a wire across "+p.Name)
+			words = append(words, "a jumper across "+p.Name)
 		case e.Removed && !e.Jumpered && !engine.MayLeaveOff(p):
 			words = append(words, p.Name+" off the board")
 		}

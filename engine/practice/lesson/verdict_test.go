@@ -16,7 +16,7 @@ func TestVerdicts(t *testing.T) {
 		{"R3", "R3", ""},
 		{"C3 short", "C3 shorted", ""},
 		{"C3 leaky and R1.1 open joint", "C3 leaky + R1 open joint", ""},
-		{"C3 leaky, R1 raised", "C3 leaky + R1 high resistance", ""},
+		{"C3 leaky, R1 high", "C3 leaky + R1 high resistance", ""},
 		{"J1.2 to J1.3 bridged", "J1.2 to J1.3 bridged", ""},
 		{"J1.2-J1.3 shorted", "J1.2 to J1.3 bridged", ""},
 		{"j1.2 J1.3 bridge", "J1.2 to J1.3 bridged", ""},
