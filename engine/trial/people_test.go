@@ -41,9 +41,9 @@ type ending int
 
 const (
 	wasRepaired ending = iota
-	deadEnd         // nothing to do next, with the fault on the board
-	circles         // the same reading for ever
-	late            // more steps or seconds than anybody takes
+	deadEnd            // nothing to do next, with the fault on the board
+	circles            // the same reading for ever
+	late               // more steps or seconds than anybody takes
 )
 
 var endings = []string{"repaired", "dead end", "in circles", "too long"}
