@@ -605,7 +605,7 @@ func compareLocate(t *testing.T, c *complaints) {
 func comparePowerUp(t *testing.T, c *complaints) {
 	for _, by := range []float64{0, -15, -20, -30, -40} {
 		v := moved(map[int]float64{8: by, 9: by, 10: by, 11: by})
-		cs, e := lark(t).open(larkPins(v), "repair: [J1.8]\n", larkPins(v))
+		cs, e := lark(t).open(larkPins(v), "resolder: [J1.8]\n", larkPins(v))
 		d, err := e.Diagnose(cs)
 		if err != nil {
 			t.Fatal(err)

@@ -320,7 +320,7 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 	for _, part := range []struct {
 		head, remark string
 		list         []leftOutRow
-	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as assembled", d.LeftOut}} {
+	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as it is assembled", d.LeftOut}} {
 		if len(part.list) == 0 {
 			continue
 		}
