@@ -158,7 +158,7 @@ func (tb *table) ask() *Prompt {
 
 var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "implausible", "stuck", "closed"}
 
-var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "power-up"}
+var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "power-up", "chosen"}
 
 func describe(b *netlist.Board, p *Prompt) string {
 	text := askNames[p.Ask]

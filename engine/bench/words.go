@@ -33,6 +33,7 @@ const (
 	yes                 // done, agreed, the usual
 	finish              // the sweep is done
 	sweep               // a connector
+	visit               // a point is to be asked for
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
@@ -55,6 +56,7 @@ type entry struct {
 	number   int              // of undo and take
 	name     string           // of sweep: the connector
 	swapped  bool             // of sweep
+	at       netlist.Point    // of visit
 	text     string           // of closing and refer
 	show     Show
 }
@@ -126,7 +128,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.power, p.deed, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.visit, p.power, p.deed, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -196,6 +198,20 @@ func (p *parser) sweep() (entry, bool, error) {
 	}
 	_, err := p.b.ConnectorByName(rest)
 	return entry{}, false, err
+}
+
+// visit is "at J7.4", with no reading.
+func (p *parser) visit() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "at")
+	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
+		return entry{}, false, nil
+	}
+	at, ok := p.point(rest)
+	if !ok {
+		_, err := p.b.Point(rest)
+		return entry{}, false, err
+	}
+	return entry{verb: visit, at: at}, true, nil
 }
 
 // currentWords is a current drawn from a supply: "draws 12 mA before the key".
