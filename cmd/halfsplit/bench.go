@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
@@ -27,6 +28,7 @@ type benchFlags struct {
 	meter                   string
 	by                      string
 	device                  string
+	page                    string
 	draw                    drawFlags
 }
 
@@ -45,11 +47,21 @@ A case that is not there yet is begun; then --board is needed.
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
-it can be fed from a file or from a meter.`,
+that it can be fed from a file or from a meter.
+
+--page shows the same session in a browser as well, such as that of a tablet beside
+the microscope. The first line that is printed is its address, with a key in it. It
+is for this machine alone, unless --page=ADDRESS names another address of it.`,
 		Example: `  halfsplit bench cases/touch-dead.yaml --board board.yaml --known known --complaint "touch dead"
   halfsplit bench cases/touch-dead.yaml
-  halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0`,
-		Args:              arguments("CASE file"),
+  halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0
+  halfsplit bench cases/touch-dead.yaml --page`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if f.page == pageHere && len(args) == 2 { // --page ADDRESS, as well as --page=ADDRESS
+				f.page, args = args[1], args[:1]
+			}
+			return arguments("CASE file")(cmd, args)
+		},
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.bench(cmd.InOrStdin(), args[0], &f)
@@ -62,12 +74,17 @@ it can be fed from a file or from a meter.`,
 	flags.StringVar(&f.meter, "meter", "", "`METER` as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
+	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
+	flags.Lookup("page").NoOptDefVal = pageHere
 	f.draw.add(cmd)
 	f.beliefFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
 	return cmd
 }
+
+// pageHere is the address of a page for this machine alone.
+const pageHere = "127.0.0.1"
 
 // drawFlags say what good boards draw from a bench supply.
 type drawFlags struct{ before, after string }
@@ -155,6 +172,17 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	}
 	defer in.close()
 	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && isTerminalIn(stdin)}
+	if f.page != "" {
+		if b.page, err = benchpage.Listen(f.page); err != nil {
+			return err
+		}
+		defer b.page.Close()
+		in.page, b.limits, b.engine = b.page.Entries(), limits, e
+		s.say(b.page.URL)
+		if b.page.Open {
+			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+		}
+	}
 	s.caseHead(c)
 	switch {
 	case begun:
@@ -202,6 +230,12 @@ type benchScreen struct {
 	closed bool
 	again  bool // what is asked stands above, and only the entry was wrong
 	failed bool // the last entry to be written could not be
+
+	// Of the page.
+	page   *benchpage.Server // nil for none
+	said   benchpage.Said    // what became of the last entry
+	limits powerup.Limits    // for the report
+	engine *engine.Engine
 }
 
 // run asks and takes entries until there are no more.
@@ -216,7 +250,7 @@ func (b *benchScreen) run(in *input) error {
 				b.closed = true
 				b.farewell()
 			}
-			if !b.terminal {
+			if !b.terminal && b.page == nil {
 				return nil
 			}
 		}
@@ -225,16 +259,18 @@ func (b *benchScreen) run(in *input) error {
 		if err := b.app.out.Flush(); err != nil {
 			return instead("the session cannot be shown: "+err.Error(), "open the case again; all that was confirmed is in it")
 		}
-		line, ok := in.next()
+		b.showPage(p)
+		line, ok := b.next(in)
 		if !ok {
 			b.gap()
 			b.left()
 			return in.err
 		}
-		if !b.terminal || line.device {
+		if !b.terminal || line.device || line.page != nil {
 			b.say(prose(line.text))
 		}
 		r, err := b.session.Enter(line.text)
+		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
 			b.again = true
@@ -242,6 +278,9 @@ func (b *benchScreen) run(in *input) error {
 			continue
 		}
 		b.failed = b.failed && len(r.Recorded) == 0
+		if line.page != nil {
+			r.Quit = false // the session is left at its terminal
+		}
 		if b.reply(p, r) {
 			return nil
 		}

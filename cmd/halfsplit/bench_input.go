@@ -8,6 +8,8 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"halfsplit/cmd/halfsplit/benchpage"
 )
 
 // input is where entries come from: the keyboard or a file on standard input,
@@ -17,14 +19,16 @@ type input struct {
 	stop    chan os.Signal
 	done    chan struct{}
 	device  *os.File
-	sources int // that have not ended
+	page    <-chan *benchpage.Entry // nil for none
+	sources int                     // that have not ended
 	err     error
 }
 
 // entryLine is one line of a source, or its end.
 type entryLine struct {
 	text   string
-	device bool // from the meter
+	device bool             // from the meter
+	page   *benchpage.Entry // from the page, which waits for an answer; nil for others
 	ended  bool
 	err    error
 }
@@ -79,12 +83,14 @@ func (in *input) read(r io.Reader, device bool) {
 }
 
 // next waits for an entry; ok is false when there are no more, or somebody
-// pressed Ctrl-C.
+// pressed Ctrl-C. A page may always bring more.
 func (in *input) next() (line entryLine, ok bool) {
-	for in.sources > 0 {
+	for in.sources > 0 || in.page != nil {
 		select {
 		case <-in.stop:
 			return entryLine{}, false
+		case e := <-in.page:
+			return entryLine{text: e.Text, page: e}, true
 		case line := <-in.lines:
 			if !line.ended {
 				return line, true
