@@ -165,7 +165,7 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 	}
 	switch p.Ask {
 	case bench.AskCautions:
-		n.Title, n.Object = "Cautions, once for each case", "Read these first"
+		n.Title, n.Object, n.Words = "Cautions, once for each case", "Read these first", true
 		for _, c := range p.Cautions {
 			n.Cautions = append(n.Cautions, prose(c.Text))
 		}
@@ -220,15 +220,15 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		n.Note = "To close it in words of your own, write them below: close CAUSE; REMEDY"
 		done("Close it so", benchpage.Choice{Entry: "s", Label: "Not yet"})
 	case bench.AskNothing:
-		n.Object = "No fault found"
+		n.Object, n.Words = "No fault found", true
 		n.Lines = []string{"What was measured is as on good boards, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software."}
 		done("Close the case")
 	case bench.AskImplausible:
-		n.Object = "Not plausible"
+		n.Object, n.Words = "Not plausible", true
 		n.Lines = []string{prose(p.Diagnosis.Implausible.Why), prose(p.Diagnosis.Implausible.Do)}
 		done("Put right: measure again", benchpage.Choice{Entry: "s", Label: "Leave the readings"})
 	case bench.AskStuck:
-		n.Object = "No step left"
+		n.Object, n.Words = "No step left", true
 		n.Lines = []string{"No step on offer tells more. Measure more points, say what you did, or escalate."}
 		if p.Wrong != "" {
 			n.Lines = append(n.Lines, "■ the next step could not be worked out: "+prose(p.Wrong))

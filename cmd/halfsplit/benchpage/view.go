@@ -27,6 +27,7 @@ type View struct {
 type Next struct {
 	Title        string // "NEXT"
 	Verb, Object string // "MEASURE", "J7.3"
+	Words        bool   // Object is a phrase and no name
 	Lines        []string
 	Expect       string // what a good board shows; "" where that is not the question
 	Outcomes     []Outcome
