@@ -42,13 +42,18 @@ const (
 // compare describes readings whose observations have been foreseen.
 func (e *Engine) compare(all []taken, obs []fault.Observation) []Comparison {
 	out := make([]Comparison, 0, len(all))
+	farads := map[string]func(netlist.NetID) float64{} // by edits
 	for i := range all {
-		out = append(out, e.compareOne(&all[i], obs))
+		key := all[i].edits.Key()
+		if farads[key] == nil {
+			farads[key] = e.Board.Capacitances(all[i].edits)
+		}
+		out = append(out, e.compareOne(&all[i], obs, farads[key]))
 	}
 	return out
 }
 
-func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
+func (e *Engine) compareOne(t *taken, obs []fault.Observation, farads func(netlist.NetID) float64) Comparison {
 	c := Comparison{At: t.read.Name, To: t.read.ToName, Polarity: t.read.Polarity.String(), Overload: t.read.Reading.Overload, Event: t.event,
 		Resistance: t.read.Reading.Unit == quantity.Ohm}
 	if t.read.At.Net != netlist.None {
@@ -98,14 +103,14 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
 	}
-	c.Settling = e.settling(t.read.At.Net, t.edits, math.Min(o.Good.Volts, d.Open), d)
+	c.Settling = settling(farads(t.read.At.Net), math.Min(o.Good.Volts, d.Open), d)
 	return c
 }
 
-// settling gives the seconds that a net takes to charge to a voltage, where they
-// are worth telling; 0 otherwise.
-func (e *Engine) settling(net netlist.NetID, edits netlist.Edits, volts float64, d network.Drive) float64 {
-	if tau := netlist.Settling(e.Board.Capacitance(net, edits), volts, d.Current); tau > settleSeconds {
+// settling gives the seconds that so many farads take to charge to a voltage, where
+// they are worth telling; 0 otherwise.
+func settling(farads, volts float64, d network.Drive) float64 {
+	if tau := netlist.Settling(farads, volts, d.Current); tau > settleSeconds {
 		return tau
 	}
 	return 0
@@ -193,6 +198,8 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 	}
 	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(e.model)
+	w.Bare = true
+	farads := e.Board.Capacitances(edits)
 	var out []Expectation
 	for _, p := range points {
 		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround)), Misfit: 1e-3}
@@ -223,7 +230,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		x.Settling = e.settling(p.Net, edits, volts, q.Setting.Drive)
+		x.Settling = settling(farads(p.Net), volts, q.Setting.Drive)
 		out = append(out, x)
 	}
 	return out, nil

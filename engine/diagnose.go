@@ -450,10 +450,17 @@ func (q *inquiry) notes(d *Diagnosis) {
 	if names := q.Undrawn(); len(names) > 0 {
 		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
 	}
+	if q.res.Left > tellLeft {
+		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
+	}
 	if math.Abs(q.ph.Shift) > 0.004 {
 		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))
 	}
 }
+
+// tellLeft is the share of the weight in sets that were not weighed from which that is
+// told: below, no percentage on the screen would change.
+const tellLeft = 0.01
 
 // list joins names, a few of them.
 func list(names []string) string {

@@ -34,6 +34,9 @@ type Options struct {
 	Limits plan.Limits   // of the planner's search
 	// Belief is taken in place of a fit to the library; nil for the fit.
 	Belief *fit.Belief
+	// Task ends work that takes long and counts how far it is; nil for none. It is of
+	// no use beside a Belief, whose model may be another engine's as well.
+	Task *network.Task
 }
 
 // Engine is a board with what good boards say about it. It is not changed after
@@ -64,6 +67,7 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 		return e, nil
 	}
 	e.model = network.New(b)
+	e.model.Task = o.Task
 	belief, err := fit.Fit(e.model, lib)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.File, err)

@@ -43,7 +43,7 @@ func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) 
 		return nil, err
 	}
 	w := network.NewWorkspace(e.model)
-	drive := driveOf(last)
+	drive, farads := driveOf(last), e.Board.Capacitances(last.Edits)
 	var out []Expectation
 	for _, s := range spots {
 		o := e.spotted(s, last)
@@ -65,7 +65,7 @@ func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) 
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		x.Settling = e.settling(s.At.Net, last.Edits, volts, drive)
+		x.Settling = settling(farads(s.At.Net), volts, drive)
 		out = append(out, x)
 	}
 	return out, nil

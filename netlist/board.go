@@ -52,6 +52,10 @@ type Board struct {
 	TestPoints []TestPoint
 	Alike      [][]NetID // groups of lines that should read alike on a good board
 	Note       string
+	// Layout is the path of the board's layout, empty where the file names none;
+	// LayoutAt is where it does. Load does not read it.
+	Layout   string
+	LayoutAt document.Position
 
 	index    index
 	warnings document.Problems

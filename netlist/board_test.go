@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -46,6 +47,9 @@ func part(t testing.TB, b *Board, name string) PartID {
 func describe(b *Board) string {
 	var s strings.Builder
 	fmt.Fprintf(&s, "board %q revision %q ground %q note %q\n", b.Name, b.Revision, b.Nets[b.Ground].Name, b.Note)
+	if b.Layout != "" {
+		fmt.Fprintf(&s, "layout %s, named at %s\n", filepath.ToSlash(b.Layout), b.LayoutAt)
+	}
 	for i := range b.Connectors {
 		c := &b.Connectors[i]
 		fmt.Fprintf(&s, "connector %s %q rows %d %s", c.Name, c.Title, c.Rows, c.Numbering)
@@ -382,8 +386,8 @@ func TestNeighbours(t *testing.T) {
 // Kinds and Paths hold together: every kind has a name, and paths stay within
 // the part's terminals for any number of them.
 func TestKinds(t *testing.T) {
-	if len(KindNames()) != int(Module) {
-		t.Errorf("%d names of %d kinds", len(KindNames()), Module)
+	if len(KindNames()) != int(Unknown) {
+		t.Errorf("%d names of %d kinds", len(KindNames()), Unknown)
 	}
 	for _, name := range KindNames() {
 		k, ok := ParseKind(name)

@@ -168,6 +168,8 @@ func (b *Board) warn() {
 		switch {
 		case len(nets) == 0:
 			add(p.At, "give its pins nets, or remove the part", "%s is connected to nothing", p.Name)
+		case p.Kind == Unknown:
+			add(p.At, "give its kind once you know it", "nobody knows whether %s conducts; readings on its nets tell less", p.Name)
 		case len(nets) == 1 && len(p.Terminals) > 1 && p.Kind != IC && p.Kind != Module:
 			add(p.At, "check its pins; it cannot be told from a wire", "%s has every terminal on one net", p.Name)
 		case (p.Kind == IC || p.Kind == Module) && len(p.Grounds) == 0:

@@ -158,14 +158,38 @@ func (p *Part) Bridgeable() []Path {
 // bench has left them. The walk does not pass ground, nor a rail other than
 // the net itself. Capacitors without a value count nothing.
 func (b *Board) Capacitance(net NetID, e Edits) float64 {
+	farads, _ := b.charged(net, e)
+	return farads
+}
+
+// Capacitances gives Capacitance of one net after another with the same edits, and
+// walks each line once.
+func (b *Board) Capacitances(e Edits) func(NetID) float64 {
+	known := make(map[NetID]float64)
+	return func(net NetID) float64 {
+		farads, ok := known[net]
+		if ok {
+			return farads
+		}
+		farads, nets := b.charged(net, e)
+		for _, n := range nets {
+			if !b.Nets[net].Rail || n == net { // a line's capacitors do not charge its rail
+				known[n] = farads
+			}
+		}
+		return farads
+	}
+}
+
+// charged gives Capacitance, and the nets walked.
+func (b *Board) charged(net NetID, e Edits) (farads float64, nets []NetID) {
 	if net == None || net == b.Ground {
-		return 0
+		return 0, nil
 	}
 	in := make(map[NetID]bool)
 	in[net] = true
-	nets := []NetID{net}
+	nets = append(nets, net)
 	counted := make(map[PartID]bool)
-	farads := 0.0
 	for i := 0; i < len(nets); i++ {
 		for _, t := range b.Nets[nets[i]].Terminals {
 			p := &b.Parts[t.Part]
@@ -193,7 +217,7 @@ func (b *Board) Capacitance(net NetID, e Edits) float64 {
 			}
 		}
 	}
-	return farads
+	return farads, nets
 }
 
 // Settling returns the seconds that a constant current of so many amperes

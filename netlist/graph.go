@@ -23,7 +23,7 @@ func partVertex(p PartID) Vertex { return Vertex{None, p} }
 //
 // Walks go along the ways through a part (Part.Paths, whatever their element,
 // for a capacitor may be shorted and a clamp leak), but not through ground and
-// not through an IC, module or crystal: a line ends on those. They are members
+// not through an IC, module, crystal or unknown part: a line ends on those. They are members
 // of the line all the same.
 type Graph struct {
 	// Bipartite is the graph itself, for the algorithms of its library.
@@ -44,7 +44,7 @@ type hop struct {
 }
 
 // passes tells that walks go through parts of the kind.
-func (k Kind) passes() bool { return k != IC && k != Module && k != Crystal }
+func (k Kind) passes() bool { return k != IC && k != Module && k != Crystal && k != Unknown }
 
 // Graph builds the graph of the board.
 func (b *Board) Graph() (*Graph, error) {

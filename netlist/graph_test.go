@@ -2,6 +2,8 @@ package netlist
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -345,5 +347,28 @@ func TestCapacitance(t *testing.T) {
 	// C*V/I: 100 uF to 3 V at 1 mA takes 0.3 s.
 	if got := Settling(100e-6, 3, 1e-3); got < 0.3-1e-12 || got > 0.3+1e-12 {
 		t.Errorf("Settling = %g s, want 0.3", got)
+	}
+}
+
+// TestCapacitances asks for every net of a board twice over, in any order: what one
+// walk tells of several nets is what a walk from each of them tells.
+func TestCapacitances(t *testing.T) {
+	for _, file := range []string{"demo/board.yaml", "boards/dock60.yaml", "boards/sensor12.yaml"} {
+		b, err := Load("../testdata/" + file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := rand.New(rand.NewPCG(5, 5))
+		for _, edits := range []Edits{{}, Edits{}.Lift(0).Lift(5), Edits{}.Lift(PartID(len(b.Parts) / 2))} {
+			farads := b.Capacitances(edits)
+			for _, n := range append(r.Perm(len(b.Nets)), r.Perm(len(b.Nets))...) {
+				if got, want := farads(NetID(n)), b.Capacitance(NetID(n), edits); math.Abs(got-want) > 1e-12*want {
+					t.Errorf("%s: %s has %g F, want %g F", file, b.Nets[n].Name, got, want)
+				}
+			}
+			if farads(None) != 0 {
+				t.Errorf("%s: a pin that goes nowhere has %g F", file, farads(None))
+			}
+		}
 	}
 }

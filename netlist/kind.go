@@ -30,6 +30,7 @@ const (
 	Crystal         // two to four terminals
 	IC              // any terminals
 	Module          // any terminals
+	Unknown         // any terminals; nobody knows whether it conducts
 )
 
 // Class is where a part of a kind usually stands on a line.
@@ -70,6 +71,7 @@ var kinds = [...]struct {
 	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]"},
 	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}"},
 	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}"},
+	Unknown:    {"unknown", quantity.None, 0, Active, nil, nil, 1, 0, "{1: A, 2: B, 3: C}"},
 }
 
 // kindMeans are words of the trade for kinds that the board file calls by another

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 	"slices"
 	"sort"
 	"strings"
@@ -56,6 +57,12 @@ func build(nodes []document.Node, file string) (*Board, error) {
 	l.Name = root.Get("board").Text()
 	l.Revision = root.Get("revision").Text()
 	l.Note = root.Get("note").Text()
+	if n := root.Get("layout"); n.Text() != "" {
+		l.LayoutAt = n.At()
+		if l.Layout = filepath.FromSlash(n.Text()); !filepath.IsAbs(l.Layout) {
+			l.Layout = filepath.Join(filepath.Dir(file), l.Layout)
+		}
+	}
 	l.index = index{
 		nets:       make(map[string]NetID),
 		parts:      make(map[string]PartID),

@@ -106,6 +106,7 @@ func (p *Part) Paths() []Path {
 		p.transistorPaths(add)
 	case IC, Module:
 		p.pinPaths(add)
+	case Unknown: // what is not known is no path
 	}
 	return paths
 }

@@ -62,6 +62,7 @@ var (
 			{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 			{Name: "revision", Shape: &document.Shape{Doc: "Its revision; readings never mix between revisions.", Example: "C"}},
 			{Name: "ground", Shape: &document.Shape{Doc: "The ground net, GND where it is left out.", Example: "GND"}},
+			{Name: "layout", Shape: &document.Shape{Doc: "The layout of the board, a KiCad layout or an IPC-D-356A file, from the folder of this file: where parts and pads lie, for drawings.", Example: "kestrel.kicad_pcb"}},
 			{Name: "note", Shape: freeText("Anything else.", "drawn from two boards and a magnifier")},
 			{Name: "connectors", Shape: &document.Shape{Doc: "Connectors by name.", Value: &document.Shape{
 				Doc: "One connector.",

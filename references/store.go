@@ -15,6 +15,7 @@ import (
 	"unicode"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/document/wholefile"
 )
 
 // digestLength is how many hexadecimal digits of the digest stand in a file
@@ -80,46 +81,13 @@ func edited(path string) bool {
 // then false. The file appears whole or not at all.
 func Add(dir string, s *Sweep, text []byte) (path string, added bool, err error) {
 	path = filepath.Join(dir, FileName(s, text))
-	err = writeNew(path, text)
+	if err = wholefile.MakeFolder(dir); err == nil {
+		err = wholefile.New(path, text)
+	}
 	if errors.Is(err, fs.ErrExist) {
 		return path, false, nil
 	}
 	return path, err == nil, err
-}
-
-// writeNew writes a file that must not be there yet: under a name that begins
-// with a dot, which LoadLibrary passes over, and then linked to its own. On a
-// drive that has no links it is written in its place.
-func writeNew(path string, text []byte) error {
-	dir := filepath.Dir(path)
-	if _, err := os.Lstat(path); err == nil {
-		return fs.ErrExist
-	}
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return err
-	}
-	draft, err := os.CreateTemp(dir, ".adding-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(draft.Name())
-	_, err = draft.Write(text)
-	err = errors.Join(err, draft.Chmod(0o644), draft.Sync(), draft.Close())
-	if err != nil {
-		return err
-	}
-	if err = os.Link(draft.Name(), path); err == nil || errors.Is(err, fs.ErrExist) {
-		return err
-	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		os.Remove(path)
-	}
-	return err
 }
 
 // Withdraw takes a sweep out of use by a note beside its file, which stays as it
@@ -153,7 +121,7 @@ func Withdraw(file, why, by string, when time.Time) (note string, err error) {
 	}
 	// One note a sweep: a second would only say again what the first does.
 	note = filepath.Join(dir, "withdraw-"+strings.TrimSuffix(strings.TrimSuffix(base, ".yaml"), ".yml")+".yaml")
-	if err := writeNew(note, []byte(b.String())); errors.Is(err, fs.ErrExist) {
+	if err := wholefile.New(note, []byte(b.String())); errors.Is(err, fs.ErrExist) {
 		return note, document.Problems{{Position: document.Position{File: file}, What: "is withdrawn already, by the note " + document.Quote(filepath.Base(note)) + " beside it", Do: "nothing is left to do"}}
 	} else if err != nil {
 		return "", err

@@ -1,7 +1,9 @@
 package references
 
 import (
+	"bytes"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -60,6 +62,23 @@ func LoadSweep(path string, b *netlist.Board) (*Sweep, error) {
 	if err != nil {
 		return nil, err
 	}
+	return sweepOf(path, nodes, b)
+}
+
+// ReadSweep is LoadSweep for what can be read only once, such as a pipe; path is its
+// name in messages. It returns the text that it read as well.
+func ReadSweep(r io.Reader, path string, b *netlist.Board) (*Sweep, []byte, error) {
+	var text bytes.Buffer
+	nodes, err := document.Decode(io.TeeReader(r, &text), path, sweepLimit)
+	if err != nil {
+		return nil, nil, err
+	}
+	s, err := sweepOf(path, nodes, b)
+	return s, text.Bytes(), err
+}
+
+// sweepOf decodes the documents of a sweep file.
+func sweepOf(path string, nodes []document.Node, b *netlist.Board) (*Sweep, error) {
 	node, problems := oneDocument(path, nodes)
 	if problems == nil {
 		problems = SweepShape().Check(node)

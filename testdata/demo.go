@@ -6,7 +6,7 @@ package testdata
 
 import "embed"
 
-// Demo holds demo/board.yaml, demo/known and demo/cases.
+// Demo holds demo/board.yaml, its layout, demo/known and demo/cases.
 //
-//go:embed demo/board.yaml demo/known/*.yaml demo/cases/*.yaml
+//go:embed demo/board.yaml demo/board.kicad_pcb demo/known/*.yaml demo/cases/*.yaml
 var Demo embed.FS

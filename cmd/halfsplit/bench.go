@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -47,7 +48,8 @@ A case that is not there yet is begun; then --board is needed.
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
-that it can be fed from a file or from a meter.
+it can be fed from a file or from a meter; the exit code is then 1 where a line
+was refused.
 
 --page shows the same session in a browser as well, such as that of a tablet beside
 the microscope. The first line that is printed is its address, with a key in it. It
@@ -225,11 +227,12 @@ type benchScreen struct {
 	session  *bench.Session
 	terminal bool // a person sees the prompt and what is typed
 
-	swept  int // connector whose picture was shown last, plus 1
-	shown  int // events when the last step was shown
-	closed bool
-	again  bool // what is asked stands above, and only the entry was wrong
-	failed bool // the last entry to be written could not be
+	swept   int // connector whose picture was shown last, plus 1
+	shown   int // events when the last step was shown
+	closed  bool
+	again   bool // what is asked stands above, and only the entry was wrong
+	failed  bool // the last entry to be written could not be
+	refused bool // a line that somebody wrote was refused
 
 	// Of the page.
 	page   *benchpage.Server // nil for none
@@ -251,7 +254,7 @@ func (b *benchScreen) run(in *input) error {
 				b.farewell()
 			}
 			if !b.terminal && b.page == nil {
-				return nil
+				return b.outcome()
 			}
 		}
 		b.prompt(p)
@@ -264,7 +267,7 @@ func (b *benchScreen) run(in *input) error {
 		if !ok {
 			b.gap()
 			b.left()
-			return in.err
+			return cmp.Or(in.err, b.outcome())
 		}
 		if !b.terminal || line.device || line.page != nil {
 			b.say(prose(line.text))
@@ -273,7 +276,7 @@ func (b *benchScreen) run(in *input) error {
 		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
-			b.again = true
+			b.again, b.refused = true, b.refused || !line.device && line.page == nil // a meter may send what is no reading, and a page is told at once
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}
@@ -282,9 +285,18 @@ func (b *benchScreen) run(in *input) error {
 			r.Quit = false // the session is left at its terminal
 		}
 		if b.reply(p, r) {
-			return nil
+			return b.outcome()
 		}
 	}
+}
+
+// outcome is how the session ends. A person at the prompt has seen what was refused
+// and could enter it again; who fed the session lines learns it from the exit code.
+func (b *benchScreen) outcome() error {
+	if b.failed || b.refused && !b.terminal {
+		return errBadly
+	}
+	return nil
 }
 
 // isTerminalIn tells whether entries come from a keyboard.

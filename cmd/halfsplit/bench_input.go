@@ -42,18 +42,37 @@ const mostLine = 4096
 func listen(stdin io.Reader, device string) (*input, error) {
 	in := &input{lines: make(chan entryLine), stop: make(chan os.Signal, 1), done: make(chan struct{}), sources: 1}
 	if device != "" {
-		f, err := os.Open(device)
-		if err != nil {
-			return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
-		}
-		in.device = f
 		in.sources++
-		go in.read(f, true)
+		if info, err := os.Stat(device); err == nil && info.Mode()&os.ModeNamedPipe != 0 {
+			// It can be opened only when somebody writes to it; the session does not
+			// wait for that.
+			go func() {
+				f, err := os.Open(device)
+				if err != nil {
+					in.read(errorReader{err}, true)
+					return
+				}
+				defer f.Close()
+				in.read(f, true)
+			}()
+		} else {
+			f, err := os.Open(device)
+			if err != nil {
+				return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
+			}
+			in.device = f
+			go in.read(f, true)
+		}
 	}
 	signal.Notify(in.stop, os.Interrupt, syscall.SIGTERM)
 	go in.read(stdin, false)
 	return in, nil
 }
+
+// errorReader is a source that could not be opened.
+type errorReader struct{ err error }
+
+func (r errorReader) Read([]byte) (int, error) { return 0, r.err }
 
 // read passes on the lines of one source.
 func (in *input) read(r io.Reader, device bool) {

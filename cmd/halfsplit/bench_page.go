@@ -48,7 +48,7 @@ func (b *benchScreen) next(in *input) (entryLine, bool) {
 			return line, ok
 		case line.page.Report:
 			var text bytes.Buffer
-			r, err := page.New(b.session.Case(), b.engine, b.limits)
+			r, err := page.New(b.session.Case(), b.engine, b.limits, b.app.layoutOf(b.session.Case().Board))
 			if err == nil {
 				err = r.HTML(&text)
 			}

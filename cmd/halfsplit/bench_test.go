@@ -170,8 +170,8 @@ func TestBenchRefused(t *testing.T) {
 		{[]string{"power", "cases/touch-dead.yaml", "--draw-after", "110..60 mA"}, "the lesser current first"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "x.html", "--markdown"}, "one of them"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "nowhere/x.html"}, "where you may write"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "is no HTML page"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no HTML page"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "which is read"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no page that `--html` wrote"},
 	} {
 		_, errs, code := play(t, "", tt.args...)
 		if code != exitUsage || !strings.Contains(errs, tt.want) {
@@ -257,7 +257,7 @@ func TestBenchFileGone(t *testing.T) {
 		return 0, io.EOF
 	})
 	var out, errs bytes.Buffer
-	if code := run([]string{"bench", "mine.yaml", "--board", "board.yaml", "--known", "known"}, gone, &out, &errs); code != exitDone {
+	if code := run([]string{"bench", "mine.yaml", "--board", "board.yaml", "--known", "known"}, gone, &out, &errs); code != exitBadly {
 		t.Errorf("exit %d, %s", code, errs.String())
 	}
 	if text := out.String(); !strings.Contains(text, "not recorded: mine.yaml") || !strings.Contains(text, "are not in the case") || strings.Contains(text, "All that was entered is") {

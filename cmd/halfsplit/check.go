@@ -16,6 +16,7 @@ import (
 	practicefile "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/layout/assembly"
 	"halfsplit/references"
 )
 
@@ -144,8 +145,11 @@ func (c *checker) check() {
 	for i := range c.files {
 		f := &c.files[i]
 		f.nodes, f.err = document.Read(f.path, 0)
-		if f.kind = kindOfNodes(f.nodes); f.kind == kindBoard {
+		switch f.kind = kindOfNodes(f.nodes); {
+		case f.kind == kindBoard:
 			f.board, f.err = netlist.Load(f.path)
+		case f.err != nil && kindOf(glance(f.path)) == kindCase:
+			f.kind = kindCase // a crash can leave one that is no YAML; its loader knows
 		}
 	}
 	for i := range c.files {
@@ -161,6 +165,7 @@ func (c *checker) file(f *checked) {
 	case kindBoard:
 		if f.board != nil {
 			c.add(f.board.Warnings(), true)
+			err = c.layout(f.board)
 		}
 	case kindSweep:
 		board := c.boardOf(f.nodes[0])
@@ -210,6 +215,27 @@ func (c *checker) file(f *checked) {
 	case err != nil:
 		c.add(document.Problems{{Position: document.Position{File: f.path}, What: prose(err.Error())}}, false)
 	}
+}
+
+// layout reads the layout that a board names, and warns of what it lacks.
+func (c *checker) layout(b *netlist.Board) error {
+	drawn, err := assembly.Load(b)
+	if drawn == nil {
+		return err
+	}
+	if missing := assembly.Missing(b, drawn); len(missing) > 0 {
+		const most = 8
+		text := strings.Join(missing[:min(len(missing), most)], ", ")
+		if more := len(missing) - most; more > 0 {
+			text += fmt.Sprintf(" and %d more", more)
+		}
+		c.add(document.Problems{{
+			Position: b.LayoutAt,
+			What:     "the layout " + document.Quote(b.Layout) + " does not have " + document.PrintableWords(text),
+			Do:       "they cannot be drawn; call parts alike in both files",
+		}}, true)
+	}
+	return nil
 }
 
 func kindNames() []string {

@@ -103,6 +103,9 @@ const glanceBytes = 64 << 10
 // glance lists the words that stand like keys at the left edge of a file's
 // first lines, which is enough to guess its kind.
 func glance(path string) []string {
+	if !regular(path) {
+		return nil
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil

@@ -5,7 +5,6 @@ package main
 import (
 	"bufio"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -39,16 +38,80 @@ func asProgram(t testing.TB, args ...string) *exec.Cmd {
 	return cmd
 }
 
+// kills is how many processes a test kills: HALFSPLIT_KILLS, or as many as are
+// usual.
+func kills(t *testing.T, usual int) int {
+	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_KILLS")); err == nil && n > 0 {
+		return n
+	}
+	if testing.Short() {
+		return usual / 10
+	}
+	return usual
+}
+
+// killed runs the program, feeds it lines and kills it with signal 9 within a time;
+// it returns the lines that were printed whole. The clock runs from the first of
+// them, so that most kills fall among entries; one in eight falls wherever it falls.
+func killed(t *testing.T, dice *rand.Rand, within time.Duration, line func(i int) string, args ...string) string {
+	t.Helper()
+	cmd := asProgram(t, args...)
+	stdin, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	go func() {
+		for i := 0; line != nil; i++ {
+			if _, err := fmt.Fprintln(stdin, line(i)); err != nil {
+				return
+			}
+		}
+	}()
+	begun := make(chan bool, 1)
+	done := make(chan string)
+	go func() {
+		var all strings.Builder
+		lines := bufio.NewReader(stdout)
+		for {
+			line, err := lines.ReadString('\n')
+			if err != nil {
+				break // a line without its end was not printed whole
+			}
+			all.WriteString(line)
+			select {
+			case begun <- true:
+			default:
+			}
+		}
+		done <- all.String()
+	}()
+	if line != nil && dice.IntN(8) > 0 {
+		select {
+		case <-begun:
+		case <-time.After(20 * time.Second):
+		}
+	}
+	time.Sleep(time.Duration(dice.Int64N(int64(within))))
+	cmd.Process.Kill() // fails where it has ended, which is as good
+	text := <-done
+	cmd.Wait()
+	return text
+}
+
 var acknowledged = regexp.MustCompile(`note: entry (\d+) +event (\d+)`)
 
 // TestKill kills a running session 200 times at random moments, with signal 9.
 // Every event whose number the session had printed is in the file afterwards,
 // with what was entered; the file opens again, and the next session goes on.
 func TestKill(t *testing.T) {
-	kills := 200
-	if testing.Short() {
-		kills = 20
-	}
+	kills := kills(t, 200)
 	demoFolder(t)
 	dice := rand.New(rand.NewPCG(4, 200)) // always the same moments to begin with
 	entered, lost, torn, acks := 0, 0, 0, 0
@@ -62,58 +125,8 @@ func TestKill(t *testing.T) {
 			expect = map[int]int{}
 			args = []string{"bench", file, "--by", "killed", "--board", "board.yaml", "--known", "known"}
 		}
-		cmd := asProgram(t, args...)
-		stdin, err := cmd.StdinPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		stdout, err := cmd.StdoutPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
 		first := entered
-		go func() {
-			for i := first; ; i++ {
-				if _, err := fmt.Fprintf(stdin, "n entry %d\n", i); err != nil {
-					return
-				}
-			}
-		}()
-		// The clock runs from the first prompt, so that most kills fall among
-		// entries; one in eight falls wherever it falls.
-		begun := make(chan bool, 1)
-		done := make(chan string)
-		go func() {
-			var all strings.Builder
-			lines := bufio.NewReader(stdout)
-			for {
-				line, err := lines.ReadString('\n')
-				if err == io.EOF || err != nil {
-					break // a line without its end was not printed whole
-				}
-				all.WriteString(line)
-				select {
-				case begun <- true:
-				default:
-				}
-			}
-			done <- all.String()
-		}()
-		if dice.IntN(8) > 0 {
-			select {
-			case <-begun:
-			case <-time.After(20 * time.Second):
-			}
-		}
-		time.Sleep(time.Duration(dice.IntN(25000)) * time.Microsecond)
-		if err := cmd.Process.Kill(); err != nil {
-			t.Fatal(err)
-		}
-		text := <-done
-		cmd.Wait()
+		text := killed(t, dice, 25*time.Millisecond, func(i int) string { return fmt.Sprintf("n entry %d", first+i) }, args...)
 		for _, m := range acknowledged.FindAllStringSubmatch(text, -1) {
 			entry, _ := strconv.Atoi(m[1])
 			event, _ := strconv.Atoi(m[2])
@@ -158,5 +171,97 @@ func TestKill(t *testing.T) {
 	_, errs, code := play(t, "q\n", "bench", file)
 	if code != exitDone || !strings.Contains(errs, "the last session did not end as it should") {
 		t.Errorf("after a kill: exit %d, %q", code, errs)
+	}
+}
+
+// TestKillAdd kills `known add` at random moments. Every sweep that it had told of is
+// there, every file is whole, and the next run removes what the killed ones left.
+func TestKillAdd(t *testing.T) {
+	kills := kills(t, 50)
+	demoFolder(t)
+	dice := rand.New(rand.NewPCG(4, 201))
+	text, err := os.ReadFile("known/k3-022.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const many = 60
+	sources := map[string]bool{}
+	add := []string{"known", "add", "--board", "board.yaml"}
+	for i := range many {
+		one := strings.Replace(string(text), "sample:", fmt.Sprintf("# copy %d\nsample:", i), 1)
+		sources[one] = true
+		file := fmt.Sprintf("copy-%d.yaml", i)
+		if err := os.WriteFile(file, []byte(one), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		add = append(add, file)
+	}
+	told, left, whole := 0, 0, 0
+	drafts := func(dir string) int {
+		list, _ := filepath.Glob(filepath.Join(dir, ".halfsplit-*"))
+		return len(list)
+	}
+	for n := range kills {
+		dir := fmt.Sprintf("into-%d", n)
+		out := killed(t, dice, 150*time.Millisecond, nil, append(add, "--to", dir)...)
+		for line := range strings.Lines(out) {
+			if file, ok := strings.CutPrefix(strings.TrimSpace(line), "added "); ok {
+				told++
+				if _, err := os.Stat(file); err != nil {
+					t.Errorf("kill %d: told as added: %v", n, err)
+				}
+			}
+		}
+		files, _ := filepath.Glob(filepath.Join(dir, "*.yaml"))
+		for _, file := range files {
+			whole++
+			if got, err := os.ReadFile(file); err != nil || !sources[string(got)] {
+				t.Errorf("kill %d: %s is not whole: %v", n, file, err)
+			}
+		}
+		left += drafts(dir)
+		if drafts(dir) > 0 {
+			if _, errs, code := play(t, "", append(add, "--to", dir)...); code != exitDone || drafts(dir) > 0 {
+				t.Errorf("kill %d: the next run exits %d and leaves %d drafts; %s", n, code, drafts(dir), errs)
+			}
+		}
+		os.RemoveAll(dir)
+	}
+	t.Logf("%d kills, %d sweeps told as added, %d files all whole, %d drafts left and removed", kills, told, whole, left)
+}
+
+var paid = regexp.MustCompile(`(?m) s so far$`)
+
+// TestKillPractice kills `practice run` among deeds. Every deed whose cost was told
+// is in the record.
+func TestKillPractice(t *testing.T) {
+	kills := kills(t, 50)
+	courseCopy(t)
+	dice := rand.New(rand.NewPCG(4, 202))
+	const perRecord = 10
+	told, lost, inRecord, record := 0, 0, 0, ""
+	for n := range kills {
+		if n%perRecord == 0 {
+			record, inRecord = fmt.Sprintf("record-%d.yaml", n/perRecord), 0
+		}
+		out := killed(t, dice, 25*time.Millisecond, func(i int) string { return fmt.Sprintf("read J1.%d", 2+i%3) }, "practice", "run", "lesson-01.yaml", "--by", "killed", "--journal", record)
+		now := len(paid.FindAllString(out, -1))
+		told += now
+		inRecord += now
+		c, err := journal.Load(record)
+		if err != nil {
+			if _, gone := os.Stat(record); gone == nil || inRecord > 0 {
+				t.Fatalf("kill %d: %v", n, err)
+			}
+			continue
+		}
+		if have := len(c.All) - 2; have < inRecord { // without the opening and the sweep
+			lost += inRecord - have
+			t.Errorf("kill %d: %d deeds were told, %d are in %s", n, inRecord, have, record)
+		}
+	}
+	t.Logf("%d kills, %d deeds told, %d lost", kills, told, lost)
+	if told < kills/2 {
+		t.Errorf("only %d deeds told in %d sessions: the kills came too early to show anything", told, kills)
 	}
 }

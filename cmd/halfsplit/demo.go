@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io/fs"
 	"os"
@@ -8,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/netlist/document/wholefile"
 	"halfsplit/testdata"
 )
 
@@ -47,7 +49,8 @@ overwritten.`,
 }
 
 // writeDemo copies the demonstration to a folder and returns the paths of its
-// cases. Nothing is written where any of its files is there already.
+// cases. Nothing is written where a file of another text is in the way, or where
+// the demonstration is complete; one that was cut off is completed.
 func writeDemo(folder string) (cases []string, err error) {
 	var files []string
 	err = fs.WalkDir(testdata.Demo, demoRoot, func(p string, entry fs.DirEntry, err error) error {
@@ -63,14 +66,26 @@ func writeDemo(folder string) (cases []string, err error) {
 		below, err := filepath.Rel(demoRoot, filepath.FromSlash(file))
 		return filepath.Join(folder, below), err
 	}
+	there := 0
 	for _, file := range files {
 		to, err := target(file)
 		if err != nil {
 			return nil, err
 		}
-		if _, err := os.Lstat(to); err == nil {
+		text, err := testdata.Demo.ReadFile(file)
+		if err != nil {
+			return nil, err
+		}
+		if _, err := os.Lstat(to); err != nil {
+			continue
+		}
+		there++
+		if !holds(to, text) {
 			return nil, instead(quoted(to)+" is there already", "name a new folder")
 		}
+	}
+	if there == len(files) {
+		return nil, instead(quoted(folder)+" holds the demonstration already", "work there, or name a new folder")
 	}
 	for _, file := range files {
 		to, err := target(file)
@@ -79,10 +94,10 @@ func writeDemo(folder string) (cases []string, err error) {
 		}
 		text, err := testdata.Demo.ReadFile(file)
 		if err == nil {
-			err = os.MkdirAll(filepath.Dir(to), 0o777)
+			err = wholefile.MakeFolder(filepath.Dir(to))
 		}
-		if err == nil {
-			err = writeNew(to, text)
+		if err == nil && !holds(to, text) {
+			err = wholefile.New(to, text)
 		}
 		if err != nil {
 			return nil, instead(fmt.Sprintf("%s cannot be written: %s", quoted(to), reason(err)), "name a folder where you may write")
@@ -94,19 +109,12 @@ func writeDemo(folder string) (cases []string, err error) {
 	return cases, nil
 }
 
-// writeNew writes a file that must not be there yet. It is whole, or it is not
-// there.
-func writeNew(path string, text []byte) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if err != nil {
-		return err
+// holds tells that a path is a file with this text.
+func holds(path string, text []byte) bool {
+	info, err := os.Lstat(path)
+	if err != nil || !info.Mode().IsRegular() || info.Size() != int64(len(text)) {
+		return false
 	}
-	_, err = f.Write(text)
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err != nil {
-		os.Remove(path) // a part of it would stand in the way of the next try
-	}
-	return err
+	have, err := os.ReadFile(path)
+	return err == nil && bytes.Equal(have, text)
 }

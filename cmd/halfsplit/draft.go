@@ -1,101 +1,342 @@
 package main
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
-	"io"
+	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/document/wholefile"
 	"halfsplit/netlist/draft"
 	"halfsplit/netlist/draft/table"
 )
 
+// draftFlags say what to draft and where to write it.
+type draftFlags struct {
+	connectors, columns         []string
+	board, revision, ground, to string
+	hops                        int
+	all, update, json           bool
+}
+
 func (a *app) draftCommand() *cobra.Command {
-	var board, revision, ground, to string
-	var around, columns []string
-	hops := 0
+	f := &draftFlags{}
 	cmd := &cobra.Command{
 		Use:   "draft FILE",
-		Short: "begin a board file from a table of pins or a KiCad netlist",
-		Long: `draft makes a board file from a table saved as CSV, one row for each pin (part,
-pin, net, and where known kind, value and title), or from the netlist that
-KiCad's schematic editor exports (.net). With --around it keeps what lies near a
-connector. What was guessed or is not known is marked "# ?" for you to check.
+		Short: "make a board file from a netlist, a layout or a table of pins",
+		Long: `draft makes a board file that passes check at once, from a netlist of KiCad (.net), a
+layout of KiCad (.kicad_pcb), an IPC-D-356A test file, or a table saved as CSV, one
+row for each pin (part, pin, net, and where known kind, value and title). The kind of
+file is told from its content.
 
-Kinds are guessed from the letters of names (R, C, L, FB, D, Q, U, J); a column
-"kind", or a field "halfsplit" of the symbol, says better. Parts that are marked
-as not fitted are left out.`,
-		Example: `  halfsplit draft lamp.net --around J7 --hops 3 --to board.yaml
-  halfsplit draft pins.csv --column part=Designator --column net="Net name" --board "Kestrel K3" --revision C`,
+Name the connector that the complaint is about with --connector; without it, the
+candidates are listed. What comes along: its lines up to the first ICs, what hangs
+on them, the supplies they touch, and of each IC the pins that matter. --all takes
+the whole board.
+
+What was guessed is marked "# ?" in the file and listed, what matters most first.
+Where the file that --to names is there already, what would change is shown: marked
+guesses are replaced, all else stays as people wrote it. --update writes it. FILE may
+be a pipe; - is standard input.`,
+		Example: `  halfsplit draft lamp.net
+  halfsplit draft lamp.net --connector J7 --to board.yaml
+  halfsplit draft lamp-2.net --connector J7 --to board.yaml --update
+  halfsplit draft pins.csv --column part=Designator --column net="Net name" --all`,
 		Args: arguments("FILE"),
-		RunE: func(_ *cobra.Command, args []string) error {
-			if isYAML(args[0]) {
-				return instead(quoted(args[0])+" is YAML, which needs no drafting", "name a table in CSV or a netlist (.net); a board file is ready for `halfsplit check`")
-			}
-			columnMap, err := table.ParseMap(columns)
-			if err != nil {
-				return err
-			}
-			if hops < 0 {
-				return instead("`--hops` cannot be negative", "write how many parts away from the connector, or 0 for no limit")
-			}
-			f, err := os.Open(args[0])
-			if err != nil {
-				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
-			}
-			defer f.Close()
-			var d *draft.Draft
-			if strings.HasSuffix(strings.ToLower(args[0]), ".net") {
-				if len(columns) > 0 {
-					return instead("`--column` is for tables", "leave it out for a netlist")
-				}
-				d, err = draft.ReadKiCad(f, args[0])
-			} else {
-				d, err = draft.ReadTable(f, args[0], columnMap)
-			}
-			if err != nil {
-				return err
-			}
-			for flag, name := range map[string]string{"--board": board, "--revision": revision} {
-				if r, hidden := document.Hidden(name); hidden {
-					return instead(fmt.Sprintf("`%s` holds the character U+%04X, which does not show", flag, r), "leave it out")
-				}
-			}
-			if board != "" {
-				d.Board = board
-			}
-			if revision != "" {
-				d.Revision = revision
-			}
-			if ground != "" {
-				if err := d.SetGround(ground); err != nil {
-					return err
-				}
-			}
-			if len(around) > 0 || hops > 0 {
-				if d, err = d.Around(around, hops); err != nil {
-					return err
-				}
-			}
-			if err := a.writeOut(to, func(w io.Writer) error { return d.Write(w) }); err != nil {
-				return err
-			}
-			if to != "" {
-				fmt.Fprintf(a.out, "Wrote %s with %s; look for # ? in it, then run halfsplit check on it.\n", path(to), count(len(d.Parts), "part"))
-			}
-			return nil
-		},
+		RunE: func(cmd *cobra.Command, args []string) error { return a.draft(cmd, args[0], f) },
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&board, "board", "", "`NAME` of the board")
-	flags.StringVar(&revision, "revision", "", "`REVISION` of the board")
-	flags.StringVar(&ground, "ground", "", "`NET` that is ground, where its name does not say")
-	flags.StringArrayVar(&around, "around", nil, "`CONNECTOR` whose surroundings to keep; may be repeated")
-	flags.IntVar(&hops, "hops", 0, "how many parts away from the connector; 0 for no limit")
-	flags.StringArrayVar(&columns, "column", nil, "`KEY=HEADING` of a table; may be repeated")
-	flags.StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")
+	flags.StringArrayVar(&f.connectors, "connector", nil, "`NAME` of the connector to begin at, or of any part to be called one; may be repeated")
+	flags.IntVar(&f.hops, "hops", 4, "how many parts away from the connector a line is followed")
+	flags.BoolVar(&f.all, "all", false, "take the whole board")
+	flags.StringVar(&f.ground, "ground", "", "`NET` that is ground, where its name does not say")
+	flags.StringVar(&f.board, "board", "", "`NAME` of the board")
+	flags.StringVar(&f.revision, "revision", "", "`REVISION` of the board")
+	flags.StringArrayVar(&f.columns, "column", nil, "`KEY=HEADING` of a table; may be repeated")
+	flags.StringVar(&f.to, "to", "", "`FILE` to write; else the screen")
+	flags.BoolVar(&f.update, "update", false, "write the changes into the file that is there")
+	flags.BoolVar(&f.json, "json", false, "print JSON: what was drafted, guessed and left out; volts")
 	return cmd
+}
+
+func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
+	s, err := a.screen()
+	if err != nil {
+		return err
+	}
+	if isYAML(file) {
+		return instead(quoted(file)+" is YAML, which needs no drafting", "name a netlist, a layout or a table; a board file is ready for `halfsplit check`")
+	}
+	columns, err := table.ParseMap(f.columns)
+	if err != nil {
+		return err
+	}
+	switch {
+	case f.hops < 1:
+		return instead("`--hops` is at least 1", "write how many parts away from the connector, or --all for the whole board")
+	case f.update && f.to == "":
+		return instead("`--update` needs the file to update", "name it with --to")
+	}
+	for _, x := range []struct{ flag, text string }{{"--board", f.board}, {"--revision", f.revision}} {
+		if r, hidden := document.Hidden(x.text); hidden {
+			return instead(fmt.Sprintf("`%s` holds the character U+%04X, which does not show", x.flag, r), "leave it out")
+		}
+	}
+	in, err := source(cmd, file)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	drawn, err := draft.Read(in, file, columns)
+	if err != nil {
+		return err
+	}
+	if f.board != "" {
+		drawn.Board = f.board
+	}
+	if f.revision != "" {
+		drawn.Revision = f.revision
+	}
+	d, err := draft.Make(drawn, f.ground, f.connectors)
+	if err != nil {
+		return err
+	}
+	if !f.all {
+		candidates := d.Candidates()
+		if len(f.connectors) == 0 && len(candidates) == 1 {
+			f.connectors = []string{candidates[0].Name}
+		}
+		if len(f.connectors) == 0 {
+			return a.candidates(s, candidates, f.json)
+		}
+		if d, err = d.Near(f.connectors, f.hops); err != nil {
+			return err
+		}
+	}
+	if drawn.Drawn && file != "-" && f.to != "" {
+		d.Layout = beside(f.to, file)
+	}
+	text, err := d.Text()
+	if err != nil {
+		return err
+	}
+	answer := draftAnswer(d)
+	if f.to == "" {
+		if f.json {
+			return a.json(answer)
+		}
+		_, err := fmt.Fprint(a.out, text)
+		return err
+	}
+	old, err := os.ReadFile(f.to)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		if err := wholefile.New(f.to, []byte(text)); err != nil {
+			return instead(quoted(f.to)+" cannot be written: "+reason(err), "name a file in a folder where you may write")
+		}
+		answer.Wrote = f.to
+	case err != nil:
+		return instead(quoted(f.to)+" cannot be read: "+reason(err), "name another file")
+	default:
+		merged, changes, err := draft.Merge(string(old), text, f.to)
+		if err != nil {
+			return err
+		}
+		answer.changes(changes, merged != string(old))
+		if f.update && merged != string(old) {
+			same := func(head []byte) bool { return bytes.HasPrefix(old, head) } // nobody wrote it meanwhile
+			if err := wholefile.Replace(f.to, []byte(merged), same); err != nil {
+				return instead(quoted(f.to)+" cannot be written: "+reason(err), "check that you may write it")
+			}
+			answer.Wrote = f.to
+		}
+	}
+	if f.json {
+		return a.json(answer)
+	}
+	s.drafted(f, answer)
+	return nil
+}
+
+// beside is the path of a file from the folder of another one, with strokes as board
+// files have them; empty where there is no such path.
+func beside(from, file string) string {
+	folder, err := filepath.Abs(filepath.Dir(from))
+	if err != nil {
+		return ""
+	}
+	if file, err = filepath.Abs(file); err != nil {
+		return ""
+	}
+	rel, err := filepath.Rel(folder, file)
+	if _, hidden := document.Hidden(rel); err != nil || hidden {
+		return ""
+	}
+	return filepath.ToSlash(rel)
+}
+
+// candidates lists the connectors that can be named, and asks for one.
+func (a *app) candidates(s *screen, list []draft.Candidate, asJSON bool) error {
+	if len(list) == 0 {
+		return instead("nothing on the board looks like a connector", "name the part to begin at with --connector, or take the whole board with --all")
+	}
+	if asJSON {
+		rows := []candidateRow{}
+		for _, c := range list {
+			rows = append(rows, candidateRow{c.Name, c.Title, c.Pins, c.Lines, !c.Sure})
+		}
+		if err := a.json(struct {
+			Candidates []candidateRow `json:"candidates"`
+		}{rows}); err != nil {
+			return err
+		}
+	} else {
+		s.heading("CONNECTORS", "those with the most lines first")
+		var rows [][]cell
+		for _, c := range list {
+			guessed := ""
+			if !c.Sure {
+				guessed = "guessed"
+			}
+			rows = append(rows, []cell{{name(c.Name), strong}, {fmt.Sprint(c.Pins), plain}, {fmt.Sprint(c.Lines), plain}, {prose(c.Title), plain}, {guessed, plain}})
+		}
+		s.table(2, []column{{head: "name"}, {head: "pins", right: true}, {head: "lines", right: true}, {head: "title", give: true}, {head: ""}}, rows)
+		s.gap()
+	}
+	return instead("no connector was named, so that nothing was written", "name the one that the complaint is about with --connector, such as --connector "+quoted(list[0].Name)+"; or take the whole board with --all")
+}
+
+type candidateRow struct {
+	Name    string `json:"name"`
+	Title   string `json:"title"`
+	Pins    int    `json:"pins"`
+	Lines   int    `json:"lines"` // nets other than ground and supplies
+	Guessed bool   `json:"guessed"`
+}
+
+// drafted is what `draft` says of what it made.
+type drafted struct {
+	Board   string          `json:"board"`
+	Wrote   string          `json:"wrote"` // empty where nothing was
+	Parts   int             `json:"parts"`
+	Nets    int             `json:"nets"`
+	Guesses []guessRow      `json:"guesses"` // what matters most first
+	Cut     []leftOutRow    `json:"cut_off"`
+	LeftOut []leftOutRow    `json:"left_out"`
+	Changes []draftedChange `json:"changes"`
+	differs bool            // the file that is there would be another
+}
+
+type guessRow struct {
+	Name string `json:"name"` // of a part or net
+	What string `json:"what"`
+	Hops int    `json:"hops"` // parts between it and the nearest connector
+}
+
+type leftOutRow struct {
+	What string `json:"what"`
+	Why  string `json:"why"`
+}
+
+type draftedChange struct {
+	Entry string `json:"entry"`
+	What  string `json:"what"`
+	Why   string `json:"why"`
+	Old   string `json:"old"`
+	New   string `json:"new"`
+}
+
+func draftAnswer(d *draft.Draft) *drafted {
+	answer := &drafted{Board: d.Board, Guesses: []guessRow{}, Cut: []leftOutRow{}, LeftOut: []leftOutRow{}, Changes: []draftedChange{}}
+	nets := make(map[string]bool)
+	for _, p := range d.Parts {
+		if p.Sort == draft.IsPart {
+			answer.Parts++
+		}
+		for _, pin := range p.Pins {
+			if pin.Net != "" {
+				nets[pin.Net] = true
+			}
+		}
+	}
+	answer.Nets = len(nets)
+	for _, g := range d.Doubts() {
+		answer.Guesses = append(answer.Guesses, guessRow{g.Name, g.What, g.Hops})
+	}
+	for _, c := range d.Cut {
+		answer.Cut = append(answer.Cut, leftOutRow{c.Name, c.Why})
+	}
+	for _, l := range d.LeftOut {
+		answer.LeftOut = append(answer.LeftOut, leftOutRow{l.Name, l.Why})
+	}
+	return answer
+}
+
+func (d *drafted) changes(list []draft.Change, differs bool) {
+	d.differs = differs
+	for _, c := range list {
+		d.Changes = append(d.Changes, draftedChange{c.Entry, c.What.String(), c.Reason, strings.TrimRight(c.Old, "\n"), strings.TrimRight(c.Draft, "\n")})
+	}
+}
+
+// drafted prints it.
+func (s *screen) drafted(f *draftFlags, d *drafted) {
+	switch {
+	case d.Wrote != "":
+		s.say(fmt.Sprintf("Wrote %s: %s on %s.", path(d.Wrote), count(d.Parts, "part"), count(d.Nets, "net")))
+	case !d.differs:
+		s.say(path(f.to) + " stays as it is.")
+	}
+	if len(d.Changes) > 0 {
+		s.heading("CHANGES", "marked guesses are replaced, all else stays")
+		for _, c := range d.Changes {
+			text := c.What + " " + name(c.Entry)
+			if c.Why != "" {
+				text += ": " + prose(c.Why)
+			}
+			s.prose(2, 2, plain, text)
+			if c.Old != "" && c.New != "" {
+				s.prose(4, 2, faint, "file:  "+prose(c.Old))
+				s.prose(4, 2, faint, "draft: "+prose(c.New))
+			}
+		}
+		if d.differs && d.Wrote == "" {
+			s.gap()
+			s.say("Nothing was written. Add --update to write it.")
+		}
+	}
+	if len(d.Guesses) > 0 {
+		s.heading("TO CHECK", fmt.Sprintf("marked # ? in the file; what matters most first, %d in all", len(d.Guesses)))
+		for _, g := range d.Guesses {
+			s.prose(2, 2, plain, fmt.Sprintf("%s: %s", name(g.Name), prose(g.What)))
+		}
+	}
+	for _, part := range []struct {
+		head, remark string
+		list         []leftOutRow
+	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as fitted", d.LeftOut}} {
+		if len(part.list) == 0 {
+			continue
+		}
+		s.heading(part.head, part.remark)
+		// What is left out for one reason stands on one line.
+		var reasons []string
+		names := make(map[string][]string)
+		for _, l := range part.list {
+			why, _, _ := strings.Cut(l.Why, ": ")
+			if names[why] == nil {
+				reasons = append(reasons, why)
+			}
+			names[why] = append(names[why], name(l.What))
+		}
+		for _, why := range reasons {
+			s.prose(2, 2, plain, fmt.Sprintf("%s: %s", why, strings.Join(names[why], ", ")))
+		}
+	}
 }

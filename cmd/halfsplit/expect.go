@@ -61,7 +61,7 @@ standard deviation.`,
 			if err != nil {
 				return err
 			}
-			e, err := engine.New(b, lib, engine.Options{})
+			e, err := engine.New(b, lib, engine.Options{Task: a.begin("every point asked for", b)})
 			if err != nil {
 				return err
 			}

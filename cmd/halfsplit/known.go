@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -106,11 +107,12 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Short: "put sweeps of good boards into the store",
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
 board, revision, sample, date and a digest of its text. What is there already is
-left as it is. Nothing is added where one of the files has a problem.`,
+left as it is. Nothing is added where one of the files has a problem. A sweep may
+come through a pipe; - is standard input.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
 		Args:              someArguments("a sweep file"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.screen()
 			if err != nil {
 				return err
@@ -131,7 +133,12 @@ left as it is. Nothing is added where one of the files has a problem.`,
 			var all []ready
 			var problems document.Problems
 			for _, file := range args {
-				sweep, err := references.LoadSweep(file, b)
+				in, err := source(cmd, file)
+				if err != nil {
+					return err
+				}
+				sweep, text, err := references.ReadSweep(in, file, b)
+				in.Close()
 				var found document.Problems
 				switch {
 				case errors.As(err, &found):
@@ -139,10 +146,6 @@ left as it is. Nothing is added where one of the files has a problem.`,
 					continue
 				case err != nil:
 					return err
-				}
-				text, err := os.ReadFile(file)
-				if err != nil {
-					return instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
 				}
 				all = append(all, ready{sweep, text})
 			}
@@ -191,6 +194,9 @@ more. The sweep stays where it is; remove the note to use it again.`,
 				return err
 			}
 			note, err := references.Withdraw(args[0], why, by, time.Now().Truncate(time.Second))
+			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
+				return instead(quoted(unwritten.Path)+" cannot be written: "+reason(err), "the note has to lie beside the sweep: ask who may write there")
+			}
 			if err != nil {
 				return err
 			}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"os"
 
 	"github.com/spf13/cobra"
 
@@ -13,21 +12,6 @@ import (
 	"halfsplit/references"
 	"halfsplit/references/exchange"
 )
-
-// writeOut writes to a new file, or to the answer where no file is named.
-func (a *app) writeOut(file string, write func(w io.Writer) error) error {
-	if file == "" {
-		return write(a.out)
-	}
-	var text bytes.Buffer
-	if err := write(&text); err != nil {
-		return err
-	}
-	if err := writeNew(file, text.Bytes()); err != nil {
-		return instead(quoted(file)+" cannot be written: "+reason(err), "name a file that is not there yet, in a folder where you may write")
-	}
-	return nil
-}
 
 func (a *app) knownImportCommand() *cobra.Command {
 	var to, board, unit string
@@ -43,11 +27,11 @@ polarity, temperature, battery, unplugged, draw_before_key, draw_after_key, mete
 test_current, open_voltage, over, accuracy, resolution, source, ohms_current,
 ohms_open, ohms_over, and sweep, which tells apart what is alike in all of them. A
 table with a column for each board maps reading:SAMPLE=HEADING. A table may have
-16 MB.`,
+16 MB, and come through a pipe; - is standard input.`,
 		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV
   halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value taken=2026-08-02 --value "test_current=0.5 mA"`,
 		Args: arguments("TABLE in CSV"),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.screen()
 			if err != nil {
 				return err
@@ -66,9 +50,9 @@ table with a column for each board maps reading:SAMPLE=HEADING. A table may have
 			if o.Values, err = table.ParseMap(values); err != nil {
 				return err
 			}
-			f, err := os.Open(args[0])
+			f, err := source(cmd, args[0])
 			if err != nil {
-				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+				return err
 			}
 			defer f.Close()
 			sweeps, unused, err := exchange.ReadCSV(f, args[0], b, o)
@@ -169,7 +153,7 @@ func (a *app) knownSheetCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c) })
+			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c, a.layoutOf(b)) })
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not be there yet; else the screen")

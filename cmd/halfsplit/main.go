@@ -24,6 +24,8 @@ const (
 	exitDone  = 0 // the question was answered
 	exitBadly = 1 // it was answered, badly for the user: faults in files, power-up check not passed
 	exitUsage = 2 // usage or bad input
+	// interrupted: 128 and the number of SIGINT, as shells have it (POSIX, from memory)
+	exitStopped = 130
 )
 
 // errBadly ends a command whose answer is printed and is bad for the user.
@@ -41,6 +43,7 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	root.SetOut(out)
 	root.SetErr(stderr)
 	err := root.Execute()
+	err = app.work.end(err)
 	if err == nil {
 		err = app.unhelped
 	}
@@ -54,6 +57,9 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return exitBadly
 	}
 	complain(stderr, err)
+	if err == errStopped {
+		return exitStopped
+	}
 	return exitUsage
 }
 
@@ -63,6 +69,7 @@ type app struct {
 	terminal bool      // out ends on a terminal
 	errors   io.Writer // complaints and warnings
 	unhelped error     // help was asked for on a command that there is not
+	work     *work     // nil where nothing takes long
 
 	// Flags that every command has.
 	colour string
@@ -101,7 +108,7 @@ Begin with a demonstration on an invented board:
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpFunc(a.help)
 	root.AddCommand(
-		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
+		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(), a.drawCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
 		a.reachCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),

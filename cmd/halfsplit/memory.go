@@ -85,8 +85,10 @@ Folders stand for all case files in them.`,
 			if err != nil {
 				return err
 			}
-			if !(strength.Kinds > 0 && strength.Modes > 0) {
-				return instead("`--kinds` and `--modes` must be above zero", "write how many cases the tool's own weights count for")
+			for flag, v := range map[string]float64{"kinds": strength.Kinds, "modes": strength.Modes} {
+				if !(v > 0 && v <= mostStrength) {
+					return instead(fmt.Sprintf("`--%s` must be above zero and at most %g", flag, mostStrength), "write how many cases the tool's own weights count for")
+				}
 			}
 			base := fault.DefaultPriors()
 			if priors != "" {
@@ -135,6 +137,10 @@ Folders stand for all case files in them.`,
 	mustComplete(cmd, "priors", completeYAML)
 	return cmd
 }
+
+// mostStrength is the most cases that weights may count for: beyond it no number of
+// real cases would move them.
+const mostStrength = 1e9
 
 // learnFrom counts one case and returns why it was not counted, "" where it was.
 // The same text under two names is one case, whatever its line ends.

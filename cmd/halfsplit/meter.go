@@ -75,6 +75,9 @@ What it prints goes into sweep and case files.`,
 				}
 				known = append(known, k)
 			}
+			if _, err := references.ParseCelsius(strconv.FormatFloat(celsius, 'f', -1, 64) + " C"); err != nil {
+				return fmt.Errorf("`--celsius`: %w", err)
+			}
 			if diode != "" {
 				volts, err := diodeVolts(diode)
 				if err != nil {

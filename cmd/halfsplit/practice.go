@@ -17,10 +17,15 @@ import (
 // practiceHelp is what every practice command says of the seals.
 const practiceHelp = `What is wrong with a practice board is sealed in its file. The seals keep out
 whoever reads, searches or compares the files, and whoever makes the class a second
-time without the teacher's phrase. They do not keep out a student who can write a
-program: the bench has to know the board, so what it knows can be taken out of it.
-Nor do they hinder working on a case twice, or asking ` + "`halfsplit locate`" + ` about a
-record. Use practice for learning, not for an examination that matters.`
+time without the teacher's phrase. They do not keep out a student who looks into
+the memory of the running program, which has to know the board, or who writes a
+program that does. Nothing hinders a student from working on a case again and again
+in new records: without --exam the bench says whether a verdict is right, so trying
+one verdict after the other finds the answer. Nor from taking the last events, such
+as a wrong verdict, off the end of a record, or from asking ` + "`halfsplit locate`" + ` about
+it. The score does mark events that were changed or added by hand, readings that the
+bench did not show, and records that are the same work to the second. Use practice
+for learning, not for an examination that matters.`
 
 func (a *app) practiceCommand() *cobra.Command {
 	cmd := &cobra.Command{

@@ -12,6 +12,10 @@ import (
 
 type pageTemplate = *template.Template
 
+// pagePolicy keeps a page from fetching or running anything, whatever it came to
+// hold.
+const pagePolicy = `<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">`
+
 const pageStyle = `<style>
 body { font: 15px/1.45 system-ui, sans-serif; max-width: 60em; margin: 2em auto; padding: 0 1em; color: #1c1c1c; background: #fff; }
 h1 { font-size: 1.4em; } h2 { font-size: 1.1em; margin-top: 2em; border-bottom: 1px solid #999; }
@@ -42,7 +46,7 @@ var pageFunctions = template.FuncMap{
 
 // classPage does not tell the answers.
 var classPage = template.Must(template.New("class").Funcs(pageFunctions).Parse(`<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Practice scores</title>` + pageStyle + `</head><body>
+<html lang="en"><head><meta charset="utf-8"><meta name="generator" content="halfsplit practice scores">` + pagePolicy + `<title>Practice scores</title>` + pageStyle + `</head><body>
 <h1>Practice scores</h1>
 <table><tr><th>student</th><th class="n">cases</th><th class="n">points</th><th class="n">right</th><th class="n">time</th><th class="n">given away</th><th class="n">risky</th></tr>
 {{range .Students}}<tr><td>{{.Student}}</td><td class="n">{{.Cases}}</td><td class="n">{{one .Points}}</td><td class="n">{{.Right}}</td><td class="n">{{time .Seconds}}</td><td class="n">{{time .Lost}}</td><td class="n">{{.Risky}}</td></tr>
@@ -60,7 +64,7 @@ var classPage = template.Must(template.New("class").Funcs(pageFunctions).Parse(`
 
 // answersPage is for the teacher.
 var answersPage = template.Must(template.New("answers").Funcs(pageFunctions).Parse(`<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Practice answers</title>` + pageStyle + `</head><body>
+<html lang="en"><head><meta charset="utf-8"><meta name="generator" content="halfsplit practice answers">` + pagePolicy + `<title>Practice answers</title>` + pageStyle + `</head><body>
 <h1>Practice answers: for the teacher</h1>
 <table><tr><th class="n">case</th><th>set</th><th>lesson</th><th>level</th><th>what is wrong</th><th>misleading</th><th class="n">best time</th><th class="n">program took</th><th class="n">suspects</th></tr>
 {{range .}}<tr><td class="n">{{.Number}}</td><td>{{.Set}}</td><td>{{.Answer.Lesson}}</td><td>{{.Answer.Level}}</td><td>{{.Answer.Words}}</td><td>{{range $i, $l := .Answer.Lures}}{{if $i}}, {{end}}{{$l}}{{end}}{{if .Answer.Flicker}}comes and goes{{end}}</td><td class="n">{{best .Answer.Optimum .Answer.Least}}</td><td class="n">{{time .Answer.ParSeconds}}</td><td class="n">{{.Answer.Suspects}}</td></tr>

@@ -1,10 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/csv"
 	"fmt"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -57,6 +57,7 @@ near to it: hand them out when everybody has finished.`,
 				bar.show(i+1, len(args))
 			}
 			bar.clear()
+			lessons.MarkCopies(scores)
 			order := make([]int, len(scores))
 			for i := range order {
 				order[i] = i
@@ -71,15 +72,16 @@ near to it: hand them out when everybody has finished.`,
 				row := answerRow{scores[k].Set, scores[k].Number, keys[k]}
 				sheet[fmt.Sprintf("%s %6d", row.Set, row.Number)] = row
 			}
-			if html != "" {
-				if err := writePage(html, classPage, pageOf(sorted)); err != nil {
-					return err
-				}
+			class, err := filledPage(classPage, pageOf(sorted))
+			if err != nil {
+				return err
 			}
-			if answers != "" {
-				if err := writePage(answers, answersPage, answerRows(sheet)); err != nil {
-					return err
-				}
+			key, err := filledPage(answersPage, answerRows(sheet))
+			if err != nil {
+				return err
+			}
+			if err := writePages(append([]string{phraseFile}, args...), outPage{"--html", html, class}, outPage{"--answers", answers, key}); err != nil {
+				return err
 			}
 			switch {
 			case asJSON:
@@ -294,7 +296,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 		Use:               "answers FILE...",
 		Short:             "open the answers of practice files, for the teacher",
 		Args:              someArguments("a practice FILE"),
-		Example:           `  halfsplit practice answers spring/case-*.yaml --phrase-file phrase.txt`,
+		Example:           `  halfsplit practice answers spring/case-??.yaml --phrase-file phrase.txt`,
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -319,7 +321,11 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				sheet[fmt.Sprintf("%s %6d", f.Set, f.Number)] = answerRow{f.Set, f.Number, answer}
 			}
 			if html != "" {
-				return writePage(html, answersPage, answerRows(sheet))
+				text, err := filledPage(answersPage, answerRows(sheet))
+				if err != nil {
+					return err
+				}
+				return writePages(append([]string{phraseFile}, args...), outPage{"--html", html, text})
 			}
 			if asJSON {
 				return a.json(struct {
@@ -367,18 +373,9 @@ func answerRows(sheet map[string]answerRow) []answerRow {
 	return rows
 }
 
-// writePage writes a page to a file.
-func writePage(file string, page pageTemplate, data any) error {
-	f, err := os.Create(file)
-	if err != nil {
-		return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
-	}
-	err = page.Execute(f, data)
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err != nil {
-		return instead(quoted(file)+" cannot be written: "+reason(err), "check the disk")
-	}
-	return nil
+// filledPage is the text of a page.
+func filledPage(page pageTemplate, data any) ([]byte, error) {
+	var text bytes.Buffer
+	err := page.Execute(&text, data)
+	return text.Bytes(), err
 }

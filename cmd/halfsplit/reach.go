@@ -59,6 +59,7 @@ The answer is as good as what is known of good boards: name their sweeps with
 			if err != nil {
 				return err
 			}
+			options.Task = a.begin("every fault", b)
 			e, err := engine.New(b, lib, options)
 			if err != nil {
 				return err

@@ -2,6 +2,8 @@ package main
 
 import (
 	"errors"
+	"io"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -13,6 +15,19 @@ import (
 	"halfsplit/netlist/document"
 	"halfsplit/references"
 )
+
+// source opens what is read once from beginning to end: a file, a pipe, or standard
+// input where - stands for it.
+func source(cmd *cobra.Command, file string) (io.ReadCloser, error) {
+	if file == "-" {
+		return io.NopCloser(cmd.InOrStdin()), nil
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+	}
+	return f, nil
+}
 
 // reader holds the flags of commands that answer a question.
 type reader struct {
@@ -70,6 +85,11 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 		a.warn(document.Problems{c.Torn.Problem()})
 	}
 	a.warnUnused(c.Library)
+	readings := 0
+	for i := range c.Events {
+		readings += len(c.Events[i].Readings)
+	}
+	options.Task = a.begin(count(readings, "reading"), c.Board)
 	e, err := engine.New(c.Board, c.Library, options)
 	return c, e, err
 }

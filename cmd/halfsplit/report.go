@@ -2,13 +2,7 @@ package main
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -26,10 +20,11 @@ func (a *app) reportCommand() *cobra.Command {
 		Long: `report makes the record of a case into one page that a customer and a colleague
 can both read: the complaint, what was found, the connectors and lines as drawings,
 readings before and after, every step, what was replaced, bridged or left off, and
-what the power-up check says.
+what the power-up check says. Where the board file names a layout, an assembly drawing
+shows where the faulty part is, or the next point to measure.
 
---html writes one file that needs nothing else and prints well. A page that is
-there already is replaced, any other file is not. Without --html the page is
+--html writes one file that needs nothing else and prints well. A report that
+is there already is replaced, any other file is not. Without --html the page is
 printed as Markdown.`,
 		Example: `  halfsplit report kestrel/cases/touch-dead.yaml --html touch-dead.html
   halfsplit report kestrel/cases/touch-dead.yaml --markdown`,
@@ -47,7 +42,7 @@ printed as Markdown.`,
 			if err != nil {
 				return err
 			}
-			report, err := page.New(c, e, limits)
+			report, err := page.New(c, e, limits, a.layoutOf(c.Board))
 			if err != nil {
 				return err
 			}
@@ -58,11 +53,8 @@ printed as Markdown.`,
 			if err := report.HTML(&text); err != nil {
 				return err
 			}
-			if !replaceable(htmlFile) {
-				return instead(quoted(htmlFile)+" is there already and is no HTML page", "name another file; a page is only written over a page")
-			}
-			if err := writeWhole(htmlFile, text.Bytes()); err != nil {
-				return instead(fmt.Sprintf("%s cannot be written: %s", quoted(htmlFile), reason(err)), "name a file where you may write")
+			if err := writePages(args, outPage{"--html", htmlFile, text.Bytes()}); err != nil {
+				return err
 			}
 			fmt.Fprintln(a.out, "Wrote "+path(htmlFile)+".")
 			return nil
@@ -73,44 +65,4 @@ printed as Markdown.`,
 	r.beliefFlags(cmd)
 	f.add(cmd)
 	return cmd
-}
-
-// replaceable tells that a page may be written to a path: nothing is there yet, or
-// a page is. A case named by mistake must not be lost.
-func replaceable(file string) bool {
-	f, err := os.Open(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		return true
-	}
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	head := make([]byte, len(pageHead))
-	_, err = io.ReadFull(f, head)
-	return err == nil && strings.EqualFold(string(head), pageHead)
-}
-
-// pageHead begins every HTML page.
-const pageHead = "<!doctype html"
-
-// writeWhole writes a file that appears whole or not at all. One that is there
-// already is replaced.
-func writeWhole(file string, text []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(file), ".halfsplit-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // it is gone where the renaming went well
-	_, err = f.Write(text)
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err == nil {
-		err = os.Chmod(f.Name(), 0o644)
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), file)
-	}
-	return err
 }

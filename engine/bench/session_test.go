@@ -426,7 +426,9 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before"} {
+	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before",
+		// Letters whose other case has another number of bytes, and broken ones.
+		"mend \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "lifted ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "lifted İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
 		f.Add(line)
 	}
 	b, err := netlist.Load("../../testdata/demo/board.yaml")

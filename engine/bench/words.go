@@ -142,7 +142,9 @@ func understand(b *netlist.Board, line string) (entry, error) {
 // maxEntry is the longest entry in bytes.
 const maxEntry = 2000
 
-// cutWord takes one of some leading words off a text, whatever their case.
+// cutWord takes one of some leading words off a text, whatever their case. The
+// text itself is cut, never a folded copy of it: folding can change how many bytes
+// a letter has.
 func cutWord(text string, words ...string) (rest string, ok bool) {
 	for _, w := range words {
 		if len(text) >= len(w) && strings.EqualFold(text[:len(w)], w) && (len(text) == len(w) || text[len(w)] == ' ') {
@@ -187,8 +189,9 @@ func (p *parser) sweep() (entry, bool, error) {
 		return entry{}, false, nil
 	}
 	e := entry{verb: sweep}
-	if name, cut := strings.CutSuffix(strings.ToLower(rest), "swapped"); cut {
-		rest, e.swapped = strings.TrimSpace(rest[:len(name)]), true
+	const swapped = "swapped"
+	if at := len(rest) - len(swapped); at >= 0 && strings.EqualFold(rest[at:], swapped) {
+		rest, e.swapped = strings.TrimSpace(rest[:at]), true
 	}
 	for i := range p.b.Connectors {
 		if strings.EqualFold(p.b.Connectors[i].Name, rest) {
@@ -253,12 +256,11 @@ func parseCurrent(text string) (float64, error) {
 
 // deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "mended J7.2-J7.4".
 func (p *parser) deed() (entry, bool, error) {
-	lower := strings.ToLower(p.text)
 	var kind journal.Kind
 	rest, found := "", ""
 	for word, k := range deeds {
-		if r, ok := strings.CutPrefix(lower, word+" "); ok && len(word) > len(found) {
-			kind, found, rest = k, word, p.text[len(p.text)-len(r):]
+		if r, ok := cutWord(p.text, word); ok && r != "" && len(word) > len(found) {
+			kind, found, rest = k, word, r
 		}
 	}
 	if found == "" {

@@ -156,3 +156,33 @@ func BenchmarkNgspiceRatio(b *testing.B) {
 	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "ratio")
 	b.ReportMetric(0, "ns/op")
 }
+
+// BenchmarkGrid solves a square of resistors from corner to corner, which no order of
+// elimination keeps thin.
+func BenchmarkGrid(b *testing.B) {
+	for _, side := range []int{20, 40, 60} {
+		b.Run(fmt.Sprintf("%dx%d", side, side), func(b *testing.B) {
+			var c circuit.Circuit
+			c.Nodes = side * side
+			for x := range side {
+				for y := range side {
+					at := circuit.Node(x*side + y)
+					if y+1 < side {
+						c.Resistors = append(c.Resistors, circuit.Resistor{A: at, B: at + 1, Ohms: 100})
+					}
+					if x+1 < side {
+						c.Resistors = append(c.Resistors, circuit.Resistor{A: at, B: at + circuit.Node(side), Ohms: 100})
+					}
+				}
+			}
+			c.Source = circuit.Source{Plus: circuit.Node(c.Nodes - 1), Minus: 0, Current: 1e-3, Open: 3}
+			c.Celsius = 25
+			for b.Loop() {
+				var s circuit.Solver // with nothing known of the circuit
+				if _, err := s.Solve(&c, nil); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}

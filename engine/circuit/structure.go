@@ -228,50 +228,38 @@ func (st *structure) eliminateFew() {
 // queue is the scratch of eliminateMany: the places by the number of their
 // neighbours.
 type queue struct {
-	near       [][]int32           // by old place: its neighbours, those gone as well
-	known      map[uint64]struct{} // the pairs of neighbours
-	head       []int32             // degree -> first place of the chain, -1 for none
-	next, prev []int32             // by old place
-	gone       []bool              // by old place
+	near       [][]int32 // by old place: its neighbours, at times with those gone
+	mark       []int32   // by old place: one more than the last place that it was seen near
+	head       []int32   // degree -> first place of the chain, -1 for none
+	next, prev []int32   // by old place
+	gone       []bool    // by old place
 	live       []int32
 	before     []int32
 }
 
 func (q *queue) ready(n int) {
-	if q.known == nil {
-		q.known = map[uint64]struct{}{}
-	}
-	clear(q.known)
 	for len(q.near) < n {
 		q.near = append(q.near, nil)
 	}
 	for k := range n {
 		q.near[k] = q.near[k][:0]
 	}
-	q.head, q.next, q.prev, q.gone = resize(q.head, n), resize(q.next, n), resize(q.prev, n), resize(q.gone, n)
+	q.head, q.next, q.prev, q.gone, q.mark = resize(q.head, n), resize(q.next, n), resize(q.prev, n), resize(q.gone, n), resize(q.mark, n)
 	clear(q.gone)
+	clear(q.mark)
 }
 
-// eliminateMany keeps neighbours in lists, with a set to tell known pairs, and
-// finds the place with the fewest neighbours through chains by degree.
+// eliminateMany keeps neighbours in lists, marks those of one place to tell which it
+// lacks, and finds the place with the fewest neighbours through chains by degree.
 func (st *structure) eliminateMany() {
 	n := st.n
 	q := &st.queue
 	q.ready(n)
 	st.degree = resize(st.degree, n)
-	clear(st.degree)
-	near, known, degree := q.near, q.known, st.degree
-	join := func(a, b int32) bool {
-		key := uint64(min(a, b))<<32 | uint64(max(a, b))
-		if _, ok := known[key]; ok {
-			return false
-		}
-		known[key] = struct{}{}
+	near, degree, mark := q.near, st.degree, q.mark
+	join := func(a, b int32) {
 		near[a] = append(near[a], b)
 		near[b] = append(near[b], a)
-		degree[a]++
-		degree[b]++
-		return true
 	}
 	for _, p := range st.pairs {
 		a, b := st.place[p[0]], st.place[p[1]]
@@ -279,6 +267,17 @@ func (st *structure) eliminateMany() {
 			join(a, b)
 		}
 	}
+	for k := range near[:n] { // parts side by side join two places more than once
+		once := near[k][:0]
+		for _, b := range near[k] {
+			if mark[b] != int32(k)+1 {
+				mark[b] = int32(k) + 1
+				once = append(once, b)
+			}
+		}
+		near[k], degree[k] = once, int32(len(once))
+	}
+	clear(mark)
 	head, next, prev, gone := q.head, q.next, q.prev, q.gone
 	for d := range head {
 		head[d] = -1
@@ -337,10 +336,20 @@ func (st *structure) eliminateMany() {
 			}
 		}
 		for i, a := range live {
-			degree[a]--
-			for _, b := range live[i+1:] {
-				join(a, b)
+			left := near[a][:0]
+			for _, b := range near[a] {
+				if !gone[b] {
+					mark[b] = a + 1
+					left = append(left, b)
+				}
 			}
+			near[a] = left
+			for _, b := range live[i+1:] {
+				if mark[b] != a+1 {
+					join(a, b)
+				}
+			}
+			degree[a] = int32(len(near[a]))
 		}
 		for i, a := range live {
 			take(a, before[i])

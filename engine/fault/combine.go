@@ -58,6 +58,7 @@ const (
 	jointBudget = 32
 	boundBudget = 160
 	pairsKept   = 400
+	setsKept    = 4000
 	atOnce      = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
 )
 
@@ -68,11 +69,12 @@ type joint struct {
 }
 
 func (s *search) combine() error {
-	s.sets = append(s.sets, set{members: [3]int{-1, -1, -1}, score: 0})
+	s.sets = newLeading(setsKept)
+	s.sets.add(set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
 	keep := func(st set) {
 		if st.score > keepShare+best {
-			s.sets = append(s.sets, st)
+			s.sets.add(st)
 			best = math.Max(best, st.score)
 		}
 	}
@@ -81,8 +83,11 @@ func (s *search) combine() error {
 			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
 		}
 	}
-	var pairs []set
+	pairs := newLeading(pairsKept)
 	for i := range s.size() {
+		if err := s.m.Task.Err(); err != nil {
+			return err
+		}
 		for j := i + 1; j < s.size(); j++ {
 			si, sj := s.strong(i), s.strong(j)
 			switch {
@@ -90,7 +95,7 @@ func (s *search) combine() error {
 				// two candidates that meet come below
 				if j >= len(s.cands) && i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
 					if st := s.lied(i, j); st.score > keepShare+best && s.backed(&st) {
-						pairs = append(pairs, st)
+						pairs.add(st)
 						best = math.Max(best, st.score)
 					}
 				}
@@ -99,7 +104,7 @@ func (s *search) combine() error {
 				if score > keepShare+best {
 					st := set{members: [3]int{i, j, -1}, score: s.apart(i, j, best)}
 					if st.score > keepShare+best && s.backed(&st) {
-						pairs = append(pairs, st)
+						pairs.add(st)
 						best = math.Max(best, st.score)
 					}
 				}
@@ -107,7 +112,7 @@ func (s *search) combine() error {
 		}
 	}
 	var joints, live []joint
-	if s.wanting(pairs) { // else every reading is accounted for already
+	if s.wanting(pairs.sets) { // else every reading is accounted for already
 		joints = s.joints(workShare + best)
 	}
 	joints = joints[:min(len(joints), boundBudget)]
@@ -118,13 +123,7 @@ func (s *search) combine() error {
 			live = append(live, q)
 		}
 	}
-	total := math.Inf(-1)
-	for i := range s.sets {
-		total = addLogs(total, s.sets[i].score)
-	}
-	for i := range pairs {
-		total = addLogs(total, pairs[i].score)
-	}
+	total := addLogs(s.sets.total(), pairs.total())
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
 	live = live[:min(len(live), jointBudget)]
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
@@ -137,20 +136,69 @@ func (s *search) combine() error {
 			st := *s.met[s.classes(live[n])].solved
 			st.members = [3]int{live[n].i, live[n].j, -1}
 			if st.score > keepShare+best && s.backed(&st) {
-				pairs = append(pairs, st)
+				pairs.add(st)
 				best = math.Max(best, st.score)
 				total = addLogs(total, st.score)
 			}
 		}
 		from = to
 	}
-	sort.SliceStable(pairs, func(a, b int) bool { return pairs[a].score > pairs[b].score })
-	pairs = pairs[:min(len(pairs), pairsKept)]
-	for _, st := range pairs {
+	pairs.cut()
+	for _, st := range pairs.sets {
 		keep(st)
 	}
-	s.triples(pairs, &best, keep)
+	if err := s.triples(pairs.sets, &best, keep); err != nil {
+		return err
+	}
+	if len(s.sets.sets) > setsKept {
+		s.sets.cut()
+	}
+	s.sets.rest = addLogs(s.sets.rest, pairs.rest)
+	s.result.Left = math.Exp(s.sets.rest - s.sets.total())
 	return nil
+}
+
+// leading keeps the best of many sets: where hundreds of lines are wrong at once, the
+// sets of two and three faults are millions.
+type leading struct {
+	most  int
+	sets  []set
+	rest  float64 // logarithm of the sum of the scores of those left out
+	floor float64 // of the last that was in at the last cut: what is no better has no chance
+}
+
+func newLeading(most int) leading {
+	return leading{most: most, rest: math.Inf(-1), floor: math.Inf(-1)}
+}
+
+func (l *leading) add(st set) {
+	if st.score <= l.floor {
+		l.rest = addLogs(l.rest, st.score)
+		return
+	}
+	if l.sets = append(l.sets, st); len(l.sets) >= 4*l.most {
+		l.cut()
+	}
+}
+
+// cut leaves the best, in their order; among equals the first.
+func (l *leading) cut() {
+	slices.SortStableFunc(l.sets, func(a, b set) int { return cmp.Compare(b.score, a.score) })
+	for _, st := range l.sets[min(len(l.sets), l.most):] {
+		l.rest = addLogs(l.rest, st.score)
+	}
+	if l.sets = l.sets[:min(len(l.sets), l.most)]; len(l.sets) == l.most {
+		l.floor = l.sets[l.most-1].score
+	}
+}
+
+// total gives the logarithm of the sum of all scores, left out or not.
+func (l *leading) total() float64 {
+	sum := l.rest
+	for i := range l.sets {
+		sum = addLogs(sum, l.sets[i].score)
+	}
+	return sum
 }
 
 // wantingLogs is how far below a perfect account of a reading the best set found
@@ -160,8 +208,8 @@ const wantingLogs = 7.0
 // wanting tells whether the best set so far leaves some reading badly accounted
 // for.
 func (s *search) wanting(pairs []set) bool {
-	best := s.sets[0]
-	for _, list := range [2][]set{s.sets, pairs} {
+	best := s.sets.sets[0]
+	for _, list := range [2][]set{s.sets.sets, pairs} {
 		for _, st := range list {
 			if st.score > best.score {
 				best = st
@@ -391,9 +439,12 @@ func (o *Observation) best() float64 {
 
 // triples extends the best pairs by a third member that settles nothing either
 // of them does, or meets just one of them.
-func (s *search) triples(pairs []set, best *float64, keep func(set)) {
-	found := map[[3]int]bool{}
+func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
+	found := map[uint64]bool{} // three numbers in one: there may be millions
 	for _, p := range pairs {
+		if err := s.m.Task.Err(); err != nil {
+			return err
+		}
 		i, j := p.members[0], p.members[1]
 		for k := range s.size() {
 			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
@@ -404,10 +455,11 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			}
 			m := [3]int{i, j, k}
 			sort.Ints(m[:])
-			if found[m] {
+			key := uint64(m[0])<<42 | uint64(m[1])<<21 | uint64(m[2])
+			if found[key] {
 				continue
 			}
-			found[m] = true
+			found[key] = true
 			score := p.score + s.single(k)
 			if k < len(s.cands) {
 				mask := append([]uint64(nil), s.strong(i)...)
@@ -422,6 +474,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			keep(st)
 		}
 	}
+	return nil
 }
 
 // addLogs adds two numbers given by their logarithms.
@@ -439,16 +492,16 @@ func addLogs(a, b float64) float64 {
 // scores are over a board that nobody complains of.
 func (s *search) normalise() []Explanation {
 	sum := math.Inf(-1)
-	for i := range s.sets {
-		st := &s.sets[i]
+	for i := range s.sets.sets {
+		st := &s.sets.sets[i]
 		if slices.ContainsFunc(st.members[:], func(m int) bool { return m >= 0 && m < len(s.cands) }) {
 			st.score += s.came
 		}
 		sum = addLogs(sum, st.score)
 	}
 	var out []Explanation
-	for i := range s.sets {
-		st := &s.sets[i]
+	for i := range s.sets.sets {
+		st := &s.sets.sets[i]
 		partial := []Explanation{{Probability: math.Exp(st.score - sum)}}
 		for k, m := range st.members {
 			if m < 0 {

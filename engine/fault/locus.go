@@ -3,6 +3,7 @@ package fault
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -166,6 +167,16 @@ func leakPairs(p *netlist.Part) [][2]int32 {
 			return [][2]int32{{0, 2}}
 		}
 		return nil
+	case netlist.Unknown:
+		// Of many pins, each to ground: the pairs would be too many to weigh.
+		if len(p.Grounds) > 0 && len(p.Terminals) > 4 {
+			for t := range p.Terminals {
+				if !slices.Contains(p.Grounds, int32(t)) {
+					pairs = append(pairs, [2]int32{int32(t), p.Grounds[0]})
+				}
+			}
+			return pairs
+		}
 	}
 	for a := range p.Terminals {
 		for b := a + 1; b < len(p.Terminals); b++ {

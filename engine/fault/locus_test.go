@@ -58,6 +58,8 @@ func TestLociOfKinds(t *testing.T) {
 		{"{kind: ic, pins: {1: V, 2: A, 3: GND}, supply: 1, ground: 3}", append(append([]string{
 			"1 to ground: shorted, leaky", "inside 1: open"}, joints("1")...), append([]string{
 			"2 to ground: shorted, leaky", "2-1: shorted to supply", "inside 2: open"}, joints("2")...)...)},
+		{"{kind: unknown, pins: {1: A, 2: B, 3: GND}}", []string{"1-2: shorted, leaky", "1-3: shorted, leaky", "2-3: shorted, leaky"}},
+		{"{kind: unknown, pins: {1: A, 2: B, 3: GND, 4: C, 5: D}}", []string{"1-3: shorted, leaky", "2-3: shorted, leaky", "4-3: shorted, leaky", "5-3: shorted, leaky"}},
 		{"{kind: resistor, value: 22R, pins: [A, A]}", nil},
 		{"{kind: capacitor, value: 22p, pins: [A, NC]}", nil},
 	}

@@ -29,6 +29,7 @@ type Result struct {
 	Base         []float64     // log likelihood of each observation on a good board
 	Surprise     []float64     // standard deviations from a good board, by observation
 	Joint        int           // pairs of faults solved together
+	Left         float64       // share of the weight in sets beyond the number that is kept; no explanation
 	Loci         []Locus       // everything that could go wrong
 }
 
@@ -88,7 +89,7 @@ type search struct {
 	cands  []*candidate
 	worked map[netlist.PartID]bool // parts that the bench has worked on
 	lies   []lie
-	sets   []set
+	sets   leading
 
 	weighed map[company]*evidence
 	met     map[[2]int]meeting // by class

@@ -180,6 +180,10 @@ type Case struct {
 	Torn     *Torn // nil where the last event is whole
 	Warnings document.Problems
 
+	// Unsealed is how many documents of the file are not as a session wrote them:
+	// changed since, or written by hand.
+	Unsealed int
+
 	sweeps error // what is wrong with single sweeps of the library
 }
 

@@ -38,6 +38,9 @@ func readCase(path string) ([]byte, error) {
 	if err == nil && info.IsDir() {
 		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name a case file in it"}}
 	}
+	if err == nil && !info.Mode().IsRegular() {
+		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "name a case file; save what comes through a pipe as one"}}
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		do := "check the path"
@@ -100,6 +103,11 @@ func decode(file string, text []byte, around around) (*Case, error) {
 	}
 	c.Torn = torn
 	d.checkSeals(chunks)
+	for _, k := range chunks {
+		if k.condition == byHand && len(bytes.TrimSpace(text[k.start:k.end])) > 0 || k.condition == changed {
+			c.Unsealed++
+		}
+	}
 
 	nodes, err := document.Decode(bytes.NewReader(whole), file, maxCase)
 	d.add(err)

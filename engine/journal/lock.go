@@ -1,9 +1,12 @@
 package journal
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"strings"
 	"time"
 	"unicode"
@@ -45,6 +48,23 @@ func holderProcess(text string) (pid int, host string) {
 	}
 	return pid, strings.TrimSuffix(host, ",")
 }
+
+// ofHolder is the line that a lock file holds, or as much of it as was written.
+var ofHolder = regexp.MustCompile(`^process \d+ on \S+[^\n]*\n?$`)
+
+// isLock tells that a file was made as a lock file: it holds a holder, or nothing,
+// where its maker was stopped before it wrote one.
+func isLock(f *os.File) bool {
+	info, err := f.Stat()
+	if err != nil || !info.Mode().IsRegular() {
+		return false
+	}
+	text, err := io.ReadAll(io.NewSectionReader(f, 0, maxHolder+1))
+	return err == nil && (len(bytes.Trim(text, "\x00")) == 0 || ofHolder.Match(text))
+}
+
+// errNoLock says that something else has the name of the lock file.
+var errNoLock = errors.New("no session made what lies there")
 
 // thisHolder is the running process.
 func thisHolder(by string) holder {

@@ -7,6 +7,8 @@ import (
 	"os"
 	"syscall"
 	"time"
+
+	"halfsplit/netlist/document/wholefile"
 )
 
 // take locks the file at path and writes the holder into it. The lock is the
@@ -14,11 +16,15 @@ import (
 // does not stand in the way; previous is what it said, empty if there was none.
 func (l *lock) take(h holder) (previous string, err error) {
 	for range 100 {
-		f, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE, 0o666)
+		// A link is not followed, and a pipe not waited for.
+		f, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW|syscall.O_NONBLOCK, 0o666)
+		if errors.Is(err, syscall.ELOOP) {
+			return "", errNoLock
+		}
 		if err != nil {
 			return "", err
 		}
-		if err := flock(f); err != nil {
+		if err := wholefile.TryLock(f); err != nil {
 			text := readHolder(f)
 			// The other session may have taken the lock a moment ago, with its
 			// name still to be written.
@@ -40,12 +46,16 @@ func (l *lock) take(h holder) (previous string, err error) {
 			f.Close()
 			continue
 		}
-		previous = readHolder(f)
-		if err := writeHolder(f, h); err != nil {
+		if !isLock(f) {
 			f.Close()
+			return "", errNoLock
+		}
+		previous = readHolder(f)
+		l.file = f
+		if err := writeHolder(f, h); err != nil {
+			l.release()
 			return "", err
 		}
-		l.file = f
 		return previous, nil
 	}
 	return "", errors.New("the lock file keeps changing under other sessions")
@@ -53,15 +63,11 @@ func (l *lock) take(h holder) (previous string, err error) {
 
 // release removes the lock file while it is still locked, then lets go.
 func (l *lock) release() error {
-	err := os.Remove(l.path)
-	return errors.Join(err, l.file.Close())
-}
-
-func flock(f *os.File) error {
-	for {
-		err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
-		if err != syscall.EINTR {
-			return err
-		}
+	mine, err1 := l.file.Stat()
+	named, err2 := os.Lstat(l.path)
+	var err error
+	if err1 == nil && err2 == nil && os.SameFile(mine, named) {
+		err = os.Remove(l.path)
 	}
+	return errors.Join(err, l.file.Close())
 }

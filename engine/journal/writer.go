@@ -7,13 +7,12 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
-	"strings"
 	"syscall"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/document/wholefile"
 	"halfsplit/references"
 )
 
@@ -66,7 +65,8 @@ func Create(path string, opening Event, by string) (*Writer, error) {
 // create writes a new case file beside the place it is meant for and moves it
 // there when it is on the disk.
 func create(path string, opening Event) (*Case, error) {
-	if old, err := readCase(path); err == nil {
+	old, err := readCase(path)
+	if err == nil {
 		whole, _, torn := setAside(path, old)
 		if len(bytes.TrimSpace(whole)) > 0 {
 			return nil, problemWith(path, "is there already", "choose another name, or go on with that case")
@@ -76,7 +76,7 @@ func create(path string, opening Event) (*Case, error) {
 				return nil, err
 			}
 		}
-	} else if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+	} else if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 		return nil, problemWith(path, "is there already and cannot be read", "choose another name")
 	}
 	event, err := encode(opening, nil)
@@ -88,22 +88,8 @@ func create(path string, opening Event) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	draft := path + ".new"
-	f, err := os.OpenFile(draft, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
-	if err != nil {
-		return nil, problemWith(path, "cannot be made: "+reason(err), "check that the folder is there and may be written to")
-	}
-	_, err = f.Write(text)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(draft, path)
-	}
-	if err == nil {
-		err = syncFolder(path)
-	}
-	if err != nil {
-		os.Remove(draft)
-		return nil, problemWith(path, "cannot be made: "+reason(err), "check the disk")
+	if err := wholefile.Replace(path, text, func(head []byte) bool { return bytes.HasPrefix(old, head) }); err != nil {
+		return nil, problemWith(path, "cannot be made: "+reason(err), "check the folder and the disk, or choose another name")
 	}
 	return c, nil
 }
@@ -142,6 +128,8 @@ func lockCase(path, by string) (l *lock, previous string, err error) {
 	switch {
 	case errors.As(err, &held):
 		return nil, "", problemWith(path, held.Error(), "close that session first")
+	case errors.Is(err, errNoLock):
+		return nil, "", problemWith(path, "cannot be locked: "+shown(filepath.Base(l.path))+" lies beside it, and no session made that", "move that file away first")
 	case err != nil:
 		return nil, "", problemWith(path, "cannot be locked: "+reason(err), "check that the folder is there and may be written to")
 	}
@@ -210,7 +198,7 @@ func (t *Torn) save(path string) error {
 		}
 		if err == nil {
 			_, err = f.Write(t.Bytes)
-			err = errors.Join(err, f.Sync(), f.Close(), syncFolder(path))
+			err = errors.Join(err, f.Sync(), f.Close(), wholefile.SyncFolder(filepath.Dir(path)))
 		}
 		if err != nil {
 			return problemWith(path, "its torn last event cannot be set aside: "+reason(err), "check the disk")
@@ -263,13 +251,18 @@ func (w *Writer) Write(e Event) error {
 	return nil
 }
 
-// unchanged makes sure that the file is the one this session wrote last: an
-// editor, or a folder shared between machines, knows nothing of the lock.
+// unchanged makes sure that the file is the one this session wrote last, byte for
+// byte: an editor, or a folder shared between machines, knows nothing of the lock.
+// Reading it again takes far less than understanding it, which every Write does.
 func (w *Writer) unchanged() error {
 	mine, err := w.file.Stat()
 	if err == nil {
 		var named fs.FileInfo
-		if named, err = os.Stat(w.now.File); err == nil && (!os.SameFile(mine, named) || named.Size() != int64(len(w.text))) {
+		var text []byte
+		if named, err = os.Stat(w.now.File); err == nil && os.SameFile(mine, named) {
+			text, err = readCase(w.now.File)
+		}
+		if err == nil && !bytes.Equal(text, w.text) {
 			err = errors.New("another program changed it")
 		}
 	}
@@ -313,23 +306,6 @@ func relative(file, path string) string {
 		return filepath.ToSlash(target)
 	}
 	return filepath.ToSlash(short)
-}
-
-// syncFolder makes the name of a new file last. Some systems cannot, and some do
-// without being asked.
-func syncFolder(path string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	folder, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	defer folder.Close()
-	if err := folder.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) && !strings.Contains(err.Error(), "not supported") {
-		return err
-	}
-	return nil
 }
 
 // problemWith is a problem with a case file as a whole.

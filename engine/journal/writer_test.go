@@ -3,8 +3,10 @@ package journal
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -333,7 +335,7 @@ func TestStaleLock(t *testing.T) {
 		{"", ""},
 		{"process 1 on bench-pc, bench", ""}, // killed while it wrote this
 		{"process 7 on bench-pc, bench 9, since 2026-08-02T14:05:00Z\n", "process 7 on bench-pc, bench 9, since 2026-08-02T14:05:00Z"},
-		{"\x1b[31m" + strings.Repeat("x", 100) + "\n", "?[31m" + strings.Repeat("x", 100)},
+		{"process 7 on \x1b[31m" + strings.Repeat("x", 100) + "\n", "?[31m" + strings.Repeat("x", 100)},
 	} {
 		write(t, path+lockSuffix, tt.left)
 		w, err := Append(path, "bench 2")
@@ -352,6 +354,82 @@ func TestStaleLock(t *testing.T) {
 	}
 	if pid, host := holderProcess(thisHolder("bench 2").String()); pid != os.Getpid() || host != thisHolder("").host {
 		t.Errorf("holderProcess = %d, %q", pid, host)
+	}
+}
+
+// TestForeignSiblings: files beside a case that no session made stay as they are,
+// whatever they are called.
+func TestForeignSiblings(t *testing.T) {
+	dir := folder(t)
+	write(t, filepath.Join(dir, "case.yaml.new"), "my draft")
+	w := begin(t, dir)
+	path := w.Case().File
+	w.end(t)
+	if got := read(t, path+".new"); got != "my draft" {
+		t.Errorf("the sibling holds %q", got)
+	}
+
+	write(t, path+lockSuffix, "the key of the lock is in the drawer\n")
+	_, err := Append(path, "")
+	wantError(t, err, "case.yaml.lock lies beside it, and no session made that; move that file away first")
+	if got := read(t, path+lockSuffix); got != "the key of the lock is in the drawer\n" {
+		t.Errorf("the foreign lock file holds %q", got)
+	}
+
+	// A link in the place of the lock, and one in the place of the case.
+	precious := filepath.Join(dir, "precious")
+	write(t, precious, "precious")
+	os.Remove(path + lockSuffix)
+	if err := os.Symlink("precious", path+lockSuffix); err != nil {
+		t.Skip("no links here: ", err)
+	}
+	_, err = Append(path, "")
+	wantError(t, err, "case.yaml.lock lies beside it, and no session made that; move that file away first")
+	nowhere := filepath.Join(dir, "other.yaml")
+	if err := os.Symlink("elsewhere", nowhere); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Create(nowhere, Event{Kind: KindOpen, Open: &Opening{BoardPath: filepath.Join(dir, "board.yaml")}}, "")
+	wantError(t, err, "is there already and cannot be read; choose another name")
+	if got := read(t, precious); got != "precious" {
+		t.Errorf("the target of a link holds %q", got)
+	}
+	if _, err := os.Lstat(filepath.Join(dir, "elsewhere")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a link was followed: %v", err)
+	}
+	if _, err := os.Lstat(nowhere + lockSuffix); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a lock is left behind: %v", err)
+	}
+}
+
+// TestChangedBeneath: an editor changes the case during a session and leaves its
+// size as it was. The next event is refused and nothing is written.
+func TestChangedBeneath(t *testing.T) {
+	w := begin(t, folder(t))
+	defer w.Close()
+	w.must(t, Event{Kind: KindNote, Note: "the coil sings"})
+	path := w.Case().File
+	for _, change := range []func(string){
+		func(text string) { write(t, path, text) }, // in place
+		func(text string) { // as careful editors do
+			write(t, path+"~", text)
+			if err := os.Rename(path+"~", path); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		text := strings.Replace(read(t, path), "sings", "humms", 1)
+		change(text)
+		wantError(t, w.Write(Event{Kind: KindNote, Note: "on"}), "another program changed it; open the case again; the event just entered is not in it")
+		if got := read(t, path); got != text {
+			t.Errorf("the file became %q", got)
+		}
+		w.Close()
+		var err error
+		if w, err = Append(path, ""); err != nil {
+			t.Fatal(err)
+		}
+		w.must(t, Event{Kind: KindNote, Note: "it sings again"})
 	}
 }
 

@@ -52,6 +52,7 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	ground := int32(w.m.Board.Ground)
 	w.seen[ground], w.node[ground] = w.round, 0
 	w.gatherExtras(st)
+	w.wake(p, st)
 	if !w.Scope {
 		w.markHot(st)
 	}
@@ -134,7 +135,7 @@ const (
 func (w *Workspace) expand(cu int32, dir way, st *State, v *Values) {
 	nets := int32(len(w.m.Board.Nets))
 	if cu < nets {
-		for _, c := range w.m.onNet.at(cu) {
+		for _, c := range w.around(cu) {
 			if w.copperOf(Contact(c), st) == cu {
 				w.expandContact(Contact(c), cu, dir, st, v)
 			}
@@ -148,6 +149,13 @@ func (w *Workspace) expand(cu int32, dir way, st *State, v *Values) {
 				if w.copperOf(Contact(c), st) == cu {
 					w.expandContact(Contact(c), cu, dir, st, v)
 				}
+			}
+		}
+	}
+	for _, e := range w.awake {
+		for _, c := range [2]Contact{w.m.Elements[e].A, w.m.Elements[e].B} {
+			if c != Ground && w.copperOf(c, st) == cu {
+				w.expandContact(c, cu, dir, st, v)
 			}
 		}
 	}

@@ -204,3 +204,25 @@ func boards(t testing.TB) map[string]*netlist.Board {
 	}
 	return out
 }
+
+// A part of unknown kind conducts nowhere as long as no reading has shown that it
+// does; on each of its nets such a path can be told, and is absent until then.
+func TestUnknownKind(t *testing.T) {
+	m, v := nominal(parse(t, "board: B\nconnectors: {J1: {pins: {1: GND, 2: A}}}\nparts:\n  R1: {kind: resistor, value: 22R, pins: [A, B]}\n  X1: {kind: unknown, pins: {1: B, 2: C, 3: GND}}\n  C1: {kind: capacitor, pins: [D, GND]}\n  C2: {kind: capacitor, pins: [C, D]}\n"))
+	if got := elements(t, m, v, "X1"); len(got) != 0 {
+		t.Errorf("X1 conducts as drawn: %v", got)
+	}
+	for i := range m.Board.Nets {
+		name := m.Board.Nets[i].Name
+		want := name == "A" || name == "B" || name == "C"
+		for _, black := range []bool{false, true} {
+			e, ok := m.Undrawn(netlist.NetID(i), black)
+			if ok != want {
+				t.Errorf("a path on %s can be told: %t, want %t", name, ok, want)
+			}
+			if ok && !math.IsInf(v.Junctions[e].Drop, 1) {
+				t.Errorf("a path on %s is there before a reading shows it", name)
+			}
+		}
+	}
+}

@@ -68,10 +68,12 @@ const (
 type Model struct {
 	Board    *netlist.Board
 	Elements []Element
+	Task     *Task // set before the model is used, nil for none
 
 	first    []int32 // first contact of each part; one more entry than parts
 	firstPin []int32 // first contact of each connector: a pin is a contact without elements
 	contacts []contact
+	places   []Place // by contact
 	// elements of a contact and of a part, as ranges of lists
 	ofContact index
 	ofPart    []int32 // first element of each part; elements of a part are contiguous
@@ -87,7 +89,9 @@ type Model struct {
 	groups    int
 	hanging   []int32 // elements from a pin to its supply
 	along     map[alongKey]int16
-	grounded  []bool // by net: resistances lead from it to ground past no rail
+	grounded  []bool  // by net: resistances lead from it to ground past no rail
+	hangsBy   []int32 // by net: the element that a dead end hangs by, -1 for others
+	live      index   // contacts of a net that do not lead into dead ends alone
 }
 
 type contact struct {
@@ -160,7 +164,11 @@ func New(b *netlist.Board) *Model {
 			m.along[keyOf(p)] = int16(i)
 		}
 	}
+	for c := range m.contacts {
+		m.places = append(m.places, m.PlaceOf(m.PointOf(Contact(c))))
+	}
 	m.markGrounded()
+	m.markDeadEnds()
 	return m
 }
 
@@ -239,13 +247,19 @@ func (m *Model) addPins(id netlist.PartID) {
 	}
 }
 
-// addUndrawn provides, on every net that a connector pin is on, one junction
-// from ground and one to ground that stand for paths missing from the board
-// file. They are absent unless good boards show them.
+// addUndrawn provides, on every net that a connector pin or a part of unknown kind
+// is on, one junction from ground and one to ground that stand for paths missing
+// from the board file. They are absent unless good boards show them.
 func (m *Model) addUndrawn() {
 	m.undrawn = make([]int32, len(m.Board.Nets))
 	for i := range m.undrawn {
 		m.undrawn[i] = -1
+	}
+	add := func(net netlist.NetID, at Contact) {
+		m.undrawn[net] = int32(len(m.Elements))
+		m.Elements = append(m.Elements,
+			Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
+			Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
 	}
 	for c := range m.Board.Connectors {
 		for i, pin := range m.Board.Connectors[c].Pins {
@@ -256,10 +270,17 @@ func (m *Model) addUndrawn() {
 			if ts := m.Board.Nets[pin.Net].Terminals; len(ts) > 0 {
 				at = m.Contact(ts[0].Part, ts[0].Terminal) // behind the connector's joint
 			}
-			m.undrawn[pin.Net] = int32(len(m.Elements))
-			m.Elements = append(m.Elements,
-				Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
-				Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
+			add(pin.Net, at)
+		}
+	}
+	for p := range m.Board.Parts {
+		if m.Board.Parts[p].Kind != netlist.Unknown {
+			continue
+		}
+		for t, terminal := range m.Board.Parts[p].Terminals {
+			if terminal.Net != netlist.None && terminal.Net != m.Board.Ground && m.undrawn[terminal.Net] < 0 {
+				add(terminal.Net, m.Contact(netlist.PartID(p), int32(t)))
+			}
 		}
 	}
 }
@@ -380,7 +401,7 @@ func (m *Model) join(alone func(netlist.NetID) bool, counts func(*Element) bool)
 }
 
 // Undrawn gives the element that stands for a path missing from the board file
-// between ground and a net that has a connector pin: the one that conducts with
+// between ground and a net of a connector pin or unknown part: the one that conducts with
 // the black lead on ground, or with the red one.
 func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok bool) {
 	if n == netlist.None || m.undrawn[n] < 0 {

@@ -56,6 +56,9 @@ type Workspace struct {
 	// to the probe in any way, current or not. It costs time and changes
 	// readings by less than 1 mV; the judge's decks use it.
 	Scope bool
+	// Bare leaves out dead ends that neither lead is in. Readings are the same; VoltsAt
+	// and Across know nothing of what is left out.
+	Bare bool
 
 	round   int32
 	seen    []int32 // by copper: the round in which it was reached
@@ -68,6 +71,8 @@ type Workspace struct {
 	held    []int32 // junctions put off until both ends are known
 	owners  []int32 // by circuit junction: its element
 	cleared []int32 // queue of the search for hot nets
+	bare    bool    // dead ends are left out of this round
+	awake   []int32 // elements of dead ends that are not
 
 	reading int32     // counts solutions
 	shift   []float64 // by region, of the reading numbered shifted
@@ -160,6 +165,9 @@ func (w *Workspace) solve(p Probe) (Reading, error) {
 // keep takes a solution in.
 func (w *Workspace) keep(sol circuit.Solution, err error) (Reading, error) {
 	p := &w.probe
+	if err := w.m.Task.step(); err != nil {
+		return Reading{}, err
+	}
 	if err != nil {
 		return Reading{}, fmt.Errorf("reading at %s: %w", w.m.placeName(p.Minus), err)
 	}

@@ -38,7 +38,7 @@ func (m *Model) PlaceOfContact(c Contact) Place {
 	if c == Ground {
 		return m.GroundPlace()
 	}
-	return m.PlaceOf(m.PointOf(c))
+	return m.places[c]
 }
 
 // PointOf gives the point of a contact other than Ground.

@@ -126,7 +126,7 @@ func (ps Problems) Error() string {
 func PrintableWords(s string) string {
 	words := strings.Fields(s)
 	for i, w := range words {
-		words[i] = printableTo(w, longest+len("`...`;")) // what Quote has cut is not cut again
+		words[i] = printableTo(w, longest+len("`...`;"), true) // what Quote has cut is not cut again
 	}
 	return strings.Join(words, " ")
 }
@@ -137,9 +137,9 @@ const longest = 60
 // Printable makes foreign text safe to show: characters that do not print, or
 // that reorder the line they stand in (bidirectional overrides), are written
 // as escapes, and long text is cut.
-func Printable(s string) string { return printableTo(s, longest) }
+func Printable(s string) string { return printableTo(s, longest, false) }
 
-func printableTo(s string, most int) string {
+func printableTo(s string, most int, free bool) string {
 	var b strings.Builder
 	n := 0
 	for i, r := range s {
@@ -151,7 +151,7 @@ func printableTo(s string, most int) string {
 		switch {
 		case r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD"):
 			fmt.Fprintf(&b, `\x%02x`, s[i])
-		case printable(r):
+		case printable(r) || free && joins(r):
 			b.WriteRune(r)
 		case r == '\n':
 			b.WriteString(`\n`)
@@ -181,11 +181,19 @@ func printable(r rune) bool {
 // stand in a name; ok is false where all of them do.
 func Hidden(text string) (r rune, ok bool) { return firstUnprintable(text, false) }
 
+// joins tells whether a character shapes the letters beside it, as many scripts and
+// emoji need: the zero-width joiner and non-joiner (Unicode 23.2) and the variation
+// selectors. Free text may hold it, a name may not.
+func joins(r rune) bool {
+	return r == 0x200C || r == 0x200D || unicode.Is(unicode.Variation_Selector, r)
+}
+
 // firstUnprintable returns the first character of s that a name may not hold.
-// Text that may run over lines can hold tabs and line ends as well.
-func firstUnprintable(s string, lines bool) (rune, bool) {
+// Free text, which may run over lines, can hold tabs, line ends, joiners and every
+// space as well: nobody has to tell two such texts from each other.
+func firstUnprintable(s string, free bool) (rune, bool) {
 	for i, r := range s {
-		if lines && (r == '\n' || r == '\t') {
+		if free && (r == '\n' || r == '\t' || unicode.Is(unicode.Zs, r) || joins(r)) {
 			continue
 		}
 		if r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD") || !printable(r) {

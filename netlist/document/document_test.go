@@ -84,6 +84,8 @@ func TestCheck(t *testing.T) {
 		{"letters of other scripts", "board: \"\\u6f22\\u05d0e\\u0301\"\n", nil},
 		{"space at an end", "board: 'K3 '\n", []string{"x.yaml:1:8: `board` begins or ends with a space; remove it; names that look alike must be alike"}},
 		{"space at the end of a number", "board: K3\nvalue: '22 '\n", []string{"x.yaml:2:8: `value`: \"22 \" is not a number; write it like 22"}},
+		{"no-break space in a name", "board: \"K\\u00a03\"\n", []string{"x.yaml:1:8: `board` holds the character U+00A0, which does not show; remove it; names that look alike must be alike"}},
+		{"joiner in a name", "board: \"K\\u200d3\"\n", []string{"x.yaml:1:8: `board` holds the character U+200D, which does not show; remove it; names that look alike must be alike"}},
 		{"lines in a name", "board: \"K\\n3\"\n", []string{"x.yaml:1:8: `board` holds the character U+000A, which does not show; remove it; names that look alike must be alike"}},
 		{"decimal comma", "board: K3\nvolts: {J1: 0,539, J2: 1,J3: 2}\n", []string{"x.yaml:2:13: `0,539` is cut in two by its comma; write a point before the decimals: `0.539`"}},
 		{"decimal comma before a key", "event: {open: 4,7u}\nboard: K3\n", []string{"x.yaml:1:15: `4,7u` is cut in two by its comma; write a point before the decimals: `4.7u`"}},

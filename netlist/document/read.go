@@ -22,17 +22,27 @@ const (
 	maxDepth     = 64
 )
 
+// NoFile says of a pipe or a device that it is no file: such a thing gives what it
+// has only once, and may keep a reader waiting for ever.
+const NoFile = "is a pipe or a device, not a file"
+
 // Read reads the YAML documents of a file. A limit of 0 means DefaultLimit.
 // The error is of type Problems.
 func Read(path string, limit int64) ([]Node, error) {
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
+	case info.IsDir():
+		return nil, whole(path, "is a folder, not a file", "name a file in it")
+	case !info.Mode().IsRegular():
+		return nil, whole(path, NoFile, "save what comes through it as a file, and name that")
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return nil, whole(path, "is a folder, not a file", "name a file in it")
-	}
 	return Decode(f, path, limit)
 }
 

@@ -30,8 +30,9 @@ type Shape struct {
 	// A scalar is one of Enum where that is set. Pattern is a regular
 	// expression in the syntax that Go and ECMA-262 share; it has to match the
 	// whole text. Parse has the last word and its error is shown as it is; an
-	// error written "what; what to do" is split there. Lines allows text that
-	// runs over several lines.
+	// error written "what; what to do" is split there. Lines is for free text: it
+	// may run over several lines and hold what a name may not (joiners, no-break
+	// spaces).
 	Enum    []string
 	Pattern string
 	Parse   func(text string) error

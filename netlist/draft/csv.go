@@ -23,9 +23,11 @@ var headings = []struct {
 	{"value", []string{"val"}},
 	{"title", []string{"description", "comment"}},
 	{"function", []string{"pin name", "pin function"}},
+	{"pin type", []string{"electrical type"}},
+	{"footprint", []string{"package"}},
 }
 
-// Keys are the columns that ReadTable knows.
+// Keys are the columns of a table that Read knows.
 func Keys() []string {
 	keys := make([]string, len(headings))
 	for i, h := range headings {
@@ -34,10 +36,10 @@ func Keys() []string {
 	return keys
 }
 
-// ReadTable reads a table with one row for each pin: part, pin and net, and, in
+// fromTable reads a table with one row for each pin: part, pin and net, and, in
 // any row of a part, its kind, value and title. columns maps keys to headings
 // where they are not called alike. The error is document.Problems.
-func ReadTable(r io.Reader, file string, columns map[string]string) (*Draft, error) {
+func fromTable(r io.Reader, file string, columns map[string]string) (*Source, error) {
 	t, err := table.Read(r, file)
 	if err != nil {
 		return nil, err
@@ -65,10 +67,8 @@ func ReadTable(r io.Reader, file string, columns map[string]string) (*Draft, err
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	d := &Draft{}
+	s := &Source{}
 	index := make(map[string]int)
-	hints := make(map[string]string)
-	has := make(map[string]bool)
 	for _, row := range t.Rows {
 		get := func(key string) table.Field {
 			f := row.Get(at[key])
@@ -82,15 +82,15 @@ func ReadTable(r io.Reader, file string, columns map[string]string) (*Draft, err
 		}
 		i, known := index[name.Text]
 		if !known {
-			i = len(d.Parts)
+			i = len(s.Parts)
 			index[name.Text] = i
-			d.Parts = append(d.Parts, Part{Name: name.Text, At: name.At})
+			s.Parts = append(s.Parts, Component{Name: name.Text, At: name.At})
 		}
-		p := &d.Parts[i]
+		c := &s.Parts[i]
 		for _, x := range []struct {
 			key  string
 			into *string
-		}{{"value", &p.Value}, {"title", &p.Title}} {
+		}{{"value", &c.Value}, {"title", &c.Title}, {"kind", &c.Stated}, {"footprint", &c.Footprint}} {
 			f := get(x.key)
 			switch {
 			case f.Text == "":
@@ -100,38 +100,22 @@ func ReadTable(r io.Reader, file string, columns map[string]string) (*Draft, err
 				problems.Add(f.At, fmt.Sprintf("%s has the %s %s here and %s before", document.Quote(name.Text), x.key, document.Quote(f.Text), document.Quote(*x.into)), "write the same in every row, or in one only")
 			}
 		}
-		if f := get("kind"); f.Text != "" {
-			hints[name.Text] = f.Text
-		}
-		if has[name.Text+"\x00"+pin.Text] {
+		if c.numbers[pin.Text] > 0 {
 			problems.Add(pin.At, fmt.Sprintf("pin %s of %s is there twice", document.Quote(pin.Text), document.Quote(name.Text)), "keep one row for each pin")
 			continue
 		}
-		has[name.Text+"\x00"+pin.Text] = true
-		net := get("net").Text
-		if slices.Contains([]string{"-", "--", "NC", "nc", "N/C", "n/c", "N.C.", "n.c."}, net) {
-			net = ""
+		function := get("function").Text
+		if function == "" {
+			function = pin.Text // a pin may be given by its function alone
 		}
-		p.Pins = append(p.Pins, Pin{pin.Text, get("function").Text, net})
+		c.pad(Pad{Number: pin.Text, Function: function, Type: get("pin type").Text, Net: get("net").Text})
 	}
-	d.settle(&problems)
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	if len(d.Parts) == 0 {
+	if len(s.Parts) == 0 {
 		problems.Add(document.Position{File: file}, "holds no pin", "give one row for each pin")
 		return nil, problems.Err()
 	}
-	for i := range d.Parts {
-		p := &d.Parts[i]
-		p.Sort, p.Kind, p.Guessed = sortOf(p.Name, hints[p.Name])
-		for k := range p.Pins {
-			// The table may give a pin by its function alone.
-			if p.Pins[k].Function == "" {
-				p.Pins[k].Function = p.Pins[k].Name
-			}
-		}
-	}
-	d.Ground = d.ground()
-	return d, nil
+	return s, nil
 }

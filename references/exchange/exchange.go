@@ -418,6 +418,9 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 			return exact(*amperes, quantity.Ampere)
 		}
 		file := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(s.File), ".yaml"), ".yml")
+		if _, hidden := document.Hidden(file); hidden {
+			file = document.Printable(file)
+		}
 		for _, r := range s.Readings {
 			row := []string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
 				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeKey), draw(s.Draw.AfterKey), s.Meter.Name,

@@ -15,6 +15,7 @@ import (
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/layout/assembly"
 	"halfsplit/references"
 )
 
@@ -168,13 +169,17 @@ func TestBrokenTables(t *testing.T) {
 // and shows foreign text as text.
 func TestSheet(t *testing.T) {
 	b, lib := demo(t)
+	drawn, err := assembly.Load(b)
+	if err != nil {
+		t.Fatal(err)
+	}
 	evil := *b
 	evil.Name = `<script>alert(1)</script>`
 	evil.Connectors = append([]netlist.Connector(nil), b.Connectors...)
 	evil.Connectors[0].Title = `"><img src=x onerror=alert(1)>`
 	for c := range b.Connectors {
 		var text strings.Builder
-		if err := WriteSheet(&text, &evil, lib, netlist.ConnectorID(c)); err != nil {
+		if err := WriteSheet(&text, &evil, lib, netlist.ConnectorID(c), drawn); err != nil {
 			t.Fatal(err)
 		}
 		page := text.String()
@@ -186,15 +191,23 @@ func TestSheet(t *testing.T) {
 				t.Errorf("net %s is not named", b.Nets[pin.Net].Name)
 			}
 		}
+		if strings.Count(page, `class="assembly"`) != 1 {
+			t.Errorf("%s: where the connector is is not drawn", b.Connectors[c].Name)
+		}
 		if strings.Contains(page, "<script") || strings.Contains(page, "<img") {
 			t.Error("foreign text runs in the page")
 		}
+		const policy = `content="default-src 'none'; style-src 'unsafe-inline'"`
+		if !strings.Contains(page, policy) {
+			t.Error("the page may fetch and run what it likes")
+		}
+		page = strings.Replace(page, policy, "", 1)
 		if found := regexp.MustCompile(`(?i)(src|href|url|@import|https?:)[=( ]`).FindString(strings.ReplaceAll(page, "src=x", "")); found != "" {
 			t.Errorf("the page asks for something: %q", found)
 		}
 	}
 	var text strings.Builder
-	if err := WriteSheet(&text, b, lib, 0); err != nil {
+	if err := WriteSheet(&text, b, lib, 0, nil); err != nil {
 		t.Fatal(err)
 	}
 	golden := filepath.Join("testdata", "J7.html")

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"halfsplit/netlist"
+	"halfsplit/netlist/layout"
+	"halfsplit/netlist/layout/assembly"
 	"halfsplit/references"
 )
 
@@ -29,6 +31,8 @@ type sheet struct {
 	Body                              struct{ X, Y, W, H int }
 	Pins                              []drawnPin
 	Rows                              []sheetRow
+	PlaceTitle                        string
+	Place                             template.HTML // the drawing, "" where there is none
 }
 
 // drawnPin is a pin with the text beside it.
@@ -46,8 +50,9 @@ type sheetRow struct {
 }
 
 // WriteSheet prints a connector with what good boards read at its pins, as one
-// HTML page that needs nothing else, for paper.
-func WriteSheet(w io.Writer, b *netlist.Board, lib *references.Library, connector netlist.ConnectorID) error {
+// HTML page that needs nothing else, for paper. drawn is the layout of the board, for
+// a drawing of where the connector is; nil where there is none.
+func WriteSheet(w io.Writer, b *netlist.Board, lib *references.Library, connector netlist.ConnectorID, drawn *layout.Board) error {
 	c := &b.Connectors[connector]
 	s := sheet{Board: b.Name, Revision: b.Revision, Connector: c.Name, Title: c.Title, Sweeps: len(lib.Sweeps)}
 	half := (len(c.Pins) + 1) / 2
@@ -101,6 +106,12 @@ func WriteSheet(w io.Writer, b *netlist.Board, lib *references.Library, connecto
 			s.Rows = append(s.Rows, sheetRow{Pin: pin.Name, Net: d.Net, Median: "not read"})
 		}
 	}
+	if drawn != nil {
+		if mark, err := assembly.Find(b, drawn, c.Name); err == nil { // else it is not in the layout
+			picture := assembly.Draw(b, drawn, mark)
+			s.Place, s.PlaceTitle = template.HTML(picture.SVG), picture.Title // #nosec: every text in it is escaped
+		}
+	}
 	return page.Execute(w, s)
 }
 
@@ -134,10 +145,12 @@ var page = template.Must(template.New("sheet").Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{{.Connector}}, {{.Board}} {{.Revision}}: known good</title>
 <style>
 body { font: 11pt sans-serif; margin: 12mm; color: #000; background: #fff; }
 h1 { font-size: 15pt; margin: 0 0 2mm; }
+h2 { font-size: 12pt; margin: 8mm 0 0; break-after: avoid; }
 table { border-collapse: collapse; margin-top: 5mm; font-size: 9pt; }
 th, td { border-bottom: 1px solid #999; padding: 1px 8px; text-align: left; }
 td.number { text-align: right; }
@@ -162,6 +175,8 @@ tr { break-inside: avoid; }
 {{range .Rows}}<tr><td>{{.Pin}}</td><td>{{.Net}}</td><td>{{.Polarity}}</td><td class="number">{{.Median}}</td><td class="number">{{.Spread}}</td><td class="number">{{.Interval}}</td><td class="number">{{.Boards}}</td><td>{{.Like}}</td></tr>
 {{end}}</tbody>
 </table>
-</body>
+{{with .Place}}<h2>{{$.PlaceTitle}}</h2>
+{{.}}
+{{end}}</body>
 </html>
 `))

@@ -59,6 +59,7 @@ svg text.faint{fill:var(--faint)}svg text.good{fill:var(--good)}svg text.bad{fil
 .band{fill:var(--band)}
 .key{display:flex;flex-wrap:wrap;gap:.2rem 1.1rem;padding:0;list-style:none;font-size:.85rem;color:var(--faint)}
 .key b{font-weight:700}
+.place{max-width:44rem;border:1px solid var(--rule)}
 footer{margin-top:2.5rem;padding-bottom:2rem;font-size:.85rem;color:var(--faint)}
 @media(max-width:37rem){
  table.wide thead{position:absolute;clip-path:inset(50%);height:1px;overflow:hidden}
@@ -76,6 +77,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta name="generator" content="halfsplit report">
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
 <title>{{.Board}}: {{.Status}}</title>
@@ -107,6 +109,9 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{if .Lines}}<h2>Lines</h2>
 <ul class="key"><li><b class="bad">✕</b> faulty part</li><li><b class="work">■</b> worked on</li></ul>
 <div class="pair">{{range .Lines}}<figure><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
+
+{{with .Place}}<h2>{{.Title}}</h2>
+<figure class="place">{{.SVG}}</figure>{{end}}
 
 {{if .Suspects}}<h2>Suspects</h2>
 <table class="wide"><caption>How likely each part is bad, by all readings</caption><thead><tr><th>Part or place</th><th>Likely</th><th>Why</th></tr></thead><tbody>

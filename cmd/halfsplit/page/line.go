@@ -263,7 +263,7 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 	s.line(col, y, col+16, y, "line wire")
 	extra := p.Kind.String()
 	switch p.Kind {
-	case netlist.IC, netlist.Module:
+	case netlist.IC, netlist.Module, netlist.Unknown:
 		extra = prose(p.Title)
 		if x.In >= 0 {
 			extra = "pin " + name(p.Terminals[x.In].Name) + " " + extra
@@ -347,6 +347,8 @@ func kindLetter(k netlist.Kind) string {
 		return "IC"
 	case netlist.Module:
 		return "M"
+	case netlist.Unknown:
+		return "?"
 	case netlist.Crystal:
 		return "Y"
 	}

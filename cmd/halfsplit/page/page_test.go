@@ -13,10 +13,12 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/netlist/layout"
+	"halfsplit/netlist/layout/assembly"
 )
 
 // report makes the report of a case file.
-func report(t *testing.T, path string) *Report {
+func report(t testing.TB, path string) *Report {
 	t.Helper()
 	c, err := journal.Load(path)
 	if err != nil {
@@ -26,11 +28,21 @@ func report(t *testing.T, path string) *Report {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := New(c, e, powerup.Limits{})
+	r, err := New(c, e, powerup.Limits{}, layoutOf(t, c))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
+}
+
+// layoutOf is the layout of a case's board, nil where it names none.
+func layoutOf(t testing.TB, c *journal.Case) *layout.Board {
+	t.Helper()
+	drawn, err := assembly.Load(c.Board)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return drawn
 }
 
 func page(t *testing.T, r *Report) string {
@@ -233,5 +245,16 @@ func TestImplausible(t *testing.T) {
 	}
 	if len(r.Suspects) > 0 {
 		t.Errorf("suspects %v", r.Suspects)
+	}
+}
+
+// The demo has a layout: where the next step is at is drawn, once.
+func TestPlace(t *testing.T) {
+	text := page(t, report(t, "../../../testdata/demo/cases/touch-dead.yaml"))
+	if n := strings.Count(text, `class="assembly"`); n != 1 {
+		t.Errorf("%d assembly drawings, want 1", n)
+	}
+	if !strings.Contains(text, "<h2>Where FL3.in is</h2>") {
+		t.Error("the point to measure next, FL3.in, is not what is drawn")
 	}
 }

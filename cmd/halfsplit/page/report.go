@@ -1,7 +1,7 @@
 // Package page makes the record of a case into one page: HTML that needs nothing
 // but itself, or Markdown.
 //
-//	r, err := page.New(c, e, powerup.Limits{})
+//	r, err := page.New(c, e, powerup.Limits{}, drawn)
 //	err = r.HTML(file)
 //
 // The page is for the customer, who reads the top of it, and for the colleague
@@ -22,6 +22,7 @@ import (
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/layout"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -40,6 +41,7 @@ type Report struct {
 	Readings      []Reading
 	Connectors    []drawing
 	Lines         []drawing
+	Place         *drawing // where to go on, or where the faulty part is; nil without a layout
 	Steps         []Step
 	Work          []Work
 	Suspects      []Suspect
@@ -106,8 +108,9 @@ type PowerUpLine struct {
 	Net, Kind, State, Why, Class, Mark string
 }
 
-// New gathers what there is to tell of a case.
-func New(c *journal.Case, e *engine.Engine, limits powerup.Limits) (*Report, error) {
+// New gathers what there is to tell of a case. drawn is the layout of its board, nil
+// where there is none.
+func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout.Board) (*Report, error) {
 	list, err := e.Compare(c)
 	if err != nil {
 		return nil, err
@@ -140,6 +143,7 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits) (*Report, err
 	}
 	b.short()
 	b.connectors()
+	b.place(drawn)
 	b.r.plot = plot(b.r.Points)
 	if err := b.lines(); err != nil {
 		return nil, err

@@ -233,16 +233,6 @@ func (f *File) encode() []byte {
 	return b.Bytes()
 }
 
-// write writes the file where there is none yet.
-func (f *File) write() error {
-	out, err := os.OpenFile(f.Path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if err != nil {
-		return fileError(f.Path, err)
-	}
-	_, err = out.Write(f.encode())
-	return fileError(f.Path, errors.Join(err, out.Close()))
-}
-
 // fileError says of a file that could not be written why not.
 func fileError(path string, err error) error {
 	if err == nil {

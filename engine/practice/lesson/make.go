@@ -21,6 +21,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document/wholefile"
 	"halfsplit/references"
 )
 
@@ -597,44 +598,65 @@ func (c *Class) seal() error {
 	return nil
 }
 
-// Write writes the class into a folder: the board, the sweeps over good boards,
-// and a file for each case. Nothing that is there is written over.
+// Write writes the class into a new folder, or an empty one: the board, the sweeps
+// over good boards, and a file for each case. The folder appears whole or not at
+// all.
 func (c *Class) Write(dir string) error {
-	if err := os.MkdirAll(filepath.Join(dir, "known"), 0o777); err != nil {
+	err := wholefile.Folder(dir, c.fill)
+	if err != nil {
 		return fileError(dir, err)
 	}
-	files := []struct {
-		path string
-		text []byte
-	}{{filepath.Join(dir, "board.yaml"), c.Order.BoardText}}
+	for _, x := range c.Cases {
+		x.File.Path = filepath.Join(dir, filepath.Base(x.File.Path))
+	}
+	return nil
+}
+
+// fill writes the files of the class into a folder.
+func (c *Class) fill(dir string) error {
+	known := filepath.Join(dir, "known")
+	if err := wholefile.MakeFolder(known); err != nil {
+		return err
+	}
+	if err := wholefile.New(filepath.Join(dir, "board.yaml"), c.Order.BoardText); err != nil {
+		return err
+	}
+	if err := c.copyLayout(dir); err != nil {
+		return err
+	}
 	for i, s := range c.Sweeps {
 		var b bytes.Buffer
 		b.WriteString("# Invented, like the board.\n")
 		if err := s.Write(&b); err != nil {
 			return err
 		}
-		files = append(files, struct {
-			path string
-			text []byte
-		}{filepath.Join(dir, "known", fmt.Sprintf("good-%d.yaml", i+1)), b.Bytes()})
-	}
-	for _, f := range files {
-		out, err := os.OpenFile(f.path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-		if err != nil {
-			return fileError(f.path, err)
-		}
-		_, err = out.Write(f.text)
-		if err := errors.Join(err, out.Close()); err != nil {
-			return fileError(f.path, err)
+		if err := wholefile.New(filepath.Join(known, fmt.Sprintf("good-%d.yaml", i+1)), b.Bytes()); err != nil {
+			return err
 		}
 	}
 	for _, x := range c.Cases {
-		f := x.File
-		f.Path = filepath.Join(dir, x.File.Path)
-		if err := f.write(); err != nil {
+		if err := wholefile.New(filepath.Join(dir, filepath.Base(x.File.Path)), x.File.encode()); err != nil {
 			return err
 		}
-		x.File.Path = f.Path
 	}
 	return nil
+}
+
+// copyLayout copies the layout to where the board file names it from. One that cannot
+// be read, or lies elsewhere, stays behind: nothing but drawings needs it.
+func (c *Class) copyLayout(dir string) error {
+	b := c.Order.Board
+	if b.Layout == "" {
+		return nil
+	}
+	name, err := filepath.Rel(filepath.Dir(b.File), b.Layout)
+	text, readErr := os.ReadFile(b.Layout)
+	if err != nil || readErr != nil || !filepath.IsLocal(name) {
+		return nil
+	}
+	to := filepath.Join(dir, name)
+	if err := wholefile.MakeFolder(filepath.Dir(to)); err != nil {
+		return err
+	}
+	return wholefile.New(to, text)
 }

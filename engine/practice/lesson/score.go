@@ -1,6 +1,7 @@
 package lesson
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"maps"
 	"math"
@@ -68,6 +69,8 @@ type Score struct {
 	Remarks []Remark     `json:"remarks"`
 	// Doubts are readings in the record that the bench did not give.
 	Doubts []string `json:"doubts"`
+
+	work [sha256.Size]byte // what workOf makes of the record
 }
 
 // PointsByPart is how the points came about.
@@ -173,8 +176,38 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	score.Record, score.Set, score.Number, score.Student = path, f.Set, f.Number, student(c)
+	score.Record, score.Set, score.Number, score.Student, score.work = path, f.Set, f.Number, student(c), workOf(c)
+	if c.Unsealed > 0 {
+		score.Doubts = append(score.Doubts, fmt.Sprintf("%d of its events are not as the bench wrote them: they were changed or added by hand", c.Unsealed))
+	}
 	return score, a, nil
+}
+
+// workOf is a digest of what was done and when, but not by whom: two students who do
+// the same in the same seconds have one record between them.
+func workOf(c *journal.Case) [sha256.Size]byte {
+	h := sha256.New()
+	fmt.Fprintln(h, c.All[0].Note)
+	for i := range c.All[1:] {
+		e := c.All[1+i]
+		fmt.Fprintln(h, e.Time.Unix(), bench.Describe(c.Board, &e))
+	}
+	return [sha256.Size]byte(h.Sum(nil))
+}
+
+// MarkCopies adds a doubt to each record that is the same work, to the second, as
+// another one of the list.
+func MarkCopies(scores []*Score) {
+	first := map[[sha256.Size]byte]*Score{}
+	for _, s := range scores {
+		other, seen := first[s.work]
+		if !seen {
+			first[s.work] = s
+			continue
+		}
+		s.Doubts = append(s.Doubts, "the same work, to the second, as in "+other.Record)
+		other.Doubts = append(other.Doubts, "the same work, to the second, as in "+s.Record)
+	}
 }
 
 // student is who worked on a case.

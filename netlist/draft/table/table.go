@@ -61,7 +61,7 @@ func Read(r io.Reader, file string) (*Table, error) {
 	// Spreadsheets begin UTF-8 with a byte order mark.
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
 	t := &Table{File: file}
-	lines := bytes.SplitAfter(text, []byte("\n"))
+	place := columns{lines: bytes.SplitAfter(text, []byte("\n"))}
 	in := csv.NewReader(bytes.NewReader(text))
 	in.Comma = separator(text)
 	in.FieldsPerRecord = -1
@@ -75,7 +75,7 @@ func Read(r io.Reader, file string) (*Table, error) {
 			at := whole
 			var syntax *csv.ParseError
 			if errors.As(err, &syntax) {
-				at.Line, at.Column = syntax.Line, characters(lines, syntax.Line, syntax.Column)
+				at.Line, at.Column = syntax.Line, place.of(syntax.Line, syntax.Column)
 				err = syntax.Err
 			}
 			problems.Add(at, "is no table: "+err.Error(), "put fields that hold quotes or separators in quotes, and double the quotes inside")
@@ -85,7 +85,7 @@ func Read(r io.Reader, file string) (*Table, error) {
 		blank := true
 		for i, text := range record {
 			line, column := in.FieldPos(i)
-			row[i] = Field{strings.TrimSpace(text), document.Position{File: file, Line: line, Column: characters(lines, line, column)}}
+			row[i] = Field{strings.TrimSpace(text), document.Position{File: file, Line: line, Column: place.of(line, column)}}
 			blank = blank && row[i].Text == ""
 		}
 		switch {
@@ -144,13 +144,26 @@ func separator(text []byte) rune {
 	return best
 }
 
-// characters turns a column counted in bytes from 1 into one in characters.
-func characters(lines [][]byte, line, column int) int {
-	if line < 1 || line > len(lines) {
+// columns turns columns counted in bytes from 1 into columns in characters. Fields are
+// asked for from left to right, so it goes on from the one before: a line of n fields
+// is read once and not n times.
+type columns struct {
+	lines           [][]byte
+	line, at, count int // in the line numbered so, the bytes before at are so many characters
+}
+
+func (c *columns) of(line, column int) int {
+	if line < 1 || line > len(c.lines) {
 		return column
 	}
-	text := lines[line-1]
-	return utf8.RuneCount(text[:min(max(column-1, 0), len(text))]) + 1
+	text := c.lines[line-1]
+	end := min(max(column-1, 0), len(text))
+	if line != c.line || end < c.at {
+		c.line, c.at, c.count = line, 0, 0
+	}
+	c.count += utf8.RuneCount(text[c.at:end])
+	c.at = end
+	return c.count + 1
 }
 
 // plain makes headings comparable: small letters, and none of the signs that

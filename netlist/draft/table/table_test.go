@@ -70,3 +70,28 @@ func TestRead(t *testing.T) {
 		t.Errorf("a table without end: %v", err)
 	}
 }
+
+// TestColumns: places in a line are counted in characters, also behind such as take
+// several bytes, in a quoted field of two lines, and asked for again from the left.
+func TestColumns(t *testing.T) {
+	table, err := Read(strings.NewReader("é,ü,x\n\"ab\né\",日本,c\n1,2,3\n"), "t.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got [][2]int
+	for _, row := range append([]Row{table.Heads}, table.Rows...) {
+		for _, f := range row {
+			got = append(got, [2]int{f.At.Line, f.At.Column})
+		}
+	}
+	want := [][2]int{{1, 1}, {1, 3}, {1, 5}, {2, 1}, {3, 4}, {3, 7}, {4, 1}, {4, 3}, {4, 5}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	c := columns{lines: [][]byte{[]byte("éa,b\n")}}
+	for _, at := range [][2]int{{5, 4}, {1, 1}, {3, 2}, {99, 6}} {
+		if got := c.of(1, at[0]); got != at[1] {
+			t.Errorf("byte column %d is character column %d, want %d", at[0], got, at[1])
+		}
+	}
+}
