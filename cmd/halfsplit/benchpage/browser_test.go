@@ -85,6 +85,7 @@ func startBrowser(t *testing.T) *browser {
 	for _, domain := range []string{"Page", "Runtime", "Log"} {
 		b.do(domain+".enable", nil)
 	}
+	b.do("Emulation.setScrollbarsHidden", map[string]any{"hidden": true}) // as on a tablet; pictures are of the whole width
 	return b
 }
 
