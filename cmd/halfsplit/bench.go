@@ -30,6 +30,8 @@ type benchFlags struct {
 	by                      string
 	device                  string
 	page                    string
+	hold                    time.Duration
+	span                    string
 	draw                    drawFlags
 }
 
@@ -76,6 +78,8 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags.StringVar(&f.meter, "meter", "", "`METER` as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
+	flags.DurationVar(&f.hold, "meter-hold", 0, "`TIME` for which the meter's display has to hold still before it is a reading, such as 600ms; OL is then entered by key (0: every line is a reading)")
+	flags.StringVar(&f.span, "meter-span", "3 mV", "`VOLTAGE` within which it holds still")
 	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
 	flags.Lookup("page").NoOptDefVal = pageHere
 	f.draw.add(cmd)
@@ -149,6 +153,10 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
+	span, err := quantity.Parse(f.span, quantity.Volt)
+	if err != nil {
+		return fmt.Errorf("`--meter-span`: %w", err)
+	}
 	w, begun, err := f.open(file)
 	if err != nil {
 		return err
@@ -168,7 +176,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
-	in, err := listen(stdin, f.device)
+	in, err := listen(stdin, f.device, &still{span: span, hold: f.hold})
 	if err != nil {
 		return err
 	}

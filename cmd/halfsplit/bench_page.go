@@ -324,20 +324,19 @@ type levels struct {
 	edit int // the event that last changed the board
 }
 
-// level is a reading, nil for none, beside what is predicted there.
+// level is a reading beside what a good board showed then, or, where it is nil, what
+// is predicted now.
 func (l *levels) level(r *engine.Comparison, x *engine.Expectation) benchpage.Level {
 	var out benchpage.Level
 	good := volts(x.Volts, x.Overload)
 	predicted := x.Boards == 0
 	if r != nil {
-		out.Measured, out.Verdict, out.Before = volts(r.Volts, r.Overload), string(r.Verdict), r.Event < l.edit
+		out.Measured, out.Before = volts(r.Volts, r.Overload), r.Event < l.edit
 		out.Class, out.Mark = page.VerdictStyle(r.Verdict)
-		if !out.Before {
-			var v *float64
-			var over bool
-			v, over, predicted = r.Good()
-			good = volts(v, over)
-		}
+		var v *float64
+		var over bool
+		v, over, predicted = r.Good()
+		good = volts(v, over)
 	}
 	if predicted {
 		good += foretoldMark

@@ -55,9 +55,9 @@ type Said struct {
 
 // Level is a reading beside that of a good board.
 type Level struct {
-	Measured, Mark, Class, Verdict string // "" where nothing was measured
-	Good                           string // known good, or predicted
-	Before                         bool   // measured before the board was last worked on
+	Measured, Mark, Class string // "" where nothing was measured
+	Good                  string // known good, or predicted
+	Before                bool   // measured before the board was last worked on
 }
 
 // Pin is a pin of a connector.
