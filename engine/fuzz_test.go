@@ -48,7 +48,7 @@ func randomBoard(d *drawn) string {
 		case 3:
 			fmt.Fprintf(&b, "  D%d: {kind: diode, pins: {a: %s, k: %s}}\n", i, net(), net())
 		case 4:
-			fmt.Fprintf(&b, "  DZ%d: {kind: clamp, pins: [%s, GND]}\n", i, net())
+			fmt.Fprintf(&b, "  DZ%d: {kind: tvs, pins: [%s, GND]}\n", i, net())
 		case 5:
 			fmt.Fprintf(&b, "  FL%d: {kind: filter, value: 2R, pins: {in: %s, out: %s, gnd: GND}}\n", i, net(), net())
 		case 6:
@@ -68,18 +68,18 @@ func randomEvent(d *drawn, b *netlist.Board, points []netlist.Point) journal.Eve
 	}
 	switch d.of(12) {
 	case 0:
-		return journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{part}}
+		return journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{part}}
 	case 1:
-		return journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{part}}
+		return journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{part}}
 	case 2:
-		return journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{part}}
+		return journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{part}}
 	case 3:
-		if len(b.Parts[part].Bridgeable()) > 0 {
-			return journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: part}}}
+		if len(b.Parts[part].Jumperable()) > 0 {
+			return journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: part}}}
 		}
 		fallthrough
 	case 4:
-		return journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: part, Look: journal.Look(d.of(int(journal.Missing) + 1))}}}
+		return journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: part, Look: journal.Look(d.of(int(journal.Missing) + 1))}}}
 	case 5:
 		for n := range b.Nets {
 			if b.Nets[n].Rail && netlist.NetID(n) != b.Ground {
@@ -167,10 +167,10 @@ func FuzzDiagnose(f *testing.F) {
 	})
 }
 
-// FuzzParseFault reads faults as they are typed, on the demo: one that Expect can put
+// FuzzParseFault reads faults as they are typed, on the demo: one that Predict can put
 // on the board, or an error that says what to do.
 func FuzzParseFault(f *testing.F) {
-	for _, text := range []string{"R12:open", "C40:leaky=470", "J7.2-J7.3:bridged", "U1:shorted", "R12:", ":", "R12:raised=-1", "R12:leaky=NaN", "J7.2:joint open", "r12:OPEN", "K12:\u212a", "\xff:\xff=\xff"} {
+	for _, text := range []string{"R12:open", "C40:leaky=470", "J7.2-J7.3:bridged", "U1:shorted", "R12:", ":", "R12:raised=-1", "R12:leaky=NaN", "J7.2:open joint", "r12:OPEN", "K12:\u212a", "\xff:\xff=\xff"} {
 		f.Add(text)
 	}
 	b, err := netlist.Load("../testdata/demo/board.yaml")
@@ -189,7 +189,7 @@ func FuzzParseFault(f *testing.F) {
 		if got.Locus == nil || math.IsNaN(got.Ohms) || got.Ohms < 0 {
 			t.Errorf("%q is %+v", text, got)
 		}
-		list, err := s.e.Expect(engine.Question{Faults: []string{text}, Points: []string{"J7.3"}, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter())}})
+		list, err := s.e.Predict(engine.Question{Faults: []string{text}, Points: []string{"J7.3"}, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter())}})
 		if err != nil || len(list) != 1 || math.IsNaN(list[0].Sigma) {
 			t.Errorf("%q: %+v, %v", text, list, err)
 		}

@@ -15,8 +15,8 @@ import (
 // ParseFault reads a fault as a person writes it: a part, a terminal, a pair of
 // pins or of neighbours along a trace; a mode; and, where the mode leaves it
 // open, a resistance: "R12:open", "U5.B2:shorted", "C40:leaky=470",
-// "J7.2-J7.4:bridged". Spaces in a mode may be left out or written as dashes, and
-// so may its end where the beginning says which it is.
+// "J7.2-J7.4:bridged", "R12.1:dry joint". fault.MeantMode says which words are taken
+// for a mode.
 func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 	where, what, ok := strings.Cut(text, ":")
 	what, ohmsText, given := strings.Cut(what, "=")
@@ -31,9 +31,10 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		}
 		ohms = v
 	}
-	loci := fault.Loci(e.model, e.priors, e.belief.Values)
+	loci := fault.Loci(e.model, e.priors, e.posterior.Values)
 	var there []choice
-	var modes, places []string
+	var modes []fault.Mode
+	var places []string
 	for i := range loci {
 		l := &loci[i]
 		if !e.placed(l, where) {
@@ -42,8 +43,8 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		}
 		for _, m := range l.Modes {
 			there = append(there, choice{l, m})
-			if !slices.Contains(modes, m.Mode.String()) {
-				modes = append(modes, m.Mode.String())
+			if !slices.Contains(modes, m.Mode) {
+				modes = append(modes, m.Mode)
 			}
 		}
 	}
@@ -51,16 +52,20 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		return fault.Fault{}, fmt.Errorf("fault %s: nothing on the board is called %s that could be bad; %s", document.Quote(text), document.Quote(where),
 			document.Suggest(where, places, "name a part, a terminal of an IC, a connector pin, or two neighbouring pins as J7.2-J7.4"))
 	}
-	mode, ok := modeMeant(what, modes)
+	mode, ok := fault.MeantMode(what, modes)
 	if !ok {
 		says := "cannot be " + document.Printable(what)
-		if _, known := modeMeant(what, fault.ModeNames()); known {
+		if _, known := fault.MeantMode(what, fault.Modes()); known {
 			says += " in a way that a meter sees"
 		}
+		var names []string
+		for _, m := range modes {
+			names = append(names, m.String())
+		}
 		return fault.Fault{}, fmt.Errorf("fault %s: %s %s; %s", document.Quote(text), document.Printable(where), says,
-			document.Suggest(what, modes, "it can be "+strings.Join(modes, ", ")))
+			document.Suggest(what, names, "it can be "+strings.Join(names, ", ")))
 	}
-	at := slices.IndexFunc(there, func(c choice) bool { return c.Mode.String() == mode })
+	at := slices.IndexFunc(there, func(c choice) bool { return c.Mode == mode })
 	l, m := there[at].Locus, there[at].ModeRange
 	if l.Part >= 0 && l.Terminal >= 0 && network.Pinned(e.Board.Parts[l.Part].Kind) && l.Name(e.Board) == where {
 		pin := where + "." + e.Board.Parts[l.Part].Terminals[l.Terminal].Name
@@ -85,26 +90,6 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 type choice struct {
 	*fault.Locus
 	fault.ModeRange
-}
-
-// modeMeant finds a mode among names by its name or by the beginning of it that
-// no other has: "raised" is raised resistance.
-func modeMeant(text string, names []string) (string, bool) {
-	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
-	want := plain(text)
-	var begun []string
-	for _, n := range names {
-		switch {
-		case plain(n) == want:
-			return n, true
-		case want != "" && strings.HasPrefix(plain(n), want):
-			begun = append(begun, n)
-		}
-	}
-	if len(begun) != 1 {
-		return "", false
-	}
-	return begun[0], true
 }
 
 // placed tells whether a locus is where a name says.

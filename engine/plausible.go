@@ -59,7 +59,7 @@ func (e *Engine) Implausible(c *journal.Case, list []Comparison) (*Implausible, 
 // plain tells a reading against ground in diode mode.
 func (c *Comparison) plain() bool { return c.To == "" && !c.Resistance }
 
-// net is the net of a reading; of a pin that goes nowhere, the pin.
+// net is the net of a reading; of a pin that not connected (NC), the pin.
 func (c *Comparison) net() string { return cmp.Or(c.Net, c.At) }
 
 // zero tells a reading of 0, within what leads and contacts add.
@@ -88,7 +88,7 @@ func mostly(wrong, all int) bool {
 }
 
 // count gathers the nets of readings against ground in diode mode, and those of
-// them that have one which is so. A pin that goes nowhere is a net of its own.
+// them that have one which is so. A pin that not connected (NC) is a net of its own.
 func count(list []Comparison, so func(*Comparison) bool) (those, all map[string]bool) {
 	those, all = map[string]bool{}, map[string]bool{}
 	for i := range list {
@@ -167,10 +167,10 @@ func several(n int, thing string) string {
 	return fmt.Sprintf("%d %s", n, thing)
 }
 
-// leadsTogether: all reads 0, or what goes nowhere does.
+// leadsTogether: all reads 0, or what not connected (NC) does.
 func (e *Engine) leadsTogether(read []Comparison) *Implausible {
 	zero, lines := map[string]bool{}, map[string]bool{}
-	others, free, freeZero := 0, 0, 0 // readings that are not 0; of pins that go nowhere
+	others, free, freeZero := 0, 0, 0 // readings that are not 0; of pins that are not connected
 	for i := range read {
 		r := &read[i]
 		if !r.zero() {
@@ -283,7 +283,7 @@ func explains(o *fault.Observation, p fault.Prediction) bool {
 	if o.Over != (p.Volts > o.Probe.Meter.Over) {
 		return false
 	}
-	return o.Over || math.Abs(o.Surprise(p)) < verdictSigmas
+	return o.Over || math.Abs(o.ZScore(p)) < verdictSigmas
 }
 
 // eventsOf lists the events that readings were taken in, in order.

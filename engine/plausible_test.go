@@ -76,7 +76,7 @@ func TestImplausible(t *testing.T) {
 		{"all 0.000", all(zero), "the leads touch"},
 		{"four lines 0.000", only("J7.2 J7.3 J7.4 J7.5", all(zero)), "the leads touch"},
 		{"three lines 0.000", only("J7.2 J7.3 J7.4", all(zero)), ""},
-		{"pins that go nowhere at 0.000, and most of the others", func(list []journal.Read) []journal.Read {
+		{"pins that are not connected at 0.000, and most of the others", func(list []journal.Read) []journal.Read {
 			for i := range list {
 				if r := &list[i]; r.At.Net == netlist.None || i < 28 {
 					r.Reading = zero
@@ -84,7 +84,7 @@ func TestImplausible(t *testing.T) {
 			}
 			return list
 		}, "the leads touch"},
-		{"a pin that goes nowhere at 0.000 on a good board", at("J7.11", zero), ""},
+		{"a pin that not connected (NC) at 0.000 on a good board", at("J7.11", zero), ""},
 		{"the red probe on a rail", func(list []journal.Read) []journal.Read {
 			for i := range list {
 				switch r := &list[i]; {

@@ -92,8 +92,11 @@ func describe(b *Board) string {
 			fmt.Fprintf(&s, " DC %g ohm", p.DCOhms)
 		}
 		fmt.Fprintf(&s, ", %s, %s", p.Role, p.Access)
-		if p.Way != NoWay {
-			fmt.Fprintf(&s, ", way %s", p.Way)
+		if p.Direction != NoDirection {
+			fmt.Fprintf(&s, ", %s", p.Direction)
+		}
+		if p.Channel != NoChannel {
+			fmt.Fprintf(&s, ", channel %s", p.Channel)
 		}
 		for _, l := range []struct {
 			name string
@@ -211,7 +214,7 @@ func TestEveryKey(t *testing.T) {
 		}
 		return string(out)
 	}
-	names := map[string][]string{"connectors": {"J1"}, "nets": {"L1", "VLED"}, "parts": {"R1", "D1", "U1"}}
+	names := map[string][]string{"connectors": {"J1"}, "nets": {"L1", "VLED"}, "parts": {"R1", "D1", "Q1", "U1"}}
 	walk = func(s *document.Shape, place []string, prefix string) {
 		for _, f := range s.Fields {
 			here := append(slices.Clone(place), f.Name)
@@ -316,10 +319,10 @@ func TestPointsRefuse(t *testing.T) {
 		{"R12.3", "R12 has no terminal `3`; it has 1, 2"},
 		{"U5.B22", "U5 has no terminal `B22`; did you mean `B2`?"},
 		{"J7.9", "J7 has no pin `9`; it has 1, 2, 3, 4, 5, 6"},
-		{"R22.1", "`R22.1` is no point of this board; did you mean `R12.1`?"},
-		{"tp14", "`tp14` is no point of this board; did you mean `TP14`?"},
-		{"", "`` is no point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
-		{"\x1b[2J.....", "`\\u001b[2J.....` is no point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
+		{"R22.1", "`R22.1` is not a point of this board; did you mean `R12.1`?"},
+		{"tp14", "`tp14` is not a point of this board; did you mean `TP14`?"},
+		{"", "`` is not a point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
+		{"\x1b[2J.....", "`\\u001b[2J.....` is not a point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
 	}
 	for _, test := range tests {
 		if _, err := b.Point(test.text); err == nil || err.Error() != test.want {

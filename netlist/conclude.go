@@ -6,10 +6,11 @@ import (
 	"strings"
 
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // conclude fills in what the file leaves to be told from the nets: the grounds
-// and supplies of ICs, the supply behind each of their pins, the way of
+// and supplies of ICs, the supply behind each of their pins, the channel of
 // transistors, and the role of every part.
 func (b *Board) conclude() {
 	for i := range b.Parts {
@@ -31,17 +32,17 @@ func (b *Board) conclude() {
 			}
 			// A clamp of two terminals on a rail protects the rail; it has no
 			// supply of its own.
-			if p.Kind == Clamp && len(p.Terminals) == 2 {
+			if p.Kind == TVS && len(p.Terminals) == 2 {
 				p.Supplies = nil
 			}
 			p.Supplies = p.together(p.Supplies)
 			b.domains(p)
 		}
-		if p.Way == NoWay && p.Kind == Clamp {
-			p.Way = OneWay
+		if p.Direction == NoDirection && p.Kind == TVS {
+			p.Direction = Unidirectional
 		}
-		if p.Way == NoWay && p.Kind == Transistor {
-			p.Way = b.transistorWay(p)
+		if p.Channel == NoChannel && p.Kind == Transistor {
+			p.Channel = b.channelOf(p)
 		}
 		if p.Role == NoRole {
 			p.Role = b.role(p)
@@ -100,16 +101,16 @@ func (b *Board) domains(p *Part) {
 	}
 }
 
-// transistorWay takes a field-effect transistor whose source is on a rail to
+// channelOf takes a field-effect transistor whose source is on a rail to
 // be p-channel, and any other transistor to be n-channel or npn (common
 // practice, no source).
-func (b *Board) transistorWay(p *Part) Way {
+func (b *Board) channelOf(p *Part) Channel {
 	for t := range p.Terminals {
 		if base, _ := section(p.Terminals[t].Name); (base == "s" || base == "e") && b.onRail(p, t) {
-			return PType
+			return PChannel
 		}
 	}
-	return NType
+	return NChannel
 }
 
 // role tells what a part is there for from its kind and the nets it joins
@@ -138,7 +139,7 @@ func (b *Board) role(p *Part) Role {
 			return RolePull
 		}
 		return RoleSeries
-	case Clamp:
+	case TVS:
 		return RoleFilter
 	case Inductor, Bead, Fuse, Link, Filter, Choke:
 		if grounds > 0 && p.Kind != Filter {
@@ -173,10 +174,16 @@ func (b *Board) warn() {
 		case len(nets) == 1 && len(p.Terminals) > 1 && p.Kind != IC && p.Kind != Module:
 			add(p.At, "check its pins; it cannot be told from a wire", "%s has every terminal on one net", p.Name)
 		case (p.Kind == IC || p.Kind == Module) && len(p.Grounds) == 0:
-			add(p.At, "name its ground pins with `ground`", "%s has no pin on ground, so that none of its pins is foretold to conduct", p.Name)
+			add(p.At, "name its ground pins with `ground`", "%s has no pin on ground, so that none of its pins is predicted to conduct", p.Name)
 		case p.Kind == Resistor && p.ValueText == "":
 			ohms, _ := p.seriesOhms()
 			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)
+		case p.Kind == Resistor:
+			if marked, ok := quantity.ParseMarking(p.ValueText, quantity.Ohm); ok {
+				plain, code := quantity.Code(p.Value, quantity.Ohm), quantity.Code(marked, quantity.Ohm)
+				add(p.At, fmt.Sprintf("write %s if that is meant, or %s if %s is what is printed on the part", plain, code, p.ValueText),
+					"the value %s of the resistor %s is taken for %g ohm", p.ValueText, p.Name, p.Value)
+			}
 		}
 	}
 	// The net of most contacts among those that only differ in case.

@@ -11,7 +11,8 @@ import (
 // Kind is what a part is.
 type Kind uint8
 
-// Kinds of parts. Inductor and bead differ in what their value means: an
+// Kinds of parts. Their numbers are part of Board.Identity: a new kind goes to the
+// end. Inductor and bead differ in what their value means: an
 // inductance, or the impedance at 100 MHz, neither of which a meter sees.
 const (
 	NoKind     Kind = iota
@@ -25,7 +26,7 @@ const (
 	Link            // 0 ohm, two terminals
 	Switch          // two terminals
 	Diode           // anode, then cathode; or a and k
-	Clamp           // line, then ground; arrays have more terminals
+	TVS             // line, then ground; arrays have more terminals
 	Transistor      // g d s or b c e
 	Crystal         // two to four terminals
 	IC              // any terminals
@@ -66,7 +67,7 @@ var kinds = [...]struct {
 	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Diode:      {"diode", quantity.None, 0, Shunt, nil, []string{"", "a", "k"}, 2, 2, "[anode, cathode] or {a: A, k: B}"},
-	Clamp:      {"clamp", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
+	TVS:        {"tvs", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
 	Transistor: {"transistor", quantity.None, 0, Active, nil, []string{"g", "d", "s", "b", "c", "e"}, 3, 0, "{g: A, d: B, s: C} or {b: A, c: B, e: C}"},
 	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]"},
 	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}"},
@@ -74,19 +75,29 @@ var kinds = [...]struct {
 	Unknown:    {"unknown", quantity.None, 0, Active, nil, nil, 1, 0, "{1: A, 2: B, 3: C}"},
 }
 
-// kindMeans are words of the trade for kinds that the board file calls by another
-// name, and the name.
+// kindAlso are words of the bench that are taken for a kind.
+var kindAlso = map[string]string{
+	"res": "resistor", "cap": "capacitor", "ind": "inductor", "coil": "inductor",
+	"ferrite": "bead", "ferrite bead": "bead", "emi": "filter", "emi filter": "filter", "cmc": "choke", "common-mode choke": "choke",
+	"button": "switch", "key": "switch",
+	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
+	"esd": "tvs", "suppressor": "tvs", "varistor": "tvs",
+	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor",
+	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal",
+	"chip": "ic", "ldo": "ic", "regulator": "ic", "mcu": "ic", "cpu": "ic", "soc": "ic", "pmic": "ic", "opamp": "ic",
+}
+
+// kindMeans are words that may mean a kind, and the kind: a person has to say so,
+// since something else than the word is to be written beside it.
 var kindMeans = map[string]string{
 	"thermistor": "resistor", "ntc": "resistor", "ptc": "fuse", "polyfuse": "fuse",
-	"coil": "inductor", "transformer": "choke", "ferrite": "bead", "emi": "filter",
-	"jumper": "link", "bridge": "link", "button": "switch", "key": "switch",
-	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
-	"tvs": "clamp", "esd": "clamp", "varistor": "clamp", "mov": "clamp", "suppressor": "clamp",
-	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor", "npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
-	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal", "oscillator": "ic",
-	"chip": "ic", "regulator": "ic", "ldo": "ic", "mcu": "ic", "cpu": "ic", "pmic": "ic", "opamp": "ic",
-	"motor": "module", "sensor": "module", "display": "module",
+	"transformer": "choke", "bridge": "link", "mov": "tvs",
+	"npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
+	"oscillator": "ic", "motor": "module", "sensor": "module", "display": "module",
 }
+
+// kindShape takes the name of a kind.
+var kindShape = &document.Shape{Doc: "What the part is.", Enum: KindNames(), Also: kindAlso, Means: kindMeans, Was: wasKind, Example: "resistor"}
 
 // String returns the kind as the board file writes it.
 func (k Kind) String() string { return kinds[k].name }
@@ -107,8 +118,10 @@ func KindNames() []string {
 	return names
 }
 
-// ParseKind finds a kind by its name in the board file.
+// ParseKind finds a kind by its name in the board file, or by a word of the bench
+// for it, in capital or small letters.
 func ParseKind(name string) (Kind, bool) {
+	name, _ = kindShape.Word(name)
 	for k := range kinds {
 		if k > 0 && kinds[k].name == name {
 			return Kind(k), true
@@ -234,23 +247,35 @@ var numberings = [...]string{"alternate", "around"}
 // String returns the numbering as the board file writes it.
 func (n Numbering) String() string { return numberings[n] }
 
-// Way is the direction in which a part's junction conducts.
-type Way uint8
+// Direction is in which direction a clamp conducts below its breakdown voltage.
+type Direction uint8
 
-// Ways. A clamp is one-way unless the file says otherwise; a transistor is N
-// or P.
+// Directions. A clamp is unidirectional unless the file says otherwise.
 const (
-	NoWay Way = iota
-	OneWay
-	TwoWay
-	NType // n-channel or npn
-	PType // p-channel or pnp
+	NoDirection Direction = iota
+	Unidirectional
+	Bidirectional
 )
 
-var ways = [...]string{"", "one", "two", "n", "p"}
+var directions = [...]string{"", "unidirectional", "bidirectional"}
 
-// String returns the way as the board file writes it.
-func (w Way) String() string { return ways[w] }
+// String returns the direction as the board file writes it.
+func (d Direction) String() string { return directions[d] }
+
+// Channel is the type of a transistor.
+type Channel uint8
+
+// Channels.
+const (
+	NoChannel Channel = iota
+	NChannel          // or npn
+	PChannel          // or pnp
+)
+
+var channels = [...]string{"", "n", "p"}
+
+// String returns the channel as the board file writes it.
+func (c Channel) String() string { return channels[c] }
 
 // choice finds a text among names and returns its index, 0 where it is not
 // there.

@@ -38,7 +38,7 @@ const (
 )
 
 // Paths returns the ways through the part at DC, in a fixed order. Terminals
-// that go nowhere have none.
+// that are not connected have none.
 //
 // An IC protects each of its pins by two junctions, from ground to the pin and
 // from the pin to its supply, and conducts from ground to each supply; this is
@@ -100,8 +100,8 @@ func (p *Part) Paths() []Path {
 			anode, cathode = 1-k, k
 		}
 		add(anode, cathode, Junction, 0, false)
-	case Clamp:
-		p.clampPaths(add)
+	case TVS:
+		p.tvsPaths(add)
 	case Transistor:
 		p.transistorPaths(add)
 	case IC, Module:
@@ -158,11 +158,11 @@ func (p *Part) find(base, number string) int {
 	return None
 }
 
-// clampPaths gives the ways through a clamp. A one-way clamp conducts from
+// tvsPaths gives the ways through a clamp. A one-way clamp conducts from
 // ground to the line when the line is pulled below ground; what it clamps at
 // lies beyond any meter's voltage. A clamp that touches no ground has its
 // cathode first, as clamps are written line first.
-func (p *Part) clampPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
+func (p *Part) tvsPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
 	ground := 1
 	if a := p.find("a", ""); a >= 0 && len(p.Terminals) == 2 {
 		ground = a
@@ -172,7 +172,7 @@ func (p *Part) clampPaths(add func(from, to int, e Element, ohms float64, stated
 	for i := range p.Terminals {
 		switch {
 		case i == ground || slices.Contains(p.Grounds, int32(i)):
-		case p.Way == TwoWay:
+		case p.Direction == Bidirectional:
 			add(i, ground, Blocking, 0, false)
 		default:
 			add(ground, i, Junction, 0, false)
@@ -195,7 +195,7 @@ func (p *Part) transistorPaths(add func(from, to int, e Element, ohms float64, s
 			if drain < 0 || gate < 0 {
 				continue
 			}
-			if p.Way == PType {
+			if p.Channel == PChannel {
 				add(drain, i, Junction, 0, false)
 			} else {
 				add(i, drain, Junction, 0, false)
@@ -205,7 +205,7 @@ func (p *Part) transistorPaths(add func(from, to int, e Element, ohms float64, s
 		case "c", "e":
 			switch basis := p.find("b", number); {
 			case basis < 0:
-			case p.Way == PType:
+			case p.Channel == PChannel:
 				add(i, basis, Junction, 0, false)
 			default:
 				add(basis, i, Junction, 0, false)

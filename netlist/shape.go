@@ -13,7 +13,7 @@ import (
 // `halfsplit schema board` prints it.
 func BoardShape() *document.Shape { return boardShape }
 
-// nothing are the texts that say of a pin that it goes nowhere, beside an
+// nothing are the texts that say of a pin that it not connected (NC), beside an
 // empty value.
 var nothing = map[string]bool{"-": true, "--": true, "NC": true, "nc": true, "N/C": true, "n/c": true, "n.c.": true, "N.C.": true}
 
@@ -23,7 +23,7 @@ var (
 		return &document.Shape{Doc: doc, Example: example, Lines: true}
 	}
 	netText   = &document.Shape{Doc: "The name of a net.", Example: "TP_INT"}
-	pinNet    = &document.Shape{Doc: "The net that the pin is on; empty, - or NC where it goes nowhere.", Example: "TP_INT", Null: true}
+	pinNet    = &document.Shape{Doc: "The net that the pin is on; empty, - or NC where it not connected (NC).", Example: "TP_INT", Null: true}
 	pointText = &document.Shape{Doc: "A terminal, connector pin or test point.", Example: "R12.1"}
 	yesNo     = &document.Shape{Enum: []string{"yes", "no", "true", "false"}}
 
@@ -39,10 +39,11 @@ var (
 	partShape = &document.Shape{
 		Doc:   "One part.",
 		Means: map[string]string{"type": "kind", "nets": "pins", "connections": "pins", "name": "title", "description": "title", "location": "place", "comment": "note"},
+		Was:   wasPartKey,
 		Fields: []document.Field{
-			{Name: "kind", Required: true, Shape: &document.Shape{Doc: "What the part is.", Enum: KindNames(), Means: kindMeans, Example: "resistor"}},
+			{Name: "kind", Required: true, Shape: kindShape},
 			{Name: "pins", Required: true, Shape: pinsShape},
-			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, clamp, transistor or crystal any text.", Example: "22R"}},
+			{Name: "value", Shape: &document.Shape{Doc: "Its value by IEC 60062 (4K7, 100n) or plain SI (22 ohm); of an ic, module, diode, tvs, transistor or crystal any text.", Example: "22R"}},
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
 			{Name: "place", Shape: freeText("Where it is.", "beside J7")},
 			{Name: "role", Shape: &document.Shape{Doc: "What it is there for; told from the nets where it is left out.", Enum: roles[1:], Example: "filter"}},
@@ -51,13 +52,15 @@ var (
 			{Name: "ground", Shape: terminalsShape},
 			{Name: "domain", Shape: &document.Shape{Doc: "Which supply a pin's protection goes to.", Value: nameText, Example: "{B2: A4}"}},
 			{Name: "floating", Shape: &document.Shape{Doc: "Pins of an ic or module without any junction, such as a sense pin behind megohms.", Item: nameText, MinItems: 1, Single: true, Example: "A3"}},
-			{Name: "way", Shape: &document.Shape{Doc: "Of a clamp: one (default) or two. Of a transistor: n or p.", Enum: ways[1:], Example: "one"}},
+			{Name: "direction", Shape: &document.Shape{Doc: "Of a TVS or ESD diode: in which direction it conducts; unidirectional where it is left out.", Enum: directions[1:], Example: "bidirectional"}},
+			{Name: "channel", Shape: &document.Shape{Doc: "Of a transistor: n (n-channel or npn) or p; told from the nets where it is left out.", Enum: channels[1:], Example: "n"}},
 			{Name: "note", Shape: freeText("Anything else.", "often cracked by the screw beside it")},
 		},
 	}
 	boardShape = &document.Shape{
 		Doc:   "The net graph of a board.",
 		Means: map[string]string{"name": "board", "title": "board", "version": "revision", "rev": "revision", "gnd": "ground", "components": "parts", "comment": "note"},
+		Was:   wasBoardKey,
 		Fields: []document.Field{
 			{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board.", Example: "Kestrel K3"}},
 			{Name: "revision", Shape: &document.Shape{Doc: "Its revision; readings never mix between revisions.", Example: "C"}},
@@ -88,7 +91,7 @@ var (
 				}}}},
 			{Name: "test_points", Shape: &document.Shape{Doc: "Pads made for probing, with their nets.", Value: netText, Example: "{TP14: TP_INT}"}},
 			{Name: "parts", Shape: &document.Shape{Doc: "Parts by name.", Value: partShape}},
-			{Name: "alike", Shape: &document.Shape{Doc: "Groups of nets that should read alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
+			{Name: "matched", Shape: &document.Shape{Doc: "Groups of nets that should measure alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
 				Item: &document.Shape{Item: netText, MinItems: 2, Example: "[TP_SDA, TP_SCL]"}}},
 		},
 	}
@@ -125,6 +128,10 @@ func (p *Part) parseValue(text string) error {
 	if err == nil {
 		p.Value = value
 		return nil
+	}
+	if marked, ok := quantity.ParseMarking(text, info.unit); ok {
+		what, _, _ := strings.Cut(err.Error(), "; ")
+		return fmt.Errorf("%s; as printed on a part it means %[2]s: write %[2]s", what, quantity.Code(marked, info.unit))
 	}
 	if info.also != quantity.None {
 		other, e := quantity.Parse(text, info.also)

@@ -356,7 +356,7 @@ func TestCheckFacts(t *testing.T) {
 	want = []string{
 		"note|one board only||J7|9 of 9 pins were read red-on-ground on one board only: J7.1, J7.2, J7.3, J7.4, J7.5, J7.6, J7.7, J7.8 and 1 more",
 		"note|one board only||J3|6 of 6 pins were read red-on-ground on one board only: J3.1, J3.2, J3.3, J3.4, J3.5, J3.6",
-		"note|not compared|" + alone.File + "||fewer than 2 other boards were read red-on-ground with a like meter",
+		"note|not compared|" + alone.File + "||fewer than 2 other boards were read red-on-ground with a comparable meter",
 	}
 	if diff := cmp.Diff(want, list(NewLibrary(board, []*Sweep{alone}).Check())); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
@@ -375,7 +375,7 @@ func TestCheckFacts(t *testing.T) {
 		return group
 	}
 	odd := *board
-	odd.Alike = [][]netlist.NetID{lines("TP_SDA", "TP_SCL"), lines("TP_SDA", "TP_INT"), lines("TP_RST", "TP_INT")}
+	odd.Matched = [][]netlist.NetID{lines("TP_SDA", "TP_SCL"), lines("TP_SDA", "TP_INT"), lines("TP_RST", "TP_INT")}
 	var unlike []string
 	for _, f := range NewLibrary(&odd, b.sweeps(4, RedOnGround)).Check() {
 		if f.Kind == KindUnlike {

@@ -10,7 +10,7 @@ import (
 // reckoned with, and reads back from its own text.
 func FuzzMeter(f *testing.F) {
 	f.Add(DefaultMeter().Text())
-	for _, text := range []string{"test_current: 0.5 mA", "{name: bench 2, test_current: 0.3 mA, over: 2 V, open_voltage: 2.7 V}", "accuracy: 0.5% + 2, resolution: 1e-300", "source: resistive", "{", "}{", "a: *b", "- 1", "test_current: 1 mA, over: 9 V", "---\n---"} {
+	for _, text := range []string{"test_current: 0.5 mA", "{name: bench 2, test_current: 0.3 mA, overload_above: 2 V, open_voltage: 2.7 V}", "accuracy: 0.5% + 2, resolution: 1e-300", "source: resistive", "{", "}{", "a: *b", "- 1", "test_current: 1 mA, overload_above: 9 V", "---\n---"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

@@ -48,7 +48,7 @@ the next session goes on where this one stood.
 A case that is not there yet is begun; then --board is needed.
 
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
-what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
+what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
 it can be fed from a file or from a meter; the exit code is then 1 where a line
 was refused.
@@ -83,7 +83,7 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
 	flags.Lookup("page").NoOptDefVal = pageHere
 	f.draw.add(cmd)
-	f.beliefFlags(cmd)
+	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
 	return cmd
@@ -96,7 +96,7 @@ const pageHere = "127.0.0.1"
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power key, such as '3 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; else as the good sweeps say")
 	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
 }
 
@@ -208,7 +208,7 @@ func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
 		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"meter", f.meter}} {
 			if x.text != "" {
-				return nil, false, instead(fmt.Sprintf("%s is there already, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
+				return nil, false, instead(fmt.Sprintf("%s already exists, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
 			}
 		}
 		w, err := journal.Append(file, f.by)
@@ -284,7 +284,7 @@ func (b *benchScreen) run(in *input) error {
 		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
-			b.again, b.refused = true, b.refused || !line.device && line.page == nil // a meter may send what is no reading, and a page is told at once
+			b.again, b.refused = true, b.refused || !line.device && line.page == nil // a meter may send what is not a reading, and a page is told at once
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}

@@ -176,7 +176,7 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		n.Choices = b.connectorChoices(p.Connectors)
 	case bench.AskReading:
 		b.pageReading(&n, p)
-	case bench.AskLook:
+	case bench.AskInspect:
 		n.Wants = "What does it look like?"
 		for _, look := range []string{"clean", "corroded", "burnt", "cracked", "missing"} {
 			n.Choices = append(n.Choices, benchpage.Choice{Entry: look, Label: look})
@@ -190,7 +190,7 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 				n.Choices = append(n.Choices, benchpage.Choice{Entry: part, Label: name(part)})
 			}
 		}
-	case bench.AskLift:
+	case bench.AskRemove:
 		done("It is off the board")
 	case bench.AskRemedy:
 		done("Done so")
@@ -198,7 +198,7 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 			part := name(board.Parts[p.Part].Name)
 			n.Choices = append(n.Choices, benchpage.Choice{Entry: "replaced " + part, Label: "Replaced instead"})
 		}
-	case bench.AskRefit:
+	case bench.AskReinstall:
 		part := &board.Parts[p.Part]
 		n.Verb, n.Object = "REINSTALL", name(part.Name)
 		n.Lines = []string{partWords(part), "it is off the board, and nothing speaks against it"}
@@ -233,7 +233,7 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		if p.Wrong != "" {
 			n.Lines = append(n.Lines, "■ the next step could not be worked out: "+prose(p.Wrong))
 		}
-		done("Close the case", benchpage.Choice{Entry: "refer", Label: "Escalate"})
+		done("Close the case", benchpage.Choice{Entry: "escalate", Label: "Escalate"})
 	case bench.Closed:
 		n.Title, n.Object = "The case", "Closed"
 		if end, ok := b.session.Case().Closed(); ok {
@@ -270,9 +270,9 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		net = "net " + name(board.Nets[p.At.At.Net].Name)
 	}
 	lines := []string{probes(p.Name, p.At.Polarity.String()) + "; " + net}
-	n.Expect = "known good " + b.want(p)
-	if p.Expect.Boards == 0 {
-		n.Expect = "predicted " + b.want(p)
+	n.Predict = "known good " + b.want(p)
+	if p.Predict.Boards == 0 {
+		n.Predict = "predicted " + b.want(p)
 	}
 	switch p.Purpose {
 	case bench.ForSweep:
@@ -285,10 +285,10 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 	case bench.ForStep:
 		lines = n.Lines
 		if p.Ohms {
-			n.Unit, n.Expect = "ohm", ""
+			n.Unit, n.Predict = "ohm", ""
 			lines = append(lines, "now at "+name(p.Name))
 		}
-	case bench.ForLifted:
+	case bench.ForRemoved:
 		lines = append(lines, "with "+name(board.Parts[p.Part].Name)+" off the board")
 	case bench.ForProof:
 		lines = append(lines, "to prove the repair")
@@ -326,7 +326,7 @@ type levels struct {
 
 // level is a reading beside what a good board showed then, or, where it is nil, what
 // is predicted now.
-func (l *levels) level(r *engine.Comparison, x *engine.Expectation) benchpage.Level {
+func (l *levels) level(r *engine.Comparison, x *engine.Prediction) benchpage.Level {
 	var out benchpage.Level
 	good := volts(x.Volts, x.Overload)
 	predicted := x.Boards == 0
@@ -339,7 +339,7 @@ func (l *levels) level(r *engine.Comparison, x *engine.Expectation) benchpage.Le
 		good = volts(v, over)
 	}
 	if predicted {
-		good += foretoldMark
+		good += predictedMark
 	}
 	out.Good = good
 	return out
@@ -480,9 +480,9 @@ func (b *benchScreen) pageLine(v *benchpage.View, p *bench.Prompt, l *levels) er
 	for _, x := range stages[len(stages)-1].Edits.List() {
 		word := "replaced"
 		switch {
-		case x.Bridged:
+		case x.Jumpered:
 			word = "jumper across"
-		case x.Lifted:
+		case x.Removed:
 			word = "off the board"
 		}
 		d.marks[board.Parts[x.Part].Name] = [2]string{"work", "■ " + word}

@@ -9,7 +9,7 @@ import (
 )
 
 // still tells when the display of a meter that sends all the time has held still, so
-// that what it shows while the probe moves is no reading. OL never counts so: the
+// that what it shows while the probe moves is not a reading. OL never counts so: the
 // display holds at OL while the probe is in the air, too, and nobody can tell which it
 // is; OL is entered by a key.
 type still struct {
@@ -19,7 +19,7 @@ type still struct {
 	low, high float64
 	unit      quantity.Unit
 	since     time.Time // zero where nothing holds
-	given     bool      // it has counted; the probe has to be lifted before the next
+	given     bool      // it has counted; the probe has to be removed before the next
 }
 
 // stillOhms is how far resistances may vary, as a share and in ohms (common practice,

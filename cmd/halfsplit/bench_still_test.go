@@ -10,7 +10,7 @@ import (
 	"halfsplit/engine/journal"
 )
 
-// TestStill sends what a meter shows while a probe is put down, held, lifted: a line
+// TestStill sends what a meter shows while a probe is put down, held, removed: a line
 // every 100 ms, 3 mV for half a second.
 func TestStill(t *testing.T) {
 	for _, x := range []struct {
@@ -21,8 +21,8 @@ func TestStill(t *testing.T) {
 		{"the capacitor fills", "0.100 0.250 0.380 0.430 0.448 0.452 0.452 0.453 0.452 0.452 0.452 0.452", "11"},
 		{"creeps for ever", "0.450 0.451 0.452 0.453 0.454 0.455 0.456 0.457 0.458 0.459 0.460", ""},
 		{"counts once", strings.Repeat("0.452 ", 30), "6"},
-		{"lifted between two pins that read the same", strings.Repeat("0.452 ", 8) + "OL OL " + strings.Repeat("0.452 ", 8), "6 16"},
-		{"slid to another pin without lifting", strings.Repeat("0.452 ", 8) + strings.Repeat("0.560 ", 8), "6 14"},
+		{"removed between two pins that read the same", strings.Repeat("0.452 ", 8) + "OL OL " + strings.Repeat("0.452 ", 8), "6 16"},
+		{"slid to another pin without removing", strings.Repeat("0.452 ", 8) + strings.Repeat("0.560 ", 8), "6 14"},
 		{"OL is the probe in the air", strings.Repeat("OL ", 20), ""},
 		{"bounces", "0.452 OL 0.452 OL 0.452 OL 0.452 0.452 0.452 0.452", ""},
 		{"no reading is told", "0.452 hello 0.452 0.452 0.452 0.452 0.452 0.452", "2 8"},

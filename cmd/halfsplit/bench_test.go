@@ -227,7 +227,7 @@ func TestPowerClosed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := w.Write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: fl3}}}); err != nil {
+	if err := w.Write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: fl3}}}); err != nil {
 		t.Fatal(err)
 	}
 	w.Close()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -70,6 +71,9 @@ func noCommand(cmd *cobra.Command, word string) error {
 			names = append(names, c.Name())
 		}
 	}
+	if now, ok := wasCommand[word]; ok && slices.Contains(names, now) {
+		return instead(document.Quote(word)+" is now "+document.Quote(now), "write `"+cmd.CommandPath()+" "+now+"`")
+	}
 	return instead("there is no command "+document.Quote(word),
 		document.Suggest(word, names, "the commands are "+strings.Join(names, ", ")))
 }
@@ -97,6 +101,9 @@ func flagError(cmd *cobra.Command, err error) error {
 		var names []string // without their dashes, which would make all of them alike
 		for _, m := range flagNames.FindAllStringSubmatch(cmd.Flags().FlagUsages(), -1) {
 			names = append(names, m[1])
+		}
+		if now, ok := wasFlag[word]; ok && slices.Contains(names, now) {
+			return instead(document.Quote("--"+word)+" is now "+document.Quote("--"+now), "write it so")
 		}
 		if near := document.Nearest(word, names); near != "" {
 			do = "did you mean " + document.Quote("--"+near) + "?"

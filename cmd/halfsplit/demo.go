@@ -21,7 +21,7 @@ func (a *app) demoCommand() *cobra.Command {
 		Use:   "demo FOLDER",
 		Short: "write a demonstration: an invented board, good sweeps and cases",
 		Long: `demo writes the board file of an invented handheld parcel terminal, sweeps of
-good boards, and cases to solve. Files that are there already are never
+good boards, and cases to solve. Files that already exist are never
 overwritten.`,
 		Example:           "  halfsplit demo kestrel",
 		Args:              arguments("FOLDER"),
@@ -81,7 +81,7 @@ func writeDemo(folder string) (cases []string, err error) {
 		}
 		there++
 		if !holds(to, text) {
-			return nil, instead(quoted(to)+" is there already", "name a new folder")
+			return nil, instead(quoted(to)+" already exists", "name a new folder")
 		}
 	}
 	if there == len(files) {

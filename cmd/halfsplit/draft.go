@@ -41,7 +41,7 @@ on them, the supplies they touch, and of each IC the pins that matter. --all tak
 the whole board.
 
 What was guessed is marked "# ?" in the file and listed, what matters most first.
-Where the file that --to names is there already, what would change is shown: marked
+Where the file that --to names already exists, what would change is shown: marked
 guesses are replaced, all else stays as people wrote it. --update writes it. FILE may
 be a pipe; - is standard input.`,
 		Example: `  halfsplit draft lamp.net
@@ -320,7 +320,7 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 	for _, part := range []struct {
 		head, remark string
 		list         []leftOutRow
-	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as fitted", d.LeftOut}} {
+	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as it is assembled", d.LeftOut}} {
 		if len(part.list) == 0 {
 			continue
 		}

@@ -11,7 +11,7 @@ import (
 // FuzzPracticeLines types lines at the bench of a practice case. Whatever they are, the
 // session ends in order, and what it printed is text.
 func FuzzPracticeLines(f *testing.F) {
-	for _, lines := range []string{"read J1.2 J1.3\nsheet\n", "ohms J1.2 to J1.3\nswapped J1.4\n", "look C2, R1\nlift C2\nrefit C2\nfit C2\nbridge R1\n", "mend J1.2-J1.3\nmend J1.2 J1.3\ninject VS\n", "power\nline J1.2\nnote \x1b[31m\n", "verdict nothing\n", "verdict R3 open; replace\n", "verdict ;\nundo\n?\nquit\n", "\xff\xff \xff\nfit \u023a\u023a\u023a\n", "mend \u0130 to \xff\nohms to to to\n"} {
+	for _, lines := range []string{"read J1.2 J1.3\nsheet\n", "ohms J1.2 to J1.3\nswapped J1.4\n", "inspect C2, R1\nlift C2\nrefit C2\nfit C2\nbridge R1\n", "repair J1.2-J1.3\nmend J1.2 J1.3\ninject VS\n", "power\nline J1.2\nnote \x1b[31m\n", "verdict nothing\n", "verdict R3 open; replace\n", "verdict ;\nundo\n?\nquit\n", "\xff\xff \xff\nfit \u023a\u023a\u023a\n", "repair \u0130 to \xff\nohms to to to\n"} {
 		f.Add(lines)
 	}
 	dir := f.TempDir()

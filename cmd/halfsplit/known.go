@@ -40,7 +40,7 @@ same one.`,
 	return cmd
 }
 
-// boardFlag names the board file that sweeps are held against.
+// boardFlag names the board file that sweeps are compared with.
 func boardFlag(cmd *cobra.Command, into *string) {
 	cmd.Flags().StringVar(into, "board", "", "`FILE` of the board that the sweeps are of")
 	mustComplete(cmd, "board", completeYAML)
@@ -106,7 +106,7 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Use:   "add SWEEP...",
 		Short: "put sweeps of good boards into the store",
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
-board, revision, sample, date and a digest of its text. What is there already is
+board, revision, sample, date and a digest of its text. What already exists is
 left as it is. Nothing is added where one of the files has a problem. A sweep may
 come through a pipe; - is standard input.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
@@ -258,10 +258,10 @@ func (a *app) knownShowCommand() *cobra.Command {
 		Long: `show lists, for each point, the median and spread of good boards (1.4826 times the
 median absolute deviation) and the interval in which 95 % of further good boards
 will read (Student's t). Boards that lie more than five spreads out are left out of
-the interval where they are a fifth at most. Readings of unlike meters stand apart,
+the interval where they are a fifth at most. Readings of different meters stand apart,
 since they do not mix as they are.
 
-With --meter every reading is carried to that meter by the physics of the fitted
+With --meter every reading is converted to that meter by the physics of the estimated
 circuit, with its uncertainty. The meter is written as in sweep files, or is a
 sweep or case file that has one.`,
 		Example: `  halfsplit known show kestrel/known --board kestrel/board.yaml
@@ -312,7 +312,7 @@ sweep or case file that has one.`,
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: volts, null where there is none")
 	cmd.Flags().StringVar(&point, "point", "", "`POINT` to show, with its boards and meters")
-	cmd.Flags().StringVar(&meter, "meter", "", "`METER` to carry readings to, or a file that has one")
+	cmd.Flags().StringVar(&meter, "meter", "", "`METER` to convert readings to, or a file that has one")
 	boardFlag(cmd, &board)
 	mustComplete(cmd, "meter", completeYAML)
 	return cmd
@@ -466,7 +466,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 	}
 	notes := []string{}
 	if doubtful > 0 {
-		notes = append(notes, fmt.Sprintf("At %s carrying leaves more than %.0f mV open: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*carryDoubt))
+		notes = append(notes, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*carryDoubt))
 	}
 	if asJSON {
 		return a.json(struct {
@@ -482,7 +482,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 	if m.Source == references.Resistive {
 		source = "a resistance"
 	}
-	s.heading("KNOWN GOOD", fmt.Sprintf("carried to %.3g mA from %.3g V through %s", 1000*m.TestCurrent, m.OpenVoltage, source))
+	s.heading("KNOWN GOOD", fmt.Sprintf("converted to %.3g mA from %.3g V through %s", 1000*m.TestCurrent, m.OpenVoltage, source))
 	var rows [][]cell
 	for i := range list {
 		x := &list[i]
@@ -540,7 +540,7 @@ func (a *app) knownCheckCommand() *cobra.Command {
 		Long: `check compares every sweep with the others and says what does not fit: probes the
 wrong way round, a connector counted from the wrong end or one pin off, pins
 exchanged, a meter or board that drifts, another revision, stray readings, points
-of one net that read unlike, copies, meters that stand apart, files changed after
+of one net that measure differently, copies, meters that stand apart, files changed after
 they were added, files that do not count, and points that nobody has read.
 
 The exit code is 1 where there is a fault or a doubt, so that it can stand in a
@@ -663,9 +663,9 @@ func (a *app) knownCompareCommand() *cobra.Command {
 	var asJSON, all bool
 	cmd := &cobra.Command{
 		Use:   "compare FOLDER FOLDER",
-		Short: "set two folders of good boards beside each other",
+		Short: "compare two folders of good boards",
 		Long: `compare shows the points at which the good boards of two folders read differently
-by more than chance, and counts those that only one of them has. Readings of unlike meters, and of the
+by more than chance, and counts those that only one of them has. Readings of different meters, and of the
 other polarity, are places of their own.`,
 		Example:           "  halfsplit known compare ours theirs --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),

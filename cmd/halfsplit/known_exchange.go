@@ -20,13 +20,13 @@ func (a *app) knownImportCommand() *cobra.Command {
 		Use:   "import TABLE",
 		Short: "make sweeps of a table saved as CSV",
 		Long: `import reads a table saved as CSV, one row for each point, and adds a sweep for each
-sample, date, person, meter and polarity in it. Headings that are not the tool's
-own are mapped with --column KEY=HEADING; what holds for all rows is said with
+sample, date, person, meter and polarity in it. Headings that are not
+built in are mapped with --column KEY=HEADING; what holds for all rows is said with
 --value KEY=TEXT. The keys are point, reading, unit (V or mV), sample, by, taken,
 polarity, temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
-test_current, open_voltage, over, accuracy, resolution, source, ohms_current,
-ohms_open, ohms_over, and sweep, which tells apart what is alike in all of them. A
-table with a column for each board maps reading:SAMPLE=HEADING. A table may have
+test_current, open_voltage, overload_above, accuracy, resolution, source, ohms_current,
+ohms_open, ohms_overload_above, and sweep, which distinguishes sweeps that are equal in all of
+them. A table with a column for each board maps reading:SAMPLE=HEADING. A table may have
 16 MB, and come through a pipe; - is standard input.`,
 		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV
   halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value taken=2026-08-02 --value "test_current=0.5 mA"`,

@@ -26,7 +26,7 @@ const (
 
 	mostExplanations = 3
 	mostNames        = 12
-	mostAlike        = 6 // of a group that no step tells apart
+	mostAlike        = 6 // of a group that no step distinguishes
 )
 
 func (a *app) locateCommand() *cobra.Command {
@@ -56,7 +56,7 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 		},
 	}
 	r.jsonFlag(cmd)
-	r.beliefFlags(cmd)
+	r.modelFlags(cmd)
 	return cmd
 }
 
@@ -164,13 +164,13 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 	columns[distanceColumn] = column{}
 	s.table(2, columns, rows)
-	if slices.ContainsFunc(rows, func(row []cell) bool { return strings.HasSuffix(row[goodColumn].text, foretoldMark) }) {
-		s.say("  " + s.paint(faint, foretoldNote))
+	if slices.ContainsFunc(rows, func(row []cell) bool { return strings.HasSuffix(row[goodColumn].text, predictedMark) }) {
+		s.say("  " + s.paint(faint, predictedNote))
 	}
 }
 
 // placeOf tells readings apart. The same figure at the same point may be odd before
-// a part was lifted and right after it.
+// a part was removed and right after it.
 func placeOf(at, to, polarity string, v *float64, overload bool, verdict engine.Verdict) string {
 	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
 }
@@ -210,7 +210,7 @@ func takeBack(x *engine.Implausible) string {
 
 // nothingRead is the answer to a case without readings: none.
 func (s *screen) nothingRead(b *netlist.Board) {
-	s.rule("NOTHING READ YET", "")
+	s.rule("NOTHING MEASURED YET", "")
 	s.gap()
 	text := "The case holds no reading, so nothing can be said."
 	if len(b.Connectors) > 0 {
@@ -220,40 +220,43 @@ func (s *screen) nothingRead(b *netlist.Board) {
 }
 
 // unread lists the pins that no reading is of, on connectors of which some pin was
-// read.
-func unread(b *netlist.Board, d *engine.Diagnosis) []string {
+// read, and counts all pins of those; ground and pins that are not connected aside.
+func unread(b *netlist.Board, d *engine.Diagnosis) (all []string, of int) {
 	read := make(map[string]bool)
 	for i := range d.Readings {
 		read[d.Readings[i].At] = true
 	}
-	var all []string
 	for i := range b.Connectors {
 		c := &b.Connectors[i]
+		signals := 0
 		var pins []string
 		for _, pin := range c.Pins {
-			if at := c.Name + "." + pin.Name; !read[at] && pin.Net != netlist.None && pin.Net != b.Ground {
+			if pin.Net == netlist.None || pin.Net == b.Ground {
+				continue
+			}
+			signals++
+			if at := c.Name + "." + pin.Name; !read[at] {
 				pins = append(pins, at)
 			}
 		}
 		if len(pins) < len(c.Pins) && slices.ContainsFunc(c.Pins, func(p netlist.Pin) bool { return read[c.Name+"."+p.Name] }) {
-			all = append(all, pins...)
+			all, of = append(all, pins...), of+signals
 		}
 	}
-	return all
+	return all, of
 }
 
 func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
-	heading := "NOTHING WRONG HERE"
-	text := "What was read is what good boards read. Look elsewhere: the cable, the part that plugs in, another connector, or software."
-	pins := unread(b, d)
-	if len(pins) > 0 {
-		heading = "NOTHING WRONG SO FAR"
-		text = "What was read is what good boards read. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	heading, aside := "NO FAULT FOUND", percent(good)
+	text := "What was measured is what good boards measure. Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	if pins, of := unread(b, d); len(pins) > 0 {
+		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", of-len(pins), count(of, "pin"))
+		text = "What was measured is what good boards measure. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
 	}
-	s.rule(heading, percent(good))
+	s.rule(heading, aside)
 	s.gap()
 	if len(d.Abnormal) > 0 {
-		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."
+		text = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated."
 	}
 	s.prose(3, 0, green, text)
 	if len(d.Suspects) > 0 {
@@ -369,7 +372,7 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 }
 
-// reasonText says what a suspect foretells where something else was expected.
+// reasonText says what a suspect predicts where something else was expected.
 func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 	who := "and "
 	if first {
@@ -378,8 +381,8 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
-	return fmt.Sprintf("%swould read %s at %s; read %s, good %s",
-		who, volts(r.Foretold, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
+		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects
@@ -410,7 +413,7 @@ func (s *screen) explanations(d *engine.Diagnosis) {
 
 // misleads tells a reading that is not to be trusted from a fault of the board.
 func misleads(f *engine.FaultReport) bool {
-	return f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String()
+	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // faultsText is a set of faults in words.
@@ -421,8 +424,8 @@ func faultsText(faults []engine.FaultReport) string {
 	var words []string
 	for i := range faults {
 		f := &faults[i]
-		if f.Mode == fault.Slipped.String() {
-			words = append(words, "the probe slipped at "+name(f.At))
+		if f.Mode == fault.Missed.String() {
+			words = append(words, "the probe missed the pad at "+name(f.At))
 			continue
 		}
 		if f.Mode == fault.Doubtful.String() {
@@ -444,9 +447,9 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
-		text := "No step on offer tells more. Read more points of these lines, or refer the board on."
+		text := "No step on offer tells more. Measure more points of these lines, or escalate the board."
 		if readRight(d) {
-			s.prose(3, 0, green, "Every point that was odd reads as on a good board now. Before power goes on, ask `halfsplit power` whether all that was touched has been read again; then close the case.")
+			s.prose(3, 0, green, "Every point that was out of range now measures as on a good board. Before power goes on, ask `halfsplit power` whether all that was touched has been measured again; then close the case.")
 			return
 		}
 		if len(d.Explanations) > 0 && len(d.Explanations[0].Faults) == 0 {
@@ -473,8 +476,8 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if d.Expected > 0 {
 		s.prose(3, 2, faint, "from here to a verified repair: about "+duration(d.Expected))
 	}
-	for _, group := range d.Alike {
-		s.prose(3, 2, plain, "no step on offer tells these apart: "+somePhrases(group, mostAlike, ", "))
+	for _, group := range d.Ambiguous {
+		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
 	}
 	s.others(d)
 }
@@ -521,7 +524,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
-		return "reads " + volts(o.Volts, o.Overload)
+		return volts(o.Volts, o.Overload)
 	case step.Do == engine.DoReplace:
 		return "still bad"
 	}
@@ -562,22 +565,23 @@ func headline(step *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare both ends of " + part
-	case engine.DoLook:
-		return "look at " + part
+	case engine.DoInspect:
+		return "inspect " + part
 	case engine.DoInject:
 		return "inject current into " + at
-	case engine.DoLift:
-		return "lift " + part
+	case engine.DoRemove:
+		return "remove " + part
 	}
 	switch step.Remedy {
-	case "bridge":
-		return "bridge " + part
+	case "jumper":
+		if strings.Contains(part, " to ") {
+			return "jumper from " + part
+		}
+		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
 	case "resolder":
 		return "resolder " + part
-	case "wire":
-		return "join " + part + " by a wire"
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
 	}
@@ -600,7 +604,7 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		}
 	case engine.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
-	case engine.DoLook:
+	case engine.DoInspect:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case engine.DoInject:
 		limit := ""
@@ -610,9 +614,9 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
 	}
 	if len(step.Then) > 0 && step.Do != engine.DoEnds {
-		verb := "then read "
+		verb := "then measure "
 		if step.Do == engine.DoReplace {
-			verb = "then read, to verify: "
+			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))
 	}
@@ -645,7 +649,7 @@ func (s *screen) others(d *engine.Diagnosis) {
 	if len(d.Next) < 2 {
 		return
 	}
-	s.heading("OR ELSE", "step, and from there to a verified repair")
+	s.heading("ALTERNATIVES", "step, and from there to a verified repair")
 	var rows [][]cell
 	for i := range d.Next[1:min(len(d.Next), 1+mostOthers)] {
 		step := &d.Next[1+i]

@@ -17,7 +17,7 @@ import (
 func TestTypedBytes(t *testing.T) {
 	demoFolder(t)
 	words := []string{"ȺȺȺȺȺȺȺȺȺ", "\xe9\xe9\xe9", "\xff\xff\xff\xff", "İR12", "ſ K ﬁ", "R12\x00", "\u202e", strings.Repeat("Ⱥ", 900), ", and", "-", "\x1b[A"}
-	deeds := []string{"", "n", "note", "fit", "lifted", "took off", "put back", "bridge", "mend", "clean between", "sweep", "take", "undo", "draws", "look", "look at", "warm on", "close", "refer",
+	deeds := []string{"", "n", "note", "replace", "removed", "took off", "put back", "jumper", "repair", "clean between", "sweep", "take", "undo", "draws", "inspect", "look at", "warm on", "close", "refer",
 		"0.43 at", "22 ohm from", "J7.2 swapped", "i've fitted"}
 	var typed strings.Builder
 	for _, deed := range deeds {
@@ -62,7 +62,7 @@ func TestOutputsAreGuarded(t *testing.T) {
 		}
 	}
 	const record = "lesson-01-ada.yaml"
-	page := func(args ...string) []string { return append(args, "--phrase-file", "phrase.txt") }
+	page := func(args ...string) []string { return append(args, "--passphrase-file", "passphrase.txt") }
 	put := func(file, text string) {
 		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
 			t.Fatal(err)
@@ -87,7 +87,7 @@ func TestOutputsAreGuarded(t *testing.T) {
 		t.Errorf("over an older page of its kind: exit %d, %s", code, errs)
 	}
 	before := map[string]string{}
-	for _, file := range []string{record, "phrase.txt", "theirs.html", "theirs.yaml", "theirs", "sheet.html", "board.yaml", "lesson-01.yaml"} {
+	for _, file := range []string{record, "passphrase.txt", "theirs.html", "theirs.yaml", "theirs", "sheet.html", "board.yaml", "lesson-01.yaml"} {
 		text, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
@@ -100,7 +100,7 @@ func TestOutputsAreGuarded(t *testing.T) {
 	}{
 		{page("practice", "score", record, "--answers", record), "`--answers` names `" + record + "`, which is read"},
 		{page("practice", "score", record, "--html", "./here/../"+record), "which is read"},
-		{page("practice", "answers", "lesson-01.yaml", "--html", "phrase.txt"), "`--html` names `phrase.txt`, which is read"},
+		{page("practice", "answers", "lesson-01.yaml", "--html", "passphrase.txt"), "`--html` names `passphrase.txt`, which is read"},
 		{page("practice", "answers", "lesson-01.yaml", "--html", "theirs.html"), "is no page that `--html` wrote"},
 		{page("practice", "answers", "lesson-01.yaml", "--html", "theirs"), "is no page that `--html` wrote"},
 		{page("practice", "answers", "lesson-01.yaml", "--html", "link.html"), "is no page that `--html` wrote"},
@@ -160,7 +160,7 @@ func TestDemoCompleted(t *testing.T) {
 	if err := os.WriteFile("k/board.yaml", []byte("mine"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, errs, code := play(t, "", "demo", "k"); code != exitUsage || !strings.Contains(errs, "is there already") {
+	if _, errs, code := play(t, "", "demo", "k"); code != exitUsage || !strings.Contains(errs, "already exists") {
 		t.Errorf("over another board: exit %d, %s", code, errs)
 	}
 	if _, err := os.Stat("k/cases/touch-dead.yaml"); err == nil {
@@ -213,8 +213,8 @@ func TestStreams(t *testing.T) {
 		{text(sweeps[0]), []string{"known", "add", "-", "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep."},
 		{"", []string{"known", "add", through(t, text(sweeps[1])), "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep."},
 		{text("all.csv"), []string{"known", "import", "-", "--to", "imported", "--board", "board.yaml"}, "added"},
-		{table, []string{"draft", "-", "--to", "drafted.yaml"}, "2 parts"},
-		{"", []string{"draft", through(t, table), "--to", "drafted-too.yaml"}, "2 parts"},
+		{table, []string{"draft", "-", "--to", "drafted.yaml"}, "1 part on 3 nets"},
+		{"", []string{"draft", through(t, table), "--to", "drafted-too.yaml"}, "1 part on 3 nets"},
 	} {
 		out, errs, code := play(t, tt.stdin, tt.args...)
 		if code != exitDone || !strings.Contains(out, tt.want) {
@@ -235,7 +235,7 @@ func TestStreams(t *testing.T) {
 	}
 	for _, args := range [][]string{
 		{"locate", "pipe.yaml"}, {"check", "pipe.yaml"}, {"bench", "pipe.yaml"}, {"practice", "run", "pipe.yaml", "--journal", "x.yaml"}, {"memory", "learn", "pipe.yaml"},
-		{"trace", "pipe.yaml", "J7.2"}, {"expect", "pipe.yaml"}, {"known", "show", "known", "--board", "pipe.yaml"}, {"locate", through(t, text("cases/touch-dead.yaml"))},
+		{"trace", "pipe.yaml", "J7.2"}, {"predict", "pipe.yaml"}, {"known", "show", "known", "--board", "pipe.yaml"}, {"locate", through(t, text("cases/touch-dead.yaml"))},
 	} {
 		said := make(chan string)
 		go func() {
@@ -262,7 +262,7 @@ func TestNoNumbers(t *testing.T) {
 	demoFolder(t)
 	for _, args := range [][]string{
 		{"memory", "learn", "cases", "--kinds", "Inf"}, {"memory", "learn", "cases", "--modes", "NaN"}, {"memory", "learn", "cases", "--kinds", "1e300"},
-		{"meter", "fit", "100R=0.104", "--diode", "0.56", "--celsius", "NaN"}, {"meter", "fit", "100R=0.104", "--celsius", "-Inf"},
+		{"meter", "calibrate", "100R=0.104", "--diode", "0.56", "--celsius", "NaN"}, {"meter", "calibrate", "100R=0.104", "--celsius", "-Inf"},
 	} {
 		if out, errs, code := play(t, "", args...); code != exitUsage || !strings.Contains(errs, args[len(args)-2]) || out != "" {
 			t.Errorf("%v: exit %d, %q, %s", args, code, out, errs)
@@ -310,7 +310,7 @@ func TestScoreMarksHands(t *testing.T) {
 	if err := os.WriteFile("lesson-01-di.yaml", []byte(strings.ReplaceAll(string(text), "by: Cy", "by: Di")), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	out, errs, code := play(t, "", "practice", "score", "--width", "200", "lesson-01-cy.yaml", "lesson-01-di.yaml", "lesson-01-eve.yaml", "--phrase-file", "phrase.txt")
+	out, errs, code := play(t, "", "practice", "score", "--width", "200", "lesson-01-cy.yaml", "lesson-01-di.yaml", "lesson-01-eve.yaml", "--passphrase-file", "passphrase.txt")
 	if code != exitDone {
 		t.Fatalf("exit %d, %s", code, errs)
 	}

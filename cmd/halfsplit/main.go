@@ -108,10 +108,10 @@ Begin with a demonstration on an invented board:
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpFunc(a.help)
 	root.AddCommand(
-		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(), a.drawCommand(),
+		a.locateCommand(), a.compareCommand(), a.predictCommand(), a.traceCommand(), a.drawCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
-		a.reachCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
+		a.coverageCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help COMMAND", Hidden: true, // --help does the same
@@ -166,7 +166,7 @@ func (a *app) help(cmd *cobra.Command, _ []string) {
 	fmt.Fprint(a.out, foldHelp(strings.TrimSpace(text)+"\n\n"+cmd.UsageString()))
 }
 
-const usageTemplate = `Write:
+const usageTemplate = `Usage:
   {{.UseLine}}{{if .HasAvailableSubCommands}}
 
 Commands:{{range .Commands}}{{if .IsAvailableCommand}}

@@ -69,10 +69,10 @@ func (a *app) memoryLearnCommand() *cobra.Command {
 	strength := experience.DefaultStrength()
 	cmd := &cobra.Command{
 		Use:   "learn CASE...",
-		Short: "work closed cases into the weights of faults",
+		Short: "work closed cases into the likelihoods of faults",
 		Long: `learn counts what was wrong in closed cases, by kind of part and mode of failure,
-and works the counts into the weights that faults have before any reading. The
-tool's own weights count as much as so many cases, which --kinds and --modes
+and works the counts into the likelihoods that faults have before any reading. The
+built-in likelihoods count as much as so many cases, which --kinds and --modes
 change. What is written with --to is a priors file for locate --priors; it holds
 numbers alone and nothing of the cases, so that it can be shown to others.
 
@@ -87,7 +87,7 @@ Folders stand for all case files in them.`,
 			}
 			for flag, v := range map[string]float64{"kinds": strength.Kinds, "modes": strength.Modes} {
 				if !(v > 0 && v <= mostStrength) {
-					return instead(fmt.Sprintf("`--%s` must be above zero and at most %g", flag, mostStrength), "write how many cases the tool's own weights count for")
+					return instead(fmt.Sprintf("`--%s` must be above zero and at most %g", flag, mostStrength), "write how many cases the built-in likelihoods count for")
 				}
 			}
 			base := fault.DefaultPriors()
@@ -130,8 +130,8 @@ Folders stand for all case files in them.`,
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "priors `FILE` to write, which must not be there yet")
-	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of weights to begin from, over the tool's own")
-	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the weights among kinds count for")
+	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of likelihoods to begin from, over the built-in ones")
+	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the likelihoods among kinds count for")
 	cmd.Flags().Float64Var(&strength.Modes, "modes", strength.Modes, "cases that the modes of a kind count for")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	mustComplete(cmd, "priors", completeYAML)
@@ -231,14 +231,14 @@ func (s *screen) lesson(l experience.Learned, skipped []skippedCase, to string) 
 		}
 	}
 	if len(rows) > 0 {
-		s.heading("WEIGHTS", "odds in a thousand for one part; shares of modes")
+		s.heading("LIKELIHOODS", "likelihood in a thousand for one part; shares of modes")
 		s.table(2, []column{{head: "kind"}, {head: "mode"}, {head: "cases", right: true}, {head: "before", right: true}, {head: "after", right: true}}, rows)
 		if moved > 0 {
 			s.gap()
 			s.say(fmt.Sprintf("  %s without a case went down in proportion.", count(moved, "kind")))
 		}
 		s.gap()
-		s.prose(2, 2, faint, fmt.Sprintf("The weights before count for %g cases among kinds and %g within a kind.", l.Strength.Kinds, l.Strength.Modes))
+		s.prose(2, 2, faint, fmt.Sprintf("The likelihoods before count for %g cases among kinds and %g within a kind.", l.Strength.Kinds, l.Strength.Modes))
 	}
 	if len(skipped) > 0 {
 		s.heading("NOT COUNTED", count(len(skipped), "file"))

@@ -45,16 +45,16 @@ func (a *app) meterFitCommand() *cobra.Command {
 	var celsius float64
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "fit OHMS=READING...",
+		Use:   "calibrate OHMS=READING...",
 		Short: "find your meter's own test current from known resistors read in diode mode",
-		Long: `fit finds the current that a meter drives in diode mode. Read two or three known
+		Long: `calibrate finds the current that a meter drives in diode mode. Read two or three known
 resistors in diode mode, from 100 ohm to 1.5 kohm; from three on it also tells a
 constant current from a voltage behind a resistance. A small-signal diode 1N4148,
 read the way it conducts, checks the resistors.
 
 What it prints goes into sweep and case files.`,
-		Example: `  halfsplit meter fit 100R=0.104 470R=0.489 1K=1.041
-  halfsplit meter fit 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
+		Example: `  halfsplit meter calibrate 100R=0.104 470R=0.489 1K=1.041
+  halfsplit meter calibrate 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
 		Args: someArguments("resistors and their readings"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -117,7 +117,7 @@ const diodeSlope = 0.002
 func resistorReading(arg string) (references.ResistorReading, error) {
 	ohms, shown, ok := strings.Cut(arg, "=")
 	if !ok {
-		return references.ResistorReading{}, instead(quoted(arg)+" is no resistor with its reading", "write OHMS=READING, such as 470R=0.489")
+		return references.ResistorReading{}, instead(quoted(arg)+" is not a resistor with its reading", "write OHMS=READING, such as 470R=0.489")
 	}
 	value, err := quantity.Parse(ohms, quantity.Ohm)
 	if err != nil {
@@ -162,7 +162,7 @@ func (s *screen) meterFit(f references.MeterFit) {
 	}
 	if f.Misfit > references.MisfitAlarm {
 		s.gap()
-		s.prose(0, 0, loud, fmt.Sprintf("● The readings contradict each other: they miss the fit by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
+		s.prose(0, 0, loud, fmt.Sprintf("! The readings contradict each other: they miss the estimate by %.1f standard uncertainties. Check the values of the resistors, the contact of the probes, and the meter's battery; then read again.", f.Misfit))
 	}
 	s.gap()
 	s.say("For sweep and case files:")
@@ -188,10 +188,10 @@ func (a *app) meterTeamCommand() *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "team FOLDER",
-		Short: "offset and gain of each meter, from boards that several meters read",
+		Short: "offset and gain of each meter, from boards that several meters measured",
 		Long: `team compares the meters of a folder of sweeps on the boards (samples) that more
-than one of them read, and estimates by how much each reads too high. Meters with
-unlike currents are compared through the fitted circuit.`,
+than one of them read, and estimates by how much each measures too high. Meters with
+different currents are compared through the estimated circuit.`,
 		Example:           "  halfsplit meter team kestrel/known --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
@@ -224,7 +224,7 @@ unlike currents are compared through the fitted circuit.`,
 				return nil
 			}
 			s.libraryHead(lib)
-			s.heading("METERS", "how much too high each reads")
+			s.heading("METERS", "by how much each measures too high")
 			var cellsOf [][]cell
 			for _, r := range rows {
 				cellsOf = append(cellsOf, []cell{{name(r.Meter), plain}, {fmt.Sprintf("%+.1f ± %.1f mV", 1000*r.Bias, 1000*r.Uncertainty), strong}, {fmt.Sprintf("%+.1f mV", 1000*r.Offset), plain}, {fmt.Sprintf("%+.2f %%", 100*r.Gain), plain}, {fmt.Sprint(r.Readings), plain}})
@@ -239,7 +239,7 @@ unlike currents are compared through the fitted circuit.`,
 }
 
 // teamOverlaps are the readings that meters share, each beside what the fitted
-// circuit foretells for its meter.
+// circuit predicts for its meter.
 func teamOverlaps(lib *references.Library, board string) ([]references.Overlap, error) {
 	b, err := netlist.Load(board)
 	if err != nil {
@@ -254,7 +254,7 @@ func teamOverlaps(lib *references.Library, board string) ([]references.Overlap, 
 		// Readings are compared at room temperature.
 		state := s.State
 		state.Celsius = references.RoomCelsius
-		volts, over, err := c.Foretell(r.At, state, s.Meter)
+		volts, over, err := c.PredictAt(r.At, state, s.Meter)
 		if err != nil && first == nil {
 			first = err
 		}

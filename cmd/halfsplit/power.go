@@ -20,7 +20,7 @@ whether anybody worked on it or not; so does a part that sits the wrong way roun
 Where a reworked net was not read again, no rail was read, or no ground pin read as
 ground, it is not checked: that is no pass.
 
-Currents drawn from a bench supply, where the case has them, are held against
+Currents drawn from a bench supply, where the case has them, are compared with
 what good boards draw; --draw-before and --draw-after say what that is.`,
 		Example: `  halfsplit power kestrel/cases/touch-dead.yaml
   halfsplit power kestrel/cases/touch-dead.yaml --draw-before '3 mA' --draw-after '60..110 mA'`,

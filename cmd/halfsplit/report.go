@@ -24,7 +24,7 @@ what the power-up check says. Where the board file names a layout, an assembly d
 shows where the faulty part is, or the next point to measure.
 
 --html writes one file that needs nothing else and prints well. A report that
-is there already is replaced, any other file is not. Without --html the page is
+already exists is replaced, any other file is not. Without --html the page is
 printed as Markdown.`,
 		Example: `  halfsplit report kestrel/cases/touch-dead.yaml --html touch-dead.html
   halfsplit report kestrel/cases/touch-dead.yaml --markdown`,
@@ -62,7 +62,7 @@ printed as Markdown.`,
 	}
 	cmd.Flags().StringVar(&htmlFile, "html", "", "`FILE` to write one HTML page to")
 	cmd.Flags().BoolVar(&markdown, "markdown", false, "print Markdown, which is what happens without --html")
-	r.beliefFlags(cmd)
+	r.modelFlags(cmd)
 	f.add(cmd)
 	return cmd
 }

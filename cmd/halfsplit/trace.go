@@ -11,6 +11,14 @@ import (
 	"halfsplit/netlist"
 )
 
+// Signs of a drawing, after the symbols of IEC 60617 as far as text has them: a
+// junction, earth, and a supply. The marks of verdicts are others (● ▼ ▲).
+const (
+	netMark    = "•"
+	groundMark = "⊥"
+	railMark   = "↑"
+)
+
 func (a *app) traceCommand() *cobra.Command {
 	var r reader
 	var pastRails bool
@@ -160,11 +168,11 @@ func (d *drawing) goalWords(r *rung) string {
 	case r.Net == netlist.None:
 		return prose(d.partOf(r).Title)
 	case r.Net == d.board.Ground:
-		return "▼ " + name(d.board.Nets[r.Net].Name)
+		return groundMark + " " + name(d.board.Nets[r.Net].Name)
 	case r.Again:
 		return "→ joins " + name(d.board.Nets[r.Net].Name)
 	}
-	return "▲ " + d.netName(r.Net)
+	return railMark + " " + d.netName(r.Net)
 }
 
 // netName names a net, and says that it is a rail.
@@ -198,7 +206,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	s.gap()
 	switch at.Net {
 	case netlist.None:
-		s.say("  " + name(from) + " goes nowhere.")
+		s.say("  " + name(from) + " not connected (NC).")
 		return
 	case b.Ground:
 		s.say("  " + name(from) + " is on ground, where every line ends.")
@@ -206,7 +214,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	}
 	s.net(d, d.root, "  ")
 	s.gap()
-	s.say("  " + s.paint(faint, "● net   █ part on the line   ▼ ends at ground   ▲ ends at a rail"))
+	s.say("  " + s.paint(faint, netMark+" net   █ part on the line   "+groundMark+" ends at ground   "+railMark+" ends at a rail"))
 	if d.rails {
 		s.say("  " + s.paint(faint, "--past-rails goes on behind the rails"))
 	}
@@ -214,7 +222,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 
 // net draws a net and all below it.
 func (s *screen) net(d *drawing, r *rung, margin string) {
-	line := margin + "● " + s.paint(strong, d.netName(r.Net))
+	line := margin + netMark + " " + s.paint(strong, d.netName(r.Net))
 	text := someNames(d.points(r.Net), mostPoints)
 	room := s.width - cells(margin) - 2 - cells(d.netName(r.Net)) - columnGap
 	if room >= leastCut {
@@ -268,7 +276,7 @@ type traceAnswer struct {
 	Board    string      `json:"board"`
 	Revision string      `json:"revision"`
 	From     string      `json:"from"`
-	Steps    []traceStep `json:"steps"` // empty for a point that goes nowhere
+	Steps    []traceStep `json:"steps"` // empty for a point that not connected (NC)
 }
 
 // traceStep is a net of the line and the part that it is reached through.
@@ -284,7 +292,7 @@ type traceStep struct {
 	Net    string   `json:"net"`    // "" where the line ends in the part
 	Ground bool     `json:"ground"`
 	Rail   bool     `json:"rail"`
-	Volts  *float64 `json:"rail_volts"` // null where it is no rail, or its voltage is not known
+	Volts  *float64 `json:"rail_volts"` // null where it is not a rail, or its voltage is not known
 	Again  bool     `json:"again"`      // what lies behind the net is told at its other place
 	Points []string `json:"points"`     // on the net, where the line goes on from it
 }

@@ -54,7 +54,7 @@ func bigWorks(t testing.TB, dir string) []bigWork {
 	board := save("star.yaml", star.String())
 	return []bigWork{
 		{"400 lines all OL", []string{"locate", save("lines-case.yaml", "open: {board: lines.yaml}\n---\nread: {"+readings.String()+"}\n")}, "5 s, 200 MB", false},
-		{"10,000 parts on one net", []string{"expect", board}, "2 s", false},
+		{"10,000 parts on one net", []string{"predict", board}, "2 s", false},
 		{"80,000 columns to draft", []string{"draft", table}, "1 s", true},
 		{"80,000 columns to known import", []string{"known", "import", table, "--board", save("plain.yaml", plainBoard), "--to", filepath.Join(dir, "known")}, "1 s", true},
 	}

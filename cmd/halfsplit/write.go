@@ -80,5 +80,5 @@ func writePages(read []string, pages ...outPage) error {
 }
 
 func foreignPage(p outPage) error {
-	return instead(quoted(p.file)+" is there already and is no page that `"+p.option+"` wrote", "name another file; a page is only written over an older one of its kind")
+	return instead(quoted(p.file)+" already exists and is no page that `"+p.option+"` wrote", "name another file; a page is only written over an older one of its kind")
 }

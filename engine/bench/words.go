@@ -37,7 +37,7 @@ const (
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
-	refer               // close it as referred on
+	refer               // close it as escalated
 	help                // show something
 	quit                // leave; everything is kept
 	nothing             // an empty line
@@ -77,18 +77,18 @@ var keys = map[string]entry{
 	"c": {verb: help, show: ShowPowerUp}, "check": {verb: help, show: ShowPowerUp},
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
-	"close": {verb: closing}, "refer": {verb: refer},
+	"close": {verb: closing}, "escalate": {verb: refer}, "refer": {verb: refer},
 	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
 }
 
 // deeds are words for what was done to parts.
 var deeds = map[string]journal.Kind{
-	"lift": journal.KindLift, "lifted": journal.KindLift, "remove": journal.KindLift, "removed": journal.KindLift, "took off": journal.KindLift, "take off": journal.KindLift, "off": journal.KindLift,
-	"refit": journal.KindRefit, "refitted": journal.KindRefit, "put back": journal.KindRefit,
-	"fit": journal.KindFit, "fitted": journal.KindFit, "replace": journal.KindFit, "replaced": journal.KindFit, "new": journal.KindFit,
-	"bridge": journal.KindBridge, "bridged": journal.KindBridge,
-	"mend": journal.KindMend, "mended": journal.KindMend, "resolder": journal.KindMend, "resoldered": journal.KindMend, "cleaned": journal.KindMend, "clean": journal.KindMend,
-	"wire": journal.KindMend, "wired": journal.KindMend, "joined": journal.KindMend,
+	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
+	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
+	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
+	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
+	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
+	"clean": journal.KindClean, "cleaned": journal.KindClean,
 }
 
 // understand finds out what a line means on a board. Its error says "what; what
@@ -110,7 +110,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if rest, ok := cutWord(line, "close"); ok && rest != "" {
 		return entry{verb: closing, text: rest}, nil
 	}
-	if rest, ok := cutWord(line, "refer", "referred"); ok && rest != "" {
+	if rest, ok := cutWord(line, "escalate", "escalated", "refer", "referred"); ok && rest != "" {
 		return entry{verb: refer, text: rest}, nil
 	}
 	plain := strings.TrimRight(line, ".!")
@@ -254,7 +254,20 @@ func parseCurrent(text string) (float64, error) {
 	return v, nil
 }
 
-// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "mended J7.2-J7.4".
+// mends reads places between or on joints: "J7.2-J7.4, R12.1".
+func (p *parser) mends(text string) ([]netlist.Repair, error) {
+	var mends []netlist.Repair
+	for _, place := range names(between.ReplaceAllString(text, "$1 to $2")) {
+		m, err := p.b.Repair(p.proper(place))
+		if err != nil {
+			return nil, err
+		}
+		mends = append(mends, m)
+	}
+	return mends, nil
+}
+
+// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "cleaned J7.2-J7.4".
 func (p *parser) deed() (entry, bool, error) {
 	var kind journal.Kind
 	rest, found := "", ""
@@ -268,16 +281,18 @@ func (p *parser) deed() (entry, bool, error) {
 	}
 	ev := journal.Event{Kind: kind}
 	switch kind {
-	case journal.KindMend:
-		rest = between.ReplaceAllString(rest, "$1 to $2")
-		for _, place := range names(rest) {
-			m, err := p.b.Mend(p.proper(place))
-			if err != nil {
-				return entry{}, false, err
-			}
-			ev.Mends = append(ev.Mends, m)
+	case journal.KindResolder, journal.KindClean:
+		mends, err := p.mends(rest)
+		if err != nil {
+			return entry{}, false, err
 		}
-	case journal.KindBridge:
+		for _, m := range mends {
+			if right := journal.KindOfRepair(m); right != kind {
+				return entry{}, false, fmt.Errorf("%s is not a place to %s; write `%s %s`", document.Quote(p.b.RepairName(m)), kind, right, p.b.RepairName(m))
+			}
+		}
+		ev.Repairs = mends
+	case journal.KindJumper:
 		ohms := 0.0
 		if list, text, ok := strings.Cut(rest, " with "); ok {
 			v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ohm)
@@ -286,12 +301,16 @@ func (p *parser) deed() (entry, bool, error) {
 			}
 			rest, ohms = list, v
 		}
+		if mends, err := p.mends(rest); err == nil && !slices.ContainsFunc(mends, func(m netlist.Repair) bool { return m.Kind != netlist.RepairTrace }) {
+			ev.Repairs = mends
+			break
+		}
 		parts, err := p.parts(rest)
 		if err != nil {
 			return entry{}, false, err
 		}
 		for _, x := range parts {
-			ev.Bridges = append(ev.Bridges, journal.Bridge{Part: x, Ohms: ohms})
+			ev.Jumpers = append(ev.Jumpers, journal.Jumper{Part: x, Ohms: ohms})
 		}
 	default:
 		parts, err := p.parts(rest)
@@ -300,7 +319,7 @@ func (p *parser) deed() (entry, bool, error) {
 		}
 		ev.Parts = parts
 	}
-	if len(ev.Parts)+len(ev.Bridges)+len(ev.Mends) == 0 {
+	if len(ev.Parts)+len(ev.Jumpers)+len(ev.Repairs) == 0 {
 		return entry{}, false, fmt.Errorf("%s what; name the part or place", document.Quote(found))
 	}
 	return entry{verb: record, event: ev}, true, nil
@@ -437,7 +456,7 @@ func (p *parser) look() (entry, bool, error) {
 	if err != nil {
 		return entry{}, false, err
 	}
-	ev := journal.Event{Kind: journal.KindLook}
+	ev := journal.Event{Kind: journal.KindInspect}
 	for _, x := range parts {
 		ev.Looks = append(ev.Looks, journal.Looked{Part: x, Look: l})
 	}

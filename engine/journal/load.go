@@ -102,10 +102,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		whole, chunks, torn = setAside(file, text)
 	}
 	c.Torn = torn
-	d.checkSeals(chunks)
-	for _, k := range chunks {
-		if k.condition == byHand && len(bytes.TrimSpace(text[k.start:k.end])) > 0 || k.condition == changed {
-			c.Unsealed++
+	for _, c := range chunks {
+		if c.condition == cutOff {
+			d.problem(document.Position{File: file, Line: c.line, Column: 1}, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
 		}
 	}
 
@@ -149,6 +148,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		}
 	}
 	if len(d.problems) == 0 {
+		c.Unsealed = d.checkSeals(chunks, text, c.All)
 		c.Events = d.effective(c.All)
 		for _, e := range c.Events {
 			if e.Meter != nil {
@@ -174,9 +174,9 @@ func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(a
 // or the figure is a slip.
 func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
 	for _, r := range readings {
-		most, key, shown := m.Over, "over", quantity.FormatReading(r.Reading)
+		most, key, shown := m.Over, "overload_above", quantity.FormatReading(r.Reading)
 		if r.Reading.Unit == quantity.Ohm {
-			most, key, shown = m.OhmsOver, "ohms_over", quantity.Format(r.Reading.Value, quantity.Ohm)
+			most, key, shown = m.OhmsOver, "ohms_overload_above", quantity.Format(r.Reading.Value, quantity.Ohm)
 		}
 		if r.Reading.Value > most {
 			d.problem(r.Pos, fmt.Sprintf("%s reads %s, above %s, where the meter shows OL", document.Quote(r.Name), shown, quantity.Format(most, r.Reading.Unit)),
@@ -248,18 +248,22 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	d.add(err)
 }
 
-// checkSeals reports sealed events that are not what a session wrote.
-func (d *decoder) checkSeals(chunks []chunk) {
+// checkSeals reports sealed events that do not mean what a session wrote, and counts
+// those with the events that have no seal.
+func (d *decoder) checkSeals(chunks []chunk, text []byte, all []Event) (unsealed int) {
 	edited := 0
 	var first document.Position
 	for _, c := range chunks {
-		at := document.Position{File: d.file, Line: c.line, Column: 1}
-		switch c.condition {
-		case cutOff:
-			d.problem(at, "this event was cut off or lost its closing line ...", "complete it by hand and take everything after --- off this line")
-		case changed:
+		// The document of a chunk begins on its line or, past remarks, below.
+		for len(all) > 0 && all[0].Pos.Line < c.line {
+			all = all[1:]
+		}
+		switch {
+		case c.condition == byHand && len(bytes.TrimSpace(text[c.start:c.end])) > 0:
+			unsealed++
+		case c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum):
 			if edited++; edited == 1 {
-				first = at
+				first = document.Position{File: d.file, Line: c.line, Column: 1}
 			}
 		}
 	}
@@ -269,6 +273,7 @@ func (d *decoder) checkSeals(chunks []chunk) {
 	case edited > 1:
 		d.warn(first, fmt.Sprintf("%d events, this one first, were changed by hand after they were recorded", edited), "they count as they are now")
 	}
+	return unsealed + edited
 }
 
 func decodeOpening(file string, node document.Node) Opening {
@@ -318,7 +323,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 		}
 	case KindRead:
 		e.Readings = d.readings(node, value)
-	case KindLook:
+	case KindInspect:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
 				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
@@ -330,17 +335,23 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
 			}
 		}
-	case KindLift, KindRefit, KindFit:
+	case KindRemove, KindReinstall, KindReplace:
 		e.Parts = d.parts(value)
-	case KindBridge:
+	case KindJumper:
 		for _, entry := range value.Entries() {
 			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
+			if m, err := d.board.Repair(entry.Name()); err == nil && m.Kind == netlist.RepairTrace {
+				if e.Repairs = append(e.Repairs, m); ohms > mostWireOhms {
+					d.problem(entry.Value.At(), fmt.Sprintf("%s on the trace %s, which is no wire", entry.Value.Text(), document.Quote(entry.Name())), "write 0 ohm, or put what else was done in a `note`")
+				}
+				continue
+			}
 			if part, ok := d.part(entry.Key); ok {
-				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
+				e.Jumpers = append(e.Jumpers, Jumper{part, ohms, entry.Key.At()})
 			}
 		}
-	case KindMend:
-		e.Mends = d.mends(value)
+	case KindResolder, KindClean:
+		e.Repairs = d.repairs(value, e.Kind)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -495,22 +506,28 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 	return parts
 }
 
-// mends finds the places that a `mend` names.
-func (d *decoder) mends(list document.Node) []netlist.Mend {
-	var mends []netlist.Mend
+// mostWireOhms is the most that a wire across a broken trace has; what it has does
+// not matter. Common practice, no source.
+const mostWireOhms = 1.0
+
+// repairs finds the places that an event of a kind names.
+func (d *decoder) repairs(list document.Node, kind Kind) []netlist.Repair {
+	var repairs []netlist.Repair
 	for _, item := range list.Items() {
 		if d.problems.Full() {
 			break
 		}
-		m, err := d.board.Mend(nameOf(item))
+		m, err := d.board.Repair(nameOf(item))
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
-		case slices.Contains(mends, m):
+		case KindOfRepair(m) != kind:
+			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfRepair(m).String()+"`")
+		case slices.Contains(repairs, m):
 			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
 		default:
-			mends = append(mends, m)
+			repairs = append(repairs, m)
 		}
 	}
-	return mends
+	return repairs
 }

@@ -2,60 +2,114 @@ package journal
 
 import (
 	"bytes"
+	"fmt"
 	"hash/crc32"
 	"regexp"
+	"slices"
 	"strconv"
+	"time"
 	"unicode/utf8"
 
+	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // An event that a session writes is sealed: the line that starts its document
-// announces the length of what follows and a checksum of it, and a document end
-// mark closes it.
+// holds a checksum of what the event means, and a document end mark closes it.
 //
-//	--- # event 42 8a3b1c2d
+//	--- # event 8a3b1c2d
 //	read: {J7.2: OL}
 //	...
 //
-// To YAML the seal is a comment. It is announced first because a process that
-// is killed leaves the beginning of what it was writing: an event without its
-// last bytes is then always known for what it is, even where those bytes would
-// still make good YAML (`note: the line is de`). An event written by hand has
-// no seal and counts if it can be read.
+// To YAML the seal is a comment. It comes first because a process that is killed
+// leaves the beginning of what it was writing: a sealed event without its end mark
+// is then always known for what it is, even where its bytes would still make good
+// YAML (`note: the line is de`). The checksum is over the meaning and not over the
+// text, so that an event whose keys are spelled anew is still the event that was
+// recorded. An event written by hand has no seal and counts if it can be read.
 const (
 	sealOpens = "--- # event "
 	sealEnds  = "...\n"
 )
 
 var (
-	sealWhole = regexp.MustCompile(`^--- # event (\d{1,9}) ([0-9a-f]{8})$`)
-	sealBegun = regexp.MustCompile(`^--- # event( |( \d{1,9}( [0-9a-f]{0,8})?))?$`)
+	sealWhole = regexp.MustCompile(`^--- # event ([0-9a-f]{8})$`)
+	sealBegun = regexp.MustCompile(`^--- # event( [0-9a-f]{0,8})?$`)
 )
 
 // seal wraps the text of one event, which ends in a line end and has no line
-// that begins with --- or "...".
-func seal(event []byte) []byte {
-	body := append(bytes.Clone(event), sealEnds...)
-	sealed := append([]byte(sealOpens), strconv.Itoa(len(body))...)
-	sealed = append(sealed, ' ')
-	sum := strconv.FormatUint(uint64(crc32.ChecksumIEEE(body)), 16)
-	for range 8 - len(sum) {
-		sealed = append(sealed, '0')
+// that begins with --- or "..."; sum is the digest of what it means.
+func seal(event []byte, sum string) []byte {
+	return slices.Concat([]byte(sealOpens+sum+"\n"), event, []byte(sealEnds))
+}
+
+// digest is a checksum of what an event means, 8 hex digits: of its kind, names
+// and values one after the other, whatever the keys that a file has for them. What
+// is not there has an empty place.
+func digest(e *Event, b *netlist.Board) string {
+	h := crc32.NewIEEE()
+	put := func(values ...string) {
+		for _, v := range values {
+			fmt.Fprintf(h, "%d:%s,", len(v), v)
+		}
 	}
-	sealed = append(sealed, sum...)
-	sealed = append(sealed, '\n')
-	return append(sealed, body...)
+	at := ""
+	if !e.Time.IsZero() {
+		at = e.Time.Format(time.RFC3339Nano)
+	}
+	put(strconv.Itoa(int(e.Kind)), at, e.By, e.Note)
+	if o := e.Open; o != nil {
+		put("opening", o.Board, o.Known, o.Complaint)
+	}
+	if m := e.Meter; m != nil {
+		put("meter", m.Name, number(m.TestCurrent), number(m.OpenVoltage), number(m.Over), number(m.Gain), number(m.Counts), number(m.Resolution),
+			strconv.Itoa(int(m.Source)), number(m.OhmsCurrent), number(m.OhmsOpen), number(m.OhmsOver))
+	}
+	for i := range e.Readings {
+		r := &e.Readings[i]
+		to := ""
+		if r.To != nil {
+			to = b.PointName(*r.To)
+		}
+		put("reading", b.PointName(r.At), to, strconv.Itoa(int(r.Polarity)), quantity.FormatReading(r.Reading))
+	}
+	for _, l := range e.Looks {
+		put("inspect", b.Parts[l.Part].Name, strconv.Itoa(int(l.Look)))
+	}
+	for _, i := range e.Injections {
+		put("injection", b.Nets[i.Rail].Name, strconv.Itoa(len(i.Warm)))
+		for _, p := range i.Warm {
+			put(b.Parts[p].Name)
+		}
+	}
+	for _, p := range e.Parts {
+		put("part", b.Parts[p].Name)
+	}
+	for _, j := range e.Jumpers {
+		put("joined", b.Parts[j.Part].Name, number(j.Ohms))
+	}
+	for _, m := range e.Repairs {
+		put("place", b.RepairName(m))
+	}
+	if s := e.Supply; s != nil {
+		put("supply", amperes(s.BeforeKey), amperes(s.AfterKey))
+	}
+	put(strconv.Itoa(e.Undo))
+	put(e.Acknowledged...)
+	if c := e.Close; c != nil {
+		put("closing", c.Cause, c.Remedy)
+	}
+	return fmt.Sprintf("%08x", h.Sum32())
 }
 
 // condition tells what a seal says of its event.
 type condition uint8
 
 const (
-	byHand  condition = iota // no seal
-	intact                   // as it was written
-	changed                  // complete, but not as it was written: an editor was at it
-	cutOff                   // its end is not there
+	byHand condition = iota // no seal
+	sealed                  // complete; its digest says whether it means what was written
+	cutOff                  // its end is not there
 )
 
 // chunk is the text of one YAML document of a case file.
@@ -63,6 +117,7 @@ type chunk struct {
 	start, end int // offsets in the file
 	line       int // of start, from 1
 	condition  condition
+	sum        string // of a sealed event: the digest in its seal
 }
 
 // split finds the documents of a case file. A line of --- begins a document
@@ -89,7 +144,7 @@ func split(text []byte) []chunk {
 	open.end = len(text)
 	chunks = append(chunks, open)
 	for i := range chunks {
-		chunks[i].condition = inspect(text[chunks[i].start:chunks[i].end])
+		chunks[i].condition, chunks[i].sum = inspect(text[chunks[i].start:chunks[i].end])
 	}
 	return chunks
 }
@@ -99,35 +154,26 @@ func beginsDocument(line []byte) bool {
 	return ok && (len(rest) == 0 || rest[0] == ' ' || rest[0] == '\t' || rest[0] == '\n' || rest[0] == '\r')
 }
 
-// inspect compares one document with its seal.
-func inspect(text []byte) condition {
+// inspect tells whether one document has a seal and its end.
+func inspect(text []byte) (condition, string) {
 	head, body, whole := bytes.Cut(text, []byte("\n"))
 	head = bytes.TrimSuffix(head, []byte("\r"))
 	if !whole {
 		if sealBegun.Match(head) || bytes.HasPrefix([]byte(sealOpens), head) && bytes.HasPrefix(head, []byte("---")) {
-			return cutOff
+			return cutOff, ""
 		}
-		return byHand
+		return byHand, ""
 	}
 	m := sealWhole.FindSubmatch(head)
 	if m == nil {
-		return byHand
+		return byHand, ""
 	}
-	length, _ := strconv.Atoi(string(m[1]))
-	sum, _ := strconv.ParseUint(string(m[2]), 16, 32)
 	// An editor may have changed the line ends or taken away the last one.
 	body = bytes.ReplaceAll(body, []byte("\r\n"), []byte("\n"))
-	ended := body
-	if !bytes.HasSuffix(ended, []byte("\n")) {
-		ended = append(bytes.Clone(body), '\n')
+	if !bytes.Contains(slices.Concat([]byte("\n"), body, []byte("\n")), []byte("\n"+sealEnds)) || bytes.IndexByte(body, 0) >= 0 {
+		return cutOff, ""
 	}
-	if len(ended) >= length && crc32.ChecksumIEEE(ended[:length]) == uint32(sum) {
-		return intact
-	}
-	if bytes.Contains(append([]byte("\n"), ended...), []byte("\n"+sealEnds)) && bytes.IndexByte(body, 0) < 0 {
-		return changed
-	}
-	return cutOff
+	return sealed, string(m[1])
 }
 
 // Torn is the beginning of an event whose writing was cut off, by a crash or a

@@ -3,36 +3,43 @@ package journal
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/document"
+	"halfsplit/netlist/quantity"
 )
 
 // TestSealFormat holds the format of files that are already on disks.
 func TestSealFormat(t *testing.T) {
-	// CRC-32 of "lift: [R12]\n...\n" from zlib.crc32 of another language.
-	const want = "--- # event 16 38c36723\nlift: [R12]\n...\n"
-	if got := string(seal([]byte("lift: [R12]\n"))); got != want {
+	around := surroundingsOnce(t)
+	board, _, _ := around(Opening{})
+	e := Event{Kind: KindRemove, Parts: []netlist.PartID{part(t, board, "R12")}}
+	// CRC-32 of "1:5,0:,0:,0:,4:part,3:R12,1:0," from zlib.crc32 of another language.
+	const want = "--- # event bb733cef\nremove: [R12]\n...\n"
+	if got := string(seal([]byte("remove: [R12]\n"), digest(&e, board))); got != want {
 		t.Errorf("seal = %q, want %q", got, want)
 	}
 }
 
 func TestInspect(t *testing.T) {
-	sealed := string(seal([]byte("note: a\nby: b\n")))
+	whole := string(seal([]byte("note: a\nby: b\n"), "8a3b1c2d"))
 	for _, tt := range []struct {
 		name, text string
 		want       condition
 	}{
-		{"as written", sealed, intact},
-		{"last line end lost", strings.TrimSuffix(sealed, "\n"), intact},
-		{"other line ends", strings.ReplaceAll(sealed, "\n", "\r\n"), intact},
-		{"remark added below", sealed + "\n# a remark\n", intact},
-		{"value changed", strings.Replace(sealed, "a", "c", 1), changed},
-		{"line removed", strings.Replace(sealed, "by: b\n", "", 1), changed},
-		{"closing line removed", strings.TrimSuffix(sealed, "...\n"), cutOff},
-		{"cut in the body", sealed[:len(sealed)-8], cutOff},
-		{"cut in the seal", sealed[:14], cutOff},
+		{"as written", whole, sealed},
+		{"last line end lost", strings.TrimSuffix(whole, "\n"), sealed},
+		{"other line ends", strings.ReplaceAll(whole, "\n", "\r\n"), sealed},
+		{"remark added below", whole + "\n# a remark\n", sealed},
+		{"closing line removed", strings.TrimSuffix(whole, "...\n"), cutOff},
+		{"bytes of nothing within", strings.Replace(whole, "by", "\x00\x00", 1), cutOff},
+		{"cut in the body", whole[:len(whole)-8], cutOff},
+		{"cut in the seal", whole[:14], cutOff},
 		{"three dashes", "---", cutOff},
 		{"empty document", "---\n", byHand},
 		{"no seal", "---\nnote: a\n", byHand},
@@ -40,8 +47,57 @@ func TestInspect(t *testing.T) {
 		{"seal of another form", "--- # event 7\nnote: a\n", byHand},
 		{"first document", "note: a\n", byHand},
 	} {
-		if got := inspect([]byte(tt.text)); got != tt.want {
+		if got, _ := inspect([]byte(tt.text)); got != tt.want {
 			t.Errorf("%s: condition %d, want %d", tt.name, got, tt.want)
+		}
+	}
+}
+
+// TestDigest edits a recorded event: what changes its meaning is told, and what
+// changes its spelling, its remarks or the order of its keys is not.
+func TestDigest(t *testing.T) {
+	around := surroundingsOnce(t)
+	board, _, _ := around(Opening{})
+	r12, r12one := part(t, board, "R12"), point(t, board, "R12.1")
+	record := func(e Event) string {
+		text, err := encode(e, board)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(seal(text, digest(&e, board)))
+	}
+	opening := record(Event{Kind: KindOpen, Open: &Opening{Board: "../board.yaml", Known: "../known", Complaint: "dead"}})
+	read := record(Event{Kind: KindRead, By: "b", Readings: []Read{{At: r12one, Name: "R12.1", Reading: quantity.Reading{Value: 0.452}}}})
+	remove := record(Event{Kind: KindRemove, Parts: []netlist.PartID{r12}})
+	for _, tt := range []struct {
+		name, text, from, to string
+		edited               bool
+	}{
+		{"as written", read, "", "", false},
+		{"a remark", read, "read:", "# seen twice\nread:", false},
+		{"spelled otherwise", read, "{R12.1: 0.452}", "\n  \"R12.1\": 452 mV", false},
+		{"order of keys", read, "read: {R12.1: 0.452}\nby: b", "by: b\nread: {R12.1: 0.452}", false},
+		{"order of keys in one", opening, "{board: \"../board.yaml\", known: \"../known\", complaint: dead}", "{complaint: dead, known: ../known, board: ../board.yaml}", false},
+		{"a value", read, "0.452", "0.453", true},
+		{"a point", read, "R12.1", "R12.2", true},
+		{"who", read, "by: b", "by: c", true},
+		{"who, taken away", read, "by: b\n", "", true},
+		{"what was done", remove, "remove", "replace", true},
+		{"the complaint", opening, "dead", "alive", true},
+	} {
+		text := opening + read + remove
+		if tt.from != "" && !strings.Contains(tt.text, tt.from) {
+			t.Fatalf("%s: no %q in %q", tt.name, tt.from, tt.text)
+		}
+		text = strings.Replace(text, tt.text, strings.Replace(tt.text, tt.from, tt.to, 1), 1)
+		c, err := decode("testdata/broken/x.yaml", []byte(text), around)
+		if err != nil {
+			t.Errorf("%s: %v", tt.name, err)
+			continue
+		}
+		told := slices.ContainsFunc(c.Warnings, func(w document.Problem) bool { return strings.Contains(w.What, "was changed by hand") })
+		if told != tt.edited {
+			t.Errorf("%s: told %v, want %v: %v", tt.name, told, tt.edited, c.Warnings)
 		}
 	}
 }
@@ -75,7 +131,7 @@ func TestCutAtEveryByte(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		text = append(text, seal(event)...)
+		text = append(text, seal(event, digest(&e, board))...)
 		ends = append(ends, len(text))
 	}
 	for cut := range len(text) + 1 {
@@ -128,9 +184,9 @@ func FuzzCase(f *testing.F) {
 	around := surroundingsOnce(f)
 	board, _, _ := around(Opening{})
 	f.Add([]byte(read(f, "testdata/hand.yaml")))
-	f.Add(seal([]byte("open: {board: b}\n")))
-	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 9 00000000\nundo: 2\n...\n"))
-	f.Add([]byte("open: {board: b}\n---\nlook: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
+	f.Add(seal([]byte("open: {board: b}\n"), "8a3b1c2d"))
+	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 00000000\nundo: 2\n...\n"))
+	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)
@@ -147,11 +203,16 @@ func FuzzCase(f *testing.F) {
 			if err != nil {
 				t.Fatalf("encode: %v", err)
 			}
-			again = append(again, seal(event)...)
+			again = append(again, seal(event, digest(&e, board))...)
 		}
 		got, err := decode("again.yaml", again, around)
 		if err != nil {
 			t.Fatalf("%v\nin\n%s", err, again)
+		}
+		for _, w := range got.Warnings {
+			if strings.Contains(w.What, "changed by hand") {
+				t.Fatalf("a digest does not hold: %v\nin\n%s", w, again)
+			}
 		}
 		if diff := cmp.Diff(c.All, got.All, told); diff != "" {
 			t.Fatalf("(-read +read again):\n%s\nin\n%s", diff, again)

@@ -69,7 +69,7 @@ func create(path string, opening Event) (*Case, error) {
 	if err == nil {
 		whole, _, torn := setAside(path, old)
 		if len(bytes.TrimSpace(whole)) > 0 {
-			return nil, problemWith(path, "is there already", "choose another name, or go on with that case")
+			return nil, problemWith(path, "already exists", "choose another name, or go on with that case")
 		}
 		if torn != nil {
 			if err := torn.save(path); err != nil {
@@ -77,13 +77,13 @@ func create(path string, opening Event) (*Case, error) {
 			}
 		}
 	} else if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return nil, problemWith(path, "is there already and cannot be read", "choose another name")
+		return nil, problemWith(path, "already exists and cannot be read", "choose another name")
 	}
 	event, err := encode(opening, nil)
 	if err != nil {
 		return nil, err
 	}
-	text := seal(event)
+	text := seal(event, digest(&opening, nil))
 	c, err := decode(path, text, surroundings)
 	if err != nil {
 		return nil, err
@@ -156,7 +156,7 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 		return nil, problemWith(path, "cannot be written to: "+reason(err), "check who may write to it")
 	}
 	w := &Writer{now: now, text: text, file: f, lock: l}
-	if err := w.mend(); err != nil {
+	if err := w.repair(); err != nil {
 		f.Close()
 		return nil, err
 	}
@@ -167,8 +167,8 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 	return w, nil
 }
 
-// mend sets a torn end aside and gives the last line its end.
-func (w *Writer) mend() error {
+// repair sets a torn end aside and gives the last line its end.
+func (w *Writer) repair() error {
 	if torn := w.now.Torn; torn != nil {
 		if err := torn.save(w.now.File); err != nil {
 			return err
@@ -224,7 +224,7 @@ func (w *Writer) Write(e Event) error {
 	if err != nil {
 		return err
 	}
-	sealed := seal(event)
+	sealed := seal(event, digest(&e, w.now.Board))
 	grown := append(w.text[:len(w.text):len(w.text)], sealed...)
 	if len(grown) > maxCase {
 		return problemWith(w.now.File, "is full", "close it and begin another case file")

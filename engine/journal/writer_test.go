@@ -54,7 +54,7 @@ func TestWriteAndResume(t *testing.T) {
 	path := filepath.Join(dir, "case.yaml")
 	w := begin(t, dir)
 	r12 := part(t, w.Case().Board, "R12")
-	w.must(t, Event{Kind: KindLift, Parts: []netlist.PartID{r12}})
+	w.must(t, Event{Kind: KindRemove, Parts: []netlist.PartID{r12}})
 	if n := w.Case().All[1].Number; n != 2 {
 		t.Errorf("number %d, want 2", n)
 	}
@@ -69,16 +69,16 @@ func TestWriteAndResume(t *testing.T) {
 	kept := w.Case()
 	w.end(t)
 
-	const want = `--- # event 71 a1e0a0a5
+	const want = `--- # event a1e0a0a5
 open: {board: board.yaml, known: known, complaint: touch dead}
 ...
---- # event 16 38c36723
-lift: [R12]
+--- # event 38c36723
+remove: [R12]
 ...
---- # event 15 8c23f210
+--- # event 8c23f210
 undo: last
 ...
---- # event 34 a55a7f50
+--- # event a55a7f50
 note: wrong part
 by: bench 3
 ...
@@ -130,11 +130,11 @@ func TestCreate(t *testing.T) {
 	})
 	t.Run("there already", func(t *testing.T) {
 		_, err := Create(filepath.Join(sub, "a.yaml"), opening(Opening{Board: "../board.yaml"}), "")
-		wantError(t, err, "a.yaml: is there already; choose another name, or go on with that case")
+		wantError(t, err, "a.yaml: already exists; choose another name, or go on with that case")
 	})
 	t.Run("over a torn beginning", func(t *testing.T) {
 		path := filepath.Join(sub, "b.yaml")
-		write(t, path, "--- # event 30 12345678\nopen: {bo")
+		write(t, path, "--- # event 12345678\nopen: {bo")
 		w, err := Create(path, opening(Opening{Board: "../board.yaml"}), "")
 		if err != nil {
 			t.Fatal(err)
@@ -171,7 +171,7 @@ func TestTornIsSetAside(t *testing.T) {
 	w.must(t, Event{Kind: KindNote, Note: "kept"})
 	w.end(t)
 	whole := read(t, path)
-	for n, torn := range []string{"--- # event 30 12345678\nread: {J7.2: 0.4", "--", "\x00\x00"} {
+	for n, torn := range []string{"--- # event 12345678\nread: {J7.2: 0.4", "--", "\x00\x00"} {
 		write(t, path, whole+torn)
 		w, err := Append(path, "")
 		if err != nil {
@@ -237,7 +237,7 @@ func TestWriteRefuses(t *testing.T) {
 		{"not UTF-8", Event{Kind: KindNote, Note: "a\xffb"}, "not UTF-8"},
 		{"empty note", Event{Kind: KindNote}, "`note` without what it tells"},
 		{"no readings", Event{Kind: KindRead}, "`read` without what it tells"},
-		{"no parts", Event{Kind: KindLift}, "`lift` holds nothing"},
+		{"no parts", Event{Kind: KindRemove}, "`remove` holds nothing"},
 		{"second opening", Event{Kind: KindOpen, Open: &Opening{Board: "board.yaml"}}, "a second `open`"},
 		{"undo of nothing", Event{Kind: KindUndo}, "finds nothing left to take back"},
 		{"mixed polarities", Event{Kind: KindRead, Readings: []Read{
@@ -390,7 +390,7 @@ func TestForeignSiblings(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = Create(nowhere, Event{Kind: KindOpen, Open: &Opening{BoardPath: filepath.Join(dir, "board.yaml")}}, "")
-	wantError(t, err, "is there already and cannot be read; choose another name")
+	wantError(t, err, "already exists and cannot be read; choose another name")
 	if got := read(t, precious); got != "precious" {
 		t.Errorf("the target of a link holds %q", got)
 	}

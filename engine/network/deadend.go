@@ -105,7 +105,7 @@ func (w *Workspace) wake(p Probe, st *State) {
 		}
 	}
 	for _, e := range st.Edits.List() {
-		if e.Bridged {
+		if e.Jumpered {
 			whole(e.Part)
 		}
 	}

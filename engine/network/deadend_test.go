@@ -27,7 +27,7 @@ func twigs(t *testing.T) *netlist.Board {
 }
 
 // TestBare reads boards without their dead ends and with them, at every point, good
-// and with random faults, bridges and lifted parts: the same within a microvolt.
+// and with random faults, bridges and removed parts: the same within a microvolt.
 func TestBare(t *testing.T) {
 	const most = 1e-6 // V; the solver stops within less
 	all := boards(t)
@@ -43,10 +43,10 @@ func TestBare(t *testing.T) {
 			st, what := faulty(b, loci, r.IntN(3), r)
 			for range r.IntN(3) {
 				p := netlist.PartID(r.IntN(len(b.Parts)))
-				if r.IntN(2) == 0 && len(b.Parts[p].Bridgeable()) > 0 {
-					st.Edits = st.Edits.Bridge(p, 0.01)
+				if r.IntN(2) == 0 && len(b.Parts[p].Jumperable()) > 0 {
+					st.Edits = st.Edits.Jumper(p, 0.01)
 				} else {
-					st.Edits = st.Edits.Lift(p)
+					st.Edits = st.Edits.Remove(p)
 				}
 				what += " worked on " + b.Parts[p].Name
 			}

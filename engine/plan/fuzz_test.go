@@ -14,9 +14,9 @@ import (
 // place in the file.
 func FuzzCosts(f *testing.F) {
 	f.Add(DefaultCostsFile())
-	f.Add([]byte("lift: 1e308\nmeasure: 0x1p-1074\n"))
-	f.Add([]byte("lift: NaN\n---\nlook: -1\n"))
-	f.Add([]byte("lift: {a: 1}\nlift: 2\n\x00"))
+	f.Add([]byte("remove: 1e308\nmeasure: 0x1p-1074\n"))
+	f.Add([]byte("remove: NaN\n---\nlook: -1\n"))
+	f.Add([]byte("remove: {a: 1}\nlift: 2\n\x00"))
 	path := filepath.Join(f.TempDir(), "costs.yaml")
 	f.Fuzz(func(t *testing.T, text []byte) {
 		if err := os.WriteFile(path, text, 0o600); err != nil {

@@ -8,7 +8,7 @@
 //	}
 //
 // A short that rework left behind burns when power comes. So every rail and line
-// that a lifted, refitted, new, bridged or mended place touches has to be read
+// that a removed, reinstalled, new, bridged or repaired place touches has to be read
 // again afterwards, and the reading has to be that of a good board, as the board
 // lies then. Whatever else was read has to be right as well, whether anybody worked
 // on it or not. A part that sits the wrong way round is caught by the same
@@ -59,7 +59,7 @@ const (
 // Work is rework that an event tells of.
 type Work struct {
 	Event int    `json:"event"`
-	What  string `json:"what"` // "fit FL3"
+	What  string `json:"what"` // "replace FL3"
 }
 
 // Line is a rail or another net that rework touched, or that reads wrong.
@@ -70,7 +70,7 @@ type Line struct {
 	Work  Work     `json:"work"`       // the last that touched it; event 0 where none did
 	State State    `json:"state"`
 	At    string   `json:"at"`              // where it was read, or is to be read; "" out of reach
-	Read  *float64 `json:"read"`            // volts; null for OL and where not read
+	Read  *float64 `json:"measured"`        // volts; null for OL and where not read
 	Over  bool     `json:"overload"`        // the reading is OL
 	Want  *float64 `json:"want"`            // volts that a good board shows; null for OL
 	Via   string   `json:"via,omitempty"`   // the net that was read, where it is another that leads here
@@ -158,8 +158,8 @@ func (a *Answer) Line() string {
 // Limits is what good boards draw from a bench supply, in amperes. A zero limit
 // is not known; Check then takes that of the known-good sweeps, if they have one.
 type Limits struct {
-	MostBefore            float64 // with the power key not pressed
-	LeastAfter, MostAfter float64 // with the power key pressed
+	MostBefore            float64 // with the power button not pressed
+	LeastAfter, MostAfter float64 // with the power button pressed
 }
 
 // Check answers for a case as its record stands.
@@ -226,12 +226,12 @@ func (k *check) rework(g *Answer) {
 		for _, p := range ev.Parts {
 			part(p)
 		}
-		for _, b := range ev.Bridges {
+		for _, b := range ev.Jumpers {
 			part(b.Part)
 		}
-		for _, m := range ev.Mends {
-			w := Work{ev.Number, "mend " + k.board.MendName(m)}
-			touch(w, k.board.MendNets(m)...)
+		for _, m := range ev.Repairs {
+			w := Work{ev.Number, "repair " + k.board.RepairName(m)}
+			touch(w, k.board.RepairNets(m)...)
 			g.Reworked = append(g.Reworked, w)
 		}
 	}
@@ -518,7 +518,7 @@ func (k *check) reversed(g *Answer) error {
 	for _, p := range ids {
 		w := k.parts[p]
 		x := k.edits.Of(p)
-		if x.Lifted || !x.Fitted && !x.Refitted {
+		if x.Removed || !x.Replaced && !x.Reinstalled {
 			continue // off the board, or never taken off
 		}
 		soldered := k.soldered(p)
@@ -553,7 +553,7 @@ func (k *check) reversed(g *Answer) error {
 func (k *check) soldered(p netlist.PartID) Work {
 	var w Work
 	for _, ev := range k.c.Events {
-		if (ev.Kind == journal.KindFit || ev.Kind == journal.KindRefit) && slices.Contains(ev.Parts, p) {
+		if (ev.Kind == journal.KindReplace || ev.Kind == journal.KindReinstall) && slices.Contains(ev.Parts, p) {
 			w = Work{Event: ev.Number}
 		}
 	}
@@ -606,7 +606,7 @@ func (k *check) touches(p netlist.PartID) []string {
 // lies.
 func (k *check) off(g *Answer) {
 	for _, x := range k.edits.List() {
-		if !x.Lifted {
+		if !x.Removed {
 			continue
 		}
 		p := &k.board.Parts[x.Part]
@@ -620,12 +620,12 @@ func (k *check) off(g *Answer) {
 		switch {
 		case engine.MayLeaveOff(p):
 			o.Why = "left off; the board runs without it, with less filtering"
-		case x.Bridged:
-			o.Why = "off, with a bridge in its place"
+		case x.Jumpered:
+			o.Why = "off, with a jumper in its place"
 		case p.Role == netlist.Required:
-			o.Stops, o.Why = true, "the board file calls it required; put it back or fit a new one"
+			o.Stops, o.Why = true, "the board file calls it required; put it back or replace it"
 		case onRail != "":
-			o.Stops, o.Why = true, fmt.Sprintf("it is part of the supply %s; put it back or fit a new one", onRail)
+			o.Stops, o.Why = true, fmt.Sprintf("it is part of the supply %s; put it back or replace it", onRail)
 		default:
 			o.Why = "off the board; its line does not work without it"
 		}
@@ -670,7 +670,7 @@ func (k *check) draw(g *Answer, limits Limits) {
 		d.AfterKey = &v
 	}
 	if d.BeforeKey != nil {
-		text := fmt.Sprintf("draws %s before the power key", milliamperes(*d.BeforeKey))
+		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.BeforeKey))
 		switch {
 		case d.MostBefore == nil:
 			text += "; what good boards draw is not known"
@@ -683,7 +683,7 @@ func (k *check) draw(g *Answer, limits Limits) {
 		d.BeforeSays = text
 	}
 	if d.AfterKey != nil {
-		text := fmt.Sprintf("draws %s after the power key", milliamperes(*d.AfterKey))
+		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.AfterKey))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"

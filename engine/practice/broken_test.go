@@ -65,7 +65,7 @@ func TestBrokenScenes(t *testing.T) {
 	for _, test := range []struct{ text, want string }{
 		{"board: board.yaml\n---\nboard: board.yaml\n", "truth.yaml: 2 documents; write one"},
 		{"board: board.yaml\ntruth: x\nknown: []\ncases: []\n", "truth.yaml:2:8: `truth`: `x` is not a whole number; write one such as 14"},
-		{aCase + ", look: C99}\n", "truth.yaml:5:112: no part `C99` on this board; did you mean `C9`?"},
+		{aCase + ", inspect: C99}\n", "truth.yaml:5:115: no part `C99` on this board; did you mean `C9`?"},
 		{aCase + ", meter: bench 3}\n", "truth.yaml:5:106: the key `meter` is there twice, first on line 5; keep one of them"},
 		{aCase + ", faults: [{at: C1 1-2, mode: short}]}\n", "truth.yaml:5:134: `short` is not a mode; did you mean `shorted`?"},
 		{aCase + ", faults: [{at: C1 1-9, mode: shorted}]}\n", "truth.yaml:5:115: nothing on board Wren T2 can be shorted at \"C1 1-9\"; name a place and a mode as trials do"},

@@ -1,10 +1,12 @@
 package practice
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
@@ -56,11 +58,36 @@ func Place(m *network.Model, l *fault.Locus) string {
 	return fmt.Sprintf("%s %s-%s", p.Name, p.Terminals[l.Terminal].Name, other)
 }
 
+// placeKey writes a place the same whichever of its two ends is named first, as
+// the order in a board file may have it.
+func placeKey(place string) string {
+	cut, ends := strings.LastIndexByte(place, ' ')+1, " to "
+	if strings.HasPrefix(place, "bridge ") {
+		cut = len("bridge ")
+	} else if ends = "-"; strings.HasPrefix(place, "trace ") {
+		return place
+	}
+	two := strings.Split(place[cut:], ends)
+	slices.Sort(two)
+	return place[:cut] + strings.Join(two, ends)
+}
+
+// InOrder sorts faults by place, so that what is drawn from them does not depend
+// on the order of a board file.
+func InOrder(m *network.Model, loci []fault.Locus) []fault.Locus {
+	sorted := slices.Clone(loci)
+	slices.SortStableFunc(sorted, func(a, b fault.Locus) int {
+		return cmp.Or(strings.Compare(placeKey(Place(m, &a)), placeKey(Place(m, &b))), cmp.Compare(a.Modes[0].Mode, b.Modes[0].Mode))
+	})
+	return sorted
+}
+
 // FindFault finds a fault by where it is, as Place writes it, and its mode.
 func FindFault(m *network.Model, loci []fault.Locus, place string, mode fault.Mode, ohms float64) (Fault, error) {
+	key := placeKey(place)
 	for i := range loci {
 		l := &loci[i]
-		if slices.ContainsFunc(l.Modes, func(r fault.ModeRange) bool { return r.Mode == mode }) && Place(m, l) == place {
+		if slices.ContainsFunc(l.Modes, func(r fault.ModeRange) bool { return r.Mode == mode }) && placeKey(Place(m, l)) == key {
 			return Fault{*l, mode, ohms}, nil
 		}
 	}

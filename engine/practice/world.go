@@ -1,10 +1,13 @@
 package practice
 
 import (
+	"fmt"
 	"hash/fnv"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
+	"strings"
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/fit"
@@ -30,7 +33,7 @@ const (
 
 	junctionSD = 4e-3   // V, one junction from board to board
 	commonSD   = 2e-3   // V, all junctions of a board together
-	alikeSD    = 1.5e-3 // V, like cells of one chip
+	matchedSD  = 1.5e-3 // V, like cells of one chip
 
 	resistorSD   = 0.005 // share, of parts marked 1 %
 	coilHalf     = 0.20  // share, uniform: beads, inductors, chokes, filters, fuses, links, switches
@@ -89,6 +92,8 @@ type Truth struct {
 	Model *network.Model
 	Seed  uint64
 
+	key []string // by element: what its values are drawn for
+
 	values *network.Values
 	drift  []float64 // V/K, by element
 	loads  []load
@@ -100,13 +105,77 @@ type load struct {
 	ohms float64
 }
 
-// NewTruth draws a board type. The same seed gives the same type.
+// NewTruth draws a board type for a scene, whose board file is not edited: what is
+// drawn for an element follows from the seed and from its position in the file.
 func NewTruth(m *network.Model, seed uint64) *Truth {
-	t := &Truth{Model: m, Seed: seed, values: m.Nominal(), drift: make([]float64, len(m.Elements))}
-	alike := alikeElements(m)
+	key := make([]string, len(m.Elements))
+	for e := range key {
+		key[e] = strconv.Itoa(e)
+	}
+	rails := make([]netlist.NetID, len(m.Board.Nets))
+	for n := range rails {
+		rails[n] = netlist.NetID(n)
+	}
+	return newTruth(m, seed, key, rails, matchedElements(m), true)
+}
+
+// NewNamedTruth draws a board type for cases that outlive edits of the board file:
+// what is drawn follows from the seed and from the names of parts, terminals and
+// nets, wherever in the file they stand.
+func NewNamedTruth(m *network.Model, seed uint64) *Truth {
+	b := m.Board
+	contact := func(c network.Contact) string {
+		if c == network.Ground {
+			return "ground"
+		}
+		t := m.Terminal(c)
+		return b.Parts[t.Part].Terminals[t.Terminal].Name
+	}
+	key := make([]string, len(m.Elements))
+	for e := range key {
+		if el := &m.Elements[e]; el.Part != netlist.None { // else a path that only the fit provides for
+			ends := []string{contact(el.A), contact(el.B)}
+			if el.Class == network.Resistive {
+				slices.Sort(ends)
+			}
+			key[e] = fmt.Sprintf("%q %q %d", b.Parts[el.Part].Name, ends, el.Origin)
+		}
+	}
+	rails := make([]netlist.NetID, len(b.Nets))
+	for n := range rails {
+		rails[n] = netlist.NetID(n)
+	}
+	slices.SortFunc(rails, func(x, y netlist.NetID) int { return strings.Compare(b.Nets[x].Name, b.Nets[y].Name) })
+	alike := matchedElements(m)
+	first := map[int32]int32{} // the least key of a group, by the first in the file
+	for e, f := range alike {
+		if now, ok := first[f]; !ok || key[e] < key[now] {
+			first[f] = e
+		}
+	}
+	for e, f := range alike {
+		alike[e] = first[f]
+	}
+	return newTruth(m, seed, key, rails, alike, false)
+}
+
+// newTruth draws a board type by the keys of its elements; nets are gone through in
+// the order given. What is like another element is drawn after all others, or in its
+// turn: scenes are recorded so, and where the other comes later in the board file, it
+// is like one of nominal values there.
+func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID, alike map[int32]int32, inTurn bool) *Truth {
+	t := &Truth{Model: m, Seed: seed, key: key, values: m.Nominal(), drift: make([]float64, len(m.Elements))}
 	stated := statedElements(m)
+	like := func(e int) { // draws what is like another
+		r, j, first := random(seed, "element "+key[e]), &t.values.Junctions[e], alike[int32(e)]
+		r.NormFloat64() // the drift, which it has in common with the first
+		*j = t.values.Junctions[first]
+		j.Drop += matchedSD * r.NormFloat64()
+		t.drift[e] = t.drift[first]
+	}
+	var later []int
 	for e := range m.Elements {
-		r := random(seed, "element "+strconv.Itoa(e))
+		r := random(seed, "element "+key[e])
 		el := &m.Elements[e]
 		if el.Class == network.Resistive {
 			if !stated[e] {
@@ -118,13 +187,15 @@ func NewTruth(m *network.Model, seed uint64) *Truth {
 		if math.IsInf(j.Drop, 1) {
 			continue // a path that only the fit provides for
 		}
-		t.drift[e] = driftSD * r.NormFloat64()
 		if first, ok := alike[int32(e)]; ok && first != int32(e) {
-			*j = t.values.Junctions[first]
-			j.Drop += alikeSD * r.NormFloat64()
-			t.drift[e] = t.drift[first]
+			if inTurn {
+				like(e)
+			} else {
+				later = append(later, e)
+			}
 			continue
 		}
+		t.drift[e] = driftSD * r.NormFloat64()
 		law := lawOf(el.Origin)
 		j.Ideality = uniform(r, idealityLow, idealityHigh)
 		j.Series = uniform(r, seriesLow, seriesHigh)
@@ -139,10 +210,13 @@ func NewTruth(m *network.Model, seed uint64) *Truth {
 			j.Ideality *= math.Max(1, j.Drop/0.6)
 		}
 	}
+	for _, e := range later {
+		like(e)
+	}
 	r := random(seed, "loads")
-	for n := range m.Board.Nets {
-		if m.Board.Nets[n].Rail && netlist.NetID(n) != m.Board.Ground && r.Float64() < loadShare && len(t.loads) < mostLoads {
-			t.loads = append(t.loads, load{netlist.NetID(n), logUniform(r, loadLow, loadHigh)})
+	for _, n := range nets {
+		if m.Board.Nets[n].Rail && n != m.Board.Ground && r.Float64() < loadShare && len(t.loads) < mostLoads {
+			t.loads = append(t.loads, load{n, logUniform(r, loadLow, loadHigh)})
 		}
 	}
 	return t
@@ -168,10 +242,10 @@ func statedElements(m *network.Model) []bool {
 	return stated
 }
 
-// alikeElements gives, for each junction of an IC on lines that the board file
+// matchedElements gives, for each junction of an IC on lines that the board file
 // calls alike, the one it is like: the pads of such lines are the same cell of
 // one chip.
-func alikeElements(m *network.Model) map[int32]int32 {
+func matchedElements(m *network.Model) map[int32]int32 {
 	type cell struct {
 		group  int
 		part   netlist.PartID
@@ -180,7 +254,7 @@ func alikeElements(m *network.Model) map[int32]int32 {
 	}
 	first := map[cell]int32{}
 	like := map[int32]int32{}
-	for g, nets := range m.Board.Alike {
+	for g, nets := range m.Board.Matched {
 		for _, start := range nets {
 			count := map[cell]int{}
 			for _, n := range joined(m, start, math.Inf(1)) {
@@ -253,7 +327,7 @@ func (t *Truth) Sample(seed uint64, celsius float64) *World {
 	key := w.key()
 	common := commonSD * random(key, "common").NormFloat64()
 	for e := range m.Elements {
-		r := random(key, "sample "+strconv.Itoa(e))
+		r := random(key, "sample "+t.key[e])
 		if m.Elements[e].Class == network.Junction {
 			w.values.Junctions[e].Drop += common + junctionSD*r.NormFloat64() + t.drift[e]*(celsius-network.RefCelsius)
 			continue

@@ -18,7 +18,7 @@ import (
 // TestPlausibleFaults: no sweep of a board with faults is taken for one with the
 // leads off or of another board: one fault and two drawn at random, and every rail
 // shorted, alone and with each other rail. Half of the sweeps leave out ground and
-// the pins that go nowhere, as people do.
+// the pins that are not connected, as people do.
 func TestPlausibleFaults(t *testing.T) {
 	for _, file := range []string{"demo/board.yaml", "boards/dock60.yaml", "boards/sensor12.yaml", "lessons/board.yaml"} {
 		t.Run(strings.ReplaceAll(file, "/", "-"), func(t *testing.T) {

@@ -2,6 +2,8 @@ package document
 
 import (
 	"encoding/json"
+	"maps"
+	"slices"
 	"strconv"
 )
 
@@ -88,7 +90,7 @@ func (s *Shape) schema() *schema {
 		}
 		out.Type, out.Items, out.MinItems, out.MaxItems = list.Type, item, s.MinItems, s.MaxItems
 	case s.Enum != nil:
-		for _, e := range s.Enum {
+		for _, e := range slices.Concat(s.Enum, slices.Sorted(maps.Keys(s.Also))) {
 			out.Enum = append(out.Enum, e)
 			if v := literal(e); v != any(e) {
 				out.Enum = append(out.Enum, v)

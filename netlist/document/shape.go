@@ -15,7 +15,7 @@ import (
 //   - Fields: a mapping with these keys and no others;
 //   - Value (with Key): a mapping whose keys the writer chooses;
 //   - Item: a list;
-//   - OneOf: one of several shapes, told apart by kind of node, and mappings
+//   - OneOf: one of several shapes, distinguished by kind of node, and mappings
 //     among themselves by which has all its required keys;
 //   - none of them: a scalar, restricted by Enum, Pattern and Parse.
 //
@@ -42,6 +42,14 @@ type Shape struct {
 	// of Fields, in small letters, with the word that is meant. They are refused
 	// all the same, but the message names what to write.
 	Means map[string]string
+
+	// Also holds other words for a scalar of Enum, in small letters, that are taken
+	// for it; then capital letters do not matter either. Word says which is meant.
+	Also map[string]string
+
+	// Was holds the former words for scalars of Enum and for keys of Fields. They
+	// are refused, and the message says what they are now.
+	Was map[string]string
 
 	Fields []Field
 
@@ -222,6 +230,10 @@ func (s *Shape) checkFields(n Node, what label, problems *Problems) {
 			for i, f := range s.Fields {
 				names[i] = f.Name
 			}
+			if now, ok := s.Was[name]; ok {
+				problems.Add(e.Key.At(), Quote(name)+" is now "+now, "write it so")
+				continue
+			}
 			problems.Add(e.Key.At(), "unknown key "+Quote(name), s.suggest(name, names, "the keys here are "+quoteAll(names)))
 			continue
 		}
@@ -259,6 +271,17 @@ func (s *Shape) checkFree(n Node, what label, problems *Problems) {
 		}
 		s.Value.check(value, label{"", name}, problems)
 	}
+}
+
+// Word gives the word of Enum that a text stands for; ok is false where it is none.
+func (s *Shape) Word(text string) (word string, ok bool) {
+	if s.Also != nil {
+		text = strings.ToLower(text)
+		if word, ok := s.Also[text]; ok {
+			return word, true
+		}
+	}
+	return text, slices.Contains(s.Enum, text)
 }
 
 // suggest is Suggest after a look at what people call things.
@@ -349,7 +372,11 @@ func (s *Shape) checkText(at Position, text string, what label, problems *Proble
 		problems.Add(at, what.String()+" begins or ends with a space", "remove it; names that look alike must be alike")
 		return
 	}
-	if s.Enum != nil && !slices.Contains(s.Enum, text) {
+	if word, ok := s.Word(text); s.Enum != nil && !ok {
+		if now, ok := s.Was[word]; ok {
+			problems.Add(at, Quote(text)+" is now "+now, "write it so")
+			return
+		}
 		near := s.Enum
 		if len(s.Enum) <= 4 {
 			near = nil // all of them fit on the line

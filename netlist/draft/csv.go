@@ -67,7 +67,7 @@ func fromTable(r io.Reader, file string, columns map[string]string) (*Source, er
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	s := &Source{}
+	s := &Source{Typed: true}
 	index := make(map[string]int)
 	for _, row := range t.Rows {
 		get := func(key string) table.Field {

@@ -14,7 +14,7 @@
 //
 // source.go is the model that all readers fill; kicad.go, drawn.go and csv.go are the
 // readers, read.go chooses one; kind.go tells kinds; part.go makes parts, with array.go, junction.go and filter.go
-// for those whose pads have to be told apart; rail.go finds ground and
+// for those whose pads have to be distinguished; rail.go finds ground and
 // supplies; near.go chooses; write.go and merge.go write.
 package draft
 
@@ -79,7 +79,7 @@ func Make(s *Source, ground string, connectors []string) (*Draft, error) {
 	for i := range s.Parts {
 		c := &s.Parts[i]
 		if c.Absent != "" && !slices.Contains(connectors, c.Name) {
-			d.LeftOut = append(d.LeftOut, LeftOut{c.Name, "is not fitted: " + c.Absent, nets(c.Pads)})
+			d.LeftOut = append(d.LeftOut, LeftOut{c.Name, "is not assembled: " + c.Absent, nets(c.Pads)})
 			continue
 		}
 		if slices.Contains(connectors, c.Name) {

@@ -147,7 +147,7 @@ func again(t testing.TB, d *Draft) (*netlist.Board, string) {
 func wanted(b *netlist.Board) map[string]string {
 	want := graph(b)
 	for i := range b.Nets {
-		// A net of one contact goes nowhere.
+		// A net of one contact not connected (NC).
 		if n := &b.Nets[i]; len(n.Terminals)+len(n.Pins) == 1 && !slices.ContainsFunc(b.TestPoints, func(p netlist.TestPoint) bool { return p.Net == netlist.NetID(i) }) {
 			for at, net := range want {
 				if net == n.Name {
@@ -287,12 +287,12 @@ func TestKinds(t *testing.T) {
 		{"IC whose description speaks of other parts", `(ref U1) (value 3AB) (libsource (lib a) (part b) (description "LED driver with ESD protection and a switch"))`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: 3AB, pins: {1: A, 2: B, 3: GND}}`},
 		{"IC in a package of transistors", `(ref U1) (value 3AB) (footprint Package_TO_SOT_SMD:SOT-23)`, []string{"1 A", "2 B", "3 GND"}, `U1: {kind: ic, value: 3AB, pins: {1: A, 2: B, 3: GND}}`},
 		{"regulator", `(ref VR1) (value adj) (libsource (lib House_Regulators) (part REG3))`, []string{"1 GND", "2 B", "3 A"}, `VR1: {kind: ic, value: adj, pins: {1: GND, 2: B, 3: A}}`},
-		{"FET with the letter of a fuse", `(ref FET1) (value p20) (libsource (lib House_Transistors) (part P-MOS+DIOD))`, []string{"1 A", "2 B", "3 C"}, `FET1: {kind: transistor, value: p20, way: p, pins: {g: A, s: B, d: C}}   # ? which pad is which: taken for g s d`},
-		{"FET by its pins", `(ref Q1) (value p20) (libsource (lib Device) (part Q_NMOS_GSD))`, []string{"1 A G", "2 GND S", "3 C D"}, `Q1: {kind: transistor, value: p20, way: n, pins: {g: A, d: C, s: GND}}`},
-		{"FET by the letters of its symbol", `(ref Q1) (value p20) (libsource (lib Device) (part Q_PMOS_GDS))`, []string{"1 A", "2 B", "3 C"}, `Q1: {kind: transistor, value: p20, way: p, pins: {g: A, d: B, s: C}}`},
-		{"FET whose pads are letters", `(ref Q2) (value MOSFET_P) (footprint x:SOT23GDS)`, []string{"D A", "G B", "S C"}, `Q2: {kind: transistor, value: MOSFET_P, way: p, pins: {g: B, d: A, s: C}}`},
+		{"FET with the letter of a fuse", `(ref FET1) (value p20) (libsource (lib House_Transistors) (part P-MOS+DIOD))`, []string{"1 A", "2 B", "3 C"}, `FET1: {kind: transistor, value: p20, channel: p, pins: {g: A, s: B, d: C}}   # ? which pad is which: taken for g s d`},
+		{"FET by its pins", `(ref Q1) (value p20) (libsource (lib Device) (part Q_NMOS_GSD))`, []string{"1 A G", "2 GND S", "3 C D"}, `Q1: {kind: transistor, value: p20, channel: n, pins: {g: A, d: C, s: GND}}`},
+		{"FET by the letters of its symbol", `(ref Q1) (value p20) (libsource (lib Device) (part Q_PMOS_GDS))`, []string{"1 A", "2 B", "3 C"}, `Q1: {kind: transistor, value: p20, channel: p, pins: {g: A, d: B, s: C}}`},
+		{"FET whose pads are letters", `(ref Q2) (value MOSFET_P) (footprint x:SOT23GDS)`, []string{"D A", "G B", "S C"}, `Q2: {kind: transistor, value: MOSFET_P, channel: p, pins: {g: B, d: A, s: C}}`},
 		{"bipolar transistor", `(ref Q1) (value x) (libsource (lib Transistor_BJT) (part XY3))`, []string{"1 A", "2 GND", "3 C"}, `Q1: {kind: transistor, value: x, pins: {b: A, e: GND, c: C}}   # ? which pad is which: taken for b e c`},
-		{"two FETs in one package", `(ref Q1) (value x) (libsource (lib a) (part Q_Dual_NMOS_S1G1D2S2G2D1))`, []string{"1 GND S1", "2 A G1", "3 B D2", "4 GND S2", "5 C G2", "6 D D1"}, `Q1: {kind: transistor, value: x, way: n, pins: {g1: A, g2: C, d1: D, d2: B, s1: GND, s2: GND}}`},
+		{"two FETs in one package", `(ref Q1) (value x) (libsource (lib a) (part Q_Dual_NMOS_S1G1D2S2G2D1))`, []string{"1 GND S1", "2 A G1", "3 B D2", "4 GND S2", "5 C G2", "6 D D1"}, `Q1: {kind: transistor, value: x, channel: n, pins: {g1: A, g2: C, d1: D, d2: B, s1: GND, s2: GND}}`},
 		{"FET with many drain pads", `(ref Q1) (value x) (libsource (lib Transistor_FET) (part b))`, []string{"1 B S", "2 B S", "3 B S", "4 A G", "5 C D", "6 C D", "7 C D", "8 C D"}, `Q1: {kind: transistor, value: x, pins: {g: A, d: C, s: B}}`},
 		{"transistor without names", `(ref Q1) (value x)`, []string{"1 A", "2 B", "3 C", "4 D", "5 E", "6 GND"}, `Q1: {kind: unknown, value: x, pins: {1: A, 2: B, 3: C, 4: D, 5: E, 6: GND}}   # ? a transistor, and nobody says which pad is which`},
 		{"crystal with the letter of a transistor", `(ref Q1) (value 12M) (libsource (lib House_Devices) (part Crystal))`, two, `Q1: {kind: crystal, value: 12M, pins: {1: A, 2: B}}`},
@@ -326,10 +326,10 @@ func TestKinds(t *testing.T) {
 		{"two diodes in series", `(ref D1) (value x) (libsource (lib Diode) (part D2))`, []string{"1 GND A", "2 B K", "3 C COM"}, "D1_1: {kind: diode, value: x, place: D1 pads 1 and 3, pins: {a: GND, k: C}}\nD1_2: {kind: diode, value: x, place: D1 pads 3 and 2, pins: {a: C, k: B}}"},
 		{"three LEDs", `(ref D1) (value x) (libsource (lib Device) (part LED_RGB))`, []string{"1 A RK", "2 B GK", "3 C BK", "4 D A"}, "D1_1: {kind: diode, value: x, title: LED, place: D1 pads 4 and 1, pins: {a: D, k: A}}\nD1_2: {kind: diode, value: x, title: LED, place: D1 pads 4 and 2, pins: {a: D, k: B}}\nD1_3: {kind: diode, value: x, title: LED, place: D1 pads 4 and 3, pins: {a: D, k: C}}"},
 		{"diodes without names", `(ref D1) (value x)`, []string{"1 A", "2 B", "3 C"}, `D1: {kind: unknown, value: x, pins: {1: A, 2: B, 3: C}}   # ? several diodes, and nobody says which pad is which`},
-		{"TVS", `(ref D1) (value X5V) (libsource (lib Device) (part D_TVS))`, []string{"1 GND", "2 A"}, `D1: {kind: clamp, value: X5V, pins: {2: A, 1: GND}}`},
-		{"TVS both ways", `(ref D1) (value x) (libsource (lib h) (part DIODE-TVS-BI))`, toGround, `D1: {kind: clamp, value: x, way: two, pins: {1: A, 2: GND}}`},
-		{"varistor", `(ref RV1) (value x) (libsource (lib Device) (part Varistor))`, toGround, `RV1: {kind: clamp, value: x, way: two, pins: {1: A, 2: GND}}`},
-		{"TVS array", `(ref U2) (value x) (libsource (lib Power_Protection) (part X4))`, []string{"1 A IO1", "2 GND VN", "3 B IO2", "4 C IO3", "5 D VP"}, `U2: {kind: clamp, value: x, pins: {1: A, 2: GND, 3: B, 4: C, 5: D}}`},
+		{"TVS", `(ref D1) (value X5V) (libsource (lib Device) (part D_TVS))`, []string{"1 GND", "2 A"}, `D1: {kind: tvs, value: X5V, pins: {2: A, 1: GND}}`},
+		{"TVS both ways", `(ref D1) (value x) (libsource (lib h) (part DIODE-TVS-BI))`, toGround, `D1: {kind: tvs, value: x, direction: bidirectional, pins: {1: A, 2: GND}}`},
+		{"varistor", `(ref RV1) (value x) (libsource (lib Device) (part Varistor))`, toGround, `RV1: {kind: tvs, value: x, direction: bidirectional, pins: {1: A, 2: GND}}`},
+		{"TVS array", `(ref U2) (value x) (libsource (lib Power_Protection) (part X4))`, []string{"1 A IO1", "2 GND VN", "3 B IO2", "4 C IO3", "5 D VP"}, `U2: {kind: tvs, value: x, pins: {1: A, 2: GND, 3: B, 4: C, 5: D}}`},
 		{"TVS array without ground", `(ref D2) (value x) (libsource (lib a) (part ESD_array)) `, []string{"1 A", "2 B", "3 C"}, `D2: {kind: unknown, value: x, pins: {1: A, 2: B, 3: C}}   # ? protects several lines, but has no pad on ground`},
 		{"common-mode choke by its nets", `(ref L1) (value 90R) (libsource (lib Device) (part EMI_Filter_CommonMode))`, []string{"1 USB_P", "2 USB_N", "3 CON_N", "4 CON_P"}, `L1: {kind: choke, value: 90R, place: windings 1-4 and 2-3, pins: {1: USB_P, 2: CON_P, 3: USB_N, 4: CON_N}}   # ? windings taken for 1-4 and 2-3`},
 		{"common-mode choke by its pins", `(ref L1) (value 90R) (libsource (lib a) (part CMC))`, []string{"1 A IN1", "2 B IN2", "3 C OUT2", "4 D OUT1"}, `L1: {kind: choke, value: 90R, place: windings 1-4 and 2-3, pins: {1: A, 2: D, 3: B, 4: C}}`},
@@ -354,14 +354,14 @@ func TestKinds(t *testing.T) {
 		{"array with unused elements", `(ref RN1) (value 33)`, []string{"1 A", "2 -", "3 C", "4 D"}, "RN1_1: {kind: resistor, value: 33, place: RN1 pads 1 and 4, pins: {1: A, 2: D}}   # ? pads of an element by the usual rule"},
 		{"network with a common pin", `(ref RN1) (value 10k) (libsource (lib Device) (part R_Network02))`, []string{"1 A common", "2 B R1", "3 C R2"}, "RN1_1: {kind: resistor, value: 10k, place: RN1 pads 1 and 2, pins: {1: A, 2: B}}\nRN1_2: {kind: resistor, value: 10k, place: RN1 pads 1 and 3, pins: {1: A, 2: C}}"},
 		{"capacitor array", `(ref CA1) (value 100p) (libsource (lib Device) (part C_Array))`, []string{"1 A", "2 GND"}, `CA1: {kind: capacitor, value: 100p, pins: {1: A, 2: GND}}`},
-		{"not fitted", `(ref R5) (value NA)`, two, ``},
-		{"not fitted, with what would be", `(ref R5) (value "NA(10k)")`, two, ``},
-		{"not fitted by a field", `(ref R5) (value 10k) (fields (field (name Populate) "no"))`, two, ``},
+		{"not assembled", `(ref R5) (value NA)`, two, ``},
+		{"not assembled, with what would be", `(ref R5) (value "NA(10k)")`, two, ``},
+		{"not assembled by a field", `(ref R5) (value 10k) (fields (field (name Populate) "no"))`, two, ``},
 		{"fitted by a field", `(ref R5) (value 10k) (fields (field (name DNP) 0))`, two, `R5: {kind: resistor, value: 10k, pins: {1: A, 2: B}}`},
-		{"not fitted by a flag", `(ref R5) (value 10k) (property (name "dnp"))`, two, ``},
+		{"not assembled by a flag", `(ref R5) (value 10k) (property (name "dnp"))`, two, ``},
 		{"both ends on one net", `(ref R5) (value 10k)`, []string{"1 A", "2 A"}, ``},
 		{"pads that share a number", `(ref J5) (value usb) (libsource (lib Connector) (part USB_B))`, []string{"1 A", "2 B", "0 GND", "0 SHIELD", "0 GND"}, `J5: {title: usb, pins: {0: GND, 1: A, 2: B, 0_2: SHIELD}}   # ? the source numbers pad 0_2 like another one`},
-		{"kind by a field of ours", `(ref ZZ5) (value x) (fields (field (name "halfsplit") "clamp"))`, toGround, `ZZ5: {kind: clamp, value: x, pins: {1: A, 2: GND}}`},
+		{"kind by a field of ours", `(ref ZZ5) (value x) (fields (field (name "halfsplit") "tvs"))`, toGround, `ZZ5: {kind: tvs, value: x, pins: {1: A, 2: GND}}`},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			ref := strings.Fields(strings.TrimPrefix(test.comp, "(ref "))[0]
@@ -407,7 +407,7 @@ func TestValues(t *testing.T) {
 		"22pF NP0": false, "10uF NP": false, "NAND": false, "DNPX": false, "10k": false, "SNA": false, "NPN": false, "not": false,
 	} {
 		if got := notFitted.MatchString(value); got != want {
-			t.Errorf("%q is not fitted: %t, want %t", value, got, want)
+			t.Errorf("%q is not assembled: %t, want %t", value, got, want)
 		}
 	}
 }
@@ -442,7 +442,7 @@ func TestRails(t *testing.T) {
 }
 
 // A net without a name is a supply by its shape: a supply pin and a capacitor on it.
-// A net with only one pin goes nowhere.
+// A net with only one pin not connected (NC).
 func TestShapes(t *testing.T) {
 	text := `(export (version D) (components (comp (ref U1) (value x)) (comp (ref C1) (value 100n)) (comp (ref C2) (value 33p)) (comp (ref J1) (value x)) (comp (ref "#PWR01") (value x)))
 	(nets
@@ -562,7 +562,7 @@ func TestNear(t *testing.T) {
 	if len(got.Connectors) != 1 || len(near.Cut) == 0 {
 		t.Errorf("%d connectors; cut off: %v", len(got.Connectors), near.Cut)
 	}
-	if _, err := d.Near([]string{"J8"}, 1); err == nil || !strings.Contains(err.Error(), "there is no connector `J8`; did you mean") {
+	if _, err := d.Near([]string{"J8"}, 1); err == nil || !strings.Contains(err.Error(), "there is not a connector `J8`; did you mean") {
 		t.Errorf("J8: %v", err)
 	}
 }
@@ -657,7 +657,7 @@ nets:
   A: {rail: 5 V}
   OLD: {rail: yes}   # ? by its name
 
-alike: [[A, B]]
+matched: [[A, B]]
 `
 	fresh := `# A draft
 board: lamp.net
@@ -709,7 +709,7 @@ nets:
   A: {rail: 5 V}
   B: {rail: 1.8 V}   # ? by its name
 
-alike: [[A, B]]
+matched: [[A, B]]
 
 revision: B
 `
@@ -756,7 +756,7 @@ func TestBroken(t *testing.T) {
 		{"(export) (export)", "x:1:10: something stands behind the last bracket"},
 		{"(export (components))", "x: holds no component"},
 		{"(export (a " + strings.Repeat("(", 200), "x:1:74: brackets are nested more than 64 deep"},
-		{"(export " + comps + "\n(nets (net (code 1) (name A) (node (ref R2) (pin 1)))))", "x:2:30: the net `A` has a pin of `R2`, which is no component"},
+		{"(export " + comps + "\n(nets (net (code 1) (name A) (node (ref R2) (pin 1)))))", "x:2:30: the net `A` has a pin of `R2`, which is not a component"},
 		{"(export " + comps + "\n(nets (net (code 1) (name A) (node (ref R1)))))", "x:2:30: the net `A` has a pin of `R1` without its number"},
 		{"(export (components (comp (ref R1)) (comp (ref R1))))", "x:1:37: the component `R1` is there twice"},
 		{"(export (components (comp (value R1))))", "x:1:21: a component without its name"},
@@ -784,7 +784,7 @@ func TestBroken(t *testing.T) {
 	if _, err := Read(strings.NewReader("a,b,c\nR1,1,A\n"), "x", map[string]string{"part": "a", "pin": "b", "net": "d"}); err == nil || !strings.Contains(err.Error(), "no heading is `d`") {
 		t.Errorf("mapped to nothing: %v", err)
 	}
-	if _, err := Read(strings.NewReader("(export "+comps+")"), "x", map[string]string{"part": "a"}); err == nil || !strings.Contains(err.Error(), "is no table") {
+	if _, err := Read(strings.NewReader("(export "+comps+")"), "x", map[string]string{"part": "a"}); err == nil || !strings.Contains(err.Error(), "is not a table") {
 		t.Errorf("columns of a netlist: %v", err)
 	}
 	semi := "\xef\xbb\xbfRef Des;Pad;Net\r\nR1;1;A\r\nR1;2;GND\r\nR2;1;A\r\nR2;2;GND\r\n"

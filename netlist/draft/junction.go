@@ -150,7 +150,7 @@ func (m *maker) bridge(pads []Pad) []Part {
 func (m *maker) tvs(pads []Pad) []Part {
 	m.part.Value = m.c.Value
 	if m.says(biWords) {
-		m.part.Way = netlist.TwoWay
+		m.part.Direction = netlist.Bidirectional
 	}
 	if len(pads) > 2 && len(nets(pads)) == 2 {
 		pads = oneForNet(pads)
@@ -163,7 +163,7 @@ func (m *maker) tvs(pads []Pad) []Part {
 		switch first, _ := polarity(pads[0]); {
 		case grounds == 0:
 			slices.Reverse(pads)
-		case grounds == 1 || m.part.Way == netlist.TwoWay:
+		case grounds == 1 || m.part.Direction == netlist.Bidirectional:
 		case first == 'a':
 			slices.Reverse(pads)
 		case first == 0:
@@ -195,9 +195,9 @@ func (m *maker) transistor(pads []Pad) []Part {
 	m.part.Value = m.c.Value
 	switch {
 	case m.says(pWords) && !m.says(nWords):
-		m.part.Way = netlist.PType
+		m.part.Channel = netlist.PChannel
 	case m.says(nWords) && !m.says(pWords):
-		m.part.Way = netlist.NType
+		m.part.Channel = netlist.NChannel
 	}
 	named := make(map[string]string) // net by terminal
 	for _, p := range pads {

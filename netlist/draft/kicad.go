@@ -104,7 +104,7 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 			case strings.HasPrefix(ref, "#"): // a power symbol or flag of the schematic
 				s.Power[name] = true
 			case !ok:
-				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s, which is no component", document.Quote(name), document.Quote(ref)), exportAgain)
+				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s, which is not a component", document.Quote(name), document.Quote(ref)), exportAgain)
 			case pin == "":
 				problems.Add(tree.At(node), fmt.Sprintf("the net %s has a pin of %s without its number", document.Quote(name), document.Quote(ref)), exportAgain)
 			default:

@@ -57,8 +57,8 @@ var rules = []rule{
 	{words(`net ?ties?( \d)?|(solder )?jumpers?( .*)?|solderjumper( .*)?|solder bridges?|sj( ?\w*)?|zero ohms?|0 ohms?|wire links?`), verdict{kind: netlist.Link}, 2, 3, false},
 	{words(`oscillators?( .*)?|(tc|vc|vctc|oc|mem|memt)?xos?`), verdict{kind: netlist.IC}, 3, 0, false},
 	{words(`crystals?( .*)?|xtals?\w*|quartz|(ceramic )?resonators?`), verdict{kind: netlist.Crystal}, 2, 4, false},
-	{words(`varistors?|movs?|vdrs?|spark gaps?|gas discharge( .*)?|gdts?`), verdict{kind: netlist.Clamp}, 2, 3, false},
-	{words(`(d )?tvs\w*|esd|(.* )?transient voltage .*|(esd )?protection (diodes?|arrays?)|suppress(or|er|ion)s?|clamps?|surge \w+|power protection`), verdict{kind: netlist.Clamp}, 2, 0, false},
+	{words(`varistors?|movs?|vdrs?|spark gaps?|gas discharge( .*)?|gdts?`), verdict{kind: netlist.TVS}, 2, 3, false},
+	{words(`(d )?tvs\w*|esd|(.* )?transient voltage .*|(esd )?protection (diodes?|arrays?)|suppress(or|er|ion)s?|clamps?|surge \w+|power protection`), verdict{kind: netlist.TVS}, 2, 0, false},
 	{words(`common ?mode|cmcs?|commonmode|emi filter common ?mode|baluns?|transformers?|coupled inductors?|l coupled|inductors? coupled`), verdict{kind: netlist.Choke}, 3, 0, false},
 	{words(`high ?pass( .*)?|band ?pass( .*)?|saw|d[iu]plexers?|(opto|photo) ?(couplers?|isolators?|transistors?|mos)|optocoupler( .*)?|isolators?`), verdict{kind: netlist.Unknown, surely: true}, 3, 0, false},
 	{words(`emi|fil|filters?|filtre|low ?pass|feed ?through( .*)?`), verdict{kind: netlist.Filter}, 3, 0, false},
@@ -96,7 +96,7 @@ var letters = map[string]verdict{
 	"FB": {kind: netlist.Bead}, "FL": {kind: netlist.Filter}, "CMC": {kind: netlist.Choke}, "TR": {kind: netlist.Choke},
 	"F": {kind: netlist.Fuse}, "FUSE": {kind: netlist.Fuse}, "TH": {kind: netlist.Resistor}, "RT": {kind: netlist.Resistor}, "NTC": {kind: netlist.Resistor},
 	"D": {kind: netlist.Diode}, "LED": {kind: netlist.Diode}, "ZD": {kind: netlist.Diode}, "DS": {kind: netlist.Diode},
-	"ESD": {kind: netlist.Clamp}, "TVS": {kind: netlist.Clamp}, "VD": {kind: netlist.Clamp}, "RV": {kind: netlist.Clamp}, "MOV": {kind: netlist.Clamp},
+	"ESD": {kind: netlist.TVS}, "TVS": {kind: netlist.TVS}, "VD": {kind: netlist.TVS}, "RV": {kind: netlist.TVS}, "MOV": {kind: netlist.TVS},
 	"Q": {kind: netlist.Transistor}, "T": {kind: netlist.Transistor}, "FET": {kind: netlist.Transistor},
 	"Y": {kind: netlist.Crystal}, "XTAL": {kind: netlist.Crystal}, "X": {kind: netlist.Crystal},
 	"U": {kind: netlist.IC}, "IC": {kind: netlist.IC}, "N": {kind: netlist.IC}, "VR": {kind: netlist.IC}, "REG": {kind: netlist.IC}, "OSC": {kind: netlist.IC},
@@ -232,7 +232,7 @@ func kindOf(c *Component) verdict {
 // connector.
 func (v verdict) trifle() bool {
 	switch v.kind {
-	case netlist.Clamp, netlist.Filter, netlist.Choke, netlist.Module, netlist.IC, netlist.Crystal:
+	case netlist.TVS, netlist.Filter, netlist.Choke, netlist.Module, netlist.IC, netlist.Crystal:
 		return false
 	}
 	return !v.array && !v.surely
@@ -263,7 +263,7 @@ func (v verdict) narrower(than verdict) bool {
 // a thing is for ("switch" of a transistor).
 func (v verdict) valued() bool {
 	switch v.kind {
-	case netlist.Clamp, netlist.Bead, netlist.Crystal, netlist.Link, netlist.Choke:
+	case netlist.TVS, netlist.Bead, netlist.Crystal, netlist.Link, netlist.Choke:
 		return true
 	}
 	return v.sort == IsTestPoint || v.sort == IsNothing
@@ -282,7 +282,7 @@ func (v verdict) supplied(c *Component) verdict {
 		if has("power_in") {
 			return verdict{kind: netlist.IC}
 		}
-	case netlist.Clamp:
+	case netlist.TVS:
 		if len(c.Pads) > 3 && has("power_out", "output", "open_collector") {
 			return verdict{kind: netlist.IC}
 		}

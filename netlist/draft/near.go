@@ -56,7 +56,7 @@ func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 	}
 	for _, name := range connectors {
 		if !slices.Contains(all, name) {
-			return nil, fmt.Errorf("there is no connector %s; %s", document.Quote(name), document.Suggest(name, all, "run without --connector for a list of them"))
+			return nil, fmt.Errorf("there is not a connector %s; %s", document.Quote(name), document.Suggest(name, all, "run without --connector for a list of them"))
 		}
 		start[name] = true
 	}

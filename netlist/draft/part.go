@@ -24,14 +24,15 @@ const (
 
 // Part is a part, connector or test point as the board file has it.
 type Part struct {
-	Name  string
-	Sort  Sort
-	Kind  netlist.Kind // NoKind for connectors and test points
-	Value string       // as the board file takes it; empty where it has none
-	Title string
-	Place string
-	Way   netlist.Way
-	Pins  []Pin
+	Name      string
+	Sort      Sort
+	Kind      netlist.Kind // NoKind for connectors and test points
+	Value     string       // as the board file takes it; empty where it has none
+	Title     string
+	Place     string
+	Direction netlist.Direction // of a TVS or ESD diode
+	Channel   netlist.Channel   // of a transistor
+	Pins      []Pin
 	// Guesses tell what about the part is not sure; empty where all is.
 	Guesses []Guess
 
@@ -165,7 +166,7 @@ func (m *maker) make() (list []Part, why string) {
 		return m.link(contacts)
 	case netlist.Diode:
 		return m.diodes(contacts), ""
-	case netlist.Clamp:
+	case netlist.TVS:
 		return m.tvs(contacts), ""
 	case netlist.Transistor:
 		return m.transistor(contacts), ""

@@ -85,7 +85,7 @@ func Read(r io.Reader, file string, columns map[string]string) (*Source, error) 
 		return nil, err
 	}
 	if len(columns) > 0 {
-		problems.Add(whole, "is no table, so that it has no columns to be mapped", "leave the columns out")
+		problems.Add(whole, "is not a table, so that it has no columns to be mapped", "leave the columns out")
 	}
 	s.settle(&problems)
 	if len(s.Parts) == 0 && len(problems) == 0 {

@@ -18,6 +18,9 @@ type Source struct {
 	Parts    []Component // in the order of the file
 	// Drawn tells that the source is a layout, which drawings can be made from.
 	Drawn bool
+	// Typed tells that people wrote the names of nets, so that a pin by itself on one is
+	// on it, as in a table of a connector's pins.
+	Typed bool
 	// Power holds the nets that a power symbol of the schematic names.
 	Power map[string]bool
 
@@ -79,7 +82,7 @@ func (c *Component) pad(p Pad) {
 }
 
 // settle makes what was read fit for a board file: pads in the order of their
-// numbers, pads that nothing else joins on no net, nets by their short names, white
+// numbers, pads that nothing else joins on no net unless it is typed, nets by their short names, white
 // space in texts single. Names that hold what does not show are problems.
 func (s *Source) settle(problems *document.Problems) {
 	s.Board, s.Revision = shown(s.Board), shown(s.Revision)
@@ -123,7 +126,7 @@ func (s *Source) settle(problems *document.Problems) {
 			p := &s.Parts[i].Pads[k]
 			// Newer releases of KiCad distinguish pins of one name by their numbers.
 			p.Function = strings.TrimSuffix(p.Function, "_"+p.Number)
-			if joined[p.Net] <= 1 && s.Parts[i].Absent == "" || unconnected[strings.ToUpper(p.Net)] || strings.Contains(p.Type, "no_connect") {
+			if !s.Typed && joined[p.Net] <= 1 && s.Parts[i].Absent == "" || unconnected[strings.ToUpper(p.Net)] || strings.Contains(p.Type, "no_connect") {
 				p.Net = ""
 			}
 			p.Net = short[p.Net]

@@ -89,7 +89,8 @@ func (d *Draft) write() string {
 		add("value", p.Value)
 		add("title", p.Title)
 		add("place", p.Place)
-		add("way", p.Way.String())
+		add("direction", p.Direction.String())
+		add("channel", p.Channel.String())
 		for _, pin := range p.Pins {
 			used[pin.Net] = true
 		}

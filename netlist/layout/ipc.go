@@ -17,7 +17,7 @@ import (
 //
 //	1-3    operation: 3 and the kind: 17 through hole, 27 surface, 67 hole without copper;
 //	       0 and the kind goes on with the record before
-//	4-17   net, N/C where it goes nowhere
+//	4-17   net, N/C where it not connected (NC)
 //	21-26  reference of the part, VIA for a hole between layers
 //	27-31  - and the pin's number
 //	32     M: inside the net, not at its end

@@ -117,7 +117,7 @@ var escapes = strings.NewReplacer("{slash}", "/", "{backslash}", `\`, "{dblquote
 	"{lt}", "<", "{gt}", ">", "{colon}", ":", "{bar}", "|", "{space}", " ", "{tab}", " ", "{return}", " ", "{brace}", "{")
 
 // settleNets lists the nets where the file has no table of them, and clears those
-// that only say of a pad that it goes nowhere.
+// that only say of a pad that it not connected (NC).
 func (k *kicad) settleNets() {
 	type pin struct{ footprint, number string }
 	at := make(map[string]map[pin]bool)

@@ -22,7 +22,7 @@ type Board struct {
 	Title    string // from its title block, often empty
 	Revision string
 	// Nets are the names of all nets in file order, those without a pad too. The
-	// net of pads that go nowhere is not among them.
+	// net of pads that are not connected is not among them.
 	Nets []string
 	// Outline is the edge of the board, cut-outs too: lines and arcs as they were
 	// drawn, in any order. Empty where the file has none, as IPC-D-356A mostly does.
@@ -108,7 +108,7 @@ const (
 // Pad is one piece of copper that a pin is soldered to.
 type Pad struct {
 	Number   string // "3", "A1"; empty for mechanical pads
-	Net      string // empty where it goes nowhere
+	Net      string // empty where it not connected (NC)
 	Function string // the pin's name in the schematic ("SDA"), where the file says it
 	Electric string // the pin's electrical type in KiCad's words ("power_in"), where the file says it
 	Type     PadType

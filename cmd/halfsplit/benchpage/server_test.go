@@ -38,6 +38,9 @@ func own(t *testing.T, address string) *owner {
 		}
 	}
 	show(0)
+	if t.Failed() {
+		t.FailNow()
+	}
 	done := make(chan struct{})
 	go func() {
 		for {

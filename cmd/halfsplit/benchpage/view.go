@@ -27,9 +27,9 @@ type View struct {
 type Next struct {
 	Title        string // "NEXT"
 	Verb, Object string // "MEASURE", "J7.3"
-	Words        bool   // Object is a phrase and no name
+	Words        bool   // Object is words and not a name
 	Lines        []string
-	Expect       string // what a good board shows; "" where that is not the question
+	Predict      string // what a good board shows; "" where that is not the question
 	Outcomes     []Outcome
 	Cautions     []string
 	Choices      []Choice

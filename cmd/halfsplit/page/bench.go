@@ -37,7 +37,7 @@ func Symbol(b *netlist.Board, x *netlist.Branch) template.HTML {
 		s.printf(`<rect x="3" y="3" width="46" height="20" class="part"/>`)
 		s.text(middle, y+4, "mid", kindLetter(p.Kind), 3)
 	default:
-		if p.Kind == netlist.Diode || p.Kind == netlist.Clamp {
+		if p.Kind == netlist.Diode || p.Kind == netlist.TVS {
 			s.junction(middle, y, conducts(p, x.In), "")
 		} else {
 			s.symbol(middle, y, p.Kind, "")

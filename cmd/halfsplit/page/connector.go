@@ -77,7 +77,7 @@ func (b *builder) connectors() {
 		if c.Title != "" {
 			title += ", " + prose(c.Title)
 		}
-		note := fmt.Sprintf("%d of %s read, %d odd", read, count(len(c.Pins), "pin"), odd)
+		note := fmt.Sprintf("%d of %s measured, %d out of range", read, count(len(c.Pins), "pin"), odd)
 		b.r.Connectors = append(b.r.Connectors, connector(title, note, c, before))
 	}
 }

@@ -1,8 +1,6 @@
 package lesson
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"math"
 	"slices"
@@ -20,14 +18,16 @@ import (
 
 // placed is a fault as it is written down.
 type placed struct {
-	At   string  `json:"at"` // as practice.Place writes it
-	Mode string  `json:"mode"`
-	Ohms float64 `json:"ohms"` // 0 where it has none
+	At   string     `json:"at"`          // as practice.Place writes it
+	Mode fault.Mode `json:"mode_number"` // a number, which no change of words can touch
+	Ohms float64    `json:"ohms"`        // 0 where it has none
 }
 
 // benchData is what the student's program has to know. It is sealed in a File.
 type benchData struct {
-	BoardSum   string            `json:"board"` // of the text of the board file
+	Identity   string            `json:"identity"` // of the board, netlist.Board.Identity
+	Board      string            `json:"board"`    // its name and revision when the case was made, which its sweeps bear
+	Revision   string            `json:"revision"`
 	Truth      uint64            `json:"truth"`
 	Sample     uint64            `json:"sample"`
 	Celsius    float64           `json:"celsius"`
@@ -40,16 +40,10 @@ type benchData struct {
 	Exam       bool              `json:"exam"`   // the bench does not judge the verdict
 }
 
-// sumOf tells one text of a board file from others.
-func sumOf(text []byte) string {
-	sum := sha256.Sum256(text)
-	return hex.EncodeToString(sum[:8])
-}
-
 // What may happen at a student's bench; all of it common practice, no source.
 const (
-	slipShare = 0.01 // of readings: the probe is beside the point, and the display shows OL
-	tearShare = 0.5  // of ICs lifted by hand: pads tear
+	slipShare = 0.01 // of readings: the probe is off the pad, and the display shows OL
+	tearShare = 0.5  // of ICs removed by hand: pads tear
 
 	smokeVolts = 0.05 // V in diode mode below which a rail counts as shorted
 	drawGood   = 0.04 // A, a board that runs
@@ -79,18 +73,17 @@ func newStage(m *network.Model, loci []fault.Locus, d *benchData) (*stage, error
 	s := &stage{model: m, board: m.Board, meter: meter, flicker: d.Flicker, looks: map[netlist.PartID]journal.Look{}, torn: map[string]*practice.World{}}
 	var faults []practice.Fault
 	for _, p := range d.Faults {
-		mode, _ := fault.ParseMode(p.Mode)
 		ohms := p.Ohms
 		if ohms == 0 {
 			ohms = math.Inf(1)
 		}
-		f, err := practice.FindFault(m, loci, p.At, mode, ohms)
+		f, err := practice.FindFault(m, loci, p.At, p.Mode, ohms)
 		if err != nil {
 			return nil, err
 		}
 		faults = append(faults, f)
 	}
-	s.good = practice.NewTruth(m, d.Truth).Sample(d.Sample, d.Celsius)
+	s.good = practice.NewNamedTruth(m, d.Truth).Sample(d.Sample, d.Celsius)
 	s.bad = s.good.Faulted(faults...)
 	for name, word := range d.Looks {
 		p, err := m.Board.PartByName(name)
@@ -117,13 +110,13 @@ func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
 	var list []practice.Fault
 	for i := range all {
 		e := &all[i]
-		if e.Kind != journal.KindLift || e.Number >= before {
+		if e.Kind != journal.KindRemove || e.Number >= before {
 			continue
 		}
 		for _, p := range e.Parts {
 			if network.Pinned(s.board.Parts[p].Kind) && s.tears(e.Number, p) {
 				t := s.tornTerminal(e.Number, p)
-				list = append(list, practice.Fault{Mode: fault.JointOpen, Ohms: math.Inf(1), Locus: fault.Locus{
+				list = append(list, practice.Fault{Mode: fault.OpenJoint, Ohms: math.Inf(1), Locus: fault.Locus{
 					Part: p, Terminal: t, Other: -1, Net: netlist.None, Series: true,
 					Change: network.Change{Kind: network.Detach, Contact: s.model.Contact(p, t), Owner: netlist.None},
 				}})
@@ -134,20 +127,23 @@ func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
 }
 
 func (s *stage) tears(event int, p netlist.PartID) bool {
-	return s.bad.Chance(fmt.Sprintf("tear %d %d", event, p)) < tearShare
+	return s.bad.Chance(fmt.Sprintf("tear %d %s", event, s.board.Parts[p].Name)) < tearShare
 }
 
 // tornTerminal is the pad that tears: one with a net that is not ground.
 func (s *stage) tornTerminal(event int, p netlist.PartID) int32 {
 	terminals := s.board.Parts[p].Terminals
-	start := int(s.bad.Chance(fmt.Sprintf("pad %d %d", event, p)) * float64(len(terminals)))
-	for i := range terminals {
-		t := (start + i) % len(terminals)
+	var pads []int32
+	for t := range terminals {
 		if n := terminals[t].Net; n != netlist.None && n != s.board.Ground {
-			return int32(t)
+			pads = append(pads, int32(t))
 		}
 	}
-	return 0
+	if len(pads) == 0 {
+		return 0
+	}
+	slices.SortFunc(pads, func(x, y int32) int { return strings.Compare(terminals[x].Name, terminals[y].Name) })
+	return pads[int(s.bad.Chance(fmt.Sprintf("pad %d %s", event, s.board.Parts[p].Name))*float64(len(pads)))]
 }
 
 // world is the board as it lies before an event.
@@ -199,10 +195,10 @@ func (s *stage) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	return practice.NewBench(s.bad, s.meter).Inject(rail, edits)
 }
 
-// mended tells whether nothing is wrong with the board as it lies: no fault
+// repaired tells whether nothing is wrong with the board as it lies: no fault
 // holds, no pad is torn, it is not burnt, and no part is without its work that it
 // needs.
-func (s *stage) mended(all []journal.Event, edits netlist.Edits) bool {
+func (s *stage) repaired(all []journal.Event, edits netlist.Edits) bool {
 	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && !burnt(all) && len(s.idle(edits)) == 0
 }
 
@@ -216,9 +212,9 @@ func (s *stage) idle(edits netlist.Edits) []string {
 	var words []string
 	for _, e := range edits.List() {
 		switch p := &s.board.Parts[e.Part]; {
-		case e.Bridged && !engine.MayBridge(p):
-			words = append(words, "a wire across "+p.Name)
-		case e.Lifted && !e.Bridged && !engine.MayLeaveOff(p):
+		case e.Jumpered && !engine.MayJumper(p):
+			words = append(words, "a jumper across "+p.Name)
+		case e.Removed && !e.Jumpered && !engine.MayLeaveOff(p):
 			words = append(words, p.Name+" off the board")
 		}
 	}

@@ -23,7 +23,7 @@ nets:
   VS: {rail: 3.3 V}
   DATA: {along: [J1.4, DD.1, FL1.in]}
 parts:
-  DD:  {kind: clamp,     pins: [DATA, GND]}
+  DD:  {kind: tvs,       pins: [DATA, GND]}
   FL1: {kind: filter,    value: 2R,   pins: {in: DATA, out: DATA_M, gnd: GND}}
   RD:  {kind: resistor,  value: 47R,  pins: [DATA_M, DATA_U]}
   RS:  {kind: resistor,  value: 1K,   pins: [SENSE, SENSE_U]}

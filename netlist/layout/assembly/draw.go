@@ -178,7 +178,7 @@ func (p *picture) target() box {
 }
 
 // nearby is the window of the enlarged view: so many millimetres that neighbouring
-// pads of the marked part can be told apart, within the board as far as it goes.
+// pads of the marked part can be distinguished, within the board as far as it goes.
 func (p *picture) nearby(frame box) box {
 	pitch := math.Inf(1)
 	pads := p.mark.Footprint.Pads

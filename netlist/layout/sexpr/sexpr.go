@@ -9,7 +9,7 @@
 //	}
 //
 // It knows nothing of what the lists mean. Whatever a list lacks reads as empty, so
-// that versions of a format need not be told apart.
+// that versions of a format need not be distinguished.
 package sexpr
 
 import (
