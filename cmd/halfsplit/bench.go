@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
@@ -28,6 +29,9 @@ type benchFlags struct {
 	meter                   string
 	by                      string
 	device                  string
+	page                    string
+	hold                    time.Duration
+	span                    string
 	draw                    drawFlags
 }
 
@@ -47,11 +51,21 @@ At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
 it can be fed from a file or from a meter; the exit code is then 1 where a line
-was refused.`,
+was refused.
+
+--page shows the same session in a browser as well, such as that of a tablet beside
+the microscope. The first line that is printed is its address, with a key in it. It
+is for this machine alone, unless --page=ADDRESS names another address of it.`,
 		Example: `  halfsplit bench cases/touch-dead.yaml --board board.yaml --known known --complaint "touch dead"
   halfsplit bench cases/touch-dead.yaml
-  halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0`,
-		Args:              arguments("CASE file"),
+  halfsplit bench cases/touch-dead.yaml --meter-device /dev/ttyUSB0
+  halfsplit bench cases/touch-dead.yaml --page`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if f.page == pageHere && len(args) == 2 { // --page ADDRESS, as well as --page=ADDRESS
+				f.page, args = args[1], args[:1]
+			}
+			return arguments("CASE file")(cmd, args)
+		},
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.bench(cmd.InOrStdin(), args[0], &f)
@@ -64,12 +78,19 @@ was refused.`,
 	flags.StringVar(&f.meter, "meter", "", "`METER` as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
+	flags.DurationVar(&f.hold, "meter-hold", 0, "`TIME` for which the meter's display has to hold still before it is a reading, such as 600ms; OL is then entered by key (0: every line is a reading)")
+	flags.StringVar(&f.span, "meter-span", "3 mV", "`VOLTAGE` within which it holds still")
+	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
+	flags.Lookup("page").NoOptDefVal = pageHere
 	f.draw.add(cmd)
 	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
 	return cmd
 }
+
+// pageHere is the address of a page for this machine alone.
+const pageHere = "127.0.0.1"
 
 // drawFlags say what good boards draw from a bench supply.
 type drawFlags struct{ before, after string }
@@ -132,6 +153,10 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
+	span, err := quantity.Parse(f.span, quantity.Volt)
+	if err != nil {
+		return fmt.Errorf("`--meter-span`: %w", err)
+	}
 	w, begun, err := f.open(file)
 	if err != nil {
 		return err
@@ -151,12 +176,23 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
-	in, err := listen(stdin, f.device)
+	in, err := listen(stdin, f.device, &still{span: span, hold: f.hold})
 	if err != nil {
 		return err
 	}
 	defer in.close()
 	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && isTerminalIn(stdin)}
+	if f.page != "" {
+		if b.page, err = benchpage.Listen(f.page); err != nil {
+			return err
+		}
+		defer b.page.Close()
+		in.page, b.limits, b.engine = b.page.Entries(), limits, e
+		s.say(b.page.URL)
+		if b.page.Open {
+			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+		}
+	}
 	s.caseHead(c)
 	switch {
 	case begun:
@@ -205,6 +241,12 @@ type benchScreen struct {
 	again   bool // what is asked stands above, and only the entry was wrong
 	failed  bool // the last entry to be written could not be
 	refused bool // a line that somebody wrote was refused
+
+	// Of the page.
+	page   *benchpage.Server // nil for none
+	said   benchpage.Said    // what became of the last entry
+	limits powerup.Limits    // for the report
+	engine *engine.Engine
 }
 
 // run asks and takes entries until there are no more.
@@ -219,7 +261,7 @@ func (b *benchScreen) run(in *input) error {
 				b.closed = true
 				b.farewell()
 			}
-			if !b.terminal {
+			if !b.terminal && b.page == nil {
 				return b.outcome()
 			}
 		}
@@ -228,23 +270,28 @@ func (b *benchScreen) run(in *input) error {
 		if err := b.app.out.Flush(); err != nil {
 			return instead("the session cannot be shown: "+err.Error(), "open the case again; all that was confirmed is in it")
 		}
-		line, ok := in.next()
+		b.showPage(p)
+		line, ok := b.next(in)
 		if !ok {
 			b.gap()
 			b.left()
 			return cmp.Or(in.err, b.outcome())
 		}
-		if !b.terminal || line.device {
+		if !b.terminal || line.device || line.page != nil {
 			b.say(prose(line.text))
 		}
 		r, err := b.session.Enter(line.text)
+		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
-			b.again, b.refused = true, b.refused || !line.device // a meter may send what is not a reading
+			b.again, b.refused = true, b.refused || !line.device && line.page == nil // a meter may send what is not a reading, and a page is told at once
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			continue
 		}
 		b.failed = b.failed && len(r.Recorded) == 0
+		if line.page != nil {
+			r.Quit = false // the session is left at its terminal
+		}
 		if b.reply(p, r) {
 			return b.outcome()
 		}

@@ -8,6 +8,9 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
+
+	"halfsplit/cmd/halfsplit/benchpage"
 )
 
 // input is where entries come from: the keyboard or a file on standard input,
@@ -17,14 +20,16 @@ type input struct {
 	stop    chan os.Signal
 	done    chan struct{}
 	device  *os.File
-	sources int // that have not ended
+	page    <-chan *benchpage.Entry // nil for none
+	sources int                     // that have not ended
 	err     error
 }
 
 // entryLine is one line of a source, or its end.
 type entryLine struct {
 	text   string
-	device bool // from the meter
+	device bool             // from the meter
+	page   *benchpage.Entry // from the page, which waits for an answer; nil for others
 	ended  bool
 	err    error
 }
@@ -35,7 +40,7 @@ const mostLine = 4096
 // listen begins to read. Lines are taken one at a time: a source is not read
 // ahead of what the session has dealt with by more than one line, so that what
 // was not yet answered was not yet taken.
-func listen(stdin io.Reader, device string) (*input, error) {
+func listen(stdin io.Reader, device string, held *still) (*input, error) {
 	in := &input{lines: make(chan entryLine), stop: make(chan os.Signal, 1), done: make(chan struct{}), sources: 1}
 	if device != "" {
 		in.sources++
@@ -45,11 +50,11 @@ func listen(stdin io.Reader, device string) (*input, error) {
 			go func() {
 				f, err := os.Open(device)
 				if err != nil {
-					in.read(errorReader{err}, true)
+					in.read(errorReader{err}, held)
 					return
 				}
 				defer f.Close()
-				in.read(f, true)
+				in.read(f, held)
 			}()
 		} else {
 			f, err := os.Open(device)
@@ -57,11 +62,11 @@ func listen(stdin io.Reader, device string) (*input, error) {
 				return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
 			}
 			in.device = f
-			go in.read(f, true)
+			go in.read(f, held)
 		}
 	}
 	signal.Notify(in.stop, os.Interrupt, syscall.SIGTERM)
-	go in.read(stdin, false)
+	go in.read(stdin, nil)
 	return in, nil
 }
 
@@ -70,8 +75,9 @@ type errorReader struct{ err error }
 
 func (r errorReader) Read([]byte) (int, error) { return 0, r.err }
 
-// read passes on the lines of one source.
-func (in *input) read(r io.Reader, device bool) {
+// read passes on the lines of one source; held is of the meter, nil for others.
+func (in *input) read(r io.Reader, held *still) {
+	device := held != nil
 	lines := bufio.NewReaderSize(r, mostLine)
 	for {
 		text, long, err := lines.ReadLine()
@@ -86,6 +92,9 @@ func (in *input) read(r io.Reader, device bool) {
 				line.err = err
 			}
 		}
+		if device && err == nil && !held.counts(line.text, time.Now()) {
+			continue
+		}
 		select {
 		case in.lines <- line:
 		case <-in.done:
@@ -98,12 +107,14 @@ func (in *input) read(r io.Reader, device bool) {
 }
 
 // next waits for an entry; ok is false when there are no more, or somebody
-// pressed Ctrl-C.
+// pressed Ctrl-C. A page may always bring more.
 func (in *input) next() (line entryLine, ok bool) {
-	for in.sources > 0 {
+	for in.sources > 0 || in.page != nil {
 		select {
 		case <-in.stop:
 			return entryLine{}, false
+		case e := <-in.page:
+			return entryLine{text: e.Text, page: e}, true
 		case line := <-in.lines:
 			if !line.ended {
 				return line, true

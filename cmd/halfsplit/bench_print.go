@@ -152,6 +152,8 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
 	case bench.ForProof:
 		why = "to prove the repair; a good board reads " + b.want(p)
+	case bench.ForChosen:
+		why = probes(p.Name, p.At.Polarity.String()) + "; a good board reads " + b.want(p)
 	case bench.ForPowerUp:
 		why = "for the power-up check; a good board reads " + b.want(p)
 	}
@@ -390,6 +392,7 @@ func (b *benchScreen) help() {
 		{{"n TEXT", strong}, {"a note", plain}},
 		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},
 		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
+		{{"at J3.4", strong}, {"that point next, whatever is asked for", plain}},
 		{{"take 2", strong}, {"the second step instead of the first", plain}},
 		{{"close  escalate", strong}, {"end the case; end it as escalated", plain}},
 		{{"q", strong}, {"leave; everything is kept", plain}},

@@ -97,7 +97,7 @@ type practiceBench struct {
 }
 
 func (b *practiceBench) run(stdin io.Reader) error {
-	in, err := listen(stdin, "")
+	in, err := listen(stdin, "", nil)
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package bench
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"halfsplit/engine"
@@ -59,7 +60,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if err != nil {
 			return err
 		}
-		s.sweeping, s.cursor, s.polarity, s.again, s.leaving = id, 0, references.RedOnGround, nil, false
+		s.sweeping, s.cursor, s.polarity, s.again, s.chosen, s.leaving = id, 0, references.RedOnGround, nil, nil, false
 		if e.swapped {
 			s.polarity = references.BlackOnGround
 		}
@@ -67,6 +68,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			delete(s.skipped, spotKey(s.pin(i), s.polarity))
 		}
 		return nil
+	case visit:
+		return s.visit(p, e.at)
 	case take:
 		steps, err := s.Steps()
 		if err != nil {
@@ -86,7 +89,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		} else if e.text != "" {
 			s.cause, s.remedy = cutRemedy(e.text, s.remedy)
 		}
-		s.leaving, s.again = true, nil
+		s.leaving, s.again, s.chosen = true, nil, nil
 		return nil
 	case repeat:
 		return s.repeat(r)
@@ -164,6 +167,28 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 	return wrongEntry("%s means nothing here", "? shows what can be entered", printable(line))
 }
 
+// visit asks for a point out of turn: a pin of a connector that is being swept, or of
+// which nothing was read yet, and the sweep goes on from there; or any other point,
+// once.
+func (s *Session) visit(p *Prompt, at netlist.Point) error {
+	if p.Ask == AskCautions {
+		return wrongEntry("the cautions come first", "read them and write y, then enter this again")
+	}
+	s.again, s.chosen, s.leaving, s.swapped = nil, nil, false, false
+	if at.Kind == netlist.PointPin {
+		id := at.Pin.Connector
+		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
+			s.sweeping, s.polarity = id, references.RedOnGround
+		}
+		if id == s.sweeping {
+			s.cursor, s.revisit = int(at.Pin.Pin), true
+			return nil
+		}
+	}
+	s.chosen = &engine.Spot{At: at}
+	return nil
+}
+
 // strayValue is a reading where none is asked for.
 func (s *Session) strayValue(p *Prompt, e entry, line string) error {
 	if (p.Ask == AskPowerBefore || p.Ask == AskPowerAfter) && !e.reading.Overload {
@@ -222,7 +247,7 @@ func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
 		}
 	}
 	if ev.Kind.Edits() {
-		s.again = nil
+		s.again, s.chosen = nil, nil
 	}
 	return s.write(ev, r)
 }
@@ -247,7 +272,7 @@ func (s *Session) undo(number int, r *Reply) error {
 		return err
 	}
 	r.Says = append(r.Says, fmt.Sprintf("took back event %d: %s", target.Number, Describe(c.Board, target)))
-	s.again, s.leaving, s.choice, s.revisit = nil, false, 0, false
+	s.again, s.chosen, s.leaving, s.choice, s.revisit = nil, nil, false, 0, false
 	// A pin of the sweep under way is asked for again.
 	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
 		s.cursor = int(target.Readings[0].At.Pin.Pin)
@@ -281,7 +306,7 @@ func (s *Session) atImplausible(p *Prompt, e entry, line string, r *Reply) error
 	}
 	r.Recorded = nil // one line for all of them
 	r.Says = append(r.Says, fmt.Sprintf("took back the readings of %d events, from event %d on", len(x.Events), x.Events[0]))
-	s.again, s.leaving, s.choice, s.revisit = nil, false, 0, false
+	s.again, s.chosen, s.leaving, s.choice, s.revisit = nil, nil, false, 0, false
 	if at.At.Kind == netlist.PointPin {
 		s.sweeping, s.cursor, s.polarity = at.At.Pin.Connector, 0, at.Polarity
 	}
@@ -351,6 +376,9 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		}
 	}
 	s.revisit, s.swapped, s.choice = false, false, 0
+	if s.chosen != nil && x.At == s.chosen.At {
+		s.chosen = nil
+	}
 	list, err := s.compare()
 	if err != nil { // it is on the disk all the same
 		r.Says = append(r.Says, "recorded, but it cannot be compared with good boards: "+err.Error())
@@ -475,6 +503,8 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 			s.cursor = p.Pin + 1
 		case ForAgain:
 			s.again = nil
+		case ForChosen:
+			s.chosen = nil
 		case ForRemoved:
 			s.skipped[fmt.Sprint(s.lastEdit(), spotKey(p.At.At, 0))] = true
 		case ForStep:
@@ -491,6 +521,10 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 	case back:
 		if p.Purpose == ForAgain {
 			s.again = nil
+		}
+		if p.Purpose == ForChosen {
+			s.chosen = nil
+			return nil
 		}
 		if s.sweeping == netlist.None {
 			break

@@ -158,7 +158,7 @@ func (tb *table) ask() *Prompt {
 
 var askNames = []string{"cautions", "connector", "reading", "inspect", "injection", "remove", "remedy", "reinstall", "power before", "power after", "close", "nothing wrong", "implausible", "stuck", "closed"}
 
-var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up"}
+var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up", "chosen"}
 
 func describe(b *netlist.Board, p *Prompt) string {
 	text := askNames[p.Ask]

@@ -40,6 +40,7 @@ const (
 	ForRemoved                // both sides of a removed part
 	ForProof                  // to prove a repair
 	ForPowerUp                // so that power may go on
+	ForChosen                 // the technician chose the point
 )
 
 // Prompt is what a session asks for next, with all that is needed to ask it.

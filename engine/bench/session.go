@@ -50,6 +50,7 @@ type Session struct {
 	revisit  bool                // ask for it though it was read
 	swapped  bool                // the next reading is asked for with the probes swapped
 	again    *again
+	chosen   *engine.Spot    // a point that was asked for out of turn, nil for none
 	skipped  map[string]bool // what is not to be asked for, by key
 	choice   int             // the step that was taken instead of the first; 0 is the first
 	leaving  bool            // the case is to be closed whatever is open
@@ -174,6 +175,9 @@ func (s *Session) ask() (*Prompt, error) {
 	if s.again != nil {
 		p := &Prompt{Ask: AskReading, Purpose: ForAgain, At: s.again.spot, Name: s.again.name, Odd: &s.again.odd, Connector: netlist.None}
 		return s.readable(p)
+	}
+	if s.chosen != nil {
+		return s.readable(&Prompt{Ask: AskReading, Purpose: ForChosen, At: *s.chosen, Connector: netlist.None})
 	}
 	if s.leaving {
 		return s.askClose()
@@ -751,6 +755,16 @@ func printable(text string) string { return document.Quote(strings.TrimSpace(tex
 
 // Readings are all readings of the case beside good boards.
 func (s *Session) Readings() ([]engine.Comparison, error) { return s.compare() }
+
+// Predict gives what a good board shows at points, as this one lies and on its meter,
+// red probe on ground.
+func (s *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
+	spots := make([]engine.Spot, len(points))
+	for i, at := range points {
+		spots[i].At = at
+	}
+	return s.e.PredictAt(s.Case(), spots)
+}
 
 // Diagnosis is what the readings of the case mean.
 func (s *Session) Diagnosis() (*engine.Diagnosis, error) { return s.diagnose() }

@@ -492,3 +492,60 @@ func TestLeftImplausible(t *testing.T) {
 	tb.enter("s")
 	tb.wants("stuck")
 }
+
+// TestVisit asks for points out of turn: a pin of the sweep, which goes on behind
+// it; a point within the line, once; nothing before the cautions.
+func TestVisit(t *testing.T) {
+	tb := lay(t, "touch-dead")
+	tb.ask()
+	if _, err := tb.s.Enter("at J7.5"); err == nil || !strings.Contains(err.Error(), "cautions come first") {
+		t.Errorf("before the cautions: %v", err)
+	}
+	tb.enter("y")
+	for _, x := range []struct{ enter, want string }{
+		{"at J7.5", "reading (sweep) J7.5 red-on-ground"}, // no pin of J7 was read: the sweep begins there
+		{"0.562", "reading (sweep) J7.6 red-on-ground"},
+		{"at j7.1", "reading (sweep) J7.1 red-on-ground"},
+		{"at FL3.out", "reading (chosen) FL3.out red-on-ground"},
+		{"s", "reading (sweep) J7.1 red-on-ground"},
+		{"at FL3.out", "reading (chosen) FL3.out red-on-ground"},
+		{"0.622", "reading (sweep) J7.1 red-on-ground"},
+		{"0.001", "reading (sweep) J7.2 red-on-ground"},
+		{"at J3.2", "reading (sweep) J3.2 red-on-ground"}, // no pin of J3 was read either
+	} {
+		tb.enter(x.enter)
+		if got := describe(tb.w.Case().Board, tb.ask()); got != x.want {
+			t.Errorf("after %q: asks for %q, want %q", x.enter, got, x.want)
+		}
+	}
+	if _, err := tb.s.Enter("at R999.1"); err == nil {
+		t.Error("a point that is not on the board was taken")
+	}
+	// What a good board shows there is told before it is read.
+	at, err := tb.w.Case().Board.Point("FL3.out")
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := tb.s.Predict([]netlist.Point{at})
+	if err != nil || len(list) != 1 || list[0].Volts == nil || math.Abs(*list[0].Volts-0.622) > 0.01 {
+		t.Errorf("predicted at FL3.out: %+v, %v; want 0.622 within 0.010", list, err)
+	}
+}
+
+// TestWordsOfTheField enters what the help and the screens say: each is understood.
+func TestWordsOfTheField(t *testing.T) {
+	board := lay(t, "touch-dead").w.Case().Board
+	for text, want := range map[string]journal.Kind{
+		"removed R12": journal.KindRemove, "reinstalled R12": journal.KindReinstall, "replaced FL3": journal.KindReplace,
+		"jumper across FL3": journal.KindJumper, "resoldered J7.2": journal.KindResolder,
+	} {
+		if e, err := understand(board, text); err != nil || e.verb != record || e.event.Kind != want {
+			t.Errorf("%q: %v, verb %d, kind %v, want %v", text, err, e.verb, e.event.Kind, want)
+		}
+	}
+	for text, want := range map[string]verb{"escalate": refer, "escalated under a shield": refer, "close": closing, "at J7.4": visit, "u": undo} {
+		if e, err := understand(board, text); err != nil || e.verb != want {
+			t.Errorf("%q: %v, verb %d, want %d", text, err, e.verb, want)
+		}
+	}
+}

@@ -33,6 +33,7 @@ const (
 	yes                 // done, agreed, the usual
 	finish              // the sweep is done
 	sweep               // a connector
+	visit               // a point is to be asked for
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
@@ -55,6 +56,7 @@ type entry struct {
 	number   int              // of undo and take
 	name     string           // of sweep: the connector
 	swapped  bool             // of sweep
+	at       netlist.Point    // of visit
 	text     string           // of closing and refer
 	show     Show
 }
@@ -75,14 +77,14 @@ var keys = map[string]entry{
 	"c": {verb: help, show: ShowPowerUp}, "check": {verb: help, show: ShowPowerUp},
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
-	"close": {verb: closing}, "refer": {verb: refer},
+	"close": {verb: closing}, "escalate": {verb: refer}, "refer": {verb: refer},
 	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
 }
 
 // deeds are words for what was done to parts.
 var deeds = map[string]journal.Kind{
 	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
-	"refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
+	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
 	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
 	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
@@ -108,7 +110,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if rest, ok := cutWord(line, "close"); ok && rest != "" {
 		return entry{verb: closing, text: rest}, nil
 	}
-	if rest, ok := cutWord(line, "refer", "referred"); ok && rest != "" {
+	if rest, ok := cutWord(line, "escalate", "escalated", "refer", "referred"); ok && rest != "" {
 		return entry{verb: refer, text: rest}, nil
 	}
 	plain := strings.TrimRight(line, ".!")
@@ -126,7 +128,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.power, p.deed, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.visit, p.power, p.deed, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -199,6 +201,20 @@ func (p *parser) sweep() (entry, bool, error) {
 	}
 	_, err := p.b.ConnectorByName(rest)
 	return entry{}, false, err
+}
+
+// visit is "at J7.4", with no reading.
+func (p *parser) visit() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "at")
+	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
+		return entry{}, false, nil
+	}
+	at, ok := p.point(rest)
+	if !ok {
+		_, err := p.b.Point(rest)
+		return entry{}, false, err
+	}
+	return entry{verb: visit, at: at}, true, nil
 }
 
 // currentWords is a current drawn from a supply: "draws 12 mA before the key".

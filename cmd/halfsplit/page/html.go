@@ -1,10 +1,8 @@
 package page
 
 import (
-	"fmt"
 	"html/template"
 	"io"
-	"strings"
 )
 
 // HTML writes the page. It needs nothing but itself: no script, no font, no
@@ -20,12 +18,7 @@ func (r *Report) HTML(w io.Writer) error {
 
 // style is the page's CSS, with the palette put in.
 func style() template.CSS {
-	var light, dark strings.Builder
-	for _, c := range append(append([]Colour(nil), surfaces...), marks...) {
-		fmt.Fprintf(&light, "--%s:%s;", c.Name, c.Light)
-		fmt.Fprintf(&dark, "--%s:%s;", c.Name, c.Dark)
-	}
-	return template.CSS(":root{color-scheme:light dark;" + light.String() + "}\n@media screen and (prefers-color-scheme:dark){:root{" + dark.String() + "}}\n" + sheet)
+	return template.CSS(Palette() + sheet)
 }
 
 // sheet is laid out for a phone first. Sizes are in rem, so that the reader's own

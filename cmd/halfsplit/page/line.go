@@ -262,7 +262,6 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 	y := s.y
 	s.line(col, y, col+16, y, "line wire")
 	extra := p.Kind.String()
-	toGround := false
 	switch p.Kind {
 	case netlist.IC, netlist.Module, netlist.Unknown:
 		extra = prose(p.Title)
@@ -277,17 +276,8 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 		} else {
 			s.symbol(col+39, y, p.Kind, m.class)
 		}
-		far := x.Net
-		if far == netlist.None {
-			for t := range p.Terminals {
-				if int32(t) != x.In && p.Terminals[t].Net == s.b.Ground {
-					toGround = true
-				}
-			}
-		}
-		toGround = toGround || far == s.b.Ground
-		switch {
-		case toGround:
+		switch far := s.far(x); {
+		case far == s.b.Ground:
 			s.line(col+62, y, col+72, y, "line wire")
 			s.ground(col+72, y)
 		case far != netlist.None:
@@ -301,6 +291,19 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 	}
 	s.label(col+90, y, p, m, extra)
 	s.y += lineRow
+}
+
+// far is the net that a branch ends at: ground where the line ends in the part, and
+// another terminal of it is on ground.
+func (s *schematic) far(x *netlist.Branch) netlist.NetID {
+	if x.Net == netlist.None {
+		for t, other := range s.b.Parts[x.Part].Terminals {
+			if int32(t) != x.In && other.Net == s.b.Ground {
+				return s.b.Ground
+			}
+		}
+	}
+	return x.Net
 }
 
 // along draws a part that the line goes on behind, and all behind it.

@@ -1,0 +1,658 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"halfsplit/cmd/halfsplit/benchpage"
+	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/engine"
+	"halfsplit/engine/bench"
+	"halfsplit/engine/powerup"
+	"halfsplit/netlist"
+)
+
+// What a session shows on the bench page: the same words as the terminal, laid out
+// for a browser. Everything comes from the session and its diagnosis.
+
+// Bounds of a page.
+const (
+	mostOnPage    = 8  // alternatives, suspects, outcomes
+	mostLineRows  = 40 // rows of the drawing of a line
+	mostLineDepth = 2  // branches that are set in
+)
+
+// showPage shows on the page, where there is one, what is asked for.
+func (b *benchScreen) showPage(p *bench.Prompt) {
+	if b.page == nil {
+		return
+	}
+	v, err := b.pageView(p)
+	if err != nil { // what cannot be worked out keeps nobody from writing on
+		v = &benchpage.View{Board: name(b.session.Case().Board.Name), Next: b.pageNext(p), Said: benchpage.Said{Mark: "■", Class: "bad", Text: prose(err.Error())}}
+	}
+	if err := b.page.Show(v); err != nil {
+		b.wrong(err)
+	}
+}
+
+// next waits for an entry, and gives pages the report meanwhile.
+func (b *benchScreen) next(in *input) (entryLine, bool) {
+	for {
+		line, ok := in.next()
+		switch {
+		case line.page == nil:
+			return line, ok
+		case line.page.Report:
+			var text bytes.Buffer
+			r, err := page.New(b.session.Case(), b.engine, b.limits, b.app.layoutOf(b.session.Case().Board))
+			if err == nil {
+				err = r.HTML(&text)
+			}
+			if err != nil {
+				line.page.Answer(benchpage.Answer{Says: prose(err.Error())})
+				continue
+			}
+			line.page.Answer(benchpage.Answer{Report: text.Bytes()})
+		case b.page.Current(line.page):
+			return line, ok
+		}
+	}
+}
+
+// tell answers the page that made an entry, and keeps for all pages what became of it.
+// It comes after Enter: what is answered as entered is on the disk.
+func (b *benchScreen) tell(line entryLine, r *bench.Reply, err error) {
+	if b.page == nil {
+		return
+	}
+	a := benchpage.Answer{Entered: err == nil}
+	switch {
+	case err != nil:
+		a.Says = prose(err.Error())
+		if line.page == nil { // nobody else tells that the meter was not understood
+			b.said = benchpage.Said{Entry: prose(line.text), Mark: "■", Class: "bad", Text: "not entered: " + a.Says}
+		}
+	case r.Quit:
+		a = benchpage.Answer{Says: "the session is left at its terminal; all that was entered is kept"}
+	default:
+		b.said = b.pageSaid(line.text, r)
+	}
+	if line.page != nil {
+		line.page.Answer(a)
+	}
+}
+
+// pageView lays out what the session asks for.
+func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
+	c := b.session.Case()
+	v := &benchpage.View{Board: titled(c.Board.Name, c.Board.Revision), Complaint: prose(c.Opening().Complaint),
+		Next: b.pageNext(p), Said: b.said}
+	for i := range c.Board.Parts {
+		v.Parts = append(v.Parts, name(c.Board.Parts[i].Name))
+	}
+	list, err := b.session.Readings()
+	if err != nil {
+		return nil, err
+	}
+	l := levels{b: c.Board, list: list, last: map[netlist.Point]*engine.Comparison{}, nets: map[netlist.NetID]*engine.Comparison{}}
+	for _, ev := range c.Events {
+		if ev.Kind.Edits() {
+			l.edit = ev.Number
+		}
+	}
+	for i := range list {
+		x := &list[i]
+		at, err := c.Board.Point(x.At)
+		if err != nil || x.To != "" || x.Ohms != nil || x.Resistance || x.Polarity == blackOnGround {
+			continue
+		}
+		l.last[at] = x
+		if at.Net != netlist.None {
+			l.nets[at.Net] = x
+		}
+	}
+	if err := b.pageConnector(v, p, &l); err != nil {
+		return nil, err
+	}
+	if err := b.pageLine(v, p, &l); err != nil {
+		return nil, err
+	}
+	if v.PowerUp, err = b.pagePowerUp(p); err != nil {
+		return nil, err
+	}
+	pageSuspects(v, p)
+	if p.Step != nil {
+		steps, err := b.session.Steps()
+		if err != nil {
+			return nil, err
+		}
+		for i := range steps[:min(len(steps), mostOnPage)] {
+			if headline(&steps[i]) == headline(p.Step) {
+				continue
+			}
+			detail := duration(steps[i].Seconds)
+			if steps[i].Expected > 0 {
+				detail += ", to a verified repair " + duration(steps[i].Expected)
+			}
+			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", i+1), Label: headline(&steps[i]), Detail: detail})
+		}
+	}
+	counts := map[int]bool{}
+	for _, ev := range c.Events {
+		counts[ev.Number] = true
+	}
+	for i := len(c.All) - 1; i >= 0; i-- {
+		ev := &c.All[i]
+		v.Events = append(v.Events, benchpage.Event{Number: ev.Number, Text: prose(bench.Describe(c.Board, ev)),
+			Gone: !counts[ev.Number], Fixed: !counts[ev.Number] || i == 0})
+	}
+	return v, nil
+}
+
+// pageNext is what is asked for.
+func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
+	board := b.session.Case().Board
+	n := benchpage.Next{Title: "Next", Wants: "Entry"}
+	done := func(label string, more ...benchpage.Choice) {
+		n.Choices = append([]benchpage.Choice{{Entry: "y", Label: label, Main: true}}, more...)
+	}
+	if p.Step != nil && p.Ask != bench.AskCautions {
+		b.pageStep(&n, p)
+	}
+	switch p.Ask {
+	case bench.AskCautions:
+		n.Title, n.Object, n.Words = "Cautions, once for each case", "Read these first", true
+		for _, c := range p.Cautions {
+			n.Cautions = append(n.Cautions, prose(c.Text))
+		}
+		done("Read, and done so")
+	case bench.AskConnector:
+		n.Verb, n.Object = "SWEEP", "a connector"
+		n.Lines = []string{"Choose the connector to measure first."}
+		n.Choices = b.connectorChoices(p.Connectors)
+	case bench.AskReading:
+		b.pageReading(&n, p)
+	case bench.AskInspect:
+		n.Wants = "What does it look like?"
+		for _, look := range []string{"clean", "corroded", "burnt", "cracked", "missing"} {
+			n.Choices = append(n.Choices, benchpage.Choice{Entry: look, Label: look})
+		}
+	case bench.AskInjection:
+		n.Wants = "Which part warmed up?"
+		n.Choices = []benchpage.Choice{{Entry: "none", Label: "none"}}
+		for _, o := range p.Step.Outcomes {
+			part, _, _ := strings.Cut(o.Seen, " ")
+			if _, err := board.PartByName(part); err == nil {
+				n.Choices = append(n.Choices, benchpage.Choice{Entry: part, Label: name(part)})
+			}
+		}
+	case bench.AskRemove:
+		done("It is off the board")
+	case bench.AskRemedy:
+		done("Done so")
+		if p.Part != netlist.None && p.Step.Remedy != "replace" {
+			part := name(board.Parts[p.Part].Name)
+			n.Choices = append(n.Choices, benchpage.Choice{Entry: "replaced " + part, Label: "Replaced instead"})
+		}
+	case bench.AskReinstall:
+		part := &board.Parts[p.Part]
+		n.Verb, n.Object = "REINSTALL", name(part.Name)
+		n.Lines = []string{partWords(part), "it is off the board, and nothing speaks against it"}
+		done("It is back", benchpage.Choice{Entry: "replaced " + part.Name, Label: "A new one is in"}, benchpage.Choice{Entry: "s", Label: "Leave it off"})
+	case bench.AskPowerBefore, bench.AskPowerAfter:
+		when := "before"
+		if p.Ask == bench.AskPowerAfter {
+			when = "after"
+		}
+		n.Verb, n.Object = "MEASURE", "current"
+		n.Lines = []string{"drawn from a bench supply with its current limited, " + when + " the power button is pressed"}
+		n.Wants, n.Unit = "Current "+when+" the power button", "mA"
+	case bench.AskClose:
+		n.Verb, n.Object = "CLOSE", "the case"
+		n.Lines = []string{"cause: " + prose(p.Cause), "remedy: " + prose(p.Remedy)}
+		if p.PowerUp != nil && !p.PowerUp.Passed() {
+			n.Lines = append(n.Lines, "■ "+prose(p.PowerUp.Line()))
+		}
+		n.Note = "To close it in words of your own, write them below: close CAUSE; REMEDY"
+		done("Close it so", benchpage.Choice{Entry: "s", Label: "Not yet"})
+	case bench.AskNothing:
+		n.Object, n.Words = "No fault found", true
+		n.Lines = []string{"What was measured is as on good boards, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software."}
+		done("Close the case")
+	case bench.AskImplausible:
+		n.Object, n.Words = "Not plausible", true
+		n.Lines = []string{prose(p.Diagnosis.Implausible.Why), prose(p.Diagnosis.Implausible.Do)}
+		done("Put right: measure again", benchpage.Choice{Entry: "s", Label: "Leave the readings"})
+	case bench.AskStuck:
+		n.Object, n.Words = "No step left", true
+		n.Lines = []string{"No step on offer tells more. Measure more points, say what you did, or escalate."}
+		if p.Wrong != "" {
+			n.Lines = append(n.Lines, "■ the next step could not be worked out: "+prose(p.Wrong))
+		}
+		done("Close the case", benchpage.Choice{Entry: "escalate", Label: "Escalate"})
+	case bench.Closed:
+		n.Title, n.Object = "The case", "Closed"
+		if end, ok := b.session.Case().Closed(); ok {
+			n.Lines = []string{"cause: " + prose(end.Cause), "remedy: " + prose(end.Remedy)}
+		}
+		n.Choices = []benchpage.Choice{{Entry: "u", Label: "Open it again"}}
+	}
+	return n
+}
+
+// pageStep shows a step of the diagnosis.
+func (b *benchScreen) pageStep(n *benchpage.Next, p *bench.Prompt) {
+	verb, rest, _ := strings.Cut(headline(p.Step), " ")
+	n.Verb, n.Object = strings.ToUpper(verb), rest
+	n.Lines = instructions(b.session.Case().Board, p.Step)
+	if p.Step.Why != "" {
+		n.Lines = append(n.Lines, prose(p.Step.Why))
+	}
+	for i := range p.Step.Outcomes[:min(len(p.Step.Outcomes), mostOnPage)] {
+		o := &p.Step.Outcomes[i]
+		n.Outcomes = append(n.Outcomes, benchpage.Outcome{Seen: seen(p.Step, o), Share: percent(o.Probability), Means: meaning(o.Means)})
+	}
+	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
+		n.Note = "about " + duration(p.Step.Seconds) + "; from here to a verified repair about " + duration(p.Diagnosis.Expected)
+	}
+}
+
+// pageReading asks for a reading.
+func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
+	board := b.session.Case().Board
+	n.Verb, n.Object, n.Wants = "MEASURE", name(p.Name), "Reading of "+name(p.Name)
+	net := "not connected"
+	if p.At.At.Net != netlist.None {
+		net = "net " + name(board.Nets[p.At.At.Net].Name)
+	}
+	lines := []string{probes(p.Name, p.At.Polarity.String()) + "; " + net}
+	n.Predict = "known good " + b.want(p)
+	if p.Predict.Boards == 0 {
+		n.Predict = "predicted " + b.want(p)
+	}
+	switch p.Purpose {
+	case bench.ForSweep:
+		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, len(board.Connectors[p.Connector].Pins), name(board.Connectors[p.Connector].Name)))
+		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
+	case bench.ForAgain:
+		n.Verb = "MEASURE AGAIN"
+		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or believe it.")
+		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Believe it"}}
+	case bench.ForStep:
+		lines = n.Lines
+		if p.Ohms {
+			n.Unit, n.Predict = "ohm", ""
+			lines = append(lines, "now at "+name(p.Name))
+		}
+	case bench.ForRemoved:
+		lines = append(lines, "with "+name(board.Parts[p.Part].Name)+" off the board")
+	case bench.ForProof:
+		lines = append(lines, "to prove the repair")
+	case bench.ForPowerUp:
+		lines = append(lines, "for the power-up check")
+	case bench.ForChosen:
+		lines = append(lines, "the point that you chose; Skip goes back to what was asked")
+	}
+	if p.Settling > 0 {
+		lines = append(lines, "wait "+duration(p.Settling)+", capacitors charge")
+	}
+	n.Lines = lines
+}
+
+func (b *benchScreen) connectorChoices(names []string) []benchpage.Choice {
+	board := b.session.Case().Board
+	var list []benchpage.Choice
+	for _, x := range names {
+		if id, err := board.ConnectorByName(x); err == nil {
+			c := &board.Connectors[id]
+			list = append(list, benchpage.Choice{Entry: "sweep " + x, Label: name(x), Detail: strings.TrimSpace(prose(c.Title) + " " + count(len(c.Pins), "pin"))})
+		}
+	}
+	return list
+}
+
+// levels are the readings in order, and the last ones, by point and by net, red probe on ground.
+type levels struct {
+	b    *netlist.Board
+	last map[netlist.Point]*engine.Comparison
+	nets map[netlist.NetID]*engine.Comparison
+	list []engine.Comparison
+	edit int // the event that last changed the board
+}
+
+// level is a reading beside what a good board showed then, or, where it is nil, what
+// is predicted now.
+func (l *levels) level(r *engine.Comparison, x *engine.Prediction) benchpage.Level {
+	var out benchpage.Level
+	good := volts(x.Volts, x.Overload)
+	predicted := x.Boards == 0
+	if r != nil {
+		out.Measured, out.Before = volts(r.Volts, r.Overload), r.Event < l.edit
+		out.Class, out.Mark = page.VerdictStyle(r.Verdict)
+		var v *float64
+		var over bool
+		v, over, predicted = r.Good()
+		good = volts(v, over)
+	}
+	if predicted {
+		good += predictedMark
+	}
+	out.Good = good
+	return out
+}
+
+// pageConnector shows the connector that the reading is of, or that was read last.
+func (b *benchScreen) pageConnector(v *benchpage.View, p *bench.Prompt, l *levels) error {
+	board := l.b
+	id := netlist.ConnectorID(netlist.None)
+	newest := -1
+	for at, r := range l.last {
+		if at.Kind == netlist.PointPin && r.Event > newest {
+			id, newest = at.Pin.Connector, r.Event
+		}
+	}
+	asked := netlist.Point{}
+	if p.Ask == bench.AskReading {
+		asked = p.At.At
+		if asked.Kind == netlist.PointPin {
+			id = asked.Pin.Connector
+		}
+	}
+	var names []string
+	for i := range board.Connectors {
+		if netlist.ConnectorID(i) != id && len(board.Connectors[i].Pins) > 0 {
+			names = append(names, board.Connectors[i].Name)
+		}
+	}
+	if p.Ask != bench.AskConnector && p.Ask != bench.AskCautions && p.Ask != bench.Closed {
+		v.Sweeps = b.connectorChoices(names)
+		for i := range v.Sweeps {
+			v.Sweeps[i].Label = "Sweep " + v.Sweeps[i].Label
+		}
+	}
+	if id == netlist.None {
+		return nil
+	}
+	c := &board.Connectors[id]
+	points := make([]netlist.Point, len(c.Pins))
+	for i := range points {
+		points[i] = board.PinPoint(netlist.PinRef{Connector: id, Pin: int32(i)})
+	}
+	expect, err := b.session.Predict(points)
+	if err != nil {
+		return err
+	}
+	v.Connector.Title = strings.TrimSpace("Connector " + name(c.Name) + " " + prose(c.Title))
+	rows := page.PinRows(c)
+	for k := range rows[0] {
+		var column []benchpage.Pin
+		for _, row := range rows {
+			if k < len(row) {
+				i := row[k]
+				column = append(column, benchpage.Pin{Level: l.level(l.last[points[i]], &expect[i]), Name: name(c.Pins[i].Name),
+					Entry: "at " + board.PointName(points[i]), Here: points[i] == asked})
+			}
+		}
+		v.Connector.Columns = append(v.Connector.Columns, column)
+	}
+	return nil
+}
+
+// pageLine draws the line that is worked on: that of the point or part asked for, of
+// the first suspect, or of the last reading.
+func (b *benchScreen) pageLine(v *benchpage.View, p *bench.Prompt, l *levels) error {
+	board := l.b
+	var nets []netlist.NetID
+	ofPart := func(part string) {
+		if id, err := board.PartByName(part); err == nil {
+			for _, t := range board.Parts[id].Terminals {
+				nets = append(nets, t.Net)
+			}
+		}
+	}
+	ofPoint := func(at string) {
+		if x, err := board.Point(at); err == nil {
+			nets = append(nets, x.Net)
+		}
+	}
+	asked := netlist.Point{}
+	if p.Ask == bench.AskReading {
+		asked = p.At.At
+		nets = append(nets, asked.Net)
+	}
+	if p.Step != nil {
+		ofPoint(p.Step.At)
+		ofPart(p.Step.Part)
+	}
+	if p.Diagnosis != nil {
+		for _, x := range p.Diagnosis.Suspects {
+			ofPart(x.Part)
+			for _, r := range x.Reasons {
+				ofPoint(r.At)
+			}
+		}
+	}
+	for _, r := range slices.Backward(l.list) { // at a ground pin, the line that last read wrong
+		if r.Verdict != engine.Agrees {
+			ofPoint(r.At)
+		}
+	}
+	start := netlist.NetID(netlist.None)
+	for _, n := range nets { // a signal before a rail
+		if n == netlist.None || n == board.Ground {
+			continue
+		}
+		if start == netlist.None || board.Nets[start].Rail && !board.Nets[n].Rail && n != nets[0] && start != nets[0] {
+			start = n
+		}
+	}
+	if start == netlist.None {
+		return nil
+	}
+	g, err := board.Graph()
+	if err != nil {
+		return err
+	}
+	// It is drawn from the connector inwards, whichever point of it is asked for.
+	root := start
+	if !board.Nets[start].Rail {
+		for _, n := range g.Line(start, netlist.AtRails).Nets {
+			if len(board.Nets[n].Pins) > 0 && !board.Nets[n].Rail && n != board.Ground {
+				root = n
+				break
+			}
+		}
+	}
+	tree := g.Tree(root, netlist.AtRails)
+	d := lineDrawing{levels: l, asked: asked, marks: map[string][2]string{}}
+	if p.Diagnosis != nil {
+		for _, x := range p.Diagnosis.Suspects {
+			if x.Probability >= leastSuspect {
+				d.marks[x.Part] = [2]string{"bad", "✕ suspect " + percent(x.Probability)}
+			}
+		}
+	}
+	stages := b.session.Case().Stages()
+	for _, x := range stages[len(stages)-1].Edits.List() {
+		word := "replaced"
+		switch {
+		case x.Jumpered:
+			word = "jumper across"
+		case x.Removed:
+			word = "off the board"
+		}
+		d.marks[board.Parts[x.Part].Name] = [2]string{"work", "■ " + word}
+	}
+	d.net(&tree, 0)
+	expect, err := b.session.Predict(d.points)
+	if err != nil {
+		return err
+	}
+	for i, k := range d.at {
+		row := &d.rows[k]
+		r, ok := l.last[d.points[i]]
+		if !ok {
+			r = l.nets[d.points[i].Net]
+		}
+		row.Level = l.level(r, &expect[i])
+	}
+	v.Line = benchpage.Line{Title: "Line " + name(board.Nets[root].Name), Rows: d.rows}
+	if d.left > 0 {
+		v.Line.Note = "and " + count(d.left, "more part")
+	}
+	return nil
+}
+
+// lineDrawing is a line being drawn, row by row.
+type lineDrawing struct {
+	*levels
+	asked  netlist.Point
+	marks  map[string][2]string // class and words, by part
+	rows   []benchpage.LineRow
+	points []netlist.Point // to predict
+	at     []int           // the rows that they are of
+	left   int             // parts that did not fit
+}
+
+// net draws a net, what hangs from it, and what the line goes on through.
+func (d *lineDrawing) net(x *netlist.Branch, depth int) {
+	points := d.b.PointsOn(x.Net)
+	if len(points) == 0 {
+		return
+	}
+	point := points[0]
+	for _, p := range points {
+		if r := d.nets[x.Net]; r != nil && d.b.PointName(p) == r.At {
+			point = p
+		}
+	}
+	here := d.asked.Net == x.Net && d.asked != netlist.Point{}
+	if here {
+		point = d.asked
+	}
+	text := d.b.PointName(point)
+	d.at, d.points = append(d.at, len(d.rows)), append(d.points, point)
+	d.rows = append(d.rows, benchpage.LineRow{Depth: min(depth, mostLineDepth), Net: true, Name: name(d.b.Nets[x.Net].Name), Entry: "at " + text, Point: name(text), Here: here})
+	goesOn := func(c *netlist.Branch) bool { return len(c.Children) > 0 && c.Net != netlist.None }
+	children := slices.Clone(x.Children)
+	slices.SortStableFunc(children, func(a, z netlist.Branch) int {
+		return cmp.Compare(len(a.Children), len(z.Children))
+	})
+	through := 0
+	ahead := map[netlist.PartID]bool{}
+	for i := range children {
+		if goesOn(&children[i]) {
+			through++
+			ahead[children[i].Part] = true
+		}
+	}
+	for i := range children {
+		c := &children[i]
+		if len(d.rows) >= mostLineRows {
+			d.left++
+			continue
+		}
+		p := &d.b.Parts[c.Part]
+		if !goesOn(c) && p.Kind == netlist.Filter && (c.Net == d.b.Ground || c.Net == netlist.None) && (c.Part == x.Part || ahead[c.Part]) {
+			continue // a filter's own way to ground: the filter stands along the line
+		}
+		row := benchpage.LineRow{Depth: min(depth, mostLineDepth), Name: name(p.Name), Detail: d.partDetail(p, c), Symbol: page.Symbol(d.b, c),
+			MarkClass: d.marks[p.Name][0], Marked: d.marks[p.Name][1]}
+		deeper := depth
+		if row.Through = goesOn(c); row.Through && through > 1 { // the last branch goes straight on
+			through--
+			deeper++
+			row.Depth, row.Branch = min(deeper, mostLineDepth), deeper <= mostLineDepth
+		}
+		d.rows = append(d.rows, row)
+		if row.Through {
+			d.net(c, deeper)
+		}
+	}
+}
+
+func (d *lineDrawing) partDetail(p *netlist.Part, c *netlist.Branch) string {
+	words := kindWords(p)
+	switch {
+	case (p.Kind == netlist.IC || p.Kind == netlist.Module) && c.In >= 0:
+		words = "pin " + name(p.Terminals[c.In].Name) + " " + prose(p.Title)
+	case c.Net != netlist.None && d.b.Nets[c.Net].Rail && len(c.Children) == 0:
+		words += ", to " + name(d.b.Nets[c.Net].Name)
+	}
+	return strings.TrimSpace(words)
+}
+
+func pageSuspects(v *benchpage.View, p *bench.Prompt) {
+	d := p.Diagnosis
+	switch {
+	case p.Ask == bench.Closed:
+		v.Suspects.Note = "The case is closed."
+		return
+	case d == nil:
+		v.Suspects.Note = "Worked out when the sweep is done."
+		return
+	case len(d.Suspects) == 0:
+		v.Suspects.Note = "No suspect so far."
+		return
+	}
+	for _, x := range d.Suspects[:min(len(d.Suspects), mostOnPage)] {
+		why := ""
+		if len(x.Reasons) > 0 && len(v.Suspects.List) == 0 {
+			why = reasonText(&x, &x.Reasons[0], true)
+		}
+		v.Suspects.List = append(v.Suspects.List, benchpage.Suspect{Part: name(x.Part), Share: percent(x.Probability), Permille: int(1000 * x.Probability), Why: why})
+	}
+	if more := len(d.Suspects) - mostOnPage; more > 0 {
+		v.Suspects.Note = "the likeliest of " + fmt.Sprint(len(d.Suspects))
+	}
+}
+
+// pagePowerUp is the light of the power-up check.
+func (b *benchScreen) pagePowerUp(p *bench.Prompt) (benchpage.PowerUp, error) {
+	g := p.PowerUp
+	if g == nil {
+		var err error
+		if g, err = b.session.PowerUp(); err != nil {
+			return benchpage.PowerUp{}, err
+		}
+	}
+	out := benchpage.PowerUp{Word: strings.ToUpper(string(g.Result)), Says: prose(g.Says)}
+	switch g.Result {
+	case powerup.Pass:
+		out.Mark, out.Class = "✓", "good"
+	case powerup.NotChecked:
+		out.Mark, out.Class = "?", "off"
+	default:
+		out.Mark, out.Class = "■", "bad"
+	}
+	return out, nil
+}
+
+// pageSaid is what became of an entry.
+func (b *benchScreen) pageSaid(line string, r *bench.Reply) benchpage.Said {
+	s := benchpage.Said{Entry: prose(line)}
+	c := b.session.Case()
+	if x := r.Reading; x != nil {
+		s.Class, s.Mark = page.VerdictStyle(x.Verdict)
+		row := comparisonRow(x, false)
+		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[3].text, name(string(x.Verdict)), row[goodColumn].text)
+		s.Entry = ""
+	} else if len(r.Recorded) > 0 {
+		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]
+		s.Mark, s.Class, s.Text, s.Entry = "✓", "good", prose(bench.Describe(c.Board, ev)), ""
+	}
+	if len(r.Recorded) > 0 {
+		s.Text += strings.ReplaceAll(b.numbers(r.Recorded), "   ", ", ")
+	}
+	for _, text := range r.Says {
+		s.More = append(s.More, prose(text))
+	}
+	if r.Show != bench.ShowNothing {
+		s.More = append(s.More, "It stands on the page.")
+	}
+	return s
+}

@@ -1,0 +1,266 @@
+//go:build unix
+
+package main
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net/http"
+	"net/url"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"halfsplit/engine/bench"
+	"halfsplit/engine/journal"
+)
+
+// pageSession is the program in a process of its own, with a page.
+type pageSession struct {
+	t      *testing.T
+	cmd    *exec.Cmd
+	stdin  io.WriteCloser
+	url    string
+	stream io.Closer
+	news   chan pageNews
+	shown  map[string]string // by region
+	at     string            // version
+	sent   int
+}
+
+type pageNews struct {
+	Version string
+	Regions map[string]string
+}
+
+// startPage starts `halfsplit bench ... --page` and opens its page.
+func startPage(t *testing.T, args ...string) *pageSession {
+	t.Helper()
+	s := &pageSession{t: t, cmd: asProgram(t, append([]string{"bench", "--page"}, args...)...), shown: map[string]string{}, news: make(chan pageNews, 100)}
+	out, err := s.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.stdin, err = s.cmd.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.cmd.Process.Kill(); s.cmd.Wait() })
+	lines := bufio.NewReader(out)
+	first, err := lines.ReadString('\n')
+	s.url = strings.TrimSpace(first)
+	if _, bad := url.ParseRequestURI(s.url); err != nil || bad != nil {
+		t.Fatalf("the first line is %q, want an address", first)
+	}
+	go io.Copy(io.Discard, lines)
+	resp, err := http.Get(s.url + "events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.stream = resp.Body
+	go func() {
+		defer close(s.news)
+		lines := bufio.NewScanner(resp.Body)
+		lines.Buffer(nil, 1<<20)
+		for lines.Scan() {
+			var n pageNews
+			if text, ok := strings.CutPrefix(lines.Text(), "data: "); ok && json.Unmarshal([]byte(text), &n) == nil {
+				s.news <- n
+			}
+		}
+	}()
+	s.wait()
+	return s
+}
+
+// wait takes what the page brings next.
+func (s *pageSession) wait() {
+	s.t.Helper()
+	select {
+	case n, ok := <-s.news:
+		if !ok {
+			return
+		}
+		s.at = n.Version
+		for region, html := range n.Regions {
+			s.shown[region] = html
+		}
+	case <-time.After(30 * time.Second):
+		s.t.Fatal("the page shows nothing new")
+	}
+}
+
+// enter sends a line; an error means that no answer came.
+func (s *pageSession) enter(text string) (entered bool, says string, err error) {
+	s.sent++
+	body, _ := json.Marshal(map[string]string{"id": fmt.Sprint("e", s.sent), "version": s.at, "text": text})
+	r, err := http.NewRequest("POST", s.url+"enter", strings.NewReader(string(body)))
+	if err != nil {
+		return false, "", err
+	}
+	u, _ := url.Parse(s.url)
+	r.Header.Set("Origin", "http://"+u.Host)
+	r.Header.Set("Content-Type", "application/json")
+	resp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return false, "", err
+	}
+	defer resp.Body.Close()
+	var a struct {
+		Entered bool
+		Says    string
+	}
+	return a.Entered, a.Says, func() error {
+		err := json.NewDecoder(resp.Body).Decode(&a)
+		entered, says = a.Entered, a.Says
+		return err
+	}()
+}
+
+// TestPageSessions plays each session of the demo over the page's protocol: the case
+// file ends with the events that the terminal writes.
+func TestPageSessions(t *testing.T) {
+	all := sessions(t)
+	demoFolder(t)
+	for name, entries := range all {
+		args := []string{"--board", "board.yaml", "--known", "known", "--complaint", "a complaint", "--meter", meterOf(t, name), "--by", "tester"}
+		s := startPage(t, append([]string{name + "-page.yaml"}, args...)...)
+		for line := range strings.Lines(entries) {
+			entered, says, err := s.enter(strings.TrimSpace(line))
+			if err != nil || !entered {
+				t.Fatalf("%s: %q: %v %s\n%s", name, line, err, says, s.shown["next"])
+			}
+			s.wait()
+		}
+		if !strings.Contains(s.shown["next"], "Closed") || !strings.Contains(s.shown["power"], "PASS") {
+			t.Errorf("%s: at the end the page shows\n%s\n%s", name, s.shown["next"], s.shown["power"])
+		}
+		if resp, err := http.Get(s.url + "report"); err != nil || resp.StatusCode != 200 {
+			t.Errorf("%s: no report: %v", name, err)
+		}
+		s.cmd.Process.Kill()
+		s.cmd.Wait()
+		if _, errs, code := play(t, entries, append([]string{"bench", name + ".yaml"}, args...)...); code != exitDone {
+			t.Fatalf("%s: the terminal exits %d; %s", name, code, errs)
+		}
+		want, err := journal.Load(name + ".yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := journal.Load(name + "-page.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		words := func(c *journal.Case) (list []string) {
+			for i := range c.All {
+				list = append(list, bench.Describe(c.Board, &c.All[i]))
+			}
+			return list
+		}
+		if diff := cmp.Diff(words(want), words(got)); diff != "" {
+			t.Errorf("%s: the page wrote otherwise than the terminal (-terminal +page):\n%s", name, diff)
+		}
+	}
+}
+
+// TestPageAndTerminal has both faces of one session open: each shows what the other
+// entered, and an entry for what is no longer asked is refused.
+func TestPageAndTerminal(t *testing.T) {
+	demoFolder(t)
+	s := startPage(t, "both.yaml", "--board", "board.yaml", "--known", "known")
+	old := s.at
+	fmt.Fprintln(s.stdin, "y")
+	s.wait()
+	fmt.Fprintln(s.stdin, "sweep J7")
+	s.wait()
+	fmt.Fprintln(s.stdin, "0.001")
+	s.wait()
+	if !strings.Contains(s.shown["next"], "J7.2") || !strings.Contains(s.shown["said"], "J7.1 0.001") || !strings.Contains(s.shown["events"], "0.001 at J7.1") {
+		t.Errorf("the page does not show what the terminal entered:\n%s\n%s\n%s", s.shown["next"], s.shown["said"], s.shown["events"])
+	}
+	now := s.at
+	s.at = old
+	if entered, says, err := s.enter("0.564"); err != nil || entered || !strings.Contains(says, "look again") {
+		t.Errorf("an entry made on an older view: %v %q %v", entered, says, err)
+	}
+	s.at = now
+	if entered, says, err := s.enter("at J7.9"); err != nil || !entered {
+		t.Fatalf("at J7.9: %q %v", says, err)
+	}
+	s.wait()
+	if !strings.Contains(s.shown["next"], "J7.9") || !strings.Contains(s.shown["next"], "known good 0.7") {
+		t.Errorf("a point that was chosen, with its prediction: %s", s.shown["next"])
+	}
+	if entered, says, err := s.enter("q"); err != nil || entered || !strings.Contains(says, "left at its terminal") {
+		t.Errorf("leaving from the page: %v %q %v", entered, says, err)
+	}
+	if entered, says, err := s.enter("0,5 nonsense"); err != nil || entered || says == "" {
+		t.Errorf("nonsense: %v %q %v", entered, says, err)
+	}
+	fmt.Fprintln(s.stdin, "q")
+	if err := s.cmd.Wait(); err != nil {
+		t.Errorf("left at the terminal: %v", err)
+	}
+	c, err := journal.Load("both.yaml")
+	if err != nil || len(c.All) != 3 { // opened, cautions, one reading
+		t.Errorf("%d events, want 3; %v", len(c.All), err)
+	}
+}
+
+// TestPageKill kills the program with signal 9 while a page enters notes: whatever was
+// acknowledged to the page is in the file, once.
+func TestPageKill(t *testing.T) {
+	kills := 40
+	if testing.Short() {
+		kills = 5
+	}
+	demoFolder(t)
+	dice := rand.New(rand.NewPCG(18, 1))
+	args := []string{"killed.yaml", "--board", "board.yaml", "--known", "known"}
+	acks, n := map[string]bool{}, 0
+	for kill := range kills {
+		s := startPage(t, args...)
+		args = args[:1]
+		timer := time.AfterFunc(time.Duration(5+dice.IntN(60))*time.Millisecond, func() { s.cmd.Process.Kill() })
+		for {
+			n++
+			note := fmt.Sprintf("entry %d", n)
+			entered, _, err := s.enter("n " + note)
+			if err != nil {
+				break
+			}
+			if entered {
+				acks[note] = true
+			}
+			s.wait()
+		}
+		timer.Stop()
+		s.cmd.Process.Kill()
+		s.cmd.Wait()
+		c, err := journal.Load("killed.yaml")
+		if err != nil {
+			t.Fatalf("kill %d: %v", kill, err)
+		}
+		times := map[string]int{}
+		for _, ev := range c.All {
+			times[ev.Note]++
+		}
+		for note := range acks {
+			if times[note] != 1 {
+				t.Fatalf("kill %d: %s was acknowledged and stands %d times in the case", kill, note, times[note])
+			}
+		}
+	}
+	t.Logf("%d kills, %d entries sent, %d acknowledged, none lost", kills, n, len(acks))
+	if len(acks) < kills {
+		t.Errorf("only %d entries acknowledged in %d sessions: the kills came too early to show anything", len(acks), kills)
+	}
+}
