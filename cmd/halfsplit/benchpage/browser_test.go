@@ -442,13 +442,14 @@ func TestBrowser(t *testing.T) {
 	}
 }
 
-// lidClosed stops the program for longer than a page waits, with an entry on its way:
+// lidClosed stops the program for longer than a page waits, and enters something then:
 // the page says so plainly, and the entry is made once the program goes on, once.
 func (b *browser) lidClosed(p *os.Process) {
 	b.t.Helper()
 	if err := p.Signal(syscall.SIGSTOP); err != nil {
 		b.t.Fatal(err)
 	}
+	b.until(`document.getElementById("link").textContent.includes("NOT CONNECTED")`)
 	b.eval(`enter("n while the lid was closed")`, nil)
 	b.until(`document.getElementById("link").textContent.includes("NOT CONNECTED") && document.getElementById("link").textContent.includes("not acknowledged")`)
 	if err := p.Signal(syscall.SIGCONT); err != nil {
