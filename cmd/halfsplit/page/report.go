@@ -449,7 +449,7 @@ func (b *builder) work() {
 		}
 		switch {
 		case x.Jumpered:
-			w.What, w.Remark = "bridged", "its function is lost: filtering or protection of this line"
+			w.What, w.Remark = "jumpered", "its function is lost: filtering or protection of this line"
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
 				w.Remark = "its function is lost"
 			}
