@@ -24,7 +24,7 @@ const (
 )
 
 // TestVerdicts reads a line in each way that a verdict is for. The good values
-// come from the bench itself; the words from the design, section 6.
+// come from the bench itself.
 func TestVerdicts(t *testing.T) {
 	s := newShop(t, small, 5)
 	good := s.show("J1.1", red, network.State{})
@@ -111,8 +111,8 @@ func keys(v any, at string, into map[string]bool) {
 	}
 }
 
-// The example of `locate --json` in the design, section 6.
-const designExample = `
+// An answer of `locate --json` with every key that programs rely on.
+const answerExample = `
 {"board":"Kestrel K3","revision":"C",
  "abnormal":[{"at":"J7.2","volts":null,"overload":true,"known_good":0.452,"sigma":0.004,"verdict":"open"}],
  "explanations":[{"faults":[{"part":"R12","terminal":"","mode":"open","ohms":null}],"probability":0.71}],
@@ -120,11 +120,11 @@ const designExample = `
  "next":[{"do":"measure","at":"R12.2","part":"","polarity":"red-on-ground","seconds":10,"outcomes":[{"volts":0.430,"overload":false,"probability":0.74,"means":["R12 open"]}]}],
  "unseen":[{"part":"C40","mode":"leaky","above_ohms":6500}]}`
 
-// TestDesignExample diagnoses the demo's first case and looks for every key of the
-// design's example in the answer, and for null lists, which a reader trips over.
-func TestDesignExample(t *testing.T) {
+// TestAnswerExample diagnoses the demo's first case and looks for every key that
+// programs rely on in the answer, and for null lists, which a reader trips over.
+func TestAnswerExample(t *testing.T) {
 	var example any
-	if err := json.Unmarshal([]byte(designExample), &example); err != nil {
+	if err := json.Unmarshal([]byte(answerExample), &example); err != nil {
 		t.Fatal(err)
 	}
 	want, have := map[string]bool{}, map[string]bool{}

@@ -18,7 +18,7 @@ import (
 	"halfsplit/references"
 )
 
-// lineBoard is invented. SIG is the line of the design's example with a clamp
+// lineBoard is invented. SIG is a line with a TVS diode
 // before the series resistor and two capacitors behind it; DET has no path to
 // ground and reads OL; LAMP conducts only with the black lead on ground; AUX and
 // BUS are there so that a sweep has more than one ordinary line; ISLE is on no

@@ -7,8 +7,7 @@ import (
 
 // Upper critical values of Student's distribution, three decimals.
 // Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.2. The .975
-// values at 4 and 9 degrees are as the design gives them; the rest is typed
-// from memory of that table. The column .999 is left out, because at few
+// values are typed from memory of that table. The column .999 is left out, because at few
 // degrees the printed table is known to carry errors in its third decimal.
 var nistCritical = []struct {
 	df     float64

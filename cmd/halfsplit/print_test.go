@@ -197,7 +197,7 @@ func TestColourSaysNothingAlone(t *testing.T) {
 	}
 }
 
-// `locate --json` has the keys of the design, and no list in it is null.
+// `locate --json` has the keys that programs rely on, and no list in it is null.
 func TestLocateJSON(t *testing.T) {
 	for _, name := range []string{"touch-dead", "touch-dead-no-fault-found"} {
 		var out, errs bytes.Buffer
@@ -264,8 +264,7 @@ func TestNoNullLists(t *testing.T) {
 	}
 }
 
-// Every schema is JSON and names its dialect; there is one for each kind that
-// the design lists and that exists.
+// Every schema is JSON and names its dialect; there is one for each kind of file.
 func TestSchemas(t *testing.T) {
 	for _, kind := range []string{"board", "sweep", "case", "costs", "priors"} {
 		var out bytes.Buffer

@@ -28,8 +28,7 @@ func board(t testing.TB, text string) (*netlist.Board, *network.Model, *network.
 	return b, m, v
 }
 
-// TestLociOfKinds lists what can go wrong with each kind of part (design, section
-// 4). A part that carries no direct current has no joint to show.
+// TestLociOfKinds lists what can go wrong with each kind of part. A part that carries no direct current has no joint to show.
 func TestLociOfKinds(t *testing.T) {
 	joints := func(names ...string) (out []string) {
 		for _, n := range names {

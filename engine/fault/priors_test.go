@@ -101,18 +101,18 @@ func TestOwnPriorsFile(t *testing.T) {
 			t.Errorf("the looks of %s parts sum to %g", name, sum)
 		}
 	}
-	// the shares that the design writes down, section 4
+	// the shares that priors.yaml was written from
 	for _, tt := range []struct {
 		kind, mode string
 		share      float64
 	}{{"capacitor", "open", 0.22}, {"capacitor", "value", 0.29}, {"resistor", "open", 0.59}, {"resistor", "high", 0.36}, {"resistor", "shorted", 0.05}, {"inductor", "open", 0.42}, {"diode", "open", 0.36}} {
 		if got := p.Kinds[tt.kind].Modes[tt.mode]; got != tt.share {
-			t.Errorf("%s %s has %g, the design says %g", tt.kind, tt.mode, got, tt.share)
+			t.Errorf("%s %s has %g, want %g", tt.kind, tt.mode, got, tt.share)
 		}
 	}
 	for _, kind := range []string{"capacitor", "diode"} { // short 0.49, divided
 		if got := p.Kinds[kind].Modes["shorted"] + p.Kinds[kind].Modes["leaky"]; math.Abs(got-0.49) > 1e-9 {
-			t.Errorf("%s shorted and leaky have %g, the design says 0.49", kind, got)
+			t.Errorf("%s shorted and leaky have %g, want 0.49", kind, got)
 		}
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// TestDefaultCosts holds the file that comes with the tool to the design's figures
+// TestDefaultCosts holds the figures of the file that comes with the tool
 // (common practice, no source).
 func TestDefaultCosts(t *testing.T) {
 	want := Costs{

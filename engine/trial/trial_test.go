@@ -54,8 +54,8 @@ type claim struct {
 
 var technicians = [4]string{"engine's first step", "outward, remove in order", "half-split by removing", "replace by prior"}
 
-// TestTables plays recorded trials and holds the shares to the goals of the
-// design, section 8, with room for the small sample of a plain run.
+// TestTables plays recorded trials and holds the shares to the goals below, with room
+// for the small sample of a plain run.
 func TestTables(t *testing.T) {
 	boards := []string{"sensor12", "kestrel", "dock60"}
 	if *only != "" {
