@@ -422,6 +422,13 @@ func TestCloseUnrepaired(t *testing.T) {
 	}
 }
 
+// TestTakeInSweep chooses a step while readings are still asked for.
+func TestTakeInSweep(t *testing.T) {
+	tb := begin(t)
+	tb.enter("sweep J7")
+	tb.refuses("take 2", "a step cannot be chosen before this reading")
+}
+
 // TestUndo opens a closed case again.
 func TestUndo(t *testing.T) {
 	tb := begin(t)
