@@ -45,7 +45,8 @@ type Report struct {
 	Steps         []Step
 	Work          []Work
 	Suspects      []Suspect
-	Cautions      []string
+	Cautions      []string // for whoever works on the board next
+	Heeded        []string // confirmed at the bench
 	PowerUp       *powerup.Answer
 	PowerUpLines  []PowerUpLine
 	PowerUpSays   string
@@ -136,6 +137,9 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 		if text == "" {
 			text = x.Key
 		}
+		b.r.Heeded = append(b.r.Heeded, prose(text))
+	}
+	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
 	}
 	for _, n := range d.Notes {
