@@ -32,7 +32,7 @@ func (e *Engine) Touch(net netlist.NetID) (at netlist.Point, ok bool) {
 }
 
 // PredictAt gives what the meter of a case should show at spots of its board as
-// it lies now, with what the bench has removed, bridged and fitted, if nothing is
+// it lies now, with what the bench has removed, jumpered and replaced, if nothing is
 // wrong with it.
 func (e *Engine) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
 	stages := c.Stages()

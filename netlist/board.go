@@ -3,7 +3,7 @@
 // file (testdata/kestrel.yaml is a small one); this package turns it into a
 // validated model with integer indices, answers questions of reach on it (what
 // hangs behind a part, what shares copper with a pin), and tells how a board
-// changes when parts are removed, bridged or fitted.
+// changes when parts are removed, jumpered or replaced.
 //
 // In most cases:
 //

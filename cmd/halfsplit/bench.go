@@ -45,7 +45,7 @@ read or do next, takes the readings as you enter them, and writes every entry
 into the case file before it asks again. Leave at any time, however you like:
 the next session goes on where this one stood.
 
-A case that is not there yet is begun; then --board is needed.
+A case that does not exist yet is begun; then --board is needed.
 
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists

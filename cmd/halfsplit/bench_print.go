@@ -246,7 +246,11 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		v := verdict(x.Verdict)
 		text := "  " + b.paint(v.style, pad(row[3].text, 7)+" "+v.text)
 		if good := row[goodColumn].text; good != "none" && x.Verdict != engine.NoKnownGood {
-			text += b.paint(faint, "   good "+good)
+			what := "   good "
+			if predicted, is := strings.CutSuffix(good, predictedMark); is {
+				what, good = "   good, predicted ", predicted
+			}
+			text += b.paint(faint, what+good)
 		}
 		b.say(text + b.paint(faint, b.numbers(r.Recorded)))
 		if r.Odd && b.terminal {
@@ -401,7 +405,7 @@ func (b *benchScreen) help() {
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"jumper across FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
+		"jumper across FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the power button",
 	} {
 		b.say("    " + example)
 	}

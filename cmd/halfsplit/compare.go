@@ -55,7 +55,7 @@ func (a *app) compareCommand() *cobra.Command {
 	return cmd
 }
 
-// A reading that no good board was read for is compared with what the fitted
+// A reading that no good board was read for is compared with what the estimated
 // circuit predicts, and marked.
 const (
 	predictedMark = "*"

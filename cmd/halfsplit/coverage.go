@@ -211,7 +211,7 @@ func (s *screen) seenInPart(x *engine.Coverage, all bool) {
 	if x.Summary.InPart == 0 {
 		return
 	}
-	s.heading("PARTLY DETECTABLE", count(x.Summary.InPart, "fault"))
+	s.heading("PARTLY DETECTABLE", count(x.Summary.InPart, "fault")+"; all, none: whatever their resistance")
 	paths, series := partRows(x)
 	slices.SortStableFunc(paths, func(a, b *partRow) int { return cmp.Compare(fault.Level(a.limit), fault.Level(b.limit)) })
 	slices.SortStableFunc(series, func(a, b *partRow) int { return cmp.Compare(fault.Level(b.limit), fault.Level(a.limit)) })
@@ -278,13 +278,14 @@ func partRows(x *engine.Coverage) (paths, series []*partRow) {
 	return paths, series
 }
 
-// elsewhere says where another way of reading loses a fault.
+// elsewhere says where another way of reading loses a fault: nowhere in its range of
+// resistance, or all over it.
 func elsewhere(seen bool, limit *float64) string {
 	switch {
 	case !seen:
-		return "not detectable"
+		return "none"
 	case limit == nil:
-		return "all detectable"
+		return "all"
 	}
 	return limitOhms(*limit)
 }

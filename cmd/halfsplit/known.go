@@ -22,7 +22,7 @@ func (a *app) knownCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "known COMMAND",
 		Short: "keep the readings of good boards: add, show, check, share",
-		Long: `known keeps what good boards read. The store is a folder of sweep files, one for
+		Long: `known keeps what good boards read. The library is a folder of sweep files, one for
 each pass over one board with one meter, in version control or on a shared
 drive. Files are never rewritten: a sweep is added, or withdrawn by a small file
 that says why. Names of files carry a digest, so that no two people write the
@@ -104,7 +104,7 @@ func (a *app) knownAddCommand() *cobra.Command {
 	var to, board string
 	cmd := &cobra.Command{
 		Use:   "add SWEEP...",
-		Short: "put sweeps of good boards into the store",
+		Short: "add sweeps of good boards to the library",
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
 board, revision, sample, date and a digest of its text. What already exists is
 left as it is. Nothing is added where one of the files has a problem. A sweep may
@@ -192,6 +192,9 @@ more. The sweep stays where it is; remove the note to use it again.`,
 			s, err := a.screen()
 			if err != nil {
 				return err
+			}
+			if strings.TrimSpace(why) == "" {
+				return instead("no reason is given", "add --why and the reason, such as --why \"the board failed a week later\"")
 			}
 			note, err := references.Withdraw(args[0], why, by, time.Now().Truncate(time.Second))
 			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
@@ -366,7 +369,11 @@ func (s *screen) known(lib *references.Library, list []references.Summary, detai
 			x := &list[i]
 			text := fmt.Sprintf("%s, %s: boards %s; meters %s", x.Polarity, x.Like, someNames(x.Samples, 20), someNames(x.Meters, 20))
 			if !x.First.IsZero() {
-				text += "; " + x.First.Format(time.DateOnly) + " to " + x.Last.Format(time.DateOnly)
+				first, last := x.First.Format(time.DateOnly), x.Last.Format(time.DateOnly)
+				text += "; " + first
+				if last != first {
+					text += " to " + last
+				}
 			}
 			s.gap()
 			s.prose(2, 2, faint, text)

@@ -557,7 +557,7 @@ func headline(step *engine.Step) string {
 	case engine.DoMeasure:
 		text := "measure " + at
 		if step.Remedy != "" {
-			text = "read " + at + " again"
+			text = "measure " + at + " again"
 		}
 		if step.Polarity == blackOnGround {
 			text += ", probes swapped"

@@ -28,13 +28,13 @@ func (a *app) practiceRunCommand() *cobra.Command {
 		Use:   "run FILE",
 		Short: "work on a practice case at a bench that answers",
 		Long: `run gives you the board of a practice case, a meter, a microscope and a soldering
-iron. Ask for readings, look at parts, remove and replace them, and say in the end
+iron. Ask for readings, inspect parts, remove and replace them, and say in the end
 what was wrong. Everything costs bench time. The meter is a real one: it has its
-errors, it takes time to settle, and now and then the probe slips. Some deeds
-harm the board, as they would on a real one.
+errors, it takes time to settle, and now and then the probe misses
+the pad. Some work harms the board, as they would on a real one.
 
-Every deed is written into a record before you see what came of it; leave at any
-time and go on later with the same command.
+Everything you do is written into a record before you see what came of it; leave at
+any time and go on later with the same command.
 
 ` + practiceHelp,
 		Example: `  halfsplit practice run spring/case-01.yaml --by Ada
@@ -314,7 +314,7 @@ func (b *practiceBench) help() {
 	}
 	b.wrapped(2, rows)
 	b.gap()
-	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not repaired in the end costs %.0f s for handing it on.", c.Shield, c.IC, c.GiveUp))
+	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not repaired in the end costs %.0f s for escalating it.", c.Shield, c.IC, c.GiveUp))
 	b.gap()
 }
 

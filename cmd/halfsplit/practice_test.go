@@ -223,6 +223,7 @@ func TestPracticeMake(t *testing.T) {
 		{[]string{"board.yaml", "--passphrase-file", "passphrase.txt"}, "no folder is named; add `--to` and a new folder for the class"},
 		{[]string{"board.yaml", "--to", "x"}, "no passphrase is given; "},
 		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--lesson", "shrots"}, "there is no lesson `shrots`; did you mean `shorts`?"},
+		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--lesson", "zz"}, "there is no lesson `zz`; the lessons are mixed, shorts, "},
 		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--count", "0"}, "0 cases cannot be made; ask for 1 to 10000"},
 		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--lesson", "bridges", "--count", "200"}, "different cases of the lesson bridges that show at its connectors; ask for fewer"},
 		{[]string{"lesson-01.yaml", "--to", "x", "--passphrase-file", "passphrase.txt"}, "lesson-01.yaml"},

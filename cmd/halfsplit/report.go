@@ -19,7 +19,7 @@ func (a *app) reportCommand() *cobra.Command {
 		Short: "the record of a case as one HTML file with drawings, or Markdown",
 		Long: `report makes the record of a case into one page that a customer and a colleague
 can both read: the complaint, what was found, the connectors and lines as drawings,
-readings before and after, every step, what was replaced, bridged or left off, and
+readings before and after, every step, what was replaced, jumpered or left off, and
 what the power-up check says. Where the board file names a layout, an assembly drawing
 shows where the faulty part is, or the next point to measure.
 

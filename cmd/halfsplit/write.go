@@ -22,7 +22,7 @@ func (a *app) writeOut(file string, write func(w io.Writer) error) error {
 		return err
 	}
 	if err := wholefile.New(file, text.Bytes()); err != nil {
-		return instead(quoted(file)+" cannot be written: "+reason(err), "name a file that is not there yet, in a folder where you may write")
+		return instead(quoted(file)+" cannot be written: "+reason(err), "name a file that does not exist yet, in a folder where you may write")
 	}
 	return nil
 }

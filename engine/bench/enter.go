@@ -71,6 +71,10 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 	case visit:
 		return s.visit(p, e.at)
 	case take:
+		// The next reading may change the steps, and the choice would be lost unsaid.
+		if p.Ask == AskReading && (p.Purpose == ForSweep || p.Purpose == ForAgain) {
+			return wrongEntry("a step cannot be chosen before this reading", "enter it, or d to end the sweep, then choose")
+		}
 		steps, err := s.Steps()
 		if err != nil {
 			return err

@@ -681,10 +681,13 @@ func (s *Session) askClose() (*Prompt, error) {
 	if p.Remedy == "" {
 		p.Remedy = Remedy(s.Case())
 	}
-	if s.lastEdit() > 0 {
-		if p.PowerUp, err = powerup.Check(s.Case(), s.e, s.o.Limits); err != nil {
-			return nil, err
-		}
+	check, err := s.PowerUp()
+	if err != nil {
+		return nil, err
+	}
+	// A board that nobody worked on goes back to its owner too: that it fails is said.
+	if s.lastEdit() > 0 || check.Result == powerup.Fail {
+		p.PowerUp = check
 	}
 	if p.Cause == "" {
 		p.Cause = causeOf(d, s.remedy != Escalated && p.PowerUp != nil && p.PowerUp.Passed())

@@ -264,6 +264,8 @@ func TestMoves(t *testing.T) {
 		{"22.1 ohm from R12.1 to R12.2", "22.1 ohm from R12.1 to R12.2"},
 		{"R12.1 to R12.2: 22.1 ohm", "22.1 ohm from R12.1 to R12.2"},
 		{"draws 12 mA before the key", "draws 12 mA before the power button"},
+		{"draws 12 mA before the power button", "draws 12 mA before the power button"},
+		{"draws 12 mA after the button", "draws 12 mA after the power button"},
 		{"power 95 mA after", "draws 95 mA after the power button"},
 		{"note OL at J7.3 was off the pad", "note: OL at J7.3 was off the pad"},
 		{"removed R99", ""},
@@ -385,7 +387,7 @@ func TestRotated(t *testing.T) {
 	tb.enter("d")
 	tb.enter("replaced D6")
 	// The only junction that conducts from ground to the touch supply is that of
-	// the one-way clamp: turned round it leaves the rail open, and one drop with
+	// the unidirectional TVS diode: turned round it leaves the rail open, and one drop with
 	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
 	// holds against).
 	for range 4 {
@@ -406,6 +408,25 @@ func TestRotated(t *testing.T) {
 	if err != nil || g.Passed() || !strings.Contains(g.Says, "D6 sits the wrong way round on VTP_3V3") {
 		t.Errorf("power-up check %s, %v", g.Says, err)
 	}
+}
+
+// TestCloseUnrepaired closes a case in which a line reads wrong and nothing was done
+// about it.
+func TestCloseUnrepaired(t *testing.T) {
+	tb := begin(t)
+	tb.enter("0.025 at J7.2")
+	tb.enter("close C40 shorted; none")
+	p := tb.ask()
+	if p.Ask != AskClose || p.PowerUp == nil || p.PowerUp.Result != powerup.Fail {
+		t.Errorf("asks for %s, want the power-up check failed", describe(tb.w.Case().Board, p))
+	}
+}
+
+// TestTakeInSweep chooses a step while readings are still asked for.
+func TestTakeInSweep(t *testing.T) {
+	tb := begin(t)
+	tb.enter("sweep J7")
+	tb.refuses("take 2", "a step cannot be chosen before this reading")
 }
 
 // TestUndo opens a closed case again.

@@ -217,8 +217,8 @@ func (p *parser) visit() (entry, bool, error) {
 	return entry{verb: visit, at: at}, true, nil
 }
 
-// currentWords is a current drawn from a supply: "draws 12 mA before the key".
-var currentWords = regexp.MustCompile(`(?i)^(?:it )?(?:power|draws?|drawing) (.+?)(?: (before|after)(?: (?:the )?(?:power )?key)?)?$`)
+// currentWords is a current drawn from a supply: "draws 12 mA before the power button".
+var currentWords = regexp.MustCompile(`(?i)^(?:it )?(?:power|draws?|drawing) (.+?)(?: (before|after)(?: (?:the )?(?:power )?(?:button|key))?)?$`)
 
 var bareCurrent = regexp.MustCompile(`(?i)^[0-9.]+ *[mµu]?A$`)
 

@@ -7,7 +7,7 @@
 // fitted to known-good readings, and a disturbed world made for practice.
 //
 // A Probe says where the meter's two leads are; a State says how the board
-// differs from the drawing: parts removed, bridged or fitted at the bench, and
+// differs from the drawing: parts removed, jumpered or replaced at the bench, and
 // Changes, which are faults put electrically (a path added, an element cut, a
 // contact come off its copper, a broken trace in two). A Workspace gathers the
 // piece of the board that the probe can see, hands it to engine/circuit and

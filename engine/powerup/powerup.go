@@ -8,7 +8,7 @@
 //	}
 //
 // A short that rework left behind burns when power comes. So every rail and line
-// that a removed, reinstalled, new, bridged or repaired place touches has to be read
+// that a removed, reinstalled, new, jumpered or repaired place touches has to be read
 // again afterwards, and the reading has to be that of a good board, as the board
 // lies then. Whatever else was read has to be right as well, whether anybody worked
 // on it or not. A part that sits the wrong way round is caught by the same
@@ -689,7 +689,7 @@ func (k *check) draw(g *Answer, limits Limits) {
 			text += "; what good boards draw is not known"
 		case d.MostAfter != nil && *d.AfterKey > *d.MostAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at most %s: a rail that the key turns on is loaded; take power off", milliamperes(*d.MostAfter))
+			text += fmt.Sprintf(", good boards at most %s: a rail that the power button turns on is loaded; take power off", milliamperes(*d.MostAfter))
 		case d.LeastAfter != nil && *d.AfterKey < *d.LeastAfter:
 			d.AfterBeyond = true
 			text += fmt.Sprintf(", good boards at least %s: the board does not start", milliamperes(*d.LeastAfter))

@@ -61,7 +61,7 @@ func fromTable(r io.Reader, file string, columns map[string]string) (*Source, er
 	}
 	for _, key := range []string{"part", "pin", "net"} {
 		if at[key] < 0 && len(problems) == 0 {
-			problems.Add(t.Heads[0].At, "no column holds the "+key+"s", "say which with a column map, such as "+key+"=HEADING")
+			problems.Add(t.Heads[0].At, "no column holds the "+key+"s", "name it with --column, such as --column "+key+"=HEADING")
 		}
 	}
 	if err := problems.Err(); err != nil {

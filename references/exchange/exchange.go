@@ -174,10 +174,10 @@ func (in *reader) findColumns() error {
 	}
 	at := in.table.Heads[0].At
 	if in.columns[keyPoint] < 0 && len(problems) == 0 {
-		problems.Add(at, "no column holds the points", "say which with a column map, such as point=Pin")
+		problems.Add(at, "no column holds the points", "name the column with --column, such as --column point=Pin")
 	}
 	if in.readings[0].column < 0 && len(problems) == 0 {
-		problems.Add(at, "no column holds the readings", "say which with a column map, such as reading=Volts or reading:014=Board 14")
+		problems.Add(at, "no column holds the readings", "name it with --column, such as --column reading=Volts or --column \"reading:014=Board 14\"")
 	}
 	if u := in.options.Unit; u != "" && u != "V" && u != "mV" {
 		problems.Add(document.Position{File: in.table.File}, "readings cannot be in "+document.Quote(u), "write V or mV")

@@ -140,7 +140,8 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{range .Readings}}<tr><td class="num" data-th="event">{{.Event}}</td><td><b>{{.At}}</b></td><td>{{.Net}}</td><td>{{.Leads}}</td><td class="num" data-th="shown">{{.Shown}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table>
 
-{{if .Cautions}}<h2>Cautions heeded</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}
+{{if .Cautions}}<h2>Cautions</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}
+{{if .Heeded}}<h2>Cautions heeded</h2><ul>{{range .Heeded}}<li>{{.}}</li>{{end}}</ul>{{end}}
 {{if .Notes}}<h2>Remarks</h2><ul>{{range .Notes}}<li>{{.}}</li>{{end}}</ul>{{end}}
 </main>
 <footer><p>Made by halfsplit from {{.File}}. Local codes, the makers' documents and licensed practice come before anything on this page.</p></footer>

@@ -221,6 +221,29 @@ func TestDemo(t *testing.T) {
 	}
 }
 
+// TestCautions: the cautions stand on the page of every case of the demo, also of those
+// that were not kept by a session at the bench.
+func TestCautions(t *testing.T) {
+	cases, err := filepath.Glob("../../../testdata/demo/cases/*.yaml")
+	if err != nil || len(cases) < 7 {
+		t.Fatalf("cases %v, %v", cases, err)
+	}
+	for _, file := range cases {
+		r := report(t, file)
+		var md bytes.Buffer
+		if err := r.Markdown(&md); err != nil {
+			t.Fatal(err)
+		}
+		for _, got := range []string{page(t, r), md.String()} {
+			for _, want := range []string{"Cautions", "Battery out and every supply off before a probe touches", "is a boosted rail: it holds its voltage"} {
+				if !strings.Contains(got, want) {
+					t.Errorf("%s: the page does not say %q", file, want)
+				}
+			}
+		}
+	}
+}
+
 // TestImplausible: a page of readings that are not those of the board says so at its
 // top and names no suspect, in HTML and in Markdown.
 func TestImplausible(t *testing.T) {

@@ -45,7 +45,8 @@ type Report struct {
 	Steps         []Step
 	Work          []Work
 	Suspects      []Suspect
-	Cautions      []string
+	Cautions      []string // for whoever works on the board next
+	Heeded        []string // confirmed at the bench
 	PowerUp       *powerup.Answer
 	PowerUpLines  []PowerUpLine
 	PowerUpSays   string
@@ -136,6 +137,9 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 		if text == "" {
 			text = x.Key
 		}
+		b.r.Heeded = append(b.r.Heeded, prose(text))
+	}
+	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
 	}
 	for _, n := range d.Notes {
@@ -449,7 +453,7 @@ func (b *builder) work() {
 		}
 		switch {
 		case x.Jumpered:
-			w.What, w.Remark = "bridged", "its function is lost: filtering or protection of this line"
+			w.What, w.Remark = "jumpered", "its function is lost: filtering or protection of this line"
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
 				w.Remark = "its function is lost"
 			}

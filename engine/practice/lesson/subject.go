@@ -2,6 +2,7 @@ package lesson
 
 import (
 	"fmt"
+	"strings"
 
 	"halfsplit/engine/fault"
 	"halfsplit/netlist/document"
@@ -61,5 +62,5 @@ func subjectsOf(name string) ([]Subject, error) {
 			return subjects[i : i+1], nil
 		}
 	}
-	return nil, fmt.Errorf("there is no lesson %s; %s", document.Quote(name), document.Suggest(name, SubjectNames(), "the lessons are "+fmt.Sprint(SubjectNames())))
+	return nil, fmt.Errorf("there is no lesson %s; %s", document.Quote(name), document.Suggest(name, SubjectNames(), "the lessons are "+strings.Join(SubjectNames(), ", ")))
 }
