@@ -131,7 +131,7 @@ const matchedSpread = 0.015
 
 // observe turns the readings of a case into observations. Lines that no good
 // board was read at are compared with lines that should read alike: against what
-// good boards read there, or else against this board's own readings.
+// good boards read there, otherwise against this board's own readings.
 func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
 	for _, st := range c.Stages() {
 		for _, ev := range st.Events {

@@ -12,7 +12,7 @@ import (
 )
 
 // Mind is what can be known from a record, event by event. It remembers, so
-// that whoever plays a case and then scores it thinks once.
+// that a person who plays a case and then scores it thinks once.
 type Mind struct {
 	e     *engine.Engine
 	after map[int]*engine.Diagnosis
