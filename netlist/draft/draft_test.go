@@ -424,6 +424,7 @@ func TestRails(t *testing.T) {
 	}{
 		{"+3V3", true, 3.3}, {"+3.3V", true, 3.3}, {"+1.8V", true, 1.8}, {"3.3V", true, 3.3}, {"1V8", true, 1.8}, {"P1V8", true, 1.8}, {"+5V", true, 5}, {"-12V", true, -12}, {"12V", true, 12},
 		{"VTP_1V8", true, 1.8}, {"VCC_3V3", true, 3.3}, {"MCM_3V3", true, 3.3}, {"3V3_A", true, 3.3}, {"1.35V_DDR", true, 1.35}, {"V12V0", true, 12}, {"VDDA_1V8", true, 1.8}, {"/mcu/usb/+1.8V", true, 1.8}, {"+5V_EXT", true, 5},
+		{"V33", true, 3.3}, {"V18", true, 1.8}, {"V1P8", true, 1.8}, {"V3.3", true, 3.3}, {"PP3V3_S5", true, 3.3}, {"V12", false, unknown}, {"V1", false, unknown},
 		{"VDD33", true, 3.3}, {"VDD18", true, 1.8}, {"VCC", true, unknown}, {"VBAT", true, unknown}, {"V_BAT", true, unknown}, {"VAA", true, unknown}, {"/power/VBUS", true, unknown}, {"AVDD", true, unknown}, {"VDDIO", true, unknown}, {"VDD-FLASH", true, unknown}, {"+BATT", true, unknown}, {"USB_VBUS", true, unknown}, {"power-vcc", true, unknown}, {"3V3_SW", true, 3.3}, {"5V_LED", true, 5},
 		{"TP_INT", false, unknown}, {"VSYNC", false, unknown}, {"LCD_RST", false, unknown}, {"VIDEO", false, unknown}, {"EN_5V", false, unknown}, {"3V3_EN", false, unknown}, {"PG_1V8", false, unknown}, {"VBUS_DET", false, unknown}, {"VBUSCTRL", false, unknown}, {"SD_VOLT0", false, unknown}, {"I2C_3V3_SDA", false, unknown}, {"S0SVREFX", false, unknown}, {"GND", false, unknown}, {"U3V3", false, unknown},
 	} {

@@ -18,10 +18,11 @@ var (
 	supplyName = regexp.MustCompile(`(?i)^\+|^[+-]?[adpio]{0,2}v_?(cc|dd|bat|batt|bus|in|int|sys|out|led|ref|lcd|tp|ana|aa|io|pp|ee|tt|core|usb|ddr|main|aux|raw|reg|rtc)[a-z]{0,3}[0-9]*([_0-9.-].*)?$|^[+-]?[adpio]{0,2}v(cc|dd)[a-z0-9]*$|^(pwr|power|batt?)[0-9]*[+]?$`)
 	// supplyToken is what a name of a supply ends in, behind what it feeds: USB_VBUS.
 	supplyToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(cc|dd|bat|batt|bus|sys|ee)[a-z]{0,3}[0-9]*$`)
-	// voltageToken is a part of a name that is a voltage: 3V3, +3.3V, P1V8, 12V, 1.35V.
-	voltageToken = regexp.MustCompile(`(?i)^([+-]?)[pnv]?([0-9]{1,2})(?:v([0-9]{0,2})|\.([0-9]{1,3})v)[a-z]?$`)
+	// voltageToken is a part of a name that is a voltage: 3V3, +3.3V, P1V8, PP3V3, 12V,
+	// 1.35V; V before it may stand for the unit: V1P8, V3.3.
+	voltageToken = regexp.MustCompile(`(?i)^([+-]?)(?:pp|[pnv])?([0-9]{1,2})(?:v([0-9]{0,2})|\.([0-9]{1,3})v)[a-z]?$|^v([0-9]{1,2})[p.]([0-9]{1,3})$`)
 	// digitsToken is a voltage of two digits behind the name of a supply: VDD33, VCC18.
-	digitsToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(?:dd|cc|d)[a-z]{0,2}(0[89]|1[0-8]|2[0-9]|3[0-9]|50)$`)
+	digitsToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(?:dd|cc|d)[a-z]{0,2}(0[89]|1[0-8]|2[0-9]|3[0-9]|50)$|^v(18|25|33)$`)
 	voltageName = regexp.MustCompile(`[0-9]\.[0-9]`)
 	// controlToken is a part of a name that says that the net only has to do with a
 	// supply: it switches, watches or reports it.
@@ -51,14 +52,15 @@ func rail(net string) (is bool, volts float64) {
 		m := voltageToken.FindStringSubmatch(token)
 		if m == nil {
 			if m := digitsToken.FindStringSubmatch(token); m != nil {
-				n, _ := strconv.Atoi(m[1])
+				n, _ := strconv.Atoi(m[1] + m[2])
 				volts = float64(n) / 10
+				is = is || m[2] != "" && (i == 0 || i == len(tokens)-1)
 			}
 			continue
 		}
 		// In the middle of a name a voltage is a property of something else.
 		if i == 0 || i == len(tokens)-1 || supplyName.MatchString(name) {
-			v, err := strconv.ParseFloat(m[2]+"."+m[3]+m[4]+"0", 64)
+			v, err := strconv.ParseFloat(m[2]+m[5]+"."+m[3]+m[4]+m[6]+"0", 64)
 			if err == nil && v != 0 {
 				if m[1] == "-" {
 					v = -v
