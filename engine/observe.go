@@ -85,7 +85,7 @@ func (e *Engine) observation(r journal.Read, meter references.Meter, edits netli
 		o.Probe = e.probe(r.At, r.To, r.Polarity, d)
 		o.Misfit = 1e-5
 		o.Floor = 1e-4
-		o.Odd = fault.OddForetold
+		o.Odd = fault.OddPredicted
 		if !o.Over {
 			v, slope := ohmsToVolts(d, r.Reading.Value)
 			o.Volts = v
@@ -110,27 +110,27 @@ func (e *Engine) oddShare(o *fault.Observation) float64 {
 	switch {
 	case o.Known != nil:
 		return fault.OddKnown
-	case e.belief.Covers(o.Spot.Polarity):
-		return fault.OddForetold
+	case e.posterior.Covers(o.Spot.Polarity):
+		return fault.OddPredicted
 	}
 	return fault.OddUnknown
 }
 
 // known gives what good boards read at a spot, nil where none was read.
 func (e *Engine) known(s fit.Spot) *fit.Known {
-	k, ok := e.belief.Known(s)
+	k, ok := e.posterior.Known(s)
 	if !ok {
 		return nil
 	}
 	return &k
 }
 
-// alikeSpread is the standard deviation in volts between lines that should read
+// matchedSpread is the standard deviation in volts between lines that should read
 // alike (common practice, no source).
-const alikeSpread = 0.015
+const matchedSpread = 0.015
 
 // observe turns the readings of a case into observations. Lines that no good
-// board was read at are held against lines that should read alike: against what
+// board was read at are compared with lines that should read alike: against what
 // good boards read there, or else against this board's own readings.
 func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
 	for _, st := range c.Stages() {
@@ -155,7 +155,7 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || !t.edits.AsDrawn() || obs[t.obs].Known != nil {
 			continue
 		}
-		e.holdAlike(t, all, &obs[t.obs])
+		e.holdMatched(t, all, &obs[t.obs])
 	}
 	e.pairLeads(all, obs)
 	for i := range all {
@@ -177,7 +177,7 @@ func (e *Engine) pairLeads(all []taken, obs []fault.Observation) {
 		}
 		near := map[netlist.NetID]bool{t.read.At.Net: true}
 		e.model.Neighbours(t.read.At.Net, func(el int32, other netlist.NetID) {
-			near[other] = near[other] || e.belief.Values.Ohms[el] < endsOhms
+			near[other] = near[other] || e.posterior.Values.Ohms[el] < endsOhms
 		})
 		for j := i - 1; j >= 0; j-- {
 			x := &all[j]
@@ -228,10 +228,10 @@ func firstOf(all []taken, obs int) int {
 	return -1
 }
 
-// holdAlike gives an observation a known-good value out of lines that should read
+// holdMatched gives an observation a known-good value out of lines that should read
 // alike.
-func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
-	for _, group := range e.Board.Alike {
+func (e *Engine) holdMatched(t *taken, all []taken, o *fault.Observation) {
+	for _, group := range e.Board.Matched {
 		if !slices.Contains(group, t.read.At.Net) {
 			continue
 		}
@@ -241,8 +241,8 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 			if n == t.read.At.Net {
 				continue
 			}
-			if k, ok := e.belief.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok && k.Overload < 0.5 {
-				k.Scale = math.Hypot(k.Scale, alikeSpread)
+			if k, ok := e.posterior.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok && k.Overload < 0.5 {
+				k.Scale = math.Hypot(k.Scale, matchedSpread)
 				k.DF = math.Min(k.DF, 4)
 				peer := o.Probe
 				at := e.model.PlaceOf(netlist.NetPoint(n))
@@ -251,7 +251,7 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 				} else {
 					peer.Minus = at
 				}
-				o.Known, o.Peer, o.PeerOffset, o.Alike = &k, peer, k.Offset, true
+				o.Known, o.Peer, o.PeerOffset, o.Matched = &k, peer, k.Offset, true
 				return
 			}
 			for i := range all {
@@ -274,9 +274,9 @@ func (e *Engine) holdAlike(t *taken, all []taken, o *fault.Observation) {
 		}
 		sort.SliceStable(own, func(a, b int) bool { return own[a].read.Reading.Value < own[b].read.Reading.Value })
 		peer := own[len(own)/2]
-		o.Alike, o.OwnPeer = true, true
+		o.Matched, o.OwnPeer = true, true
 		o.Peer = e.probe(peer.read.At, nil, peer.read.Polarity, o.Probe.Meter)
-		o.Known = &fit.Known{Center: peer.read.Reading.Value, Scale: alikeSpread * math.Sqrt2, DF: 4, Meter: t.meter}
+		o.Known = &fit.Known{Center: peer.read.Reading.Value, Scale: matchedSpread * math.Sqrt2, DF: 4, Meter: t.meter}
 		return
 	}
 }
@@ -307,7 +307,7 @@ const (
 // vague tells whether a reading is of that sort.
 func (e *Engine) vague(t *taken, o *fault.Observation) bool {
 	return o.Known == nil && t.read.To == nil && t.read.Reading.Unit == quantity.Volt && !o.Over &&
-		o.Volts > vagueFrom && !e.belief.Covers(o.Spot.Polarity)
+		o.Volts > vagueFrom && !e.posterior.Covers(o.Spot.Polarity)
 }
 
 // The case's own temperature is rarely written down. A board 5 K warmer reads
@@ -322,20 +322,20 @@ const (
 // over the readings that rest on junctions, drawn to 0 by its prior. The median
 // leaves the shift alone where fewer than half the lines are faulty.
 func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
-	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
+	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(e.model)
 	var offs []float64
 	var plain []*fault.Observation
-	spread := e.belief.Spread
+	spread := e.posterior.Spread
 	for i := range obs {
 		o := &obs[i]
-		if o.Over || o.Known == nil || !o.Edits.AsDrawn() || o.Alike && o.Known.N == 0 {
+		if o.Over || o.Known == nil || !o.Edits.AsDrawn() || o.Matched && o.Known.N == 0 {
 			continue
 		}
-		if err := ph.Foresee(w, o); err != nil {
+		if err := ph.Predict(w, o); err != nil {
 			return nil, err
 		}
-		if o.Known.N > 0 && !math.IsNaN(o.Known.Scale) && o.Good.Volts > 0.1 && !o.Alike {
+		if o.Known.N > 0 && !math.IsNaN(o.Known.Scale) && o.Good.Volts > 0.1 && !o.Matched {
 			plain = append(plain, o)
 		}
 		if off := o.Volts - o.Good.Volts; o.Good.Slope > 0.5 && math.Abs(off) < shiftReach {
@@ -354,7 +354,7 @@ func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
 	weight := shiftPrior * shiftPrior / (shiftPrior*shiftPrior + v)
 	ph.Shift = weight * median
 	ph.Doubt = math.Sqrt(weight * v)
-	ph.Values = e.belief.At(network.RefCelsius, ph.Shift)
+	ph.Values = e.posterior.At(network.RefCelsius, ph.Shift)
 	ph.Evenness, ph.Readings = evenness(plain, ph.Shift)
 	return ph, nil
 }

@@ -30,7 +30,7 @@ func (s *search) twinOf(l *Locus) (twin, bool) {
 	if o := l.Change.Owner; o != netlist.None && s.worked[o] {
 		t.owner = o
 	}
-	return t, l.Change.Cure.Kind == netlist.NoMend || s.ph.untouched(s.obs)
+	return t, l.Change.Cure.Kind == netlist.NoRepair || s.ph.untouched(s.obs)
 }
 
 // untouched tells whether the bench had done nothing at every observation.
@@ -153,13 +153,13 @@ func (s *search) fill(cands []*candidate) error {
 		}
 	}
 	helps := make([]atomic.Bool, len(cands))
-	isOdd := func(o int) bool { return math.Abs(s.result.Surprise[o]) > odd && len(touched[o]) > 0 }
+	isOdd := func(o int) bool { return math.Abs(s.result.ZScore[o]) > odd && len(touched[o]) > 0 }
 	err := s.watchEach(isOdd, func(watch *Watch, o int) error {
 		for _, k := range touched[o] {
 			if helps[k].Load() {
 				continue
 			}
-			can, err := s.helps(watch, cands[k], s.result.Surprise[o] > 0)
+			can, err := s.helps(watch, cands[k], s.result.ZScore[o] > 0)
 			if err != nil {
 				return err
 			}
@@ -180,7 +180,7 @@ func (s *search) fill(cands []*candidate) error {
 		tables[o] = make([]*table, len(touched[o]))
 		for i, k := range touched[o] {
 			if helps[k].Load() {
-				if tables[o][i], err = cands[k].tabulate(watch, o, s.result.Surprise[o]); err != nil {
+				if tables[o][i], err = cands[k].tabulate(watch, o, s.result.ZScore[o]); err != nil {
 					return err
 				}
 			}

@@ -22,19 +22,19 @@ type Observation struct {
 	Gain, Floor float64
 	Vague       bool // tells nothing of faults; kept for the record
 	// Odd is the share of such readings that nothing accounts for: one of
-	// OddKnown, OddForetold and OddUnknown.
+	// OddKnown, OddPredicted and OddUnknown.
 	Odd float64
 	// Misfit is the least standard deviation in volts of what the model
-	// foretells.
+	// predicts.
 	Misfit float64
 
-	// Of a board without the fault; filled in by Foresee.
+	// Of a board without the fault; filled in by Predict.
 	Good  Prediction
 	Known *fit.Known // nil where no good board was read
-	// Alike tells that Known comes from another line that should read alike, and
+	// Matched tells that Known comes from another line that should read alike, and
 	// Peer where that is. OwnPeer tells that Known.Center is this board's own
 	// reading there, which a fault may have moved as well.
-	Alike      bool
+	Matched    bool
 	Peer       network.Probe
 	PeerOffset float64 // V, Known.Offset of the other line
 	OwnPeer    bool
@@ -46,7 +46,7 @@ type Observation struct {
 	base                 network.Reading
 	peerSlope            float64 // Prediction.Slope of the other line on a good board
 	inflate              float64 // of the variance; see Together
-	ratio                float64 // spread of good boards over what the model foretells
+	ratio                float64 // spread of good boards over what the model predicts
 	veils                []veil  // filled in by Search
 	ended                network.Ended
 }
@@ -61,10 +61,10 @@ type Prediction struct {
 
 // Physics is what a prediction needs: the fitted board at the case's temperature.
 type Physics struct {
-	Belief *fit.Belief
-	Values *network.Values // settled
-	Shift  float64         // V by which all drops of this board were moved
-	Doubt  float64         // V, standard deviation of Shift
+	Posterior *fit.Posterior
+	Values    *network.Values // settled
+	Shift     float64         // V by which all drops of this board were moved
+	Doubt     float64         // V, standard deviation of Shift
 	// Evenness is how far this board's readings lie from those of good boards, as
 	// a share of what the library alone lets one expect, and Readings how many
 	// degrees of freedom that was learnt with; 1 and 0 where nothing was.
@@ -81,13 +81,13 @@ const modelGap = 0.02
 // for: tails wide enough for a model that is not quite right.
 const fewDF = 6
 
-// paired tells whether an observation is held against another reading of this board,
+// paired tells whether an observation is compared with another reading of this board,
 // which a fault may move as well.
 func (o *Observation) paired() bool { return o.OwnPeer || o.SameLeads }
 
-// Foresee fills in what a good board would show and gives the workspace's state
+// Predict fills in what a good board would show and gives the workspace's state
 // for Touches: the reading of the board as edited, without faults.
-func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
+func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	st := network.State{Edits: o.Edits}
 	w.Resume(&o.ended)
 	r, err := w.Read(o.Probe, &st, ph.Values)
@@ -111,7 +111,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		p.Volts += lead.volts
 		variance += lead.variance
 	}
-	if o.Alike && !r.Over {
+	if o.Matched && !r.Over {
 		// the reading to expect is the other line's, whatever the model says here
 		peer, err := ph.peer(w, o, &st)
 		if err != nil {
@@ -125,7 +125,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 		}
 		o.Known = &known
 	}
-	if (o.SameLeads || o.Alike) && !r.Over {
+	if (o.SameLeads || o.Matched) && !r.Over {
 		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
 			return err
 		}
@@ -135,8 +135,8 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	p.DF = fewDF
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
 		p.Volts += k.Offset
-		slopes, _ := ph.Belief.Slopes(w, ph.Values.Celsius)
-		known := ph.evened(k.Scale*k.Scale+ph.Belief.Carried(o.Spot, slopes, o.Probe.Meter, p.Volts), o.meter(p.Volts))*o.inflate + 1e-8
+		slopes, _ := ph.Posterior.Slopes(w, ph.Values.Celsius)
+		known := ph.evened(k.Scale*k.Scale+ph.Posterior.Carried(o.Spot, slopes, o.Probe.Meter, p.Volts), o.meter(p.Volts))*o.inflate + 1e-8
 		if p.Slope > 0.02 && !o.OwnPeer {
 			o.ratio = clamp(known/variance, 0.25, 4)
 		}
@@ -158,7 +158,7 @@ func (ph *Physics) evened(variance, meter float64) float64 {
 	return clamp(own, variance/4, variance*4)
 }
 
-// Together foresees all observations of a case and widens those that err
+// Together predicts all observations of a case and widens those that err
 // together. Readings that rest on one supply share what that supply differs from
 // other boards, so n of them tell less than n independent ones. With rho the
 // share of a reading's variance that is the supply's, n readings count as
@@ -178,10 +178,10 @@ func (ph *Physics) Together(crew *network.Crew, obs []Observation) error {
 	err := crew.Each(len(obs), func(w *network.Workspace, i int) error {
 		o := &obs[i]
 		o.inflate = 1
-		if err := ph.Foresee(w, o); err != nil {
+		if err := ph.Predict(w, o); err != nil {
 			return err
 		}
-		spread := ph.Belief.Spread * ph.Belief.Spread
+		spread := ph.Posterior.Spread * ph.Posterior.Spread
 		total := o.Good.Sigma*o.Good.Sigma + 1e-12
 		w.Sensitivities(func(e int32, slope, _ float64) {
 			if rho := math.Min(slope*slope*spread/total, 1); rho > leastShare && w.Supply(e) {
@@ -237,23 +237,23 @@ func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 
 // moments gives the mean and variance of the reading just taken.
 func (ph *Physics) moments(w *network.Workspace, r network.Reading) (Prediction, float64) {
-	slopes, sum := ph.Belief.Slopes(w, ph.Values.Celsius)
+	slopes, sum := ph.Posterior.Slopes(w, ph.Values.Celsius)
 	v := 0.0
 	if len(slopes) > 0 {
-		v = ph.Belief.Variance(slopes)
+		v = ph.Posterior.Variance(slopes)
 	}
 	return Prediction{Volts: r.Volts, Slope: sum}, v + ph.Doubt*ph.Doubt*sum*sum
 }
 
 // Shares of readings that nothing accounts for, spread evenly over the display:
-// where good boards were read, where the fitted circuit foretells, and where it
+// where good boards were read, where the estimated circuit predicts, and where it
 // has to guess because no good board was ever read in this polarity. They keep
 // one odd reading from outweighing any number of good ones (common practice, no
 // source).
 const (
-	OddKnown    = 1e-5
-	OddForetold = 1e-3
-	OddUnknown  = 0.1
+	OddKnown     = 1e-5
+	OddPredicted = 1e-3
+	OddUnknown   = 0.1
 
 	oddSpan = 2.0 // V
 	oddOver = 0.3 // share of OL among such readings
@@ -276,7 +276,7 @@ func (o *Observation) LogLikelihood(p Prediction) float64 {
 }
 
 // overDensity makes a certain OL as likely as a reading that falls within a
-// millivolt or two of what was foretold; only ratios under one observation
+// millivolt or two of what was predicted; only ratios under one observation
 // matter, so any value does.
 const overDensity = 200.0
 
@@ -287,10 +287,10 @@ func (o *Observation) meter(v float64) float64 { return math.Hypot(o.Gain*v, o.F
 // meter's error included.
 func (o *Observation) Expected() float64 { return math.Hypot(o.Good.Sigma, o.meter(o.Good.Volts)) }
 
-// Surprise gives how far the observation lies from a prediction, in standard
+// ZScore gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's
 // limit does.
-func (o *Observation) Surprise(p Prediction) float64 {
+func (o *Observation) ZScore(p Prediction) float64 {
 	s := math.Hypot(p.Sigma, o.meter(p.Volts))
 	v := o.Volts
 	if o.Over {

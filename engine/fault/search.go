@@ -19,7 +19,7 @@ type Fault struct {
 	Locus       *Locus // nil for a misleading reading
 	Mode        Mode
 	Ohms        float64 // the resistance that fits best; +Inf for open
-	Observation int     // of Slipped and Doubtful: the observation that misleads; -1 otherwise
+	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
 }
 
@@ -27,7 +27,7 @@ type Fault struct {
 type Result struct {
 	Explanations []Explanation // best first; their probabilities sum to 1
 	Base         []float64     // log likelihood of each observation on a good board
-	Surprise     []float64     // standard deviations from a good board, by observation
+	ZScore       []float64     // standard deviations from a good board, by observation
 	Joint        int           // pairs of faults solved together
 	Loci         []Locus       // everything that could go wrong
 }
@@ -117,7 +117,7 @@ func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	s.result.Loci = loci
 	s.result.Base = make([]float64, len(s.obs))
-	s.result.Surprise = make([]float64, len(s.obs))
+	s.result.ZScore = make([]float64, len(s.obs))
 	if err := s.ph.Together(s.crew, s.obs); err != nil {
 		return err
 	}
@@ -128,11 +128,11 @@ func (s *search) findCandidates() error {
 	hits := make([][]hit, len(s.obs))
 	err := s.crew.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
-		if err := s.ph.Foresee(w, o); err != nil {
+		if err := s.ph.Predict(w, o); err != nil {
 			return err
 		}
 		s.result.Base[i] = o.LogLikelihood(o.Good)
-		s.result.Surprise[i] = o.Surprise(o.Good)
+		s.result.ZScore[i] = o.ZScore(o.Good)
 		hits[i] = s.hits(w, i, openers)
 		if o.paired() {
 			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
@@ -176,9 +176,9 @@ type hit struct {
 }
 
 // hits lists the loci that may move the reading that w has just taken of observation
-// i; by those in openers a veil over it is lifted, which it is given.
+// i; by those in openers a veil over it is removed, which it is given.
 func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
-	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.Surprise[i]
+	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.ZScore[i]
 	if o.Vague {
 		return nil
 	}
@@ -244,7 +244,7 @@ func (s *search) misleading() {
 	spots := map[any]int{}
 	for i := range s.obs {
 		o := &s.obs[i]
-		if math.Abs(s.result.Surprise[i]) <= odd || o.Vague {
+		if math.Abs(s.result.ZScore[i]) <= odd || o.Vague {
 			continue
 		}
 		density := math.Log(0.6 / oddSpan)
@@ -254,7 +254,7 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{Slipped, i, mask, math.Log(odds), density - s.result.Base[i]})
+		s.lies = append(s.lies, lie{Missed, i, mask, math.Log(odds), density - s.result.Base[i]})
 		if o.Known != nil && o.Edits.AsDrawn() {
 			k, ok := spots[o.Spot]
 			if !ok {

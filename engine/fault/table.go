@@ -29,7 +29,7 @@ type table struct {
 }
 
 // passage is a stretch of the fine grid, from node to the next, over which the
-// reading foretold passes the one taken.
+// reading predicted passes the one taken.
 type passage struct {
 	node int
 	logs []float64 // log likelihood ratios
@@ -126,7 +126,7 @@ func (l *Locus) worst() network.Change {
 // tabulate makes the table of a candidate for an observation that it touches and that
 // is surprise standard deviations off. A reading changes one way with the resistance
 // (see search.perfectly), so the worst case bounds the effect: where even that hardly
-// moves the reading there is no table.
+// moves the reading there is not a table.
 func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*table, error) {
 	full := c.grid.count(nodesPerDecade)
 	o := watch.o
@@ -230,7 +230,7 @@ func (c *candidate) take(t *table) {
 }
 
 // addLogs adds the log likelihood ratio of the table's reading, times sign, to a sum
-// over the fine grid. Only where the reading foretold passes the one taken does the
+// over the fine grid. Only where the reading predicted passes the one taken does the
 // likelihood bend faster than the nodes are apart; there it is worked out point
 // by point, and elsewhere drawn straight from node to node.
 func (t *table) addLogs(logs []float64, o *Observation, base, sign float64) {
@@ -297,7 +297,7 @@ func (t *table) level(n int, o *Observation, base float64) {
 }
 
 // between tells whether the reading taken lies between, or near, what two nodes
-// foretell.
+// predict.
 func between(a, b *node, o *Observation) bool {
 	const near = 6 // standard deviations
 	margin := near * math.Hypot(math.Max(a.sigma, b.sigma), o.meter(math.Min(math.Max(a.volts, b.volts), 3)))
@@ -352,7 +352,7 @@ func (t *table) unbend(y float64) float64 {
 	return t.lo + (t.hi-t.lo)/(1+math.Exp(-y))
 }
 
-// within tells whether the reading taken lies between what two nodes foretell, a
+// within tells whether the reading taken lies between what two nodes predict, a
 // little more or less, and below the display's limit.
 func within(a, b *node, o *Observation) bool {
 	lo, hi := math.Min(a.volts, b.volts), math.Max(a.volts, b.volts)
@@ -400,7 +400,7 @@ func (t *table) between(i int) course {
 	return c
 }
 
-// at gives what the table foretells a share f of the way.
+// at gives what the table predicts a share f of the way.
 func (c *course) at(f float64) Prediction {
 	x := f * float64(c.cut)
 	j := min(int(x), c.cut-1)

@@ -15,7 +15,7 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	return sw.predict()
 }
 
-// Watch is an observation to be foretold under one change after another: a workspace
+// Watch is an observation to be predicted under one change after another: a workspace
 // holds the reading without any.
 type Watch struct {
 	ph   *Physics
@@ -42,7 +42,7 @@ const (
 	curveOhms   = 100.0
 )
 
-// Watch reads an observation that Foresee has been at with nothing changed. The
+// Watch reads an observation that Predict has been at with nothing changed. The
 // workspace is the watch's until it reads something else.
 func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
 	if !o.paired() { // which reads another place in between
@@ -62,10 +62,10 @@ func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
 	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}}
 }
 
-// Foretell foresees an observation and gives what it should be on each of several
+// PredictBoards predicts an observation and gives what it should be on each of several
 // boards, by what is changed on them: Good where that is nothing.
-func (ph *Physics) Foretell(w *network.Workspace, o *Observation, boards [][]network.Change) ([]Prediction, error) {
-	if err := ph.Foresee(w, o); err != nil {
+func (ph *Physics) PredictBoards(w *network.Workspace, o *Observation, boards [][]network.Change) ([]Prediction, error) {
+	if err := ph.Predict(w, o); err != nil {
 		return nil, err
 	}
 	watch := ph.hold(w, o)
@@ -150,7 +150,7 @@ func (t *Watch) point(path network.Change, at int) (Prediction, error) {
 	return p, nil
 }
 
-// sweep is an observation foretold under the same changes with one resistance after
+// sweep is an observation predicted under the same changes with one resistance after
 // another.
 type sweep struct {
 	ph      *Physics
@@ -166,7 +166,7 @@ type sweep struct {
 // held tells whether w holds the reading without changes.
 func (s *sweep) held() bool { return s.watch != nil && !s.o.paired() }
 
-// state gives the board that is foretold.
+// state gives the board that is predicted.
 func (s *sweep) state() *network.State {
 	return &network.State{Edits: s.o.Edits, Changes: s.changes}
 }
@@ -250,7 +250,7 @@ func (s *sweep) predict() (Prediction, error) {
 	// that of a good board.
 	gap := modelGap * math.Min(math.Abs(p.Volts-o.Good.Volts), math.Abs(math.Min(p.Volts, 0.7)))
 	p.Sigma = math.Sqrt(variance*(1+(o.ratio-1)*rest) + gap*gap + o.Misfit*o.Misfit)
-	o.lift(&p, s.changes)
+	o.remove(&p, s.changes)
 	return p, nil
 }
 
@@ -281,7 +281,7 @@ func (s *sweep) volts() (float64, error) {
 type leads struct{ volts, variance float64 }
 
 // lead gives what the leads add to an observation, as the reading at its peer shows. A
-// state of the board that foretells more there than was read, or less than leads can
+// state of the board that predicts more there than was read, or less than leads can
 // add, says nothing of them: they may add anything then.
 func (ph *Physics) lead(w *network.Workspace, o *Observation, st *network.State) (leads, error) {
 	r, err := w.Read(o.Peer, st, ph.Values)
@@ -292,12 +292,12 @@ func (ph *Physics) lead(w *network.Workspace, o *Observation, st *network.State)
 	return leads{volts: add}, err
 }
 
-// peer reads the line that an observation is held against.
+// peer reads the line that an observation is compared with.
 func (ph *Physics) peer(w *network.Workspace, o *Observation, st *network.State) (Prediction, error) {
 	r, err := w.Read(o.Peer, st, ph.Values)
 	if err != nil {
 		return Prediction{}, err
 	}
-	_, slope := ph.Belief.Slopes(w, ph.Values.Celsius)
+	_, slope := ph.Posterior.Slopes(w, ph.Values.Celsius)
 	return Prediction{Volts: r.Volts, Slope: slope}, nil
 }

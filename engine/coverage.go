@@ -20,7 +20,7 @@ const (
 	limitRatio   = 1.005 // to which the resistance where a fault vanishes is told
 	listedSplits = 3     // points of a group
 	splitPoints  = 24    // points tried for a group
-	splitBands   = 40    // members told apart in a group
+	splitBands   = 40    // members distinguished in a group
 	listedPoints = 24    // of the board
 	leastGain    = 1e-4  // of a point worth listing, of all faults that are seen
 	leastDoubt   = 1e-3  // of a point worth listing, of one group
@@ -63,7 +63,7 @@ type band struct {
 	cause  *cause
 	lo, hi float64 // ohms; both +Inf for an open
 	odds   float64
-	faults []int // of Reach.Faults
+	faults []int // of Coverage.Faults
 
 	seen [sights]visible
 	// Where seen, by cause.pins: what they read at ohms, and at the ends of the
@@ -96,19 +96,19 @@ type reaching struct {
 	odds   []float64 // by fault
 	places []string  // by fault
 	met    map[netlist.NetID]meeting
-	out    *Reach
+	out    *Coverage
 }
 
 // meeting tells which readings of a sweep pass by a net.
 type meeting struct{ drops, unknown bool }
 
-// Reach works out which faults a sweep of connector pins shows.
-func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
+// Coverage works out which faults a sweep of connector pins shows.
+func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) {
 	if q.Meter == (references.Meter{}) {
 		q.Meter = references.DefaultMeter()
 	}
-	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Reach{Board: e.Board.Name, Revision: e.Board.Revision,
-		Connectors: []string{}, Faults: []ReachFault{}, Groups: []ReachGroup{}, Points: []ReachPoint{}}}
+	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Coverage{Board: e.Board.Name, Revision: e.Board.Revision,
+		Connectors: []string{}, Faults: []CoverageFault{}, Groups: []CoverageGroup{}, Points: []CoveragePoint{}}}
 	if err := r.sweep(q.Connectors); err != nil {
 		return nil, err
 	}
@@ -182,7 +182,7 @@ func (r *reaching) sweep(connectors []string) error {
 // good works out what a good board reads in each sight, with the doubt that a
 // sweep leaves about the board's temperature (see Engine.physics).
 func (r *reaching) good(m references.Meter) error {
-	r.ph = &fault.Physics{Belief: r.belief, Values: r.belief.At(network.RefCelsius, 0)}
+	r.ph = &fault.Physics{Posterior: r.posterior, Values: r.posterior.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(r.model)
 	for k := range r.sights {
 		s := &r.sights[k]
@@ -199,7 +199,7 @@ func (r *reaching) good(m references.Meter) error {
 				o.Probe, o.Known = r.probe(p, nil, pol, fit.DriveOf(m)), r.known(o.Spot)
 				o.Gain, o.Floor, o.Misfit = fault.MeterNoise(m)
 				if o.Known == nil {
-					r.holdAlike(&taken{read: journal.Read{At: p, Polarity: pol}}, nil, &o)
+					r.holdMatched(&taken{read: journal.Read{At: p, Polarity: pol}}, nil, &o)
 				}
 			}
 			s.obs = append(s.obs, o)
@@ -224,7 +224,7 @@ func (r *reaching) doubt(w *network.Workspace, obs []fault.Observation) error {
 			continue
 		}
 		r.out.Known++
-		if err := r.ph.Foresee(w, &obs[i]); err != nil {
+		if err := r.ph.Predict(w, &obs[i]); err != nil {
 			return err
 		}
 		if obs[i].Good.Slope > 0.5 {
@@ -233,7 +233,7 @@ func (r *reaching) doubt(w *network.Workspace, obs []fault.Observation) error {
 	}
 	r.ph.Doubt = shiftPrior / 2
 	if n > 0 {
-		v := 1.5708 * r.belief.Spread * r.belief.Spread / float64(n)
+		v := 1.5708 * r.posterior.Spread * r.posterior.Spread / float64(n)
 		r.ph.Doubt = math.Sqrt(shiftPrior * shiftPrior * v / (shiftPrior*shiftPrior + v))
 	}
 	return nil
@@ -247,7 +247,7 @@ func (r *reaching) faults() {
 	add := func(l *fault.Locus) {
 		c, series := r.canonical(l)
 		key := c
-		key.Owner, key.Cure = netlist.None, netlist.Mend{}
+		key.Owner, key.Cure = netlist.None, netlist.Repair{}
 		if key.Kind == network.AddPath {
 			key.A, key.B = network.Place{Net: min(c.A.Net, c.B.Net)}, network.Place{Net: max(c.A.Net, c.B.Net)}
 		}
@@ -309,7 +309,7 @@ func (r *reaching) canonical(l *fault.Locus) (c network.Change, series bool) {
 // fault adds a fault to the answer.
 func (r *reaching) fault(l *fault.Locus, mode fault.Mode, odds float64) {
 	at := (&inquiry{Engine: r.Engine}).report(&fault.Fault{Locus: l, Mode: mode, Observation: -1})
-	f := ReachFault{Part: at.Part, Terminal: at.Terminal, Mode: at.Mode, At: at.At, Range: SeenNever}
+	f := CoverageFault{Part: at.Part, Terminal: at.Terminal, Mode: at.Mode, At: at.At, Range: SeenNever}
 	if l.Part != netlist.None && at.Terminal == "" {
 		// parts with several ways through them need to be told which
 		p := &r.Board.Parts[l.Part]
@@ -338,7 +338,7 @@ func (r *reaching) currentless(id netlist.PartID) {
 	if from != to || network.Pinned(p.Kind) || odds <= 0 {
 		return
 	}
-	r.out.Faults = append(r.out.Faults, ReachFault{Part: p.Name, Mode: fault.Open.String(), At: p.Name, Range: SeenNever, Why: WhyNoCurrent})
+	r.out.Faults = append(r.out.Faults, CoverageFault{Part: p.Name, Mode: fault.Open.String(), At: p.Name, Range: SeenNever, Why: WhyNoCurrent})
 	r.odds = append(r.odds, odds)
 	r.places = append(r.places, p.Name)
 }
@@ -350,7 +350,7 @@ func (r *reaching) touch() error {
 		s := &r.sights[k]
 		var st network.State
 		for i := range s.obs {
-			if err := r.ph.Foresee(w, &s.obs[i]); err != nil {
+			if err := r.ph.Predict(w, &s.obs[i]); err != nil {
 				return err
 			}
 			for _, c := range r.causes {
@@ -380,13 +380,13 @@ func (r *reaching) spreadSights(work func(w *network.Workspace, k int) error) er
 	return r.crew.Each(int(sights), work)
 }
 
-// guessed tells that a reading has nothing to be held against but a guess; see
+// guessed tells that a reading has nothing to be compared with but a guess; see
 // Engine.vague.
 func (r *reaching) guessed(o *fault.Observation) bool {
-	return o.Known == nil && !o.Probe.Meter.Resistive && !r.belief.Covers(o.Spot.Polarity)
+	return o.Known == nil && !o.Probe.Meter.Resistive && !r.posterior.Covers(o.Spot.Polarity)
 }
 
-// sigmas gives how far a foretold reading lies from a good board's, in standard
+// sigmas gives how far a predicted reading lies from a good board's, in standard
 // deviations of a normal. Where a good board's reading is but a guess, a reading
 // is told from it only as a short or an open (common practice, no source).
 func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
@@ -404,10 +404,10 @@ func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
 		case o.Volts > vagueFrom:
 			return 0
 		case o.Good.Volts > 3*vagueFrom:
-			return math.Max(seenSigmas, math.Abs(o.Surprise(o.Good)))
+			return math.Max(seenSigmas, math.Abs(o.ZScore(o.Good)))
 		}
 	}
-	return math.Abs(o.Surprise(o.Good))
+	return math.Abs(o.ZScore(o.Good))
 }
 
 func (r *reaching) under(w *network.Workspace, k, pin int, c *cause, ohms float64) (fault.Prediction, error) {
