@@ -14,15 +14,8 @@ import (
 // Compare sets every reading of a case beside what a good board would show.
 func (e *Engine) Compare(c *journal.Case) ([]Comparison, error) {
 	all, obs := e.observe(c)
-	ph, err := e.physics(obs)
-	if err != nil {
+	if _, err := e.physics(obs); err != nil {
 		return nil, err
-	}
-	w := network.NewWorkspace(e.model)
-	for i := range obs {
-		if err := ph.Foresee(w, &obs[i]); err != nil {
-			return nil, err
-		}
 	}
 	return e.compare(all, obs), nil
 }
@@ -84,9 +77,9 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 			c.KnownGood = number(o.Good.Volts)
 		}
 	}
-	c.Sigma = o.Good.Sigma
+	c.Sigma = o.Good.SD()
 	c.Surprise = o.Surprise(o.Good)
-	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
+	if o.Known == nil && !o.Matched && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
 	} else {
 		c.Verdict = verdict(o, goodOver, c.Surprise)
@@ -188,7 +181,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 	w := network.NewWorkspace(e.model)
 	var out []Expectation
 	for _, p := range points {
-		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround)), Misfit: 1e-3}
+		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround))}
 		o.Known = e.known(o.Spot)
 		o.Probe = e.probe(p, nil, polarityOf(q.Setting.BlackOnGround), q.Setting.Drive)
 		if err := ph.Foresee(w, &o); err != nil {
@@ -202,7 +195,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 			x.Boards = o.Known.N
 		}
 		x.Good, x.GoodOL = level(o.Good.Volts, q.Setting.Drive)
-		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.Sigma
+		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.SD()
 		if len(changes) > 0 || !edits.AsDrawn() {
 			o.Edits = edits
 			pr, err := ph.Under(w, &o, changes)
@@ -210,7 +203,7 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 				return nil, err
 			}
 			x.Volts, x.Overload = level(pr.Volts, q.Setting.Drive)
-			x.Sigma = pr.Sigma
+			x.Sigma = pr.SD()
 		}
 		volts := q.Setting.Drive.Open
 		if x.Volts != nil {

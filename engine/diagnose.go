@@ -106,7 +106,7 @@ func (q *inquiry) unread() int {
 	best, far := -1, verdictSigmas
 	for i := range q.taken {
 		t := &q.taken[i]
-		if t.obs < 0 || q.obs[t.obs].Vague || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
+		if t.obs < 0 || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
 			continue
 		}
 		if z := math.Abs(q.res.Surprise[t.obs]); z > far {
@@ -385,7 +385,7 @@ func (s *foresight) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) 
 func (q *foresight) reasons(f *fault.Fault) ([]Reason, error) {
 	var odd []int
 	for i := range q.taken {
-		if o := q.taken[i].obs; o >= 0 && !q.obs[o].Vague && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
+		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
 		}
 	}
@@ -425,7 +425,7 @@ func (q *inquiry) notes(d *Diagnosis) {
 		}
 		if d.Readings[i].Verdict == NoKnownGood {
 			unknown = append(unknown, t.read.Name)
-		} else if q.obs[t.obs].Alike {
+		} else if q.obs[t.obs].Matched {
 			alike = append(alike, t.read.Name)
 		}
 	}
@@ -437,9 +437,6 @@ func (q *inquiry) notes(d *Diagnosis) {
 	}
 	if names := q.Undrawn(); len(names) > 0 {
 		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
-	}
-	if math.Abs(q.ph.Shift) > 0.004 {
-		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))
 	}
 }
 

@@ -122,6 +122,13 @@ func stray(volts []float64) func(float64) bool {
 	return func(v float64) bool { return math.Abs(v-median) > limit }
 }
 
+// PerBoard gives the readings of one point in volts, one a board: the mean of its
+// voltages, without those that read OL alone.
+func PerBoard(samples []Sample) []float64 {
+	volts, _ := perBoard(samples)
+	return volts
+}
+
 // perBoard makes one value a board: the mean of its voltages; OL where it read
 // nothing else.
 func perBoard(samples []Sample) (volts []float64, overloads int) {

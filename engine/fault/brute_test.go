@@ -105,8 +105,9 @@ func (d *desk) observations(changes ...network.Change) []Observation {
 		r := d.read(at, references.RedOnGround, d.belief.Values, changes...)
 		p, pt := d.probe(at, references.RedOnGround)
 		o := Observation{Probe: p, Spot: fit.SpotOf(d.m, pt, references.RedOnGround), Volts: r.Reading.Value, Over: r.Reading.Overload, Odd: OddKnown}
-		o.Gain, o.Floor, o.Misfit = MeterNoise(references.DefaultMeter())
+		o.Noise = MeterNoise(references.DefaultMeter())
 		if k, ok := d.belief.Known(o.Spot); ok {
+			k.DF = 1e6 // a normal, so that a joint density does not depend on how it is cut
 			o.Known = &k
 		}
 		obs = append(obs, o)
@@ -115,7 +116,7 @@ func (d *desk) observations(changes ...network.Change) []Observation {
 }
 
 func (d *desk) physics() *Physics {
-	return &Physics{Belief: d.belief, Values: d.belief.At(network.RefCelsius, 0), Doubt: 2e-3}
+	return &Physics{Belief: d.belief, Values: d.belief.At(network.RefCelsius, 0)}
 }
 
 // change puts a fault by its name on the board.
@@ -173,30 +174,24 @@ func (d *desk) bySet(r *Result) map[string]float64 {
 func (d *desk) brute(obs []Observation) map[string]float64 {
 	ph := d.physics()
 	w := network.NewWorkspace(d.m)
-	if err := ph.Together(network.NewCrew(d.m), obs); err != nil {
+	if err := ph.Join(network.NewCrew(d.m), obs); err != nil {
 		d.t.Fatal(err)
 	}
-	base := make([]float64, len(obs))
-	for i := range obs {
-		if err := ph.Foresee(w, &obs[i]); err != nil {
-			d.t.Fatal(err)
-		}
-		base[i] = obs[i].LogLikelihood(obs[i].Good)
-	}
+	every := []uint64{1<<len(obs) - 1}
+	all := ph.Joint.block(every, nil)
 	score := func(changes ...network.Change) float64 {
-		sum := 0.0
-		for i := range obs {
-			p, err := ph.Under(w, &obs[i], changes)
+		rows := make([]*row, len(all.ids))
+		for k, i := range all.ids {
+			sw := sweep{ph: ph, w: w, o: &obs[i], changes: changes}
+			q, err := sw.predict()
 			if err != nil {
 				d.t.Fatal(err)
 			}
-			moved := math.Abs(math.Min(p.Volts, 3) - math.Min(obs[i].Good.Volts, 3))
-			if moved < noVolts {
-				continue // the search leaves it out as well
+			if rows[k] = &q; obs[i].moved(q.volts) < noVolts {
+				rows[k] = &obs[i].row
 			}
-			sum += obs[i].LogLikelihood(p) - base[i]
 		}
-		return math.Exp(sum)
+		return math.Exp(all.density(all.shape(rows), means(rows), nil) - all.base)
 	}
 	steps := func(r ModeRange, n int) (ohms []float64) {
 		if math.IsInf(r.Lo, 1) {

@@ -57,6 +57,7 @@ const (
 	workShare   = -3.9
 	jointBudget = 32
 	boundBudget = 160
+	lieBudget   = 64
 	pairsKept   = 400
 	atOnce      = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
 )
@@ -68,6 +69,7 @@ type joint struct {
 }
 
 func (s *search) combine() error {
+	s.gains()
 	s.sets = append(s.sets, set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
 	keep := func(st set) {
@@ -82,16 +84,16 @@ func (s *search) combine() error {
 		}
 	}
 	var pairs []set
+	var beside []joint // candidates beside misleading readings that they move
 	for i := range s.size() {
 		for j := i + 1; j < s.size(); j++ {
 			si, sj := s.strong(i), s.strong(j)
 			switch {
 			case overlap(si, sj):
 				// two candidates that meet come below
-				if j >= len(s.cands) && i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
-					if st := s.lied(i, j); st.score > keepShare+best && s.backed(&st) {
-						pairs = append(pairs, st)
-						best = math.Max(best, st.score)
+				if j >= len(s.cands) && i < len(s.cands) {
+					if most := s.couldLie(i, j); most > keepShare+best {
+						beside = append(beside, joint{i, j, most})
 					}
 				}
 			default:
@@ -104,6 +106,16 @@ func (s *search) combine() error {
 					}
 				}
 			}
+		}
+	}
+	slices.SortStableFunc(beside, func(a, b joint) int { return cmp.Compare(b.bound, a.bound) })
+	for _, q := range beside[:min(len(beside), lieBudget)] {
+		if q.bound < keepShare+best {
+			break
+		}
+		if st := s.lied(q.i, q.j); st.score > keepShare+best && s.backed(&st) {
+			pairs = append(pairs, st)
+			best = math.Max(best, st.score)
 		}
 	}
 	var joints, live []joint
@@ -153,58 +165,63 @@ func (s *search) combine() error {
 	return nil
 }
 
+// gains works out, by observation, the most that any prediction could add to the
+// density of its line, and which readings are held against others of their line, so
+// that a fault may help by moving either.
+func (s *search) gains() {
+	s.gain, s.tied = make([]float64, len(s.obs)), make([]bool, len(s.obs))
+	lines := map[int][]uint64{}
+	for o := range s.obs {
+		l := s.ph.Joint.line[o]
+		if lines[l] == nil {
+			lines[l] = make([]uint64, s.words)
+		}
+		setBit(lines[l], o)
+	}
+	for _, in := range lines {
+		b := s.ph.Joint.block(in, nil)
+		for k, o := range b.ids {
+			s.gain[o] = b.peaks[k] - b.parts[k]
+			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > odd
+		}
+	}
+}
+
 // wantingLogs is how far below a perfect account of a reading the best set found
 // may stay before pairs of faults on one line are solved for.
 const wantingLogs = 7.0
 
-// wanting tells whether the best set so far leaves some reading badly accounted
-// for.
+// wanting tells whether the best set of faults so far leaves some reading badly
+// accounted for.
 func (s *search) wanting(pairs []set) bool {
 	best := s.sets[0]
-	for _, list := range [2][]set{s.sets, pairs} {
+	for _, list := range [2][]set{s.sets[1:], pairs} {
 		for _, st := range list {
-			if st.score > best.score {
+			if best.members[0] < 0 || st.score > best.score {
 				best = st
 			}
 		}
 	}
-	logs := append([]float64(nil), s.result.Base...)
+	short := slices.Clone(s.gain) // below a perfect account
 	for _, m := range best.members {
 		switch {
 		case m < 0:
 		case m >= len(s.cands):
 			for o := range s.obs {
 				if hasBit(s.lies[m-len(s.cands)].mask, o) {
-					logs[o] = s.obs[o].best()
+					short[o] = 0
 				}
 			}
 		default:
 			c := s.cands[m]
-			mode, top := 0, -1.0
-			for k, x := range c.all.modes {
-				if x > top {
-					mode, top = k, x
-				}
-			}
-			for i := range c.tables {
-				t := &c.tables[i]
-				p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
-				if ohms := c.all.ohms[mode]; !math.IsInf(ohms, 1) {
-					x := (math.Log10(ohms) - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1)
-					p = t.read(min(max(int(math.Round(x)), 0), c.fine-1), c.fine)
-				}
-				if l := s.obs[t.obs].LogLikelihood(p); t.strong {
-					logs[t.obs] = l
+			for o, x := range s.short(c) {
+				if hasBit(c.in, o) {
+					short[o] = x
 				}
 			}
 		}
 	}
-	for o := range s.obs {
-		if !s.obs[o].Vague && logs[o] < s.obs[o].best()-wantingLogs {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(short, func(x float64) bool { return x > wantingLogs })
 }
 
 // apart scores a pair that settles no observation in common: each has its own
@@ -214,8 +231,8 @@ func (s *search) apart(i, j int, best float64) float64 {
 	score := 0.0
 	for _, k := range [2][2]int{{i, j}, {j, i}} {
 		a, b := k[0], k[1]
-		if a < len(s.cands) && overlap(s.cands[a].weak, s.strong(b)) && s.single(a)+s.single(b) > workShare+best {
-			score += s.cands[a].weigh(s.obs, s.result.Base, s.strong(b)).total
+		if a < len(s.cands) && overlap(s.cands[a].in, s.strong(b)) && s.single(a)+s.single(b) > workShare+best {
+			score += s.weighing(s.cands[a], s.strong(b)).total
 		} else {
 			score += s.single(a)
 		}
@@ -225,11 +242,73 @@ func (s *search) apart(i, j int, best float64) float64 {
 
 // couldLie is a quick upper bound of lied: every observation left at its best.
 func (s *search) couldLie(i, j int) float64 {
-	l := &s.lies[j-len(s.cands)]
-	sum := s.cands[i].most + l.odds + l.change
-	for k := range s.cands[i].tables {
-		if t := &s.cands[i].tables[k]; !hasBit(l.mask, t.obs) {
-			sum += t.best
+	l, c := &s.lies[j-len(s.cands)], s.cands[i]
+	if odd := s.short(c); len(c.moves) > fewMoved && odd[l.obs] < worthLying {
+		return math.Inf(-1) // the candidate accounts for it
+	}
+	return c.most + l.odds + l.change + s.best(c, nil, without(c.in, l.mask))
+}
+
+// A candidate that moves more observations than fewMoved is held to account for those
+// that lie less than worthLying below their best where it fits best; nothing is gained
+// by taking them for misleading.
+const (
+	fewMoved   = 4
+	worthLying = 2.0
+)
+
+// short gives, by observation, how far below a perfect account it stays with a candidate
+// where that fits best.
+func (s *search) short(c *candidate) []float64 {
+	if c.short != nil {
+		return c.short
+	}
+	mode, top := 0, -1.0
+	for k, x := range c.all.modes {
+		if x > top {
+			mode, top = k, x
+		}
+	}
+	b := s.ph.Joint.block(c.in, nil)
+	open := math.IsInf(c.all.ohms[mode], 1)
+	x := 0.0
+	if !open {
+		x = clamp((math.Log10(c.all.ohms[mode])-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1)
+	}
+	rows := c.rows(b, x, open)
+	parts := make([]float64, len(rows))
+	b.density(b.shape(rows), means(rows), parts)
+	c.short = slices.Clone(s.gain)
+	for k, o := range b.ids {
+		c.short[o] = b.peaks[k] - parts[k]
+	}
+	return c.short
+}
+
+// best bounds the log likelihood ratio that one or two candidates can give some
+// observations. More paths never raise a reading and more series resistance never
+// lowers one: a network of resistances and junctions is monotone in each of its
+// conductances, as seen from its two terminals (Rayleigh's law for linear networks,
+// from memory; it holds for increasing characteristics of any shape). So a path cannot
+// account for a reading above a good board's, nor a series resistance for one below.
+func (s *search) best(a, b *candidate, in []uint64) float64 {
+	sum := 0.0
+	for o, gain := range s.gain {
+		if !hasBit(in, o) {
+			continue
+		}
+		ob := &s.obs[o]
+		high := ob.Over || ob.Volts > ob.row.volts
+		can := func(c *candidate) bool {
+			return c != nil && (c.locus.Series == high || s.tied[o]) && hasBit(c.in, o)
+		}
+		switch ca, cb := can(a), can(b); {
+		case ca && cb || ca && s.tied[o]:
+			sum += gain
+		case ca:
+			sum += s.reach(a, o, gain)
+		case cb:
+			sum += s.reach(b, o, gain)
 		}
 	}
 	return sum
@@ -242,26 +321,41 @@ func (s *search) lied(i, j int) set {
 	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
 
+// reach gives how much of a gain a candidate alone can have: all of it where what was
+// read lies between what its resistances predict.
+func (s *search) reach(c *candidate, obs int, gain float64) float64 {
+	t, o := c.table(obs), &s.obs[obs]
+	if t == nil {
+		return 0
+	}
+	lo, hi := o.row.volts, o.row.volts
+	for k := range t.at {
+		lo, hi = math.Min(lo, t.at[k].volts), math.Max(hi, t.at[k].volts)
+	}
+	if c.open {
+		lo, hi = math.Min(lo, t.open.volts), math.Max(hi, t.open.volts)
+	}
+	v := o.Volts
+	if o.Over {
+		v = o.Probe.Meter.Over
+	}
+	sd := math.Hypot(math.Hypot(o.Good.Sigma, o.Noise.Own), o.gap(clamp(v, lo, hi)))
+	far := math.Max(math.Max(lo-v, v-hi)-3*sd, 0) / sd
+	return math.Max(gain+math.Log(studentDensity(far, o.df())/studentDensity(0, o.df())), 0)
+}
+
 // ceiling is a quick upper bound of bound: every observation at its best.
 func (s *search) ceiling(i, j int) float64 {
 	a, b := s.cands[i], s.cands[j]
-	sum := 0.0
-	for _, c := range [2]*candidate{a, b} {
-		other := a
-		if c == a {
-			other = b
-		}
-		for k := range c.tables {
-			t := &c.tables[k]
-			switch {
-			case !hasBit(c.strong, t.obs) || !hasBit(other.strong, t.obs):
-				sum += t.best
-			case c == a:
-				sum += s.perfectly(t.obs, a, b)
-			}
-		}
+	return a.most + b.most + s.best(a, b, union(a.in, b.in))
+}
+
+func union(a, b []uint64) []uint64 {
+	out := slices.Clone(a)
+	for k := range out {
+		out[k] |= b[k]
 	}
-	return a.most + b.most + sum
+	return out
 }
 
 // joints lists the pairs of candidates that meet and whose ceiling lies above a score,
@@ -355,38 +449,8 @@ func (s *search) settled(a, b *candidate) (both []uint64, list []int) {
 // each were free to choose its resistance for the rest.
 func (s *search) bound(i, j int) float64 {
 	a, b := s.cands[i], s.cands[j]
-	both, list := s.settled(a, b)
-	perfect := 0.0
-	for _, o := range list {
-		perfect += s.perfectly(o, a, b)
-	}
-	ea := a.weigh(s.obs, s.result.Base, both)
-	eb := b.weigh(s.obs, s.result.Base, both)
-	return ea.total + eb.total + perfect
-}
-
-// perfectly bounds the log likelihood ratio that two candidates together can
-// give an observation. More paths never raise a reading and more series
-// resistance never lowers one: a network of resistances and junctions is
-// monotone in each of its conductances, as seen from its two terminals (Rayleigh's
-// law for linear networks, from memory; it holds for increasing characteristics
-// of any shape). So two paths cannot account for a reading above a good board's,
-// nor two series resistances for one below.
-func (s *search) perfectly(o int, a, b *candidate) float64 {
-	ob := &s.obs[o]
-	high := ob.Over || ob.Volts > ob.Good.Volts
-	if a.locus.Series == b.locus.Series && a.locus.Series != high && !ob.paired() {
-		return 0
-	}
-	return ob.best() - s.result.Base[o]
-}
-
-// best is the largest log likelihood that any prediction can give.
-func (o *Observation) best() float64 {
-	if o.Over {
-		return math.Log(overDensity)
-	}
-	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.sigmaAt(o.Volts), o.meter(o.Volts)))
+	both, _ := s.settled(a, b)
+	return s.weighing(a, both).total + s.weighing(b, both).total + s.best(a, b, both)
 }
 
 // triples extends the best pairs by a third member that settles nothing either
@@ -414,8 +478,8 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 				for q := range mask {
 					mask[q] |= s.strong(j)[q]
 				}
-				if overlap(s.cands[k].weak, mask) {
-					score = p.score + s.cands[k].weigh(s.obs, s.result.Base, mask).total
+				if overlap(s.cands[k].in, mask) {
+					score = p.score + s.weighing(s.cands[k], mask).total
 				}
 			}
 			st := set{members: [3]int{i, j, k}, score: score, parts: p.parts}

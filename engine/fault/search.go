@@ -83,7 +83,9 @@ type search struct {
 	ev    Evidence
 	crew  *network.Crew
 	words int
-	came  float64 // see complaint
+	came  float64   // see complaint
+	gain  []float64 // see gains
+	tied  []bool
 
 	cands  []*candidate
 	worked map[netlist.PartID]bool // parts that the bench has worked on
@@ -118,7 +120,7 @@ func (s *search) findCandidates() error {
 	s.result.Loci = loci
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.Surprise = make([]float64, len(s.obs))
-	if err := s.ph.Together(s.crew, s.obs); err != nil {
+	if err := s.ph.Join(s.crew, s.obs); err != nil {
 		return err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
@@ -128,20 +130,14 @@ func (s *search) findCandidates() error {
 	hits := make([][]hit, len(s.obs))
 	err := s.crew.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
-		if err := s.ph.Foresee(w, o); err != nil {
+		w.Resume(&o.ended)
+		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
 			return err
 		}
+		w.Note()
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.Surprise[i] = o.Surprise(o.Good)
 		hits[i] = s.hits(w, i, openers)
-		if o.paired() {
-			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
-				return err
-			}
-			w.Note()
-			hits[i] = append(hits[i], s.hits(w, i, nil)...)
-			slices.SortStableFunc(hits[i], func(a, b hit) int { return a.locus - b.locus })
-		}
 		return nil
 	})
 	if err != nil {
@@ -161,7 +157,7 @@ func (s *search) findCandidates() error {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
 				locus: &loci[l], factor: s.factor(&loci[l]), touched: touched[l],
-				strong: make([]uint64, s.words), weak: make([]uint64, s.words),
+				strong: make([]uint64, s.words), in: make([]uint64, s.words),
 			})
 		}
 	}
@@ -178,10 +174,8 @@ type hit struct {
 // hits lists the loci that may move the reading that w has just taken of observation
 // i; by those in openers a veil over it is lifted, which it is given.
 func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
-	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.Surprise[i]
-	if o.Vague {
-		return nil
-	}
+	o, loci := &s.obs[i], s.result.Loci
+	isOdd := s.isOdd(i)
 	st := network.State{Edits: o.Edits}
 	for l := range loci {
 		veils := len(o.veils)
@@ -189,15 +183,21 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) {
 				v.change = loci[l].Change
 				o.veils = append(o.veils, v)
-				out = append(out, hit{l, surprise > odd})
+				out = append(out, hit{l, isOdd})
 				break
 			}
 		}
 		if len(o.veils) == veils && loci[l].Touches(w, &st, s.ph.Values) {
-			out = append(out, hit{l, math.Abs(surprise) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
+			out = append(out, hit{l, isOdd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
 		}
 	}
 	return out
+}
+
+// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
+// by what the others of its line do.
+func (s *search) isOdd(obs int) bool {
+	return math.Abs(s.result.Surprise[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
 }
 
 // complaint gives the logarithm of the factor by which a complaint raises the odds
@@ -237,6 +237,26 @@ func (s *search) factor(l *Locus) float64 {
 // reading (common practice, no source).
 const slipTwice = 0.03
 
+// alone gives the logarithm of the density of some observations of one line on a good
+// board, over that of none of them: what they have in the density of the line.
+func (s *search) alone(mask []uint64, obs int) float64 {
+	line := make([]uint64, s.words)
+	for o := range s.obs {
+		if s.ph.Joint.line[o] == s.ph.Joint.line[obs] {
+			setBit(line, o)
+		}
+	}
+	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
+}
+
+func without(a, b []uint64) []uint64 {
+	out := slices.Clone(a)
+	for k := range out {
+		out[k] &^= b[k]
+	}
+	return out
+}
+
 // misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) misleading() {
@@ -244,7 +264,7 @@ func (s *search) misleading() {
 	spots := map[any]int{}
 	for i := range s.obs {
 		o := &s.obs[i]
-		if math.Abs(s.result.Surprise[i]) <= odd || o.Vague {
+		if !s.isOdd(i) {
 			continue
 		}
 		density := math.Log(0.6 / oddSpan)
@@ -254,8 +274,8 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{Slipped, i, mask, math.Log(odds), density - s.result.Base[i]})
-		if o.Known != nil && o.Edits.AsDrawn() {
+		s.lies = append(s.lies, lie{Slipped, i, mask, math.Log(odds), density - s.alone(mask, i)})
+		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {
 				k = i
@@ -273,20 +293,18 @@ func (s *search) misleading() {
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
-		for n, o := range group {
+		for _, o := range group {
 			setBit(l.mask, o)
-			density := math.Log(0.6 / oddSpan)
-			if s.obs[o].Over {
-				density = math.Log(0.3 * overDensity)
-			}
-			if n > 0 { // a second reading agrees with the first, wherever that is
-				density = math.Log(0.3/0.005) - 1
-				if s.obs[o].Over != s.obs[i].Over || math.Abs(s.obs[o].Volts-s.obs[i].Volts) > 0.02 {
-					density = math.Log(OddKnown)
-				}
-			}
-			l.change += density - s.result.Base[o]
 		}
+		// the first may be anywhere, and the others of the spot are where it is
+		first := make([]uint64, s.words)
+		setBit(first, i)
+		density := math.Log(0.6 / oddSpan)
+		if s.obs[i].Over {
+			density = math.Log(0.3 * overDensity)
+		}
+		b := s.ph.Joint.block(l.mask, nil)
+		l.change = density + b.base - b.parts[0] - s.alone(l.mask, i)
 		l.odds = math.Log(l.odds)
 		s.lies = append(s.lies, l)
 	}
