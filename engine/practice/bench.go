@@ -3,6 +3,7 @@ package practice
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 
@@ -18,7 +19,13 @@ import (
 type Bench struct {
 	World *World
 	Meter Meter
+	// Drawing is what the board file shows of the board: questions name its points
+	// and parts. Nil where it shows the board as it is.
+	Drawing *Drawing
+	// Missed is the share of Read's readings with the probe off the pad.
+	Missed float64
 
+	reads   int
 	answers map[question]float64 // recorded volts
 	looks   map[netlist.PartID]journal.Look
 	warm    map[netlist.NetID][]netlist.PartID
@@ -36,6 +43,18 @@ type question struct {
 // is made from the recorded voltage where there is one, and from the own
 // solver's otherwise; see Unrecorded.
 func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
+	at, err := b.Drawing.point(at)
+	if err != nil {
+		return quantity.Reading{}, err
+	}
+	edits = b.Drawing.Edits(edits)
+	if b.Missed > 0 {
+		b.reads++
+		r := random(b.World.key(), fmt.Sprintf("probe put down %d", b.reads))
+		if r.Float64() < b.Missed {
+			at = beside(b.World.Truth.Model.Board, at, r)
+		}
+	}
 	q := question{b.World.spot(at), pol, editsText(b.World.Truth.Model.Board, edits)}
 	volts, ok := b.answers[q]
 	switch board := b.World.Truth.Model.Board; {
@@ -46,13 +65,24 @@ func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Ed
 	}
 	if !ok {
 		b.missed++
-		var err error
 		if volts, err = b.World.Volts(b.World.Probe(at, nil, pol, b.Meter.Drive()), edits); err != nil {
 			return quantity.Reading{}, err
 		}
 	}
 	name := b.World.Truth.Model.Board.PointName(at)
 	return b.Meter.Show(volts, occasion(b.World, name, pol, q.edits)), nil
+}
+
+// beside gives where a probe that missed the pad stands: on a neighbouring pin, or
+// on nothing.
+func beside(b *netlist.Board, at netlist.Point, r *rand.Rand) netlist.Point {
+	if at.Kind == netlist.PointPin && r.Float64() < 0.5 { // common practice, no source
+		if near := b.Neighbours(at.Pin); len(near) > 0 {
+			return b.PinPoint(near[r.IntN(len(near))])
+		}
+	}
+	at.Net = netlist.None
+	return at
 }
 
 // occasion tells one reading from others, for Meter.Show.
@@ -125,6 +155,9 @@ const (
 
 // Look gives what a part looks like. Asked twice, it looks the same.
 func (b *Bench) Look(p netlist.PartID) journal.Look {
+	if b.Drawing != nil {
+		p = b.Drawing.parts[p]
+	}
 	w := b.World
 	if look, ok := b.looks[p]; ok {
 		return look
@@ -151,7 +184,26 @@ func (b *Bench) Look(p netlist.PartID) journal.Look {
 
 // Inject gives the parts that warm up when a current-limited supply feeds a
 // rail: mostly a part that is a short there, now and then a good one.
+// Nothing is said of a part that is not drawn.
 func (b *Bench) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+	d := b.Drawing
+	if d == nil {
+		return b.inject(rail, edits)
+	}
+	n, err := d.truth.NetByName(d.Board.Nets[rail].Name)
+	if err != nil {
+		return nil
+	}
+	var warm []netlist.PartID
+	for _, p := range b.inject(n, d.Edits(edits)) {
+		if id, ok := d.drawn[p]; ok {
+			warm = append(warm, id)
+		}
+	}
+	return warm
+}
+
+func (b *Bench) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	if warm, ok := b.warm[rail]; ok {
 		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Lifted || edits.Of(p).Fitted })
 	}

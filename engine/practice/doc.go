@@ -12,7 +12,8 @@
 // The order of things: a Truth is what a board type really is. A World is one
 // board of that type, perhaps with faults. A Bench is a World with a meter, and
 // answers what a technician may ask of it. LoadTrials reads the recorded
-// trials, LoadScene the demo with its recorded answers.
+// trials, LoadScene the demo with its recorded answers. NewTrial draws a trial that no
+// file holds, and NewDrawing a board file that lacks what people leave out.
 //
 // Everything is drawn from seeds and comes out the same each time.
 package practice

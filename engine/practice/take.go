@@ -37,6 +37,18 @@ type Take struct {
 // Take gives what the meter shows. In resistance mode that is the resistance
 // between the leads to the meter's accuracy, OL above its range.
 func (b *Bench) Take(t Take) (quantity.Reading, error) {
+	var err error
+	if t.At, err = b.Drawing.point(t.At); err != nil {
+		return quantity.Reading{}, err
+	}
+	if t.To != nil {
+		to, err := b.Drawing.point(*t.To)
+		if err != nil {
+			return quantity.Reading{}, err
+		}
+		t.To = &to
+	}
+	t.Edits = b.Drawing.Edits(t.Edits)
 	board := b.World.Truth.Model.Board
 	m := b.Meter.Declared
 	drive := b.Meter.drive
@@ -51,7 +63,6 @@ func (b *Bench) Take(t Take) (quantity.Reading, error) {
 		volts = 0
 	case t.At.Net == netlist.None || t.To != nil && t.To.Net == netlist.None:
 	default:
-		var err error
 		if volts, err = b.World.Volts(b.World.Probe(t.At, t.To, t.Polarity, drive), t.Edits); err != nil {
 			return quantity.Reading{}, err
 		}

@@ -32,6 +32,8 @@ type Trial struct {
 	// the trials black-on-ground as well.
 	Readings []TrialReading
 	Faults   []Fault // none for a good board
+	// Drawing is the board as the engine is given it; nil where that is Model's own.
+	Drawing *Drawing
 
 	truth  *Truth
 	sample uint64
@@ -64,7 +66,19 @@ func (t *Trial) Another(seed uint64) *World {
 // further questions: the connectors from the recording, the rest by the own
 // solver.
 func (t *Trial) Bench() *Bench {
-	return &Bench{World: t.World(), Meter: t.real, answers: t.volts}
+	b := &Bench{World: t.World(), Meter: t.real, answers: t.volts, Drawing: t.Drawing}
+	if t.Drawing != nil {
+		b.Missed, b.reads = missedPads, len(t.Readings)
+	}
+	return b
+}
+
+// Board gives the board as the engine is given it.
+func (t *Trial) Board() *netlist.Board {
+	if t.Drawing != nil {
+		return t.Drawing.Board
+	}
+	return t.Model.Board
 }
 
 // A file of trials is plain text, a line for each thing, its columns parted by

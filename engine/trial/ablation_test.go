@@ -96,7 +96,7 @@ func TestAblation(t *testing.T) {
 			if err != nil {
 				return score{}, err
 			}
-			s := score{found: Judge(d, Bad(tr.Faults, tr.Model.Board))}
+			s := score{found: Judge(d, Bad(tr.Faults, tr.Model, tr.Drawing))}
 			err = w.Follow()
 			s.seconds, s.mended = w.Seconds, w.Repaired()
 			return s, err

@@ -47,7 +47,7 @@ func TestDemoPlayed(t *testing.T) {
 			if !w.Repaired() {
 				t.Errorf("replaced %v and did not reach what is wrong: %s", w.Replaced, sc.Remedy)
 			}
-			bad := Bad(sc.Bench.World.Faults, c.Board)
+			bad := Bad(sc.Bench.World.Faults, sc.Bench.World.Truth.Model, nil)
 			if n := len(w.Replaced); n == 0 || !bad[w.Replaced[n-1]] {
 				t.Errorf("ended at %v, want the last to be one of %v", w.Replaced, sorted(bad))
 			}

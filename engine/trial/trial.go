@@ -11,8 +11,10 @@
 package trial
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -112,12 +114,12 @@ func (w *Work) underfill(p netlist.PartID) float64 {
 
 // Repaired tells whether nothing of the truth is left on the board.
 func (w *Work) Repaired() bool {
-	edits := w.edits()
+	edits := w.Bench.Drawing.Edits(w.edits())
 	st := network.State{Edits: edits}
 	for _, f := range w.Bench.World.Faults {
 		c := f.Locus.At(f.Ohms)
 		if !st.Holds(&c) {
-			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Lifted && !(leftOff(w.Engine.Board, c.Owner) && f.Mode.Path()) {
+			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Lifted && !(leftOff(w.Bench.World.Truth.Model.Board, c.Owner) && f.Mode.Path()) {
 				return false // a series part that is off the board is no repair
 			}
 			continue
@@ -136,6 +138,10 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 // does: a second one tells a slipped probe, a third tells nothing.
 const mostSent = 2
 
+// ErrCircles is wrapped by the error of a step that asks for a reading once more than
+// it can tell anything.
+var ErrCircles = errors.New("trial: sent in circles")
+
 // Do carries out one step of the engine's and charges it. It returns an error for a
 // step that sends people to a point once too often.
 func (w *Work) Do(s *engine.Step) error {
@@ -146,7 +152,7 @@ func (w *Work) Do(s *engine.Step) error {
 	case engine.DoMeasure:
 		key := fmt.Sprint(s.At, s.Polarity, w.edits().Key())
 		if w.sent[key]++; w.sent[key] > mostSent {
-			return fmt.Errorf("trial: sent to %s, %s, for reading number %d of the board as it lies", s.At, s.Polarity, w.sent[key])
+			return fmt.Errorf("%w: %s, %s, reading number %d of the board as it lies", ErrCircles, s.At, s.Polarity, w.sent[key])
 		}
 		pol, _ := references.ParsePolarity(s.Polarity)
 		pt, err := b.Point(s.At)
@@ -276,7 +282,10 @@ const (
 
 // Follow does the engine's first step every time, until the truth is repaired or
 // the engine has nothing left to say.
-func (w *Work) Follow() error {
+func (w *Work) Follow() error { return w.follow(func(*engine.Diagnosis) {}) }
+
+// follow is Follow, and shows each diagnosis to watch.
+func (w *Work) follow(watch func(*engine.Diagnosis)) error {
 	for w.Steps < mostSteps && w.Seconds < mostSeconds {
 		if w.Repaired() {
 			return nil
@@ -285,6 +294,7 @@ func (w *Work) Follow() error {
 		if err != nil {
 			return err
 		}
+		watch(d)
 		if len(d.Next) == 0 {
 			break
 		}
@@ -330,22 +340,30 @@ func Judge(d *engine.Diagnosis, bad map[string]bool) Finding {
 	return f
 }
 
-// Bad names what is wrong as the engine names suspects.
-func Bad(faults []practice.Fault, b *netlist.Board) map[string]bool {
+// Bad names what is wrong with a board as the engine names suspects: all names that
+// are right. A nil Drawing is a board drawn as it is.
+func Bad(faults []practice.Fault, m *network.Model, d *practice.Drawing) map[string]bool {
 	bad := map[string]bool{}
-	for _, f := range faults {
-		bad[f.Locus.Name(b)] = true
+	for i := range faults {
+		names, _ := d.Names(m, &faults[i])
+		for _, n := range names {
+			bad[n] = true
+		}
 	}
 	return bad
 }
 
-// Calibration gathers said probabilities against what came true, in bins.
-type Calibration struct{ said, came, n [10]float64 }
+// Calibration gathers said probabilities against what came true, in ten bins.
+type Calibration struct {
+	said, came, n [10]float64
+	all           []float64 // said, one by one
+}
 
 // Add counts one statement.
 func (c *Calibration) Add(said float64, came bool) {
 	k := min(int(said*10), 9)
 	c.n[k]++
+	c.all = append(c.all, said)
 	c.said[k] += said
 	if came {
 		c.came[k]++
@@ -362,6 +380,25 @@ func (c *Calibration) Error() float64 {
 		n += c.n[k]
 	}
 	return sum / math.Max(n, 1)
+}
+
+// Chance gives the mean of Error, and what it exceeds once in a hundred times, where
+// every statement comes true with the probability that was said: what so few
+// statements leave of the error of an engine without one.
+func (c *Calibration) Chance() (mean, high float64) {
+	const draws = 400
+	r := practice.Random(1, "chance")
+	errors := make([]float64, draws)
+	for i := range errors {
+		var d Calibration
+		for _, p := range c.all {
+			d.Add(p, r.Float64() < p)
+		}
+		errors[i] = d.Error()
+		mean += errors[i] / draws
+	}
+	slices.Sort(errors)
+	return mean, errors[draws-1-draws/100]
 }
 
 // String draws the bins.

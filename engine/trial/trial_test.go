@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"errors"
 	"flag"
 	"fmt"
 	"math"
@@ -130,21 +131,32 @@ func playAll(t *testing.T, trials []practice.Trial) []outcome {
 
 // each plays trials on every processor.
 func each[T any](t *testing.T, trials []*practice.Trial, play func(*practice.Trial) (T, error)) []T {
-	results := make([]T, len(trials))
-	errs := make([]error, len(trials))
+	t.Helper()
+	return parallel(t, len(trials), func(i int) (T, error) {
+		x, err := play(trials[i])
+		if err != nil {
+			err = fmt.Errorf("trial %d: %w", trials[i].Number, err)
+		}
+		return x, err
+	})
+}
+
+// parallel works out n things on every processor.
+func parallel[T any](t *testing.T, n int, one func(i int) (T, error)) []T {
+	t.Helper()
+	results := make([]T, n)
+	errs := make([]error, n)
 	var wg sync.WaitGroup
 	for k := range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
-			for i := k; i < len(trials); i += runtime.GOMAXPROCS(0) {
-				results[i], errs[i] = play(trials[i])
+			for i := k; i < n; i += runtime.GOMAXPROCS(0) {
+				results[i], errs[i] = one(i)
 			}
 		})
 	}
 	wg.Wait()
-	for i, err := range errs {
-		if err != nil {
-			t.Fatalf("trial %d: %v", trials[i].Number, err)
-		}
+	if err := errors.Join(errs...); err != nil {
+		t.Fatal(err)
 	}
 	return results
 }
@@ -166,7 +178,7 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 	if err != nil {
 		return outcome{}, err
 	}
-	bad := Bad(tr.Faults, b)
+	bad := Bad(tr.Faults, tr.Model, tr.Drawing)
 	out := outcome{faults: len(tr.Faults), finding: Judge(d, bad)}
 	for _, s := range d.Suspects {
 		out.claims = append(out.claims, claim{s.Probability, bad[s.Part]})

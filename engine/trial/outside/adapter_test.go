@@ -1,0 +1,78 @@
+package outside
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// The engine as it stands does not take a stated prior. What the prior says it learns
+// from many good boards drawn from it, read at every probe.
+const libraryBoards = 30
+
+func engineOf(p *Problem, seed uint64) (*engine.Engine, *references.Library, error) {
+	lib, err := p.Library(seed, libraryBoards)
+	if err != nil {
+		return nil, nil, err
+	}
+	e, err := engine.New(p.Model.Board, lib, engine.Options{})
+	return e, lib, err
+}
+
+// engineMisses are the goals of TestPredicted that the engine as it stands misses. (Its
+// means cannot but be off: a library of 30 boards knows the common shift to 1.5 mV.)
+var engineMisses = map[string]bool{"means": true, "standard deviations": true, "correlations": true, "distances": true}
+
+// enginePredict is Expect: a mean and a standard deviation for each point, and no
+// correlation.
+func enginePredict(t *testing.T) Predict {
+	var e *engine.Engine
+	return func(p *Problem, f *practice.Fault) (Prediction, error) {
+		var err error
+		if e == nil {
+			if e, _, err = engineOf(p, 1); err != nil {
+				return Prediction{}, err
+			}
+		}
+		var x Prediction
+		for _, probe := range p.Probes {
+			q := engine.Question{Points: []string{p.Model.Board.PointName(probe.At)},
+				Setting: engine.Setting{Drive: fit.DriveOf(p.Meter), BlackOnGround: probe.Polarity == references.BlackOnGround}}
+			if f != nil {
+				q.Faults = []string{asked(p, f)}
+			}
+			said, err := e.Expect(q)
+			if err != nil {
+				return x, err
+			}
+			mean := math.NaN()
+			if said[0].Volts != nil {
+				mean = *said[0].Volts
+			}
+			x.Mean, x.SD = append(x.Mean, mean), append(x.SD, said[0].Sigma)
+		}
+		return x, nil
+	}
+}
+
+// asked writes a fault as a question to the engine has it.
+func asked(p *Problem, f *practice.Fault) string {
+	l := &f.Locus
+	where := strings.ReplaceAll(l.Name(p.Model.Board), " to ", "-")
+	if l.Part != netlist.None && l.Terminal >= 0 && (l.Change.Kind == network.Detach || network.Pinned(p.Model.Board.Parts[l.Part].Kind)) {
+		where = p.Model.Board.PointName(p.Model.Board.TerminalPoint(netlist.TerminalRef{Part: l.Part, Terminal: l.Terminal}))
+	}
+	text := where + ":" + f.Mode.String()
+	if !math.IsInf(f.Ohms, 1) {
+		text += fmt.Sprintf("=%g", f.Ohms)
+	}
+	return text
+}
