@@ -334,17 +334,18 @@ type foresight struct {
 type foretold struct {
 	obs    int
 	effect network.Change
+	lacks  bool // and lacks a junction
 }
 
 func (s *foresight) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	o := &s.obs[obs]
-	change := f.Locus.At(f.Ohms)
-	key := foretold{obs, change.Effect(o.Edits)}
+	changes := f.Changes()
+	key := foretold{obs, changes[0].Effect(o.Edits), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {
 		return p, nil
 	}
-	p, err := s.ph.Under(s.w, o, []network.Change{change})
+	p, err := s.ph.Under(s.w, o, changes)
 	s.told[key] = p
 	return p, err
 }

@@ -156,7 +156,7 @@ func (p *planning) hypotheses() {
 				if cured(&f, p.Board, p.edits) {
 					continue
 				}
-				h.changes = append(h.changes, f.Locus.At(f.Ohms))
+				h.changes = append(h.changes, f.Changes()...)
 			} else if p.superseded(f.Observation) {
 				continue
 			}

@@ -215,7 +215,9 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 	}
 	for i := range all {
 		if t := &all[i]; t.obs >= 0 && out[t.obs].Known == nil && !t.ohmic() && t.read.To == nil {
-			out[t.obs].Matched = e.matched(t, all)
+			if out[t.obs].Matched = e.matched(t, all); out[t.obs].Matched {
+				out[t.obs].Odd = fault.OddForetold
+			}
 		}
 	}
 	return out

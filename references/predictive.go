@@ -1,6 +1,7 @@
 package references
 
 import (
+	"fmt"
 	"math"
 	"slices"
 )
@@ -127,6 +128,49 @@ func stray(volts []float64) func(float64) bool {
 func PerBoard(samples []Sample) []float64 {
 	volts, _ := perBoard(samples)
 	return volts
+}
+
+// WithoutBoard leaves out the samples of a board, by its place in PerBoard.
+func WithoutBoard(samples []Sample, board int) []Sample {
+	var names []string
+	of := func(s Sample) string {
+		if s.Sweep.Sample != "" {
+			return s.Sweep.Sample
+		}
+		return fmt.Sprintf("%p", s.Sweep)
+	}
+	for _, s := range samples {
+		if !s.Overload && !slices.Contains(names, of(s)) {
+			names = append(names, of(s))
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(samples), func(s Sample) bool { return of(s) == names[board] })
+}
+
+// wrongValue is the share of readings of good boards that are mistyped, of another pin,
+// or of a board that is not good; wrongDF the weight, in boards, of the default spread
+// when one is held against the others (common practice, no source).
+const (
+	wrongValue = 0.02
+	wrongDF    = 8
+)
+
+// Wrong gives the chance that a value of one board, in volts, is not of the same point
+// as those of others.
+func Wrong(volts float64, others []float64) float64 {
+	mean, n := 0.0, float64(len(others))
+	for _, v := range others {
+		mean += v / n
+	}
+	spread := DefaultSpread(mean)
+	squares := wrongDF * spread * spread
+	for _, v := range others {
+		squares += (v - mean) * (v - mean)
+	}
+	t := StudentT{Center: mean, DF: wrongDF + n - 1}
+	t.Scale = math.Sqrt(squares/t.DF) * math.Sqrt(1+1/n)
+	right := (1 - wrongValue) * math.Exp(t.LogProb(volts))
+	return wrongValue / displaySpan / (wrongValue/displaySpan + right)
 }
 
 // perBoard makes one value a board: the mean of its voltages; OL where it read

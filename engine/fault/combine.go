@@ -275,7 +275,7 @@ func (s *search) short(c *candidate) []float64 {
 	if !open {
 		x = clamp((math.Log10(c.all.ohms[mode])-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1)
 	}
-	rows := c.rows(b, x, open)
+	rows := c.rows(b, x, open, false)
 	parts := make([]float64, len(rows))
 	b.density(b.shape(rows), means(rows), parts)
 	c.short = slices.Clone(s.gain)
@@ -536,7 +536,10 @@ func (s *search) normalise() []Explanation {
 					if x.Probability*share < 1e-7 {
 						continue
 					}
-					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves}
+					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves, lacks: -1}
+					if math.IsInf(f.Ohms, 1) {
+						f.lacks = e.lacks
+					}
 					next = append(next, Explanation{append(append([]Fault(nil), x.Faults...), f), x.Probability * share})
 				}
 			}

@@ -21,6 +21,15 @@ type Fault struct {
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Slipped and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
+	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
+}
+
+// Changes gives what the fault does to a board.
+func (f *Fault) Changes() []network.Change {
+	if f.lacks > 0 {
+		return []network.Change{f.Locus.At(f.Ohms), gone(f.lacks)}
+	}
+	return []network.Change{f.Locus.At(f.Ohms)}
 }
 
 // Result is what the search found.

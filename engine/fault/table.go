@@ -15,11 +15,12 @@ const nodesPerDecade = 2
 // table holds the readings that one locus would give at one observation.
 type table struct {
 	obs    int
-	at     []row   // over grid.nodes
-	open   row     // of an infinite series resistance
-	strong bool    // moves the reading by more than faintVolts somewhere
-	counts bool    // or by a share of what it varies by
-	lo, hi float64 // V, the readings without the resistance and without its path; see bend
+	at     []row    // over grid.nodes
+	open   row      // of an infinite series resistance
+	absent *absence // the same without the junction that nobody ever saw and that it rests on
+	strong bool     // moves the reading by more than faintVolts somewhere
+	counts bool     // or by a share of what it varies by
+	lo, hi float64  // V, the readings without the resistance and without its path; see bend
 	close  []stretch
 }
 
@@ -86,6 +87,7 @@ type evidence struct {
 	total float64   // logarithm of the sum over modes of odds times mean ratio
 	modes []float64 // share of each mode of the locus in it
 	ohms  []float64 // by mode: the resistance, the mean of its logarithm
+	lacks int32     // of an open: the junction that the board lacks for it to hold, -1 for none
 }
 
 // Effects on a reading, in volts, that are not worth a table, and that are worth
@@ -145,6 +147,9 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*table, error)
 	}
 	if c.open {
 		t.open = extreme
+		if t.absent, err = watch.absent(change[:], &extreme); err != nil {
+			return nil, err
+		}
 	}
 	t.at = make([]row, n)
 	step := 1
@@ -363,7 +368,7 @@ type point struct{ x, l float64 }
 
 // rows gives the rows of a block's observations for a candidate a share x of the way
 // over its resistances, or open.
-func (c *candidate) rows(b *block, x float64, open bool) []*row {
+func (c *candidate) rows(b *block, x float64, open, absent bool) []*row {
 	out := make([]*row, len(b.ids))
 	for k, i := range b.ids {
 		out[k] = &b.j.obs[i].row
@@ -371,6 +376,8 @@ func (c *candidate) rows(b *block, x float64, open bool) []*row {
 			q := t.open
 			if !open {
 				q = t.row(x)
+			} else if absent && t.absent != nil {
+				q = t.absent.row
 			}
 			if len(b.ids) > many && !b.j.obs[i].row.over && !q.over {
 				q = b.j.obs[i].proportion(q.volts)
@@ -380,6 +387,10 @@ func (c *candidate) rows(b *block, x float64, open bool) []*row {
 	}
 	return out
 }
+
+// existing is the share of the junctions to ground and supply of IC pins that are there
+// although no reading ever showed them (from memory).
+const existing = 0.9
 
 // many is the number of observations from which on what they rest on under a fault is
 // taken to be what it is on a good board, in proportion to the voltage.
@@ -414,20 +425,29 @@ const (
 // curve works out the likelihood ratio over the resistance, for the observations of a
 // block. Where the readings pass what was read it bends faster than the nodes are apart;
 // there it is worked out point by point, the spread being drawn from node to node.
-func (c *candidate) curve(b *block) (points []point, open float64) {
+func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) {
+	lacks = -1
 	if c.open {
-		rows := c.rows(b, 0, true)
+		rows := c.rows(b, 0, true, false)
 		open = b.density(b.shape(rows), means(rows), nil) - b.base
+		if slices.ContainsFunc(c.tables, func(t table) bool { return t.absent != nil }) {
+			rows = c.rows(b, 0, true, true)
+			none := b.density(b.shape(rows), means(rows), nil) - b.base
+			is, not := open+math.Log(existing), none+math.Log(1-existing)
+			if open = addLogs(is, not); not > is {
+				lacks = c.tables[slices.IndexFunc(c.tables, func(t table) bool { return t.absent != nil })].absent.junction
+			}
+		}
 	}
 	n := c.grid.count(nodesPerDecade)
 	if n < 2 {
-		return nil, open
+		return nil, open, lacks
 	}
 	var last *shape
 	var at []float64
 	for k := range n {
 		x := float64(k) / float64(n-1)
-		rows := c.rows(b, x, false)
+		rows := c.rows(b, x, false, false)
 		now, to := b.shape(rows), means(rows)
 		if k > 0 {
 			steps := c.steps(b, last, now, at, to)
@@ -447,7 +467,7 @@ func (c *candidate) curve(b *block) (points []point, open float64) {
 		points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*x, b.density(now, to, nil) - b.base})
 		last, at = now, to
 	}
-	return points, open
+	return points, open, lacks
 }
 
 // steps gives into how many steps to cut the way from one node to the next.
@@ -480,12 +500,13 @@ func (c *candidate) steps(b *block, from, to *shape, at, end []float64) int {
 // over the readings of all lines that the candidate touches, given all others.
 func (s *search) weighing(c *candidate, skip []uint64) evidence {
 	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
-	points, open := c.curve(s.ph.Joint.block(c.in, skip))
+	points, open, lacks := c.curve(s.ph.Joint.block(c.in, skip))
 	if c.warmed {
 		for k := range points {
 			points[k].l += math.Log(s.felt(c.locus, math.Pow(10, points[k].x)))
 		}
 	}
+	e.lacks = lacks
 	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {
 		odds := math.Log(r.Odds * c.factor)

@@ -197,8 +197,8 @@ func (p piece) row(c *candidate, t *table) row {
 // sum adds up the pairs.
 func (d *duet) sum(i, j int, kept []pair) set {
 	a, b := d.a, d.b
-	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: slices.Clone(a.all.ohms)}
-	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: slices.Clone(b.all.ohms)}
+	ea := evidence{lacks: -1, modes: make([]float64, len(a.locus.Modes)), ohms: slices.Clone(a.all.ohms)}
+	eb := evidence{lacks: -1, modes: make([]float64, len(b.locus.Modes)), ohms: slices.Clone(b.all.ohms)}
 	topA, topB := make([]float64, len(ea.modes)), make([]float64, len(eb.modes))
 	sum := 0.0
 	for _, q := range kept {

@@ -2,6 +2,7 @@ package fault
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -98,6 +99,33 @@ func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 		t.told[effect] = p
 	}
 	return p, nil
+}
+
+// absent gives the observation under changes on a board that lacks the junction which
+// that prediction rests on most, where no reading of a good board ever showed it; nil
+// where one did.
+func (t *Watch) absent(changes []network.Change, q *row) (*absence, error) {
+	e, ok := t.ph.Belief.Unseen(q.slopes)
+	if !ok {
+		return nil, nil
+	}
+	sw := sweep{ph: t.ph, w: t.w.Spare(), o: t.o, changes: append(slices.Clone(changes), gone(e))}
+	r, err := sw.predict()
+	if err != nil || t.o.moved(r.volts)-t.o.moved(q.volts) < noVolts {
+		return nil, err
+	}
+	return &absence{r, e}, nil
+}
+
+// absence is a prediction on a board that lacks a junction.
+type absence struct {
+	row      row
+	junction int32
+}
+
+// gone takes a junction away.
+func gone(junction int32) network.Change {
+	return network.Change{Kind: network.Cut, Element: junction, Owner: netlist.None, Ohms: math.Inf(1)}
 }
 
 // sweep makes a sweep over the resistance of changes.

@@ -181,6 +181,17 @@ func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 		}
 		return err
 	})
+	if err != nil {
+		return err
+	}
+	w := network.NewWorkspace(b.Model)
+	for _, p := range b.matched {
+		q, err := b.matchedRow(w, p)
+		if err != nil {
+			return err
+		}
+		rows = append(rows, q)
+	}
 	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
 	return err
 }

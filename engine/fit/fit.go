@@ -52,6 +52,7 @@ type Belief struct {
 
 	prior   []float64 // variance of each unknown, three to an element; 0 where absent
 	rows    []row
+	matched []pair
 	seenBy  [][]seen  // by unknown
 	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
 	factor  []float64 // the Cholesky factor of J C J' + R while fitting
@@ -281,16 +282,23 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 		}
 	}
 	b.Values.Settle()
-	if lib == nil || len(lib.Sweeps) == 0 {
+	crew := network.NewCrew(m)
+	var groups []*group
+	if lib != nil {
+		groups = collect(m, lib)
+	}
+	b.matchLines(groups)
+	if len(groups) == 0 && len(b.matched) == 0 {
 		return b, nil
 	}
-	groups := collect(m, lib)
-	crew := network.NewCrew(m)
 	if err := b.matchPaths(crew, groups); err != nil {
 		return nil, err
 	}
 	if err := b.warm(crew, groups); err != nil {
 		return nil, err
+	}
+	for _, g := range groups {
+		g.cull()
 	}
 	if !fitted {
 		return b, b.learn(crew, groups)
@@ -412,6 +420,24 @@ func (b *Belief) Covariance(s, t []Slope) float64 {
 		}
 	}
 	return b.left(s, t) + boards*b.Spread*b.Spread
+}
+
+// shown is the share of its prior variance that a junction has left where the readings of
+// good boards show nothing of it to speak of.
+const shown = 0.2
+
+// Unseen gives the junction that a reading rests on most, where that is a pin's and the
+// readings of good boards do not show it.
+func (b *Belief) Unseen(slopes []Slope) (element int32, ok bool) {
+	most := 0.5
+	for _, s := range slopes {
+		if s.unknown%unknowns == drop && math.Abs(s.slope) > most {
+			most, element = math.Abs(s.slope), s.unknown/unknowns
+			o := b.Model.Elements[element].Origin
+			ok = square(b.DropSD(element)) > shown*b.prior[s.unknown] && (o == network.PinFromGround || o == network.PinToSupply)
+		}
+	}
+	return element, ok
 }
 
 // Trim leaves out the slopes that bring less than a variance in V^2, and gives what
