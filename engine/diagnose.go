@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // How much of the answer is listed.
@@ -64,12 +65,46 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 			return nil, err
 		}
 	}
+	d.Pins, d.Read = q.concerned(d)
 	if err := q.unseen(d); err != nil {
 		return nil, err
 	}
 	q.notes(d)
 	q.cautions(d)
 	return d, nil
+}
+
+// concerned counts the pins that the complaint concerns, those of the connectors with a
+// pin read but ground and pins that go nowhere, and those of them that were read. Where
+// nothing is left to do, the others are what to read next.
+func (q *inquiry) concerned(d *Diagnosis) (pins, read int) {
+	done := map[netlist.PinRef]bool{}
+	connectors := map[netlist.ConnectorID]bool{}
+	for i := range q.taken {
+		if at := q.taken[i].read.At; at.Kind == netlist.PointPin {
+			done[at.Pin] = true
+			connectors[at.Pin.Connector] = true
+		}
+	}
+	idle := len(d.Next) == 0
+	for c := range q.Board.Connectors {
+		if !connectors[netlist.ConnectorID(c)] {
+			continue
+		}
+		for i, pin := range q.Board.Connectors[c].Pins {
+			if pin.Net == netlist.None || pin.Net == q.Board.Ground {
+				continue
+			}
+			pins++
+			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
+			if done[ref] {
+				read++
+			} else if idle && len(d.Next) < listedSteps {
+				d.Next = append(d.Next, Step{Do: DoMeasure, At: q.Board.PointName(q.Board.PinPoint(ref)), Polarity: references.RedOnGround.String(), Seconds: q.costs.Measure, Outcomes: []StepOutcome{}})
+			}
+		}
+	}
+	return pins, read
 }
 
 // Probabilities that nothing is left to do: from likelyNothing on, only steps that
@@ -202,6 +237,11 @@ func (q *inquiry) describe(f *fault.Fault) string {
 		return "the probe slipped at " + r.At
 	case fault.Doubtful:
 		return "the known-good value of " + r.At + " is wrong"
+	case fault.UnknownPath:
+		if math.IsNaN(f.Ohms) {
+			return "something undrawn at " + q.Board.Nets[f.Locus.Net].Name
+		}
+		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
 	case fault.Leaky, fault.BridgeLeaky, fault.Raised:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
 	}
@@ -340,6 +380,9 @@ type foretold struct {
 func (s *foresight) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	o := &s.obs[obs]
 	changes := f.Changes()
+	if len(changes) == 0 {
+		return o.Good, nil
+	}
 	key := foretold{obs, changes[0].Effect(o.Edits), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {

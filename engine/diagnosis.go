@@ -33,6 +33,11 @@ type Diagnosis struct {
 	// Alike are groups of suspects that no step on offer can tell apart.
 	Alike [][]string `json:"alike"`
 
+	// Pins counts the pins that the complaint concerns, Read those of them that were
+	// read. Before all were, that nothing was found is no proof.
+	Pins int `json:"pins"`
+	Read int `json:"pins_read"`
+
 	Readings []Comparison `json:"-"` // all readings of the case, in order
 }
 

@@ -70,6 +70,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	p.problem.GiveUp = q.costs.GiveUp
 	p.hypotheses()
 	if len(p.remedies) == 0 {
+		p.onwards(d)
 		return nil
 	}
 	points := p.points()
@@ -114,6 +115,16 @@ func (q *inquiry) next(d *Diagnosis) error {
 	return nil
 }
 
+// onwards lists points to read where no remedy is known: those of the lines in question
+// that were not read with the board as it lies, the easiest to reach first.
+func (p *planning) onwards(d *Diagnosis) {
+	for _, pt := range p.points() {
+		if len(d.Next) < listedSteps && !p.readAlready(pt, references.RedOnGround) {
+			d.Next = append(d.Next, Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: references.RedOnGround.String(), Seconds: p.costs.Measure, Outcomes: []StepOutcome{}})
+		}
+	}
+}
+
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
 	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoLook
@@ -150,6 +161,7 @@ func (p *planning) hypotheses() {
 		}
 		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
 		var needs []int
+		unknown := false
 		for k := range x.Faults {
 			f := x.Faults[k]
 			if f.Locus != nil {
@@ -161,11 +173,15 @@ func (p *planning) hypotheses() {
 				continue
 			}
 			h.faults = append(h.faults, f)
+			if f.Locus != nil && f.Locus.Unknown {
+				unknown = true // reading on tells where it sits; no work on what is drawn repairs it
+				continue
+			}
 			needs = append(needs, p.need(p.remedy(&f)))
 		}
 		// Where nothing is wrong, no remedy mends it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
-		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
+		if len(needs) == 0 && len(x.Faults) > 0 && !proven && !unknown {
 			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
 		}

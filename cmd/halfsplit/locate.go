@@ -214,7 +214,11 @@ func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float6
 		heading = "NOTHING WRONG SO FAR"
 		text = "What was read is what good boards read. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
 	}
-	s.rule(heading, percent(good))
+	share := percent(good)
+	if d.Read < d.Pins {
+		heading, share = fmt.Sprintf("NO FAULT FOUND YET, %d of %d pins read", d.Read, d.Pins), ""
+	}
+	s.rule(heading, share)
 	s.gap()
 	if len(d.Abnormal) > 0 {
 		text = "The readings above are odd, but no fault explains them better than a board that is good. Read them again before anything is heated."

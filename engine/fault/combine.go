@@ -521,7 +521,7 @@ func (s *search) normalise() []Explanation {
 			if m >= len(s.cands) {
 				l := &s.lies[m-len(s.cands)]
 				for x := range partial {
-					partial[x].Faults = append(partial[x].Faults, Fault{Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
+					partial[x].Faults = append(partial[x].Faults, Fault{Locus: l.locus, Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
 				}
 				continue
 			}

@@ -274,6 +274,9 @@ func (o *Observation) df() float64 {
 	if o.Known != nil && !o.row.over {
 		return math.Max(o.Known.DF, 3)
 	}
+	if o.Matched {
+		return priorDF
+	}
 	return fewDF
 }
 

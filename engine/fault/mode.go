@@ -29,13 +29,14 @@ const (
 	Missing
 	Slipped  // of a reading: the probe was beside the point
 	Doubtful // of a known-good value: it is not to be trusted
+	UnknownPath
 	modes
 )
 
 var modeNames = [modes]string{
 	"shorted", "leaky", "open", "raised resistance", "shorted to supply",
 	"joint open", "joint poor", "trace broken", "trace poor", "bridged", "leak between pins",
-	"missing", "probe slipped", "known good doubtful",
+	"missing", "probe slipped", "known good doubtful", "unknown path",
 }
 
 // String is the name in tables, files and JSON.
@@ -63,7 +64,7 @@ func ModeNames() []string { return append([]string(nil), modeNames[:Slipped]...)
 // away.
 func (m Mode) Path() bool {
 	switch m {
-	case Shorted, Leaky, ToSupply, Bridged, BridgeLeaky:
+	case Shorted, Leaky, ToSupply, Bridged, BridgeLeaky, UnknownPath:
 		return true
 	}
 	return false

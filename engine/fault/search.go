@@ -26,6 +26,9 @@ type Fault struct {
 
 // Changes gives what the fault does to a board.
 func (f *Fault) Changes() []network.Change {
+	if math.IsNaN(f.Ohms) {
+		return nil
+	}
 	if f.lacks > 0 {
 		return []network.Change{f.Locus.At(f.Ohms), gone(f.lacks)}
 	}
@@ -77,6 +80,7 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 		return nil, err
 	}
 	s.misleading()
+	s.anywhere(s.unknowns)
 	if err := s.combine(); err != nil {
 		return nil, err
 	}
@@ -85,16 +89,17 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 }
 
 type search struct {
-	m     *network.Model
-	p     *Priors
-	ph    *Physics
-	obs   []Observation
-	ev    Evidence
-	crew  *network.Crew
-	words int
-	came  float64   // see complaint
-	gain  []float64 // see gains
-	tied  []bool
+	m        *network.Model
+	p        *Priors
+	ph       *Physics
+	obs      []Observation
+	ev       Evidence
+	crew     *network.Crew
+	words    int
+	came     float64 // see complaint
+	unknowns []Locus
+	gain     []float64 // see gains
+	tied     []bool
 
 	cands  []*candidate
 	worked map[netlist.PartID]bool // parts that the bench has worked on
@@ -110,6 +115,7 @@ type search struct {
 // lie is an observation that misleads, or a known-good value that does.
 type lie struct {
 	mode   Mode
+	locus  *Locus // of what is not drawn
 	obs    int
 	mask   []uint64 // observations it takes out
 	odds   float64  // logarithm
@@ -126,7 +132,9 @@ type set struct {
 
 func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
-	s.result.Loci = loci
+	drawn := len(loci)
+	loci = append(loci, Unknowns(s.m, loci)...)
+	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.Surprise = make([]float64, len(s.obs))
 	if err := s.ph.Join(s.crew, s.obs); err != nil {
@@ -161,7 +169,7 @@ func (s *search) findCandidates() error {
 			wanted[h.locus] = wanted[h.locus] || h.wanted
 		}
 	}
-	s.came = s.complaint(loci, touched)
+	s.came = s.complaint(loci)
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
@@ -210,15 +218,12 @@ func (s *search) isOdd(obs int) bool {
 }
 
 // complaint gives the logarithm of the factor by which a complaint raises the odds
-// of every fault over none: before any reading, the faults that the readings could
-// show have 1 - Elsewhere between them. On large boards, whose odds add up to more
-// by themselves, they are left as they are.
-func (s *search) complaint(loci []Locus, touched [][]int) float64 {
+// of every fault over none: before any reading, all faults have 1 - Elsewhere between
+// them, whatever was read. On large boards, whose odds add up to more by themselves,
+// they are left as they are.
+func (s *search) complaint(loci []Locus) float64 {
 	sum := 0.0
 	for l := range loci {
-		if len(touched[l]) == 0 {
-			continue
-		}
 		for _, r := range loci[l].Modes {
 			sum += r.Odds
 		}
@@ -283,7 +288,7 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{Slipped, i, mask, math.Log(odds), density - s.alone(mask, i)})
+		s.lies = append(s.lies, lie{mode: Slipped, obs: i, mask: mask, odds: math.Log(odds), change: density - s.alone(mask, i)})
 		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {
@@ -305,16 +310,7 @@ func (s *search) misleading() {
 		for _, o := range group {
 			setBit(l.mask, o)
 		}
-		// the first may be anywhere, and the others of the spot are where it is
-		first := make([]uint64, s.words)
-		setBit(first, i)
-		density := math.Log(0.6 / oddSpan)
-		if s.obs[i].Over {
-			density = math.Log(0.3 * overDensity)
-		}
-		b := s.ph.Joint.block(l.mask, nil)
-		l.change = density + b.base - b.parts[0] - s.alone(l.mask, i)
-		l.odds = math.Log(l.odds)
+		l.change, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
 		s.lies = append(s.lies, l)
 	}
 }
