@@ -197,7 +197,8 @@ func (s *search) wanting(pairs []set) bool {
 	best := s.sets[0]
 	for _, list := range [2][]set{s.sets[1:], pairs} {
 		for _, st := range list {
-			if best.members[0] < 0 || st.score > best.score {
+			misled := func(m int) bool { return m >= len(s.cands) } // which accounts for anything
+			if !slices.ContainsFunc(st.members[:], misled) && (best.members[0] < 0 || st.score > best.score) {
 				best = st
 			}
 		}
@@ -372,7 +373,7 @@ func (s *search) joints(above float64) []joint {
 	for a := range members {
 		for b := a; b < len(members); b++ {
 			i, j := members[a][0], members[b][len(members[b])-1]
-			if i == j || !overlap(s.cands[i].strong, s.cands[j].strong) {
+			if i == j || s.cands[i].locus.Unknown || s.cands[j].locus.Unknown || !overlap(s.cands[i].strong, s.cands[j].strong) {
 				continue
 			}
 			ceiling := s.ceiling(i, j)

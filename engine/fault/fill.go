@@ -216,7 +216,7 @@ func (s *search) fill(cands []*candidate) error {
 // lines works out which observations a candidate is weighed with: those that it moves
 // by a share of what they vary by, and others of their lines that cannot be counted on.
 func (s *search) lines(c *candidate) {
-	in, strong := map[int]bool{}, map[int]bool{} // lines
+	in := map[int]bool{} // lines
 	line := s.ph.Joint.line
 	c.tables = slices.DeleteFunc(c.tables, func(t table) bool { return !t.strong && !t.counts })
 	for i := range c.tables {
@@ -224,7 +224,6 @@ func (s *search) lines(c *candidate) {
 		in[line[t.obs]] = true
 		setBit(c.in, t.obs)
 		if t.strong {
-			strong[line[t.obs]] = true
 			setBit(c.strong, t.obs)
 			c.moves = append(c.moves, t.obs)
 		}
@@ -236,7 +235,7 @@ func (s *search) lines(c *candidate) {
 		if in[line[o]] {
 			setBit(c.in, o)
 		}
-		if strong[line[o]] {
+		if slices.ContainsFunc(c.moves, func(k int) bool { return s.ph.Joint.near(o, k) }) {
 			setBit(c.strong, o)
 		}
 	}

@@ -27,6 +27,7 @@ type Joint struct {
 	r     []float64 // V, what they are off
 	count []float64 // by how much each counts for others
 	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
+	close []bool    // by two of num: they hang together
 	line  []int     // by observation: the first of those that hang together with it
 	gap   []float64 // by observation: see surprises
 	p, pr []float64 // inverse of k as it counts, and times r
@@ -64,7 +65,7 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 		}
 	}
 	n := len(j.num)
-	j.k, j.extra = make([]float64, n*n), make([]float64, n)
+	j.k, j.extra, j.close = make([]float64, n*n), make([]float64, n), make([]bool, n*n)
 	alone := make([]float64, n) // variance without what sessions and ICs share
 	near := func(x, y *row) float64 { return ph.inLine(x, y) + together(x.shared, y.shared, keyNear) }
 	err := crew.Each(n, func(_ *network.Workspace, a int) error {
@@ -83,7 +84,8 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 		for b := 0; b < a; b++ {
 			j.k[b*n+a] = j.k[a*n+b]
 			x, y := &obs[j.num[a]].row, &obs[j.num[b]].row
-			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(alone[a]*alone[b]) {
+			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(alone[a]*alone[b]) && obs[j.num[a]].Odd < OddUnknown && obs[j.num[b]].Odd < OddUnknown {
+				j.close[a*n+b], j.close[b*n+a] = true, true
 				j.tie(j.num[a], j.num[b])
 			}
 		}
@@ -106,6 +108,12 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 		obs[i].Good = ph.given(&obs[i], &obs[i].row)
 		return nil
 	})
+}
+
+// near tells whether two observations hang together: of one net, or nearly so.
+func (j *Joint) near(x, y int) bool {
+	a, b := j.at[x], j.at[y]
+	return meet(&j.obs[x], &j.obs[y]) || a >= 0 && b >= 0 && j.close[a*len(j.num)+b]
 }
 
 // tie makes one line of those of two observations.
@@ -489,11 +497,12 @@ func factor(k []float64, m int) {
 // density gives the logarithm of the density of what was read; parts, where it is not
 // nil, takes what each observation has in it. Voltages count one given those before; OL
 // is the chance of a voltage beyond the display, given all voltages, and once for a
-// net. A reading far off says less of those of other lines that come after it.
+// net. A reading
+// that is far off says nothing of others, so that what it misses is counted once.
 func (b *block) density(s *shape, means, parts []float64) float64 {
 	m := len(b.ids)
 	var room [3][24]float64
-	z, held := room[0][:0], room[1][:0] // standard deviations, and as other lines count them
+	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
 	over := room[2][:0]                 // by OL: the logarithm of its chance
 	sum := 0.0
 	for k, i := range b.ids {
@@ -501,7 +510,7 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 		mean := means[k] + s.off[k]
 		row := s.l[k*m:][:k+1]
 		for d := 0; d < min(k, b.volts); d++ {
-			if b.j.line[b.ids[d]] == b.j.line[i] {
+			if b.j.near(i, b.ids[d]) {
 				mean += row[d] * z[d]
 			} else {
 				mean += row[d] * held[d]

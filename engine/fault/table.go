@@ -109,8 +109,12 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// leastMoved is the share of what a reading varies by that is worth a table.
-const leastMoved = 0.2
+// leastMoved is the share of what a reading varies by that is worth a table, mostMoved
+// that up to which other faults' effect on it is left as it is.
+const (
+	leastMoved = 0.2
+	mostMoved  = 0.5
+)
 
 // tabulate makes the table of a candidate for an observation that it touches; a normal
 // one is not off. A reading changes one way with the resistance
@@ -137,7 +141,8 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*table, error)
 	if moved < noVolts {
 		return nil, nil
 	}
-	t := &table{obs: obs, strong: moved > faintVolts, counts: moved > leastMoved*math.Hypot(o.Good.Sigma, o.Noise.Own) || o.Noise.Leads > 0}
+	share := moved / math.Hypot(o.Good.Sigma, o.Noise.Own)
+	t := &table{obs: obs, strong: moved > faintVolts && share > mostMoved, counts: share > leastMoved || o.Noise.Leads > 0}
 	n := full
 	switch {
 	case !t.strong:

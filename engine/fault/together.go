@@ -15,7 +15,8 @@ import (
 const (
 	coarse  = 6
 	finer   = 3
-	mostCut = 8
+	mostCut = 12
+	rounds  = 5
 )
 
 // Pairs of resistances whose logarithm lies below the best by more than this are
@@ -35,27 +36,27 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	d.block = s.ph.Joint.block(union(a.in, b.in), nil)
 	_, both := s.settled(a, b)
 	sort.SliceStable(both, func(x, y int) bool { return s.result.Base[both[x]] < s.result.Base[both[y]] })
-	d.oddest = both[:min(len(both), oddest)]
-	todo := d.pairs(a.pieces(), b.pieces())
+	d.oddest, d.many = both[:min(len(both), oddest)], len(both) > oddest
+	todo := d.pairs(a.pieces(), b.pieces(), 0)
 	var kept []pair
-	for level := 0; ; level++ {
+	for round := 0; ; round++ {
 		found, err := d.score(todo)
 		if err != nil {
 			return set{}, err
 		}
 		kept = append(kept, found...)
 		sort.SliceStable(kept, func(i, j int) bool { return kept[i].l > kept[j].l })
-		if level == finer {
+		if round == rounds {
 			break
 		}
-		todo, d.level = nil, level+1
+		todo = nil
 		rest := kept[:0]
 		for _, q := range kept {
-			if len(todo) >= 9*mostCut || q.l < d.top-notWorth || q.level < level || q.x.open() && q.y.open() {
+			if len(todo) >= 9*mostCut || q.l < d.top-notWorth || q.level == finer || q.x.open() && q.y.open() {
 				rest = append(rest, q)
 				continue
 			}
-			todo = append(todo, d.pairs(q.x.cut(), q.y.cut())...)
+			todo = append(todo, d.pairs(q.x.cut(), q.y.cut(), q.level+1)...)
 		}
 		if kept = rest; len(todo) == 0 {
 			break
@@ -71,8 +72,8 @@ type duet struct {
 	a, b   *candidate
 	block  *block  // the observations of all lines that either touches
 	oddest []int   // of them, those that are solved for
+	many   bool    // there are more that both move
 	top    float64 // the best pair so far
-	level  int
 }
 
 // oddest is for how many readings that two candidates both move the board is solved with
@@ -91,12 +92,12 @@ type pair struct {
 }
 
 // pairs joins pieces.
-func (d *duet) pairs(xs, ys []piece) []pair {
+func (d *duet) pairs(xs, ys []piece, level int) []pair {
 	out := make([]pair, 0, len(xs)*len(ys))
 	for _, x := range xs {
 		for _, y := range ys {
 			odds := math.Log(x.odds*y.odds) + d.warmth(d.a, x) + d.warmth(d.b, y)
-			out = append(out, pair{x: x, y: y, level: d.level, odds: odds})
+			out = append(out, pair{x: x, y: y, level: level, odds: odds})
 		}
 	}
 	return out
@@ -114,6 +115,9 @@ func (d *duet) warmth(c *candidate, p piece) float64 {
 // expect of both, and then with the board solved for both where that speaks for them.
 func (d *duet) score(todo []pair) (kept []pair, err error) {
 	for _, solve := range [2]bool{false, true} {
+		if !solve && !d.many {
+			continue
+		}
 		top := math.Inf(-1)
 		for k := range todo {
 			if todo[k].l, err = d.ratio(&todo[k], solve); err != nil {
@@ -127,7 +131,9 @@ func (d *duet) score(todo []pair) (kept []pair, err error) {
 		}
 		todo = slices.DeleteFunc(todo, func(q pair) bool { return q.l < top-farBelow })
 		sort.SliceStable(todo, func(i, j int) bool { return todo[i].l > todo[j].l })
-		todo = todo[:min(len(todo), mostSolved)]
+		if d.many {
+			todo = todo[:min(len(todo), mostSolved)]
+		}
 	}
 	return todo, nil
 }
@@ -247,7 +253,7 @@ func (p piece) blur() float64 {
 	return math.Min((p.hi-p.lo)*math.Ln10/math.Sqrt(12), mostBlur)
 }
 
-const mostBlur = 0.15
+const mostBlur = 0.45
 
 // cut divides a piece in three.
 func (p piece) cut() []piece {
