@@ -122,7 +122,7 @@ func (s *search) combine() error {
 	if s.wanting(pairs) { // else every reading is accounted for already
 		joints = s.joints(workShare + best)
 	}
-	joints = joints[:min(len(joints), boundBudget)]
+	joints = s.firstClasses(joints, boundBudget)
 	for _, q := range joints {
 		q.bound = s.bounded(q)
 		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
@@ -138,7 +138,7 @@ func (s *search) combine() error {
 		total = addLogs(total, pairs[i].score)
 	}
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
-	live = live[:min(len(live), jointBudget)]
+	live = s.firstClasses(live, jointBudget)
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
 		to := min(len(live), from+atOnce)
 		if err := s.solve(live[from:to]); err != nil {
@@ -182,7 +182,9 @@ func (s *search) gains() {
 		b := s.ph.Joint.block(in, nil)
 		for k, o := range b.ids {
 			s.gain[o] = b.peaks[k] - b.parts[k]
-			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > odd
+			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > odd && slices.ContainsFunc(b.ids, func(k int) bool {
+				return !meet(&s.obs[o], &s.obs[k]) && s.ph.Joint.near(o, k)
+			})
 		}
 	}
 }
@@ -304,12 +306,14 @@ func (s *search) best(a, b *candidate, in []uint64) float64 {
 			return c != nil && (c.locus.Series == high || s.tied[o]) && hasBit(c.in, o)
 		}
 		switch ca, cb := can(a), can(b); {
-		case ca && cb || ca && s.tied[o]:
+		case (ca || cb) && s.tied[o]:
 			sum += gain
+		case ca && cb:
+			sum += s.reach(a, b, o, gain)
 		case ca:
-			sum += s.reach(a, o, gain)
+			sum += s.reach(a, nil, o, gain)
 		case cb:
-			sum += s.reach(b, o, gain)
+			sum += s.reach(b, nil, o, gain)
 		}
 	}
 	return sum
@@ -322,19 +326,37 @@ func (s *search) lied(i, j int) set {
 	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
 
-// reach gives how much of a gain a candidate alone can have: all of it where what was
-// read lies between what its resistances predict.
-func (s *search) reach(c *candidate, obs int, gain float64) float64 {
-	t, o := c.table(obs), &s.obs[obs]
-	if t == nil {
-		return 0
+// span gives what the resistances of a candidate make of an observation, from the least
+// to the most volts.
+func (s *search) span(c *candidate, obs int) (lo, hi float64) {
+	lo = s.obs[obs].row.volts
+	hi = lo
+	if c == nil {
+		return lo, hi
 	}
-	lo, hi := o.row.volts, o.row.volts
+	t := c.table(obs)
+	if t == nil {
+		return lo, hi
+	}
 	for k := range t.at {
 		lo, hi = math.Min(lo, t.at[k].volts), math.Max(hi, t.at[k].volts)
 	}
 	if c.open {
 		lo, hi = math.Min(lo, t.open.volts), math.Max(hi, t.open.volts)
+	}
+	return lo, hi
+}
+
+// reach gives how much of a gain one or two candidates can have: all of it where what
+// was read lies between what their resistances predict. Together two paths leave of a
+// reading no less than the product of what each leaves, and two resistances add no more
+// than the sum.
+func (s *search) reach(a, b *candidate, obs int, gain float64) float64 {
+	o := &s.obs[obs]
+	lo, hi := s.span(a, obs)
+	if low, high := s.span(b, obs); b != nil {
+		lo *= low / math.Max(o.row.volts, 1e-3)
+		hi += high - o.row.volts
 	}
 	v := o.Volts
 	if o.Over {
@@ -393,6 +415,18 @@ func (s *search) joints(above float64) []joint {
 		return cmp.Or(cmp.Compare(b.bound, a.bound), cmp.Compare(a.i, b.i), cmp.Compare(a.j, b.j))
 	})
 	return out
+}
+
+// firstClasses cuts a list of joints after so many pairs of classes: those of one pair
+// cost no more than one.
+func (s *search) firstClasses(list []joint, most int) []joint {
+	seen := map[[2]int]bool{}
+	for k, q := range list {
+		if seen[s.classes(q)] = true; len(seen) > most {
+			return list[:k]
+		}
+	}
+	return list
 }
 
 // classes gives the classes of a joint, which have what is known of it.
