@@ -148,6 +148,12 @@ func telling(c plan.Choice) bool {
 // they need.
 func (p *planning) hypotheses() {
 	proven := p.unread() < 0
+	var undrawn []hypothesis
+	defer func() {
+		if len(p.remedies) == 0 { // reading on tells where it sits
+			p.hyps = append(p.hyps, undrawn...)
+		}
+	}()
 	for i := range p.res.Explanations {
 		x := &p.res.Explanations[i]
 		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis {
@@ -159,9 +165,14 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
+		if slices.ContainsFunc(x.Faults, isUnknown) {
+			// nor does any repair what is not drawn
+			p.problem.Rest += x.Probability
+			undrawn = append(undrawn, hypothesis{weight: x.Probability, faults: x.Faults})
+			continue
+		}
 		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
 		var needs []int
-		unknown := false
 		for k := range x.Faults {
 			f := x.Faults[k]
 			if f.Locus != nil {
@@ -173,15 +184,11 @@ func (p *planning) hypotheses() {
 				continue
 			}
 			h.faults = append(h.faults, f)
-			if f.Locus != nil && f.Locus.Unknown {
-				unknown = true // reading on tells where it sits; no work on what is drawn repairs it
-				continue
-			}
 			needs = append(needs, p.need(p.remedy(&f)))
 		}
 		// Where nothing is wrong, no remedy mends it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
-		if len(needs) == 0 && len(x.Faults) > 0 && !proven && !unknown {
+		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
 			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Read the odd points again.", seconds: p.costs.Measure})}
 		}
@@ -214,6 +221,8 @@ func (p *planning) healthy() float64 {
 }
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
+
+func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
 
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.

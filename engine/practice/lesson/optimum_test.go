@@ -91,7 +91,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			switch {
 			case !known:
 				t.Fatalf("mode %q", f.Mode)
-			case mode == fault.Doubtful:
+			case mode == fault.Doubtful || mode == fault.UnknownPath:
 				doubtful = true
 				continue
 			case mode == fault.Slipped:
