@@ -182,7 +182,8 @@ const (
 )
 
 // order sorts observations, and makes one of those that repeat another: the same point
-// in the same state by the same meter, read as the same within the meter's noise.
+// in the same state and session by the same meter, read as the same within the meter's
+// noise.
 func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation {
 	var of []int // in all, those that have an observation
 	for i := range all {
@@ -196,15 +197,15 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 		return cmp.Or(
 			cmp.Compare(p.Spot.Net, q.Spot.Net), cmp.Compare(p.Spot.Contact, q.Spot.Contact), cmp.Compare(p.Spot.Polarity, q.Spot.Polarity),
 			strings.Compare(p.Edits.Key(), q.Edits.Key()), cmp.Compare(p.Session, q.Session), cmp.Compare(p.Meter, q.Meter),
-			cmp.Compare(x.read.Reading.Unit, y.read.Reading.Unit), strings.Compare(x.read.Name, y.read.Name), strings.Compare(x.read.ToName, y.read.ToName),
-			compareBool(p.Over, q.Over), cmp.Compare(p.Volts, q.Volts),
+			cmp.Compare(x.read.Reading.Unit, y.read.Reading.Unit), strings.Compare(x.read.ToName, y.read.ToName),
+			compareBool(p.Over, q.Over), cmp.Compare(p.Volts, q.Volts), strings.Compare(x.read.Name, y.read.Name),
 		)
 	})
 	var out []fault.Observation
 	for k, i := range of {
 		t, o := &all[i], obs[all[i].obs]
 		if k > 0 {
-			if x := &all[of[k-1]]; repeats(t, x, o.Volts-out[x.obs].Volts) {
+			if x := &all[of[k-1]]; out[x.obs].Session == o.Session && repeats(t, x, math.Abs(o.Volts-out[x.obs].Volts)) {
 				t.obs = x.obs
 				out[x.obs].Repeats++
 				continue
@@ -233,15 +234,15 @@ func compareBool(a, b bool) int {
 	return 1
 }
 
-// repeats tells whether a reading, higher by so many volts, says another again.
-func repeats(t, x *taken, higher float64) bool {
+// repeats tells whether a reading that is so many volts away says another again.
+func repeats(t, x *taken, away float64) bool {
 	r := &t.read
 	if r.To != nil || x.read.To != nil || r.At.Net == netlist.None || r.Reading.Unit == quantity.Ohm || x.read.At != r.At ||
 		x.read.Polarity != r.Polarity || x.meter != t.meter || x.read.Reading.Unit != r.Reading.Unit ||
 		x.read.Reading.Overload != r.Reading.Overload || !x.edits.Equal(t.edits) {
 		return false
 	}
-	return r.Reading.Overload || higher <= 3*t.meter.Counts*t.meter.Resolution+0.002*r.Reading.Value
+	return r.Reading.Overload || away <= 3*t.meter.Counts*t.meter.Resolution+0.002*r.Reading.Value
 }
 
 // matched tells whether a reading can be held against lines that should read alike:

@@ -231,6 +231,10 @@ func (s *search) wanting(pairs []set) bool {
 // mean, and an observation that one settles and the other hardly moves counts
 // for the first alone.
 func (s *search) apart(i, j int, best float64) float64 {
+	if s.sameLine(i, j) {
+		a, b := &s.lies[i-len(s.cands)], &s.lies[j-len(s.cands)]
+		return a.odds + b.odds + a.own + b.own - s.alone(union(a.mask, b.mask), a.obs)
+	}
 	score := 0.0
 	for _, k := range [2][2]int{{i, j}, {j, i}} {
 		a, b := k[0], k[1]
@@ -241,6 +245,14 @@ func (s *search) apart(i, j int, best float64) float64 {
 		}
 	}
 	return score
+}
+
+// sameLine tells whether two members are misleading readings of one line. What these
+// gain is not the sum of what each does: one that contradicts the other is out with
+// either.
+func (s *search) sameLine(i, j int) bool {
+	n := len(s.cands)
+	return i >= n && j >= n && s.ph.Joint.line[s.lies[i-n].obs] == s.ph.Joint.line[s.lies[j-n].obs]
 }
 
 // couldLie is a quick upper bound of lied: every observation left at its best.
@@ -498,7 +510,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) {
 			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
 				continue
 			}
-			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) {
+			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) || s.sameLine(k, i) || s.sameLine(k, j) {
 				continue
 			}
 			m := [3]int{i, j, k}

@@ -433,7 +433,7 @@ func (j *Joint) block(in, skip []uint64) *block {
 	b.peaks = make([]float64, len(rows))
 	for k, i := range b.ids {
 		if o := &j.obs[i]; o.Over {
-			b.peaks[k] = math.Log(overDensity)
+			b.peaks[k] = 0
 		} else {
 			sd := b.null.l[k*len(rows)+k] * math.Min(1, math.Abs(o.Volts)/math.Max(o.row.volts, 1e-3))
 			b.peaks[k] = math.Log(studentDensity(0, o.df()) / math.Max(sd, o.Noise.Own))
@@ -522,7 +522,7 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 			for _, x := range row[min(k, b.volts):] {
 				v += x * x
 			}
-			l = math.Log((1-o.Odd)*0.5*math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v))*overDensity + o.Odd*oddOver*overDensity)
+			l = math.Log((1-o.Odd)*0.5*math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v)) + o.Odd*oddOver)
 			over = append(over, l)
 			for d := b.volts; d < k; d++ {
 				if meet(o, &b.j.obs[b.ids[d]]) {

@@ -372,17 +372,12 @@ func (o *Observation) LogLikelihood(p Prediction) float64 {
 		// the display's limit against the spread of what is there
 		s := math.Hypot(p.Sigma, o.Noise.Own)
 		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
-		return math.Log((1-o.Odd)*tail*overDensity + o.Odd*oddOver*overDensity)
+		return math.Log((1-o.Odd)*tail + o.Odd*oddOver)
 	}
 	s := math.Hypot(p.Sigma, o.Noise.Own)
 	z := (o.Volts - p.Volts) / s
 	return math.Log((1-o.Odd)*studentDensity(z, p.DF)/s + o.Odd*(1-oddOver)/oddSpan)
 }
-
-// overDensity makes a certain OL as likely as a reading that falls within a
-// millivolt or two of what was foretold; only ratios under one observation
-// matter, so any value does.
-const overDensity = 200.0
 
 // Surprise gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's

@@ -119,6 +119,7 @@ type lie struct {
 	obs    int
 	mask   []uint64 // observations it takes out
 	odds   float64  // logarithm
+	own    float64  // log density of what it takes out
 	change float64  // log likelihood ratio against a good board
 }
 
@@ -283,12 +284,12 @@ func (s *search) misleading() {
 		}
 		density := math.Log(0.6 / oddSpan)
 		if o.Over {
-			density = math.Log(0.4 * overDensity)
+			density = math.Log(0.4)
 		}
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{mode: Slipped, obs: i, mask: mask, odds: math.Log(odds), change: density - s.alone(mask, i)})
+		s.lies = append(s.lies, lie{mode: Slipped, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
 		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {
@@ -310,7 +311,8 @@ func (s *search) misleading() {
 		for _, o := range group {
 			setBit(l.mask, o)
 		}
-		l.change, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
+		l.own, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
+		l.change = l.own - s.alone(l.mask, i)
 		s.lies = append(s.lies, l)
 	}
 }

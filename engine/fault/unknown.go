@@ -93,18 +93,19 @@ func (s *search) anywhere(unknowns []Locus) {
 		for _, r := range l.Modes {
 			odds += r.Odds
 		}
-		s.lies = append(s.lies, lie{mode: UnknownPath, locus: l, obs: first, mask: mask, odds: math.Log(odds), change: s.elsewhere(mask, first)})
+		own := s.elsewhere(mask, first)
+		s.lies = append(s.lies, lie{mode: UnknownPath, locus: l, obs: first, mask: mask, odds: math.Log(odds), own: own, change: own - s.alone(mask, first)})
 	}
 }
 
-// elsewhere gives the log likelihood ratio of some observations of one net over a good
-// board's, if the first of them may be anywhere on the display and the others are where
+// elsewhere gives the logarithm of the density of some observations of one net if the
+// first of them may be anywhere on the display and the others are where
 // it is.
 func (s *search) elsewhere(mask []uint64, first int) float64 {
 	density := math.Log((1 - oddOver) / oddSpan)
 	if s.obs[first].Over {
-		density = math.Log(oddOver * overDensity)
+		density = math.Log(oddOver)
 	}
 	b := s.ph.Joint.block(mask, nil)
-	return density + b.base - b.parts[0] - s.alone(mask, first)
+	return density + b.base - b.parts[0]
 }
