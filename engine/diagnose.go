@@ -204,6 +204,9 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 		return r
 	}
 	r.Cured = cured(f, q.Board, q.edits)
+	if e, ok := f.Lacks(); ok {
+		r.Lacks = q.model.Describe(e)
+	}
 	l := f.Locus
 	r.At = l.Name(q.Board)
 	switch {

@@ -110,6 +110,9 @@ type FaultReport struct {
 	Ohms     *float64 `json:"ohms"`            // the resistance that fits best; null where it has none
 	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
 	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
+	// Lacks is the pin that has no junction to ground or supply if this is the fault;
+	// no good board ever showed one.
+	Lacks string `json:"lacks,omitempty"`
 }
 
 // Suspect is a part or place that may be bad.

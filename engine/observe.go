@@ -140,7 +140,7 @@ func (e *Engine) known(s fit.Spot) *fit.Known {
 // depend on that of entry.
 func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
 	var meters []references.Meter
-	var heated, last time.Time
+	var last time.Time
 	session := 0
 	for _, st := range c.Stages() {
 		meter := slices.Index(meters, st.Meter)
@@ -149,8 +149,7 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 			meters = append(meters, st.Meter)
 		}
 		for _, ev := range st.Events {
-			if ev.Kind.Edits() {
-				heated = ev.Time
+			if ev.Kind.Edits() { // and heats the board
 				session++
 			} else if !ev.Time.IsZero() && !last.IsZero() && ev.Time.Sub(last) > cooled {
 				session++
@@ -164,7 +163,6 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 					t.obs = len(obs)
 					o := e.observation(r, st.Meter, st.Edits)
 					o.Session, o.Meter = session, meter
-					o.Hot = !heated.IsZero() && !ev.Time.IsZero() && ev.Time.Sub(heated) < hot
 					obs = append(obs, o)
 				}
 				all = append(all, t)
@@ -174,12 +172,8 @@ func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation)
 	return all, e.order(all, obs)
 }
 
-// A board stays as warm as it is for the time of cooled, and is hot after rework for the
-// time of hot.
-const (
-	cooled = 30 * time.Minute
-	hot    = 10 * time.Minute
-)
+// cooled is the time for which a board is taken to stay as warm as it is.
+const cooled = 30 * time.Minute
 
 // order sorts observations, and makes one of those that repeat another: the same point
 // in the same state and session by the same meter, read as the same within the meter's

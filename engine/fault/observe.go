@@ -20,10 +20,8 @@ type Observation struct {
 	Over    bool          // the display showed OL
 	Repeats int           // times that the same was read again
 	// Session numbers the stretch of time in which the board stayed as warm as it was,
-	// Hot tells that heat was put into it shortly before, and Meter numbers the meter:
-	// what the reading has in common with others.
+	// and Meter numbers the meter: what the reading has in common with others.
 	Session, Meter int
-	Hot            bool
 	Matched        bool // held against lines that should read alike
 	Noise          Noise
 	// Odd is the share of such readings that nothing accounts for: one of
@@ -96,7 +94,6 @@ type Physics struct {
 const (
 	boardShift   = 0.007 // V, all junctions of the board, by lot and meter; from memory
 	sessionShift = 0.004 // V, all junctions in one session, by temperature (2 K); from memory
-	hotShift     = 0.020 // V, the same for ten minutes after hot air; from memory
 	lotShift     = 0.005 // V, all junctions of one IC, by lot and maker; from memory
 	// Own noise of a reading: a step of the display and one count either way in two
 	// readings of five, in counts (sqrt(1/12 + 2/5)); and what the model itself gets
@@ -164,11 +161,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
 	q.slopes, slope = ph.Belief.Slopes(w, ph.Values.Celsius)
 	q.share(keyBoard, boardShift*slope)
-	warmth := sessionShift
-	if o.Hot {
-		warmth = hotShift
-	}
-	q.share(keySession+o.Session, warmth*slope)
+	q.share(keySession+o.Session, sessionShift*slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
 	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)

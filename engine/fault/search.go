@@ -24,6 +24,10 @@ type Fault struct {
 	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
 }
 
+// Lacks gives the junction that the board lacks if the fault is to explain its readings,
+// and false where it may be there.
+func (f *Fault) Lacks() (element int32, ok bool) { return f.lacks, f.lacks > 0 }
+
 // Changes gives what the fault does to a board.
 func (f *Fault) Changes() []network.Change {
 	if math.IsNaN(f.Ohms) {
