@@ -2,6 +2,7 @@ package engine
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -139,15 +140,15 @@ func (e *Engine) known(s fit.Spot) *fit.Known {
 // observe turns the readings of a case into observations, in an order that does not
 // depend on that of entry.
 func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
-	var meters []references.Meter
+	var meters []references.Meter // in an order of their own, whichever was used first
+	for _, st := range c.Stages() {
+		meters = append(meters, st.Meter)
+	}
+	slices.SortFunc(meters, func(a, b references.Meter) int { return strings.Compare(fmt.Sprint(a), fmt.Sprint(b)) })
 	var last time.Time
 	session := 0
 	for _, st := range c.Stages() {
 		meter := slices.Index(meters, st.Meter)
-		if meter < 0 {
-			meter = len(meters)
-			meters = append(meters, st.Meter)
-		}
 		for _, ev := range st.Events {
 			if ev.Kind.Edits() { // and heats the board
 				session++

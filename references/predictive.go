@@ -1,7 +1,6 @@
 package references
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -132,19 +131,23 @@ func PerBoard(samples []Sample) []float64 {
 
 // WithoutBoard leaves out the samples of a board, by its place in PerBoard.
 func WithoutBoard(samples []Sample, board int) []Sample {
-	var names []string
-	of := func(s Sample) string {
-		if s.Sweep.Sample != "" {
-			return s.Sweep.Sample
-		}
-		return fmt.Sprintf("%p", s.Sweep)
+	of, boards := boardOf(samples)
+	voltage := make([]bool, boards)
+	for i, s := range samples {
+		voltage[of[i]] = voltage[of[i]] || !s.Overload
 	}
-	for _, s := range samples {
-		if !s.Overload && !slices.Contains(names, of(s)) {
-			names = append(names, of(s))
+	left := board
+	out := slices.Index(voltage, true)
+	for ; left > 0; left-- {
+		out += 1 + slices.Index(voltage[out+1:], true)
+	}
+	var rest []Sample
+	for i, s := range samples {
+		if of[i] != out {
+			rest = append(rest, s)
 		}
 	}
-	return slices.DeleteFunc(slices.Clone(samples), func(s Sample) bool { return of(s) == names[board] })
+	return rest
 }
 
 // wrongValue is the share of readings of good boards that are mistyped, of another pin,
@@ -176,11 +179,25 @@ func Wrong(volts float64, others []float64) float64 {
 // perBoard makes one value a board: the mean of its voltages; OL where it read
 // nothing else.
 func perBoard(samples []Sample) (volts []float64, overloads int) {
-	type board struct {
-		sum   float64
-		volts int
+	of, boards := boardOf(samples)
+	sum, count := make([]float64, boards), make([]int, boards)
+	for i, s := range samples {
+		if !s.Overload {
+			sum[of[i]] += s.Volts
+			count[of[i]]++
+		}
 	}
-	boards := make([]board, 0, len(samples))
+	for b := range boards {
+		if count[b] > 0 {
+			volts = append(volts, sum[b]/float64(count[b]))
+		}
+	}
+	return volts, boards - len(volts)
+}
+
+// boardOf numbers the boards of samples in the order in which they come: sweeps of one
+// sample are of one board, and a sweep without a sample is of a board of its own.
+func boardOf(samples []Sample) (of []int, boards int) {
 	bySample := make(map[string]int)
 	bySweep := make(map[*Sweep]int)
 	for _, s := range samples {
@@ -189,22 +206,13 @@ func perBoard(samples []Sample) (volts []float64, overloads int) {
 			i, known = bySample[name]
 		}
 		if !known {
-			i = len(boards)
-			boards = append(boards, board{})
+			i = boards
+			boards++
 		}
-		bySweep[s.Sweep] = i
-		bySample[s.Sweep.Sample] = i
-		if !s.Overload {
-			boards[i].sum += s.Volts
-			boards[i].volts++
-		}
+		bySweep[s.Sweep], bySample[s.Sweep.Sample] = i, i
+		of = append(of, i)
 	}
-	for _, b := range boards {
-		if b.volts > 0 {
-			volts = append(volts, b.sum/float64(b.volts))
-		}
-	}
-	return volts, len(boards) - len(volts)
+	return of, boards
 }
 
 // Voltage is the distribution of the reading where it is not OL. Its Center is

@@ -24,6 +24,7 @@ type Joint struct {
 	num   []int     // observations whose reading and prediction are both a voltage
 	at    []int     // by observation: its place in num, -1 for none
 	k     []float64 // covariance of good boards' readings in num, their own variances included
+	own   []float64 // V^2, by place in num: variance without what sessions and ICs share
 	r     []float64 // V, what they are off
 	count []float64 // by how much each counts for others
 	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
@@ -65,8 +66,7 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 		}
 	}
 	n := len(j.num)
-	j.k, j.extra, j.close = make([]float64, n*n), make([]float64, n), make([]bool, n*n)
-	alone := make([]float64, n) // variance without what sessions and ICs share
+	j.k, j.own, j.extra, j.close = make([]float64, n*n), make([]float64, n), make([]float64, n), make([]bool, n*n)
 	near := func(x, y *row) float64 { return ph.inLine(x, y) + together(x.shared, y.shared, keyNear) }
 	err := crew.Each(n, func(_ *network.Workspace, a int) error {
 		x := &obs[j.num[a]].row
@@ -74,7 +74,7 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 			j.k[a*n+b] = ph.covariance(x, &obs[j.num[b]].row)
 		}
 		j.k[a*n+a] += x.own
-		alone[a] = near(x, x) + x.own
+		j.own[a] = near(x, x) + x.own
 		return nil
 	})
 	if err != nil {
@@ -84,7 +84,7 @@ func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 		for b := 0; b < a; b++ {
 			j.k[b*n+a] = j.k[a*n+b]
 			x, y := &obs[j.num[a]].row, &obs[j.num[b]].row
-			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(alone[a]*alone[b]) && obs[j.num[a]].Odd < OddUnknown && obs[j.num[b]].Odd < OddUnknown {
+			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(j.own[a]*j.own[b]) && obs[j.num[a]].Odd < OddUnknown && obs[j.num[b]].Odd < OddUnknown {
 				j.close[a*n+b], j.close[b*n+a] = true, true
 				j.tie(j.num[a], j.num[b])
 			}
@@ -126,9 +126,13 @@ func (j *Joint) tie(a, b int) {
 	}
 }
 
-// meet tells whether two observations were read on the same net, or on the same pin
-// that goes nowhere.
+// meet tells whether two observations were read on the same net, on the same pin that
+// is not connected, or between the same two points.
 func meet(a, b *Observation) bool {
+	if a.Between && b.Between {
+		p, q := &a.Probe, &b.Probe
+		return p.Plus == q.Plus && p.Minus == q.Minus || p.Plus == q.Minus && p.Minus == q.Plus
+	}
 	return !a.Between && !b.Between && a.Spot.Net == b.Spot.Net && a.Spot.Contact == b.Spot.Contact
 }
 
@@ -145,16 +149,24 @@ const mostExtra = 1.0
 // weigh settles by how much each reading counts for others. Each round takes the
 // counts of the last (mean field); damping keeps two readings that contradict each
 // other from taking turns.
+//
+// A line's own spread is a Student t, so that a reading far off lies there more likely
+// in its own part than in what it shares: the variance of that part counts
+// (df + z^2)/(df + 1) times, with z of what is its own (the EM weights of the t, Lange,
+// Little and Taylor 1989, from memory).
 func (j *Joint) weigh() error {
 	n := len(j.num)
 	j.count = make([]float64, n)
-	set := func(a int, count, variance float64) {
+	set := func(a int, count, off, variance float64) {
 		j.count[a] = count
-		j.extra[a] = math.Min((1/math.Max(count, 1e-9)-1)*variance, mostExtra)
+		df, own := j.obs[j.num[a]].df(), math.Min(j.own[a], variance)
+		off *= (own + j.extra[a]) / (variance + j.extra[a])
+		tail := own * ((df+off*off/own)/(df+1) - 1)
+		j.extra[a] = clamp(math.Max((1/math.Max(count, 1e-9)-1)*variance, tail), 0, mostExtra)
 	}
 	for a, i := range j.num {
 		sd := math.Sqrt(j.k[a*n+a])
-		set(a, healthy(j.r[a]/sd, sd, j.obs[i].df()), sd*sd)
+		set(a, healthy(j.r[a]/sd, sd, j.obs[i].df()), j.r[a], sd*sd)
 	}
 	for round := range 12 {
 		if err := j.invert(); err != nil {
@@ -162,7 +174,7 @@ func (j *Joint) weigh() error {
 		}
 		moved := 0.0
 		next := make([]float64, n)
-		variances := make([]float64, n)
+		offs, variances := make([]float64, n), make([]float64, n)
 		for a, i := range j.num {
 			var mates []int
 			for b, k := range j.num {
@@ -174,14 +186,15 @@ func (j *Joint) weigh() error {
 			k := slices.Index(mates, a)
 			variances[a] = cov[k*len(mates)+k]
 			sd := math.Sqrt(variances[a])
-			next[a] = healthy((j.r[a]-mean[k])/sd, sd, j.obs[i].df())
+			offs[a] = j.r[a] - mean[k]
+			next[a] = healthy(offs[a]/sd, sd, j.obs[i].df())
 			if round > 1 {
 				next[a] = math.Sqrt(next[a] * j.count[a])
 			}
 			moved = math.Max(moved, math.Abs(next[a]-j.count[a]))
 		}
 		for a := range next {
-			set(a, next[a], variances[a])
+			set(a, next[a], offs[a], variances[a])
 		}
 		if moved < 1e-3 {
 			break
@@ -351,7 +364,7 @@ func (j *Joint) without(some []int) *condition {
 func (j *Joint) say(o *Observation, q *row) (shift, less float64) {
 	var own []int
 	for a, i := range j.num {
-		if meet(o, &j.obs[i]) {
+		if o == &j.obs[i] || meet(o, &j.obs[i]) {
 			own = append(own, a)
 		}
 	}
