@@ -45,7 +45,7 @@ func TestVerdicts(t *testing.T) {
 		{"J1.1", "", "-0.001", red, engine.IsShorted},
 		{"J1.1", "", "OL", red, engine.IsOpen},
 		{"J1.1", "", "2.5", red, engine.High},
-		{"J1.4", "", "OL", red, engine.Agrees}, // a pin that goes nowhere
+		{"J1.4", "", "OL", red, engine.Agrees}, // a pin that not connected (NC)
 		{"J1.4", "", "0.600", red, engine.UnexpectedPath},
 		{"J1.4", "", "0.000", red, engine.UnexpectedPath},
 		{"J1.5", "", "0.001", red, engine.Agrees}, // ground
@@ -70,7 +70,7 @@ func TestVerdicts(t *testing.T) {
 			t.Fatal(err)
 		}
 		if len(got) != 1 || got[0].Verdict != tt.want {
-			t.Errorf("%s to %q shows %s (%v): %q (%.1f sigmas, foretold %v), want %q", tt.at, tt.to, tt.shown, tt.pol, got[0].Verdict, got[0].Surprise, text(got[0].Foretold), tt.want)
+			t.Errorf("%s to %q shows %s (%v): %q (%.1f sigmas, predicted %v), want %q", tt.at, tt.to, tt.shown, tt.pol, got[0].Verdict, got[0].ZScore, text(got[0].Predicted), tt.want)
 		}
 	}
 }
@@ -116,7 +116,7 @@ const designExample = `
 {"board":"Kestrel K3","revision":"C",
  "abnormal":[{"at":"J7.2","volts":null,"overload":true,"known_good":0.452,"sigma":0.004,"verdict":"open"}],
  "explanations":[{"faults":[{"part":"R12","terminal":"","mode":"open","ohms":null}],"probability":0.71}],
- "suspects":[{"part":"R12","probability":0.74,"modes":{"open":0.71,"joint open":0.03},"reasons":[{"at":"J7.2","foretold":null,"overload":true}],"remedy":"replace"}],
+ "suspects":[{"part":"R12","probability":0.74,"modes":{"open":0.71,"open joint":0.03},"reasons":[{"at":"J7.2","predicted":null,"overload":true}],"remedy":"replace"}],
  "next":[{"do":"measure","at":"R12.2","part":"","polarity":"red-on-ground","seconds":10,"outcomes":[{"volts":0.430,"overload":false,"probability":0.74,"means":["R12 open"]}]}],
  "unseen":[{"part":"C40","mode":"leaky","above_ohms":6500}]}`
 
@@ -182,10 +182,10 @@ func TestParseFault(t *testing.T) {
 	}{
 		{"R1:open", "R1", fault.Open, inf},
 		{"R1:OPEN", "R1", fault.Open, inf},
-		{"R1:raised resistance=1k", "R1", fault.Raised, 1e3},
-		{"R1:raised=4K7", "R1", fault.Raised, 4700}, // its key in a priors file
+		{"R1:high resistance=1k", "R1", fault.High, 1e3},
+		{"R1:raised=4K7", "R1", fault.High, 4700}, // its key in a priors file
 		{"C1:short", "C1", fault.Shorted, 0.5},
-		{"R1:raised-resistance=4K7", "R1", fault.Raised, 4700},
+		{"R1:high-resistance=4K7", "R1", fault.High, 4700},
 		{"C1:leaky=470", "C1", fault.Leaky, 470},
 		{"C1:leaky=470 ohm", "C1", fault.Leaky, 470},
 		{"C1:leaky", "C1", fault.Leaky, 1e3}, // the middle of 10 ohm to 100 kohm, by ratio
@@ -194,10 +194,10 @@ func TestParseFault(t *testing.T) {
 		{"U1.2:shorted", "U1", fault.Shorted, 0.5},
 		{"U1.2:shorted to supply", "U1", fault.ToSupply, 0.5},
 		{"U1.2:shortedtosupply", "U1", fault.ToSupply, 0.5},
-		{"U1.2:joint open", "U1", fault.JointOpen, inf},
+		{"U1.2:open joint", "U1", fault.OpenJoint, inf},
 		{"J1.1-J1.2:bridged", "J1.1 to J1.2", fault.Bridged, 0.5},
-		{"J1.1:joint-open", "J1.1", fault.JointOpen, inf},
-		{"TP1-R1.1:trace broken", "TP1 to R1.1", fault.TraceBroken, inf},
+		{"J1.1:joint-open", "J1.1", fault.OpenJoint, inf},
+		{"TP1-R1.1:broken trace", "TP1 to R1.1", fault.BrokenTrace, inf},
 	}
 	for _, tt := range good {
 		f, err := s.e.ParseFault(tt.text)
@@ -223,7 +223,7 @@ func TestParseFault(t *testing.T) {
 		{"C1:open", "C1 cannot be open in a way that a meter sees"},
 		{"RI:open", "R1"},
 		{"R99:open", "nothing on the board"},
-		{"J1.5:joint open", "nothing on the board"},
+		{"J1.5:open joint", "nothing on the board"},
 		{"C1:leaky=lots", "leaky=lots"},
 		{"C1:leaky=", "leaky="},
 		{"C1:leaky=-5", "leaky=-5"},
@@ -273,8 +273,8 @@ func TestBlame(t *testing.T) {
 		{"filter open", s.open(reads(s.sweep(red, s.faulty(none, "FL1:open"))...), reads(s.read("FL1.in", "FL1.out", "OL ohm", red))), "FL1", 0.8},
 		{"leak behind a resistor", s.open(reads(s.sweep(red, s.faulty(none, "C3:leaky=150"))...)), "C3", 0.1},
 		{"short behind a resistor", s.open(reads(s.sweep(red, s.faulty(none, "C3:shorted=0.3"))...)), "C3", 0.25},
-		{"lifting clears the line", s.open(reads(s.sweep(red, s.faulty(none, "C3:shorted=0.3"))...),
-			journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{s.part("C3")}},
+		{"removing clears the line", s.open(reads(s.sweep(red, s.faulty(none, "C3:shorted=0.3"))...),
+			journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{s.part("C3")}},
 			reads(s.read("J1.6", "", jsonText(t, s.show("J1.6", red, network.State{}).Value), red))), "C3", 0.9},
 		{"bridged pins", s.open(reads(s.sweep(red, s.faulty(none, "J1.1-J1.2:bridged"))...), reads(s.read("J1.1", "J1.2", "0.5 ohm", red))), "J1.1 to J1.2", 0.5},
 	}
@@ -300,7 +300,7 @@ func TestBenchClears(t *testing.T) {
 	s := newShop(t, small, 5)
 	none := netlist.Edits{}
 	r1 := s.part("R1")
-	joint, err := s.board.Mend("J1.1")
+	joint, err := s.board.Repair("J1.1")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -311,9 +311,9 @@ func TestBenchClears(t *testing.T) {
 		edits netlist.Edits
 		least float64 // the rest is that the first OL was a slip
 	}{
-		{"fit", "R1:open", journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{r1}}, none.Fit(r1), 0.7},
-		{"bridge", "R1:open", journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: r1, Ohms: 0.01}}}, none.Bridge(r1, 0.01), 0.7},
-		{"mend", "J1.1:joint open", journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{joint}}, none.Mend(joint), 0.5},
+		{"replace", "R1:open", journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{r1}}, none.Replace(r1), 0.7},
+		{"jumper", "R1:open", journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: r1, Ohms: 0.01}}}, none.Jumper(r1, 0.01), 0.7},
+		{"repair", "J1.1:open joint", journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{joint}}, none.Repair(joint), 0.5},
 	}
 	for _, tt := range tests {
 		bad := s.faulty(none, tt.fault)
@@ -377,7 +377,7 @@ parts:
 		}
 	}
 	if proofs == 0 {
-		t.Errorf("C1 is shorted and no step mends anything: %+v", d.Next)
+		t.Errorf("C1 is shorted and no step repairs anything: %+v", d.Next)
 	}
 }
 
@@ -392,7 +392,7 @@ ground: GND
 connectors:
   J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
 parts:
-  D1: {kind: clamp, pins: [SIG, GND]}
+  D1: {kind: tvs, pins: [SIG, GND]}
   U1: {kind: ic, pins: {1: V3, 2: SIG, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
 `), t.Name())
 	if err != nil {
@@ -428,26 +428,26 @@ func TestSlip(t *testing.T) {
 	slipped := 0.0
 	for _, x := range d.Explanations {
 		for _, f := range x.Faults {
-			if f.Mode == fault.Slipped.String() && f.At == "J1.1" {
+			if f.Mode == fault.Missed.String() && f.At == "J1.1" {
 				slipped += x.Probability
 			}
 		}
 	}
 	if slipped < 0.8 {
-		t.Errorf("the probe slipped with %.3f, want 0.8; explanations %+v", slipped, d.Explanations)
+		t.Errorf("the probe missed the pad with %.3f, want 0.8; explanations %+v", slipped, d.Explanations)
 	}
 	// the same read twice is no slip
 	d = s.diagnose(s.open(reads(wrong), reads(rs[1:]...), reads(wrong)))
 	twice := 0.0
 	for _, x := range d.Explanations {
 		for _, f := range x.Faults {
-			if f.Mode == fault.Slipped.String() {
+			if f.Mode == fault.Missed.String() {
 				twice += x.Probability
 			}
 		}
 	}
 	if twice > slipped/2 {
-		t.Errorf("read twice alike, the probe slipped with %.3f, beside %.3f where it was read right in between", twice, slipped)
+		t.Errorf("read twice alike, the probe missed the pad with %.3f, beside %.3f where it was read right in between", twice, slipped)
 	}
 }
 
@@ -467,7 +467,7 @@ func TestAlike(t *testing.T) {
 		t.Errorf("one twin shorted: its parts have %.3f together; suspects %+v", p, d.Suspects)
 	}
 	if !strings.Contains(strings.Join(d.Notes, "\n"), "should read alike") {
-		t.Errorf("notes %q do not say what the readings were held against", d.Notes)
+		t.Errorf("notes %q do not say what the readings were compared with", d.Notes)
 	}
 }
 

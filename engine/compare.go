@@ -24,10 +24,10 @@ func (e *Engine) Compare(c *journal.Case) ([]Comparison, error) {
 const (
 	verdictSigmas = 3.3   // beyond which a reading is low or high: 1 in 1,000 good ones
 	shortVolts    = 0.015 // V below which a line that should read a drop counts as shorted
-	settleSeconds = 0.3   // s of settling worth telling (design section 3)
+	settleSeconds = 0.3   // s of settling worth telling
 )
 
-// compare describes readings whose observations have been foreseen.
+// compare describes readings whose observations have been predicted.
 func (e *Engine) compare(all []taken, obs []fault.Observation) []Comparison {
 	out := make([]Comparison, 0, len(all))
 	for i := range all {
@@ -50,23 +50,23 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 		}
 	}
 	if t.obs < 0 { // ground
-		c.KnownGood, c.Foretold, c.Verdict = number(0), number(0), Agrees
+		c.KnownGood, c.Predicted, c.Verdict = number(0), number(0), Agrees
 		if t.read.Reading.Overload {
-			c.Verdict, c.Surprise = IsOpen, 12
+			c.Verdict, c.ZScore = IsOpen, 12
 		} else if math.Abs(t.read.Reading.Value) > shortVolts && !inOhms {
-			c.Verdict, c.Surprise = High, 12
+			c.Verdict, c.ZScore = High, 12
 		}
 		return c
 	}
 	o := &obs[t.obs]
 	d := o.Probe.Meter
 	goodOver := o.Good.Volts > d.Over
-	c.Foretold, c.ForetoldOverload = level(o.Good.Volts, d)
+	c.Predicted, c.PredictedOverload = level(o.Good.Volts, d)
 	if inOhms {
 		// told in ohms below; the search works in volts
-		c.Foretold = nil
+		c.Predicted = nil
 		if !goodOver {
-			c.Foretold = number(voltsToOhms(d, o.Good.Volts))
+			c.Predicted = number(voltsToOhms(d, o.Good.Volts))
 		}
 	}
 	if k := o.Known; k != nil && t.edits.AsDrawn() {
@@ -78,11 +78,11 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation) Comparison {
 		}
 	}
 	c.Sigma = o.Good.SD()
-	c.Surprise = o.Surprise(o.Good)
+	c.ZScore = o.ZScore(o.Good)
 	if o.Known == nil && !o.Matched && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
 	} else {
-		c.Verdict = verdict(o, goodOver, c.Surprise)
+		c.Verdict = verdict(o, goodOver, c.ZScore)
 	}
 	c.Settling = e.settling(t.read.At.Net, t.edits, math.Min(o.Good.Volts, d.Open), d)
 	return c
@@ -133,10 +133,10 @@ func number(v float64) *float64 {
 
 // Question asks what the meter should show.
 type Question struct {
-	Faults                  []string // such as "R12:open", "C40:leaky=470", "J7.2-J7.3:bridged"
-	Lifted, Fitted, Bridged []string // parts
-	Setting                 Setting
-	Points                  []string // empty for every point of the board
+	Faults                      []string // such as "R12:open", "C40:leaky=470", "J7.2-J7.3:bridged"
+	Removed, Replaced, Jumpered []string // parts
+	Setting                     Setting
+	Points                      []string // empty for every point of the board
 }
 
 // Setting is how the meter stands.
@@ -145,17 +145,17 @@ type Setting struct {
 	BlackOnGround bool
 }
 
-// Expect foretells the readings at points of a board, with faults and edits if
+// Predict predicts the readings at points of a board, with faults and edits if
 // the question has any. Errors name what the question has wrong.
-func (e *Engine) Expect(q Question) ([]Expectation, error) {
+func (e *Engine) Predict(q Question) ([]Prediction, error) {
 	var edits netlist.Edits
 	for _, list := range []struct {
 		names []string
 		apply func(netlist.PartID)
 	}{
-		{q.Lifted, func(p netlist.PartID) { edits = edits.Lift(p) }},
-		{q.Fitted, func(p netlist.PartID) { edits = edits.Fit(p) }},
-		{q.Bridged, func(p netlist.PartID) { edits = edits.Bridge(p, bridgeOhms) }},
+		{q.Removed, func(p netlist.PartID) { edits = edits.Remove(p) }},
+		{q.Replaced, func(p netlist.PartID) { edits = edits.Replace(p) }},
+		{q.Jumpered, func(p netlist.PartID) { edits = edits.Jumper(p, jumperOhms) }},
 	} {
 		for _, name := range list.names {
 			p, err := e.Board.PartByName(name)
@@ -177,17 +177,17 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 	if err != nil {
 		return nil, err
 	}
-	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
+	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(e.model)
-	var out []Expectation
+	var out []Prediction
 	for _, p := range points {
 		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround))}
 		o.Known = e.known(o.Spot)
 		o.Probe = e.probe(p, nil, polarityOf(q.Setting.BlackOnGround), q.Setting.Drive)
-		if err := ph.Foresee(w, &o); err != nil {
+		if err := ph.Predict(w, &o); err != nil {
 			return nil, err
 		}
-		x := Expectation{At: e.Board.PointName(p), Polarity: polarityOf(q.Setting.BlackOnGround).String()}
+		x := Prediction{At: e.Board.PointName(p), Polarity: polarityOf(q.Setting.BlackOnGround).String()}
 		if p.Net != netlist.None {
 			x.Net = e.Board.Nets[p.Net].Name
 		}
@@ -215,8 +215,8 @@ func (e *Engine) Expect(q Question) ([]Expectation, error) {
 	return out, nil
 }
 
-// bridgeOhms is the resistance in ohms of a bridge that a question lays.
-const bridgeOhms = 0.01
+// jumperOhms is the resistance in ohms of a bridge that a question lays.
+const jumperOhms = 0.01
 
 // points resolves names, or lists one point a net where none are given:
 // connector pins all, then one contact of each other net.

@@ -53,7 +53,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 		return nil, err
 	}
 	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
-		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Alike: [][]string{}}
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Ambiguous: [][]string{}}
 	d.Readings = e.compare(q.taken, q.obs)
 	q.abnormal(d)
 	q.explanations(d)
@@ -75,7 +75,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 }
 
 // concerned counts the pins that the complaint concerns, those of the connectors with a
-// pin read but ground and pins that go nowhere, and those of them that were read. Where
+// pin read but ground and pins that are not connected, and those of them that were read. Where
 // nothing is left to do, the others are what to read next.
 func (q *inquiry) concerned(d *Diagnosis) (pins, read int) {
 	done := map[netlist.PinRef]bool{}
@@ -144,7 +144,7 @@ func (q *inquiry) unread() int {
 		if t.obs < 0 || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
 			continue
 		}
-		if z := math.Abs(q.res.Surprise[t.obs]); z > far {
+		if z := math.Abs(q.res.ZScore[t.obs]); z > far {
 			best, far = i, z
 		}
 	}
@@ -166,7 +166,7 @@ func (q *inquiry) evidence() fault.Evidence {
 				ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail, st.Edits))
 				for n := range ev.Injections[len(ev.Injections)-1].Fed {
 					for _, t := range q.Board.Nets[n].Terminals {
-						if st.Edits.Of(t.Part).Lifted {
+						if st.Edits.Of(t.Part).Removed {
 							continue
 						}
 						if counted[t.Part] == 0 {
@@ -190,7 +190,7 @@ func (q *inquiry) abnormal(d *Diagnosis) {
 		}
 		a := Abnormal{At: r.At, To: r.To, Volts: r.Volts, Overload: r.Overload, KnownGood: r.KnownGood, KnownGoodOverload: r.KnownGoodOverload, Sigma: r.Sigma, Verdict: r.Verdict, Polarity: r.Polarity}
 		if a.KnownGood == nil && !r.KnownGoodOverload && r.Ohms == nil {
-			a.KnownGood = r.Foretold
+			a.KnownGood = r.Predicted
 		}
 		d.Abnormal = append(d.Abnormal, a)
 	}
@@ -236,8 +236,8 @@ func (q *inquiry) takenOf(obs int) int { return max(firstOf(q.taken, obs), 0) }
 func (q *inquiry) describe(f *fault.Fault) string {
 	r := q.report(f)
 	switch f.Mode {
-	case fault.Slipped:
-		return "the probe slipped at " + r.At
+	case fault.Missed:
+		return "the probe missed the pad at " + r.At
 	case fault.Doubtful:
 		return "the known-good value of " + r.At + " is wrong"
 	case fault.UnknownPath:
@@ -245,7 +245,7 @@ func (q *inquiry) describe(f *fault.Fault) string {
 			return "something undrawn at " + q.Board.Nets[f.Locus.Net].Name
 		}
 		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
-	case fault.Leaky, fault.BridgeLeaky, fault.Raised:
+	case fault.Leaky, fault.Leakage, fault.High:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
 	}
 	return r.At + " " + f.Mode.String()
@@ -336,7 +336,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	sort.SliceStable(order, func(a, b int) bool {
 		return fault.Level(order[a].suspect.Probability) > fault.Level(order[b].suspect.Probability)
 	})
-	sight := foresight{q, network.NewWorkspace(q.model), map[foretold]fault.Prediction{}}
+	sight := predictions{q, network.NewWorkspace(q.model), map[predicted]fault.Prediction{}}
 	var leaders []*fault.Fault
 	for _, s := range order {
 		if s.suspect.Probability < leastSuspect {
@@ -367,26 +367,26 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 	return nil
 }
 
-// foresight tells what single faults foretell, working out once what several do.
-type foresight struct {
+// predictions tells what single faults predict, working out once what several do.
+type predictions struct {
 	*inquiry
 	w    *network.Workspace
-	told map[foretold]fault.Prediction
+	told map[predicted]fault.Prediction
 }
 
-type foretold struct {
+type predicted struct {
 	obs    int
 	effect network.Change
 	lacks  bool // and lacks a junction
 }
 
-func (s *foresight) of(f *fault.Fault, obs int) (fault.Prediction, error) {
+func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	o := &s.obs[obs]
 	changes := f.Changes()
 	if len(changes) == 0 {
 		return o.Good, nil
 	}
-	key := foretold{obs, changes[0].Effect(o.Edits), len(changes) > 1}
+	key := predicted{obs, changes[0].Effect(o.Edits), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {
 		return p, nil
@@ -398,7 +398,7 @@ func (s *foresight) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 
 // group finds the ambiguity group of a fault among those led by the faults given,
 // and adds one where it is in none.
-func (s *foresight) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) {
+func (s *predictions) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) {
 	for g, l := range *leaders {
 		alike := true
 		for _, moves := range [2][]int{f.Moves, l.Moves} {
@@ -427,17 +427,17 @@ func (s *foresight) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error) 
 	return len(*leaders), nil
 }
 
-// reasons gives what a fault foretells at the odd readings that it touches, the
+// reasons gives what a fault predicts at the odd readings that it touches, the
 // oddest first.
-func (q *foresight) reasons(f *fault.Fault) ([]Reason, error) {
+func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 	var odd []int
 	for i := range q.taken {
-		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.Surprise[o]) > verdictSigmas/2 {
+		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.ZScore[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
 		}
 	}
 	sort.SliceStable(odd, func(a, b int) bool {
-		return math.Abs(q.res.Surprise[q.taken[odd[a]].obs]) > math.Abs(q.res.Surprise[q.taken[odd[b]].obs])
+		return math.Abs(q.res.ZScore[q.taken[odd[a]].obs]) > math.Abs(q.res.ZScore[q.taken[odd[b]].obs])
 	})
 	reasons := []Reason{}
 	for _, i := range odd {
@@ -450,11 +450,11 @@ func (q *foresight) reasons(f *fault.Fault) ([]Reason, error) {
 			return nil, err
 		}
 		good, goodOver := level(o.Good.Volts, o.Probe.Meter)
-		foretold, over := level(p.Volts, o.Probe.Meter)
+		predicted, over := level(p.Volts, o.Probe.Meter)
 		if over == goodOver && math.Abs(math.Min(p.Volts, 3)-math.Min(o.Good.Volts, 3)) < 2e-3 {
 			continue // the fault does not touch this reading
 		}
-		r := Reason{At: q.taken[i].read.Name, Foretold: foretold, Overload: over, Good: good}
+		r := Reason{At: q.taken[i].read.Name, Predicted: predicted, Overload: over, Good: good}
 		if !o.Over {
 			r.Read = number(o.Volts)
 		}
@@ -480,7 +480,7 @@ func (q *inquiry) notes(d *Diagnosis) {
 		d.Notes = append(d.Notes, "no good board was read at "+list(unknown)+"; only a short or an open can be told there")
 	}
 	if len(alike) > 0 {
-		d.Notes = append(d.Notes, list(alike)+" held against lines that should read alike")
+		d.Notes = append(d.Notes, list(alike)+" compared with lines that should read alike")
 	}
 	if names := q.Undrawn(); len(names) > 0 {
 		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
@@ -514,7 +514,7 @@ func (q *inquiry) cautions(d *Diagnosis) {
 		}
 	}
 	for _, s := range d.Next {
-		if s.Do == DoLift || s.Do == DoReplace {
+		if s.Do == DoRemove || s.Do == DoReplace {
 			d.Cautions = append(d.Cautions, "Hot air and iron burn; flux and solvent fumes need an extractor; keep heat away from lithium cells.")
 			break
 		}

@@ -30,8 +30,8 @@ type Diagnosis struct {
 	// where Expected is exact.
 	Expected float64 `json:"expected_seconds"`
 	Least    float64 `json:"-"`
-	// Alike are groups of suspects that no step on offer can tell apart.
-	Alike [][]string `json:"alike"`
+	// Matched are groups of suspects that no step on offer can distinguish.
+	Ambiguous [][]string `json:"ambiguity_groups"`
 
 	// Pins counts the pins that the complaint concerns, Read those of them that were
 	// read. Before all were, that nothing was found is no proof.
@@ -78,17 +78,17 @@ type Comparison struct {
 	Volts    *float64 `json:"volts"` // null for OL or a resistance
 	Ohms     *float64 `json:"ohms,omitempty"`
 	Overload bool     `json:"overload"`
-	// KnownGood is what good boards read in volts, carried to this meter; null for
-	// OL or where none was read. Foretold is what the fitted circuit says, in volts or,
-	// beside Ohms, in ohms: for a board with parts lifted, or a point that no sweep
+	// KnownGood is what good boards read in volts, converted to this meter; null for
+	// OL or where none was read. Predicted is what the estimated circuit says, in volts or,
+	// beside Ohms, in ohms: for a board with parts removed, or a point that no sweep
 	// covers, it is all there is.
 	KnownGood         *float64 `json:"known_good"`
 	KnownGoodOverload bool     `json:"known_good_overload"`
-	Foretold          *float64 `json:"foretold"`
-	ForetoldOverload  bool     `json:"foretold_overload"`
+	Predicted         *float64 `json:"predicted"`
+	PredictedOverload bool     `json:"predicted_overload"`
 	Sigma             float64  `json:"sigma"`   // volts
 	Boards            int      `json:"boards"`  // good boards behind KnownGood
-	Surprise          float64  `json:"sigmas"`  // as rare among good boards as so many standard deviations of a normal
+	ZScore            float64  `json:"sigmas"`  // as rare among good boards as so many standard deviations of a normal
 	Verdict           Verdict  `json:"verdict"` // its word
 	Event             int      `json:"event"`   // number of the case event
 	// Settling is the time in seconds that the capacitors on the line take to
@@ -119,8 +119,8 @@ type FaultReport struct {
 type Suspect struct {
 	Part        string  `json:"part"` // a part, or a place such as "J7.2 to J7.4"
 	Probability float64 `json:"probability"`
-	// Group is the ambiguity group: suspects of one group foretell the same at
-	// every point that was read, so that only further steps can tell them apart
+	// Group is the ambiguity group: suspects of one group predict the same at
+	// every point that was read, so that only further steps can distinguish them
 	// (IEEE Std 1522). Groups are numbered from 1 in order of their first member.
 	Group   int                `json:"group"`
 	Modes   map[string]float64 `json:"modes"`
@@ -131,13 +131,13 @@ type Suspect struct {
 	Access  string             `json:"access"`
 }
 
-// Reason is what a fault of the suspect foretells at a point that was read.
+// Reason is what a fault of the suspect predicts at a point that was read.
 type Reason struct {
-	At       string   `json:"at"`
-	Foretold *float64 `json:"foretold"` // volts; null for OL
-	Overload bool     `json:"overload"`
-	Read     *float64 `json:"read"` // volts; null for OL
-	Good     *float64 `json:"good"` // volts on a good board; null for OL
+	At        string   `json:"at"`
+	Predicted *float64 `json:"predicted"` // volts; null for OL
+	Overload  bool     `json:"overload"`
+	Read      *float64 `json:"measured"`   // volts; null for OL
+	Good      *float64 `json:"known_good"` // volts on a good board; null for OL
 }
 
 // Do is the kind of a step.
@@ -146,10 +146,10 @@ type Do string
 // Kinds of steps.
 const (
 	DoMeasure Do = "measure"
-	DoLook    Do = "look"
+	DoInspect Do = "inspect"
 	DoEnds    Do = "ends" // read the resistance to ground at At and at the one point of Then, the ends of Part
 	DoInject  Do = "inject"
-	DoLift    Do = "lift"
+	DoRemove  Do = "remove"
 	DoReplace Do = "replace"
 )
 
@@ -157,7 +157,7 @@ const (
 type Step struct {
 	Do       Do       `json:"do"`
 	At       string   `json:"at"`             // the point to read, or the rail to inject into
-	Part     string   `json:"part"`           // the part to look at, lift or replace
+	Part     string   `json:"part"`           // the part to look at, remove or replace
 	Then     []string `json:"then,omitempty"` // points to read afterwards
 	Polarity string   `json:"polarity"`
 	Seconds  float64  `json:"seconds"` // bench time of the step itself
@@ -176,7 +176,7 @@ func (s *Step) Ends() []string { return append([]string{s.At}, s.Then...) }
 type StepOutcome struct {
 	Volts       *float64 `json:"volts"` // null for OL, or where the step reads nothing
 	Overload    bool     `json:"overload"`
-	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a lift: readings in words
+	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a remove: readings in words
 	Probability float64  `json:"probability"`
 	Means       []string `json:"means"`
 }
@@ -190,8 +190,8 @@ type Unseen struct {
 	Why       string   `json:"why"`
 }
 
-// Expectation is what the meter should show at one point.
-type Expectation struct {
+// Prediction is what the meter should show at one point.
+type Prediction struct {
 	At       string   `json:"at"`
 	Net      string   `json:"net"`
 	Polarity string   `json:"polarity"`

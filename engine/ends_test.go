@@ -93,7 +93,7 @@ func TestEnds(t *testing.T) {
 }
 
 // TestEndsOnlyWhereTheyTell: a leak of 200 ohm hides what a bead adds, and a board with
-// nothing to tell apart has no use for it.
+// nothing to distinguish has no use for it.
 func TestEndsOnlyWhereTheyTell(t *testing.T) {
 	s := newShop(t, halves, 5)
 	for _, st := range []network.State{s.faulty(netlist.Edits{}, "C2:leaky=200"), {}} {

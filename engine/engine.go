@@ -9,10 +9,10 @@
 //	fmt.Println(d.Suspects[0].Part, d.Next[0].At)
 //
 // New compiles the board to a circuit (engine/network) and fits its junctions to
-// what good boards read (engine/fit). Diagnose foretells every reading of the
+// what good boards read (engine/fit). Diagnose predicts every reading of the
 // case for a good board and for each fault, weighs the sets of faults that
 // explain them (engine/fault), and ranks what could be done next by the seconds
-// it saves (engine/plan). Compare, Expect, Trace and Reach answer smaller
+// it saves (engine/plan). Compare, Predict, Trace and Coverage answer smaller
 // questions with the same model.
 package engine
 
@@ -32,26 +32,26 @@ type Options struct {
 	Priors *fault.Priors // nil for fault.DefaultPriors
 	Costs  *plan.Costs   // nil for plan.DefaultCosts
 	Limits plan.Limits   // of the planner's search
-	// Belief is taken in place of a fit to the library; nil for the fit.
-	Belief *fit.Belief
+	// Posterior is taken in place of a fit to the library; nil for the fit.
+	Posterior *fit.Posterior
 }
 
 // Engine is a board with what good boards say about it. It is not changed after
 // New and may be used by several goroutines.
 type Engine struct {
-	Board   *netlist.Board
-	Library *references.Library // may be nil
-	priors  *fault.Priors
-	costs   plan.Costs
-	limits  plan.Limits
-	model   *network.Model
-	belief  *fit.Belief
+	Board     *netlist.Board
+	Library   *references.Library // may be nil
+	priors    *fault.Priors
+	costs     plan.Costs
+	limits    plan.Limits
+	model     *network.Model
+	posterior *fit.Posterior
 }
 
 // New prepares a board. The library of known-good sweeps may be nil or empty:
 // the engine then knows only what junctions usually drop.
 func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) {
-	e := &Engine{Board: b, Library: lib, priors: o.Priors, limits: o.Limits, belief: o.Belief}
+	e := &Engine{Board: b, Library: lib, priors: o.Priors, limits: o.Limits, posterior: o.Posterior}
 	if e.priors == nil {
 		e.priors = fault.DefaultPriors()
 	}
@@ -59,16 +59,16 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 	if o.Costs != nil {
 		e.costs = *o.Costs
 	}
-	if e.belief != nil {
-		e.model = e.belief.Model
+	if e.posterior != nil {
+		e.model = e.posterior.Model
 		return e, nil
 	}
 	e.model = network.New(b)
-	belief, err := fit.Fit(e.model, lib)
+	posterior, err := fit.Fit(e.model, lib)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.File, err)
 	}
-	e.belief = belief
+	e.posterior = posterior
 	return e, nil
 }
 
@@ -76,7 +76,7 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 // the board file accounts for.
 func (e *Engine) Undrawn() []string {
 	var names []string
-	for _, n := range e.belief.Undrawn {
+	for _, n := range e.posterior.Undrawn {
 		names = append(names, e.Board.Nets[n].Name)
 	}
 	return names

@@ -29,10 +29,10 @@ func TestEvidenceOfInjection(t *testing.T) {
 	}
 	c := &journal.Case{Board: e.Board, Events: []journal.Event{
 		{Kind: journal.KindOpen, Number: 1, Open: &journal.Opening{}},
-		{Kind: journal.KindLift, Number: 2, Parts: []netlist.PartID{part("C71")}},
+		{Kind: journal.KindRemove, Number: 2, Parts: []netlist.PartID{part("C71")}},
 		inject(3, "V1V8_IO"), inject(4, "V1V8_SW", part("C72")), // L2 joins them
 	}}
-	q := &inquiry{Engine: e, c: c, ph: &fault.Physics{Values: e.belief.At(23, 0)}, stages: c.Stages()}
+	q := &inquiry{Engine: e, c: c, ph: &fault.Physics{Values: e.posterior.At(23, 0)}, stages: c.Stages()}
 	felt, warm := map[string]int{}, map[string]bool{}
 	for _, in := range q.evidence().Injections {
 		for p, w := range in.Warm {

@@ -44,7 +44,7 @@ func bigBoard(parts int) string {
 		case 0:
 			part("R%d: {kind: resistor, value: 2K2, pins: [V18, %s_U], role: pull}", n+1, name)
 		case 1:
-			part("D%d: {kind: clamp, pins: [%s, GND]}", n+1, name)
+			part("D%d: {kind: tvs, pins: [%s, GND]}", n+1, name)
 		}
 	}
 	ic := func(names []string) {

@@ -255,8 +255,8 @@ func sound(t testing.TB, d *engine.Diagnosis) {
 		}
 	}
 	for _, r := range d.Readings {
-		if math.IsNaN(r.Surprise) || math.IsNaN(r.Sigma) {
-			t.Errorf("%s: %g standard deviations of %g V", r.At, r.Surprise, r.Sigma)
+		if math.IsNaN(r.ZScore) || math.IsNaN(r.Sigma) {
+			t.Errorf("%s: %g standard deviations of %g V", r.At, r.ZScore, r.Sigma)
 		}
 	}
 }

@@ -26,13 +26,13 @@ parts:
   R2: {kind: resistor, value: 2K2, pins: [V, L_U], role: pull}
   C1: {kind: capacitor, value: 15p, pins: [L_U, GND], role: filter}
   FL1: {kind: filter, value: 2R, pins: {in: M, out: M_U, gnd: GND}}
-  D1: {kind: clamp, pins: [M, GND]}
+  D1: {kind: tvs, pins: [M, GND]}
   FB1: {kind: bead, value: 600R, pins: [V, V_U]}
   C2: {kind: capacitor, value: 1u, pins: [V, GND], role: bypass}
   R3: {kind: resistor, value: 100R, pins: [K, K_U]}
   C3: {kind: capacitor, value: 1n, pins: [K_U, GND], role: filter}
   U1: {kind: ic, pins: {1: V_U, 2: L_U, 3: GND, 4: M_U, 5: N_U, 6: K_U}, supply: 1, ground: 3}
-alike: [[L, M]]
+matched: [[L, M]]
 `
 
 // bus is a rail with many lines pulled up to it, as many as a wide connector has.
@@ -102,8 +102,8 @@ func TestOddCases(t *testing.T) {
 		{"ground to ground", func(s *shop) *journal.Case {
 			return s.open(reads(s.read("J1.5", "", "OL", references.RedOnGround), s.read("GND", "J1.5", "0.7 ohm", references.RedOnGround)))
 		}, ""},
-		{"everything lifted", func(s *shop) *journal.Case {
-			ev := journal.Event{Kind: journal.KindLift}
+		{"everything removed", func(s *shop) *journal.Case {
+			ev := journal.Event{Kind: journal.KindRemove}
 			for p := range s.board.Parts {
 				ev.Parts = append(ev.Parts, netlist.PartID(p))
 			}
@@ -192,7 +192,7 @@ func clamped(lines int) string {
 	for i := range lines {
 		fmt.Fprintf(&pins, "%d: L%d, ", i+1, i)
 		fmt.Fprintf(&parts, "  RP%d: {kind: resistor, value: 220R, pins: [V, L%d], role: pull}\n", i, i)
-		fmt.Fprintf(&parts, "  D%d: {kind: clamp, pins: [L%d, GND]}\n", i, i)
+		fmt.Fprintf(&parts, "  D%d: {kind: tvs, pins: [L%d, GND]}\n", i, i)
 	}
 	return fmt.Sprintf("board: clamped\nrevision: A\nground: GND\nconnectors: {J1: {rows: 1, pins: {%s%d: V, %d: GND}}}\nnets: {V: {rail: 1.8 V}}\nparts:\n  CV: {kind: capacitor, value: 1u, pins: [V, GND]}\n%s",
 		pins.String(), lines+1, lines+2, parts.String())

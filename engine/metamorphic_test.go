@@ -33,11 +33,11 @@ nets:
   VS: {rail: 3.3 V}
   VIO: {rail: 1.8 V}
 parts:
-  D0:  {kind: clamp,     pins: [S0, GND]}
+  D0:  {kind: tvs,       pins: [S0, GND]}
   FL0: {kind: filter,    value: 2R,   pins: [S0, S0_M, GND]}
   R0:  {kind: resistor,  value: 33R,  pins: [S0_M, S0_U]}
   R1:  {kind: resistor,  value: 33R,  pins: [S1, S1_U]}
-  D2:  {kind: clamp,     pins: [S2, GND]}
+  D2:  {kind: tvs,       pins: [S2, GND]}
   R2:  {kind: resistor,  value: 33R,  pins: [S2, S2_U]}
   R3:  {kind: resistor,  value: 33R,  pins: [S3, S3_U]}
   R4:  {kind: resistor,  value: 33R,  pins: [S4, S4_U]}
@@ -81,7 +81,7 @@ func lark(t *testing.T) *folder {
 	return f
 }
 
-const larkMeter = "meter: {test_current: 1 mA, open_voltage: 3 V, over: 2 V, accuracy: 0.5% + 2}\n"
+const larkMeter = "meter: {test_current: 1 mA, open_voltage: 3 V, overload_above: 2 V, accuracy: 0.5% + 2}\n"
 
 // larkPins writes readings of the pins of J1 from 2 on; NaN is OL.
 func larkPins(volts []float64) string {
@@ -191,7 +191,7 @@ func deviation(d *engine.Diagnosis, at string) float64 {
 	z := math.NaN()
 	for _, r := range d.Readings {
 		if r.At == at {
-			z = r.Surprise
+			z = r.ZScore
 		}
 	}
 	return z
@@ -274,14 +274,14 @@ func TestMetamorphic(t *testing.T) {
 	}
 }
 
-// belief is what a diagnosis says of parts, without their order.
-func belief(d *engine.Diagnosis) (suspects map[string]float64, deviations map[string]float64) {
+// posterior is what a diagnosis says of parts, without their order.
+func posterior(d *engine.Diagnosis) (suspects map[string]float64, deviations map[string]float64) {
 	suspects, deviations = map[string]float64{"": noFault(d)}, map[string]float64{}
 	for _, s := range d.Suspects {
 		suspects[s.Part] = s.Probability
 	}
 	for _, r := range d.Readings {
-		deviations[r.At] = r.Surprise
+		deviations[r.At] = r.ZScore
 	}
 	return suspects, deviations
 }
@@ -294,12 +294,12 @@ func orderOfReadings(t *testing.T, c *complaints) {
 		words = append(words, fmt.Sprintf("J1.%d: %s", i+2, shown(v)))
 	}
 	f := lark(t)
-	suspects, deviations := belief(f.diagnose("read: {" + strings.Join(words, ", ") + "}\n"))
+	suspects, deviations := posterior(f.diagnose("read: {" + strings.Join(words, ", ") + "}\n"))
 	for seed := range uint64(4) {
 		r := practice.Random(seed, "order")
 		r.Shuffle(len(words), func(a, b int) { words[a], words[b] = words[b], words[a] })
 		k := 1 + r.IntN(len(words)-1)
-		s, z := belief(f.diagnose("read: {"+strings.Join(words[:k], ", ")+"}\n", "read: {"+strings.Join(words[k:], ", ")+"}\n"))
+		s, z := posterior(f.diagnose("read: {"+strings.Join(words[:k], ", ")+"}\n", "read: {"+strings.Join(words[k:], ", ")+"}\n"))
 		if diff := cmp.Diff(suspects, s); diff != "" {
 			c.add("order %d: suspects differ: %s", seed, diff)
 		}
@@ -548,7 +548,7 @@ func leakyOrUnknown(t *testing.T, c *complaints) {
 func replacedInVain(t *testing.T, c *complaints) {
 	v := moved(nil)
 	v[3] = leakAtS3
-	d := lark(t).diagnose(larkPins(v), "fit: [U1]\n", fmt.Sprintf("read: {J1.5: %s}\n", shown(v[3])))
+	d := lark(t).diagnose(larkPins(v), "replace: [U1]\n", fmt.Sprintf("read: {J1.5: %s}\n", shown(v[3])))
 	if len(d.Suspects) == 0 || !strings.HasPrefix(d.Suspects[0].Part, practice.UnknownPath) {
 		for i, s := range d.Suspects[:min(len(d.Suspects), 3)] {
 			c.add("U1 was replaced to no effect; suspect %d is %s, %.3f", i+1, s.Part, s.Probability)
@@ -563,7 +563,7 @@ func replacedInVain(t *testing.T, c *complaints) {
 func verdicts(readings []engine.Comparison) []string {
 	var out []string
 	for _, r := range readings {
-		out = append(out, fmt.Sprintf("%s %s %.6f %.6f", r.At, r.Verdict, r.Surprise, r.Sigma))
+		out = append(out, fmt.Sprintf("%s %s %.6f %.6f", r.At, r.Verdict, r.ZScore, r.Sigma))
 	}
 	return out
 }
@@ -597,7 +597,7 @@ func compareLocate(t *testing.T, c *complaints) {
 func compareGate(t *testing.T, c *complaints) {
 	for _, by := range []float64{0, -15, -20, -30, -40} {
 		v := moved(map[int]float64{8: by, 9: by, 10: by, 11: by})
-		cs, e := lark(t).open(larkPins(v), "mend: [J1.8]\n", larkPins(v))
+		cs, e := lark(t).open(larkPins(v), "repair: [J1.8]\n", larkPins(v))
 		d, err := e.Diagnose(cs)
 		if err != nil {
 			t.Fatal(err)
@@ -621,7 +621,7 @@ func expectKnown(t *testing.T, c *complaints) {
 	cs, e := lark(t).open(larkPins(moved(nil)))
 	m := references.DefaultMeter()
 	m.TestCurrent, m.OpenVoltage = 0.3e-3, 2.7
-	x, err := e.Expect(engine.Question{Setting: engine.Setting{Drive: fit.DriveOf(m)}})
+	x, err := e.Predict(engine.Question{Setting: engine.Setting{Drive: fit.DriveOf(m)}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -659,7 +659,7 @@ func withoutGood(t *testing.T, c *complaints) {
 	for i := range 6 {
 		fmt.Fprintf(&b, "  R%d: {kind: resistor, value: 33R, pins: [S%d, S%[1]d_U]}\n", i, i)
 	}
-	b.WriteString("  U1: {kind: ic, pins: {1: VS, 2: S0_U, 3: S1_U, 4: S2_U, 5: S3_U, 6: S4_U, 7: S5_U, 8: GND}}\nalike: [[S0, S1, S2, S3, S4, S5]]\n")
+	b.WriteString("  U1: {kind: ic, pins: {1: VS, 2: S0_U, 3: S1_U, 4: S2_U, 5: S3_U, 6: S4_U, 7: S5_U, 8: GND}}\nmatched: [[S0, S1, S2, S3, S4, S5]]\n")
 	f := &folder{t: t, board: b.String()}
 	for _, off := range []float64{0.118, -0.118} {
 		d := f.diagnose(larkPins([]float64{0.412, 0.411, 0.412 + off, 0.413, 0.411, 0.412, 0.430}))
@@ -699,7 +699,7 @@ func weight(d *engine.Diagnosis, mislead int) float64 {
 	for _, x := range d.Explanations {
 		n := 0
 		for _, f := range x.Faults {
-			if f.Mode == fault.Slipped.String() {
+			if f.Mode == fault.Missed.String() {
 				n++
 			}
 		}

@@ -21,10 +21,10 @@ const (
 	leastHypothesis = 5e-4
 	mostPoints      = 48
 	mostLooks       = 12
-	mostLifts       = 16
+	mostRemovals    = 16
 	listedSteps     = 12
 	listedMeans     = 4
-	apartSigmas     = 4.0 // standard deviations between outcomes that are told apart
+	apartSigmas     = 4.0 // standard deviations between outcomes that are distinguished
 )
 
 func driveOf(st journal.Stage) network.Drive { return fit.DriveOf(st.Meter) }
@@ -44,7 +44,7 @@ type hypothesis struct {
 	name    string
 }
 
-// planning turns the belief into a plan.Problem and back.
+// planning turns the posterior into a plan.Problem and back.
 type planning struct {
 	*inquiry
 	crew     *network.Crew
@@ -82,7 +82,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	}
 	p.looks()
 	p.injections()
-	if err := p.lifts(); err != nil {
+	if err := p.removes(); err != nil {
 		return err
 	}
 	choices, bounds, err := plan.Rank(&p.problem, p.limits)
@@ -127,7 +127,7 @@ func (p *planning) onwards(d *Diagnosis) {
 
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
-	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoLook
+	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoInspect
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second
@@ -186,7 +186,7 @@ func (p *planning) hypotheses() {
 			h.faults = append(h.faults, f)
 			needs = append(needs, p.need(p.remedy(&f)))
 		}
-		// Where nothing is wrong, no remedy mends it, and the board is handed on when
+		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
 		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
 			// all of it dealt with: reading once more settles it
@@ -317,7 +317,7 @@ func (p *planning) looks() {
 			return
 		}
 		at := &p.Board.Parts[part]
-		if _, looked := p.ev.Looks[part]; looked || at.Access == netlist.Underfill || p.edits.Of(part).Lifted || network.Pinned(at.Kind) {
+		if _, looked := p.ev.Looks[part]; looked || at.Access == netlist.Underfill || p.edits.Of(part).Removed || network.Pinned(at.Kind) {
 			continue
 		}
 		setup := -1
@@ -332,7 +332,7 @@ func (p *planning) looks() {
 			}
 			rows[i] = []float64{marks, 1 - marks}
 		}
-		t := test{step: Step{Do: DoLook, Part: at.Name, Seconds: p.costs.Look}}
+		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: p.costs.Look}}
 		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
 		p.addRows(t, rows, 2, setup)
 	}

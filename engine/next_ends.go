@@ -47,7 +47,7 @@ func (p *planning) ends() error {
 			x := both{part: p.model.Elements[e].Part}
 			at, ohms := &p.Board.Parts[x.part], p.ph.Values.Ohms[e]
 			if in[x.part] || ohms < endsLeast || ohms > endsOhms || at.Kind.Class() != netlist.Series || len(at.Terminals) != 2 ||
-				p.edits.Of(x.part).Lifted || p.edits.Of(x.part).Bridged || len(found) == endsTried {
+				p.edits.Of(x.part).Removed || p.edits.Of(x.part).Jumpered || len(found) == endsTried {
 				return
 			}
 			in[x.part] = true
@@ -113,7 +113,7 @@ func (p *planning) compareEnds(w *network.Workspace, at [2]netlist.Point) ([][]f
 	ohms := make([][2]float64, len(p.hyps))
 	for t, pt := range at {
 		o := fault.Observation{Edits: p.edits, Spot: fit.SpotOf(p.model, pt, references.RedOnGround), Probe: p.probe(pt, nil, references.RedOnGround, drive), Noise: fault.Noise{Own: leastNoise}}
-		told, err := p.ph.Foretell(w, &o, p.boards())
+		told, err := p.ph.PredictBoards(w, &o, p.boards())
 		if err != nil {
 			return nil, err
 		}

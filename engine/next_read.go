@@ -62,7 +62,7 @@ func (p *planning) touchable(pt netlist.Point) bool { return !math.IsInf(p.touch
 
 // touchCost orders the points of a net by how easily a probe reaches them:
 // connector pins and test pads first, then terminals in the open, then those
-// under a shield. Balls under an IC and parts under fill cannot be touched.
+// under a shield. Balls under an IC and parts underfilled cannot be touched.
 func (p *planning) touchCost(pt netlist.Point) float64 {
 	switch pt.Kind {
 	case netlist.PointPin:
@@ -90,15 +90,15 @@ func (p *planning) shielded(pt netlist.Point) int {
 	return -1
 }
 
-// shown is what one hypothesis foretells at one point.
+// shown is what one hypothesis predicts at one point.
 type shown struct {
 	volts, sigma float64
 	over         bool
 }
 
-// foretell gives what each hypothesis foretells at a point of the board with
+// predict gives what each hypothesis predicts at a point of the board with
 // edits.
-func (p *planning) foretell(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
+func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
 	st := p.stages[len(p.stages)-1]
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
@@ -116,7 +116,7 @@ func (p *planning) boards() [][]network.Change {
 
 // showing gives what an observation shows on each of several boards.
 func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boards [][]network.Change) ([]shown, error) {
-	told, err := ph.Foretell(w, o, boards)
+	told, err := ph.PredictBoards(w, o, boards)
 	if err != nil {
 		return nil, err
 	}
@@ -131,7 +131,7 @@ func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boar
 // vague to make an outcome of its own.
 const wideVolts = 0.015
 
-// outcomes cuts what a reading may show into outcomes that can be told apart, and
+// outcomes cuts what a reading may show into outcomes that can be distinguished, and
 // gives the probability of each under each hypothesis. The sharp predictions make
 // them, and vague ones that lie apart from all sharp ones: sorted by voltage, a new
 // outcome begins where the gap exceeds apartSigmas of both neighbours; OL is one
@@ -205,7 +205,7 @@ func outcomes(shows []shown) (rows [][]float64, n int) {
 	return rows, n
 }
 
-// toldApart sorts predictions into groups that a reading tells apart, vague ones
+// toldApart sorts predictions into groups that a reading distinguishes, vague ones
 // like the others.
 func toldApart(shows []shown) (of []int, n int) {
 	order := make([]int, len(shows))
@@ -254,7 +254,7 @@ func (p *planning) measures(points []netlist.Point) error {
 	var spots []Spot
 	for _, pt := range points {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-			if pol == references.BlackOnGround && !p.belief.Covers(pol) {
+			if pol == references.BlackOnGround && !p.posterior.Covers(pol) {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
 			if !p.readAlready(pt, pol) {
@@ -264,7 +264,7 @@ func (p *planning) measures(points []netlist.Point) error {
 	}
 	shows := make([][]shown, len(spots))
 	err := p.crew.Each(len(spots), func(w *network.Workspace, i int) (err error) {
-		shows[i], err = p.foretell(w, spots[i].At, spots[i].Polarity, p.edits)
+		shows[i], err = p.predict(w, spots[i].At, spots[i].Polarity, p.edits)
 		return err
 	})
 	if err != nil {
@@ -297,7 +297,7 @@ func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
 }
 
 // readings describes the outcomes of a reading: the mean of what its hypotheses
-// foretell.
+// predict.
 func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcome {
 	seen := make([]StepOutcome, n)
 	weight := make([]float64, n)
@@ -326,9 +326,9 @@ func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcom
 	return seen
 }
 
-// lifts adds taking a two-terminal part off and reading both its pads: blamed
+// removes adds taking a two-terminal part off and reading both its pads: blamed
 // parts, and series parts between nets within reach.
-func (p *planning) lifts() error {
+func (p *planning) removes() error {
 	parts := p.blamed()
 	in := map[netlist.PartID]bool{}
 	for _, x := range parts {
@@ -346,14 +346,14 @@ func (p *planning) lifts() error {
 	}
 	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
 		at := &p.Board.Parts[part]
-		return network.Pinned(at.Kind) || p.edits.Of(part).Lifted || len(at.Terminals) > 4
+		return network.Pinned(at.Kind) || p.edits.Of(part).Removed || len(at.Terminals) > 4
 	})
-	parts = parts[:min(len(parts), mostLifts)]
+	parts = parts[:min(len(parts), mostRemovals)]
 	pads, shows := make([][]netlist.Point, len(parts)), make([][][]shown, len(parts))
 	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) error {
 		pads[i] = p.pads(parts[i])
 		for _, pad := range pads[i] {
-			s, err := p.foretell(w, pad, references.RedOnGround, p.edits.Lift(parts[i]))
+			s, err := p.predict(w, pad, references.RedOnGround, p.edits.Remove(parts[i]))
 			if err != nil {
 				return err
 			}
@@ -365,7 +365,7 @@ func (p *planning) lifts() error {
 		return err
 	}
 	for i, part := range parts {
-		p.lift(part, pads[i], shows[i])
+		p.remove(part, pads[i], shows[i])
 	}
 	return nil
 }
@@ -384,8 +384,8 @@ func (p *planning) pads(part netlist.PartID) []netlist.Point {
 	return pads
 }
 
-// lift adds taking a part off, with what is foretold at its pads.
-func (p *planning) lift(part netlist.PartID, pads []netlist.Point, shows [][]shown) {
+// remove adds taking a part off, with what is predicted at its pads.
+func (p *planning) remove(part netlist.PartID, pads []netlist.Point, shows [][]shown) {
 	at := &p.Board.Parts[part]
 	rows, n := [][]float64(nil), 0
 	for _, s := range shows {
@@ -397,11 +397,11 @@ func (p *planning) lift(part netlist.PartID, pads []netlist.Point, shows [][]sho
 	if n < 2 {
 		return
 	}
-	t := test{step: Step{Do: DoLift, Part: at.Name, Polarity: references.RedOnGround.String(), Then: []string{}}}
+	t := test{step: Step{Do: DoRemove, Part: at.Name, Polarity: references.RedOnGround.String(), Then: []string{}}}
 	for _, pad := range pads {
 		t.step.Then = append(t.step.Then, p.Board.PointName(pad))
 	}
-	t.step.Seconds = p.costs.Lift + float64(len(pads))*p.costs.Measure + p.costs.Refit
+	t.step.Seconds = p.costs.Remove + float64(len(pads))*p.costs.Measure + p.costs.Reinstall
 	setup := -1
 	switch at.Access {
 	case netlist.Shield:
@@ -430,7 +430,7 @@ func (p *planning) lift(part netlist.PartID, pads []netlist.Point, shows [][]sho
 	p.addRows(t, rows, n, setup)
 }
 
-// mostOutcomes bounds the outcomes of a lift.
+// mostOutcomes bounds the outcomes of a remove.
 const mostOutcomes = 40
 
 // cross joins two readings into one test: an outcome for each pair that can

@@ -37,16 +37,16 @@ func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
 
 func (p *planning) why(s *Step, outcomes int) string {
 	switch s.Do {
-	case DoLook:
+	case DoInspect:
 		return "a mark on it would make it likelier"
 	case DoEnds:
 		return "the short lies on the side that reads lower"
 	case DoInject:
 		return "the part that loads the rail warms up"
-	case DoLift:
-		return fmt.Sprintf("splits the line here: %d results to tell apart", outcomes)
+	case DoRemove:
+		return fmt.Sprintf("splits the line here: %d results to distinguish", outcomes)
 	}
-	return fmt.Sprintf("%d results to tell apart", outcomes)
+	return fmt.Sprintf("%d results to distinguish", outcomes)
 }
 
 // means names the explanations left by an outcome.
@@ -132,14 +132,14 @@ func (p *planning) proof(d *Diagnosis) []string {
 		return points
 	}
 	odd := append([]Comparison(nil), d.Readings...)
-	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].Surprise) > math.Abs(odd[b].Surprise) })
+	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].ZScore) > math.Abs(odd[b].ZScore) })
 	ground := p.Board.Nets[p.Board.Ground].Name
-	for _, known := range []bool{true, false} { // without known good, what the circuit foretells
+	for _, known := range []bool{true, false} { // without known good, what the circuit predicts
 		for _, r := range odd {
 			if r.To != "" || r.Net == ground || (r.Verdict != NoKnownGood) != known {
 				continue
 			}
-			if len(points) > 0 && math.Abs(r.Surprise) < oddProof {
+			if len(points) > 0 && math.Abs(r.ZScore) < oddProof {
 				break
 			}
 			add(r.At)
@@ -151,7 +151,7 @@ func (p *planning) proof(d *Diagnosis) []string {
 	return points
 }
 
-// alike names the suspects that no test on offer tells apart although they call
+// alike names the suspects that no test on offer distinguishes although they call
 // for different remedies (ambiguity groups, IEEE Std 1522).
 func (p *planning) alike(d *Diagnosis) {
 	for _, g := range plan.AmbiguityGroups(&p.problem) {
@@ -162,7 +162,7 @@ func (p *planning) alike(d *Diagnosis) {
 			}
 		}
 		if len(names) > 1 {
-			d.Alike = append(d.Alike, names)
+			d.Ambiguous = append(d.Ambiguous, names)
 		}
 	}
 }

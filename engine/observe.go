@@ -98,7 +98,7 @@ func (e *Engine) observation(r journal.Read, meter references.Meter, edits netli
 	if r.Reading.Unit == quantity.Ohm {
 		d := ohmsDrive(meter)
 		o.Probe = e.probe(r.At, r.To, r.Polarity, d)
-		o.Odd = fault.OddForetold
+		o.Odd = fault.OddPredicted
 		o.Noise = fault.Noise{Own: 1e-4}
 		if !o.Over {
 			o.Volts, _ = ohmsToVolts(d, r.Reading.Value)
@@ -122,15 +122,15 @@ func (e *Engine) oddShare(o *fault.Observation) float64 {
 	switch {
 	case o.Known != nil:
 		return fault.OddKnown
-	case e.belief.Covers(o.Spot.Polarity):
-		return fault.OddForetold
+	case e.posterior.Covers(o.Spot.Polarity):
+		return fault.OddPredicted
 	}
 	return fault.OddUnknown
 }
 
 // known gives what good boards read at a spot, nil where none was read.
 func (e *Engine) known(s fit.Spot) *fit.Known {
-	k, ok := e.belief.Known(s)
+	k, ok := e.posterior.Known(s)
 	if !ok {
 		return nil
 	}
@@ -212,7 +212,7 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 	for i := range all {
 		if t := &all[i]; t.obs >= 0 && out[t.obs].Known == nil && !t.ohmic() && t.read.To == nil {
 			if out[t.obs].Matched = e.matched(t, all); out[t.obs].Matched {
-				out[t.obs].Odd = fault.OddForetold
+				out[t.obs].Odd = fault.OddPredicted
 			}
 		}
 	}
@@ -240,10 +240,10 @@ func repeats(t, x *taken, away float64) bool {
 	return r.Reading.Overload || away <= 3*t.meter.Counts*t.meter.Resolution+0.002*r.Reading.Value
 }
 
-// matched tells whether a reading can be held against lines that should read alike:
+// matched tells whether a reading can be compared with lines that should read alike:
 // known good, or read on this board.
 func (e *Engine) matched(t *taken, all []taken) bool {
-	for _, group := range e.Board.Alike {
+	for _, group := range e.Board.Matched {
 		if !slices.Contains(group, t.read.At.Net) {
 			continue
 		}
@@ -251,7 +251,7 @@ func (e *Engine) matched(t *taken, all []taken) bool {
 			if n == t.read.At.Net {
 				continue
 			}
-			if _, ok := e.belief.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok {
+			if _, ok := e.posterior.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok {
 				return true
 			}
 			if slices.ContainsFunc(all, func(x taken) bool {
@@ -266,7 +266,7 @@ func (e *Engine) matched(t *taken, all []taken) bool {
 
 // physics works out what the readings of a case say together.
 func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
-	ph := &fault.Physics{Belief: e.belief, Values: e.belief.At(network.RefCelsius, 0)}
+	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
 	return ph, ph.Join(network.NewCrew(e.model), obs)
 }
 

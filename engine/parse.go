@@ -31,7 +31,7 @@ func (e *Engine) ParseFault(text string) (fault.Fault, error) {
 		}
 		ohms = v
 	}
-	loci := fault.Loci(e.model, e.priors, e.belief.Values)
+	loci := fault.Loci(e.model, e.priors, e.posterior.Values)
 	var there []choice
 	var modes, places []string
 	for i := range loci {
@@ -88,7 +88,7 @@ type choice struct {
 }
 
 // modeMeant finds a mode among names by its name or by the beginning of it that
-// no other has: "raised" is raised resistance.
+// no other has: "high" is high resistance.
 func modeMeant(text string, names []string) (string, bool) {
 	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
 	want := plain(text)

@@ -18,10 +18,10 @@ type remedy struct {
 	place   string // the part or place to work on
 }
 
-// MayBridge tells the kinds of series part whose function a line can do
-// without (common practice, no source): what is lost is filtering, not
+// MayJumper tells the kinds of series part whose function a line can do
+// without (common practice, no source): you lose filtering, not
 // protection or a set current.
-func MayBridge(p *netlist.Part) bool {
+func MayJumper(p *netlist.Part) bool {
 	if p.Role == netlist.Required {
 		return false
 	}
@@ -66,15 +66,15 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 	switch {
 	case p.Kind == netlist.IC || p.Kind == netlist.Module:
 		r.seconds = e.costs.IC + verify
-		r.advice = fmt.Sprintf("Replace %s, or refer the board on: work under an IC needs the right equipment.", name)
+		r.advice = fmt.Sprintf("Replace %s, or escalate the board: work under an IC needs the right equipment.", name)
 	case f.Mode.Path() && MayLeaveOff(p):
 		r.name = "leave off"
-		r.seconds = e.costs.Lift + verify
-		r.advice = fmt.Sprintf("Take %s off and leave it off; what is lost is %s. Fit a new one of %s when there is one.", name, lost(p), valueOf(p))
-	case !f.Mode.Path() && MayBridge(p):
-		r.name = "bridge"
-		r.advice = fmt.Sprintf("Bridge %s; what is lost is %s. Or replace it.", name, lost(p))
-		r.seconds = e.costs.Bridge + verify
+		r.seconds = e.costs.Remove + verify
+		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. Replace it with %s when there is one.", name, lost(p), valueOf(p))
+	case !f.Mode.Path() && MayJumper(p):
+		r.name = "jumper"
+		r.advice = fmt.Sprintf("Jumper %s; you lose %s. Or replace it.", name, lost(p))
+		r.seconds = e.costs.Jumper + verify
 	default:
 		r.advice = fmt.Sprintf("Replace %s (%s).", name, valueOf(p))
 	}
@@ -85,7 +85,7 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 func lost(p *netlist.Part) string {
 	switch {
 	case p.Role == netlist.RoleBypass:
-		return "a part of the rail's smoothing"
+		return "a part of the rail's decoupling"
 	case p.Kind == netlist.Capacitor:
 		return "some filtering of the line's edges"
 	case p.Kind == netlist.Link:
@@ -116,7 +116,7 @@ func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 		return false
 	}
 	cure := f.Locus.Change.Cure
-	if cure.Kind != netlist.NoMend && edits.Mended(cure) {
+	if cure.Kind != netlist.NoRepair && edits.Repaired(cure) {
 		return true
 	}
 	if f.Locus.Part == netlist.None {
@@ -124,13 +124,13 @@ func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 	}
 	x := edits.Of(f.Locus.Part)
 	switch {
-	case x.Fitted && !x.Lifted:
+	case x.Replaced && !x.Removed:
 		return true
-	case x.Refitted && !x.Lifted && cure.Kind == netlist.MendJoint:
+	case x.Reinstalled && !x.Removed && cure.Kind == netlist.RepairJoint:
 		return true
-	case x.Bridged && f.Locus.Series:
+	case x.Jumpered && f.Locus.Series:
 		return true
-	case x.Lifted && f.Mode.Path() && MayLeaveOff(&b.Parts[f.Locus.Part]):
+	case x.Removed && f.Mode.Path() && MayLeaveOff(&b.Parts[f.Locus.Part]):
 		return true
 	}
 	return false

@@ -31,10 +31,10 @@ func (e *Engine) Touch(net netlist.NetID) (at netlist.Point, ok bool) {
 	return at, ok
 }
 
-// Foretell gives what the meter of a case should show at spots of its board as
-// it lies now, with what the bench has lifted, bridged and fitted, if nothing is
+// PredictAt gives what the meter of a case should show at spots of its board as
+// it lies now, with what the bench has removed, bridged and fitted, if nothing is
 // wrong with it.
-func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) {
+func (e *Engine) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
 	stages := c.Stages()
 	last := stages[len(stages)-1]
 	_, obs := e.observe(c)
@@ -44,13 +44,13 @@ func (e *Engine) Foretell(c *journal.Case, spots []Spot) ([]Expectation, error) 
 	}
 	w := network.NewWorkspace(e.model)
 	drive := driveOf(last)
-	var out []Expectation
+	var out []Prediction
 	for _, s := range spots {
 		o := e.spotted(s, last)
-		if err := ph.Foresee(w, &o); err != nil {
+		if err := ph.Predict(w, &o); err != nil {
 			return nil, err
 		}
-		x := Expectation{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.SD()}
+		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.SD()}
 		if s.At.Net != netlist.None {
 			x.Net = e.Board.Nets[s.At.Net].Name
 		}
@@ -88,7 +88,7 @@ type Turned struct {
 	Reasons []Reason // the readings that speak for it
 	// Tell are spots on the part's nets at which a turned part would show
 	// beyond doubt and which have not been read, the easiest first.
-	Tell []Expectation
+	Tell []Prediction
 }
 
 // A turned part shows beyond doubt where it shifts a reading by so many standard
@@ -112,11 +112,11 @@ func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turne
 	t := &Turned{}
 	read := map[fit.Spot]bool{}
 	for i := range all {
-		if all[i].event <= after || all[i].obs < 0 || all[i].edits.Of(part).Lifted {
+		if all[i].event <= after || all[i].obs < 0 || all[i].edits.Of(part).Removed {
 			continue
 		}
 		o := &obs[all[i].obs]
-		if err := ph.Foresee(w, o); err != nil {
+		if err := ph.Predict(w, o); err != nil {
 			return nil, err
 		}
 		p, err := ph.Under(w, o, turn)
@@ -128,7 +128,7 @@ func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turne
 		t.LogOdds += gain
 		if gain > 1 {
 			r := Reason{At: all[i].read.Name}
-			r.Foretold, r.Overload = level(p.Volts, o.Probe.Meter)
+			r.Predicted, r.Overload = level(p.Volts, o.Probe.Meter)
 			r.Good, _ = level(o.Good.Volts, o.Probe.Meter)
 			if !o.Over {
 				r.Read = number(o.Volts)
@@ -138,7 +138,7 @@ func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turne
 	}
 	stages := c.Stages()
 	last := stages[len(stages)-1]
-	if last.Edits.Of(part).Lifted {
+	if last.Edits.Of(part).Removed {
 		return t, nil
 	}
 	seen := map[netlist.NetID]bool{e.Board.Ground: true, netlist.None: true}
@@ -156,14 +156,14 @@ func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turne
 			if read[o.Spot] {
 				continue
 			}
-			if err := ph.Foresee(w, &o); err != nil {
+			if err := ph.Predict(w, &o); err != nil {
 				return nil, err
 			}
 			p, err := ph.Under(w, &o, turn)
 			if err != nil {
 				return nil, err
 			}
-			x := Expectation{At: e.Board.PointName(at), Net: e.Board.Nets[term.Net].Name, Polarity: pol.String()}
+			x := Prediction{At: e.Board.PointName(at), Net: e.Board.Nets[term.Net].Name, Polarity: pol.String()}
 			x.Volts, x.Overload = level(p.Volts, o.Probe.Meter)
 			x.Good, x.GoodOL = level(o.Good.Volts, o.Probe.Meter)
 			shift := math.Abs(math.Min(p.Volts, o.Probe.Meter.Over) - math.Min(o.Good.Volts, o.Probe.Meter.Over))

@@ -3,7 +3,7 @@
 // file (testdata/kestrel.yaml is a small one); this package turns it into a
 // validated model with integer indices, answers questions of reach on it (what
 // hangs behind a part, what shares copper with a pin), and tells how a board
-// changes when parts are lifted, bridged or fitted.
+// changes when parts are removed, bridged or fitted.
 //
 // In most cases:
 //
@@ -11,7 +11,7 @@
 //	point, err := board.Point("R12.1")        // a place to probe, by its name
 //	paths := board.Parts[id].Paths()          // how a part conducts at DC
 //	graph, err := board.Graph()               // lines, islands, drawings
-//	edits := netlist.Edits{}.Lift(id)         // what the bench has done since
+//	edits := netlist.Edits{}.Remove(id)         // what the bench has done since
 //
 // A part and a net are both vertices of one bipartite graph, joined by
 // terminals; ground is the net that every line ends on and that no walk passes.
@@ -34,7 +34,7 @@ type (
 	ConnectorID int32
 )
 
-// None marks an absent net, part or terminal: a pin that goes nowhere has the
+// None marks an absent net, part or terminal: a pin that not connected (NC) has the
 // net None.
 const None = -1
 
@@ -50,7 +50,7 @@ type Board struct {
 	Parts      []Part
 	Connectors []Connector
 	TestPoints []TestPoint
-	Alike      [][]NetID // groups of lines that should read alike on a good board
+	Matched    [][]NetID // groups of lines that should read alike on a good board
 	Note       string
 
 	index    index
@@ -124,7 +124,7 @@ type Part struct {
 // Terminal is one contact of a part.
 type Terminal struct {
 	Name string // "1", "2", "in", "B2"
-	Net  NetID  // None where it goes nowhere
+	Net  NetID  // None where it not connected (NC)
 }
 
 // Connector is a row or two of pins that a sweep passes over.
@@ -140,7 +140,7 @@ type Connector struct {
 // Pin is one contact of a connector.
 type Pin struct {
 	Name string // "1", "A12"
-	Net  NetID  // None where it goes nowhere
+	Net  NetID  // None where it not connected (NC)
 }
 
 // TestPoint is a pad made for probing.
@@ -164,7 +164,7 @@ const (
 // name and Board.PointName writes it back.
 type Point struct {
 	Kind     PointKind
-	Net      NetID // the net it lies on; None for a pin that goes nowhere
+	Net      NetID // the net it lies on; None for a pin that not connected (NC)
 	Terminal TerminalRef
 	Pin      PinRef
 	Pad      int32 // index in Board.TestPoints

@@ -312,10 +312,10 @@ func TestPointsRefuse(t *testing.T) {
 		{"R12.3", "R12 has no terminal `3`; it has 1, 2"},
 		{"U5.B22", "U5 has no terminal `B22`; did you mean `B2`?"},
 		{"J7.9", "J7 has no pin `9`; it has 1, 2, 3, 4, 5, 6"},
-		{"R22.1", "`R22.1` is no point of this board; did you mean `R12.1`?"},
-		{"tp14", "`tp14` is no point of this board; did you mean `TP14`?"},
-		{"", "`` is no point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
-		{"\x1b[2J.....", "`\\u001b[2J.....` is no point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
+		{"R22.1", "`R22.1` is not a point of this board; did you mean `R12.1`?"},
+		{"tp14", "`tp14` is not a point of this board; did you mean `TP14`?"},
+		{"", "`` is not a point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
+		{"\x1b[2J.....", "`\\u001b[2J.....` is not a point of this board; write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"},
 	}
 	for _, test := range tests {
 		if _, err := b.Point(test.text); err == nil || err.Error() != test.want {

@@ -31,13 +31,13 @@ func (b *Board) conclude() {
 			}
 			// A clamp of two terminals on a rail protects the rail; it has no
 			// supply of its own.
-			if p.Kind == Clamp && len(p.Terminals) == 2 {
+			if p.Kind == TVS && len(p.Terminals) == 2 {
 				p.Supplies = nil
 			}
 			p.Supplies = p.together(p.Supplies)
 			b.domains(p)
 		}
-		if p.Way == NoWay && p.Kind == Clamp {
+		if p.Way == NoWay && p.Kind == TVS {
 			p.Way = OneWay
 		}
 		if p.Way == NoWay && p.Kind == Transistor {
@@ -138,7 +138,7 @@ func (b *Board) role(p *Part) Role {
 			return RolePull
 		}
 		return RoleSeries
-	case Clamp:
+	case TVS:
 		return RoleFilter
 	case Inductor, Bead, Fuse, Link, Filter, Choke:
 		if grounds > 0 && p.Kind != Filter {
@@ -171,7 +171,7 @@ func (b *Board) warn() {
 		case len(nets) == 1 && len(p.Terminals) > 1 && p.Kind != IC && p.Kind != Module:
 			add(p.At, "check its pins; it cannot be told from a wire", "%s has every terminal on one net", p.Name)
 		case (p.Kind == IC || p.Kind == Module) && len(p.Grounds) == 0:
-			add(p.At, "name its ground pins with `ground`", "%s has no pin on ground, so that none of its pins is foretold to conduct", p.Name)
+			add(p.At, "name its ground pins with `ground`", "%s has no pin on ground, so that none of its pins is predicted to conduct", p.Name)
 		case p.Kind == Resistor && p.ValueText == "":
 			ohms, _ := p.seriesOhms()
 			add(p.At, "add `value` if you know it", "the resistor %s has no value and is taken for %g ohm", p.Name, ohms)

@@ -10,14 +10,14 @@ import (
 
 // Edit is what the bench has done to one part.
 type Edit struct {
-	Part    PartID
-	Lifted  bool    // off the board
-	Fitted  bool    // a new, good part, even if it has been lifted since
-	Bridged bool    // a wire or link across its series path
-	Ohms    float64 // of the bridge
-	// Refitted tells that the part was soldered on again, so that its joints
+	Part     PartID
+	Removed  bool    // off the board
+	Replaced bool    // a new, good part, even if it has been removed since
+	Jumpered bool    // a wire or link across its series path
+	Ohms     float64 // of the bridge
+	// Reinstalled tells that the part was soldered on again, so that its joints
 	// are new though the part is not.
-	Refitted bool
+	Reinstalled bool
 }
 
 // Edits is how a board at the bench differs from the board as it was drawn. It
@@ -25,8 +25,8 @@ type Edit struct {
 // was, so that assigning one makes a copy. The zero Edits is an untouched
 // board.
 type Edits struct {
-	list   []Edit // sorted by part, never changed in place
-	mended []Mend // sorted, never changed in place
+	list     []Edit   // sorted by part, never changed in place
+	repaired []Repair // sorted, never changed in place
 }
 
 // Of returns what has been done to a part.
@@ -57,34 +57,34 @@ func (e Edits) with(edit Edit) Edits {
 	case !untouched:
 		list = slices.Insert(list, i, edit)
 	}
-	return Edits{list, e.mended}
+	return Edits{list, e.repaired}
 }
 
-// Lift takes a part off the board, a bridge across it with it: the line is
+// Remove takes a part off the board, a bridge across it with it: the line is
 // split here from now on.
-func (e Edits) Lift(part PartID) Edits {
+func (e Edits) Remove(part PartID) Edits {
 	x := e.Of(part)
-	x.Lifted, x.Bridged, x.Ohms = true, false, 0
+	x.Removed, x.Jumpered, x.Ohms = true, false, 0
 	return e.with(x)
 }
 
-// Refit puts the same part back, with new joints.
-func (e Edits) Refit(part PartID) Edits {
+// Reinstall puts the same part back, with new joints.
+func (e Edits) Reinstall(part PartID) Edits {
 	x := e.Of(part)
-	x.Lifted, x.Refitted = false, true
+	x.Removed, x.Reinstalled = false, true
 	return e.with(x)
 }
 
-// Fit puts a new, good part in place of the old one and of any bridge.
-func (e Edits) Fit(part PartID) Edits {
-	return e.with(Edit{Part: part, Fitted: true})
+// Replace puts a new, good part in place of the old one and of any bridge.
+func (e Edits) Replace(part PartID) Edits {
+	return e.with(Edit{Part: part, Replaced: true})
 }
 
-// Bridge lays a link of so many ohms across the series path of a part, whether
-// the part is there or lifted. Less than 1 milliohm counts as 1 milliohm.
-func (e Edits) Bridge(part PartID, ohms float64) Edits {
+// Jumper lays a link of so many ohms across the series path of a part, whether
+// the part is there or removed. Less than 1 milliohm counts as 1 milliohm.
+func (e Edits) Jumper(part PartID, ohms float64) Edits {
 	x := e.Of(part)
-	x.Bridged, x.Ohms = true, max(ohms, 1e-3)
+	x.Jumpered, x.Ohms = true, max(ohms, 1e-3)
 	return e.with(x)
 }
 
@@ -93,22 +93,22 @@ func (e Edits) Key() string {
 	var b strings.Builder
 	for _, x := range e.list {
 		fmt.Fprintf(&b, "%d", x.Part)
-		if x.Lifted {
+		if x.Removed {
 			b.WriteByte('L')
 		}
-		if x.Fitted {
+		if x.Replaced {
 			b.WriteByte('F')
 		}
-		if x.Bridged {
+		if x.Jumpered {
 			b.WriteByte('B')
 			b.WriteString(strconv.FormatFloat(x.Ohms, 'g', -1, 64))
 		}
-		if x.Refitted {
+		if x.Reinstalled {
 			b.WriteByte('R')
 		}
 		b.WriteByte(' ')
 	}
-	for _, m := range e.mended {
+	for _, m := range e.repaired {
 		fmt.Fprintf(&b, "M%v ", m)
 	}
 	return b.String()
@@ -116,37 +116,37 @@ func (e Edits) Key() string {
 
 // Equal tells that two edits leave the same board.
 func (e Edits) Equal(other Edits) bool {
-	return slices.Equal(e.list, other.list) && slices.Equal(e.mended, other.mended)
+	return slices.Equal(e.list, other.list) && slices.Equal(e.repaired, other.repaired)
 }
 
 // AsDrawn tells that a good board so edited reads as the board was drawn:
-// nothing is lifted or bridged. New parts and mended copper are as drawn.
+// nothing is removed or bridged. New parts and repaired copper are as drawn.
 func (e Edits) AsDrawn() bool {
-	return !slices.ContainsFunc(e.list, func(x Edit) bool { return x.Lifted || x.Bridged })
+	return !slices.ContainsFunc(e.list, func(x Edit) bool { return x.Removed || x.Jumpered })
 }
 
 // Paths returns the ways through a part as the bench has left it: none through
-// a lifted part, and those of a bridged part with the bridge across the pairs
-// of terminals that a bridge joins (Bridgeable).
+// a removed part, and those of a bridged part with the bridge across the pairs
+// of terminals that a bridge joins (Jumperable).
 func (e Edits) Paths(b *Board, part PartID) []Path {
 	x := e.Of(part)
 	p := &b.Parts[part]
 	var paths []Path
-	if !x.Lifted {
+	if !x.Removed {
 		paths = p.Paths()
 	}
-	if x.Bridged {
-		for _, w := range p.Bridgeable() {
+	if x.Jumpered {
+		for _, w := range p.Jumperable() {
 			paths = append(paths, Path{From: w.From, To: w.To, Element: Resistive, Ohms: x.Ohms, Stated: true})
 		}
 	}
 	return paths
 }
 
-// Bridgeable returns the ways that a bridge lies across: the series path of a
+// Jumperable returns the ways that a bridge lies across: the series path of a
 // filter, both windings of a choke, the two terminals of a resistor, inductor,
 // bead, fuse, link or switch. Other parts have none.
-func (p *Part) Bridgeable() []Path {
+func (p *Part) Jumperable() []Path {
 	if p.Kind.Class() != Series {
 		return nil
 	}
@@ -184,7 +184,7 @@ func (b *Board) Capacitance(net NetID, e Edits) float64 {
 	for _, n := range nets {
 		for _, t := range b.Nets[n].Terminals {
 			p := &b.Parts[t.Part]
-			if p.Kind != Capacitor || counted[t.Part] || e.Of(t.Part).Lifted || !(p.Value > 0) {
+			if p.Kind != Capacitor || counted[t.Part] || e.Of(t.Part).Removed || !(p.Value > 0) {
 				continue
 			}
 			counted[t.Part] = true

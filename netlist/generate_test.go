@@ -22,7 +22,7 @@ func generated(n int) string {
 		fmt.Fprintf(&parts, "  R%d: {kind: resistor, value: 22R, pins: [SIG_%d, SIG_%d_U], place: beside J%d}\n", i, i, i, i/50)
 		fmt.Fprintf(&parts, "  RP%d: {kind: resistor, value: 4K7, pins: [SIG_%d_U, VDD]}\n", i, i)
 		fmt.Fprintf(&parts, "  C%d: {kind: capacitor, value: 15p, pins: [SIG_%d_U, GND], role: filter}\n", i, i)
-		fmt.Fprintf(&parts, "  D%d: {kind: clamp, pins: [SIG_%d, GND]}\n", i, i)
+		fmt.Fprintf(&parts, "  D%d: {kind: tvs, pins: [SIG_%d, GND]}\n", i, i)
 		fmt.Fprintf(&parts, "  CB%d: {kind: capacitor, value: 100n, pins: [VDD, GND]}\n", i)
 		if i%40 == 0 {
 			fmt.Fprintf(&parts, "  U%d: {kind: ic, pins: {A1: VDD, A2: GND", i)

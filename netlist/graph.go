@@ -126,8 +126,8 @@ func (g *Graph) Line(start NetID, at Stop) Line {
 	return g.walk(start, at, None)
 }
 
-// walk is Line, as if one part had been lifted.
-func (g *Graph) walk(start NetID, at Stop, lifted PartID) Line {
+// walk is Line, as if one part had been removed.
+func (g *Graph) walk(start NetID, at Stop, removed PartID) Line {
 	var line Line
 	if start == None {
 		return line
@@ -145,7 +145,7 @@ func (g *Graph) walk(start NetID, at Stop, lifted PartID) Line {
 			continue
 		}
 		for _, h := range g.next[net] {
-			if h.part == lifted {
+			if h.part == removed {
 				continue
 			}
 			if !parts[h.part] {
@@ -162,7 +162,7 @@ func (g *Graph) walk(start NetID, at Stop, lifted PartID) Line {
 }
 
 // Behind returns what hangs behind a part as seen from a net: what a walk from
-// that net no longer reaches once the part is lifted, the part itself left
+// that net no longer reaches once the part is removed, the part itself left
 // out. It is empty where a parallel part keeps everything joined.
 func (g *Graph) Behind(part PartID, from NetID, at Stop) Line {
 	behind, without := g.walk(from, at, None), g.walk(from, at, part)

@@ -30,7 +30,7 @@ func names(b *Board, l Line) (nets, parts string) {
 	return strings.Join(n, " "), strings.Join(p, " ")
 }
 
-// Expectations by hand from the drawing in testdata/kestrel.yaml.
+// Predictions by hand from the drawing in testdata/kestrel.yaml.
 func TestLine(t *testing.T) {
 	b := load(t, "testdata/kestrel.yaml")
 	g := graphOf(t, b)
@@ -273,26 +273,26 @@ func TestEdits(t *testing.T) {
 	b := load(t, "testdata/kestrel.yaml")
 	r12, fl3 := part(t, b, "R12"), part(t, b, "FL3")
 	var untouched Edits
-	lifted := untouched.Lift(r12)
-	if untouched.Key() != "" || !lifted.Of(r12).Lifted || untouched.Of(r12).Lifted {
-		t.Errorf("Lift changed the edits it was called on, or did nothing: %q, %q", untouched.Key(), lifted.Key())
+	removed := untouched.Remove(r12)
+	if untouched.Key() != "" || !removed.Of(r12).Removed || untouched.Of(r12).Removed {
+		t.Errorf("Remove changed the edits it was called on, or did nothing: %q, %q", untouched.Key(), removed.Key())
 	}
-	if paths := lifted.Paths(b, r12); len(paths) != 0 {
-		t.Errorf("a lifted part conducts: %v", paths)
+	if paths := removed.Paths(b, r12); len(paths) != 0 {
+		t.Errorf("a removed part conducts: %v", paths)
 	}
 	// A part put back conducts as before, but its joints are new.
-	if again := lifted.Refit(r12); again.Of(r12) != (Edit{Part: r12, Refitted: true}) || !again.AsDrawn() || lifted.AsDrawn() {
-		t.Errorf("lifted and refitted is %q, as drawn %t; lifted only, as drawn %t", again.Key(), again.AsDrawn(), lifted.AsDrawn())
+	if again := removed.Reinstall(r12); again.Of(r12) != (Edit{Part: r12, Reinstalled: true}) || !again.AsDrawn() || removed.AsDrawn() {
+		t.Errorf("removed and reinstalled is %q, as drawn %t; removed only, as drawn %t", again.Key(), again.AsDrawn(), removed.AsDrawn())
 	}
-	if got := lifted.Fit(r12).Of(r12); got != (Edit{Part: r12, Fitted: true}) {
-		t.Errorf("lifted and replaced is %+v", got)
+	if got := removed.Replace(r12).Of(r12); got != (Edit{Part: r12, Replaced: true}) {
+		t.Errorf("removed and replaced is %+v", got)
 	}
-	if got := lifted.Fit(r12).Lift(r12).Refit(r12).Of(r12); !got.Fitted {
-		t.Errorf("a new part lifted and put back is no longer new: %+v", got)
+	if got := removed.Replace(r12).Remove(r12).Reinstall(r12).Of(r12); !got.Replaced {
+		t.Errorf("a new part removed and put back is no longer new: %+v", got)
 	}
 
 	// A bridge over a filter lies from in to out and leaves the shunt path.
-	bridged := untouched.Bridge(fl3, 0)
+	bridged := untouched.Jumper(fl3, 0)
 	paths := bridged.Paths(b, fl3)
 	want := []Path{
 		{From: 0, To: 1, Element: Resistive, Ohms: 2, Stated: true},
@@ -303,18 +303,18 @@ func TestEdits(t *testing.T) {
 	if diff := cmp.Diff(want, paths); diff != "" {
 		t.Errorf("bridged filter (-want +got):\n%s", diff)
 	}
-	off := untouched.Lift(fl3).Bridge(fl3, 0.05)
+	off := untouched.Remove(fl3).Jumper(fl3, 0.05)
 	if diff := cmp.Diff([]Path{{From: 0, To: 1, Element: Resistive, Ohms: 0.05, Stated: true}}, off.Paths(b, fl3)); diff != "" {
-		t.Errorf("filter lifted and bridged (-want +got):\n%s", diff)
+		t.Errorf("filter removed and bridged (-want +got):\n%s", diff)
 	}
-	if got := off.Lift(fl3).Paths(b, fl3); len(got) != 0 {
-		t.Errorf("lifting took the part but not the bridge: %v", got)
+	if got := off.Remove(fl3).Paths(b, fl3); len(got) != 0 {
+		t.Errorf("removing took the part but not the bridge: %v", got)
 	}
 
 	// The order of edits to different parts does not matter.
-	one, other := untouched.Lift(r12).Fit(fl3), untouched.Fit(fl3).Lift(r12)
-	if !one.Equal(other) || one.Key() != other.Key() || one.Equal(lifted) || one.Key() == lifted.Key() {
-		t.Errorf("keys %q, %q, %q", one.Key(), other.Key(), lifted.Key())
+	one, other := untouched.Remove(r12).Replace(fl3), untouched.Replace(fl3).Remove(r12)
+	if !one.Equal(other) || one.Key() != other.Key() || one.Equal(removed) || one.Key() == removed.Key() {
+		t.Errorf("keys %q, %q, %q", one.Key(), other.Key(), removed.Key())
 	}
 	if got := one.List(); !slices.IsSortedFunc(got, func(a, b Edit) int { return int(a.Part - b.Part) }) || len(got) != 2 {
 		t.Errorf("list %v", got)
@@ -331,9 +331,9 @@ func TestCapacitance(t *testing.T) {
 		want  float64
 	}{
 		{"through the resistor", "TP_INT", Edits{}, 15e-12},
-		{"resistor lifted", "TP_INT", Edits{}.Lift(r12), 0},
-		{"resistor lifted and bridged", "TP_INT", Edits{}.Lift(r12).Bridge(r12, 0), 15e-12},
-		{"capacitor lifted", "TP_INT", Edits{}.Lift(c40), 0},
+		{"resistor removed", "TP_INT", Edits{}.Remove(r12), 0},
+		{"resistor removed and bridged", "TP_INT", Edits{}.Remove(r12).Jumper(r12, 0), 15e-12},
+		{"capacitor removed", "TP_INT", Edits{}.Remove(c40), 0},
 		{"rail", "VTP_1V8", Edits{}, 100e-9 + 15e-12}, // R13 leads on to the line
 		{"ground", "GND", Edits{}, 0},
 	}

@@ -25,7 +25,7 @@ const (
 	Link            // 0 ohm, two terminals
 	Switch          // two terminals
 	Diode           // anode, then cathode; or a and k
-	Clamp           // line, then ground; arrays have more terminals
+	TVS             // line, then ground; arrays have more terminals
 	Transistor      // g d s or b c e
 	Crystal         // two to four terminals
 	IC              // any terminals
@@ -65,7 +65,7 @@ var kinds = [...]struct {
 	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Diode:      {"diode", quantity.None, 0, Shunt, nil, []string{"", "a", "k"}, 2, 2, "[anode, cathode] or {a: A, k: B}"},
-	Clamp:      {"clamp", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
+	TVS:        {"tvs", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
 	Transistor: {"transistor", quantity.None, 0, Active, nil, []string{"g", "d", "s", "b", "c", "e"}, 3, 0, "{g: A, d: B, s: C} or {b: A, c: B, e: C}"},
 	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]"},
 	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}"},
@@ -79,7 +79,7 @@ var kindMeans = map[string]string{
 	"coil": "inductor", "transformer": "choke", "ferrite": "bead", "emi": "filter",
 	"jumper": "link", "bridge": "link", "button": "switch", "key": "switch",
 	"led": "diode", "schottky": "diode", "rectifier": "diode", "zener": "diode",
-	"tvs": "clamp", "esd": "clamp", "varistor": "clamp", "mov": "clamp", "suppressor": "clamp",
+	"tvs": "tvs", "esd": "tvs", "varistor": "tvs", "mov": "tvs", "suppressor": "tvs",
 	"mosfet": "transistor", "fet": "transistor", "bjt": "transistor", "npn": "transistor", "pnp": "transistor", "nmos": "transistor", "pmos": "transistor",
 	"xtal": "crystal", "quartz": "crystal", "resonator": "crystal", "oscillator": "ic",
 	"chip": "ic", "regulator": "ic", "ldo": "ic", "mcu": "ic", "cpu": "ic", "pmic": "ic", "opamp": "ic",

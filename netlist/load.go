@@ -77,7 +77,7 @@ func build(nodes []document.Node, file string) (*Board, error) {
 		return nil, l.problems.Err()
 	}
 	l.along(root.Get("nets"))
-	l.alike(root.Get("alike"))
+	l.alike(root.Get("matched"))
 	if err := l.problems.Err(); err != nil {
 		return nil, err
 	}
@@ -221,14 +221,14 @@ func (l *loader) part(p *Part, v document.Node) {
 	}
 	switch way := v.Get("way"); {
 	case p.Way == NoWay:
-	case p.Kind == Clamp && p.Way > TwoWay:
+	case p.Kind == TVS && p.Way > TwoWay:
 		l.problem(way.At(), "write `one` or `two`", "the clamp %s cannot have the way %s", p.Name, document.Quote(way.Text()))
 	case p.Kind == Transistor && p.Way < NType:
 		l.problem(way.At(), "write `n` or `p`", "the transistor %s cannot have the way %s", p.Name, document.Quote(way.Text()))
-	case p.Kind != Clamp && p.Kind != Transistor:
+	case p.Kind != TVS && p.Kind != Transistor:
 		l.problem(way.At(), "remove it", "`way` on the %s %s", p.Kind, p.Name)
 	}
-	many := p.Kind == IC || p.Kind == Module || p.Kind == Clamp
+	many := p.Kind == IC || p.Kind == Module || p.Kind == TVS
 	if many {
 		p.Domain = make([]int32, len(p.Terminals))
 		for i := range p.Domain {
@@ -236,7 +236,7 @@ func (l *loader) part(p *Part, v document.Node) {
 		}
 	}
 	for _, key := range []string{"supply", "ground", "domain", "floating"} {
-		if n := v.Get(key); n.Exists() && (!many || key == "floating" && p.Kind == Clamp) {
+		if n := v.Get(key); n.Exists() && (!many || key == "floating" && p.Kind == TVS) {
 			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
 			return
 		}
@@ -437,7 +437,7 @@ func (l *loader) along(n document.Node) {
 			case p.Kind == PointNet:
 				l.problem(item.At(), "name a terminal, pin or test point", "`along` of %s: %s is a net", document.Quote(e.Name()), document.Quote(item.Text()))
 			case p.Net != id:
-				where := "goes nowhere"
+				where := "not connected (NC)"
 				if p.Net != None {
 					where = "is on the net " + document.Quote(l.Nets[p.Net].Name)
 				}
@@ -459,11 +459,11 @@ func (l *loader) alike(n document.Node) {
 			switch {
 			case !ok:
 			case slices.Contains(ids, id):
-				l.problem(item.At(), "keep it once", "%s is there twice in one group of `alike`", document.Quote(item.Text()))
+				l.problem(item.At(), "keep it once", "%s is there twice in one group of `matched`", document.Quote(item.Text()))
 			default:
 				ids = append(ids, id)
 			}
 		}
-		l.Alike = append(l.Alike, ids)
+		l.Matched = append(l.Matched, ids)
 	}
 }

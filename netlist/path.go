@@ -38,7 +38,7 @@ const (
 )
 
 // Paths returns the ways through the part at DC, in a fixed order. Terminals
-// that go nowhere have none.
+// that are not connected have none.
 //
 // An IC protects each of its pins by two junctions, from ground to the pin and
 // from the pin to its supply, and conducts from ground to each supply; this is
@@ -100,8 +100,8 @@ func (p *Part) Paths() []Path {
 			anode, cathode = 1-k, k
 		}
 		add(anode, cathode, Junction, 0, false)
-	case Clamp:
-		p.clampPaths(add)
+	case TVS:
+		p.tvsPaths(add)
 	case Transistor:
 		p.transistorPaths(add)
 	case IC, Module:
@@ -157,11 +157,11 @@ func (p *Part) find(base, number string) int {
 	return None
 }
 
-// clampPaths gives the ways through a clamp. A one-way clamp conducts from
+// tvsPaths gives the ways through a clamp. A one-way clamp conducts from
 // ground to the line when the line is pulled below ground; what it clamps at
 // lies beyond any meter's voltage. A clamp that touches no ground has its
 // cathode first, as clamps are written line first.
-func (p *Part) clampPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
+func (p *Part) tvsPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
 	ground := 1
 	if a := p.find("a", ""); a >= 0 && len(p.Terminals) == 2 {
 		ground = a

@@ -100,7 +100,7 @@ func (b *Board) noPoint(text string) error {
 			return fmt.Errorf("%s has no pin %s; %s", document.Printable(owner), document.Quote(name), document.Suggest(name, names, "it has "+some(names)))
 		}
 	}
-	return fmt.Errorf("%s is no point of this board; %s", document.Quote(text), document.Suggest(text, b.Points(), "write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"))
+	return fmt.Errorf("%s is not a point of this board; %s", document.Quote(text), document.Suggest(text, b.Points(), "write a terminal as R12.1, a connector pin as J7.2, or the name of a net or test point"))
 }
 
 // owned lists the first few pins of an owner in full: "R12.1, R12.2".

@@ -13,7 +13,7 @@ import (
 // `halfsplit schema board` prints it.
 func BoardShape() *document.Shape { return boardShape }
 
-// nothing are the texts that say of a pin that it goes nowhere, beside an
+// nothing are the texts that say of a pin that it not connected (NC), beside an
 // empty value.
 var nothing = map[string]bool{"-": true, "--": true, "NC": true, "nc": true, "N/C": true, "n/c": true, "n.c.": true, "N.C.": true}
 
@@ -23,7 +23,7 @@ var (
 		return &document.Shape{Doc: doc, Example: example, Lines: true}
 	}
 	netText   = &document.Shape{Doc: "The name of a net.", Example: "TP_INT"}
-	pinNet    = &document.Shape{Doc: "The net that the pin is on; empty, - or NC where it goes nowhere.", Example: "TP_INT", Null: true}
+	pinNet    = &document.Shape{Doc: "The net that the pin is on; empty, - or NC where it not connected (NC).", Example: "TP_INT", Null: true}
 	pointText = &document.Shape{Doc: "A terminal, connector pin or test point.", Example: "R12.1"}
 	yesNo     = &document.Shape{Enum: []string{"yes", "no", "true", "false"}}
 
@@ -87,7 +87,7 @@ var (
 				}}}},
 			{Name: "test_points", Shape: &document.Shape{Doc: "Pads made for probing, with their nets.", Value: netText, Example: "{TP14: TP_INT}"}},
 			{Name: "parts", Shape: &document.Shape{Doc: "Parts by name.", Value: partShape}},
-			{Name: "alike", Shape: &document.Shape{Doc: "Groups of nets that should read alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
+			{Name: "matched", Shape: &document.Shape{Doc: "Groups of nets that should read alike on a good board.", Example: "[[TP_SDA, TP_SCL]]",
 				Item: &document.Shape{Item: netText, MinItems: 2, Example: "[TP_SDA, TP_SCL]"}}},
 		},
 	}

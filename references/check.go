@@ -52,7 +52,7 @@ const (
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be
-// mended or withdrawn, a Doubt should be looked at, a Note tells what is missing.
+// repaired or withdrawn, a Doubt should be looked at, a Note tells what is missing.
 const (
 	SeverityFault = "fault"
 	SeverityDoubt = "doubt"
@@ -249,7 +249,7 @@ func (s *Sweep) BoardName() string {
 // and falls in size as the current rises).
 const junctionDrift = -0.0018
 
-// roomVolts is a reading carried to RoomCelsius, NaN for OL. Only readings in
+// roomVolts is a reading converted to RoomCelsius, NaN for OL. Only readings in
 // the range of junctions are moved.
 func roomVolts(s *Sweep, r PointReading) float64 {
 	v := r.Reading.Value
@@ -459,7 +459,7 @@ func (s *Sweep) fingerprint() [sha256.Size]byte {
 // lines are compared by the difference of their mean readings.
 func (l *Library) unlike() []Finding {
 	var findings []Finding
-	for _, lines := range l.board.Alike {
+	for _, lines := range l.board.Matched {
 		for _, pol := range []Polarity{RedOnGround, BlackOnGround} {
 			var first netlist.NetID = netlist.None
 			var base Predictive
@@ -479,7 +479,7 @@ func (l *Library) unlike() []Finding {
 				findings = append(findings, Finding{
 					Kind: KindUnlike, Severity: SeverityDoubt, At: l.board.Nets[id].Name,
 					Seen:       fmt.Sprintf("reads %s %s, and %s, said to be alike, %s", p.describe(), pol, document.Quote(l.board.Nets[first].Name), base.describe()),
-					Do:         "take the line out of `alike` in the board file, or read both again",
+					Do:         "take the line out of `matched` in the board file, or read both again",
 					Confidence: sure,
 				})
 			}
@@ -600,7 +600,7 @@ func (l *Library) leftOut() []Finding {
 }
 
 // coverage reports, connector by connector, pins that nobody has read and pins
-// that were read on one board only. Pins that go nowhere are left out. The other
+// that were read on one board only. Pins that are not connected are left out. The other
 // polarity is reported only on connectors where somebody has begun with it.
 func (l *Library) coverage() []Finding {
 	var findings []Finding

@@ -375,7 +375,7 @@ func TestCheckFacts(t *testing.T) {
 		return group
 	}
 	odd := *board
-	odd.Alike = [][]netlist.NetID{lines("TP_SDA", "TP_SCL"), lines("TP_SDA", "TP_INT"), lines("TP_RST", "TP_INT")}
+	odd.Matched = [][]netlist.NetID{lines("TP_SDA", "TP_SCL"), lines("TP_SDA", "TP_INT"), lines("TP_RST", "TP_INT")}
 	var unlike []string
 	for _, f := range NewLibrary(&odd, b.sweeps(4, RedOnGround)).Check() {
 		if f.Kind == KindUnlike {

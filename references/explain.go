@@ -428,7 +428,7 @@ func driftMistake(s *Sweep, right []*Predictive, good float64) mistake {
 	return mistake{priorDrift, Finding{
 		Kind: KindDrift, Severity: SeverityDoubt,
 		Seen: fmt.Sprintf("all readings are moved together, by %+.0f mV %+.1f %% of the reading", 1000*offset, 100*gain),
-		Do:   "check the meter's battery and leads (`halfsplit meter fit`) and the warmth of the board, then read it again",
+		Do:   "check the meter's battery and leads (`halfsplit meter calibrate`) and the warmth of the board, then read it again",
 	}, good + moved - steady}
 }
 

@@ -184,7 +184,7 @@ func BenchmarkLoadLibrary(bench *testing.B) {
 				for pin := range pins {
 					fmt.Fprintf(&readings, "J7.%d: 0.%03d, ", pin+1, 400+(i*i*31+i*7+pin*i*13)%90)
 				}
-				text := sweepText(fmt.Sprint(i/5), fmt.Sprintf("by: bench 2\nmeter: {name: m%d, test_current: 1 mA, open_voltage: 3 V, over: 2 V, accuracy: 0.5%% + 2, resolution: 1 mV}\nstate: {polarity: red-on-ground, battery: out, unplugged: [J7]}\n", i%5), readings.String())
+				text := sweepText(fmt.Sprint(i/5), fmt.Sprintf("by: bench 2\nmeter: {name: m%d, test_current: 1 mA, open_voltage: 3 V, overload_above: 2 V, accuracy: 0.5%% + 2, resolution: 1 mV}\nstate: {polarity: red-on-ground, battery: out, unplugged: [J7]}\n", i%5), readings.String())
 				if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%05d.yaml", i)), []byte(text), 0o666); err != nil {
 					bench.Fatal(err)
 				}

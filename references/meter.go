@@ -80,7 +80,7 @@ type Meter struct {
 // DefaultMeter is a common hand meter: 1 mA up to 3 V, OL above 2 V, 0.5 % + 2
 // counts of 1 mV, and in resistance mode 0.1 mA up to 0.6 V and 20 Mohm. All
 // from memory of such meters; a sweep or case file that describes its own meter
-// overrides it, and `halfsplit meter fit` measures the test current.
+// overrides it, and `halfsplit meter calibrate` measures the test current.
 func DefaultMeter() Meter {
 	return Meter{
 		TestCurrent: 1e-3, OpenVoltage: 3, Over: 2,

@@ -58,11 +58,11 @@ func TestDecodeMeter(t *testing.T) {
 		want Meter
 	}{
 		{`{name: bench 2}`, with(func(m *Meter) { m.Name = "bench 2" })},
-		{`{test_current: 0.5 mA, open_voltage: 2.8 V, over: 1.999 V, accuracy: 1 % + 3 digits, resolution: 100 uV, source: resistive, ohms_current: 10 uA, ohms_open: 0.25 V, ohms_over: 60 Mohm}`,
+		{`{test_current: 0.5 mA, open_voltage: 2.8 V, overload_above: 1.999 V, accuracy: 1 % + 3 digits, resolution: 100 uV, source: resistive, ohms_current: 10 uA, ohms_open: 0.25 V, ohms_overload_above: 60 Mohm}`,
 			Meter{"", 0.0005, 2.8, 1.999, 0.01, 3, 0.0001, Resistive, 10e-6, 0.25, 60e6}},
 		{`{accuracy: 0.8%}`, with(func(m *Meter) { m.Gain, m.Counts = 0.008, 0 })},
 		{`{accuracy: 0.5%+2counts}`, base},
-		// Without `over` the display ends where the open voltage does.
+		// Without `overload_above` the display ends where the open voltage does.
 		{`{open_voltage: 1.5 V}`, with(func(m *Meter) { m.OpenVoltage, m.Over = 1.5, 1.5 })},
 	}
 	for _, test := range tests {

@@ -20,7 +20,7 @@ const (
 	// as the spread seen between priorDF+1 boards. Common practice, no source.
 	priorDF = 4
 
-	// overloadDoubt is the weight, in boards, of the belief that a point may
+	// overloadDoubt is the weight, in boards, of the posterior that a point may
 	// read OL on one good board and a voltage on the next. One reading of a
 	// voltage leaves about 1 % for OL. Common practice, no source.
 	overloadDoubt = 0.01
@@ -88,7 +88,7 @@ func Predict(volts []float64, overloads int) Predictive {
 // PredictSamples is Predict on the readings of one point, one value per board:
 // several readings of one board (two pins of a net, two sweeps of one sample)
 // are averaged first, since they say nothing of how boards differ. The readings
-// should come from like meters, or have been carried to one meter first.
+// should come from like meters, or have been converted to one meter first.
 //
 // Strays do not count, as long as they are few: a bad board or a slip among five
 // would widen the interval until a fault fits into it. Where more than mostStrays
@@ -152,7 +152,7 @@ func WithoutBoard(samples []Sample, board int) []Sample {
 
 // wrongValue is the share of readings of good boards that are mistyped, of another pin,
 // or of a board that is not good; wrongDF the weight, in boards, of the default spread
-// when one is held against the others (common practice, no source).
+// when one is compared with the others (common practice, no source).
 const (
 	wrongValue = 0.02
 	wrongDF    = 8

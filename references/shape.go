@@ -32,7 +32,7 @@ var meterShape = &document.Shape{
 		{Name: "name", Shape: &document.Shape{Doc: "Which meter, in your words.", Example: "bench 2"}},
 		{Name: "test_current", Shape: quantityShape("Current through joined probes in diode mode.", "1 mA", quantity.Ampere, 1e-6, 0.1)},
 		{Name: "open_voltage", Shape: quantityShape("Voltage between open probes in diode mode.", "3 V", quantity.Volt, 0.2, 30)},
-		{Name: "over", Shape: quantityShape("The display shows OL above this voltage in diode mode.", "2 V", quantity.Volt, 0.2, 30)},
+		{Name: "overload_above", Shape: quantityShape("The display shows OL above this voltage in diode mode.", "2 V", quantity.Volt, 0.2, 30)},
 		{Name: "accuracy", Shape: &document.Shape{
 			Doc:     "Accuracy in diode mode: share of the reading and counts of the last digit.",
 			Example: "0.5% + 2",
@@ -46,7 +46,7 @@ var meterShape = &document.Shape{
 		}},
 		{Name: "ohms_current", Shape: quantityShape("Current through joined probes in resistance mode.", "0.1 mA", quantity.Ampere, 1e-9, 0.1)},
 		{Name: "ohms_open", Shape: quantityShape("Voltage between open probes in resistance mode.", "0.6 V", quantity.Volt, 0.01, 30)},
-		{Name: "ohms_over", Shape: quantityShape("The display shows OL above this resistance.", "20 Mohm", quantity.Ohm, 100, 1e12)},
+		{Name: "ohms_overload_above", Shape: quantityShape("The display shows OL above this resistance.", "20 Mohm", quantity.Ohm, 100, 1e12)},
 	},
 }
 
@@ -105,8 +105,8 @@ func DrawShape(doc string) *document.Shape {
 	return &document.Shape{
 		Doc: doc, Example: "{before_key: 2 mA, after_key: 95 mA}",
 		Fields: []document.Field{
-			{Name: "before_key", Shape: &document.Shape{Doc: "With the power key not yet pressed.", Example: "2 mA", Parse: parse}},
-			{Name: "after_key", Shape: &document.Shape{Doc: "After the power key was pressed.", Example: "95 mA", Parse: parse}},
+			{Name: "before_key", Shape: &document.Shape{Doc: "With the power button not yet pressed.", Example: "2 mA", Parse: parse}},
+			{Name: "after_key", Shape: &document.Shape{Doc: "After the power button was pressed.", Example: "95 mA", Parse: parse}},
 		},
 	}
 }
@@ -153,7 +153,7 @@ func quantityShape(doc, example string, unit quantity.Unit, low, high float64) *
 func ParseCelsius(text string) (float64, error) {
 	celsius, err := quantity.Parse(text, quantity.Celsius)
 	if err == nil && !(celsius >= -40 && celsius <= 85) {
-		err = fmt.Errorf("%s is no temperature that boards are read at; write -40 C to 85 C", document.Quote(text))
+		err = fmt.Errorf("%s is not a temperature that boards are read at; write -40 C to 85 C", document.Quote(text))
 	}
 	return celsius, err
 }
@@ -213,11 +213,11 @@ func DecodeMeter(node document.Node) (Meter, document.Problems) {
 	}{
 		{"test_current", quantity.Ampere, &m.TestCurrent},
 		{"open_voltage", quantity.Volt, &m.OpenVoltage},
-		{"over", quantity.Volt, &m.Over},
+		{"overload_above", quantity.Volt, &m.Over},
 		{"resolution", quantity.Volt, &m.Resolution},
 		{"ohms_current", quantity.Ampere, &m.OhmsCurrent},
 		{"ohms_open", quantity.Volt, &m.OhmsOpen},
-		{"ohms_over", quantity.Ohm, &m.OhmsOver},
+		{"ohms_overload_above", quantity.Ohm, &m.OhmsOver},
 	} {
 		if value := node.Get(field.key); value.Exists() {
 			*field.into, _ = quantity.Parse(value.Text(), field.unit) // passed by the shape
@@ -231,13 +231,13 @@ func DecodeMeter(node document.Node) (Meter, document.Problems) {
 			m.Source = SourceKind(i)
 		}
 	}
-	over, open := node.Get("over"), node.Get("open_voltage")
+	over, open := node.Get("overload_above"), node.Get("open_voltage")
 	switch {
 	case m.Over <= m.OpenVoltage:
 	case over.Exists() && open.Exists():
-		problems.Add(over.At(), fmt.Sprintf("`over` %s is above the open voltage %s, so that the display would never show OL", document.Quote(over.Text()), document.Quote(open.Text())), "`over` is the highest voltage that the display shows, at most the open voltage")
+		problems.Add(over.At(), fmt.Sprintf("`overload_above` %s is above the open voltage %s, so that the display would never show OL", document.Quote(over.Text()), document.Quote(open.Text())), "`overload_above` is the highest voltage that the display shows, at most the open voltage")
 	case over.Exists():
-		problems.Add(over.At(), fmt.Sprintf("`over` %s is above 3 V, the open voltage taken where the file gives none", document.Quote(over.Text())), "add open_voltage, measured between the open probes with a second meter")
+		problems.Add(over.At(), fmt.Sprintf("`overload_above` %s is above 3 V, the open voltage taken where the file gives none", document.Quote(over.Text())), "add open_voltage, measured between the open probes with a second meter")
 	default:
 		// A meter that opens at less than 2 V shows OL at its open voltage.
 		m.Over = m.OpenVoltage

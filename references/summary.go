@@ -13,7 +13,7 @@ import (
 // one net, in one polarity.
 type Summary struct {
 	At       string // the point, as the board file writes it: a connector pin where the net has one
-	Net      string // empty for a pin that goes nowhere
+	Net      string // empty for a pin that not connected (NC)
 	Polarity Polarity
 	Like     string // the sort of meter, such as "1 mA", "1 mA resistive"
 

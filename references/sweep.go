@@ -27,7 +27,7 @@ type Sweep struct {
 // Draw is the current in amperes that a board takes from a bench supply, nil
 // where it was not read.
 type Draw struct {
-	BeforeKey *float64 // with the power key not yet pressed
+	BeforeKey *float64 // with the power button not yet pressed
 	AfterKey  *float64
 }
 
@@ -147,7 +147,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		r := PointReading{Name: points.intern(entry.Name())}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
 		if r.Reading.Value > s.Meter.Over {
-			problems.Add(entry.Value.At(), fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(entry.Value.Text()), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or give the meter's own limit as `over` under `meter`")
+			problems.Add(entry.Value.At(), fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(entry.Value.Text()), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or give the meter's own limit as `overload_above` under `meter`")
 			continue
 		}
 		at, err := points.find(r.Name)

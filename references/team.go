@@ -16,10 +16,10 @@ type Overlap struct {
 	// and the place.
 	Cell  string
 	Volts float64 // as shown
-	// Foretold is what a faultless meter of this sort would show there, in volts,
+	// Predicted is what a faultless meter of this sort would show there, in volts,
 	// up to a constant that is the same for the whole cell; 0 where all meters
 	// are of one sort.
-	Foretold float64
+	Predicted float64
 }
 
 // MeterBias is what one meter of a team shows too much, Offset + Gain*volts. A
@@ -119,7 +119,7 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 			// under the estimate so far.
 			residual := func(i int) float64 {
 				r, c := readings[i], column[readings[i].Meter]
-				return r.Volts - r.Foretold - x[c] - x[c+1]*level
+				return r.Volts - r.Predicted - x[c] - x[c+1]*level
 			}
 			var all []float64
 			for _, i := range cells[name] {
@@ -132,7 +132,7 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 				z := (all[k] - middle) / (sigma * scale)
 				const df = 4
 				w := (df + 1) / (df + z*z) / (sigma * sigma)
-				d := r.Volts - r.Foretold
+				d := r.Volts - r.Predicted
 				squares += w * (all[k] - middle) * (all[k] - middle)
 				sumW, sumD = sumW+w, sumD+w*d
 				sumZ[c] += w
@@ -219,12 +219,12 @@ func invert(h []float64, n int) []float64 {
 const enoughReadings = 5000
 
 // Overlaps lists the voltages that more than one meter may have read: on boards
-// that the files name, at one place in one polarity, carried to room temperature.
-// foretell gives what a faultless meter of the sweep's sort would show there and
+// that the files name, at one place in one polarity, converted to room temperature.
+// predict gives what a faultless meter of the sweep's sort would show there and
 // may be nil, in which case only like meters share a cell; a reading for which ok
 // is false is left out. Of a large library it takes some of the boards, but some
 // of every meter that met another.
-func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float64, ok bool)) []Overlap {
+func (l *Library) Overlaps(predict func(s *Sweep, r PointReading) (volts float64, ok bool)) []Overlap {
 	drawn := l.passedAround()
 	var list []Overlap
 	for _, s := range l.Sweeps {
@@ -237,14 +237,14 @@ func (l *Library) Overlaps(foretell func(s *Sweep, r PointReading) (volts float6
 			}
 			o := Overlap{Meter: s.MeterName(), Sheet: s.Meter, Volts: roomVolts(s, r)}
 			like := ""
-			if foretell == nil {
+			if predict == nil {
 				like = classOf(s).words()
 			} else {
-				volts, ok := foretell(s, r)
+				volts, ok := predict(s, r)
 				if !ok {
 					continue
 				}
-				o.Foretold = volts
+				o.Predicted = volts
 			}
 			at := placeOf(r.At, s.State.Polarity)
 			o.Cell = fmt.Sprintf("%s|%v|%s|%s", s.Sample, at, s.State.Battery, like)
@@ -288,7 +288,7 @@ func (l *Library) passedAround() map[string]bool {
 
 // meterFindings reports meters that read apart from others by more than their
 // data sheets allow, as far as boards that both read can tell. The meter that
-// stands out the most is doubted first, and the others are then held against each
+// stands out the most is doubted first, and the others are then compared with each
 // other without its pull.
 func (l *Library) meterFindings() []Finding {
 	const at = 0.5 // volts, about what junctions read
@@ -323,7 +323,7 @@ func (l *Library) meterFindings() []Finding {
 		findings = append(findings, Finding{
 			Kind: KindMeter, Severity: SeverityDoubt, At: worst.Meter, Confidence: sure,
 			Seen: fmt.Sprintf("reads %+.0f mV +- %.0f mV against the other meters at %.1f V, where its data sheet allows %.0f mV (%d readings of the same boards)", 1000*bias, 1000*u, at, 1000*sheets[worst.Meter].HalfWidth(at), worst.Readings),
-			Do:   "change its battery, clean its leads, and measure it with `halfsplit meter fit`; give its sweeps the accuracy or current that it really has",
+			Do:   "change its battery, clean its leads, and measure it with `halfsplit meter calibrate`; give its sweeps the accuracy or current that it really has",
 		})
 	}
 	return findings

@@ -65,7 +65,7 @@ func TestTeams(t *testing.T) {
 		{"counted one pin off", KindLayout, layout("J7", func(k, _ int) int { return k + 1 }), 0.99, 0.95},
 		{"counted from the other end", KindLayout, layout("J7", func(k, n int) int { return n + 1 - k }), 0.99, 0.95},
 		{"probes the other way round", KindPolarity, func(name string, _ float64) float64 { return truth[name][BlackOnGround] }, 0.99, 0.95},
-		{"OL from a lifted probe", KindOutlier, func(name string, v float64) float64 {
+		{"OL from a removed probe", KindOutlier, func(name string, v float64) float64 {
 			if name == "J3.2" {
 				return math.NaN()
 			}

@@ -60,13 +60,13 @@ func (m Meter) Text() string {
 	fields = append(fields,
 		"test_current: "+exact(m.TestCurrent, quantity.Ampere),
 		"open_voltage: "+exact(m.OpenVoltage, quantity.Volt),
-		"over: "+exact(m.Over, quantity.Volt),
+		"overload_above: "+exact(m.Over, quantity.Volt),
 		"accuracy: "+scalar(m.AccuracyText()),
 		"resolution: "+exact(m.Resolution, quantity.Volt),
 		"source: "+m.Source.String(),
 		"ohms_current: "+exact(m.OhmsCurrent, quantity.Ampere),
 		"ohms_open: "+exact(m.OhmsOpen, quantity.Volt),
-		"ohms_over: "+exact(m.OhmsOver, quantity.Ohm),
+		"ohms_overload_above: "+exact(m.OhmsOver, quantity.Ohm),
 	)
 	return "{" + strings.Join(fields, ", ") + "}"
 }

@@ -1,6 +1,6 @@
 // Package testdata holds the demonstration that comes with the program: the
 // board file of an invented handheld parcel terminal, sweeps of good boards, and
-// cases to solve. What is wrong in each case is kept beside them, in demo/judge,
+// cases to solve. What is wrong in each case is kept beside them, in demo/answers,
 // and not in here.
 package testdata
 

@@ -34,7 +34,7 @@ func (a *app) benchCommand() *cobra.Command {
 	var f benchFlags
 	cmd := &cobra.Command{
 		Use:   "bench CASE",
-		Short: "guided session: sweep, locate, step, remedy, verify, power gate",
+		Short: "guided session: sweep, locate, step, remedy, verify, power-up check",
 		Long: `bench runs a repair from the first reading to the closed case. It says what to
 read or do next, takes the readings as you enter them, and writes every entry
 into the case file before it asks again. Leave at any time, however you like:
@@ -43,7 +43,7 @@ the next session goes on where this one stood.
 A case that is not there yet is begun; then --board is needed.
 
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
-what you did in plain words, such as "lifted R12" or "0.430 at R12.2". ? lists
+what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists
 them all. Without a terminal the session reads lines and prints lines, so that
 it can be fed from a file or from a meter.`,
 		Example: `  halfsplit bench cases/touch-dead.yaml --board board.yaml --known known --complaint "touch dead"
@@ -63,7 +63,7 @@ it can be fed from a file or from a meter.`,
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
 	f.draw.add(cmd)
-	f.beliefFlags(cmd)
+	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
 	return cmd
@@ -73,7 +73,7 @@ it can be fed from a file or from a meter.`,
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power key, such as '3 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; else as the good sweeps say")
 	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
 }
 
@@ -170,7 +170,7 @@ func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
 		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"meter", f.meter}} {
 			if x.text != "" {
-				return nil, false, instead(fmt.Sprintf("%s is there already, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
+				return nil, false, instead(fmt.Sprintf("%s already exists, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
 			}
 		}
 		w, err := journal.Append(file, f.by)

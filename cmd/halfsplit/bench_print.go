@@ -40,30 +40,30 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.input("which connector first? `sweep NAME`, or Enter for " + name(p.Connectors[0]))
 	case bench.AskReading:
 		b.readingPrompt(p)
-	case bench.AskLook:
+	case bench.AskInspect:
 		b.step(p)
 		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part warmed up? its name, or none")
-	case bench.AskLift:
+	case bench.AskRemove:
 		b.step(p)
 		b.input("y when " + name(p.Step.Part) + " is off the board")
 	case bench.AskRemedy:
 		b.step(p)
 		b.remedy(p)
 		b.input("y when it is done so; or say what you did instead")
-	case bench.AskRefit:
+	case bench.AskReinstall:
 		b.gap()
 		part := &board.Parts[p.Part]
 		b.prose(3, 2, next, "PUT BACK "+name(part.Name))
 		b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
-		b.input("y when it is back; `fitted " + name(part.Name) + "` for a new one, s to leave it off")
+		b.input("y when it is back; `replaced " + name(part.Name) + "` for a new one, s to leave it off")
 	case bench.AskPowerBefore:
 		b.gate(p.Gate)
-		b.input("current before the power key, such as 2 mA; s to skip")
+		b.input("current before the power button, such as 2 mA; s to skip")
 	case bench.AskPowerAfter:
-		b.input("current after the power key; s to skip")
+		b.input("current after the power button; s to skip")
 	case bench.AskClose:
 		if !b.again {
 			b.rule("CLOSE", "")
@@ -71,7 +71,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 			b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
 			b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
 			if p.Gate != nil && !p.Gate.Open {
-				b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+				b.prose(3, 2, loud, "The power-up check is "+prose(p.Gate.Says)+".")
 			}
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
@@ -84,12 +84,12 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.rule("NO STEP LEFT", "")
 		b.gap()
 		if p.Gate != nil && !p.Gate.Open {
-			b.prose(3, 2, loud, "The power gate is "+prose(p.Gate.Says)+".")
+			b.prose(3, 2, loud, "The power-up check is "+prose(p.Gate.Says)+".")
 		}
 		if p.Wrong != "" {
 			b.prose(3, 2, loud, "The next step could not be worked out: "+prose(p.Wrong)+". Take back the last entry with undo, or write on.")
 		}
-		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or refer the board on.")
+		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or escalate the board.")
 		b.elsewhere(p)
 	case bench.Closed:
 		b.input("closed; `undo` opens it again, q leaves")
@@ -113,7 +113,7 @@ func (b *benchScreen) elsewhere(p *bench.Prompt) {
 func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 	c := b.session.Case()
 	board := c.Board
-	net := "  goes nowhere"
+	net := "  not connected (NC)"
 	if p.At.At.Net != netlist.None {
 		net = "  " + name(board.Nets[p.At.At.Net].Name)
 	}
@@ -139,13 +139,13 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		if p.Ohms {
 			why = "in resistance mode, red on ground, with the unit: 0.6 ohm"
 		}
-	case bench.ForLifted:
+	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
 		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
 	case bench.ForProof:
 		why = "to prove the repair; a good board reads " + b.want(p)
 	case bench.ForGate:
-		why = "for the power gate; a good board reads " + b.want(p)
+		why = "for the power-up check; a good board reads " + b.want(p)
 	}
 	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
@@ -157,7 +157,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 }
 
 func (b *benchScreen) want(p *bench.Prompt) string {
-	return spread(p.Expect.Volts, p.Expect.Overload, p.Expect.Sigma)
+	return spread(p.Predict.Volts, p.Predict.Overload, p.Predict.Sigma)
 }
 
 // step prints a step so that it can be read at arm's length, once.
@@ -186,7 +186,7 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	}
 }
 
-// suspectsLine is the belief in one line.
+// suspectsLine is the posterior in one line.
 func (b *benchScreen) suspectsLine(d *engine.Diagnosis) {
 	if d == nil || len(d.Suspects) == 0 {
 		return
@@ -210,11 +210,11 @@ func (b *benchScreen) remedy(p *bench.Prompt) {
 	part := &b.session.Case().Board.Parts[p.Part]
 	switch {
 	case part.Kind == netlist.IC || part.Kind == netlist.Module:
-		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `refer` closes the case as referred on.")
-	case p.Step.Remedy == "bridge":
-		b.prose(3, 2, faint, "`fitted "+name(part.Name)+"` if you replaced it instead.")
+		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `refer` closes the case as escalated.")
+	case p.Step.Remedy == "jumper":
+		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")
 	case p.Step.Remedy == "leave off":
-		b.prose(3, 2, faint, "`fitted "+name(part.Name)+"` if you fitted a new one at once.")
+		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced a new one at once.")
 	}
 }
 
@@ -372,7 +372,7 @@ func (b *benchScreen) help() {
 	b.heading("WHAT CAN BE ENTERED", "")
 	meter := drives(b.session.Case())
 	b.wrapped(2, [][]cell{
-		{{"0.452  452  OL", strong}, {"a reading: volts, millivolts, no end of it; also +4.52E-01 from a meter" + meter, plain}},
+		{{"0.452  452  OL", strong}, {"a reading: volts, millivolts, over range; also +4.52E-01 from a meter" + meter, plain}},
 		{{"s", strong}, {"skip what is asked for", plain}},
 		{{"b  r", strong}, {"one pin back; the last reading once more, in its place", plain}},
 		{{"p", strong}, {"this point with the probes swapped", plain}},
@@ -380,17 +380,17 @@ func (b *benchScreen) help() {
 		{{"y", strong}, {"done, agreed, believed", plain}},
 		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
 		{{"n TEXT", strong}, {"a note", plain}},
-		{{"w  o  g  l", strong}, {"why; what else could be done; the power gate; the list of events", plain}},
+		{{"w  o  g  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},
 		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
 		{{"take 2", strong}, {"the second step instead of the first", plain}},
-		{{"close  refer", strong}, {"end the case; end it as referred on", plain}},
+		{{"close  refer", strong}, {"end the case; end it as escalated", plain}},
 		{{"q", strong}, {"leave; everything is kept", plain}},
 	})
 	b.gap()
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
-		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "lifted R12", "put back R12", "fitted FL3",
-		"bridged FL3", "mended J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
+		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
+		"bridged FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the key",
 	} {
 		b.say("    " + example)
 	}

@@ -94,7 +94,7 @@ func TestBenchSessions(t *testing.T) {
 			t.Errorf("%s: the case is not closed:\n%s", name, out)
 		}
 		if _, errs, code := play(t, "", "power", name+".yaml"); code != exitDone {
-			t.Errorf("%s: the power gate exits %d; %s", name, code, errs)
+			t.Errorf("%s: the power-up check exits %d; %s", name, code, errs)
 		}
 		if out, errs, code := play(t, "", "report", name+".yaml", "--html", name+".html"); code != exitDone || !strings.Contains(out, "Wrote") {
 			t.Errorf("%s: report exits %d; %s", name, code, errs)
@@ -170,8 +170,8 @@ func TestBenchRefused(t *testing.T) {
 		{[]string{"power", "cases/touch-dead.yaml", "--draw-after", "110..60 mA"}, "the lesser current first"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "x.html", "--markdown"}, "one of them"},
 		{[]string{"report", "cases/touch-dead.yaml", "--html", "nowhere/x.html"}, "where you may write"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "is no HTML page"},
-		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is no HTML page"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "cases/touch-dead.yaml"}, "is not an HTML page"},
+		{[]string{"report", "cases/touch-dead.yaml", "--html", "known"}, "is not an HTML page"},
 	} {
 		_, errs, code := play(t, "", tt.args...)
 		if code != exitUsage || !strings.Contains(errs, tt.want) {
@@ -227,7 +227,7 @@ func TestPowerClosed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := w.Write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: fl3}}}); err != nil {
+	if err := w.Write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: fl3}}}); err != nil {
 		t.Fatal(err)
 	}
 	w.Close()

@@ -26,7 +26,7 @@ func (a *app) checkCommand() *cobra.Command {
 		Short: "find what is wrong with files",
 		Long: `check reads files, and all YAML files of folders, and prints every problem as
 file:line:col: what; what to do. It tells by what is in a file whether it is a
-board, a sweep, a case or another of the kinds that schema names. Sweeps are held against a board of
+board, a sweep, a case or another of the kinds that schema names. Sweeps are compared with a board of
 their name and revision where one is among the files.
 
 The exit code is 1 where there are problems; warnings alone leave it at 0.`,
@@ -198,7 +198,7 @@ func (c *checker) file(f *checked) {
 		if err == nil {
 			c.add(document.Problems{{
 				Position: document.Position{File: f.path},
-				What:     "by its keys it is no halfsplit file, so it was not checked",
+				What:     "by its keys it is not a halfsplit file, so it was not checked",
 				Do:       "the kinds are " + strings.Join(kindNames(), ", "),
 			}}, !f.named)
 		}

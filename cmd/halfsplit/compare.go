@@ -20,7 +20,7 @@ func (a *app) compareCommand() *cobra.Command {
 	var r reader
 	cmd := &cobra.Command{
 		Use:               "compare CASE",
-		Short:             "set every reading of a case beside known good",
+		Short:             "compare every reading of a case with known good",
 		Example:           "  halfsplit compare kestrel/cases/touch-dead.yaml",
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
@@ -45,11 +45,11 @@ func (a *app) compareCommand() *cobra.Command {
 	return cmd
 }
 
-// A reading that no good board was read for is held against what the fitted
-// circuit foretells, and marked.
+// A reading that no good board was read for is compared with what the fitted
+// circuit predicts, and marked.
 const (
-	foretoldMark = "*"
-	foretoldNote = foretoldMark + " foretold by the fitted circuit; no good board was read like this"
+	predictedMark = "*"
+	predictedNote = predictedMark + " predicted by the estimated circuit; no good board was read like this"
 )
 
 func (s *screen) comparisons(list []engine.Comparison) {
@@ -64,18 +64,18 @@ func (s *screen) comparisons(list []engine.Comparison) {
 	}
 	var rows [][]cell
 	tally := make(map[engine.Verdict]int)
-	foretold := false
+	predicted := false
 	for i := range list {
 		row := comparisonRow(&list[i], mixed)
-		foretold = foretold || strings.HasSuffix(row[goodColumn].text, foretoldMark)
+		predicted = predicted || strings.HasSuffix(row[goodColumn].text, predictedMark)
 		rows = append(rows, row)
 		tally[list[i].Verdict]++
 	}
 	s.heading("READINGS", "more than 3.3 off: 1 good board in 1,000")
 	s.table(2, comparisonColumns(mixed), rows)
 	s.gap()
-	if foretold {
-		s.say("  " + s.paint(faint, foretoldNote))
+	if predicted {
+		s.say("  " + s.paint(faint, predictedNote))
 	}
 	for i := range list {
 		if list[i].Settling > 0 {
@@ -128,24 +128,24 @@ func comparisonRow(r *engine.Comparison, mixed bool) []cell {
 	switch {
 	case r.Ohms != nil:
 		read.text = ohms(*r.Ohms)
-		if r.Foretold != nil {
-			good = ohms(*r.Foretold) + foretoldMark
-		} else if r.ForetoldOverload {
-			good = "OL" + foretoldMark
+		if r.Predicted != nil {
+			good = ohms(*r.Predicted) + predictedMark
+		} else if r.PredictedOverload {
+			good = "OL" + predictedMark
 		}
 	case r.KnownGood != nil || r.KnownGoodOverload:
 		good = spread(r.KnownGood, r.KnownGoodOverload, r.Sigma)
-	case r.Foretold != nil || r.ForetoldOverload:
-		good = spread(r.Foretold, r.ForetoldOverload, r.Sigma) + foretoldMark
+	case r.Predicted != nil || r.PredictedOverload:
+		good = spread(r.Predicted, r.PredictedOverload, r.Sigma) + predictedMark
 	}
 	if good != "none" && !r.Overload && !r.KnownGoodOverload && r.Ohms == nil {
 		switch {
-		case r.Surprise > 99.9:
+		case r.ZScore > 99.9:
 			off = ">+99"
-		case r.Surprise < -99.9:
+		case r.ZScore < -99.9:
 			off = "<-99"
 		default:
-			off = signed(r.Surprise)
+			off = signed(r.ZScore)
 		}
 	}
 	return []cell{{at, plain}, {name(r.Net), faint}, {ground, faint}, read, {good, plain}, {off, faint}, v}

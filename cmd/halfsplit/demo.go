@@ -19,7 +19,7 @@ func (a *app) demoCommand() *cobra.Command {
 		Use:   "demo FOLDER",
 		Short: "write a demonstration: an invented board, good sweeps and cases",
 		Long: `demo writes the board file of an invented handheld parcel terminal, sweeps of
-good boards, and cases to solve. Files that are there already are never
+good boards, and cases to solve. Files that already exist are never
 overwritten.`,
 		Example:           "  halfsplit demo kestrel",
 		Args:              arguments("FOLDER"),
@@ -47,7 +47,7 @@ overwritten.`,
 }
 
 // writeDemo copies the demonstration to a folder and returns the paths of its
-// cases. Nothing is written where any of its files is there already.
+// cases. Nothing is written where any of its files already exists.
 func writeDemo(folder string) (cases []string, err error) {
 	var files []string
 	err = fs.WalkDir(testdata.Demo, demoRoot, func(p string, entry fs.DirEntry, err error) error {
@@ -69,7 +69,7 @@ func writeDemo(folder string) (cases []string, err error) {
 			return nil, err
 		}
 		if _, err := os.Lstat(to); err == nil {
-			return nil, instead(quoted(to)+" is there already", "name a new folder")
+			return nil, instead(quoted(to)+" already exists", "name a new folder")
 		}
 	}
 	for _, file := range files {

@@ -27,7 +27,7 @@ connector. What was guessed or is not known is marked "# ?" for you to check.
 
 Kinds are guessed from the letters of names (R, C, L, FB, D, Q, U, J); a column
 "kind", or a field "halfsplit" of the symbol, says better. Parts that are marked
-as not fitted are left out.`,
+as not assembled are left out.`,
 		Example: `  halfsplit draft lamp.net --around J7 --hops 3 --to board.yaml
   halfsplit draft pins.csv --column part=Designator --column net="Net name" --board "Kestrel K3" --revision C`,
 		Args: arguments("FILE"),

@@ -56,7 +56,7 @@ func TestHostileFiles(t *testing.T) {
 		for _, args := range [][]string{
 			{"check", board}, {"check", "--json", board},
 			{"trace", board, "A"}, {"trace", board, "A" + long}, {"trace", board, "A" + long, "--json"}, {"trace", board, hostile},
-			{"expect", board}, {"expect", board, "--json"}, {"expect", board, "--fault", hostile}, {"expect", board, "--known", dir + "/" + hostile},
+			{"predict", board}, {"predict", board, "--json"}, {"predict", board, "--fault", hostile}, {"predict", board, "--known", dir + "/" + hostile},
 			{"locate", board}, {"locate", dir + hostile},
 			{"schema", hostile}, {hostile}, {"--" + hostile}, {"trace", board, "A", hostile}, {"trace", "--width", hostile},
 			{"trace", board, "A", "--colour", hostile}, {"__complete", "trace", board, ""}, {"__complete", "trace", dir + "/"},
@@ -106,7 +106,7 @@ func TestHostileDiagnosis(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, do := range []engine.Do{engine.DoMeasure, engine.DoLook, engine.DoInject, engine.DoLift, engine.DoReplace} {
+	for _, do := range []engine.Do{engine.DoMeasure, engine.DoInspect, engine.DoInject, engine.DoRemove, engine.DoReplace} {
 		var d engine.Diagnosis
 		fill(reflect.ValueOf(&d).Elem(), 3)
 		for i := range d.Next {
@@ -177,7 +177,7 @@ func fill(v reflect.Value, n int) {
 func TestFolderOfDevices(t *testing.T) {
 	clean(t)
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, "costs.yaml"), []byte("look: 5\n"), 0o666); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, "costs.yaml"), []byte("inspect: 5\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Symlink("/dev/zero", filepath.Join(dir, "device.yaml")); err != nil {

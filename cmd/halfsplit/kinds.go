@@ -27,8 +27,8 @@ var fileKinds = []fileKind{
 	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape, ""},
 	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape, ""},
 	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
-	{kindCosts, "halfsplit costs file: bench seconds", plan.CostsShape, ""},
-	{kindPriors, "halfsplit priors file: weights of faults", fault.PriorsShape, ""},
+	{kindCosts, "halfsplit costs file: repair time", plan.CostsShape, ""},
+	{kindPriors, "halfsplit priors file: likelihoods of faults", fault.PriorsShape, ""},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
 }
 
@@ -75,7 +75,7 @@ func (k *fileKind) knows(keys []string) int {
 }
 
 // kindOfNodes is kindOf on a file that has been read. Where several kinds know
-// as many of its keys (case and costs files both have `look` and `lift`), it is
+// as many of its keys (case and costs files both have `look` and `remove`), it is
 // the one that finds the least wrong.
 func kindOfNodes(nodes []document.Node) string {
 	var keys []string

@@ -39,7 +39,7 @@ same one.`,
 	return cmd
 }
 
-// boardFlag names the board file that sweeps are held against.
+// boardFlag names the board file that sweeps are compared with.
 func boardFlag(cmd *cobra.Command, into *string) {
 	cmd.Flags().StringVar(into, "board", "", "`FILE` of the board that the sweeps are of")
 	mustComplete(cmd, "board", completeYAML)
@@ -105,7 +105,7 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Use:   "add SWEEP...",
 		Short: "put sweeps of good boards into the store",
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
-board, revision, sample, date and a digest of its text. What is there already is
+board, revision, sample, date and a digest of its text. What already exists is
 left as it is. Nothing is added where one of the files has a problem.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
 		Args:              someArguments("a sweep file"),
@@ -255,7 +255,7 @@ will read (Student's t). Boards that lie more than five spreads out are left out
 the interval where they are a fifth at most. Readings of unlike meters stand apart,
 since they do not mix as they are.
 
-With --meter every reading is carried to that meter by the physics of the fitted
+With --meter every reading is converted to that meter by the physics of the fitted
 circuit, with its uncertainty. The meter is written as in sweep files, or is a
 sweep or case file that has one.`,
 		Example: `  halfsplit known show kestrel/known --board kestrel/board.yaml
@@ -476,7 +476,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 	if m.Source == references.Resistive {
 		source = "a resistance"
 	}
-	s.heading("KNOWN GOOD", fmt.Sprintf("carried to %.3g mA from %.3g V through %s", 1000*m.TestCurrent, m.OpenVoltage, source))
+	s.heading("KNOWN GOOD", fmt.Sprintf("converted to %.3g mA from %.3g V through %s", 1000*m.TestCurrent, m.OpenVoltage, source))
 	var rows [][]cell
 	for i := range list {
 		x := &list[i]
@@ -657,7 +657,7 @@ func (a *app) knownCompareCommand() *cobra.Command {
 	var asJSON, all bool
 	cmd := &cobra.Command{
 		Use:   "compare FOLDER FOLDER",
-		Short: "set two folders of good boards beside each other",
+		Short: "compare two folders of good boards",
 		Long: `compare shows the points at which the good boards of two folders read differently
 by more than chance, and counts those that only one of them has. Readings of unlike meters, and of the
 other polarity, are places of their own.`,

@@ -41,7 +41,7 @@ own are mapped with --column KEY=HEADING; what holds for all rows is said with
 --value KEY=TEXT. The keys are point, reading, unit (V or mV), sample, by, taken,
 polarity, temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
 test_current, open_voltage, over, accuracy, resolution, source, ohms_current,
-ohms_open, ohms_over, and sweep, which tells apart what is alike in all of them. A
+ohms_open, ohms_overload_above, and sweep, which distinguishes what is alike in all of them. A
 table with a column for each board maps reading:SAMPLE=HEADING. A table may have
 16 MB.`,
 		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV

@@ -70,7 +70,7 @@ revision: %s
 sample: %04d
 by: bench %d
 taken: 2026-%02d-%02d
-meter: {name: meter %d, test_current: 1 mA, open_voltage: 3 V, over: 2 V, accuracy: 0.5%% + 2, resolution: 1 mV, source: constant-current}
+meter: {name: meter %d, test_current: 1 mA, open_voltage: 3 V, overload_above: 2 V, accuracy: 0.5%% + 2, resolution: 1 mV, source: constant-current}
 state: {polarity: %s, battery: out, unplugged: [J7], temperature: 23 C}
 readings:
 `, revision, b, m, 1+b%12, 1+b%28, m, polarity)

@@ -26,7 +26,7 @@ const (
 
 	mostExplanations = 3
 	mostNames        = 12
-	mostAlike        = 6 // of a group that no step tells apart
+	mostAlike        = 6 // of a group that no step distinguishes
 )
 
 func (a *app) locateCommand() *cobra.Command {
@@ -56,7 +56,7 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 		},
 	}
 	r.jsonFlag(cmd)
-	r.beliefFlags(cmd)
+	r.modelFlags(cmd)
 	return cmd
 }
 
@@ -152,13 +152,13 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 	columns[distanceColumn] = column{}
 	s.table(2, columns, rows)
-	if slices.ContainsFunc(rows, func(row []cell) bool { return strings.HasSuffix(row[goodColumn].text, foretoldMark) }) {
-		s.say("  " + s.paint(faint, foretoldNote))
+	if slices.ContainsFunc(rows, func(row []cell) bool { return strings.HasSuffix(row[goodColumn].text, predictedMark) }) {
+		s.say("  " + s.paint(faint, predictedNote))
 	}
 }
 
 // placeOf tells readings apart. The same figure at the same point may be odd before
-// a part was lifted and right after it.
+// a part was removed and right after it.
 func placeOf(at, to, polarity string, v *float64, overload bool, verdict engine.Verdict) string {
 	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
 }
@@ -337,7 +337,7 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 }
 
-// reasonText says what a suspect foretells where something else was expected.
+// reasonText says what a suspect predicts where something else was expected.
 func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 	who := "and "
 	if first {
@@ -347,7 +347,7 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 		}
 	}
 	return fmt.Sprintf("%swould read %s at %s; read %s, good %s",
-		who, volts(r.Foretold, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects
@@ -378,7 +378,7 @@ func (s *screen) explanations(d *engine.Diagnosis) {
 
 // misleads tells a reading that is not to be trusted from a fault of the board.
 func misleads(f *engine.FaultReport) bool {
-	return f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String()
+	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // faultsText is a set of faults in words.
@@ -389,8 +389,8 @@ func faultsText(faults []engine.FaultReport) string {
 	var words []string
 	for i := range faults {
 		f := &faults[i]
-		if f.Mode == fault.Slipped.String() {
-			words = append(words, "the probe slipped at "+name(f.At))
+		if f.Mode == fault.Missed.String() {
+			words = append(words, "the probe missed the pad at "+name(f.At))
 			continue
 		}
 		if f.Mode == fault.Doubtful.String() {
@@ -412,7 +412,7 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
-		text := "No step on offer tells more. Read more points of these lines, or refer the board on."
+		text := "No step on offer tells more. Read more points of these lines, or escalate the board."
 		if readRight(d) {
 			s.prose(3, 0, green, "Every point that was odd reads as on a good board now. Before power goes on, ask `halfsplit power` whether all that was touched has been read again; then close the case.")
 			return
@@ -441,8 +441,8 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	if d.Expected > 0 {
 		s.prose(3, 2, faint, "from here to a verified repair: about "+duration(d.Expected))
 	}
-	for _, group := range d.Alike {
-		s.prose(3, 2, plain, "no step on offer tells these apart: "+somePhrases(group, mostAlike, ", "))
+	for _, group := range d.Ambiguous {
+		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
 	}
 	s.others(d)
 }
@@ -530,15 +530,15 @@ func headline(step *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare both ends of " + part
-	case engine.DoLook:
+	case engine.DoInspect:
 		return "look at " + part
 	case engine.DoInject:
 		return "inject current into " + at
-	case engine.DoLift:
-		return "lift " + part
+	case engine.DoRemove:
+		return "remove " + part
 	}
 	switch step.Remedy {
-	case "bridge":
+	case "jumper":
 		return "bridge " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
@@ -568,7 +568,7 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		}
 	case engine.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
-	case engine.DoLook:
+	case engine.DoInspect:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case engine.DoInject:
 		limit := ""
@@ -613,7 +613,7 @@ func (s *screen) others(d *engine.Diagnosis) {
 	if len(d.Next) < 2 {
 		return
 	}
-	s.heading("OR ELSE", "step, and from there to a verified repair")
+	s.heading("ALTERNATIVES", "step, and from there to a verified repair")
 	var rows [][]cell
 	for i := range d.Next[1:min(len(d.Next), 1+mostOthers)] {
 		step := &d.Next[1+i]

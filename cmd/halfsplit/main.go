@@ -22,7 +22,7 @@ import (
 // Exit codes.
 const (
 	exitDone  = 0 // the question was answered
-	exitBadly = 1 // it was answered, badly for the user: faults in files, power gate closed
+	exitBadly = 1 // it was answered, badly for the user: faults in files, power-up check closed
 	exitUsage = 2 // usage or bad input
 )
 
@@ -101,10 +101,10 @@ Begin with a demonstration on an invented board:
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpFunc(a.help)
 	root.AddCommand(
-		a.locateCommand(), a.compareCommand(), a.expectCommand(), a.traceCommand(),
+		a.locateCommand(), a.compareCommand(), a.predictCommand(), a.traceCommand(),
 		a.benchCommand(), a.powerCommand(), a.reportCommand(),
 		a.knownCommand(), a.meterCommand(), a.draftCommand(), a.memoryCommand(),
-		a.reachCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
+		a.coverageCommand(), a.practiceCommand(), a.checkCommand(), a.schemaCommand(), a.demoCommand(), a.completionCommand(),
 	)
 	root.SetHelpCommand(&cobra.Command{
 		Use: "help COMMAND", Hidden: true, // --help does the same

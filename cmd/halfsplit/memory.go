@@ -69,7 +69,7 @@ func (a *app) memoryLearnCommand() *cobra.Command {
 	strength := experience.DefaultStrength()
 	cmd := &cobra.Command{
 		Use:   "learn CASE...",
-		Short: "work closed cases into the weights of faults",
+		Short: "work closed cases into the likelihoods of faults",
 		Long: `learn counts what was wrong in closed cases, by kind of part and mode of failure,
 and works the counts into the weights that faults have before any reading. The
 tool's own weights count as much as so many cases, which --kinds and --modes
@@ -86,7 +86,7 @@ Folders stand for all case files in them.`,
 				return err
 			}
 			if !(strength.Kinds > 0 && strength.Modes > 0) {
-				return instead("`--kinds` and `--modes` must be above zero", "write how many cases the tool's own weights count for")
+				return instead("`--kinds` and `--modes` must be above zero", "write how many cases the built-in likelihoods count for")
 			}
 			base := fault.DefaultPriors()
 			if priors != "" {
@@ -128,7 +128,7 @@ Folders stand for all case files in them.`,
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "priors `FILE` to write, which must not be there yet")
-	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of weights to begin from, over the tool's own")
+	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of weights to begin from, over the built-in ones")
 	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the weights among kinds count for")
 	cmd.Flags().Float64Var(&strength.Modes, "modes", strength.Modes, "cases that the modes of a kind count for")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -225,7 +225,7 @@ func (s *screen) lesson(l experience.Learned, skipped []skippedCase, to string) 
 		}
 	}
 	if len(rows) > 0 {
-		s.heading("WEIGHTS", "odds in a thousand for one part; shares of modes")
+		s.heading("WEIGHTS", "likelihood in a thousand for one part; shares of modes")
 		s.table(2, []column{{head: "kind"}, {head: "mode"}, {head: "cases", right: true}, {head: "before", right: true}, {head: "after", right: true}}, rows)
 		if moved > 0 {
 			s.gap()

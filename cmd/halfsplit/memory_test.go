@@ -16,7 +16,7 @@ import (
 // once however its lines end, and broken ones too. What never ends is refused.
 func TestMemoryFolder(t *testing.T) {
 	demoFolder(t)
-	const closed = "open: {board: ../board.yaml}\n---\nclose: {cause: FL3 open, remedy: bridge}\n"
+	const closed = "open: {board: ../board.yaml}\n---\nclose: {cause: FL3 open, remedy: jumper}\n"
 	if err := os.Mkdir("shop", 0o777); err != nil {
 		t.Fatal(err)
 	}

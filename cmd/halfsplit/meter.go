@@ -53,8 +53,8 @@ constant current from a voltage behind a resistance. A small-signal diode 1N4148
 read the way it conducts, checks the resistors.
 
 What it prints goes into sweep and case files.`,
-		Example: `  halfsplit meter fit 100R=0.104 470R=0.489 1K=1.041
-  halfsplit meter fit 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
+		Example: `  halfsplit meter calibrate 100R=0.104 470R=0.489 1K=1.041
+  halfsplit meter calibrate 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
 		Args: someArguments("resistors and their readings"),
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -114,7 +114,7 @@ const diodeSlope = 0.002
 func resistorReading(arg string) (references.ResistorReading, error) {
 	ohms, shown, ok := strings.Cut(arg, "=")
 	if !ok {
-		return references.ResistorReading{}, instead(quoted(arg)+" is no resistor with its reading", "write OHMS=READING, such as 470R=0.489")
+		return references.ResistorReading{}, instead(quoted(arg)+" is not a resistor with its reading", "write OHMS=READING, such as 470R=0.489")
 	}
 	value, err := quantity.Parse(ohms, quantity.Ohm)
 	if err != nil {
@@ -188,7 +188,7 @@ func (a *app) meterTeamCommand() *cobra.Command {
 		Short: "offset and gain of each meter, from boards that several meters read",
 		Long: `team compares the meters of a folder of sweeps on the boards (samples) that more
 than one of them read, and estimates by how much each reads too high. Meters with
-unlike currents are compared through the fitted circuit.`,
+unlike currents are compared through the estimated circuit.`,
 		Example:           "  halfsplit meter team kestrel/known --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
@@ -236,7 +236,7 @@ unlike currents are compared through the fitted circuit.`,
 }
 
 // teamOverlaps are the readings that meters share, each beside what the fitted
-// circuit foretells for its meter.
+// circuit predicts for its meter.
 func teamOverlaps(lib *references.Library, board string) ([]references.Overlap, error) {
 	b, err := netlist.Load(board)
 	if err != nil {
@@ -251,7 +251,7 @@ func teamOverlaps(lib *references.Library, board string) ([]references.Overlap, 
 		// Readings are compared at room temperature.
 		state := s.State
 		state.Celsius = references.RoomCelsius
-		volts, over, err := c.Foretell(r.At, state, s.Meter)
+		volts, over, err := c.PredictAt(r.At, state, s.Meter)
 		if err != nil && first == nil {
 			first = err
 		}

@@ -17,7 +17,7 @@ says of every rail and line that was touched whether it has been read again sinc
 and reads as on a good board. As long as one has not, the gate is closed and the
 exit code is 1. A part that sits the wrong way round keeps it closed as well.
 
-Currents drawn from a bench supply, where the case has them, are held against
+Currents drawn from a bench supply, where the case has them, are compared with
 what good boards draw; --draw-before and --draw-after say what that is.`,
 		Example: `  halfsplit power kestrel/cases/touch-dead.yaml
   halfsplit power kestrel/cases/touch-dead.yaml --draw-before '3 mA' --draw-after '60..110 mA'`,

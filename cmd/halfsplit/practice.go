@@ -17,7 +17,7 @@ import (
 // practiceHelp is what every practice command says of the seals.
 const practiceHelp = `What is wrong with a practice board is sealed in its file. The seals keep out
 whoever reads, searches or compares the files, and whoever makes the class a second
-time without the teacher's phrase. They do not keep out a student who can write a
+time without the teacher's passphrase. They do not keep out a student who can write a
 program: the bench has to know the board, so what it knows can be taken out of it.
 Nor do they hinder working on a case twice, or asking ` + "`halfsplit locate`" + ` about a
 record. Use practice for learning, not for an examination that matters.`
@@ -30,9 +30,9 @@ func (a *app) practiceCommand() *cobra.Command {
 bench to work at, and scores the records of that work.
 
 ` + practiceHelp,
-		Example: `  halfsplit practice make board.yaml --lesson shorts --count 12 --seed 1 --phrase-file phrase.txt --to spring
+		Example: `  halfsplit practice make board.yaml --lesson shorts --count 12 --seed 1 --passphrase-file passphrase.txt --to spring
   halfsplit practice run spring/case-01.yaml --by Ada
-  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt`,
+  halfsplit practice score spring/*-ada.yaml --passphrase-file passphrase.txt`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 0 {
@@ -45,37 +45,37 @@ bench to work at, and scores the records of that work.
 	return cmd
 }
 
-// mostPhrase bounds a phrase file in bytes.
-const mostPhrase = 4096
+// mostPassphrase bounds a passphrase file in bytes.
+const mostPassphrase = 4096
 
-// phraseFlag names the file with the teacher's phrase. A phrase on the command
+// passphraseFlag names the file with the teacher's passphrase. A passphrase on the command
 // line would stay in the shell's history.
-func phraseFlag(cmd *cobra.Command, into *string) {
-	cmd.Flags().StringVar(into, "phrase-file", "", "`FILE` with the teacher's phrase")
+func passphraseFlag(cmd *cobra.Command, into *string) {
+	cmd.Flags().StringVar(into, "passphrase-file", "", "`FILE` with the teacher's passphrase")
 }
 
-func readPhrase(file string) (string, error) {
+func readPassphrase(file string) (string, error) {
 	if file == "" {
-		return "", instead("no phrase is given", "add --phrase-file and a file with a sentence that students do not guess")
+		return "", instead("no passphrase is given", "add --passphrase-file and a file with a sentence that students do not guess")
 	}
 	f, err := os.Open(file)
 	if err != nil {
 		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
 	}
 	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, mostPhrase+1))
+	text, err := io.ReadAll(io.LimitReader(f, mostPassphrase+1))
 	switch {
 	case err != nil:
 		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
-	case len(text) > mostPhrase || !utf8.Valid(text):
-		return "", instead(quoted(file)+" does not hold a phrase", "write one sentence of plain text into it")
+	case len(text) > mostPassphrase || !utf8.Valid(text):
+		return "", instead(quoted(file)+" does not hold a passphrase", "write one sentence of plain text into it")
 	}
 	return string(text), nil
 }
 
 func (a *app) practiceMakeCommand() *cobra.Command {
 	var o lessons.Order
-	var phraseFile, to string
+	var passphraseFile, to string
 	var asJSON bool
 	var subjects []string
 	for _, s := range lessons.Subjects() {
@@ -92,7 +92,7 @@ leaves. Every case can be solved: each fault shows at the connectors, so that
 whoever works on one thing after the other and reads again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
-The same board file, seed and phrase give the same boards and faults. The files
+The same board file, seed and passphrase give the same boards and faults. The files
 differ each time, for they are sealed anew.
 
 The lessons, or ` + lessons.Mixed + ` for all of them in turn:
@@ -100,7 +100,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 ` + strings.Join(subjects, "\n") + `
 
 ` + practiceHelp,
-		Example:           `  halfsplit practice make board.yaml --lesson mixed --count 24 --seed 1 --phrase-file phrase.txt --to spring`,
+		Example:           `  halfsplit practice make board.yaml --lesson mixed --count 24 --seed 1 --passphrase-file passphrase.txt --to spring`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -111,7 +111,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if to == "" {
 				return instead("no folder is named", "add `--to` and a new folder for the class")
 			}
-			if o.Phrase, err = readPhrase(phraseFile); err != nil {
+			if o.Passphrase, err = readPassphrase(passphraseFile); err != nil {
 				return err
 			}
 			if o.Board, err = netlist.Load(args[0]); err != nil {
@@ -133,7 +133,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if asJSON {
 				return a.json(classJSON(c, to))
 			}
-			s.class(c, to, phraseFile)
+			s.class(c, to, passphraseFile)
 			return nil
 		},
 	}
@@ -145,7 +145,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
 	flags.BoolVar(&o.Exam, "exam", false, "the bench does not say whether a verdict is right")
 	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
-	phraseFlag(cmd, &phraseFile)
+	passphraseFlag(cmd, &passphraseFile)
 	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
 	mustComplete(cmd, "to", completeFolders)
 	return cmd
@@ -170,7 +170,7 @@ type madeCase struct {
 	Optimum  float64 `json:"optimum_seconds"`
 	Least    float64 `json:"optimum_at_least_seconds"`
 	Suspects int     `json:"suspects"`
-	Alike    int     `json:"alike"`
+	Matched  int     `json:"group"`
 }
 
 func classJSON(c *lessons.Class, to string) madeClass {
@@ -184,7 +184,7 @@ func classJSON(c *lessons.Class, to string) madeClass {
 
 // class tells the teacher how hard the cases of a class are, and what to do with
 // them.
-func (s *screen) class(c *lessons.Class, to, phraseFile string) {
+func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 	s.say(s.paint(strong, titled(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + count(len(c.Cases), "case") + " in " + path(to))
 	s.gap()
 	var rows [][]cell
@@ -207,14 +207,14 @@ func (s *screen) class(c *lessons.Class, to, phraseFile string) {
 		out = " Of those, " + fmt.Sprint(c.Unfair) + " read as what they are not, and were left out."
 	}
 	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread."+out)
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Matched: those that it does not tell from the first. "+hardestNote)
 	s.prose(2, 2, faint, "This table is for you: where the best time is 0 s, nothing is wrong.")
 	s.gap()
-	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the phrase. A student writes")
+	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the passphrase. A student writes")
 	s.say("    halfsplit practice run " + path(c.Cases[0].File.Path) + " --by NAME")
 	s.prose(2, 2, plain, "and gives you back the record, "+path(recordName(c.Cases[0].File.Path, "name"))+". With the records in the folder, write")
-	s.say("    halfsplit practice score " + path(filepath.Join(to, "case-*-*.yaml")) + " --phrase-file " + path(phraseFile))
-	s.say("    halfsplit practice answers " + path(filepath.Join(to, "case-"+strings.Repeat("?", digits(c))+".yaml")) + " --phrase-file " + path(phraseFile))
+	s.say("    halfsplit practice score " + path(filepath.Join(to, "case-*-*.yaml")) + " --passphrase-file " + path(passphraseFile))
+	s.say("    halfsplit practice answers " + path(filepath.Join(to, "case-"+strings.Repeat("?", digits(c))+".yaml")) + " --passphrase-file " + path(passphraseFile))
 }
 
 // digits is how many a case's number has in its file's name.
@@ -234,5 +234,5 @@ func bestTime(optimum, least float64) string {
 // What tables of practice cases say below them.
 const (
 	bestNote    = ", of a fault that stays as it is; ≤ where a quicker way was not ruled out."
-	hardestNote = "Hardest: the program itself does not mend it, or names something else; it can be solved all the same."
+	hardestNote = "Hardest: the program itself does not repair it, or names something else; it can be solved all the same."
 )

@@ -28,7 +28,7 @@ func (a *app) practiceRunCommand() *cobra.Command {
 		Use:   "run FILE",
 		Short: "work on a practice case at a bench that answers",
 		Long: `run gives you the board of a practice case, a meter, a microscope and a soldering
-iron. Ask for readings, look at parts, lift and replace them, and say in the end
+iron. Ask for readings, look at parts, remove and replace them, and say in the end
 what was wrong. Everything costs bench time. The meter is a real one: it has its
 errors, it takes time to settle, and now and then the probe slips. Some deeds
 harm the board, as they would on a real one.
@@ -203,18 +203,18 @@ var practiceDeeds = []practiceDeed{
 	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
 	{"look PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
-	{"lift PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.lift) }},
-	{"refit PART", "put the same part back", func(b *practiceBench, w []string) error {
-		return b.each(w, b.done(b.desk.Refit, "is back on the board"))
+	{"remove PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.remove) }},
+	{"reinstall PART", "put the same part back", func(b *practiceBench, w []string) error {
+		return b.each(w, b.done(b.desk.Reinstall, "is back on the board"))
 	}},
-	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Fit, "is new")) }},
-	{"bridge PART", "a wire across a part that lies along a line", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Bridge, "is bridged")) }},
-	{"mend PLACE", "resolder a pin (J1.2), clean between pins (J1.2-J1.3), join a trace", func(b *practiceBench, w []string) error {
+	{"fit PART", "fit a new, good one", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Replace, "is new")) }},
+	{"bridge PART", "a wire across a part that lies along a line", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Jumper, "is bridged")) }},
+	{"repair PLACE", "resolder a pin (J1.2), clean between pins (J1.2-J1.3), join a trace", func(b *practiceBench, w []string) error {
 		place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
 		if len(w) == 2 {
-			return instead(quoted(place)+" may be one place or two", "write mend "+w[0]+"-"+w[1]+" for what lies between, or mend one after the other")
+			return instead(quoted(place)+" may be one place or two", "write repair "+w[0]+"-"+w[1]+" for what lies between, or repair one after the other")
 		}
-		return b.done(b.desk.Mend, "is mended")(place)
+		return b.done(b.desk.Repair, "is repaired")(place)
 	}},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
@@ -226,8 +226,8 @@ var practiceDeeds = []practiceDeed{
 }
 
 // sameDeeds are other words for deeds.
-var sameDeeds = map[string]string{"replace": "fit", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "look", "resolder": "mend", "clean": "mend", "wire": "mend",
-	"remove": "lift", "off": "lift", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
+var sameDeeds = map[string]string{"replace": "replace", "measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "inspect", "resolder": "repair", "clean": "repair", "wire": "repair",
+	"remove": "remove", "off": "remove", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
 
 // enter does what a line asks for, and says what it cost.
 func (b *practiceBench) enter(line string) error {
@@ -247,7 +247,7 @@ func (b *practiceBench) enter(line string) error {
 		b.help()
 		return nil
 	case "undo":
-		return instead("nothing is taken back at a bench", "refit a part or read again, and go on")
+		return instead("nothing is taken back at a bench", "reinstall a part or read again, and go on")
 	}
 	var known []string
 	for _, d := range practiceDeeds {
@@ -288,8 +288,8 @@ func (b *practiceBench) paid() {
 
 func (b *practiceBench) help() {
 	c := b.desk.Costs
-	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "look": c.Look, "lift": c.Lift, "refit": c.Refit, "fit": c.Replace,
-		"bridge": c.Bridge, "mend": c.Resolder, "inject": c.Inject}
+	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "inspect": c.Look, "remove": c.Remove, "reinstall": c.Reinstall, "replace": c.Replace,
+		"jumper": c.Jumper, "repair": c.Resolder, "inject": c.Inject}
 	b.gap()
 	var rows [][]cell
 	for _, d := range practiceDeeds {
@@ -302,7 +302,7 @@ func (b *practiceBench) help() {
 	}
 	b.wrapped(2, rows)
 	b.gap()
-	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not mended in the end costs %.0f s for handing it on.", c.Shield, c.IC, c.GiveUp))
+	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not repaired in the end costs %.0f s for handing it on.", c.Shield, c.IC, c.GiveUp))
 	b.gap()
 }
 
@@ -390,8 +390,8 @@ func (b *practiceBench) look(part string) error {
 	return err
 }
 
-func (b *practiceBench) lift(part string) error {
-	harm, err := b.desk.Lift(part)
+func (b *practiceBench) remove(part string) error {
+	harm, err := b.desk.Remove(part)
 	if err != nil {
 		return err
 	}
@@ -433,7 +433,7 @@ func (b *practiceBench) power() error {
 		b.prose(3, 2, plain, "The board does what it did before: not what it should.")
 	}
 	if !p.Gate.Open && len(p.Gate.Reworked) > 0 {
-		b.prose(3, 2, yellow, "The power gate was "+prose(p.Gate.Says)+".")
+		b.prose(3, 2, yellow, "The power-up check was "+prose(p.Gate.Says)+".")
 	}
 	return nil
 }
@@ -442,7 +442,7 @@ func (b *practiceBench) verdict(words []string) error {
 	text, remedy, _ := strings.Cut(strings.Join(words, " "), ";")
 	if remedy == "" {
 		for _, r := range lessons.Remedies { // "R1 open replace"; a bridge may be the fault
-			if cut, found := strings.CutSuffix(text, " "+r); found && r != "bridge" {
+			if cut, found := strings.CutSuffix(text, " "+r); found && r != "jumper" {
 				text, remedy = cut, r
 			}
 		}
@@ -462,7 +462,7 @@ func (b *practiceBench) verdict(words []string) error {
 	default:
 		b.prose(3, 2, yellow, "Not so: something else was bad, or not all of that. The teacher's score says more.")
 	}
-	if right && !b.desk.Exam && !b.desk.Mended() {
+	if right && !b.desk.Exam && !b.desk.Repaired() {
 		b.prose(3, 2, yellow, "But as it lies, the board does not do what it should.")
 	}
 	return nil

@@ -15,7 +15,7 @@ import (
 )
 
 func (a *app) practiceScoreCommand() *cobra.Command {
-	var phraseFile, html, answers string
+	var passphraseFile, html, answers string
 	var asJSON, asCSV, steps bool
 	cmd := &cobra.Command{
 		Use:   "score CASE...",
@@ -25,13 +25,13 @@ what the bench time was beside the best one, and of every step what it told and
 what the best step would have been by what was known before it.
 
 Points, out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for
-a board that is mended, 30 for economy; 10 less for each risky move.
+a board that is repaired, 30 for economy; 10 less for each risky move.
 
 What it prints does not name the answers; --answers writes them on a page of their
 own, for the teacher. But the best steps and what was justified after each come
 near to it: hand them out when everybody has finished.`,
-		Example: `  halfsplit practice score spring/*-ada.yaml --phrase-file phrase.txt
-  halfsplit practice score spring/case-*-*.yaml --phrase-file phrase.txt --html class.html --answers answers.html`,
+		Example: `  halfsplit practice score spring/*-ada.yaml --passphrase-file passphrase.txt
+  halfsplit practice score spring/case-*-*.yaml --passphrase-file passphrase.txt --html class.html --answers answers.html`,
 		Args:              someArguments("a CASE file"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -39,13 +39,13 @@ near to it: hand them out when everybody has finished.`,
 			if err != nil {
 				return err
 			}
-			phrase, err := readPhrase(phraseFile)
+			passphrase, err := readPassphrase(passphraseFile)
 			if err != nil {
 				return err
 			}
 			var scores []*lessons.Score
 			var keys []*lessons.Answer
-			ring := lessons.NewKeyring(phrase)
+			ring := lessons.NewKeyring(passphrase)
 			bar := a.progress("scoring")
 			for i, file := range args {
 				score, answer, err := lessons.ScoreFile(file, ring)
@@ -99,7 +99,7 @@ near to it: hand them out when everybody has finished.`,
 	flags.BoolVar(&steps, "steps", false, "print every step of every case")
 	flags.StringVar(&html, "html", "", "`FILE` for a page to print, without the answers")
 	flags.StringVar(&answers, "answers", "", "`FILE` for the answer sheet, a page of its own")
-	phraseFlag(cmd, &phraseFile)
+	passphraseFlag(cmd, &passphraseFile)
 	return cmd
 }
 
@@ -108,9 +108,9 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), mendedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
+			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
 	}
-	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "mended"},
+	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
 	s.students(list)
 	for _, x := range list {
@@ -151,8 +151,8 @@ func modeCell(x *lessons.Score) cell {
 	return cell{"no", plain}
 }
 
-func mendedCell(x *lessons.Score) cell {
-	if x.Mended {
+func repairedCell(x *lessons.Score) cell {
+	if x.Repaired {
 		return cell{"yes", green}
 	}
 	return cell{"no", red}
@@ -232,7 +232,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 				lost = cell{fmt.Sprintf("%.0f s", t.Lost), yellow}
 			}
 			rows = append(rows, []cell{{fmt.Sprint(t.Event), faint}, {prose(t.Did), plain}, {fmt.Sprintf("%.0f s", t.Seconds), plain}, {fmt.Sprintf("%.1f", t.Bits), plain},
-				lost, {name(t.Best), faint}, {beliefText(t.Belief), plain}})
+				lost, {name(t.Best), faint}, {posteriorText(t.Posterior), plain}})
 		}
 		s.table(2, []column{{head: "event", right: true}, {head: "did and saw", give: true}, {head: "cost", right: true}, {head: "bits", right: true}, {head: "lost", right: true}, {head: "best was", give: true}, {head: "then justified", give: true}}, rows)
 		s.gap()
@@ -251,7 +251,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 
 var remarkStyles = map[string]style{lessons.Risky: loud, lessons.Wasteful: yellow, lessons.Lucky: cyan, lessons.Sound: green}
 
-func beliefText(list []lessons.Belief) string {
+func posteriorText(list []lessons.Posterior) string {
 	var words []string
 	for _, b := range list[:min(len(list), 2)] {
 		words = append(words, name(b.Part)+" "+percent(b.Probability))
@@ -270,7 +270,7 @@ func safeCSV(text string) string {
 
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
-	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "mended", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
+	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 	for _, x := range list {
 		lost, kinds := 0.0, map[string]int{}
@@ -280,7 +280,7 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 		for _, r := range x.Remarks {
 			kinds[r.Kind]++
 		}
-		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Mended),
+		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
 			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
 			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), safeCSV(x.Record)})
 	}
@@ -288,24 +288,24 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 }
 
 func (a *app) practiceAnswersCommand() *cobra.Command {
-	var phraseFile, html string
+	var passphraseFile, html string
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:               "answers FILE...",
 		Short:             "open the answers of practice files, for the teacher",
 		Args:              someArguments("a practice FILE"),
-		Example:           `  halfsplit practice answers spring/case-*.yaml --phrase-file phrase.txt`,
+		Example:           `  halfsplit practice answers spring/case-*.yaml --passphrase-file passphrase.txt`,
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
 			if err != nil {
 				return err
 			}
-			phrase, err := readPhrase(phraseFile)
+			passphrase, err := readPassphrase(passphraseFile)
 			if err != nil {
 				return err
 			}
-			ring := lessons.NewKeyring(phrase)
+			ring := lessons.NewKeyring(passphrase)
 			sheet := map[string]answerRow{}
 			for _, file := range args {
 				f, err := lessons.Load(file)
@@ -343,7 +343,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&html, "html", "", "`FILE` for the answer sheet as a page to print")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
-	phraseFlag(cmd, &phraseFile)
+	passphraseFlag(cmd, &passphraseFile)
 	return cmd
 }
 

@@ -55,7 +55,7 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 		}
 		records = append(records, name+"-ada.yaml")
 	}
-	out, errs, exit := typed("", append([]string{"practice", "score", "--json", "--phrase-file", "phrase.txt", "--html", "class.html", "--answers", "answers.html"}, records...)...)
+	out, errs, exit := typed("", append([]string{"practice", "score", "--json", "--passphrase-file", "passphrase.txt", "--html", "class.html", "--answers", "answers.html"}, records...)...)
 	if exit != exitDone || errs != "" {
 		t.Fatalf("exit %d: %s", exit, errs)
 	}
@@ -68,7 +68,7 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 	}
 	for _, s := range got.Scores {
 		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, s.Optimum, s.Justified)
-		if s.Part != 1 || !s.Mended || len(s.Doubts) > 0 || s.Points < 90 {
+		if s.Part != 1 || !s.Repaired || len(s.Doubts) > 0 || s.Points < 90 {
 			t.Errorf("lesson %d: %+v", s.Number, s)
 		}
 	}
@@ -88,12 +88,12 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 	if !strings.Contains(string(sheet), "J1.4 to J1.5 bridged") {
 		t.Error("the answer sheet lacks an answer")
 	}
-	out, _, exit = typed("", append([]string{"practice", "score", "--csv", "--phrase-file", "phrase.txt"}, records...)...)
+	out, _, exit = typed("", append([]string{"practice", "score", "--csv", "--passphrase-file", "passphrase.txt"}, records...)...)
 	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	if exit != exitDone || err != nil || len(rows) != 1+lessonCount {
 		t.Errorf("CSV: exit %d, %d rows, %v", exit, len(rows), err)
 	}
-	if out, _, exit = typed("", "practice", "score", "--steps", "--phrase-file", "phrase.txt", records[9]); exit != exitDone || !strings.Contains(out, "lifted C2") || !strings.Contains(out, "points") {
+	if out, _, exit = typed("", "practice", "score", "--steps", "--passphrase-file", "passphrase.txt", records[9]); exit != exitDone || !strings.Contains(out, "removed C2") || !strings.Contains(out, "points") {
 		t.Errorf("table: exit %d\n%s", exit, out)
 	}
 }
@@ -114,7 +114,7 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 		t.Errorf("an examination tells:\n%s", out)
 	}
 	// In a class made for an examination, no student chooses otherwise.
-	if _, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "no-fault", "--count", "2", "--exam", "--phrase-file", "phrase.txt", "--to", "exam"); exit != exitDone {
+	if _, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "no-fault", "--count", "2", "--exam", "--passphrase-file", "passphrase.txt", "--to", "exam"); exit != exitDone {
 		t.Fatal(errs)
 	}
 	for _, file := range []string{"exam/case-01.yaml", "exam/case-02.yaml"} {
@@ -123,26 +123,26 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 		}
 	}
 	_, errs, exit := typed("", "practice", "score", "lesson-08-bob.yaml")
-	if exit != exitUsage || !strings.Contains(errs, "no phrase is given; add --phrase-file") {
-		t.Errorf("without the phrase: %d, %s", exit, errs)
+	if exit != exitUsage || !strings.Contains(errs, "no passphrase is given; add --passphrase-file") {
+		t.Errorf("without the passphrase: %d, %s", exit, errs)
 	}
-	if err := os.WriteFile("wrong.txt", []byte("not the phrase at all\n"), 0o666); err != nil {
+	if err := os.WriteFile("wrong.txt", []byte("not the passphrase at all\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	_, errs, exit = typed("", "practice", "answers", "lesson-08.yaml", "--phrase-file", "wrong.txt")
-	if exit != exitUsage || errs != "halfsplit: lesson-08.yaml: the answer does not open; the phrase is not that of this class, or the file was changed\n" {
-		t.Errorf("with a wrong phrase: %d, %s", exit, errs)
+	_, errs, exit = typed("", "practice", "answers", "lesson-08.yaml", "--passphrase-file", "wrong.txt")
+	if exit != exitUsage || errs != "halfsplit: lesson-08.yaml: the answer does not open; the passphrase is not that of this class, or the file was changed\n" {
+		t.Errorf("with a wrong passphrase: %d, %s", exit, errs)
 	}
 	// Names from a record are escaped on the page, and do not become a formula.
 	typed("verdict nothing\n", "practice", "run", "lesson-02.yaml", "--by", "=cmd<b>", "--journal", "odd.yaml")
-	if _, errs, exit = typed("", "practice", "score", "odd.yaml", "--phrase-file", "phrase.txt", "--html", "odd.html"); exit != exitDone {
+	if _, errs, exit = typed("", "practice", "score", "odd.yaml", "--passphrase-file", "passphrase.txt", "--html", "odd.html"); exit != exitDone {
 		t.Fatal(errs)
 	}
 	page, err := os.ReadFile("odd.html")
 	if err != nil || strings.Contains(string(page), "<b>") || !strings.Contains(string(page), "cmd&lt;b&gt;") {
 		t.Errorf("a name is not escaped: %v", err)
 	}
-	out, _, _ = typed("", "practice", "score", "odd.yaml", "--phrase-file", "phrase.txt", "--csv")
+	out, _, _ = typed("", "practice", "score", "odd.yaml", "--passphrase-file", "passphrase.txt", "--csv")
 	if !strings.Contains(out, "\n'=cmd<b>,") {
 		t.Errorf("a name may be a formula:\n%s", out)
 	}
@@ -157,15 +157,15 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"read", "`read` what; write read POINT..."},
 		{"read J1.99", "J1 has no pin `99`"},
 		{"read U1.2", "`U1.2` lies under U1, where no probe reaches"},
-		{"lift", "`lift` what; write lift PART"},
-		{"look Z9", "no part `Z9`"},
-		{"inject SDA", "`SDA` is no supply rail"},
+		{"remove", "`remove` what; write remove PART"},
+		{"inspect Z9", "no part `Z9`"},
+		{"inject SDA", "`SDA` is not a supply rail"},
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
-		{"lift R7, refit R7", "`refit` is a deed of its own; write one deed a line"},
-		{"mend TP1 r1.1", "`TP1 r1.1` may be one place or two; write mend TP1-r1.1 for what lies between"},
-		{"undo", "nothing is taken back at a bench; refit a part or read again, and go on"},
-		{"verdict R1 open", "nothing was done about `R1`; say what mends it, as in `R1 open; replace`"},
+		{"remove R7, reinstall R7", "`reinstall` is a deed of its own; write one deed a line"},
+		{"repair TP1 r1.1", "`TP1 r1.1` may be one place or two; write repair TP1-r1.1 for what lies between"},
+		{"undo", "nothing is taken back at a bench; reinstall a part or read again, and go on"},
+		{"verdict R1 open", "nothing was done about `R1`; say what repairs it, as in `R1 open; replace`"},
 		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each
 		{"look r9", "R9 "},
 		{"verdict R1 open; hope", "`hope` is not a remedy"},
@@ -187,7 +187,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 // are and not what is wrong.
 func TestPracticeMake(t *testing.T) {
 	courseCopy(t)
-	out, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "shorts", "--count", "3", "--seed", "5", "--set", "spring", "--phrase-file", "phrase.txt", "--to", "spring")
+	out, errs, exit := typed("", "practice", "make", "board.yaml", "--lesson", "shorts", "--count", "3", "--seed", "5", "--set", "spring", "--passphrase-file", "passphrase.txt", "--to", "spring")
 	if exit != exitDone || errs != "" || !strings.Contains(out, "3 cases in spring") {
 		t.Fatalf("exit %d: %s%s", exit, out, errs)
 	}
@@ -198,17 +198,17 @@ func TestPracticeMake(t *testing.T) {
 	if err != nil || len(files) != 3 {
 		t.Fatalf("%v, %v", files, err)
 	}
-	out, errs, exit = typed("", "practice", "make", "board.yaml", "--json", "--count", "2", "--phrase-file", "phrase.txt", "--to", "two")
+	out, errs, exit = typed("", "practice", "make", "board.yaml", "--json", "--count", "2", "--passphrase-file", "passphrase.txt", "--to", "two")
 	var class madeClass
 	if err := json.Unmarshal([]byte(out), &class); err != nil || exit != exitDone || len(class.Cases) != 2 || class.Cases[1].File != filepath.Join("two", "case-02.yaml") || class.Drawn < 2 {
 		t.Errorf("make --json: exit %d, %v, %s%s", exit, err, out, errs)
 	}
-	out, errs, exit = typed("", "practice", "answers", "--json", "--phrase-file", "phrase.txt", "two/case-01.yaml", "two/case-02.yaml")
+	out, errs, exit = typed("", "practice", "answers", "--json", "--passphrase-file", "passphrase.txt", "two/case-01.yaml", "two/case-02.yaml")
 	var sheet struct{ Answers []answerRow }
 	if err := json.Unmarshal([]byte(out), &sheet); err != nil || exit != exitDone || len(sheet.Answers) != 2 || sheet.Answers[0].Answer.Words == "" {
 		t.Errorf("answers --json: exit %d, %v, %s%s", exit, err, out, errs)
 	}
-	answers, _, exit := typed("", append([]string{"practice", "answers", "--phrase-file", "phrase.txt"}, files...)...)
+	answers, _, exit := typed("", append([]string{"practice", "answers", "--passphrase-file", "passphrase.txt"}, files...)...)
 	if exit != exitDone || strings.Count(answers, "shorts") != 3 {
 		t.Errorf("answers: exit %d\n%s", exit, answers)
 	}
@@ -216,14 +216,14 @@ func TestPracticeMake(t *testing.T) {
 		args []string
 		want string
 	}{
-		{[]string{"board.yaml", "--phrase-file", "phrase.txt", "--count", "2", "--lesson", "bridges", "--to", "spring"}, "cannot be written: file exists; name a folder that is new or empty"},
-		{[]string{"board.yaml", "--phrase-file", "phrase.txt"}, "no folder is named; add `--to` and a new folder for the class"},
-		{[]string{"board.yaml", "--to", "x"}, "no phrase is given; "},
-		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--lesson", "shrots"}, "there is no lesson `shrots`; did you mean `shorts`?"},
-		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--count", "0"}, "0 cases cannot be made; ask for 1 to 10000"},
-		{[]string{"board.yaml", "--to", "x", "--phrase-file", "phrase.txt", "--lesson", "bridges", "--count", "200"}, "different cases of the lesson bridges that show at its connectors; ask for fewer"},
-		{[]string{"lesson-01.yaml", "--to", "x", "--phrase-file", "phrase.txt"}, "lesson-01.yaml"},
-		{[]string{"none.yaml", "--to", "x", "--phrase-file", "phrase.txt"}, "none.yaml: cannot be opened"},
+		{[]string{"board.yaml", "--passphrase-file", "passphrase.txt", "--count", "2", "--lesson", "bridges", "--to", "spring"}, "cannot be written: file exists; name a folder that is new or empty"},
+		{[]string{"board.yaml", "--passphrase-file", "passphrase.txt"}, "no folder is named; add `--to` and a new folder for the class"},
+		{[]string{"board.yaml", "--to", "x"}, "no passphrase is given; "},
+		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--lesson", "shrots"}, "there is no lesson `shrots`; did you mean `shorts`?"},
+		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--count", "0"}, "0 cases cannot be made; ask for 1 to 10000"},
+		{[]string{"board.yaml", "--to", "x", "--passphrase-file", "passphrase.txt", "--lesson", "bridges", "--count", "200"}, "different cases of the lesson bridges that show at its connectors; ask for fewer"},
+		{[]string{"lesson-01.yaml", "--to", "x", "--passphrase-file", "passphrase.txt"}, "lesson-01.yaml"},
+		{[]string{"none.yaml", "--to", "x", "--passphrase-file", "passphrase.txt"}, "none.yaml: cannot be opened"},
 	} {
 		_, errs, exit := typed("", append([]string{"practice", "make"}, test.args...)...)
 		if exit != exitUsage || !strings.Contains(errs, test.want) {

@@ -57,9 +57,9 @@ func at(v float64) *float64 { return &v }
 func TestPrintDiagnosis(t *testing.T) {
 	c := twigCase(t)
 	readings := []engine.Comparison{
-		{At: "J1.2", Net: "SDA", Polarity: "red-on-ground", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Boards: 3, Surprise: -80, Verdict: engine.IsShorted},
-		{At: "J1.2", Net: "SDA", Polarity: "black-on-ground", Overload: true, Foretold: at(1.2), Sigma: 0.03, Surprise: 12, Verdict: engine.IsOpen},
-		{At: "R1.1", To: "R1.2", Net: "SDA", Polarity: "red-on-ground", Ohms: at(22.1), Foretold: at(22), Verdict: engine.Agrees},
+		{At: "J1.2", Net: "SDA", Polarity: "red-on-ground", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Boards: 3, ZScore: -80, Verdict: engine.IsShorted},
+		{At: "J1.2", Net: "SDA", Polarity: "black-on-ground", Overload: true, Predicted: at(1.2), Sigma: 0.03, ZScore: 12, Verdict: engine.IsOpen},
+		{At: "R1.1", To: "R1.2", Net: "SDA", Polarity: "red-on-ground", Ohms: at(22.1), Predicted: at(22), Verdict: engine.Agrees},
 		{At: "J1.3", Net: "V1", Polarity: "red-on-ground", Volts: at(0.4), Verdict: engine.NoKnownGood, Settling: 1.3},
 	}
 	abnormal := []engine.Abnormal{
@@ -68,7 +68,7 @@ func TestPrintDiagnosis(t *testing.T) {
 	}
 	suspects := []engine.Suspect{
 		{Part: "C1", Probability: 0.9, Modes: map[string]float64{"shorted": 0.85, "leaky": 0.05}, Remedy: "leave off", Advice: "Take C1 off.", Access: "open",
-			Reasons: []engine.Reason{{At: "J1.2", Foretold: at(0.0221), Read: at(0.022), Good: at(0.552)}, {At: "J1.3", Overload: true, Read: at(0.4)}}},
+			Reasons: []engine.Reason{{At: "J1.2", Predicted: at(0.0221), Read: at(0.022), Good: at(0.552)}, {At: "J1.3", Overload: true, Read: at(0.4)}}},
 		{Part: "U1", Probability: 0.08, Modes: map[string]float64{"shorted": 0.08}, Access: "underfill", Place: "under the lid"},
 		{Part: "R1", Probability: 0.01, Modes: map[string]float64{"open": 0.01}},
 	}
@@ -90,20 +90,20 @@ func TestPrintDiagnosis(t *testing.T) {
 		d    *engine.Diagnosis
 	}{
 		{"measure", steps(
-			engine.Step{Do: engine.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to tell apart",
+			engine.Step{Do: engine.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to distinguish",
 				Outcomes: []engine.StepOutcome{{Volts: at(0), Probability: 0.9, Means: []string{"C1 shorted"}}, {Overload: true, Probability: 0.1, Means: []string{"a", "b", "c", "d", "e", "f"}}}},
 			engine.Step{Do: engine.DoMeasure, At: "TP1", Polarity: "black-on-ground", Seconds: 14, Expected: 260},
 			engine.Step{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10},
-			engine.Step{Do: engine.DoLook, Part: "C1", Seconds: 20, Expected: 7300},
-			engine.Step{Do: engine.DoLook, Part: "not shown", Seconds: 20},
+			engine.Step{Do: engine.DoInspect, Part: "C1", Seconds: 20, Expected: 7300},
+			engine.Step{Do: engine.DoInspect, Part: "not shown", Seconds: 20},
 		)},
-		{"look", steps(engine.Step{Do: engine.DoLook, Part: "R1", Seconds: 20, Outcomes: []engine.StepOutcome{{Seen: "burnt, corroded or cracked", Probability: 0.3, Means: []string{"R1 open"}}, {Seen: "clean", Probability: 0.7}}})},
+		{"inspect", steps(engine.Step{Do: engine.DoInspect, Part: "R1", Seconds: 20, Outcomes: []engine.StepOutcome{{Seen: "burnt, corroded or cracked", Probability: 0.3, Means: []string{"R1 open"}}, {Seen: "clean", Probability: 0.7}}})},
 		{"inject", steps(engine.Step{Do: engine.DoInject, At: "V1", Seconds: 120, Outcomes: []engine.StepOutcome{{Seen: "C2 warms", Probability: 0.75, Means: []string{"C2 shorted"}}}})},
-		{"lift", steps(engine.Step{Do: engine.DoLift, Part: "R1", Then: []string{"R1.1", "R1.2"}, Seconds: 200, Outcomes: []engine.StepOutcome{{Seen: "R1.1 OL, R1.2 0.000", Probability: 1, Means: []string{"C1 shorted"}}}})},
+		{"remove", steps(engine.Step{Do: engine.DoRemove, Part: "R1", Then: []string{"R1.1", "R1.2"}, Seconds: 200, Outcomes: []engine.StepOutcome{{Seen: "R1.1 OL, R1.2 0.000", Probability: 1, Means: []string{"C1 shorted"}}}})},
 		{"leave off", steps(engine.Step{Do: engine.DoReplace, Remedy: "leave off", Part: "C1", Then: []string{"J1.2"}, Seconds: 110, Why: "Take C1 off.", Outcomes: []engine.StepOutcome{{Seen: "all read right", Probability: 0.9, Means: []string{"repaired"}}, {Probability: 0.1}}})},
 		{"replace", steps(
 			engine.Step{Do: engine.DoReplace, Remedy: "replace", Part: "R1"},
-			engine.Step{Do: engine.DoReplace, Remedy: "bridge", Part: "R1"},
+			engine.Step{Do: engine.DoReplace, Remedy: "jumper", Part: "R1"},
 			engine.Step{Do: engine.DoReplace, Remedy: "clean", Part: "J1.2 to J1.3"},
 			engine.Step{Do: engine.DoReplace, Remedy: "wire", Part: "J1.2 to R1.1"},
 		)},
@@ -113,12 +113,12 @@ func TestPrintDiagnosis(t *testing.T) {
 				{Faults: []engine.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}, {Part: "U1", Terminal: "1", Mode: "open", At: "U1.1"}}, Probability: 0.6},
 				{Faults: []engine.FaultReport{}, Probability: 0.02},
 			}
-			d.Alike = [][]string{{"C1 shorted", "U1.1 shorted"}}
+			d.Ambiguous = [][]string{{"C1 shorted", "U1.1 shorted"}}
 		})},
 		{"slipped", with(func(d *engine.Diagnosis) {
 			d.Suspects = nil
 			d.Explanations = []engine.Explanation{
-				{Faults: []engine.FaultReport{{Mode: fault.Slipped.String(), At: "J1.2"}}, Probability: 0.95},
+				{Faults: []engine.FaultReport{{Mode: fault.Missed.String(), At: "J1.2"}}, Probability: 0.95},
 				{Faults: []engine.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
 			}
 			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
@@ -286,12 +286,12 @@ func TestSchemas(t *testing.T) {
 func TestManyProblems(t *testing.T) {
 	var found document.Problems
 	for i := range 50 {
-		found.Add(document.Position{File: "b.yaml", Line: i + 1, Column: 3}, "wrong", "mend it")
+		found.Add(document.Position{File: "b.yaml", Line: i + 1, Column: 3}, "wrong", "repair it")
 	}
 	var out bytes.Buffer
 	complain(&out, fmt.Errorf("loading: %w", found))
 	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
-	if len(lines) != 21 || lines[0] != "b.yaml:1:3: wrong; mend it" || lines[20] != "and 30 more; `halfsplit check` lists them all" {
+	if len(lines) != 21 || lines[0] != "b.yaml:1:3: wrong; repair it" || lines[20] != "and 30 more; `halfsplit check` lists them all" {
 		t.Errorf("%d lines, the last %q", len(lines), lines[len(lines)-1])
 	}
 }
@@ -317,8 +317,8 @@ func TestKindOf(t *testing.T) {
 		{"board: B\nparts: {}\n", kindBoard},
 		{"board: B\nrevision: C\nreadings: {J1.1: 0}\n", kindSweep},
 		{"open: {board: b.yaml}\n---\nread: {J1.1: 0}\n", kindCase},
-		{"look: 20\nlift: 90\n", kindCosts},
-		{"look: {C1: clean}\n---\nlift: [C1]\n", kindCase}, // its first event is lost
+		{"inspect: 20\nlift: 90\n", kindCosts},
+		{"inspect: {C1: clean}\n---\nremove: [C1]\n", kindCase}, // its first event is lost
 		{"kinds: {filter: {weight: 9}}\n", kindPriors},
 		{"withdraw: {file: a.yaml, why: it failed}\n", kindWithdraw},
 		{"on: push\njobs: {}\n", kindUnknown},
@@ -341,7 +341,7 @@ func TestKindOf(t *testing.T) {
 // engine's types fails here until the screen shows it or this list says why not.
 func TestDiagnosisFields(t *testing.T) {
 	known := map[string]bool{}
-	for _, f := range []string{"Board", "Revision", "Abnormal", "Explanations", "Suspects", "Next", "Unseen", "Cautions", "Notes", "Expected", "Alike", "Readings", "Pins", "Read", "Least"} { // practice prints Least
+	for _, f := range []string{"Board", "Revision", "Abnormal", "Explanations", "Suspects", "Next", "Unseen", "Cautions", "Notes", "Expected", "Matched", "Readings", "Pins", "Read", "Least"} { // practice prints Least
 		known[f] = true
 	}
 	typ := reflect.TypeFor[engine.Diagnosis]()

@@ -26,10 +26,10 @@ func (r *reader) jsonFlag(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&r.json, "json", false, "print JSON: SI units, null for OL and for what is not known")
 }
 
-// beliefFlags are of readers that weigh faults or steps.
-func (r *reader) beliefFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&r.priors, "priors", "", "`FILE` of weights of faults, over the tool's own")
-	cmd.Flags().StringVar(&r.costs, "costs", "", "`FILE` of bench seconds, over the tool's own")
+// modelFlags are of readers that weigh faults or steps.
+func (r *reader) modelFlags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&r.priors, "priors", "", "`FILE` of likelihoods of faults, over the built-in ones")
+	cmd.Flags().StringVar(&r.costs, "costs", "", "`FILE` of repair time, over the built-in ones")
 	mustComplete(cmd, "priors", completeYAML)
 	mustComplete(cmd, "costs", completeYAML)
 }

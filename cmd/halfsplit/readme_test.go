@@ -39,7 +39,7 @@ func TestReadme(t *testing.T) {
 		}
 	}
 	t.Chdir(dir)
-	got, blocks := playBlocks(&transcript{t: t}, string(text))
+	got, blocks := playBlocks(&console{t: t}, string(text))
 	if blocks == 0 {
 		t.Fatal("README.md has no block marked ```console with a `$ ` command in it")
 	}
@@ -54,10 +54,10 @@ func TestReadme(t *testing.T) {
 	}
 }
 
-// playBlocks plays the console blocks of a Markdown text as one transcript and
+// playBlocks plays the console blocks of a Markdown text as one console and
 // saves its files. It returns the text with the outputs put in, and the number of
 // blocks that hold a command.
-func playBlocks(tr *transcript, text string) (string, int) {
+func playBlocks(tr *console, text string) (string, int) {
 	var out strings.Builder
 	var block strings.Builder
 	info, inside, blocks := "", false, 0
@@ -127,21 +127,21 @@ func save(t *testing.T, name, text string) {
 // run, and must find its blocks.
 func TestPlayBlocks(t *testing.T) {
 	const page = "# Title\n\n```sh\n$ not run\n```\n\n```console\n$ halfsplit schema bord\nwrong\n$ echo $?\n0\n```\nend\n"
-	got, blocks := playBlocks(&transcript{t: t}, page)
+	got, blocks := playBlocks(&console{t: t}, page)
 	want := "# Title\n\n```sh\n$ not run\n```\n\n```console\n$ halfsplit schema bord\n" +
 		"halfsplit: there is no kind of file `bord`; did you mean `board`?\n$ echo $?\n2\n```\nend\n"
 	if diff := cmp.Diff(want, got); diff != "" || blocks != 1 {
 		t.Errorf("%d blocks (-want +got):\n%s", blocks, diff)
 	}
-	for what, wrong := range map[string]func(*transcript){
-		"a command that cannot be run": func(tr *transcript) { tr.command("rm -r /") },
-		"a file somewhere else":        func(tr *transcript) { save(tr.t, "../x.yaml", "") },
-		"a file saved twice":           func(tr *transcript) { save(tr.t, "x.yaml", ""); save(tr.t, "x.yaml", "") },
-		"adding to no file":            func(tr *transcript) { save(tr.t, ">>y.yaml", "") },
+	for what, wrong := range map[string]func(*console){
+		"a command that cannot be run": func(tr *console) { tr.command("rm -r /") },
+		"a file somewhere else":        func(tr *console) { save(tr.t, "../x.yaml", "") },
+		"a file saved twice":           func(tr *console) { save(tr.t, "x.yaml", ""); save(tr.t, "x.yaml", "") },
+		"adding to no file":            func(tr *console) { save(tr.t, ">>y.yaml", "") },
 	} {
 		t.Chdir(t.TempDir())
 		var probe testing.T
-		wrong(&transcript{t: &probe})
+		wrong(&console{t: &probe})
 		if !probe.Failed() {
 			t.Errorf("%s passes", what)
 		}

@@ -26,7 +26,7 @@ func (a *app) reportCommand() *cobra.Command {
 		Long: `report makes the record of a case into one page that a customer and a colleague
 can both read: the complaint, what was found, the connectors and lines as drawings,
 readings before and after, every step, what was replaced, bridged or left off, and
-what the power gate says.
+what the power-up check says.
 
 --html writes one file that needs nothing else and prints well. A page that is
 there already is replaced, any other file is not. Without --html the page is
@@ -59,7 +59,7 @@ printed as Markdown.`,
 				return err
 			}
 			if !replaceable(htmlFile) {
-				return instead(quoted(htmlFile)+" is there already and is no HTML page", "name another file; a page is only written over a page")
+				return instead(quoted(htmlFile)+" already exists and is not an HTML page", "name another file; a page is only written over a page")
 			}
 			if err := writeWhole(htmlFile, text.Bytes()); err != nil {
 				return instead(fmt.Sprintf("%s cannot be written: %s", quoted(htmlFile), reason(err)), "name a file where you may write")
@@ -70,7 +70,7 @@ printed as Markdown.`,
 	}
 	cmd.Flags().StringVar(&htmlFile, "html", "", "`FILE` to write one HTML page to")
 	cmd.Flags().BoolVar(&markdown, "markdown", false, "print Markdown, which is what happens without --html")
-	r.beliefFlags(cmd)
+	r.modelFlags(cmd)
 	f.add(cmd)
 	return cmd
 }

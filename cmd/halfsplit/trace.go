@@ -198,7 +198,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	s.gap()
 	switch at.Net {
 	case netlist.None:
-		s.say("  " + name(from) + " goes nowhere.")
+		s.say("  " + name(from) + " not connected (NC).")
 		return
 	case b.Ground:
 		s.say("  " + name(from) + " is on ground, where every line ends.")
@@ -268,7 +268,7 @@ type traceAnswer struct {
 	Board    string      `json:"board"`
 	Revision string      `json:"revision"`
 	From     string      `json:"from"`
-	Steps    []traceStep `json:"steps"` // empty for a point that goes nowhere
+	Steps    []traceStep `json:"steps"` // empty for a point that not connected (NC)
 }
 
 // traceStep is a net of the line and the part that it is reached through.
@@ -284,7 +284,7 @@ type traceStep struct {
 	Net    string   `json:"net"`    // "" where the line ends in the part
 	Ground bool     `json:"ground"`
 	Rail   bool     `json:"rail"`
-	Volts  *float64 `json:"rail_volts"` // null where it is no rail, or its voltage is not known
+	Volts  *float64 `json:"rail_volts"` // null where it is not a rail, or its voltage is not known
 	Again  bool     `json:"again"`      // what lies behind the net is told at its other place
 	Points []string `json:"points"`     // on the net, where the line goes on from it
 }

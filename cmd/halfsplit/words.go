@@ -200,7 +200,7 @@ func accessWords(access string) string {
 	case netlist.Shield.String():
 		return "under a shield"
 	case netlist.Underfill.String():
-		return "under fill"
+		return "underfilled"
 	}
 	return ""
 }

@@ -61,7 +61,7 @@ func TestRoughOhms(t *testing.T) {
 // Wrapped text loses no word, and no line is longer than it may be unless it is
 // one word.
 func TestWrap(t *testing.T) {
-	const text = "Take C46 off and leave it off; what is lost is some filtering of the line's edges. 部品 averyveryverylongwordthatfitsnowhere end"
+	const text = "Take C46 off and leave it off; you lose some filtering of the line's edges. 部品 averyveryverylongwordthatfitsnowhere end"
 	for width := 1; width < 90; width++ {
 		for _, hang := range []int{0, 2, 5} {
 			lines := wrap(text, width, hang)

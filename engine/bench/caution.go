@@ -48,9 +48,9 @@ func cautions(b *netlist.Board, when occasion) []Caution {
 	}
 	list := []Caution{
 		{"battery out", "Battery out and every supply and cable off before a probe touches the board. A meter in diode mode on a live board misleads and may break."},
-		{"capacitors discharged", "Let capacitors discharge, and check heavy ones in voltage mode first."},
-		{"lithium cells", "A lithium cell is never heated, pierced, bent or shorted. Set a swollen one aside, outdoors or in sand, and refer it on."},
-		{"rules first", "Local codes, the makers' documents and licensed practice come before anything this tool says. What is beyond your bench, refer on."},
+		{"capacitors discharged", "Let capacitors discharge, and check large ones in voltage mode first."},
+		{"lithium cells", "A lithium cell is never heated, pierced, bent or shorted. Set a swollen one aside, outdoors or in sand, and escalate it."},
+		{"rules first", "Local codes, the makers' documents and licensed practice come before anything this tool says. What is beyond your bench, escalate."},
 	}
 	if rails := boosted(b); len(rails) > 0 {
 		list = slices.Insert(list, 2, Caution{"boosted rails discharged",

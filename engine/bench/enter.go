@@ -15,7 +15,7 @@ import (
 )
 
 // Enter takes one line from the technician or the meter. What it means depends
-// on what is asked for, but plain words ("lifted R12", "0.430 at R12.2") mean the
+// on what is asked for, but plain words ("removed R12", "0.430 at R12.2") mean the
 // same at any time. When Enter returns without an error, what was entered is on
 // the disk. An error says "what; what to do", and nothing is recorded then.
 func (s *Session) Enter(line string) (*Reply, error) {
@@ -79,7 +79,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case closing, refer:
 		if e.verb == refer {
-			s.remedy = "referred on"
+			s.remedy = "escalated"
 			if e.text != "" {
 				s.remedy += ": " + e.text
 			}
@@ -122,16 +122,16 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return s.atConnector(p, e, line)
 	case AskReading:
 		return s.atReading(p, e, line, r)
-	case AskLook:
+	case AskInspect:
 		switch e.verb {
 		case look:
-			return s.write(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p.Part, Look: e.look}}}, r)
+			return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p.Part, Look: e.look}}}, r)
 		case skip:
 			s.skipped[stepKey(p.Step)] = true
 			s.choice = 0
 			return nil
 		}
-		return wrongEntry("%s is no look", "write clean, burnt, corroded, cracked or missing, or s to skip", printable(line))
+		return wrongEntry("%s is not an inspection result", "write clean, burnt, corroded, cracked or missing, or s to skip", printable(line))
 	case AskInjection:
 		switch e.verb {
 		case warmed:
@@ -146,7 +146,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return nil
 		}
 		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
-	case AskLift, AskRemedy, AskRefit:
+	case AskRemove, AskRemedy, AskReinstall:
 		return s.atWork(p, e, line, r)
 	case AskPowerBefore, AskPowerAfter:
 		return s.atPower(p, e, line, r)
@@ -209,13 +209,13 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 
 // event records what was done or seen.
 func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
-	if ev.Kind == journal.KindLift || ev.Kind == journal.KindFit {
+	if ev.Kind == journal.KindRemove || ev.Kind == journal.KindReplace {
 		s.choice = 0
 	}
 	if ev.Kind == journal.KindInject {
 		for _, in := range ev.Injections {
 			if n := &s.board().Nets[in.Rail]; n.Boosted || !n.Rail {
-				r.Says = append(r.Says, document.Quote(n.Name)+" is no rail that may be fed from outside: stop, if you have not yet")
+				r.Says = append(r.Says, document.Quote(n.Name)+" is not a rail that may be fed from outside: stop, if you have not yet")
 			}
 		}
 	}
@@ -278,7 +278,7 @@ func (s *Session) repeat(r *Reply) error {
 		s.again = nil
 		return nil
 	}
-	return wrongEntry("there is no reading of this session to take again", "go on")
+	return wrongEntry("there is not a reading of this session to take again", "go on")
 }
 
 // Two readings of one point are the same within so much (common practice, no
@@ -318,7 +318,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 	s.revisit, s.swapped, s.choice = false, false, 0
 	list, err := s.compare()
 	if err != nil { // it is on the disk all the same
-		r.Says = append(r.Says, "recorded, but it cannot be held against good boards: "+err.Error())
+		r.Says = append(r.Says, "recorded, but it cannot be compared with good boards: "+err.Error())
 		return nil
 	}
 	for i := range list {
@@ -337,10 +337,10 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			return nil
 		}
 		if r.Reading.Verdict == engine.Agrees || r.Reading.Verdict == engine.NoKnownGood {
-			if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: first.event, Note: "the probe was beside the point"}, r); err != nil {
+			if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: first.event, Note: "the probe missed the pad"}, r); err != nil {
 				return err
 			}
-			r.Says = append(r.Says, "the first reading was beside the point and is taken back")
+			r.Says = append(r.Says, "the probe missed the pad at the first reading, which is taken back")
 			return nil
 		}
 		r.Says = append(r.Says, "two odd readings that differ: both are kept, and weighed as such")
@@ -371,12 +371,12 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 	return found
 }
 
-// foreseenVolts is how far from a foretold outcome a reading may lie before it is
+// predictedVolts is how far from a predicted outcome a reading may lie before it is
 // asked for again (common practice, no source).
-const foreseenVolts = 0.03
+const predictedVolts = 0.03
 
 // odd tells whether a reading is to be taken twice before it is believed. What a
-// step was asked to tell apart is no surprise.
+// step was asked to distinguish is no surprise.
 func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
 	if c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood || c.Ohms != nil || c.To != "" {
 		return false
@@ -385,11 +385,11 @@ func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
 		return true
 	}
 	switch p.Purpose {
-	case ForLifted, ForAgain:
+	case ForRemoved, ForAgain:
 		return false
 	case ForStep:
 		for _, o := range p.Step.Outcomes {
-			if o.Overload && c.Overload || o.Volts != nil && c.Volts != nil && math.Abs(*o.Volts-*c.Volts) < foreseenVolts {
+			if o.Overload && c.Overload || o.Volts != nil && c.Volts != nil && math.Abs(*o.Volts-*c.Volts) < predictedVolts {
 				return false
 			}
 		}
@@ -407,7 +407,7 @@ func (s *Session) atConnector(p *Prompt, e entry, line string) error {
 		s.skipped["sweep"] = true
 		return nil
 	}
-	return wrongEntry("%s is no connector", "write `sweep` and one of "+strings.Join(p.Connectors, ", "), printable(line))
+	return wrongEntry("%s is not a connector", "write `sweep` and one of "+strings.Join(p.Connectors, ", "), printable(line))
 }
 
 func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
@@ -440,7 +440,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 			s.cursor = p.Pin + 1
 		case ForAgain:
 			s.again = nil
-		case ForLifted:
+		case ForRemoved:
 			s.skipped[fmt.Sprint(s.lastEdit(), spotKey(p.At.At, 0))] = true
 		case ForStep:
 			s.skipped[stepKey(p.Step)] = true
@@ -468,7 +468,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		delete(s.skipped, spotKey(s.pin(s.cursor), s.polarity))
 		return nil
 	}
-	return wrongEntry("%s is no reading", "write volts as 0.452, millivolts as 452, or OL; s skips, ? helps", printable(line))
+	return wrongEntry("%s is not a reading", "write volts as 0.452, millivolts as 452, or OL; s skips, ? helps", printable(line))
 }
 
 // atWork records work that was asked for.
@@ -476,8 +476,8 @@ func (s *Session) atWork(p *Prompt, e entry, line string, r *Reply) error {
 	switch e.verb {
 	case skip:
 		s.choice = 0
-		if p.Ask == AskRefit {
-			s.skipped["refit "+s.board().Parts[p.Part].Name] = true
+		if p.Ask == AskReinstall {
+			s.skipped["reinstall "+s.board().Parts[p.Part].Name] = true
 		} else {
 			s.skipped[stepKey(p.Step)] = true
 		}
@@ -489,30 +489,30 @@ func (s *Session) atWork(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return s.event(p, ev, r)
 	}
-	return wrongEntry("%s does not say that it is done", "write y when it is done, say in words what you did instead (fitted R12), or s to skip", printable(line))
+	return wrongEntry("%s does not say that it is done", "write y when it is done, say in words what you did instead (replaced R12), or s to skip", printable(line))
 }
 
 // work is the event of work that was done as it was asked for.
 func (s *Session) work(p *Prompt) (journal.Event, error) {
 	switch p.Ask {
-	case AskLift:
-		return journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p.Part}}, nil
-	case AskRefit:
-		return journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p.Part}}, nil
+	case AskRemove:
+		return journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p.Part}}, nil
+	case AskReinstall:
+		return journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{p.Part}}, nil
 	}
 	if p.Part == netlist.None {
-		m, err := s.board().Mend(p.Step.Part)
-		return journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}}, err
+		m, err := s.board().Repair(p.Step.Part)
+		return journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{m}}, err
 	}
 	switch p.Step.Remedy {
-	case "bridge":
-		return journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p.Part}}}, nil
+	case "jumper":
+		return journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p.Part}}}, nil
 	case "leave off":
-		return journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p.Part}}, nil
+		return journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p.Part}}, nil
 	case "replace":
-		return journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p.Part}}, nil
+		return journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p.Part}}, nil
 	}
-	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, lifted or mended")
+	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: fitted, bridged, removed or repaired")
 }
 
 func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
@@ -525,7 +525,7 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 		g, err := gate.Check(s.Case(), s.e, s.o.Limits)
 		switch {
 		case err != nil: // it is on the disk all the same
-			r.Says = append(r.Says, "recorded, but the power gate cannot be checked: "+err.Error())
+			r.Says = append(r.Says, "recorded, but the power-up check cannot be checked: "+err.Error())
 		case g.Draw != nil && before:
 			r.Says = append(r.Says, g.Draw.BeforeSays)
 		case g.Draw != nil:
@@ -540,14 +540,14 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 		s.skipped[fmt.Sprint(key, s.lastEdit())] = true
 		return nil
 	}
-	return wrongEntry("%s is no current", "write it like 12 mA, or s to skip", printable(line))
+	return wrongEntry("%s is not a current", "write it like 12 mA, or s to skip", printable(line))
 }
 
 func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
 	switch e.verb {
 	case yes, nothing:
 		if p.Gate != nil && !p.Gate.Open {
-			r.Says = append(r.Says, "the power gate is "+p.Gate.Says)
+			r.Says = append(r.Says, "the power-up check is "+p.Gate.Says)
 		}
 		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
 	case skip, back:
@@ -586,25 +586,25 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 	for _, p := range ev.Parts {
 		words = append(words, b.Parts[p].Name)
 	}
-	for _, x := range ev.Bridges {
+	for _, x := range ev.Jumpers {
 		words = append(words, b.Parts[x.Part].Name)
 	}
-	for _, m := range ev.Mends {
-		words = append(words, b.MendName(m))
+	for _, m := range ev.Repairs {
+		words = append(words, b.RepairName(m))
 	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindLook, journal.KindInject:
+	case journal.KindRead, journal.KindInspect, journal.KindInject:
 		return strings.Join(words, ", ")
-	case journal.KindLift:
-		return "lifted " + strings.Join(words, ", ")
-	case journal.KindRefit:
+	case journal.KindRemove:
+		return "removed " + strings.Join(words, ", ")
+	case journal.KindReinstall:
 		return "put back " + strings.Join(words, ", ")
-	case journal.KindFit:
-		return "fitted a new " + strings.Join(words, ", ")
-	case journal.KindBridge:
+	case journal.KindReplace:
+		return "replaced " + strings.Join(words, ", ")
+	case journal.KindJumper:
 		return "bridged " + strings.Join(words, ", ")
 	case journal.KindMend:
-		return "mended " + strings.Join(words, ", ")
+		return "repaired " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
 	case journal.KindPower:
@@ -613,7 +613,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 			when string
 		}{{ev.Supply.BeforeKey, "before"}, {ev.Supply.AfterKey, "after"}} {
 			if !math.IsNaN(x.v) {
-				words = append(words, fmt.Sprintf("draws %.3g mA %s the power key", x.v*1e3, x.when))
+				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
 			}
 		}
 		return strings.Join(words, ", ")

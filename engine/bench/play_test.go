@@ -15,7 +15,7 @@ import (
 
 // table is a bench on which an invented board of testdata/demo lies: it answers
 // what a session asks as that board would, with the readings that ngspice found
-// (testdata/demo/judge) where it was asked beforehand.
+// (testdata/demo/answers) where it was asked beforehand.
 type table struct {
 	t    *testing.T
 	c    *practice.SceneCase
@@ -33,7 +33,7 @@ func loadScene(t *testing.T) *practice.Scene {
 	t.Helper()
 	if scene == nil {
 		var err error
-		if scene, err = practice.LoadScene("../../testdata/demo/judge/truth.yaml"); err != nil {
+		if scene, err = practice.LoadScene("../../testdata/demo/answers/truth.yaml"); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -87,10 +87,10 @@ func (tb *table) shows(spot engine.Spot) string {
 	b := tb.c.Bench
 	var r quantity.Reading
 	var err error
-	if len(edits.Mends()) == 0 && edits.AsDrawn() == (edits.Key() == "") {
+	if len(edits.Repairs()) == 0 && edits.AsDrawn() == (edits.Key() == "") {
 		r, err = b.Read(spot.At, spot.Polarity, edits)
 	} else {
-		// The recording knows nothing of mended copper and resoldered joints.
+		// The recording knows nothing of repaired copper and resoldered joints.
 		var volts float64
 		volts, err = b.World.Volts(b.World.Probe(spot.At, nil, spot.Polarity, b.Meter.Drive()), edits)
 		r = b.Meter.Show(volts, fmt.Sprint(spot, edits.Key()))
@@ -114,7 +114,7 @@ func (tb *table) answer(p *Prompt) string {
 			return quantity.FormatReading(r)
 		}
 		return tb.shows(p.At)
-	case AskLook:
+	case AskInspect:
 		return tb.c.Bench.Look(p.Part).String()
 	case AskInjection:
 		rail, err := tb.w.Case().Board.NetByName(p.Step.At)
@@ -156,16 +156,16 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "connector", "reading", "look", "injection", "lift", "remedy", "refit", "power before", "power after", "close", "nothing wrong", "stuck", "closed"}
+var askNames = []string{"cautions", "connector", "reading", "inspect", "injection", "remove", "remedy", "reinstall", "power before", "power after", "close", "nothing wrong", "stuck", "closed"}
 
-var purposeNames = []string{"sweep", "again", "step", "lifted", "proof", "gate"}
+var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "gate"}
 
 func describe(b *netlist.Board, p *Prompt) string {
 	text := askNames[p.Ask]
 	switch p.Ask {
 	case AskReading:
 		text += fmt.Sprintf(" (%s) %s %s", purposeNames[p.Purpose], p.Name, p.At.Polarity)
-	case AskLook, AskLift, AskRefit:
+	case AskInspect, AskRemove, AskReinstall:
 		text += " " + b.Parts[p.Part].Name
 	case AskRemedy:
 		text += " " + p.Step.Remedy + " " + p.Step.Part
@@ -191,7 +191,7 @@ func (tb *table) play(sweep ...string) {
 			return
 		}
 		if tb.asks > 200 {
-			tb.t.Fatalf("no end of it:\n%s", tb.log.String())
+			tb.t.Fatalf("over range:\n%s", tb.log.String())
 		}
 		line := tb.answer(p)
 		switch {

@@ -15,12 +15,12 @@ const (
 	AskCautions    Ask = iota // to read cautions and say yes
 	AskConnector              // which connector to sweep first
 	AskReading                // a reading
-	AskLook                   // what a part looks like
+	AskInspect                // what a part looks like
 	AskInjection              // which parts warm up
-	AskLift                   // to take a part off
+	AskRemove                 // to take a part off
 	AskRemedy                 // to do a repair
-	AskRefit                  // to put a part back
-	AskPowerBefore            // the current drawn before the power key is pressed
+	AskReinstall              // to put a part back
+	AskPowerBefore            // the current drawn before the power button is pressed
 	AskPowerAfter             // the current drawn after it
 	AskClose                  // to close the case
 	AskNothing                // nothing is wrong here: where else to look
@@ -33,12 +33,12 @@ type Purpose uint8
 
 // Purposes.
 const (
-	ForSweep  Purpose = iota // of a connector
-	ForAgain                 // the reading before was odd
-	ForStep                  // to tell suspects apart
-	ForLifted                // both sides of a lifted part
-	ForProof                 // to prove a repair
-	ForGate                  // so that power may go on
+	ForSweep   Purpose = iota // of a connector
+	ForAgain                  // the reading before was odd
+	ForStep                   // to tell suspects apart
+	ForRemoved                // both sides of a removed part
+	ForProof                  // to prove a repair
+	ForGate                   // so that power may go on
 )
 
 // Prompt is what a session asks for next, with all that is needed to ask it.
@@ -50,7 +50,7 @@ type Prompt struct {
 	At       engine.Spot
 	Name     string             // of the point
 	Ohms     bool               // the resistance is wanted
-	Expect   engine.Expectation // what a good board shows, as this one lies
+	Predict  engine.Prediction  // what a good board shows, as this one lies
 	Odd      *engine.Comparison // of ForAgain: the reading that was odd
 	Settling float64            // seconds to wait for capacitors to charge; 0 where that is not worth a word
 
@@ -59,7 +59,7 @@ type Prompt struct {
 	Pin       int // index
 	Done      int // pins that have been read or skipped
 
-	Part       netlist.PartID    // of AskLook, AskLift, AskRefit
+	Part       netlist.PartID    // of AskInspect, AskRemove, AskReinstall
 	Step       *engine.Step      // of what the diagnosis asks for
 	Diagnosis  *engine.Diagnosis // nil before anything was read
 	Cautions   []Caution         // of AskCautions

@@ -92,7 +92,7 @@ func (s *Session) resume() error {
 	c := s.Case()
 	last := netlist.PinRef{Connector: netlist.None}
 	for _, ev := range c.Events {
-		if ev.Kind.Edits() || ev.Kind == journal.KindLook || ev.Kind == journal.KindInject {
+		if ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject {
 			return nil
 		}
 		for _, r := range ev.Readings {
@@ -188,7 +188,7 @@ func (s *Session) ask() (*Prompt, error) {
 			return &Prompt{Ask: AskConnector, Connectors: names}, nil
 		}
 	}
-	if p, err := s.liftedPrompt(); p != nil || err != nil {
+	if p, err := s.removedPrompt(); p != nil || err != nil {
 		return p, err
 	}
 	if p, err := s.proofPrompt(); p != nil || err != nil {
@@ -237,11 +237,11 @@ func (s *Session) readable(p *Prompt) (*Prompt, error) {
 	if s.swapped {
 		p.At.Polarity = swapped(p.At.Polarity)
 	}
-	x, err := s.e.Foretell(s.Case(), []engine.Spot{p.At})
+	x, err := s.e.PredictAt(s.Case(), []engine.Spot{p.At})
 	if err != nil {
 		return nil, err
 	}
-	p.Expect, p.Settling = x[0], x[0].Settling
+	p.Predict, p.Settling = x[0], x[0].Settling
 	if p.Name == "" {
 		p.Name = s.board().PointName(p.At.At)
 	}
@@ -304,21 +304,21 @@ func (s *Session) readSince(net netlist.NetID, pol references.Polarity, event in
 	return false
 }
 
-// liftedPrompt asks for both sides of parts that were lifted just now.
-func (s *Session) liftedPrompt() (*Prompt, error) {
+// removedPrompt asks for both sides of parts that were removed just now.
+func (s *Session) removedPrompt() (*Prompt, error) {
 	c := s.Case()
 	for i := len(c.Events) - 1; i >= 0; i-- {
 		ev := &c.Events[i]
 		if !ev.Kind.Edits() {
 			continue
 		}
-		if ev.Kind != journal.KindLift {
+		if ev.Kind != journal.KindRemove {
 			return nil, nil
 		}
 		edits := s.stage().Edits
 		for _, part := range ev.Parts {
 			p := &s.board().Parts[part]
-			if !edits.Of(part).Lifted || len(p.Terminals) > 4 {
+			if !edits.Of(part).Removed || len(p.Terminals) > 4 {
 				continue
 			}
 			seen := map[netlist.NetID]bool{s.board().Ground: true, netlist.None: true}
@@ -329,7 +329,7 @@ func (s *Session) liftedPrompt() (*Prompt, error) {
 					seen[net] = true
 					continue
 				}
-				return s.readable(&Prompt{Ask: AskReading, Purpose: ForLifted, At: engine.Spot{At: at}, Part: part, Connector: netlist.None})
+				return s.readable(&Prompt{Ask: AskReading, Purpose: ForRemoved, At: engine.Spot{At: at}, Part: part, Connector: netlist.None})
 			}
 		}
 		return nil, nil
@@ -337,13 +337,13 @@ func (s *Session) liftedPrompt() (*Prompt, error) {
 	return nil, nil
 }
 
-// lastRepair is the last event that is meant to have mended something, 0 where
+// lastRepair is the last event that is meant to have repaired something, 0 where
 // there is none.
 func (s *Session) lastRepair() int {
 	last := 0
 	for _, ev := range s.Case().Events {
 		switch ev.Kind {
-		case journal.KindFit, journal.KindBridge, journal.KindMend:
+		case journal.KindReplace, journal.KindJumper, journal.KindMend:
 			last = ev.Number
 		}
 	}
@@ -416,8 +416,8 @@ func (s *Session) proofPrompt() (*Prompt, error) {
 	return nil, nil
 }
 
-// mendedShare is the probability from which a board counts as mended or good.
-const mendedShare = 0.5
+// repairedShare is the probability from which a board counts as repaired or good.
+const repairedShare = 0.5
 
 // settled tells that what explains the readings has been dealt with, or that
 // nothing is wrong.
@@ -429,16 +429,16 @@ func (s *Session) settled(d *engine.Diagnosis) bool {
 			p += x.Probability
 		}
 	}
-	return p > mendedShare && (s.lastEdit() > 0 || len(d.Next) == 0)
+	return p > repairedShare && (s.lastEdit() > 0 || len(d.Next) == 0)
 }
 
 // isRemark tells a misleading reading from a fault.
 func isRemark(f engine.FaultReport) bool {
-	return f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String()
+	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // settledPrompt goes through what is left when the fault has been dealt with:
-// parts to put back, the power gate, the first power, the closing.
+// parts to put back, the power-up check, the first power, the closing.
 func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	c := s.Case()
 	if s.lastEdit() == 0 {
@@ -446,19 +446,19 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	}
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Lifted && !x.Bridged && !engine.MayLeaveOff(p) && !s.skipped["refit "+p.Name] {
+		if x.Removed && !x.Jumpered && !engine.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
 			if list := unheeded(c, beforeHeat); len(list) > 0 {
 				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
 			}
-			return &Prompt{Ask: AskRefit, Part: x.Part, Diagnosis: d}, nil
+			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
 		}
 	}
-	// A part that was lifted for a test and may stay off goes back where the
+	// A part that was removed for a test and may stay off goes back where the
 	// diagnosis does not blame it.
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Lifted && engine.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["refit "+p.Name] {
-			return &Prompt{Ask: AskRefit, Part: x.Part, Diagnosis: d}, nil
+		if x.Removed && engine.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
+			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
 		}
 	}
 	event := s.lastEdit()
@@ -645,12 +645,12 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return nil, err
 		}
 		p.Ask, p.Purpose, p.At, p.Name, p.Ohms = AskReading, ForStep, engine.Spot{At: at}, name, true
-	case engine.DoLook:
-		p.Ask = AskLook
+	case engine.DoInspect:
+		p.Ask = AskInspect
 	case engine.DoInject:
 		p.Ask, when = AskInjection, beforeInjecting
-	case engine.DoLift:
-		p.Ask, when = AskLift, beforeHeat
+	case engine.DoRemove:
+		p.Ask, when = AskRemove, beforeHeat
 	default:
 		p.Ask, when = AskRemedy, beforeHeat
 	}
@@ -706,16 +706,16 @@ func Remedy(c *journal.Case) string {
 	for _, x := range edits.List() {
 		name := c.Board.Parts[x.Part].Name
 		switch {
-		case x.Bridged:
+		case x.Jumpered:
 			words = append(words, "bridged "+name)
-		case x.Lifted:
+		case x.Removed:
 			words = append(words, "left off "+name)
-		case x.Fitted:
+		case x.Replaced:
 			words = append(words, "new "+name)
 		}
 	}
-	for _, m := range edits.Mends() {
-		words = append(words, "mended "+c.Board.MendName(m))
+	for _, m := range edits.Repairs() {
+		words = append(words, "repaired "+c.Board.RepairName(m))
 	}
 	if len(words) == 0 {
 		return "none"

@@ -22,12 +22,12 @@ import (
 var update = flag.Bool("update", false, "write testdata/sessions anew")
 
 // endings is how each case of the demo has to end, from what is true of it
-// (testdata/demo/judge/truth.yaml): what its cause names and what its remedy.
+// (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
 var endings = map[string]struct{ cause, remedy string }{
 	"tail-not-detected":          {"C46 shorted", "left off C46"},
 	"touch-dead":                 {"FL3 open", "bridged FL3"},
 	"touch-never-wakes":          {"C40 shorted", "left off C40"},
-	"picture-flickers-when-warm": {"J3.22 to J3.24 bridged", "mended J3.22-J3.24"},
+	"picture-flickers-when-warm": {"J3.22 to J3.24 bridged", "repaired J3.22-J3.24"},
 	"battery-flat-overnight":     {"C72 leaky", "left off C72"},
 	"touch-dead-no-fault-found":  {"no fault found", "none"},
 	"touch-dead-again":           {"no fault found", "none"},
@@ -120,7 +120,7 @@ func TestResume(t *testing.T) {
 		}
 		tb.enter(line)
 		if entries > 60 {
-			t.Fatal("no end of it")
+			t.Fatal("over range")
 		}
 	}
 	if entries < 20 {
@@ -238,18 +238,18 @@ func TestMoves(t *testing.T) {
 	tests := []struct {
 		line, event string // as Describe puts it; "" where it is refused
 	}{
-		{"lifted R12", "lifted R12"},
-		{"I lifted r12.", "lifted R12"},
-		{"took off R12, C40 and C41", "lifted R12, C40, C41"},
+		{"removed R12", "removed R12"},
+		{"I removed r12.", "removed R12"},
+		{"took off R12, C40 and C41", "removed R12, C40, C41"},
 		{"put back R12", "put back R12"},
-		{"fitted FL3", "fitted a new FL3"},
-		{"replaced FL3 and R13", "fitted a new FL3, R13"},
+		{"replaced FL3", "replaced FL3"},
+		{"replaced FL3 and R13", "replaced FL3, R13"},
 		{"bridged FL3", "bridged FL3"},
 		{"bridged FL3 with 0.1 ohm", "bridged FL3"},
-		{"mended J7.2-J7.4", "mended J7.2-J7.4"},
-		{"cleaned between J7.2 and J7.4", "mended J7.2-J7.4"},
-		{"resoldered j7.2", "mended J7.2"},
-		{"wired TP14 to R12.1", "mended TP14-R12.1"},
+		{"repaired J7.2-J7.4", "repaired J7.2-J7.4"},
+		{"cleaned between J7.2 and J7.4", "repaired J7.2-J7.4"},
+		{"resoldered j7.2", "repaired J7.2"},
+		{"wired TP14 to R12.1", "repaired TP14-R12.1"},
 		{"C40 burnt", "C40 burnt"},
 		{"C40 looks corroded", "C40 corroded"},
 		{"looked at C41: clean", "C41 clean"},
@@ -263,11 +263,11 @@ func TestMoves(t *testing.T) {
 		{"0.6 at J7.3 swapped", "0.600 at J7.3, probes swapped"},
 		{"22.1 ohm from R12.1 to R12.2", "22.1 ohm from R12.1 to R12.2"},
 		{"R12.1 to R12.2: 22.1 ohm", "22.1 ohm from R12.1 to R12.2"},
-		{"draws 12 mA before the key", "draws 12 mA before the power key"},
-		{"power 95 mA after", "draws 95 mA after the power key"},
-		{"note OL at J7.3 was beside the point", "note: OL at J7.3 was beside the point"},
-		{"lifted R99", ""},
-		{"mended J7.2-J7.3", ""},
+		{"draws 12 mA before the key", "draws 12 mA before the power button"},
+		{"power 95 mA after", "draws 95 mA after the power button"},
+		{"note OL at J7.3 was off the pad", "note: OL at J7.3 was off the pad"},
+		{"removed R99", ""},
+		{"repaired J7.2-J7.3", ""},
 		{"0.430 at R99.2", ""},
 		{"0.430 at", ""},
 		{"from R12.1 to 22.1 ohm", ""},
@@ -299,8 +299,8 @@ func TestMoves(t *testing.T) {
 		t.Errorf("a point that there is not: %v", err)
 	}
 	e, err := understand(b, "bridged FL3 with 0.1 ohm")
-	if err != nil || e.event.Bridges[0] != (journal.Bridge{Part: part("FL3"), Ohms: 0.1}) {
-		t.Errorf("bridge %+v, %v", e.event.Bridges, err)
+	if err != nil || e.event.Jumpers[0] != (journal.Jumper{Part: part("FL3"), Ohms: 0.1}) {
+		t.Errorf("bridge %+v, %v", e.event.Jumpers, err)
 	}
 }
 
@@ -350,7 +350,7 @@ func TestMeterLine(t *testing.T) {
 func TestCautions(t *testing.T) {
 	tb := lay(t, "touch-dead")
 	tb.refuses("0.452 at J7.2", "the cautions come first")
-	tb.refuses("lifted R12", "the cautions come first")
+	tb.refuses("removed R12", "the cautions come first")
 	tb.refuses("", "the cautions come first")
 	tb.enter("n owner waits")
 	p := tb.ask()
@@ -378,11 +378,11 @@ func TestCautions(t *testing.T) {
 }
 
 // TestRotated: a part that was fitted the wrong way round keeps the session from
-// the power key, and the gate names it and its rail.
+// the power button, and the gate names it and its rail.
 func TestRotated(t *testing.T) {
 	tb := begin(t)
 	tb.enter("d")
-	tb.enter("fitted D6")
+	tb.enter("replaced D6")
 	// The only junction that conducts from ground to the touch supply is that of
 	// the one-way clamp: turned round it leaves the rail open, and one drop with
 	// the probes swapped (0.700 V by the solver that TestTurned of package gate
@@ -426,7 +426,7 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "lifted R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "mended J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before"} {
+	for _, line := range []string{"0.452", "removed R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "repaired J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before"} {
 		f.Add(line)
 	}
 	b, err := netlist.Load("../../testdata/demo/board.yaml")

@@ -40,7 +40,7 @@ func layFaulted(t *testing.T, world *practice.World, meter practice.Meter, e *en
 // gate that is open and a board that reads as a good one wherever the fault
 // moved a pin of the sweep.
 func TestWander(t *testing.T) {
-	boards := 12 // 30 of them: 28 mended, 2 not found
+	boards := 12 // 30 of them: 28 repaired, 2 not found
 	if testing.Short() {
 		boards = 4
 	}
@@ -55,7 +55,7 @@ func TestWander(t *testing.T) {
 		t.Fatal(err)
 	}
 	dice := rand.New(rand.NewPCG(7, 4))
-	mended, referred, unfound, asks := 0, 0, 0, 0
+	repaired, referred, unfound, asks := 0, 0, 0, 0
 	for n := 0; n < boards; {
 		l := loci[dice.IntN(len(loci))]
 		mode := l.Modes[dice.IntN(len(l.Modes))]
@@ -90,13 +90,13 @@ func TestWander(t *testing.T) {
 		case still:
 			t.Errorf("%s (%.3g ohm): closed as %q, %q with an open gate, and a pin still reads wrong\n%s", name, x.Ohms, end.Cause, end.Remedy, tb.log.String())
 		default:
-			mended++
+			repaired++
 		}
 		tb.w.Close()
 	}
-	t.Logf("%d boards: %d mended, %d not cleared, %d not found; %.0f entries each", boards, mended, referred, unfound, float64(asks)/float64(boards))
-	if mended*10 < boards*7 {
-		t.Errorf("%d of %d boards mended, want 7 in 10", mended, boards)
+	t.Logf("%d boards: %d repaired, %d not cleared, %d not found; %.0f entries each", boards, repaired, referred, unfound, float64(asks)/float64(boards))
+	if repaired*10 < boards*7 {
+		t.Errorf("%d of %d boards repaired, want 7 in 10", repaired, boards)
 	}
 }
 
@@ -124,7 +124,7 @@ func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *
 }
 
 // TestBothEnds plays a shorted supply to its end: the session asks for the resistances
-// at both ends of a bead, one after the other and with their unit, and mends the board.
+// at both ends of a bead, one after the other and with their unit, and repairs the board.
 func TestBothEnds(t *testing.T) {
 	sc := loadScene(t)
 	first := lay(t, "touch-dead")
@@ -149,7 +149,7 @@ func TestBothEnds(t *testing.T) {
 		if (p.Ask == AskConnector || p.Ask == AskNothing) && !swept {
 			line, swept = "sweep J3", true
 		}
-		if p.Ask == AskInjection || p.Ask == AskLook || p.Ask == AskRemedy { // for want of a supply, a microscope, an iron
+		if p.Ask == AskInjection || p.Ask == AskInspect || p.Ask == AskRemedy { // for want of a supply, a microscope, an iron
 			line = "s"
 		}
 		tb.enter(line)

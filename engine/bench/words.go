@@ -36,7 +36,7 @@ const (
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
-	refer               // close it as referred on
+	refer               // close it as escalated
 	help                // show something
 	quit                // leave; everything is kept
 	nothing             // an empty line
@@ -81,10 +81,10 @@ var keys = map[string]entry{
 
 // deeds are words for what was done to parts.
 var deeds = map[string]journal.Kind{
-	"lift": journal.KindLift, "lifted": journal.KindLift, "remove": journal.KindLift, "removed": journal.KindLift, "took off": journal.KindLift, "take off": journal.KindLift, "off": journal.KindLift,
-	"refit": journal.KindRefit, "refitted": journal.KindRefit, "put back": journal.KindRefit,
-	"fit": journal.KindFit, "fitted": journal.KindFit, "replace": journal.KindFit, "replaced": journal.KindFit, "new": journal.KindFit,
-	"bridge": journal.KindBridge, "bridged": journal.KindBridge,
+	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
+	"refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
+	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
+	"bridge": journal.KindJumper, "bridged": journal.KindJumper,
 	"mend": journal.KindMend, "mended": journal.KindMend, "resolder": journal.KindMend, "resoldered": journal.KindMend, "cleaned": journal.KindMend, "clean": journal.KindMend,
 	"wire": journal.KindMend, "wired": journal.KindMend, "joined": journal.KindMend,
 }
@@ -253,13 +253,13 @@ func (p *parser) deed() (entry, bool, error) {
 	case journal.KindMend:
 		rest = between.ReplaceAllString(rest, "$1 to $2")
 		for _, place := range names(rest) {
-			m, err := p.b.Mend(p.proper(place))
+			m, err := p.b.Repair(p.proper(place))
 			if err != nil {
 				return entry{}, false, err
 			}
-			ev.Mends = append(ev.Mends, m)
+			ev.Repairs = append(ev.Repairs, m)
 		}
-	case journal.KindBridge:
+	case journal.KindJumper:
 		ohms := 0.0
 		if list, text, ok := strings.Cut(rest, " with "); ok {
 			v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ohm)
@@ -273,7 +273,7 @@ func (p *parser) deed() (entry, bool, error) {
 			return entry{}, false, err
 		}
 		for _, x := range parts {
-			ev.Bridges = append(ev.Bridges, journal.Bridge{Part: x, Ohms: ohms})
+			ev.Jumpers = append(ev.Jumpers, journal.Jumper{Part: x, Ohms: ohms})
 		}
 	default:
 		parts, err := p.parts(rest)
@@ -282,7 +282,7 @@ func (p *parser) deed() (entry, bool, error) {
 		}
 		ev.Parts = parts
 	}
-	if len(ev.Parts)+len(ev.Bridges)+len(ev.Mends) == 0 {
+	if len(ev.Parts)+len(ev.Jumpers)+len(ev.Repairs) == 0 {
 		return entry{}, false, fmt.Errorf("%s what; name the part or place", document.Quote(found))
 	}
 	return entry{verb: record, event: ev}, true, nil
@@ -419,7 +419,7 @@ func (p *parser) look() (entry, bool, error) {
 	if err != nil {
 		return entry{}, false, err
 	}
-	ev := journal.Event{Kind: journal.KindLook}
+	ev := journal.Event{Kind: journal.KindInspect}
 	for _, x := range parts {
 		ev.Looks = append(ev.Looks, journal.Looked{Part: x, Look: l})
 	}

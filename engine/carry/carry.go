@@ -1,7 +1,7 @@
 // Package carry tells what one meter would have read where another did.
 //
 // Meters drive different currents, and a junction reads more at a larger one. The
-// circuit fitted to good boards (engine/fit) foretells both readings; their
+// circuit fitted to good boards (engine/fit) predicts both readings; their
 // difference carries a reading over. What a junction gains with current follows
 // from its ideality, which lies between 1 and 2, and its series resistance, and no
 // single meter shows them: where all boards were read with one current, carrying
@@ -26,13 +26,13 @@ import (
 
 // Carrier carries readings of one board type. It is for one goroutine.
 type Carrier struct {
-	model  *network.Model
-	belief *fit.Belief
-	ws     *network.Workspace
-	lib    *references.Library
+	model     *network.Model
+	posterior *fit.Posterior
+	ws        *network.Workspace
+	lib       *references.Library
 
 	values  map[float64]*network.Values // by temperature
-	told    map[told]foretold
+	told    map[told]predicted
 	misfits map[pair]misfit
 }
 
@@ -43,9 +43,9 @@ type told struct {
 	celsius float64
 }
 
-// foretold is what the fitted circuit reads there, in volts, and how that depends
+// predicted is what the estimated circuit reads there, in volts, and how that depends
 // on its junctions.
-type foretold struct {
+type predicted struct {
 	volts  float64
 	over   bool
 	slopes []fit.Slope
@@ -60,12 +60,12 @@ type pair struct {
 	from, to network.Drive
 }
 
-// misfit is by how much such a step differs from the foretold one, the standard
+// misfit is by how much such a step differs from the predicted one, the standard
 // deviation of that, and the one of a single reading around what its board and its
 // meter make of the place; all in volts.
 type misfit struct{ volts, sigma, scatter float64 }
 
-// A circuit that is not as drawn steps otherwise than foretold by these shares of
+// A circuit that is not as drawn steps otherwise than predicted by these shares of
 // the step (standard deviations; common practice, no source). With the black
 // probe on ground current flows into the supplies, whose loads nobody draws.
 const (
@@ -74,7 +74,7 @@ const (
 )
 
 // splitShare is the standard deviation of a step, as a share of it and of what the
-// current is split, where junctions lie side by side: slopes at the fitted circuit
+// current is split, where junctions lie side by side: slopes at the estimated circuit
 // do not show that one of them may take all the current, with another resistance in
 // its way. Common practice, no source.
 const splitShare = 1.0
@@ -90,31 +90,31 @@ const contactDF = 4
 // New prepares a board with its known-good sweeps.
 func New(b *netlist.Board, lib *references.Library) (*Carrier, error) {
 	m := network.New(b)
-	belief, err := fit.Fit(m, lib)
+	posterior, err := fit.Fit(m, lib)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.File, err)
 	}
-	return &Carrier{m, belief, network.NewWorkspace(m), lib, map[float64]*network.Values{}, map[told]foretold{}, map[pair]misfit{}}, nil
+	return &Carrier{m, posterior, network.NewWorkspace(m), lib, map[float64]*network.Values{}, map[told]predicted{}, map[pair]misfit{}}, nil
 }
 
 func (c *Carrier) at(celsius float64) *network.Values {
 	celsius = math.Round(celsius)
 	v, done := c.values[celsius]
 	if !done {
-		v = c.belief.At(celsius, 0)
+		v = c.posterior.At(celsius, 0)
 		c.values[celsius] = v
 	}
 	return v
 }
 
-// Foretell gives what the fitted good circuit reads at a point with a meter, in
+// PredictAt gives what the fitted good circuit reads at a point with a meter, in
 // volts; over tells that the display would show OL.
-func (c *Carrier) Foretell(at netlist.Point, state references.State, m references.Meter) (volts float64, over bool, err error) {
-	f, err := c.foretell(at, state, m)
+func (c *Carrier) PredictAt(at netlist.Point, state references.State, m references.Meter) (volts float64, over bool, err error) {
+	f, err := c.predict(at, state, m)
 	return f.volts, f.over, err
 }
 
-func (c *Carrier) foretell(at netlist.Point, state references.State, m references.Meter) (foretold, error) {
+func (c *Carrier) predict(at netlist.Point, state references.State, m references.Meter) (predicted, error) {
 	key := told{fit.SpotOf(c.model, at, state.Polarity), fit.DriveOf(m), math.Round(state.Celsius)}
 	if f, done := c.told[key]; done {
 		return f, nil
@@ -122,10 +122,10 @@ func (c *Carrier) foretell(at netlist.Point, state references.State, m reference
 	probe := fit.ProbeAt(c.model, c.model.PlaceOf(at), state.Polarity, key.drive)
 	r, err := c.ws.Read(probe, &network.State{}, c.at(state.Celsius))
 	if err != nil {
-		return foretold{}, err
+		return predicted{}, err
 	}
-	f := foretold{volts: r.Volts, over: r.Over}
-	f.slopes, _ = c.belief.Slopes(c.ws, key.celsius)
+	f := predicted{volts: r.Volts, over: r.Over}
+	f.slopes, _ = c.posterior.Slopes(c.ws, key.celsius)
 	c.ws.Sensitivities(func(_ int32, slope, _ float64) {
 		share := math.Min(math.Abs(slope), 1) // of the current, near enough
 		f.split += share * (1 - share)
@@ -139,11 +139,11 @@ func (c *Carrier) foretell(at netlist.Point, state references.State, m reference
 // reading, and of what the two meters' currents make of the place. ok is false
 // where one of the meters shows OL, which carries nothing.
 func (c *Carrier) Reading(at netlist.Point, volts float64, s *references.Sweep, to references.Meter) (carried, sigma float64, ok bool, err error) {
-	from, err := c.foretell(at, s.State, s.Meter)
+	from, err := c.predict(at, s.State, s.Meter)
 	if err != nil {
 		return 0, 0, false, err
 	}
-	target, err := c.foretell(at, s.State, to)
+	target, err := c.predict(at, s.State, to)
 	if err != nil || from.over || target.over {
 		return 0, 0, false, err
 	}
@@ -183,13 +183,13 @@ func (c *Carrier) Known(at netlist.Point, pol references.Polarity, to references
 func square(x float64) float64 { return x * x }
 
 // misfit estimates how much more the step from one meter to another is at a place
-// than the fitted circuit foretells. With r the reading of a board less the
-// foretold one and d the sort of meter,
+// than the estimated circuit predicts. With r the reading of a board less the
+// predicted one and d the sort of meter,
 //
 //	r = u_d + t + e,   t ~ N(0, spread²) for the board, e ~ N(0, sigma²)
 //
 // and the misfit is u_to - u_from. Beforehand u ~ N(0, P): what the priors of the
-// junctions that the place sees leave open (fit.Belief.Open), which moves the
+// junctions that the place sees leave open (fit.Posterior.Open), which moves the
 // readings of all meters together but not alike, and what a circuit that is not as
 // drawn makes of another current, each by itself. Readings with one meter say where
 // the place lies; from there the priors alone lead to another current. A board that
@@ -203,8 +203,8 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 		return m, nil
 	}
 	columns := map[network.Drive]int{} // a sort of meter each
-	var sorts []foretold
-	column := func(d network.Drive, f foretold) int {
+	var sorts []predicted
+	column := func(d network.Drive, f predicted) int {
 		k, known := columns[d]
 		if !known {
 			k = len(sorts)
@@ -213,11 +213,11 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 		}
 		return k
 	}
-	one, err := c.foretell(at, state, from)
+	one, err := c.predict(at, state, from)
 	if err != nil {
 		return misfit{}, err
 	}
-	two, err := c.foretell(at, state, to)
+	two, err := c.predict(at, state, to)
 	if err != nil {
 		return misfit{}, err
 	}
@@ -234,7 +234,7 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 		if x.Overload {
 			continue
 		}
-		f, err := c.foretell(at, x.Sweep.State, x.Sweep.Meter)
+		f, err := c.predict(at, x.Sweep.State, x.Sweep.Meter)
 		if err != nil {
 			return misfit{}, err
 		}
@@ -305,7 +305,7 @@ func (c *Carrier) misfit(at netlist.Point, state references.State, from, to refe
 }
 
 // precision is the inverse of P, dense, a row for each sort of meter.
-func (c *Carrier) precision(sorts []foretold, pol references.Polarity) []float64 {
+func (c *Carrier) precision(sorts []predicted, pol references.Polarity) []float64 {
 	n := len(sorts)
 	low, high, split := sorts[0].volts, sorts[0].volts, 0.0
 	for _, f := range sorts {
@@ -319,7 +319,7 @@ func (c *Carrier) precision(sorts []foretold, pol references.Polarity) []float64
 	p := make([]float64, n*n)
 	for i := range sorts {
 		for j := range sorts {
-			p[i*n+j] = c.belief.Open(sorts[i].slopes, sorts[j].slopes)
+			p[i*n+j] = c.posterior.Open(sorts[i].slopes, sorts[j].slopes)
 		}
 		p[i*n+i] += square(contactSD) + square(byItself*(high-low))
 	}

@@ -209,7 +209,7 @@ func (x *team) sweeps(keep func(board, meter int) bool) []*references.Sweep {
 }
 
 // class sorts a point by what decides how its reading changes with the current, as
-// the fitted circuit has it: junctions whose drops the reading follows.
+// the estimated circuit has it: junctions whose drops the reading follows.
 func (c *Carrier) class(t *testing.T, at netlist.Point, state references.State, m references.Meter) string {
 	if _, err := c.ws.Read(fit.ProbeAt(c.model, c.model.PlaceOf(at), state.Polarity, fit.DriveOf(m)), &network.State{}, c.at(state.Celsius)); err != nil {
 		t.Fatal(err)
@@ -262,7 +262,7 @@ func (x *tally) String() string {
 		len(x.errors), x.at(0.5), x.at(0.95), x.at(1), 1000*x.sigmas[len(x.sigmas)/2], x.covered(), x.largest)
 }
 
-// Readings of new boards are carried between the meters and held against what
+// Readings of new boards are carried between the meters and compared with what
 // ngspice says the other meter reads on that very board: in a team of six boards
 // of which none, one, three or all were read with every meter, the others with the
 // reader's only. The meters round to 1 mV and have no other error, so that what

@@ -145,7 +145,7 @@ func TestClosedForms(t *testing.T) {
 		{"a milliohm", 2, rs{r(1, 0, 1e-3)}, nil, milliamp(1, 0), 1e-6, 1e-15},
 		{"parallel pair", 2, rs{r(1, 0, 300), r(0, 1, 600)}, nil, milliamp(1, 0), 0.2, 1e-12},
 		// By symmetry V2 = V1-V3, so 6*V1 = 11*V2 and the bridge is 137.5 ohm.
-		{"bridge", 4, rs{r(1, 2, 100), r(2, 0, 200), r(1, 3, 200), r(3, 0, 100), r(2, 3, 50)}, nil, milliamp(1, 0), 0.1375, 1e-12},
+		{"jumper", 4, rs{r(1, 2, 100), r(2, 0, 200), r(1, 3, 200), r(3, 0, 100), r(2, 3, 50)}, nil, milliamp(1, 0), 0.1375, 1e-12},
 		{"two points of a divider", 3, rs{r(1, 2, 220), r(2, 0, 1e6)}, nil, milliamp(1, 2), 0.22, 1e-12},
 		{"divider of a resistive source", 2, rs{r(1, 0, 2800)}, nil, resistive, 1.4, 1e-12},
 		{"in the fade", 2, rs{r(1, 0, 2990)}, nil, milliamp(1, 0), fade(2990), 1e-9},

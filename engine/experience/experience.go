@@ -33,7 +33,7 @@ type Strength struct {
 	Modes float64 // for the division of one kind into modes
 }
 
-// DefaultStrength makes the tool's own weights count as much as 50 cases among
+// DefaultStrength makes the built-in likelihoods count as much as 50 cases among
 // kinds and 20 cases within a kind. Common practice, no source.
 func DefaultStrength() Strength { return Strength{Kinds: 50, Modes: 20} }
 
@@ -58,13 +58,13 @@ func NewTally() *Tally {
 var copperKeys = []string{"joint", "pin", "trace", "bridge", "missing"}
 
 // partModes are the modes of parts, as priors files name them.
-var partModes = map[fault.Mode]string{fault.Shorted: "shorted", fault.Leaky: "leaky", fault.Open: "open", fault.Raised: "raised", fault.ToSupply: "supply"}
+var partModes = map[fault.Mode]string{fault.Shorted: "shorted", fault.Leaky: "leaky", fault.Open: "open", fault.High: "high", fault.ToSupply: "supply"}
 
 // copperModes are the modes of copper: the entry and the mode.
 var copperModes = map[fault.Mode][2]string{
-	fault.JointOpen: {"joint", "open"}, fault.JointPoor: {"joint", "raised"},
-	fault.TraceBroken: {"trace", "open"}, fault.TracePoor: {"trace", "raised"},
-	fault.Bridged: {"bridge", "shorted"}, fault.BridgeLeaky: {"bridge", "leaky"},
+	fault.OpenJoint: {"joint", "open"}, fault.HighJoint: {"joint", "high"},
+	fault.BrokenTrace: {"trace", "open"}, fault.HighTrace: {"trace", "high"},
+	fault.Bridged: {"bridge", "shorted"}, fault.Leakage: {"bridge", "leaky"},
 	fault.Missing: {"missing", "open"},
 }
 
@@ -91,7 +91,7 @@ func (t *Tally) Add(c *journal.Case) error {
 }
 
 // classify finds the entry and mode of a priors file that a cause belongs to. A
-// cause is a place and a mode: "R12 open", "J7.2 joint open", "J7.2 to J7.4
+// cause is a place and a mode: "R12 open", "J7.2 open joint", "J7.2 to J7.4
 // bridged".
 func classify(b *netlist.Board, closing journal.Closing) (entry, mode string, err error) {
 	first := closing.Cause
@@ -306,7 +306,7 @@ func (l Learned) Write(w io.Writer) error {
 	if l.Cases == 1 {
 		cases = "case"
 	}
-	fmt.Fprintf(&b, "# Weights of faults, learned by halfsplit from %d closed %s. The tool's own weights\n# count for %g cases among kinds and %g within a kind.\n", l.Cases, cases, l.Strength.Kinds, l.Strength.Modes)
+	fmt.Fprintf(&b, "# Likelihoods of faults, learned by halfsplit from %d closed %s. the built-in likelihoods\n# count for %g cases among kinds and %g within a kind.\n", l.Cases, cases, l.Strength.Kinds, l.Strength.Modes)
 	fmt.Fprintf(&b, "source: %d closed %s over the defaults\n", l.Cases, cases)
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
 	for _, copper := range []bool{false, true} {

@@ -40,11 +40,11 @@ func closed(t testing.TB, cause string) *journal.Case {
 func TestAdd(t *testing.T) {
 	for _, test := range []struct{ cause, entry, mode, refused string }{
 		{"R12 open", "resistor", "open", ""},
-		{"FL3 raised resistance, after liquid", "filter", "raised", ""},
+		{"FL3 high resistance, after liquid", "filter", "high", ""},
 		{"C40 leaky; corroded", "capacitor", "leaky", ""},
 		{"U5.B2 shorted to supply", "ic", "supply", ""},
-		{"R12.1 joint open", "joint", "open", ""},
-		{"J7.2 joint open", "pin", "open", ""},
+		{"R12.1 open joint", "joint", "open", ""},
+		{"J7.2 open joint", "pin", "open", ""},
 		{"J7.2 to J7.4 bridged", "bridge", "shorted", ""},
 		{"TP14 to R12.1 Trace Broken", "trace", "open", ""},
 		{"R12 missing", "missing", "open", ""},
@@ -66,7 +66,7 @@ func TestAdd(t *testing.T) {
 	// J7.2 and J7.3 are read: D1, R12, C40, R20, U5.B2 on the one line; D2, FL3,
 	// R21, U5.B3 on the other.
 	got := exposure(closed(t, "R12 open"))
-	for kind, want := range map[string]float64{"resistor": 3, "clamp": 2, "filter": 1, "capacitor": 1, "pin": 2, "missing": 8} {
+	for kind, want := range map[string]float64{"resistor": 3, "tvs": 2, "filter": 1, "capacitor": 1, "pin": 2, "missing": 8} {
 		if got[kind] != want {
 			t.Errorf("%s: %g on the lines read, want %g (%v)", kind, got[kind], want, got)
 		}
@@ -81,7 +81,7 @@ func TestAdd(t *testing.T) {
 func TestLearnByHand(t *testing.T) {
 	p := &fault.Priors{
 		Kinds: map[string]fault.Weights{
-			"resistor":  {Weight: 6e-3, Modes: map[string]float64{"open": 0.59, "raised": 0.36, "shorted": 0.05}},
+			"resistor":  {Weight: 6e-3, Modes: map[string]float64{"open": 0.59, "high": 0.36, "shorted": 0.05}},
 			"capacitor": {Weight: 10e-3, Modes: map[string]float64{"shorted": 1}},
 			"fuse":      {Weight: 8e-3, Modes: map[string]float64{"open": 1}},
 		},
@@ -97,7 +97,7 @@ func TestLearnByHand(t *testing.T) {
 	}
 	for name, want := range map[string]float64{
 		"resistor": 6.833333, "capacitor": 8.333333, "fuse": 8, // no line had a fuse
-		"resistor open": 21.8 / 30, "resistor raised": 7.2 / 30, "resistor shorted": 1.0 / 30, "capacitor shorted": 1,
+		"resistor open": 21.8 / 30, "resistor high": 7.2 / 30, "resistor shorted": 1.0 / 30, "capacitor shorted": 1,
 	} {
 		if math.Abs(got[name]-want) > 1e-5 {
 			t.Errorf("%s: %g, want %g", name, got[name], want)
@@ -115,8 +115,8 @@ func TestLearnByHand(t *testing.T) {
 func TestLearnConverges(t *testing.T) {
 	random := rand.New(rand.NewPCG(7, 40))
 	p := fault.DefaultPriors()
-	exposure := map[string]float64{"resistor": 5, "capacitor": 20, "filter": 2, "clamp": 4}
-	truth := map[string]float64{"resistor": 3e-3, "capacitor": 4e-3, "filter": 40e-3, "clamp": 10e-3} // odds of one part
+	exposure := map[string]float64{"resistor": 5, "capacitor": 20, "filter": 2, "tvs": 4}
+	truth := map[string]float64{"resistor": 3e-3, "capacitor": 4e-3, "filter": 40e-3, "tvs": 10e-3} // odds of one part
 	tally := NewTally()
 	total := 0.0
 	for kind, e := range exposure {
@@ -125,7 +125,7 @@ func TestLearnConverges(t *testing.T) {
 	const cases = 20000
 	for range cases {
 		u := random.Float64() * total
-		for _, kind := range []string{"resistor", "capacitor", "filter", "clamp"} {
+		for _, kind := range []string{"resistor", "capacitor", "filter", "tvs"} {
 			if u -= truth[kind] * exposure[kind]; u < 0 {
 				if tally.Causes[kind] == nil {
 					tally.Causes[kind] = map[string]int{}
@@ -158,7 +158,7 @@ func TestLearnConverges(t *testing.T) {
 			t.Errorf("%s: shares sum to %g", e.Name, sum)
 		}
 	}
-	for _, kind := range []string{"capacitor", "filter", "clamp"} {
+	for _, kind := range []string{"capacitor", "filter", "tvs"} {
 		got, want := after[kind]/after["resistor"], truth[kind]/truth["resistor"]
 		if math.Abs(got/want-1) > 0.08 {
 			t.Errorf("%s over resistor: %.3g, want %.3g within 8 %%", kind, got, want)

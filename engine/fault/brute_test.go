@@ -32,11 +32,11 @@ parts:
 
 // desk reads a board with faults by the engine's own circuit.
 type desk struct {
-	t      testing.TB
-	b      *netlist.Board
-	m      *network.Model
-	belief *fit.Belief
-	p      *Priors
+	t         testing.TB
+	b         *netlist.Board
+	m         *network.Model
+	posterior *fit.Posterior
+	p         *Priors
 }
 
 // newDesk fits a board to five good ones, read by the nominal circuit.
@@ -56,7 +56,7 @@ func newDesk(t testing.TB, text string) *desk {
 		sweeps = append(sweeps, s)
 	}
 	var err error
-	if d.belief, err = fit.Fit(m, references.NewLibrary(b, sweeps)); err != nil {
+	if d.posterior, err = fit.Fit(m, references.NewLibrary(b, sweeps)); err != nil {
 		t.Fatal(err)
 	}
 	return d
@@ -102,11 +102,11 @@ func (d *desk) read(at string, pol references.Polarity, v *network.Values, chang
 func (d *desk) observations(changes ...network.Change) []Observation {
 	var obs []Observation
 	for _, at := range d.pins() {
-		r := d.read(at, references.RedOnGround, d.belief.Values, changes...)
+		r := d.read(at, references.RedOnGround, d.posterior.Values, changes...)
 		p, pt := d.probe(at, references.RedOnGround)
 		o := Observation{Probe: p, Spot: fit.SpotOf(d.m, pt, references.RedOnGround), Volts: r.Reading.Value, Over: r.Reading.Overload, Odd: OddKnown}
 		o.Noise = MeterNoise(references.DefaultMeter())
-		if k, ok := d.belief.Known(o.Spot); ok {
+		if k, ok := d.posterior.Known(o.Spot); ok {
 			k.DF = 1e6 // a normal, so that a joint density does not depend on how it is cut
 			o.Known = &k
 		}
@@ -116,13 +116,13 @@ func (d *desk) observations(changes ...network.Change) []Observation {
 }
 
 func (d *desk) physics() *Physics {
-	return &Physics{Belief: d.belief, Values: d.belief.At(network.RefCelsius, 0)}
+	return &Physics{Posterior: d.posterior, Values: d.posterior.At(network.RefCelsius, 0)}
 }
 
 // change puts a fault by its name on the board.
 func (d *desk) change(name string, mode Mode, ohms float64) network.Change {
 	d.t.Helper()
-	loci := Loci(d.m, d.p, d.belief.Values)
+	loci := Loci(d.m, d.p, d.posterior.Values)
 	for i := range loci {
 		for _, r := range loci[i].Modes {
 			if r.Mode == mode && (loci[i].Name(d.b) == name || loci[i].Part >= 0 && loci[i].Terminal >= 0 && d.b.Parts[loci[i].Part].Name+"."+d.b.Parts[loci[i].Part].Terminals[loci[i].Terminal].Name == name) {
@@ -234,7 +234,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 		{"R1", Open, math.Inf(1)},
 		{"C1", Leaky, 330},
 		{"C1", Shorted, 0.4},
-		{"R2", Raised, 700},
+		{"R2", High, 700},
 		{"U1.2", ToSupply, 1},
 		{"J1.1 to J1.2", Bridged, 0.5},
 		{"R2", Open, math.Inf(1)},
@@ -277,7 +277,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 func TestPairsAgainstBruteForce(t *testing.T) {
 	d := newDesk(t, pocket)
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
-	a, b := d.change("R1", Raised, 900), d.change("R2", Raised, 300)
+	a, b := d.change("R1", High, 900), d.change("R2", High, 300)
 	res, err := Search(d.m, d.p, d.physics(), d.observations(a, b), Evidence{})
 	if err != nil {
 		t.Fatal(err)
@@ -307,13 +307,13 @@ func TestPairsAgainstBruteForce(t *testing.T) {
 }
 
 // TestPairOnOneLine solves two faults together that move the same reading: of the
-// explanations, the pair that is there has to be listed. What it foretells with the
+// explanations, the pair that is there has to be listed. What it predicts with the
 // resistances it is told with lies within pairOff of what was read: pairs are solved
 // at resistances that lie 6 % apart where they count.
 func TestPairOnOneLine(t *testing.T) {
 	d := newDesk(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
-	a, b := d.change("R1", Raised, 500), d.change("C1", Leaky, 200)
+	a, b := d.change("R1", High, 500), d.change("C1", Leaky, 200)
 	obs := d.observations(a, b)
 	res, err := Search(d.m, d.p, d.physics(), obs, Evidence{})
 	if err != nil {
@@ -337,7 +337,7 @@ func TestPairOnOneLine(t *testing.T) {
 				t.Fatal(err)
 			}
 			if !obs[i].Over && math.Abs(p.Volts-obs[i].Volts) > pairOff {
-				t.Errorf("C1 of %.0f ohm and R1 of %.0f ohm more foretell %.3f V where %.3f V was read", x.Faults[0].Ohms, x.Faults[1].Ohms, p.Volts, obs[i].Volts)
+				t.Errorf("C1 of %.0f ohm and R1 of %.0f ohm more predict %.3f V where %.3f V was read", x.Faults[0].Ohms, x.Faults[1].Ohms, p.Volts, obs[i].Volts)
 			}
 		}
 	}
@@ -358,7 +358,7 @@ func TestSearchOnProcessors(t *testing.T) {
 			var by [2]map[string]float64
 			for k, procs := range []int{1, 16} {
 				runtime.GOMAXPROCS(procs)
-				res, err := Search(d.m, d.p, d.physics(), d.observations(d.change("R1", Raised, raised), d.change("C1", Leaky, leaky)), Evidence{})
+				res, err := Search(d.m, d.p, d.physics(), d.observations(d.change("R1", High, raised), d.change("C1", Leaky, leaky)), Evidence{})
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -377,7 +377,7 @@ func TestSearchIsSteady(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
 	d := newDesk(t, pocket)
 	obs := func() []Observation {
-		return d.observations(d.change("R1", Open, math.Inf(1)), d.change("R2", Raised, 300))
+		return d.observations(d.change("R1", Open, math.Inf(1)), d.change("R2", High, 300))
 	}
 	var first *Result
 	for run := range 20 {

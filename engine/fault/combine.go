@@ -166,7 +166,7 @@ func (s *search) combine() error {
 }
 
 // gains works out, by observation, the most that any prediction could add to the
-// density of its line, and which readings are held against others of their line, so
+// density of its line, and which readings are compared with others of their line, so
 // that a fault may help by moving either.
 func (s *search) gains() {
 	s.gain, s.tied = make([]float64, len(s.obs)), make([]bool, len(s.obs))

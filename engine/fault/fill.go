@@ -30,7 +30,7 @@ func (s *search) twinOf(l *Locus) (twin, bool) {
 	if o := l.Change.Owner; o != netlist.None && s.worked[o] {
 		t.owner = o
 	}
-	return t, l.Change.Cure.Kind == netlist.NoMend || s.ph.untouched(s.obs)
+	return t, l.Change.Cure.Kind == netlist.NoRepair || s.ph.untouched(s.obs)
 }
 
 // untouched tells whether the bench had done nothing at every observation.
@@ -259,8 +259,8 @@ func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) e
 // than faintVolts. As a reading changes one way with the resistance, its worst case
 // tells. Most loci on a shared supply are let go here.
 func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
-	above := s.result.Surprise[obs] > odd || s.ph.Joint.gap[obs] > odd
-	below := s.result.Surprise[obs] < -odd || s.ph.Joint.gap[obs] < -odd
+	above := s.result.ZScore[obs] > odd || s.ph.Joint.gap[obs] > odd
+	below := s.result.ZScore[obs] < -odd || s.ph.Joint.gap[obs] < -odd
 	if c.locus.Series && !above || !c.locus.Series && !below {
 		if !t.o.Between {
 			return false, nil

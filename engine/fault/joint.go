@@ -48,12 +48,12 @@ const (
 // together as one line.
 const inLineFrom = 0.5
 
-// Join foresees all observations of a case and works out what they say together.
+// Join predicts all observations of a case and works out what they say together.
 // Physics predicts with it from then on.
 func (ph *Physics) Join(crew *network.Crew, obs []Observation) error {
 	j := &Joint{ph: ph, obs: obs, at: make([]int, len(obs)), line: make([]int, len(obs)), gap: make([]float64, len(obs)), known: map[string]*condition{}}
 	ph.Joint = nil
-	if err := crew.Each(len(obs), func(w *network.Workspace, i int) error { return ph.Foresee(w, &obs[i]) }); err != nil {
+	if err := crew.Each(len(obs), func(w *network.Workspace, i int) error { return ph.Predict(w, &obs[i]) }); err != nil {
 		return err
 	}
 	for i := range obs {

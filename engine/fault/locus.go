@@ -87,17 +87,17 @@ func (g *generator) across(id netlist.PartID, a, b int32, shorted, leaky float64
 	g.add(l)
 }
 
-// leastRaised is the least resistance in ohms that counts as raised.
-const leastRaised = 2.0
+// leastHigh is the least resistance in ohms that counts as raised.
+const leastHigh = 2.0
 
 // series adds a resistance in an element.
 func (g *generator) series(id netlist.PartID, e int32, open, raised, missing float64) {
 	l := whole(id)
 	l.Series = true
-	lo := math.Max(leastRaised, g.v.Ohms[e]/2)
+	lo := math.Max(leastHigh, g.v.Ohms[e]/2)
 	l.Modes = []ModeRange{{Open, open, math.Inf(1), math.Inf(1)}, {Missing, missing, math.Inf(1), math.Inf(1)}}
 	if g.m.Elements[e].Class == network.Resistive {
-		l.Modes = append(l.Modes, ModeRange{Raised, raised, lo, math.Max(LeakOhms, 10*lo)})
+		l.Modes = append(l.Modes, ModeRange{High, raised, lo, math.Max(LeakOhms, 10*lo)})
 	}
 	l.Change = network.Change{Kind: network.Cut, Element: e, Owner: id}
 	g.add(l)
@@ -110,7 +110,7 @@ func (g *generator) joint(id netlist.PartID, t int32, w Weights) {
 	}
 	l := whole(id)
 	l.Series, l.Terminal = true, t
-	l.Modes = []ModeRange{{JointOpen, w.Odds("open"), math.Inf(1), math.Inf(1)}, {JointPoor, w.Odds("raised"), leastRaised, 1e4}}
+	l.Modes = []ModeRange{{OpenJoint, w.Odds("open"), math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
 	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id,
 		Cure: netlist.ResolderedTerminal(netlist.TerminalRef{Part: id, Terminal: t})}
 	g.add(l)
@@ -135,7 +135,7 @@ func (g *generator) part(id netlist.PartID) {
 		share = 1 / float64(n)
 	}
 	for e := from; e < to; e++ {
-		g.series(id, e, w.Odds("open")*share, w.Odds("raised")*share, missing*share)
+		g.series(id, e, w.Odds("open")*share, w.Odds("high")*share, missing*share)
 	}
 	pairs := leakPairs(p)
 	for _, pr := range pairs {
@@ -223,7 +223,7 @@ func (g *generator) traces() {
 	for n := range g.m.Board.Nets {
 		for k := 0; k+1 < len(g.m.Board.Nets[n].Along); k++ {
 			l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.NetID(n), After: int16(k), Series: true}
-			l.Modes = []ModeRange{{TraceBroken, w.Odds("open"), math.Inf(1), math.Inf(1)}, {TracePoor, w.Odds("raised"), leastRaised, 1e4}}
+			l.Modes = []ModeRange{{BrokenTrace, w.Odds("open"), math.Inf(1), math.Inf(1)}, {HighTrace, w.Odds("high"), leastHigh, 1e4}}
 			l.Change = network.Change{Kind: network.Split, Net: netlist.NetID(n), After: int16(k), Owner: netlist.None,
 				Cure: netlist.JoinedTrace(netlist.NetID(n), int16(k))}
 			g.add(l)
@@ -242,7 +242,7 @@ func (g *generator) pins() {
 				continue
 			}
 			l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref}, NPins: 1, Series: true}
-			l.Modes = []ModeRange{{JointOpen, joint.Odds("open"), math.Inf(1), math.Inf(1)}, {JointPoor, joint.Odds("raised"), leastRaised, 1e4}}
+			l.Modes = []ModeRange{{OpenJoint, joint.Odds("open"), math.Inf(1), math.Inf(1)}, {HighJoint, joint.Odds("high"), leastHigh, 1e4}}
 			l.Change = network.Change{Kind: network.Detach, Contact: g.m.PinContact(ref), Owner: netlist.None, Cure: netlist.ResolderedPin(ref)}
 			g.add(l)
 			for _, o := range g.m.Board.Neighbours(ref) {
@@ -251,7 +251,7 @@ func (g *generator) pins() {
 					continue // the same net, or a pair met from its other end
 				}
 				l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref, o}, NPins: 2}
-				l.Modes = []ModeRange{{Bridged, bridge.Odds("shorted"), LeastOhms, ShortOhms}, {BridgeLeaky, bridge.Odds("leaky"), ShortOhms, LeakOhms}}
+				l.Modes = []ModeRange{{Bridged, bridge.Odds("shorted"), LeastOhms, ShortOhms}, {Leakage, bridge.Odds("leaky"), ShortOhms, LeakOhms}}
 				l.Change = network.Change{Kind: network.AddPath, Owner: netlist.None, Cure: netlist.CleanedGap(ref, o),
 					A: g.m.PlaceOfContact(g.m.PinContact(ref)), B: g.m.PlaceOfContact(g.m.PinContact(o))}
 				g.add(l)

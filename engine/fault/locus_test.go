@@ -33,7 +33,7 @@ func board(t testing.TB, text string) (*netlist.Board, *network.Model, *network.
 func TestLociOfKinds(t *testing.T) {
 	joints := func(names ...string) (out []string) {
 		for _, n := range names {
-			out = append(out, "joint of "+n+": joint open, joint poor")
+			out = append(out, "joint of "+n+": open joint, high-resistance joint")
 		}
 		return out
 	}
@@ -41,18 +41,18 @@ func TestLociOfKinds(t *testing.T) {
 		part string
 		want []string
 	}{
-		{"{kind: resistor, value: 22R, pins: [A, B]}", append([]string{"through: open, missing, raised resistance", "1-2: shorted"}, joints("1", "2")...)},
+		{"{kind: resistor, value: 22R, pins: [A, B]}", append([]string{"through: open, missing, high resistance", "1-2: shorted"}, joints("1", "2")...)},
 		{"{kind: capacitor, value: 15p, pins: [A, GND]}", []string{"1-2: shorted, leaky"}},
 		{"{kind: capacitor, value: 15p, pins: [A, B]}", []string{"1-2: shorted, leaky"}},
-		{"{kind: inductor, value: 1u, pins: [A, B]}", append([]string{"through: open, missing, raised resistance"}, joints("1", "2")...)},
-		{"{kind: bead, value: 600R, pins: [A, B]}", append([]string{"through: open, missing, raised resistance"}, joints("1", "2")...)},
-		{"{kind: fuse, value: 1 A, pins: [A, B]}", append([]string{"through: open, missing, raised resistance"}, joints("1", "2")...)},
-		{"{kind: link, pins: [A, B]}", append([]string{"through: open, missing, raised resistance"}, joints("1", "2")...)},
-		{"{kind: filter, value: 2R, pins: {in: A, out: B, gnd: GND}}", append([]string{"through: open, missing, raised resistance", "in-gnd: shorted, leaky", "out-gnd: shorted, leaky"}, joints("in", "out", "gnd")...)},
-		{"{kind: choke, value: 90R, pins: [A, B, C, D]}", append([]string{"through: open, missing, raised resistance", "through: open, missing, raised resistance", "1-3: shorted, leaky"}, joints("1", "2", "3", "4")...)},
+		{"{kind: inductor, value: 1u, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
+		{"{kind: bead, value: 600R, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
+		{"{kind: fuse, value: 1 A, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
+		{"{kind: link, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
+		{"{kind: filter, value: 2R, pins: {in: A, out: B, gnd: GND}}", append([]string{"through: open, missing, high resistance", "in-gnd: shorted, leaky", "out-gnd: shorted, leaky"}, joints("in", "out", "gnd")...)},
+		{"{kind: choke, value: 90R, pins: [A, B, C, D]}", append([]string{"through: open, missing, high resistance", "through: open, missing, high resistance", "1-3: shorted, leaky"}, joints("1", "2", "3", "4")...)},
 		{"{kind: diode, pins: [A, B]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
-		{"{kind: clamp, pins: [A, GND]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
-		{"{kind: clamp, pins: [A, GND], way: two}", []string{"1-2: shorted, leaky"}},
+		{"{kind: tvs, pins: [A, GND]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
+		{"{kind: tvs, pins: [A, GND], direction: bidirectional}", []string{"1-2: shorted, leaky"}},
 		{"{kind: transistor, pins: {g: A, d: B, s: C}}", append([]string{"through: open, missing", "g-d: shorted, leaky", "g-s: shorted, leaky", "d-s: shorted, leaky"}, joints("g", "d", "s")...)},
 		{"{kind: crystal, pins: [A, B]}", []string{"1-2: leaky, shorted"}},
 		{"{kind: ic, pins: {1: V, 2: A, 3: GND}, supply: 1, ground: 3}", append(append([]string{
@@ -107,7 +107,7 @@ func written(b *netlist.Board, l *Locus) string {
 		where = "through"
 	case network.Detach:
 		where = "joint of " + p.Terminals[l.Terminal].Name
-		if l.Change.Cure.Kind == netlist.NoMend {
+		if l.Change.Cure.Kind == netlist.NoRepair {
 			where = "inside " + p.Terminals[l.Terminal].Name
 		}
 	case network.AddPath:
@@ -198,7 +198,7 @@ var threeBoards = []string{"../../testdata/demo/board.yaml", "../../testdata/boa
 // counts of a usual display less their rounding (the search lets go of half a
 // millivolt and of half a hundredth of the current, and neglects what hangs by two
 // junctions). Sixty random states a board: random pins and inner points, both
-// polarities, some with a part lifted or bridged, junctions as drawn and others.
+// polarities, some with a part removed or bridged, junctions as drawn and others.
 func TestTouches(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
 	const most = 1.25e-3
@@ -225,9 +225,9 @@ func TestTouches(t *testing.T) {
 			var edits netlist.Edits
 			switch part := netlist.PartID(r.IntN(len(b.Parts))); trial % 4 {
 			case 2:
-				edits = edits.Lift(part)
+				edits = edits.Remove(part)
 			case 3:
-				edits = edits.Bridge(part, 0.01)
+				edits = edits.Jumper(part, 0.01)
 			}
 			st := network.State{Edits: edits}
 			pt, err := b.Point(points[r.IntN(len(points))])

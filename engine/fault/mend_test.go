@@ -8,10 +8,10 @@ import (
 	"halfsplit/netlist"
 )
 
-// TestMended puts each sort of joint and copper fault on the demo's board and
-// mends it: the reading must be that of a good board again, and only then. No
-// source: what is mended is as drawn.
-func TestMended(t *testing.T) {
+// TestRepaired puts each sort of joint and copper fault on the demo's board and
+// repairs it: the reading must be that of a good board again, and only then. No
+// source: what is repaired is as drawn.
+func TestRepaired(t *testing.T) {
 	b, err := netlist.Load("../../testdata/demo/board.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -34,13 +34,13 @@ func TestMended(t *testing.T) {
 	}
 	r12, _ := b.PartByName("R12")
 	u5, _ := b.PartByName("U5")
-	mend := func(place string) netlist.Edits {
+	repair := func(place string) netlist.Edits {
 		t.Helper()
-		x, err := b.Mend(place)
+		x, err := b.Repair(place)
 		if err != nil {
 			t.Fatal(err)
 		}
-		return netlist.Edits{}.Mend(x)
+		return netlist.Edits{}.Repair(x)
 	}
 	tests := []struct {
 		about  string
@@ -49,12 +49,12 @@ func TestMended(t *testing.T) {
 		cures  netlist.Edits
 		other  netlist.Edits // that cures nothing here
 	}{
-		{"pin", find("J7.2", network.Detach, JointOpen), "J7.2", mend("J7.2"), mend("J7.3")},
-		{"gap", find("J7.2 to J7.4", network.AddPath, Bridged), "J7.2", mend("J7.4-J7.2"), mend("J7.2")},
-		{"trace", find("D1.1 to TP14", network.Split, TraceBroken), "J7.2", mend("D1.1-TP14"), mend("TP14-R12.1")},
-		{"joint, touched up", find("R12", network.Detach, JointOpen), "J7.2", mend("R12.1"), mend("R12.2")},
-		{"joint, refitted", find("R12", network.Detach, JointOpen), "J7.2", netlist.Edits{}.Lift(r12).Refit(r12), netlist.Edits{}},
-		{"open inside an IC", find("U5", network.Detach, Open), "U5.B2", netlist.Edits{}.Fit(u5), netlist.Edits{}.Lift(u5).Refit(u5)},
+		{"pin", find("J7.2", network.Detach, OpenJoint), "J7.2", repair("J7.2"), repair("J7.3")},
+		{"gap", find("J7.2 to J7.4", network.AddPath, Bridged), "J7.2", repair("J7.4-J7.2"), repair("J7.2")},
+		{"trace", find("D1.1 to TP14", network.Split, BrokenTrace), "J7.2", repair("D1.1-TP14"), repair("TP14-R12.1")},
+		{"joint, touched up", find("R12", network.Detach, OpenJoint), "J7.2", repair("R12.1"), repair("R12.2")},
+		{"joint, reinstalled", find("R12", network.Detach, OpenJoint), "J7.2", netlist.Edits{}.Remove(r12).Reinstall(r12), netlist.Edits{}},
+		{"open inside an IC", find("U5", network.Detach, Open), "U5.B2", netlist.Edits{}.Replace(u5), netlist.Edits{}.Remove(u5).Reinstall(u5)},
 	}
 	w := network.NewWorkspace(m)
 	for _, tt := range tests {
@@ -80,10 +80,10 @@ func TestMended(t *testing.T) {
 			t.Errorf("%s: the fault does not show: %.4f V with and without it", tt.about, good)
 		}
 		if cured := read(tt.cures, tt.change); math.Abs(cured-good) > 1e-9 {
-			t.Errorf("%s: mended reads %.4f V, a good board %.4f V", tt.about, cured, good)
+			t.Errorf("%s: repaired reads %.4f V, a good board %.4f V", tt.about, cured, good)
 		}
 		if other := read(tt.other, tt.change); math.Abs(other-bad) > 1e-9 {
-			t.Errorf("%s: mending something else reads %.4f V, want %.4f V as before", tt.about, other, bad)
+			t.Errorf("%s: repairing something else reads %.4f V, want %.4f V as before", tt.about, other, bad)
 		}
 	}
 }

@@ -18,25 +18,25 @@ const (
 	Shorted Mode = iota
 	Leaky
 	Open
-	Raised
+	High
 	ToSupply
-	JointOpen
-	JointPoor
-	TraceBroken
-	TracePoor
+	OpenJoint
+	HighJoint
+	BrokenTrace
+	HighTrace
 	Bridged
-	BridgeLeaky
+	Leakage
 	Missing
-	Slipped  // of a reading: the probe was beside the point
+	Missed   // of a reading: the probe missed the pad
 	Doubtful // of a known-good value: it is not to be trusted
 	UnknownPath
 	modes
 )
 
 var modeNames = [modes]string{
-	"shorted", "leaky", "open", "raised resistance", "shorted to supply",
-	"joint open", "joint poor", "trace broken", "trace poor", "bridged", "leak between pins",
-	"missing", "probe slipped", "known good doubtful", "unknown path",
+	"shorted", "leaky", "open", "high resistance", "shorted to supply",
+	"open joint", "high-resistance joint", "broken trace", "high-resistance trace", "bridged", "leakage between pins",
+	"missing", "probe missed the pad", "known good doubtful", "unknown path",
 }
 
 // String is the name in tables, files and JSON.
@@ -58,20 +58,20 @@ func ParseMode(name string) (Mode, bool) {
 }
 
 // ModeNames lists the names of all modes that a part or its copper can have.
-func ModeNames() []string { return append([]string(nil), modeNames[:Slipped]...) }
+func ModeNames() []string { return append([]string(nil), modeNames[:Missed]...) }
 
 // Path tells whether the mode adds a path for current rather than taking one
 // away.
 func (m Mode) Path() bool {
 	switch m {
-	case Shorted, Leaky, ToSupply, Bridged, BridgeLeaky, UnknownPath:
+	case Shorted, Leaky, ToSupply, Bridged, Leakage, UnknownPath:
 		return true
 	}
 	return false
 }
 
 // Ranges of resistance in ohms. A short stays below ShortOhms; a leak lies
-// between it and LeakOhms (design section 4); a raised resistance is anything
+// between it and LeakOhms; a high resistance is anything
 // that a series part has no right to, up to what is as good as open.
 const (
 	LeastOhms = 0.05

@@ -22,15 +22,15 @@ type Observation struct {
 	// Session numbers the stretch of time in which the board stayed as warm as it was,
 	// and Meter numbers the meter: what the reading has in common with others.
 	Session, Meter int
-	Matched        bool // held against lines that should read alike
+	Matched        bool // compared with lines that should read alike
 	Noise          Noise
 	// Odd is the share of such readings that nothing accounts for: one of
-	// OddKnown, OddForetold and OddUnknown.
+	// OddKnown, OddPredicted and OddUnknown.
 	Odd float64
 
 	Known *fit.Known // what good boards read; nil where none was read
 	// Good is what a board without the fault would have shown, given what all other
-	// nets of this board read; filled in by Foresee and Join.
+	// nets of this board read; filled in by Predict and Join.
 	Good Prediction
 
 	base  network.Reading
@@ -85,9 +85,9 @@ func (p Prediction) SD() float64 {
 // Physics is what a prediction needs: the fitted board, and what the readings of the
 // case say together.
 type Physics struct {
-	Belief *fit.Belief
-	Values *network.Values // settled
-	Joint  *Joint          // nil where no reading was taken
+	Posterior *fit.Posterior
+	Values    *network.Values // settled
+	Joint     *Joint          // nil where no reading was taken
 }
 
 // What readings of one board share, as standard deviations.
@@ -159,7 +159,7 @@ const (
 // rowOf makes the row of the reading that w has just taken of an observation.
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) (q row, slope float64) {
 	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
-	q.slopes, slope = ph.Belief.Slopes(w, ph.Values.Celsius)
+	q.slopes, slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
 	q.share(keyBoard, boardShift*slope)
 	q.share(keySession+o.Session, sessionShift*slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
@@ -167,9 +167,9 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
 	q.share(keyLeads+o.Meter, o.Noise.Leads)
 	var trimmed float64
-	q.slopes, trimmed = ph.Belief.Trim(q.slopes, leastShare)
+	q.slopes, trimmed = ph.Posterior.Trim(q.slopes, leastShare)
 	q.own += trimmed
-	ph.Belief.Lots(q.slopes, func(part netlist.PartID, sum float64) {
+	ph.Posterior.Lots(q.slopes, func(part netlist.PartID, sum float64) {
 		q.share(keyLot+int(part), lotShift*sum)
 	})
 	return q, slope
@@ -223,7 +223,7 @@ func (o *Observation) gap(volts float64) float64 {
 const noVariance = 1e-10
 
 // leastShare is the variance in V^2, (0.1 mV)^2, from which what a reading rests on is
-// told apart; the rest is as good as noise of its own.
+// distinguished; the rest is as good as noise of its own.
 const leastShare = 1e-8
 
 // covariance gives the covariance in V^2 of two readings but for their own variances.
@@ -248,11 +248,11 @@ func (ph *Physics) inLine(a, b *row) float64 {
 	case len(a.slopes) == 0 || len(b.slopes) == 0:
 		return 0
 	case b.proj != nil:
-		return a.scale * b.scale * ph.Belief.Dot(a.slopes, b.proj)
+		return a.scale * b.scale * ph.Posterior.Dot(a.slopes, b.proj)
 	case a.proj != nil:
-		return a.scale * b.scale * ph.Belief.Dot(b.slopes, a.proj)
+		return a.scale * b.scale * ph.Posterior.Dot(b.slopes, a.proj)
 	}
-	return a.scale * b.scale * ph.Belief.Covariance(a.slopes, b.slopes)
+	return a.scale * b.scale * ph.Posterior.Covariance(a.slopes, b.slopes)
 }
 
 // together sums what two rows share from a key on.
@@ -288,9 +288,9 @@ func (s *Observation) spotKey() int {
 	return keySpot + 1<<27 + n
 }
 
-// Foresee fills in what a good board would show and gives the workspace's state
+// Predict fills in what a good board would show and gives the workspace's state
 // for Touches: the reading of the board as edited, without faults.
-func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
+func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	st := network.State{Edits: o.Edits}
 	w.Resume(&o.ended)
 	r, err := w.Read(o.Probe, &st, ph.Values)
@@ -301,7 +301,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row, o.slope = ph.rowOf(w, o, r)
-	o.row.rest, o.row.proj = 1, ph.Belief.Project(o.row.slopes)
+	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+k.Offset < o.Probe.Meter.Over {
 		o.row.volts += k.Offset
@@ -309,7 +309,7 @@ func (ph *Physics) Foresee(w *network.Workspace, o *Observation) error {
 			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 4)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
-		o.row.share(o.spotKey(), math.Sqrt(ph.Belief.Carried(o.Spot, o.row.slopes, o.Probe.Meter, o.row.volts)))
+		o.row.share(o.spotKey(), math.Sqrt(ph.Posterior.Carried(o.Spot, o.row.slopes, o.Probe.Meter, o.row.volts)))
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil
@@ -344,14 +344,14 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 
 // Shares of readings that nothing accounts for, spread evenly over the display:
-// where good boards were read, where the fitted circuit foretells, and where it
+// where good boards were read, where the estimated circuit predicts, and where it
 // has to guess because no good board was ever read in this polarity. They keep
 // one odd reading from outweighing any number of good ones (common practice, no
 // source).
 const (
-	OddKnown    = 1e-5
-	OddForetold = 1e-3
-	OddUnknown  = 0.1
+	OddKnown     = 1e-5
+	OddPredicted = 1e-3
+	OddUnknown   = 0.1
 
 	oddSpan = 2.0 // V
 	oddOver = 0.3 // share of OL among such readings
@@ -372,10 +372,10 @@ func (o *Observation) LogLikelihood(p Prediction) float64 {
 	return math.Log((1-o.Odd)*studentDensity(z, p.DF)/s + o.Odd*(1-oddOver)/oddSpan)
 }
 
-// Surprise gives how far the observation lies from a prediction, in standard
+// ZScore gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's
 // limit does.
-func (o *Observation) Surprise(p Prediction) float64 {
+func (o *Observation) ZScore(p Prediction) float64 {
 	s := math.Hypot(p.Sigma, o.Noise.Own)
 	v := o.Volts
 	if o.Over {

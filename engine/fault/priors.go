@@ -44,7 +44,7 @@ type Weights struct {
 func (w Weights) Odds(mode string) float64 { return w.Weight * w.Modes[mode] }
 
 // modeKeys are the keys of modes in a priors file.
-var modeKeys = []string{"shorted", "leaky", "open", "raised", "supply", "value"}
+var modeKeys = []string{"shorted", "leaky", "open", "high", "supply", "value"}
 
 // PriorsShape describes a priors file.
 func PriorsShape() *document.Shape {
@@ -58,7 +58,7 @@ func PriorsShape() *document.Shape {
 		}}
 	}
 	share := number("a share, 0 to 1", 1)
-	odds := number("odds in a thousand", 1e6)
+	odds := number("likelihood in a thousand", 1e6)
 	factor := number("a factor", 1e3)
 	named := func(names []string, value *document.Shape) []document.Field {
 		var fs []document.Field
@@ -75,11 +75,11 @@ func PriorsShape() *document.Shape {
 	}
 	looks := named([]string{"burnt", "corroded", "cracked", "missing", "clean"}, share)
 	return &document.Shape{
-		Doc: "Weights of faults before any reading. What is left out stays at the tool's own value.",
+		Doc: "Likelihoods of faults before any reading. What is left out stays at the built-in value.",
 		Fields: []document.Field{
 			{Name: "source", Shape: &document.Shape{Doc: "where the numbers come from"}},
-			{Name: "kinds", Shape: &document.Shape{Doc: "by kind of part", Fields: named(netlist.KindNames(), weights("odds in a thousand that a part of this kind on the line is bad"))}},
-			{Name: "copper", Shape: &document.Shape{Doc: "joints, connector pins, traces and bridges between pins", Fields: named([]string{"joint", "pin", "trace", "bridge", "missing"}, weights("odds in a thousand"))}},
+			{Name: "kinds", Shape: &document.Shape{Doc: "by kind of part", Fields: named(netlist.KindNames(), weights("likelihood in a thousand that a part of this kind on the line is bad"))}},
+			{Name: "copper", Shape: &document.Shape{Doc: "joints, connector pins, traces and bridges between pins", Fields: named([]string{"joint", "pin", "trace", "bridge", "missing"}, weights("likelihood in a thousand"))}},
 			{Name: "wet", Shape: &document.Shape{Doc: "factors for a board that was wet", Fields: named([]string{"joint", "pin", "trace", "bridge"}, factor)}},
 			{Name: "looks", Shape: &document.Shape{Doc: "what the microscope shows", Fields: []document.Field{
 				{Name: "bad", Shape: &document.Shape{Doc: "shares of bad parts", Fields: looks}},
@@ -88,7 +88,7 @@ func PriorsShape() *document.Shape {
 			{Name: "warm", Shape: &document.Shape{Doc: "shares of parts that are found warm when current is injected", Fields: named([]string{"bad", "good"}, share)}},
 			{Name: "access", Shape: &document.Shape{Doc: "factors by access", Fields: named([]string{"open", "shield", "underfill"}, factor)}},
 			{Name: "elsewhere", Shape: number("share of complaints where nothing is wrong with the lines that were read, 0 to 1", 1)},
-			{Name: "reading", Shape: &document.Shape{Doc: "odds in a thousand that a reading misleads", Fields: named([]string{"slip", "doubtful_one", "doubtful_several"}, odds)}},
+			{Name: "reading", Shape: &document.Shape{Doc: "likelihood in a thousand that a reading misleads", Fields: named([]string{"slip", "doubtful_one", "doubtful_several"}, odds)}},
 		},
 	}
 }

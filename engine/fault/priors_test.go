@@ -105,7 +105,7 @@ func TestOwnPriorsFile(t *testing.T) {
 	for _, tt := range []struct {
 		kind, mode string
 		share      float64
-	}{{"capacitor", "open", 0.22}, {"capacitor", "value", 0.29}, {"resistor", "open", 0.59}, {"resistor", "raised", 0.36}, {"resistor", "shorted", 0.05}, {"inductor", "open", 0.42}, {"diode", "open", 0.36}} {
+	}{{"capacitor", "open", 0.22}, {"capacitor", "value", 0.29}, {"resistor", "open", 0.59}, {"resistor", "high", 0.36}, {"resistor", "shorted", 0.05}, {"inductor", "open", 0.42}, {"diode", "open", 0.36}} {
 		if got := p.Kinds[tt.kind].Modes[tt.mode]; got != tt.share {
 			t.Errorf("%s %s has %g, the design says %g", tt.kind, tt.mode, got, tt.share)
 		}

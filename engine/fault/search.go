@@ -19,7 +19,7 @@ type Fault struct {
 	Locus       *Locus // nil for a misleading reading
 	Mode        Mode
 	Ohms        float64 // the resistance that fits best; +Inf for open
-	Observation int     // of Slipped and Doubtful: the observation that misleads; -1 otherwise
+	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
 	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
 }
@@ -43,7 +43,7 @@ func (f *Fault) Changes() []network.Change {
 type Result struct {
 	Explanations []Explanation // best first; their probabilities sum to 1
 	Base         []float64     // log likelihood of each observation on a good board
-	Surprise     []float64     // standard deviations from a good board, by observation
+	ZScore       []float64     // standard deviations from a good board, by observation
 	Joint        int           // pairs of faults solved together
 	Loci         []Locus       // everything that could go wrong
 }
@@ -141,7 +141,7 @@ func (s *search) findCandidates() error {
 	loci = append(loci, Unknowns(s.m, loci)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
-	s.result.Surprise = make([]float64, len(s.obs))
+	s.result.ZScore = make([]float64, len(s.obs))
 	if err := s.ph.Join(s.crew, s.obs); err != nil {
 		return err
 	}
@@ -158,7 +158,7 @@ func (s *search) findCandidates() error {
 		}
 		w.Note()
 		s.result.Base[i] = o.LogLikelihood(o.Good)
-		s.result.Surprise[i] = o.Surprise(o.Good)
+		s.result.ZScore[i] = o.ZScore(o.Good)
 		hits[i] = s.hits(w, i, openers)
 		return nil
 	})
@@ -194,7 +194,7 @@ type hit struct {
 }
 
 // hits lists the loci that may move the reading that w has just taken of observation
-// i; by those in openers a veil over it is lifted, which it is given.
+// i; by those in openers a veil over it is removed, which it is given.
 func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
 	o, loci := &s.obs[i], s.result.Loci
 	isOdd := s.isOdd(i)
@@ -219,7 +219,7 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 // isOdd tells whether a reading calls for candidates: by what other nets make of it, or
 // by what the others of its line do.
 func (s *search) isOdd(obs int) bool {
-	return math.Abs(s.result.Surprise[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
+	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
 }
 
 // complaint gives the logarithm of the factor by which a complaint raises the odds
@@ -293,7 +293,7 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{mode: Slipped, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
+		s.lies = append(s.lies, lie{mode: Missed, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
 		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {

@@ -119,7 +119,7 @@ const (
 // tabulate makes the table of a candidate for an observation that it touches; a normal
 // one is not off. A reading changes one way with the resistance
 // (see search.perfectly), so the worst case bounds the effect: where even that hardly
-// moves the reading there is no table.
+// moves the reading there is not a table.
 func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*table, error) {
 	full := c.grid.count(nodesPerDecade)
 	o := watch.o
@@ -333,7 +333,7 @@ func (t *table) between(i int) course {
 	return c
 }
 
-// at gives what the table foretells a share f of the way.
+// at gives what the table predicts a share f of the way.
 func (c *course) at(f float64) float64 {
 	x := f * float64(c.cut)
 	j := min(int(x), c.cut-1)

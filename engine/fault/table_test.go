@@ -11,9 +11,9 @@ import (
 	"halfsplit/references"
 )
 
-// TestTableError holds what a table of readings foretells between its nodes
+// TestTableError holds what a table of readings predicts between its nodes
 // against the circuit solved there, where it counts: where the reading taken is
-// within some standard deviations of what is foretold. Every candidate of the
+// within some standard deviations of what is predicted. Every candidate of the
 // demo's board that moves a pin is put on it at a random resistance, the pin read,
 // and the table asked at the fine position next to that resistance.
 func TestTableError(t *testing.T) {
@@ -34,7 +34,7 @@ func TestTableError(t *testing.T) {
 				continue
 			}
 			o := observed(m, ph, pt, references.RedOnGround)
-			if err := ph.Foresee(w, &o); err != nil {
+			if err := ph.Predict(w, &o); err != nil {
 				t.Fatal(err)
 			}
 			if !l.Touches(w, &network.State{}, ph.Values) {
@@ -56,7 +56,7 @@ func TestTableError(t *testing.T) {
 					t.Fatal(err)
 				}
 				c := &candidate{locus: l, grid: g, open: open}
-				table, err := c.tabulate(watch, 0, math.Abs(seen.Surprise(o.Good)) <= odd)
+				table, err := c.tabulate(watch, 0, math.Abs(seen.ZScore(o.Good)) <= odd)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -99,24 +99,24 @@ func demoPhysics(t *testing.T) (*netlist.Board, *network.Model, *Physics) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	belief, err := fit.Fit(m, lib)
+	posterior, err := fit.Fit(m, lib)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return b, m, &Physics{Belief: belief, Values: belief.At(network.RefCelsius, 0)}
+	return b, m, &Physics{Posterior: posterior, Values: posterior.At(network.RefCelsius, 0)}
 }
 
 // observed is an observation at a point by the usual meter, without a reading.
 func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Polarity) Observation {
-	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Odd: OddForetold}
+	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Odd: OddPredicted}
 	o.Noise = MeterNoise(references.DefaultMeter())
-	if k, ok := ph.Belief.Known(o.Spot); ok {
+	if k, ok := ph.Posterior.Known(o.Spot); ok {
 		o.Known = &k
 	}
 	return o
 }
 
-// TestWatch holds what a watch foretells, from the reading that it holds and along the
+// TestWatch holds what a watch predicts, from the reading that it holds and along the
 // curves of rails, against circuits solved one by one.
 func TestWatch(t *testing.T) {
 	b, m, ph := demoPhysics(t)
@@ -130,7 +130,7 @@ func TestWatch(t *testing.T) {
 		}
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 			o := observed(m, ph, pt, pol)
-			if err := ph.Foresee(plain, &o); err != nil {
+			if err := ph.Predict(plain, &o); err != nil {
 				t.Fatal(err)
 			}
 			watch, err := ph.Watch(w, &o)

@@ -8,7 +8,7 @@ import (
 	"halfsplit/engine/network"
 )
 
-// coarse is the number of resistances of a leak or raised resistance that is
+// coarse is the number of resistances of a leak or high resistance that is
 // solved together with another fault at first; a short takes half as many. Then the
 // likeliest pairs of resistances, at most mostCut of them, are cut in three either
 // way, so often as finer says: from 0.7 of a decade to 6 % of a resistance.

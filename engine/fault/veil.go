@@ -68,7 +68,7 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	if math.Exp((across-j.Drop)/step)*network.RefCurrent > veiledShare*o.Probe.Meter.Current {
 		return veil{}, false
 	}
-	sd := ph.Belief.DropSD(e)
+	sd := ph.Posterior.DropSD(e)
 	if sd < step {
 		return veil{}, false
 	}
@@ -78,8 +78,8 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	return veil{volts: mean, variance: 2*chance*step*step - mean*mean}, true
 }
 
-// lift adds a veil to a row for a board where the junction is open.
-func (o *Observation) lift(q *row, changes []network.Change) {
+// remove adds a veil to a row for a board where the junction is open.
+func (o *Observation) remove(q *row, changes []network.Change) {
 	for i := range changes {
 		if v := o.veilOf(&changes[i]); v != nil {
 			q.volts += v.volts

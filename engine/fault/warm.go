@@ -45,9 +45,9 @@ func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist
 		m.Neighbours(n, func(e int32, other netlist.NetID) {
 			ohms := in.Fed[n]
 			switch x := edits.Of(m.Elements[e].Part); {
-			case x.Bridged:
+			case x.Jumpered:
 				ohms += x.Ohms
-			case x.Lifted:
+			case x.Removed:
 				return
 			default:
 				ohms += v.Ohms[e]

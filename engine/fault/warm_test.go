@@ -49,10 +49,10 @@ func TestFelt(t *testing.T) {
 	if diff := cmp.Diff(map[netlist.NetID]float64{net("V"): 0, net("V_F"): 4}, in.Fed); diff != "" || in.Volts != 3 {
 		t.Fatalf("at %g V into V, by net and ohms on the way (-want +got):\n%s", in.Volts, diff)
 	}
-	if in := Feed(m, v, net("V"), none.Lift(part("R3"))); len(in.Fed) != 1 {
+	if in := Feed(m, v, net("V"), none.Remove(part("R3"))); len(in.Fed) != 1 {
 		t.Errorf("with R3 off, current reaches %v", in.Fed)
 	}
-	if in := Feed(m, v, net("V"), none.Lift(part("R1")).Bridge(part("R1"), 0.1)); in.Fed[net("S")] != 0.1 {
+	if in := Feed(m, v, net("V"), none.Remove(part("R1")).Jumper(part("R1"), 0.1)); in.Fed[net("S")] != 0.1 {
 		t.Errorf("over a bridge, current reaches %v", in.Fed)
 	}
 	if in := Feed(m, v, net("W"), none); in.Volts != unknownRail {
@@ -110,7 +110,7 @@ func TestFeltWeighed(t *testing.T) {
 	d := newDesk(t, twoCaps)
 	c1, c2, v := named(t, d.b.PartByName, "C1"), named(t, d.b.PartByName, "C2"), named(t, d.b.NetByName, "V")
 	warmed := func(ohms float64) (one, two float64) {
-		in := Feed(d.m, d.belief.Values, v, netlist.Edits{})
+		in := Feed(d.m, d.posterior.Values, v, netlist.Edits{})
 		in.Warm = map[netlist.PartID]bool{c1: true, c2: false}
 		res, err := Search(d.m, d.p, d.physics(), d.observations(d.change("C1", Leaky, ohms)), Evidence{Injections: []Injection{in}})
 		if err != nil {

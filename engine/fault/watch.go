@@ -17,7 +17,7 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 	return ph.given(o, &q), err
 }
 
-// Watch is an observation to be foretold under one change after another: a workspace
+// Watch is an observation to be predicted under one change after another: a workspace
 // holds the reading without any.
 type Watch struct {
 	ph   *Physics
@@ -44,7 +44,7 @@ const (
 	curveOhms   = 100.0
 )
 
-// Watch reads an observation that Foresee has been at with nothing changed. The
+// Watch reads an observation that Predict has been at with nothing changed. The
 // workspace is the watch's until it reads something else.
 func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
 	w.Resume(&o.ended)
@@ -60,10 +60,10 @@ func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
 	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]row{}}
 }
 
-// Foretell foresees an observation and gives what it should be on each of several
+// PredictBoards predicts an observation and gives what it should be on each of several
 // boards, by what is changed on them: Good where that is nothing.
-func (ph *Physics) Foretell(w *network.Workspace, o *Observation, boards [][]network.Change) ([]Prediction, error) {
-	if err := ph.Foresee(w, o); err != nil {
+func (ph *Physics) PredictBoards(w *network.Workspace, o *Observation, boards [][]network.Change) ([]Prediction, error) {
+	if err := ph.Predict(w, o); err != nil {
 		return nil, err
 	}
 	watch := ph.hold(w, o)
@@ -105,7 +105,7 @@ func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 // that prediction rests on most, where no reading of a good board ever showed it; nil
 // where one did.
 func (t *Watch) absent(changes []network.Change, q *row) (*absence, error) {
-	e, ok := t.ph.Belief.Unseen(q.slopes)
+	e, ok := t.ph.Posterior.Unseen(q.slopes)
 	if !ok {
 		return nil, nil
 	}
@@ -179,7 +179,7 @@ func (t *Watch) point(path network.Change, at int) (row, error) {
 	return q, nil
 }
 
-// sweep is an observation foretold under the same changes with one resistance after
+// sweep is an observation predicted under the same changes with one resistance after
 // another.
 type sweep struct {
 	ph      *Physics
@@ -195,7 +195,7 @@ type sweep struct {
 // held tells whether w holds the reading without changes.
 func (s *sweep) held() bool { return s.watch != nil }
 
-// state gives the board that is foretold.
+// state gives the board that is predicted.
 func (s *sweep) state() *network.State {
 	return &network.State{Edits: s.o.Edits, Changes: s.changes}
 }
@@ -256,7 +256,7 @@ func (s *sweep) predict() (row, error) {
 	}
 	q.share(o.spotKey(), math.Hypot(o.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (o.ratio-1)*q.rest)
-	o.lift(&q, s.changes)
+	o.remove(&q, s.changes)
 	return q, nil
 }
 

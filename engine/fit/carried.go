@@ -10,7 +10,7 @@ import (
 // Open gives the covariance in V^2 that the priors of the junctions give to two
 // readings with the given slopes, before any reading of good boards. A series
 // resistance is held to the share of its drop that it can have.
-func (b *Belief) Open(one, two []Slope) float64 {
+func (b *Posterior) Open(one, two []Slope) float64 {
 	sum := 0.0
 	for _, s := range one {
 		v := b.prior[s.unknown]
@@ -30,10 +30,10 @@ func (b *Belief) Open(one, two []Slope) float64 {
 func square(x float64) float64 { return x * x }
 
 // Carried gives the variance in V^2 that a good board's reading at a spot takes
-// on by being carried to a meter under which it reads volts and has the given
+// on by being converted to a meter under which it reads volts and has the given
 // slopes, from the reading of the spot in the library that is nearest to it: none
 // where the same meter is used.
-func (b *Belief) Carried(s Spot, slopes []Slope, d network.Drive, volts float64) float64 {
+func (b *Posterior) Carried(s Spot, slopes []Slope, d network.Drive, volts float64) float64 {
 	least := math.Inf(1)
 	for r := range b.rows {
 		row := &b.rows[r]

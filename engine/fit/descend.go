@@ -32,7 +32,7 @@ var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 // Damping adds lambda times the square of the step, in standard deviations of the
 // prior, to the cost. That is a prior of C/(1+lambda) about (theta0 + lambda
 // theta)/(1+lambda) in place of C about theta0.
-func (b *Belief) descend(crew *network.Crew, groups []*group) error {
+func (b *Posterior) descend(crew *network.Crew, groups []*group) error {
 	start := b.Values.Clone()
 	if err := b.linearise(crew, groups); err != nil || len(b.rows) == 0 {
 		return err
@@ -80,7 +80,7 @@ func (b *Belief) descend(crew *network.Crew, groups []*group) error {
 // cost is twice the negative logarithm of the posterior density, but for a
 // constant, where the rows were linearised: squares of what the readings and the
 // unknowns are off, in standard deviations.
-func (b *Belief) cost(start *network.Values) float64 {
+func (b *Posterior) cost(start *network.Values) float64 {
 	sum := 0.0
 	for r := range b.rows {
 		q := &b.rows[r]
@@ -97,7 +97,7 @@ func (b *Belief) cost(start *network.Values) float64 {
 }
 
 // warmths gives the values of the board at the temperature of each group.
-func (b *Belief) warmths(groups []*group) map[float64]*network.Values {
+func (b *Posterior) warmths(groups []*group) map[float64]*network.Values {
 	at := map[float64]*network.Values{}
 	for _, g := range groups {
 		if at[g.celsius] == nil {
@@ -128,7 +128,7 @@ const mostSeries = 0.7
 // step makes one damped step of Gauss-Newton from the values that the rows were
 // linearised at, no further than a stride, and gives the damped cost that it would come
 // to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
-func (b *Belief) step(start *network.Values, damping float64) (promised float64) {
+func (b *Posterior) step(start *network.Values, damping float64) (promised float64) {
 	// where the damped prior has its middle
 	middle := func(u int32) float64 {
 		return (*unknown(start, u) + damping**unknown(b.Values, u)) / (1 + damping)
@@ -170,8 +170,8 @@ func (b *Belief) step(start *network.Values, damping float64) (promised float64)
 	return promised
 }
 
-// linearise reads the fitted circuit as each group did, with slopes.
-func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
+// linearise reads the estimated circuit as each group did, with slopes.
+func (b *Posterior) linearise(crew *network.Crew, groups []*group) error {
 	at := b.warmths(groups)
 	rows := make([]row, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
@@ -199,8 +199,8 @@ func (b *Belief) linearise(crew *network.Crew, groups []*group) error {
 // mostVisits bounds the circuits that are kept from one round to the next.
 const mostVisits = 500
 
-// row reads the fitted circuit as a group did; its visit is to be left.
-func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
+// row reads the estimated circuit as a group did; its visit is to be left.
+func (b *Posterior) row(w *network.Workspace, g *group, v *network.Values) (row, error) {
 	probe := g.probe(b.Model)
 	r, err := w.Visit(&g.visit, probe, v)
 	if err != nil {
@@ -221,7 +221,7 @@ func (b *Belief) row(w *network.Workspace, g *group, v *network.Values) (row, er
 }
 
 // factorise forms J C J' + R and its Cholesky factor, with C damped.
-func (b *Belief) factorise(damping float64) error {
+func (b *Posterior) factorise(damping float64) error {
 	n := len(b.rows)
 	clear(b.seenBy)
 	for r := range b.rows {

@@ -25,7 +25,7 @@
 // so that the last two have the slopes Vt ln(i/1 mA) and i - 1 mA times that of
 // the drop. They show only where the current differs from 1 mA (other meters,
 // lines with a pull-up, leaks), and keep their priors elsewhere; that is what
-// makes a reading carried to another meter as uncertain as it is. (Gaussian
+// makes a reading converted to another meter as uncertain as it is. (Gaussian
 // conditioning: any textbook of linear estimation, such as Rasmussen and Williams
 // 2006, A.2.)
 package fit
@@ -41,8 +41,8 @@ import (
 	"halfsplit/references/stat"
 )
 
-// Belief is what known-good readings say of a board's junctions.
-type Belief struct {
+// Posterior is what known-good readings say of a board's junctions.
+type Posterior struct {
 	Model  *network.Model
 	Values *network.Values // the best estimate, at network.RefCelsius
 	Spread float64         // V, standard deviation of one junction from board to board
@@ -71,7 +71,7 @@ const mostKept = 1000
 // keep works out cov, row by row of J, of which each has few entries:
 //
 //	cov = C - sum over rows r, q of (C J_r) K^-1_rq (C J_q)'
-func (b *Belief) keep(crew *network.Crew) {
+func (b *Posterior) keep(crew *network.Crew) {
 	b.place = make([]int, len(b.seenBy))
 	var kept []int32
 	for u := range b.seenBy {
@@ -145,7 +145,7 @@ type Slope struct {
 
 // Slopes gives how the reading just taken by w depends on the junctions of a
 // board at a temperature, and the sum of its slopes against their drops.
-func (b *Belief) Slopes(w *network.Workspace, celsius float64) (slopes []Slope, sum float64) {
+func (b *Posterior) Slopes(w *network.Workspace, celsius float64) (slopes []Slope, sum float64) {
 	vt := circuit.ThermalVoltage(celsius)
 	w.Sensitivities(func(e int32, s, i float64) {
 		sum += s
@@ -167,7 +167,7 @@ func (b *Belief) Slopes(w *network.Workspace, celsius float64) (slopes []Slope, 
 // share a spot.
 type Spot struct {
 	Net      netlist.NetID
-	Contact  network.Contact // of a pin that goes nowhere; else NoContact
+	Contact  network.Contact // of a pin that not connected (NC); else NoContact
 	Polarity references.Polarity
 }
 
@@ -180,11 +180,11 @@ func SpotOf(m *network.Model, p netlist.Point, pol references.Polarity) Spot {
 	return s
 }
 
-// Known is what good boards read at a spot, less what the fitted circuit reads
+// Known is what good boards read at a spot, less what the estimated circuit reads
 // there: carried so, it holds for any meter.
 type Known struct {
 	N         int     // boards read
-	Offset    float64 // V, good boards less the fitted circuit
+	Offset    float64 // V, good boards less the estimated circuit
 	Scale, DF float64 // V and degrees of freedom of the predictive Student t
 	Overload  float64 // share of good boards that read OL
 	Center    float64 // V, what good boards read with Meter
@@ -225,9 +225,9 @@ func (g *group) probe(m *network.Model) network.Probe {
 	return ProbeAt(m, g.at, g.spot.Polarity, g.drive)
 }
 
-// alikeWarm is the width in K of the temperatures that go into one group: with a
+// matchedWarm is the width in K of the temperatures that go into one group: with a
 // group for each degree, a library of a hundred sweeps would take minutes to fit.
-const alikeWarm = 5.0
+const matchedWarm = 5.0
 
 // collect groups the library's readings by spot, meter and about the temperature,
 // in a fixed order.
@@ -240,7 +240,7 @@ func collect(m *network.Model, lib *references.Library) []*group {
 	groups := map[key]*group{}
 	var order []*group
 	for _, s := range lib.Sweeps {
-		d, t := DriveOf(s.Meter), network.RefCelsius+alikeWarm*math.Round((s.State.Celsius-network.RefCelsius)/alikeWarm)
+		d, t := DriveOf(s.Meter), network.RefCelsius+matchedWarm*math.Round((s.State.Celsius-network.RefCelsius)/matchedWarm)
 		for i := range s.Readings {
 			r := &s.Readings[i]
 			k := key{SpotOf(m, r.At, s.State.Polarity), d, t}
@@ -263,18 +263,18 @@ func collect(m *network.Model, lib *references.Library) []*group {
 
 // Fit estimates the junctions of a board from a library of known-good sweeps;
 // lib may be nil or empty.
-func Fit(m *network.Model, lib *references.Library) (*Belief, error) {
+func Fit(m *network.Model, lib *references.Library) (*Posterior, error) {
 	return learnt(m, lib, true)
 }
 
 // Guess is Fit without the fitting: what good boards read is known, but junctions
 // drop what junctions usually do. It shows what the fit is worth.
-func Guess(m *network.Model, lib *references.Library) (*Belief, error) {
+func Guess(m *network.Model, lib *references.Library) (*Posterior, error) {
 	return learnt(m, lib, false)
 }
 
-func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, error) {
-	b := &Belief{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
+func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior, error) {
+	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -318,7 +318,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Belief, er
 // the sample is off: the drop V of a junction goes to the band gap as the
 // temperature T goes to 0 K in a straight line (Sze, Physics of Semiconductor
 // Devices, from memory), so that one higher by dV falls less by dV/T for each kelvin.
-func (b *Belief) warm(crew *network.Crew, groups []*group) error {
+func (b *Posterior) warm(crew *network.Crew, groups []*group) error {
 	at := b.warmths(groups)
 	for _, g := range groups {
 		for i := range g.samples {
@@ -377,7 +377,7 @@ func location(v []float64) float64 {
 
 // At gives the fitted values at a temperature in Celsius with every drop moved
 // by shift volts.
-func (b *Belief) At(celsius, shift float64) *network.Values {
+func (b *Posterior) At(celsius, shift float64) *network.Values {
 	v := b.Values.Clone()
 	v.Celsius = celsius
 	for e := range v.Junctions {
@@ -388,7 +388,7 @@ func (b *Belief) At(celsius, shift float64) *network.Values {
 }
 
 // Covers tells whether good boards were read in a polarity at all.
-func (b *Belief) Covers(pol references.Polarity) bool {
+func (b *Posterior) Covers(pol references.Polarity) bool {
 	for s := range b.known {
 		if s.Polarity == pol {
 			return true
@@ -398,7 +398,7 @@ func (b *Belief) Covers(pol references.Polarity) bool {
 }
 
 // Known gives what good boards read at a spot, and false where none was read.
-func (b *Belief) Known(s Spot) (Known, bool) {
+func (b *Posterior) Known(s Spot) (Known, bool) {
 	k, ok := b.known[s]
 	return k, ok
 }
@@ -407,7 +407,7 @@ func (b *Belief) Known(s Spot) (Known, bool) {
 // slopes: what the fit left open and what differs from board to board. Slopes that
 // the known readings pin down together (two junctions in parallel) are pinned down
 // here as well.
-func (b *Belief) Covariance(s, t []Slope) float64 {
+func (b *Posterior) Covariance(s, t []Slope) float64 {
 	boards := 0.0
 	for _, x := range s {
 		if x.unknown%unknowns != drop || b.prior[x.unknown] == 0 {
@@ -428,7 +428,7 @@ const shown = 0.2
 
 // Unseen gives the junction that a reading rests on most, where that is a pin's and the
 // readings of good boards do not show it.
-func (b *Belief) Unseen(slopes []Slope) (element int32, ok bool) {
+func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {
 	most := 0.5
 	for _, s := range slopes {
 		if s.unknown%unknowns == drop && math.Abs(s.slope) > most {
@@ -442,7 +442,7 @@ func (b *Belief) Unseen(slopes []Slope) (element int32, ok bool) {
 
 // Trim leaves out the slopes that bring less than a variance in V^2, and gives what
 // they bring together. The others are put in order.
-func (b *Belief) Trim(s []Slope, least float64) (kept []Slope, rest float64) {
+func (b *Posterior) Trim(s []Slope, least float64) (kept []Slope, rest float64) {
 	for _, x := range s {
 		variance := b.prior[x.unknown]
 		if b.cov != nil {
@@ -471,7 +471,7 @@ type Projection struct {
 }
 
 // Project prepares a reading with the given slopes for Dot.
-func (b *Belief) Project(s []Slope) *Projection {
+func (b *Posterior) Project(s []Slope) *Projection {
 	p := &Projection{of: s}
 	if b.cov == nil {
 		return p
@@ -493,7 +493,7 @@ func (b *Belief) Project(s []Slope) *Projection {
 }
 
 // Dot is Covariance with a reading that was projected.
-func (b *Belief) Dot(s []Slope, p *Projection) float64 {
+func (b *Posterior) Dot(s []Slope, p *Projection) float64 {
 	if p.dense == nil {
 		return b.Covariance(s, p.of)
 	}
@@ -519,7 +519,7 @@ func (b *Belief) Dot(s []Slope, p *Projection) float64 {
 
 // Lots calls visit with each IC whose junctions a reading depends on and the sum of
 // the reading's slopes against their drops.
-func (b *Belief) Lots(slopes []Slope, visit func(part netlist.PartID, sum float64)) {
+func (b *Posterior) Lots(slopes []Slope, visit func(part netlist.PartID, sum float64)) {
 	var parts []netlist.PartID
 	var sums []float64
 	for _, s := range slopes {
@@ -541,7 +541,7 @@ func (b *Belief) Lots(slopes []Slope, visit func(part netlist.PartID, sum float6
 
 // DropSD gives the standard deviation in volts of what the fit believes of a
 // junction's drop.
-func (b *Belief) DropSD(e int32) float64 {
+func (b *Posterior) DropSD(e int32) float64 {
 	one := []Slope{{unknowns*e + drop, 1}}
 	return math.Sqrt(math.Max(b.left(one, one), 0))
 }
@@ -550,7 +550,7 @@ func (b *Belief) DropSD(e int32) float64 {
 // V^2:
 //
 //	s' C t - (J C s)' (J C J' + R)^-1 (J C t)
-func (b *Belief) left(s, t []Slope) float64 {
+func (b *Posterior) left(s, t []Slope) float64 {
 	v := 0.0
 	if b.cov != nil {
 		for _, x := range s {
@@ -591,7 +591,7 @@ func (b *Belief) left(s, t []Slope) float64 {
 }
 
 // met gives J C s, sparse.
-func (b *Belief) met(out []seen, s []Slope) []seen {
+func (b *Posterior) met(out []seen, s []Slope) []seen {
 	for _, x := range s {
 		c := b.prior[x.unknown] * x.slope
 		if c == 0 {

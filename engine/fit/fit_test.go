@@ -22,12 +22,12 @@ ground: GND
 connectors: {J1: {rows: 1, pins: {1: A, 2: B, 3: C, 4: D, 5: V, 6: N, 7: GND}}}
 nets: {V: {rail: 1.8 V}}
 parts:
-  D1: {kind: clamp, pins: [A, GND]}
-  D2: {kind: clamp, pins: [B, GND]}
-  D3: {kind: clamp, pins: [C, GND]}
+  D1: {kind: tvs, pins: [A, GND]}
+  D2: {kind: tvs, pins: [B, GND]}
+  D3: {kind: tvs, pins: [C, GND]}
   C1: {kind: capacitor, value: 1n, pins: [N, GND]}
   R1: {kind: resistor, value: 100R, pins: [D, D_U]}
-  D4: {kind: clamp, pins: [D_U, GND]}
+  D4: {kind: tvs, pins: [D_U, GND]}
   R2: {kind: resistor, value: 1K, pins: [V, D_U], role: pull}
   U1: {kind: ic, pins: {1: V, 2: D_U, 3: GND}, supply: 1, ground: 3}
 `
@@ -84,7 +84,7 @@ func (y *yard) drawn(r *rand.Rand) *network.Values {
 			continue
 		}
 		p := y.m.Elements[e].Origin.Prior()
-		draw := func(b network.Belief, lo, hi float64) float64 {
+		draw := func(b network.Posterior, lo, hi float64) float64 {
 			for {
 				if x := b.Mean + b.SD*r.NormFloat64(); x >= lo && x <= hi {
 					return x
@@ -122,7 +122,7 @@ func (y *yard) sweep(name string, v *network.Values, m references.Meter, noise f
 	return s
 }
 
-func (y *yard) fit(sweeps ...*references.Sweep) *Belief {
+func (y *yard) fit(sweeps ...*references.Sweep) *Posterior {
 	y.t.Helper()
 	b, err := Fit(y.m, references.NewLibrary(y.b, sweeps))
 	if err != nil {
@@ -134,7 +134,7 @@ func (y *yard) fit(sweeps ...*references.Sweep) *Belief {
 func none() float64 { return 0 }
 
 // slopesAt gives how a reading depends on the junctions of the fitted board.
-func (y *yard) slopesAt(b *Belief, pt netlist.Point, m references.Meter) (slopes []Slope, volts float64) {
+func (y *yard) slopesAt(b *Posterior, pt netlist.Point, m references.Meter) (slopes []Slope, volts float64) {
 	r := y.volts(pt, b.Values, m)
 	slopes, _ = b.Slopes(y.w, network.RefCelsius)
 	return slopes, r.Volts
@@ -182,7 +182,7 @@ func TestRecovers(t *testing.T) {
 				t.Errorf("%s drops %.4f V, fitted %.4f V", part, want, got)
 			}
 		}
-		// two junctions side by side are not told apart, what they read is right
+		// two junctions side by side are not distinguished, what they read is right
 		for _, pt := range y.pins() {
 			got, want := y.volts(pt, b.Values, one), y.volts(pt, truth, one)
 			if got.Over != want.Over || math.Abs(math.Min(got.Volts, 2)-math.Min(want.Volts, 2)) > 5e-3 {
@@ -445,7 +445,7 @@ func TestSpreadIsPooled(t *testing.T) {
 	var pins, parts strings.Builder
 	for i := range 24 {
 		fmt.Fprintf(&pins, "%d: L%d, ", i+1, i)
-		fmt.Fprintf(&parts, "  D%d: {kind: clamp, pins: [L%d, GND]}\n", i, i)
+		fmt.Fprintf(&parts, "  D%d: {kind: tvs, pins: [L%d, GND]}\n", i, i)
 	}
 	y := newYard(t, fmt.Sprintf("board: spread\nrevision: A\nground: GND\nconnectors: {J1: {rows: 1, pins: {%s99: GND}}}\nparts:\n%s", pins.String(), parts.String()))
 	one, _, _ := meters()

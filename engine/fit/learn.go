@@ -19,9 +19,9 @@ func middle(v []float64) float64 {
 	return (s[(n-1)/2] + s[n/2]) / 2
 }
 
-// learn carries every sample to one meter through the fitted circuit and takes
+// learn carries every sample to one meter through the estimated circuit and takes
 // the spread of good boards from what is left.
-func (b *Belief) learn(crew *network.Crew, groups []*group) error {
+func (b *Posterior) learn(crew *network.Crew, groups []*group) error {
 	at := b.warmths(groups)
 	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
@@ -73,7 +73,7 @@ func (b *Belief) learn(crew *network.Crew, groups []*group) error {
 	return nil
 }
 
-// pile is all samples of a spot, carried to one meter.
+// pile is all samples of a spot, converted to one meter.
 type pile struct {
 	base    float64
 	over    bool
@@ -87,7 +87,7 @@ type pile struct {
 // The median over the sweep's readings at junctions tells; a case's own shift is
 // fitted likewise when it is diagnosed. One board alone has nothing to compare
 // with.
-func (b *Belief) level(piles map[Spot]*pile, order []Spot) {
+func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 	offs := map[*references.Sweep][]float64{}
 	for _, s := range order {
 		p := piles[s]

@@ -17,7 +17,7 @@ type pair struct{ a, b network.Probe }
 
 // matchLines lists the lines that no good board was read at, each with one that it
 // should read like: one that was, where there is one.
-func (b *Belief) matchLines(groups []*group) {
+func (b *Posterior) matchLines(groups []*group) {
 	m := b.Model
 	meter := references.DefaultMeter()
 	known := map[Spot]bool{}
@@ -25,7 +25,7 @@ func (b *Belief) matchLines(groups []*group) {
 		known[g.spot] = true
 		meter = g.meter
 	}
-	for _, lines := range m.Board.Alike {
+	for _, lines := range m.Board.Matched {
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 			spot := func(n netlist.NetID) Spot { return Spot{n, network.NoContact, pol} }
 			first := lines[max(slices.IndexFunc(lines, func(n netlist.NetID) bool { return known[spot(n)] }), 0)]
@@ -43,7 +43,7 @@ func (b *Belief) matchLines(groups []*group) {
 
 // matchedRow is the difference of two lines that should read alike, read as nothing;
 // empty where either reads OL.
-func (b *Belief) matchedRow(w *network.Workspace, p pair) (row, error) {
+func (b *Posterior) matchedRow(w *network.Workspace, p pair) (row, error) {
 	q := row{spot: Spot{netlist.None, network.NoContact - 1, 0}, probe: p.a, celsius: network.RefCelsius, variance: matchedSpread * matchedSpread}
 	var all []Slope
 	for k, probe := range [2]network.Probe{p.a, p.b} {

@@ -8,7 +8,7 @@ import (
 )
 
 // believe gives a junction its priors.
-func (b *Belief) believe(e int32) {
+func (b *Posterior) believe(e int32) {
 	p := b.Model.Elements[e].Origin.Prior()
 	b.prior[unknowns*e+drop] = p.Drop.SD * p.Drop.SD
 	b.prior[unknowns*e+ideality] = p.Ideality.SD * p.Ideality.SD
@@ -16,7 +16,7 @@ func (b *Belief) believe(e int32) {
 }
 
 // absent takes a junction away.
-func (b *Belief) absent(e int32) {
+func (b *Posterior) absent(e int32) {
 	b.Values.Junctions[e].Drop = math.Inf(1)
 	clear(b.prior[unknowns*e : unknowns*e+unknowns])
 }
@@ -24,7 +24,7 @@ func (b *Belief) absent(e int32) {
 // matchPaths makes the circuit agree with good boards on where there is a path
 // at all: a junction that good boards do not show (OL) is taken away, and one
 // that no part accounts for is added.
-func (b *Belief) matchPaths(crew *network.Crew, groups []*group) error {
+func (b *Posterior) matchPaths(crew *network.Crew, groups []*group) error {
 	first := make([]network.Reading, len(groups))
 	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]

@@ -8,7 +8,7 @@
 //	}
 //
 // A short that rework left behind burns when power comes. So every rail and line
-// that a lifted, refitted, new, bridged or mended place touches has to be read
+// that a removed, reinstalled, new, bridged or repaired place touches has to be read
 // again afterwards, and the reading has to be that of a good board. A part that
 // sits the wrong way round is caught by the same readings, if need be with the
 // probes swapped. Check reads the record of the case and nothing else: the same
@@ -46,7 +46,7 @@ const (
 // Work is rework that an event tells of.
 type Work struct {
 	Event int    `json:"event"`
-	What  string `json:"what"` // "fit FL3"
+	What  string `json:"what"` // "replace FL3"
 }
 
 // Line is a rail or another net that rework touched.
@@ -128,8 +128,8 @@ type Gate struct {
 // Limits is what good boards draw from a bench supply, in amperes. A zero limit
 // is not known; Check then takes that of the known-good sweeps, if they have one.
 type Limits struct {
-	MostBefore            float64 // with the power key not pressed
-	LeastAfter, MostAfter float64 // with the power key pressed
+	MostBefore            float64 // with the power button not pressed
+	LeastAfter, MostAfter float64 // with the power button pressed
 }
 
 // Check answers for a case as its record stands.
@@ -192,12 +192,12 @@ func (k *check) rework(g *Gate) {
 		for _, p := range ev.Parts {
 			part(p)
 		}
-		for _, b := range ev.Bridges {
+		for _, b := range ev.Jumpers {
 			part(b.Part)
 		}
-		for _, m := range ev.Mends {
-			w := Work{ev.Number, "mend " + k.board.MendName(m)}
-			touch(w, k.board.MendNets(m)...)
+		for _, m := range ev.Repairs {
+			w := Work{ev.Number, "repair " + k.board.RepairName(m)}
+			touch(w, k.board.RepairNets(m)...)
 			g.Reworked = append(g.Reworked, w)
 		}
 	}
@@ -296,7 +296,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	l.At, l.Read, l.Over, l.Event = found.At, found.Volts, found.Overload, found.Event
 	l.Want = found.KnownGood
 	if l.Want == nil && !found.KnownGoodOverload {
-		l.Want = found.Foretold
+		l.Want = found.Predicted
 	}
 	if via != net {
 		l.Via = k.board.Nets[via].Name
@@ -346,17 +346,17 @@ func (k *check) place(g *Gate) {
 
 // judge tells what one reading says.
 func judge(r *engine.Comparison) State {
-	over := r.KnownGoodOverload || r.KnownGood == nil && r.ForetoldOverload
+	over := r.KnownGoodOverload || r.KnownGood == nil && r.PredictedOverload
 	good := 3 * shortVolts
 	if r.KnownGood != nil {
 		good = *r.KnownGood
-	} else if r.Foretold != nil && !over {
-		good = *r.Foretold
+	} else if r.Predicted != nil && !over {
+		good = *r.Predicted
 	}
 	switch {
 	case r.Volts != nil && *r.Volts < shortVolts && (over || good >= 3*shortVolts):
 		return Shorted
-	case r.Overload == over && (over || math.Abs(r.Surprise) < oddSigmas):
+	case r.Overload == over && (over || math.Abs(r.ZScore) < oddSigmas):
 		return Cleared
 	}
 	return Wrong
@@ -399,8 +399,8 @@ func (k *check) reaches(r *engine.Comparison, ohms float64) bool {
 	good := k.meter.Over
 	if r.KnownGood != nil {
 		good = *r.KnownGood
-	} else if r.Foretold != nil && !r.KnownGoodOverload {
-		good = *r.Foretold
+	} else if r.Predicted != nil && !r.KnownGoodOverload {
+		good = *r.Predicted
 	}
 	return ohms*k.meter.TestCurrent < hiddenShare*good
 }
@@ -472,7 +472,7 @@ func (k *check) reversed(g *Gate) error {
 	for _, p := range ids {
 		w := k.parts[p]
 		x := k.edits.Of(p)
-		if x.Lifted || !x.Fitted && !x.Refitted {
+		if x.Removed || !x.Replaced && !x.Reinstalled {
 			continue // off the board, or never taken off
 		}
 		soldered := k.soldered(p)
@@ -507,7 +507,7 @@ func (k *check) reversed(g *Gate) error {
 func (k *check) soldered(p netlist.PartID) Work {
 	var w Work
 	for _, ev := range k.c.Events {
-		if (ev.Kind == journal.KindFit || ev.Kind == journal.KindRefit) && slices.Contains(ev.Parts, p) {
+		if (ev.Kind == journal.KindReplace || ev.Kind == journal.KindReinstall) && slices.Contains(ev.Parts, p) {
 			w = Work{Event: ev.Number}
 		}
 	}
@@ -560,7 +560,7 @@ func (k *check) touches(p netlist.PartID) []string {
 // lies.
 func (k *check) off(g *Gate) {
 	for _, x := range k.edits.List() {
-		if !x.Lifted {
+		if !x.Removed {
 			continue
 		}
 		p := &k.board.Parts[x.Part]
@@ -574,12 +574,12 @@ func (k *check) off(g *Gate) {
 		switch {
 		case engine.MayLeaveOff(p):
 			o.Why = "left off; the board runs without it, with less filtering"
-		case x.Bridged:
+		case x.Jumpered:
 			o.Why = "off, with a bridge in its place"
 		case p.Role == netlist.Required:
-			o.Stops, o.Why = true, "the board file calls it required; put it back or fit a new one"
+			o.Stops, o.Why = true, "the board file calls it required; put it back or replace it"
 		case onRail != "":
-			o.Stops, o.Why = true, fmt.Sprintf("it is part of the supply %s; put it back or fit a new one", onRail)
+			o.Stops, o.Why = true, fmt.Sprintf("it is part of the supply %s; put it back or replace it", onRail)
 		default:
 			o.Why = "off the board; its line does not work without it"
 		}
@@ -624,7 +624,7 @@ func (k *check) draw(g *Gate, limits Limits) {
 		d.AfterKey = &v
 	}
 	if d.BeforeKey != nil {
-		text := fmt.Sprintf("draws %s before the power key", milliamperes(*d.BeforeKey))
+		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.BeforeKey))
 		switch {
 		case d.MostBefore == nil:
 			text += "; what good boards draw is not known"
@@ -637,7 +637,7 @@ func (k *check) draw(g *Gate, limits Limits) {
 		d.BeforeSays = text
 	}
 	if d.AfterKey != nil {
-		text := fmt.Sprintf("draws %s after the power key", milliamperes(*d.AfterKey))
+		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.AfterKey))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"

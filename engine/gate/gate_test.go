@@ -32,7 +32,7 @@ func newLab(t *testing.T, sample string) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	scene, err := practice.LoadScene(filepath.Join(demo, "judge", "truth.yaml"))
+	scene, err := practice.LoadScene(filepath.Join(demo, "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +75,7 @@ func (l *lab) part(name string) netlist.PartID {
 	return p
 }
 
-// rework records lift, refit or fit of a part.
+// rework records remove, reinstall or fit of a part.
 func (l *lab) rework(kind journal.Kind, part string) {
 	l.t.Helper()
 	l.write(journal.Event{Kind: kind, Parts: []netlist.PartID{l.part(part)}})
@@ -83,7 +83,7 @@ func (l *lab) rework(kind journal.Kind, part string) {
 
 func (l *lab) bridge(part string) {
 	l.t.Helper()
-	l.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: l.part(part)}}})
+	l.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.part(part)}}})
 }
 
 // read puts the probe on points as the board lies.
@@ -156,7 +156,7 @@ func TestBridge(t *testing.T) {
 		t.Errorf("lines %+v, want TP_SDA_U cleared through TP_SDA", g.Lines)
 	}
 	// Rework after the reading closes it again.
-	l.rework(journal.KindFit, "FL3")
+	l.rework(journal.KindReplace, "FL3")
 	want(t, l.check(Limits{}), false, "not read since")
 }
 
@@ -174,7 +174,7 @@ func TestShortLeft(t *testing.T) {
 	}
 	l.read(references.RedOnGround, "J7.5")
 	want(t, l.check(Limits{}), false, "VTP_1V8 shorted")
-	l.rework(journal.KindLift, "C47")
+	l.rework(journal.KindRemove, "C47")
 	want(t, l.check(Limits{}), false, "not read since")
 	l.read(references.RedOnGround, "J7.5")
 	g := l.check(Limits{})
@@ -182,7 +182,7 @@ func TestShortLeft(t *testing.T) {
 	if len(g.Off) != 1 || g.Off[0].Part != "C47" || g.Off[0].Stops {
 		t.Errorf("off the board: %+v, want C47, which may stay off", g.Off)
 	}
-	l.rework(journal.KindLift, "FB2")
+	l.rework(journal.KindRemove, "FB2")
 	l.read(references.RedOnGround, "FB2.1", "FB2.2")
 	want(t, l.check(Limits{}), false, "FB2 is off the board")
 }
@@ -194,7 +194,7 @@ func (l *lab) turned(part string) *practice.World {
 }
 
 // TestTurned: parts fitted the wrong way round keep the gate closed; the rail and
-// the part are named. Fitted the right way they do not.
+// the part are named. Replaced the right way they do not.
 func TestTurned(t *testing.T) {
 	tests := []struct {
 		part, rail string
@@ -207,7 +207,7 @@ func TestTurned(t *testing.T) {
 	for _, tt := range tests {
 		for _, wrong := range []bool{false, true} {
 			l := newLab(t, "touch-dead")
-			l.rework(journal.KindFit, tt.part)
+			l.rework(journal.KindReplace, tt.part)
 			if wrong {
 				l.world = l.turned(tt.part)
 			}
@@ -230,7 +230,7 @@ func TestTurned(t *testing.T) {
 	}
 }
 
-// TestDraw: the current before the power key is judged by what good boards draw.
+// TestDraw: the current before the power button is judged by what good boards draw.
 func TestDraw(t *testing.T) {
 	limits := Limits{MostBefore: 3e-3, LeastAfter: 60e-3, MostAfter: 110e-3}
 	tests := []struct {
@@ -261,15 +261,15 @@ func TestDraw(t *testing.T) {
 	}
 }
 
-// TestMend: mended pins and gaps are rework too.
-func TestMend(t *testing.T) {
+// TestRepair: repaired pins and gaps are rework too.
+func TestRepair(t *testing.T) {
 	l := newLab(t, "picture-flickers-when-warm")
 	l.read(references.RedOnGround, "J3.22", "J3.24")
-	m, err := l.w.Case().Board.Mend("J3.22-J3.24")
+	m, err := l.w.Case().Board.Repair("J3.22-J3.24")
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	l.write(journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{m}})
 	g := l.check(Limits{})
 	want(t, g, false, "2 of 2 reworked nets")
 	l.read(references.RedOnGround, g.Need[0].At, g.Need[1].At)

@@ -45,32 +45,32 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		if err := encodeReadings(&out, e.Readings, b); err != nil {
 			return nil, err
 		}
-	case KindLook:
+	case KindInspect:
 		var pairs []pair
 		for _, l := range e.Looks {
 			pairs = append(pairs, pair{partName(b, l.Part), l.Look.String()})
 		}
-		out.line("look", mapping(pairs...))
+		out.line("inspect", mapping(pairs...))
 	case KindInject:
 		var pairs []pair
 		for _, i := range e.Injections {
 			pairs = append(pairs, pair{netName(b, i.Rail), partList(b, i.Warm)})
 		}
 		out.line("inject", mapping(pairs...))
-	case KindLift, KindRefit, KindFit:
+	case KindRemove, KindReinstall, KindReplace:
 		out.line(e.Kind.String(), partList(b, e.Parts))
-	case KindBridge:
+	case KindJumper:
 		var pairs []pair
-		for _, j := range e.Bridges {
+		for _, j := range e.Jumpers {
 			pairs = append(pairs, pair{partName(b, j.Part), number(j.Ohms) + " ohm"})
 		}
-		out.line("bridge", mapping(pairs...))
+		out.line("jumper", mapping(pairs...))
 	case KindMend:
 		var items []string
-		for _, m := range e.Mends {
-			items = append(items, scalar(b.MendName(m)))
+		for _, m := range e.Repairs {
+			items = append(items, scalar(b.RepairName(m)))
 		}
-		out.line("mend", "["+strings.Join(items, ", ")+"]")
+		out.line("repair", "["+strings.Join(items, ", ")+"]")
 	case KindNote:
 		if e.Note == "" {
 			return nil, missing(e.Kind)
@@ -158,13 +158,13 @@ func encodeMeter(m references.Meter) string {
 		pair{"name", optional(m.Name)},
 		pair{"test_current", number(m.TestCurrent*1e3) + " mA"},
 		pair{"open_voltage", number(m.OpenVoltage) + " V"},
-		pair{"over", number(m.Over) + " V"},
+		pair{"overload_above", number(m.Over) + " V"},
 		pair{"accuracy", scalar(number(m.Gain*100) + "% + " + number(m.Counts))},
 		pair{"resolution", number(m.Resolution*1e3) + " mV"},
 		pair{"source", m.Source.String()},
 		pair{"ohms_current", number(m.OhmsCurrent*1e3) + " mA"},
 		pair{"ohms_open", number(m.OhmsOpen) + " V"},
-		pair{"ohms_over", number(m.OhmsOver) + " ohm"},
+		pair{"ohms_overload_above", number(m.OhmsOver) + " ohm"},
 	)
 }
 

@@ -5,7 +5,7 @@
 //
 //	w, err := journal.Append("dead-touch.yaml", "bench 2")
 //	defer w.Close()
-//	err = w.Write(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{r12}})
+//	err = w.Write(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{r12}})
 //
 // When Write returns without an error the event is on the disk; a crash at any
 // later moment cannot take it back. A case file is a stream of YAML documents,
@@ -31,13 +31,13 @@ const (
 	KindOpen        Kind = iota // the case begins: Open, perhaps Meter
 	KindMeter                   // another meter from now on: Meter
 	KindRead                    // readings: Readings
-	KindLook                    // what parts look like: Looks
+	KindInspect                 // what parts look like: Looks
 	KindInject                  // current into a rail: Injections
-	KindLift                    // parts taken off the board: Parts
-	KindRefit                   // the same parts back: Parts
-	KindFit                     // new, good parts: Parts
-	KindBridge                  // parts joined across: Bridges
-	KindMend                    // joints resoldered, gaps cleaned, traces joined: Mends
+	KindRemove                  // parts taken off the board: Parts
+	KindReinstall               // the same parts back: Parts
+	KindReplace                 // new, good parts: Parts
+	KindJumper                  // parts joined across: Jumpers
+	KindMend                    // joints resoldered, gaps cleaned, traces joined: Repairs
 	KindNote                    // a remark: Note
 	KindPower                   // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
@@ -46,7 +46,7 @@ const (
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "look", "inject", "lift", "refit", "fit", "bridge", "mend", "note", "power", "undo", "acknowledge", "close"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "repair", "note", "power", "undo", "acknowledge", "close"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -58,7 +58,7 @@ func (k Kind) String() string {
 
 // Edits tells that an event of this kind changes the board.
 func (k Kind) Edits() bool {
-	return k == KindLift || k == KindRefit || k == KindFit || k == KindBridge || k == KindMend
+	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindMend
 }
 
 // Event is one thing that was done or seen. Kind says which of the fields below
@@ -76,8 +76,8 @@ type Event struct {
 	Looks        []Looked
 	Injections   []Injection
 	Parts        []netlist.PartID
-	Bridges      []Bridge
-	Mends        []netlist.Mend
+	Jumpers      []Jumper
+	Repairs      []netlist.Repair
 	Note         string
 	Supply       *SupplyDraw
 	Undo         int // Number of the event taken back; 0 is the last one not yet taken back
@@ -144,8 +144,8 @@ type Injection struct {
 	Pos  document.Position
 }
 
-// Bridge is a part joined across with a resistance in ohms.
-type Bridge struct {
+// Jumper is a part joined across with a resistance in ohms.
+type Jumper struct {
 	Part netlist.PartID
 	Ohms float64
 	Pos  document.Position
@@ -154,12 +154,12 @@ type Bridge struct {
 // SupplyDraw is the current in amperes that the board draws from a bench
 // supply, NaN where it was not read.
 type SupplyDraw struct {
-	BeforeKey float64 // with the power key not yet pressed
+	BeforeKey float64 // with the power button not yet pressed
 	AfterKey  float64
 }
 
 // Closing ends a case. Part and Mode are what Cause begins with where it names a
-// part: "FL3 open" is FL3 and "open", "R12.1 joint open" is R12 and "joint open".
+// part: "FL3 open" is FL3 and "open", "R12.1 open joint" is R12 and "open joint".
 type Closing struct {
 	Cause  string
 	Remedy string

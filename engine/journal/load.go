@@ -166,9 +166,9 @@ func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(a
 // or the figure is a slip.
 func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
 	for _, r := range readings {
-		most, key, shown := m.Over, "over", quantity.FormatReading(r.Reading)
+		most, key, shown := m.Over, "overload_above", quantity.FormatReading(r.Reading)
 		if r.Reading.Unit == quantity.Ohm {
-			most, key, shown = m.OhmsOver, "ohms_over", quantity.Format(r.Reading.Value, quantity.Ohm)
+			most, key, shown = m.OhmsOver, "ohms_overload_above", quantity.Format(r.Reading.Value, quantity.Ohm)
 		}
 		if r.Reading.Value > most {
 			d.problem(r.Pos, fmt.Sprintf("%s reads %s, above %s, where the meter shows OL", document.Quote(r.Name), shown, quantity.Format(most, r.Reading.Unit)),
@@ -310,7 +310,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 		}
 	case KindRead:
 		e.Readings = d.readings(node, value)
-	case KindLook:
+	case KindInspect:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
 				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
@@ -322,17 +322,17 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
 			}
 		}
-	case KindLift, KindRefit, KindFit:
+	case KindRemove, KindReinstall, KindReplace:
 		e.Parts = d.parts(value)
-	case KindBridge:
+	case KindJumper:
 		for _, entry := range value.Entries() {
 			ohms, _ := quantity.Parse(entry.Value.Text(), quantity.Ohm) // the shape has read it already
 			if part, ok := d.part(entry.Key); ok {
-				e.Bridges = append(e.Bridges, Bridge{part, ohms, entry.Key.At()})
+				e.Jumpers = append(e.Jumpers, Jumper{part, ohms, entry.Key.At()})
 			}
 		}
 	case KindMend:
-		e.Mends = d.mends(value)
+		e.Repairs = d.repairs(value)
 	case KindPower:
 		e.Supply = d.draw(value)
 	case KindUndo:
@@ -487,22 +487,22 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 	return parts
 }
 
-// mends finds the places that a `mend` names.
-func (d *decoder) mends(list document.Node) []netlist.Mend {
-	var mends []netlist.Mend
+// repairs finds the places that a `repair` names.
+func (d *decoder) repairs(list document.Node) []netlist.Repair {
+	var repairs []netlist.Repair
 	for _, item := range list.Items() {
 		if d.problems.Full() {
 			break
 		}
-		m, err := d.board.Mend(nameOf(item))
+		m, err := d.board.Repair(nameOf(item))
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
-		case slices.Contains(mends, m):
+		case slices.Contains(repairs, m):
 			d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
 		default:
-			mends = append(mends, m)
+			repairs = append(repairs, m)
 		}
 	}
-	return mends
+	return repairs
 }

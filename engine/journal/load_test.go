@@ -40,13 +40,13 @@ func TestHandWritten(t *testing.T) {
 	r12, fl3 := part(t, b, "R12"), part(t, b, "FL3")
 	rail, _ := b.NetByName("VTP_1V8")
 	other := point(t, b, "R12.2")
-	var mends []netlist.Mend
+	var repairs []netlist.Repair
 	for _, place := range []string{"J7.2", "J7.2-J7.4", "R12.1"} {
-		m, err := b.Mend(place)
+		m, err := b.Repair(place)
 		if err != nil {
 			t.Fatal(err)
 		}
-		mends = append(mends, m)
+		repairs = append(repairs, m)
 	}
 	across := at("R12.1", "22.1 ohm", references.RedOnGround)
 	across.To, across.ToName = &other, "R12.2"
@@ -57,19 +57,19 @@ func TestHandWritten(t *testing.T) {
 			Time: time.Date(2026, 8, 2, 14, 5, 0, 0, time.UTC), By: "bench 2"},
 		{Kind: KindRead, Readings: []Read{at("J7.3", "0.611", references.BlackOnGround)}},
 		{Kind: KindRead, Readings: []Read{across}},
-		{Kind: KindLook, Looks: []Looked{{Part: part(t, b, "C40"), Look: Corroded}, {Part: part(t, b, "C41"), Look: Clean}}, Note: "green crust on the pad"},
+		{Kind: KindInspect, Looks: []Looked{{Part: part(t, b, "C40"), Look: Corroded}, {Part: part(t, b, "C41"), Look: Clean}}, Note: "green crust on the pad"},
 		{Kind: KindInject, Injections: []Injection{{Rail: rail, Warm: []netlist.PartID{part(t, b, "C71")}}}},
-		{Kind: KindLift, Parts: []netlist.PartID{r12}},
+		{Kind: KindRemove, Parts: []netlist.PartID{r12}},
 		{Kind: KindRead, Readings: []Read{at("R12.1", "OL", 0), at("R12.2", "0.430", 0)}},
-		{Kind: KindRefit, Parts: []netlist.PartID{r12}},
+		{Kind: KindReinstall, Parts: []netlist.PartID{r12}},
 		{Kind: KindMeter, Meter: &half},
 		// Event 12 is taken back by 13, event 15 by 16.
-		{Kind: KindFit, Parts: []netlist.PartID{fl3}},
-		{Kind: KindBridge, Bridges: []Bridge{{Part: fl3, Ohms: 0}}},
-		{Kind: KindMend, Mends: mends},
+		{Kind: KindReplace, Parts: []netlist.PartID{fl3}},
+		{Kind: KindJumper, Jumpers: []Jumper{{Part: fl3, Ohms: 0}}},
+		{Kind: KindMend, Repairs: repairs},
 		{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: 0, AfterKey: 0.095}},
 		{Kind: KindNote, Note: "The owner wants\nthe old parts back.\n"},
-		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "bridge", Part: fl3, Mode: "open"}},
+		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "jumper", Part: fl3, Mode: "open"}},
 	}
 	if diff := cmp.Diff(want, c.Events, told); diff != "" {
 		t.Errorf("events (-want +got):\n%s", diff)
@@ -85,7 +85,7 @@ func TestHandWritten(t *testing.T) {
 	if c.Meter != half {
 		t.Errorf("meter %+v, want %+v", c.Meter, half)
 	}
-	if closing, closed := c.Closed(); !closed || closing.Remedy != "bridge" {
+	if closing, closed := c.Closed(); !closed || closing.Remedy != "jumper" {
 		t.Errorf("Closed() = %v, %v", closing, closed)
 	}
 	o := c.Opening()
@@ -110,32 +110,32 @@ func TestStages(t *testing.T) {
 	}
 	want := []string{
 		"open: J7.1 J7.2 J7.3 J7.3 R12.1 at 1 mA",
-		"lift: R12.1 R12.2 at 1 mA",
-		"refit: at 1 mA",
+		"remove: R12.1 R12.2 at 1 mA",
+		"reinstall: at 1 mA",
 		"meter: at 0.5 mA",
-		"fit: at 0.5 mA",
-		"bridge: at 0.5 mA",
-		"mend: at 0.5 mA",
+		"replace: at 0.5 mA",
+		"jumper: at 0.5 mA",
+		"repair: at 0.5 mA",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("stages (-want +got):\n%s", diff)
 	}
 	r12, fl3 := part(t, c.Board, "R12"), part(t, c.Board, "FL3")
-	lifted := netlist.Edits{}.Lift(r12)
-	both := netlist.Edits{}.Lift(r12).Refit(r12).Fit(fl3).Bridge(fl3, 0)
-	mended := both
+	removed := netlist.Edits{}.Remove(r12)
+	both := netlist.Edits{}.Remove(r12).Reinstall(r12).Replace(fl3).Jumper(fl3, 0)
+	repaired := both
 	for _, place := range []string{"R12.1", "J7.2-J7.4", "J7.2"} {
-		m, err := c.Board.Mend(place)
+		m, err := c.Board.Repair(place)
 		if err != nil {
 			t.Fatal(err)
 		}
-		mended = mended.Mend(m)
+		repaired = repaired.Repair(m)
 	}
 	stages := c.Stages()
 	for _, tt := range []struct {
 		stage int
 		want  netlist.Edits
-	}{{0, netlist.Edits{}}, {1, lifted}, {5, both}, {6, mended}} {
+	}{{0, netlist.Edits{}}, {1, removed}, {5, both}, {6, repaired}} {
 		if got := stages[tt.stage].Edits; !got.Equal(tt.want) {
 			t.Errorf("stage %d: edits %q, want %q", tt.stage, got.Key(), tt.want.Key())
 		}
@@ -169,8 +169,8 @@ func TestClosing(t *testing.T) {
 	for _, tt := range []struct{ cause, part, mode string }{
 		{"FL3 open", "FL3", "open"},
 		{"FL3", "FL3", ""},
-		{"R12.1 joint open", "R12", "joint open"},
-		{"R 7#a raised resistance", "R 7#a", "raised resistance"},
+		{"R12.1 open joint", "R12", "open joint"},
+		{"R 7#a high resistance", "R 7#a", "high resistance"},
 		{"C40: leaky, C41 shorted", "C40", "leaky"},
 		{"water under the shield", "", ""},
 		{"the board, R12 open", "", ""},
@@ -288,15 +288,15 @@ func TestRoundTrip(t *testing.T) {
 		Resolution: 0.0001, Source: references.Resistive, OhmsCurrent: 1.3e-6, OhmsOpen: 0.55, OhmsOver: 6.5e7,
 	}
 	events := append(hand.All,
-		Event{Kind: KindLift, Parts: []netlist.PartID{odd, null}},
+		Event{Kind: KindRemove, Parts: []netlist.PartID{odd, null}},
 		Event{Kind: KindNote, Note: "tab\t, \"quotes\", 100 % # no comment\n--- \n...\nyes", By: "null"},
 		Event{Kind: KindNote, Note: "größer 測定 🔧 — '", Time: time.Date(2026, 8, 2, 14, 5, 0, 123456789, time.FixedZone("", 3600))},
 		Event{Kind: KindNote, Note: "no"},
 		Event{Kind: KindMeter, Meter: &meter},
 		Event{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: math.NaN(), AfterKey: 1.2345e-5}},
 		Event{Kind: KindInject, Injections: []Injection{{Rail: 0}}},
-		Event{Kind: KindBridge, Bridges: []Bridge{{Part: odd, Ohms: 0.047}, {Part: null, Ohms: 1e6}}},
-		Event{Kind: KindMend, Mends: []netlist.Mend{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd}), netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
+		Event{Kind: KindJumper, Jumpers: []Jumper{{Part: odd, Ohms: 0.047}, {Part: null, Ohms: 1e6}}},
+		Event{Kind: KindMend, Repairs: []netlist.Repair{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd}), netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "SCL: up"), Name: "SCL: up", Reading: quantity.Reading{Value: 0.4520001, Unit: quantity.Volt}}}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "J7.2"), Name: "J7.2", Reading: quantity.Reading{Overload: true, Unit: quantity.Ohm}}}},
 	)

@@ -58,41 +58,41 @@ func (d *decoder) effective(all []Event) []Event {
 // checkOrder warns of events that make no sense where they stand. They count
 // all the same: a person may have forgotten to write down the step between.
 func (d *decoder) checkOrder(c *Case) {
-	lifted := make(map[netlist.PartID]bool)
+	removed := make(map[netlist.PartID]bool)
 	closed := 0
 	for _, e := range c.Events {
 		if closed > 0 && e.Kind != KindNote {
 			d.warn(e.Pos, fmt.Sprintf("`%s` after the case was closed by event %d", e.Kind, closed), "to go on with the case, take the closing back: `undo: "+fmt.Sprint(closed)+"`")
 		}
 		switch e.Kind {
-		case KindLift:
+		case KindRemove:
 			for _, p := range e.Parts {
-				if lifted[p] {
-					d.warn(e.Pos, d.board.Parts[p].Name+" is lifted already", "write `refit` or `fit` where it came back")
+				if removed[p] {
+					d.warn(e.Pos, d.board.Parts[p].Name+" is removed already", "write `reinstall` or `fit` where it came back")
 				}
-				lifted[p] = true
+				removed[p] = true
 			}
-		case KindRefit:
+		case KindReinstall:
 			for _, p := range e.Parts {
-				if !lifted[p] {
-					d.warn(e.Pos, d.board.Parts[p].Name+" is refitted but was not lifted", "write `lift` where it came off, or `fit` for a new part")
+				if !removed[p] {
+					d.warn(e.Pos, d.board.Parts[p].Name+" is reinstalled but was not removed", "write `remove` where it came off, or `fit` for a new part")
 				}
-				delete(lifted, p)
+				delete(removed, p)
 			}
-		case KindFit:
+		case KindReplace:
 			for _, p := range e.Parts {
-				delete(lifted, p)
+				delete(removed, p)
 			}
-		case KindBridge:
-			for _, b := range e.Bridges {
-				if p := &d.board.Parts[b.Part]; len(p.Bridgeable()) == 0 {
+		case KindJumper:
+			for _, b := range e.Jumpers {
+				if p := &d.board.Parts[b.Part]; len(p.Jumperable()) == 0 {
 					d.warn(b.Pos, p.Name+" has no series path, so that a bridge across it joins nothing", "name the part that lies along the line, or say in a `note` what was joined")
 				}
 			}
 		case KindInject:
 			for _, i := range e.Injections {
 				if !d.board.Nets[i.Rail].Rail {
-					d.warn(i.Pos, document.Quote(d.board.Nets[i.Rail].Name)+" is no rail in the board file", "give it `rail:` there if it is a supply; never inject into a signal")
+					d.warn(i.Pos, document.Quote(d.board.Nets[i.Rail].Name)+" is not a rail in the board file", "give it `rail:` there if it is a supply; never inject into a signal")
 				}
 			}
 		case KindClose:
@@ -105,7 +105,7 @@ func (d *decoder) checkOrder(c *Case) {
 type Stage struct {
 	Edits    netlist.Edits // in force while Events happened
 	Meter    references.Meter
-	Events   []Event // in order; the lift, refit, fit, bridge, mend or meter event that began the stage is the first
+	Events   []Event // in order; the remove, reinstall, fit, bridge, repair or meter event that began the stage is the first
 	Readings []Read  // of Events
 }
 
@@ -127,19 +127,19 @@ func (c *Case) Stages() []Stage {
 		}
 		for _, p := range e.Parts {
 			switch e.Kind {
-			case KindLift:
-				now.Edits = now.Edits.Lift(p)
-			case KindRefit:
-				now.Edits = now.Edits.Refit(p)
-			case KindFit:
-				now.Edits = now.Edits.Fit(p)
+			case KindRemove:
+				now.Edits = now.Edits.Remove(p)
+			case KindReinstall:
+				now.Edits = now.Edits.Reinstall(p)
+			case KindReplace:
+				now.Edits = now.Edits.Replace(p)
 			}
 		}
-		for _, b := range e.Bridges {
-			now.Edits = now.Edits.Bridge(b.Part, b.Ohms)
+		for _, b := range e.Jumpers {
+			now.Edits = now.Edits.Jumper(b.Part, b.Ohms)
 		}
-		for _, m := range e.Mends {
-			now.Edits = now.Edits.Mend(m)
+		for _, m := range e.Repairs {
+			now.Edits = now.Edits.Repair(m)
 		}
 		now.Readings = append(now.Readings, e.Readings...)
 	}

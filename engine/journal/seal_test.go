@@ -11,9 +11,9 @@ import (
 
 // TestSealFormat holds the format of files that are already on disks.
 func TestSealFormat(t *testing.T) {
-	// CRC-32 of "lift: [R12]\n...\n" from zlib.crc32 of another language.
-	const want = "--- # event 16 38c36723\nlift: [R12]\n...\n"
-	if got := string(seal([]byte("lift: [R12]\n"))); got != want {
+	// CRC-32 of "remove: [R12]\n...\n" from zlib.crc32 of another language.
+	const want = "--- # event 16 38c36723\nremove: [R12]\n...\n"
+	if got := string(seal([]byte("remove: [R12]\n"))); got != want {
 		t.Errorf("seal = %q, want %q", got, want)
 	}
 }
@@ -130,7 +130,7 @@ func FuzzCase(f *testing.F) {
 	f.Add([]byte(read(f, "testdata/hand.yaml")))
 	f.Add(seal([]byte("open: {board: b}\n")))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 9 00000000\nundo: 2\n...\n"))
-	f.Add([]byte("open: {board: b}\n---\nlook: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
+	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\npower: {before_key: 0}\n--"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)

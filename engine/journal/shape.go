@@ -15,7 +15,7 @@ func CaseShape() *document.Shape { return caseShape }
 
 // caseShape is built once; every document of a case file is one of it.
 var caseShape = &document.Shape{
-	Doc: "One event of a repair. Events follow one another, parted by lines of ---.",
+	Doc: "One event of a repair. Events follow one another, separated by lines of ---.",
 	Fields: []document.Field{
 		{Name: "open", Shape: &document.Shape{
 			Doc: "Begins the case. Paths are taken from the folder of this file.",
@@ -27,13 +27,13 @@ var caseShape = &document.Shape{
 		}},
 		{Name: "meter", Shape: references.MeterShape()},
 		{Name: "read", Shape: &document.Shape{
-			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL no end of it.",
+			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL over range.",
 			Example: "{J7.2: OL, J7.3: 0.517}",
 			Value:   &document.Shape{Example: "0.517", Parse: parsesReading}, MinItems: 1,
 		}},
 		{Name: "polarity", Shape: references.PolarityShape()},
 		{Name: "to", Shape: &document.Shape{Doc: "The point that stands in for ground, where the other probe is not on ground.", Example: "R12.2"}},
-		{Name: "look", Shape: &document.Shape{
+		{Name: "inspect", Shape: &document.Shape{
 			Doc: "What parts look like.", Example: "{C40: corroded, C41: clean}",
 			Value: &document.Shape{Enum: lookNames}, MinItems: 1,
 		}},
@@ -41,15 +41,15 @@ var caseShape = &document.Shape{
 			Doc: "A current-limited supply on a shorted rail: the parts that warmed up, [] for none.", Example: "{VTP_1V8: [C71]}",
 			Value: partsShape("Parts that warmed up.", 0), MinItems: 1,
 		}},
-		{Name: "lift", Shape: partsShape("Parts taken off the board.", 1)},
-		{Name: "refit", Shape: partsShape("The same parts put back.", 1)},
-		{Name: "fit", Shape: partsShape("New, good parts put on.", 1)},
-		{Name: "bridge", Shape: &document.Shape{
+		{Name: "remove", Shape: partsShape("Parts taken off the board.", 1)},
+		{Name: "reinstall", Shape: partsShape("The same parts put back.", 1)},
+		{Name: "replace", Shape: partsShape("New, good parts put on.", 1)},
+		{Name: "jumper", Shape: &document.Shape{
 			Doc: "Parts joined across, and with how many ohms.", Example: "{FL3: 0 ohm}",
 			Value: &document.Shape{Example: "0 ohm", Parse: parses(quantity.Ohm)}, MinItems: 1,
 		}},
-		{Name: "mend", Shape: &document.Shape{
-			Doc:     "Joints and copper mended: a connector pin or a part's terminal resoldered, the gap between two neighbouring pins cleaned, a broken trace joined between two neighbours along its net.",
+		{Name: "repair", Shape: &document.Shape{
+			Doc:     "Joints and copper repaired: a connector pin or a part's terminal resoldered, the gap between two neighbouring pins cleaned, a broken trace joined between two neighbours along its net.",
 			Example: "[J7.2, J7.2-J7.4, TP14-R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
@@ -65,7 +65,7 @@ var caseShape = &document.Shape{
 			Doc: "Ends the case.",
 			Fields: []document.Field{
 				{Name: "cause", Required: true, Shape: &document.Shape{Doc: "What was wrong: the part and how it failed.", Example: "FL3 open", Lines: true}},
-				{Name: "remedy", Shape: &document.Shape{Doc: "What was done about it.", Example: "bridge", Lines: true}},
+				{Name: "remedy", Shape: &document.Shape{Doc: "What was done about it.", Example: "jumper", Lines: true}},
 			},
 		}},
 		{Name: "time", Shape: references.TimeShape()},

@@ -69,7 +69,7 @@ func create(path string, opening Event) (*Case, error) {
 	if old, err := readCase(path); err == nil {
 		whole, _, torn := setAside(path, old)
 		if len(bytes.TrimSpace(whole)) > 0 {
-			return nil, problemWith(path, "is there already", "choose another name, or go on with that case")
+			return nil, problemWith(path, "already exists", "choose another name, or go on with that case")
 		}
 		if torn != nil {
 			if err := torn.save(path); err != nil {
@@ -77,7 +77,7 @@ func create(path string, opening Event) (*Case, error) {
 			}
 		}
 	} else if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
-		return nil, problemWith(path, "is there already and cannot be read", "choose another name")
+		return nil, problemWith(path, "already exists and cannot be read", "choose another name")
 	}
 	event, err := encode(opening, nil)
 	if err != nil {
@@ -168,7 +168,7 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 		return nil, problemWith(path, "cannot be written to: "+reason(err), "check who may write to it")
 	}
 	w := &Writer{now: now, text: text, file: f, lock: l}
-	if err := w.mend(); err != nil {
+	if err := w.repair(); err != nil {
 		f.Close()
 		return nil, err
 	}
@@ -179,8 +179,8 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 	return w, nil
 }
 
-// mend sets a torn end aside and gives the last line its end.
-func (w *Writer) mend() error {
+// repair sets a torn end aside and gives the last line its end.
+func (w *Writer) repair() error {
 	if torn := w.now.Torn; torn != nil {
 		if err := torn.save(w.now.File); err != nil {
 			return err

@@ -52,7 +52,7 @@ func TestWriteAndResume(t *testing.T) {
 	path := filepath.Join(dir, "case.yaml")
 	w := begin(t, dir)
 	r12 := part(t, w.Case().Board, "R12")
-	w.must(t, Event{Kind: KindLift, Parts: []netlist.PartID{r12}})
+	w.must(t, Event{Kind: KindRemove, Parts: []netlist.PartID{r12}})
 	if n := w.Case().All[1].Number; n != 2 {
 		t.Errorf("number %d, want 2", n)
 	}
@@ -71,7 +71,7 @@ func TestWriteAndResume(t *testing.T) {
 open: {board: board.yaml, known: known, complaint: touch dead}
 ...
 --- # event 16 38c36723
-lift: [R12]
+remove: [R12]
 ...
 --- # event 15 8c23f210
 undo: last
@@ -128,7 +128,7 @@ func TestCreate(t *testing.T) {
 	})
 	t.Run("there already", func(t *testing.T) {
 		_, err := Create(filepath.Join(sub, "a.yaml"), opening(Opening{Board: "../board.yaml"}), "")
-		wantError(t, err, "a.yaml: is there already; choose another name, or go on with that case")
+		wantError(t, err, "a.yaml: already exists; choose another name, or go on with that case")
 	})
 	t.Run("over a torn beginning", func(t *testing.T) {
 		path := filepath.Join(sub, "b.yaml")
@@ -235,7 +235,7 @@ func TestWriteRefuses(t *testing.T) {
 		{"not UTF-8", Event{Kind: KindNote, Note: "a\xffb"}, "not UTF-8"},
 		{"empty note", Event{Kind: KindNote}, "`note` without what it tells"},
 		{"no readings", Event{Kind: KindRead}, "`read` without what it tells"},
-		{"no parts", Event{Kind: KindLift}, "`lift` holds nothing"},
+		{"no parts", Event{Kind: KindRemove}, "`remove` holds nothing"},
 		{"second opening", Event{Kind: KindOpen, Open: &Opening{Board: "board.yaml"}}, "a second `open`"},
 		{"undo of nothing", Event{Kind: KindUndo}, "finds nothing left to take back"},
 		{"mixed polarities", Event{Kind: KindRead, Readings: []Read{

@@ -297,7 +297,7 @@ func (w *Workspace) copperOf(c Contact, st *State) int32 {
 	return int32(ct.net)
 }
 
-// copper gives the copper under a place, negative for a pin that goes nowhere.
+// copper gives the copper under a place, negative for a pin that not connected (NC).
 func (w *Workspace) copper(p Place, st *State) int32 {
 	if p.Contact >= 0 {
 		return w.copperOf(p.Contact, st)
@@ -335,7 +335,7 @@ func (s *State) gone(p netlist.PartID) bool {
 	if p == netlist.None {
 		return false
 	}
-	if s.Edits.Of(p).Lifted {
+	if s.Edits.Of(p).Removed {
 		return true
 	}
 	for k := range s.Changes {
@@ -369,10 +369,10 @@ func (w *Workspace) gatherExtras(st *State) {
 		}
 	}
 	for _, edit := range st.Edits.List() {
-		if !edit.Bridged {
+		if !edit.Jumpered {
 			continue
 		}
-		for _, way := range w.m.Board.Parts[edit.Part].Bridgeable() {
+		for _, way := range w.m.Board.Parts[edit.Part].Jumperable() {
 			w.addExtra(w.pad(edit.Part, way.From, st), w.pad(edit.Part, way.To, st), edit.Ohms, -1)
 			w.bridged = true
 		}

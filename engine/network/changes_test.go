@@ -22,13 +22,13 @@ nets:
   L: {along: [J1.1, D1.1, TP1, R1.1]}
 test_points: {TP1: L}
 parts:
-  D1: {kind: clamp, pins: [L, GND]}
+  D1: {kind: tvs, pins: [L, GND]}
   R1: {kind: resistor, value: 100R, pins: [L, L_U]}
   R2: {kind: resistor, value: 1K, pins: [V, L_U], role: pull}
   C1: {kind: capacitor, value: 1n, pins: [L_U, GND]}
   L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}
   R3: {kind: resistor, value: 47R, pins: [N, GND]}
-  Q1: {kind: transistor, pins: {g: M, d: V, s: L}, way: n}
+  Q1: {kind: transistor, pins: {g: M, d: V, s: L}, channel: n}
   U1: {kind: ic, pins: {1: V, 2: L_U, 3: GND, 4: M_U, 5: N_U}, supply: 1, ground: 3}
 `
 
@@ -132,7 +132,7 @@ func TestChangesAgainstDrawnBoards(t *testing.T) {
 		{"C1 leaky", changes(network.Change{Kind: network.AddPath, A: lu, B: gnd, Ohms: 470}), without(line, "C1: {kind: capacitor, value: 1n, pins: [L_U, GND]}", "C1: {kind: resistor, value: 470R, pins: [L_U, GND]}")},
 		{"joint of U1.2 open", changes(detach("U1.2", inf)), without(line, "2: L_U, 3", "2: X, 3")},
 		{"joint of U1.2 poor", changes(detach("U1.2", 33)), without(line, "2: L_U, 3", "2: X, 3", "  U1:", "  R9: {kind: resistor, value: 33R, pins: [L_U, X]}\n  U1:")},
-		{"supply joint poor", changes(detach("U1.1", 330)), without(line, "1: V, 2: L_U", "1: X, 2: L_U", "  U1:", "  R9: {kind: resistor, value: 330R, pins: [V, X], role: series}\n  U1:")},
+		{"supply high-resistance joint", changes(detach("U1.1", 330)), without(line, "1: V, 2: L_U", "1: X, 2: L_U", "  U1:", "  R9: {kind: resistor, value: 330R, pins: [V, X], role: series}\n  U1:")},
 		{"two windings open", changes(
 			network.Change{Kind: network.Cut, Element: first(x, "L1"), Ohms: inf},
 			network.Change{Kind: network.Cut, Element: first(x, "L1") + 1, Ohms: inf}), without(line, "  L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}\n", "")},
@@ -181,7 +181,7 @@ func TestSplitEverywhere(t *testing.T) {
 			}
 			text := without(line,
 				"1: L, 2", "1: "+net(0)+", 2",
-				"D1: {kind: clamp, pins: [L,", "D1: {kind: clamp, pins: ["+net(1)+",",
+				"D1: {kind: tvs, pins: [L,", "D1: {kind: tvs, pins: ["+net(1)+",",
 				"TP1: L", "TP1: "+net(2),
 				"pins: [L, L_U]", "pins: ["+net(3)+", L_U]",
 				"s: L}", "s: LA}",
@@ -226,10 +226,10 @@ func TestSplitTwice(t *testing.T) {
 // TestTurned holds a part soldered on turned by half against the board drawn so.
 func TestTurned(t *testing.T) {
 	tests := []struct{ part, turned string }{
-		{"D1: {kind: clamp, pins: [L, GND]}", "D1: {kind: clamp, pins: [GND, L]}"},
+		{"D1: {kind: tvs, pins: [L, GND]}", "D1: {kind: tvs, pins: [GND, L]}"},
 		{"D1: {kind: diode, pins: [L, M]}", "D1: {kind: diode, pins: [M, L]}"},
-		{"D1: {kind: transistor, pins: {g: L, d: M, s: K}, way: n}", "D1: {kind: transistor, pins: {g: K, d: M, s: L}, way: n}"},
-		{"D1: {kind: transistor, pins: {b: L, c: M, e: K}, way: n}", "D1: {kind: transistor, pins: {b: K, c: M, e: L}, way: n}"},
+		{"D1: {kind: transistor, pins: {g: L, d: M, s: K}, channel: n}", "D1: {kind: transistor, pins: {g: K, d: M, s: L}, channel: n}"},
+		{"D1: {kind: transistor, pins: {b: L, c: M, e: K}, channel: n}", "D1: {kind: transistor, pins: {b: K, c: M, e: L}, channel: n}"},
 		{"D1: {kind: filter, value: 2R, pins: {in: L, out: M, gnd: K}}", "D1: {kind: filter, value: 2R, pins: {in: K, out: M, gnd: L}}"},
 		{"D1: {kind: choke, value: 90R, pins: [L, M, K, N]}", "D1: {kind: choke, value: 90R, pins: [N, K, M, L]}"},
 	}
@@ -248,7 +248,7 @@ parts:
 	}
 	for _, tt := range tests {
 		x, y := newBench(t, board(tt.part)), newBench(t, board(tt.turned))
-		if strings.HasPrefix(tt.part, "D1: {kind: clamp") { // ground is the other end now: drawn as a diode
+		if strings.HasPrefix(tt.part, "D1: {kind: tvs") { // ground is the other end now: drawn as a diode
 			y = newBench(t, board("D1: {kind: diode, pins: [L, GND]}"))
 		}
 		st := changes(network.Change{Kind: network.Turn, Part: x.part("D1")})
@@ -262,7 +262,7 @@ parts:
 	}
 }
 
-// TestEdits holds the bench's edits against hand-made expectations.
+// TestEdits holds the bench's edits against hand-made predictions.
 func TestEdits(t *testing.T) {
 	x := newBench(t, line)
 	r1, l1, u1 := x.part("R1"), x.part("L1"), x.part("U1")
@@ -282,20 +282,20 @@ func TestEdits(t *testing.T) {
 		st    network.State
 		as    *bench
 	}{
-		{"lift", state(none.Lift(r1)), noR1},
-		{"lift and refit", state(none.Lift(r1).Refit(r1)), x},
-		{"lift an IC", state(none.Lift(u1)), noU1},
-		{"a fault leaves with its part", state(none.Lift(u1), leak), noU1},
-		{"and comes back with it", state(none.Lift(r1).Refit(r1), r1open), noR1},
-		{"a new part has none", state(none.Lift(r1).Fit(r1), r1open), x},
-		{"fit over a fault", state(none.Fit(u1), leak), x},
-		{"a bridge helps an open part", state(none.Bridge(r1, 0.0999), r1open), bridged},
-		{"a bridge helps an open joint", state(none.Bridge(r1, 0.0999), joint), bridged},
-		{"a bridge over empty pads", state(none.Lift(r1).Bridge(r1, 0.0999)), bridged},
-		{"a bridge lies across both windings", state(none.Lift(l1).Bridge(l1, 0.5)), noL1},
-		{"lifting takes the bridge along", state(none.Bridge(r1, 0.1).Lift(r1)), noR1},
-		{"resoldering mends a joint", state(none.Mend(joint.Cure), joint), x},
-		{"refitting mends a joint", state(none.Lift(r1).Refit(r1), joint), x},
+		{"remove", state(none.Remove(r1)), noR1},
+		{"remove and reinstall", state(none.Remove(r1).Reinstall(r1)), x},
+		{"remove an IC", state(none.Remove(u1)), noU1},
+		{"a fault leaves with its part", state(none.Remove(u1), leak), noU1},
+		{"and comes back with it", state(none.Remove(r1).Reinstall(r1), r1open), noR1},
+		{"a new part has none", state(none.Remove(r1).Replace(r1), r1open), x},
+		{"fit over a fault", state(none.Replace(u1), leak), x},
+		{"a bridge helps an open part", state(none.Jumper(r1, 0.0999), r1open), bridged},
+		{"a bridge helps an open joint", state(none.Jumper(r1, 0.0999), joint), bridged},
+		{"a bridge over empty pads", state(none.Remove(r1).Jumper(r1, 0.0999)), bridged},
+		{"a bridge lies across both windings", state(none.Remove(l1).Jumper(l1, 0.5)), noL1},
+		{"removing takes the bridge along", state(none.Jumper(r1, 0.1).Remove(r1)), noR1},
+		{"resoldering repairs a joint", state(none.Repair(joint.Cure), joint), x},
+		{"reinstalling repairs a joint", state(none.Remove(r1).Reinstall(r1), joint), x},
 	}
 	for _, tt := range tests {
 		for _, at := range []string{"J1.1", "J1.2", "J1.3", "TP1"} {
@@ -343,7 +343,7 @@ func TestTwoPoint(t *testing.T) {
 	}
 }
 
-// TestNothingUnderLead shows OL where a lead is on a pin that goes nowhere, and 0
+// TestNothingUnderLead shows OL where a lead is on a pin that not connected (NC), and 0
 // where both are on one copper.
 func TestNothingUnderLead(t *testing.T) {
 	x := newBench(t, line)
@@ -374,7 +374,7 @@ func TestNothingUnderLead(t *testing.T) {
 		}
 	}
 	if _, ok := x.w.VoltsAt(x.place("J1.4"), &network.State{}); ok {
-		t.Error("a pin that goes nowhere has a voltage")
+		t.Error("a pin that not connected (NC) has a voltage")
 	}
 }
 

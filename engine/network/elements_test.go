@@ -83,12 +83,12 @@ func TestElements(t *testing.T) {
 		{"{kind: choke, value: 90R, pins: [A, B, C, NC]}", []string{"X 1-2 0.3 ohm"}},
 		{"{kind: diode, pins: [A, B]}", []string{"X 1-2 junction 0.55 V"}},
 		{"{kind: diode, pins: {k: A, a: B}}", []string{"X a-k junction 0.55 V"}},
-		{"{kind: clamp, pins: [A, GND]}", []string{"X 2-1 junction 0.55 V"}},
-		{"{kind: clamp, pins: [A, GND], way: two}", nil},
-		{"{kind: transistor, pins: {g: A, d: B, s: C}, way: n}", []string{"X s-d junction 0.55 V"}},
-		{"{kind: transistor, pins: {g: A, d: B, s: C}, way: p}", []string{"X d-s junction 0.55 V"}},
-		{"{kind: transistor, pins: {b: A, c: B, e: C}, way: n}", []string{"X b-c junction 0.55 V", "X b-e junction 0.55 V"}},
-		{"{kind: transistor, pins: {b: A, c: B, e: C}, way: p}", []string{"X c-b junction 0.55 V", "X e-b junction 0.55 V"}},
+		{"{kind: tvs, pins: [A, GND]}", []string{"X 2-1 junction 0.55 V"}},
+		{"{kind: tvs, pins: [A, GND], direction: bidirectional}", nil},
+		{"{kind: transistor, pins: {g: A, d: B, s: C}, channel: n}", []string{"X s-d junction 0.55 V"}},
+		{"{kind: transistor, pins: {g: A, d: B, s: C}, channel: p}", []string{"X d-s junction 0.55 V"}},
+		{"{kind: transistor, pins: {b: A, c: B, e: C}, channel: n}", []string{"X b-c junction 0.55 V", "X b-e junction 0.55 V"}},
+		{"{kind: transistor, pins: {b: A, c: B, e: C}, channel: p}", []string{"X c-b junction 0.55 V", "X e-b junction 0.55 V"}},
 		{"{kind: crystal, pins: [A, B]}", nil},
 		{"{kind: ic, pins: {1: V, 2: A, 3: GND}, supply: 1, ground: 3}", []string{
 			"X ground-1 supply body 0.45 V", "X 1-ground supply load 1.10 V",
@@ -99,7 +99,7 @@ func TestElements(t *testing.T) {
 			"X ground-2 supply body 0.45 V", "X 2-ground supply load 1.10 V",
 			"X ground-3 pin from ground 0.55 V", "X 3-1 pin to supply 0.55 V",
 			"X ground-4 pin from ground 0.55 V", "X 4-2 pin to supply 0.55 V"}},
-		// a floating pin, a pin that goes nowhere and a second ground have none
+		// a floating pin, a pin that not connected (NC) and a second ground have none
 		{"{kind: module, pins: {1: V, 2: A, 3: NC, 4: GND, 5: GND, 6: B}, supply: 1, ground: 4, floating: [2]}", []string{
 			"X ground-1 supply body 0.45 V", "X 1-ground supply load 1.10 V",
 			"X ground-6 pin from ground 0.55 V", "X 6-1 pin to supply 0.55 V"}},

@@ -7,9 +7,9 @@
 // fitted to known-good readings, and a disturbed world made for practice.
 //
 // A Probe says where the meter's two leads are; a State says how the board
-// differs from the drawing: parts lifted, bridged or fitted at the bench, and
+// differs from the drawing: parts removed, bridged or fitted at the bench, and
 // Changes, which are faults put electrically (a path added, an element cut, a
-// contact come off its copper, a trace broken in two). A Workspace gathers the
+// contact come off its copper, a broken trace in two). A Workspace gathers the
 // piece of the board that the probe can see, hands it to engine/circuit and
 // gives the reading.
 package network
@@ -488,29 +488,29 @@ const (
 	RefCurrent = 1e-3 // A
 )
 
-// Belief is a mean and a standard deviation.
-type Belief struct{ Mean, SD float64 }
+// Posterior is a mean and a standard deviation.
+type Posterior struct{ Mean, SD float64 }
 
 // JunctionPrior is what is believed of a junction before any reading.
 type JunctionPrior struct {
-	Drop     Belief // V at 1 mA
-	Ideality Belief
-	Series   Belief // ohm
+	Drop     Posterior // V at 1 mA
+	Ideality Posterior
+	Series   Posterior // ohm
 }
 
-// Prior gives the belief about junctions of an origin. Drops of pins: 0.55 +-
+// Prior gives the posterior about junctions of an origin. Drops of pins: 0.55 +-
 // 0.12 V, from memory; silicon protection structures have idealities between 1
 // and 2 (from memory). The others are common practice, no source. What an
 // unpowered supply shows above ground varies most, and is partly resistive.
 func (o Origin) Prior() JunctionPrior {
-	p := JunctionPrior{Drop: Belief{0.55, 0.12}, Ideality: Belief{1.4, 0.3}, Series: Belief{8, 8}}
+	p := JunctionPrior{Drop: Posterior{0.55, 0.12}, Ideality: Posterior{1.4, 0.3}, Series: Posterior{8, 8}}
 	switch o {
 	case SupplyBody:
-		p.Drop = Belief{0.45, 0.12}
+		p.Drop = Posterior{0.45, 0.12}
 	case SupplyLoad:
-		p.Drop, p.Series = Belief{1.1, 0.45}, Belief{300, 700}
+		p.Drop, p.Series = Posterior{1.1, 0.45}, Posterior{300, 700}
 	case PartJunction:
-		p.Drop = Belief{0.55, 0.16} // silicon and Schottky alike
+		p.Drop = Posterior{0.55, 0.16} // silicon and Schottky alike
 	}
 	return p
 }

@@ -303,7 +303,7 @@ func (m *Model) placeName(p Place) string {
 	case p.Contact >= 0:
 		return m.Board.PointName(m.PointOf(p.Contact))
 	case p.Net == netlist.None:
-		return "a pin that goes nowhere"
+		return "a pin that not connected (NC)"
 	}
 	return m.Board.Nets[p.Net].Name
 }

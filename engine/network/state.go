@@ -20,7 +20,7 @@ const NoContact Contact = -2
 // GroundPlace is the board's ground.
 func (m *Model) GroundPlace() Place { return Place{Net: m.Board.Ground, Contact: NoContact, order: -1} }
 
-// PlaceOf gives where a probe on p touches. A pin that goes nowhere has the net
+// PlaceOf gives where a probe on p touches. A pin that not connected (NC) has the net
 // None.
 func (m *Model) PlaceOf(p netlist.Point) Place {
 	pl := Place{Net: p.Net, Contact: NoContact, order: m.orderOf(p)}
@@ -117,12 +117,12 @@ type Change struct {
 	Net     netlist.NetID
 	After   int16
 	Part    netlist.PartID
-	// Owner is the part that the change goes with: when that part is lifted or a
+	// Owner is the part that the change goes with: when that part is removed or a
 	// new one is fitted, the change is gone. None for changes of the copper.
 	Owner netlist.PartID
-	// Cure is the mending that makes the change go away: that of a joint, a
-	// gap or a trace. The zero Mend where none does.
-	Cure netlist.Mend
+	// Cure is the repairing that makes the change go away: that of a joint, a
+	// gap or a trace. The zero Repair where none does.
+	Cure netlist.Repair
 	Ohms float64
 }
 
@@ -136,14 +136,14 @@ type State struct {
 // Holds tells whether a change still holds after the edits: a fault goes away
 // with the part that has it, a bad joint when it is soldered anew.
 func (s *State) Holds(c *Change) bool {
-	if c.Cure.Kind != netlist.NoMend && s.Edits.Mended(c.Cure) {
+	if c.Cure.Kind != netlist.NoRepair && s.Edits.Repaired(c.Cure) {
 		return false
 	}
 	if c.Owner == netlist.None {
 		return true
 	}
 	e := s.Edits.Of(c.Owner)
-	return !e.Lifted && !e.Fitted && !(e.Refitted && c.Cure.Kind == netlist.MendJoint)
+	return !e.Removed && !e.Replaced && !(e.Reinstalled && c.Cure.Kind == netlist.RepairJoint)
 }
 
 // Effect gives a change that does to a board with edits, and no other change, what c

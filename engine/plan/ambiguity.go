@@ -6,11 +6,11 @@ import (
 	"sort"
 )
 
-// alikeWithin is how far two likelihoods may lie apart and count as the same: far
+// matchedWithin is how far two likelihoods may lie apart and count as the same: far
 // above rounding, far below what any number of readings could tell.
-const alikeWithin = 1e-9
+const matchedWithin = 1e-9
 
-// AmbiguityGroups lists the hypotheses that no test on the list tells apart
+// AmbiguityGroups lists the hypotheses that no test on the list distinguishes
 // although they call for different remedies (the ambiguity groups of IEEE Std
 // 1522), as indices in rising order, the group with the lowest index first. Groups
 // of one, and groups that one and the same remedy repairs, are left out, for there
@@ -30,7 +30,7 @@ func AmbiguityGroups(p *Problem) [][]int {
 			x, y := p.Tests[t].Likelihood[a], p.Tests[t].Likelihood[b]
 			for o := range x {
 				// Rounded, so that the order is one: equal within a step of the grid.
-				i, j := math.Round(x[o]/alikeWithin), math.Round(y[o]/alikeWithin)
+				i, j := math.Round(x[o]/matchedWithin), math.Round(y[o]/matchedWithin)
 				switch {
 				case i < j:
 					return -1

@@ -16,11 +16,11 @@ var defaultCosts []byte
 // Costs is what bench work takes, in seconds; see costs.yaml, which holds the
 // defaults and says what each is for.
 type Costs struct {
-	Measure, SwapLeads, Look, Inject float64
-	Lift, Refit, Replace, Bridge, IC float64
-	Shield, Underfill                float64
-	Resolder, Clean, Wire            float64
-	GiveUp                           float64
+	Measure, SwapLeads, Look, Inject       float64
+	Remove, Reinstall, Replace, Jumper, IC float64
+	Shield, Underfill                      float64
+	Resolder, Clean, Wire                  float64
+	GiveUp                                 float64
 }
 
 // cost is one entry of a costs file.
@@ -32,24 +32,24 @@ type cost struct {
 var costKeys = []cost{
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
-	{"look", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
+	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
-	{"lift", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Lift }},
-	{"refit", "putting it back", func(c *Costs) *float64 { return &c.Refit }},
+	{"remove", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Remove }},
+	{"reinstall", "putting it back", func(c *Costs) *float64 { return &c.Reinstall }},
 	{"replace", "fitting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},
-	{"bridge", "a wire or link across a part", func(c *Costs) *float64 { return &c.Bridge }},
+	{"jumper", "a wire or link across a part", func(c *Costs) *float64 { return &c.Jumper }},
 	{"ic", "replacing an IC", func(c *Costs) *float64 { return &c.IC }},
 	{"shield", "opening a shield, once", func(c *Costs) *float64 { return &c.Shield }},
 	{"underfill", "on top, for a part that is glued down", func(c *Costs) *float64 { return &c.Underfill }},
 	{"resolder", "a connector pin", func(c *Costs) *float64 { return &c.Resolder }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
-	{"wire", "a wire across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
-	{"give_up", "handing the board on when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
+	{"jumper_trace", "a wire across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
+	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
 }
 
 // CostsShape describes a costs file.
 func CostsShape() *document.Shape {
-	s := &document.Shape{Doc: "What bench work takes, in seconds. What is left out stays at the tool's own value."}
+	s := &document.Shape{Doc: "What bench work takes, in seconds. What is left out stays at the built-in value."}
 	for _, c := range costKeys {
 		s.Fields = append(s.Fields, document.Field{Name: c.key, Shape: &document.Shape{Doc: "Seconds: " + c.doc + ".", Example: "60", Parse: func(text string) error {
 			v, err := strconv.ParseFloat(text, 64)

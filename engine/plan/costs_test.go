@@ -12,7 +12,7 @@ import (
 // (common practice, no source).
 func TestDefaultCosts(t *testing.T) {
 	want := Costs{
-		Measure: 10, SwapLeads: 4, Look: 20, Inject: 120, Lift: 90, Refit: 60, Replace: 240, Bridge: 150, IC: 1800,
+		Measure: 10, SwapLeads: 4, Look: 20, Inject: 120, Remove: 90, Reinstall: 60, Replace: 240, Jumper: 150, IC: 1800,
 		Shield: 120, Underfill: 480, Resolder: 60, Clean: 90, Wire: 300, GiveUp: 3600,
 	}
 	if d := cmp.Diff(want, DefaultCosts()); d != "" {
@@ -53,12 +53,12 @@ func TestCostsFile(t *testing.T) {
 	}
 
 	for _, c := range []struct{ text, want string }{
-		{"lift: 0\n", ":1:7: `lift`: `0` is not a number of seconds; write one above 0, such as 60"},
-		{"lift: .nan\n", ":1:7: `lift`: `.nan` is not a number of seconds; write one above 0, such as 60"},
-		{"lift: NaN\n", ":1:7: `lift`: `NaN` is not a number of seconds; write one above 0, such as 60"},
-		{"lift: Inf\n", ":1:7: `lift`: `Inf` is not a number of seconds; write one above 0, such as 60"},
-		{"lift: soon\n", ":1:7: `lift`: `soon` is not a number of seconds; write one above 0, such as 60"},
-		{"look: 10\nlitf: 90\n", ":2:1: unknown key `litf`; did you mean `lift`?"},
+		{"remove: 0\n", ":1:7: `remove`: `0` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: .nan\n", ":1:7: `remove`: `.nan` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: NaN\n", ":1:7: `remove`: `NaN` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: Inf\n", ":1:7: `remove`: `Inf` is not a number of seconds; write one above 0, such as 60"},
+		{"remove: soon\n", ":1:7: `remove`: `soon` is not a number of seconds; write one above 0, such as 60"},
+		{"inspect: 10\nlitf: 90\n", ":2:1: unknown key `litf`; did you mean `remove`?"},
 	} {
 		path := write(c.text)
 		_, err := LoadCosts(path)

@@ -8,7 +8,7 @@ import (
 )
 
 // model is a problem made ready for the search: hypotheses that nothing can
-// tell apart and that call for the same remedies are one, weights sum to 1 with
+// distinguish and that call for the same remedies are one, weights sum to 1 with
 // Rest, and what the inner loop reads lies in flat arrays.
 //
 // Merging keeps the answer exact: two hypotheses with equal needs and equal

@@ -14,7 +14,7 @@
 // The measure is the expected number of seconds until the board is repaired and
 // verified, as in decision-theoretic troubleshooting (Heckerman, Breese and
 // Rommelse, "Decision-theoretic troubleshooting", Communications of the ACM
-// 38(3), 1995). With V(b) for the least expected seconds from a belief b:
+// 38(3), 1995). With V(b) for the least expected seconds from a posterior b:
 //
 //	V(b) = min over remedies r of  c(r) + P(still bad after r) V(b after r, still bad)
 //	       and over tests t of     c(t) + sum over outcomes o of P(o) V(b after o)
@@ -32,7 +32,7 @@ import (
 	"sort"
 )
 
-// Problem is a belief about what is wrong, and what can be done about it.
+// Problem is a posterior about what is wrong, and what can be done about it.
 type Problem struct {
 	Hypotheses []Hypothesis
 
@@ -76,7 +76,7 @@ type Remedy struct {
 }
 
 // Test is anything that narrows the list without repairing: a reading, a look,
-// a lifted part. Asking it again tells nothing new.
+// a removed part. Asking it again tells nothing new.
 type Test struct {
 	Seconds    float64     // above 0
 	Setup      int         // index into Problem.Setups, -1 for none

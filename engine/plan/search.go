@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// node is a state of the search: a belief, the setups that are paid for, and
+// node is a state of the search: a posterior, the setups that are paid for, and
 // the tests with noise that were used up. Its lower and upper enclose the least
 // expected seconds from here.
 type node struct {

@@ -345,7 +345,7 @@ func TestAmbiguityGroups(t *testing.T) {
 	p := &Problem{
 		Remedies: slices.Repeat([]Remedy{{100, -1}}, 3),
 		Hypotheses: []Hypothesis{
-			{1, []int{0}}, {1, []int{1}}, // told apart by test 1
+			{1, []int{0}}, {1, []int{1}}, // distinguished by test 1
 			{1, []int{1}}, {1, []int{0}}, // alike, and alike with 1 and 0
 			{1, []int{2}},
 		},

@@ -61,7 +61,7 @@ func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Ed
 	case q.at == board.Nets[board.Ground].Name:
 		volts, ok = 0, true // both leads on ground
 	case at.Net == netlist.None:
-		volts, ok = b.Meter.Drive().Open, true // a pin that goes nowhere
+		volts, ok = b.Meter.Drive().Open, true // a pin that not connected (NC)
 	}
 	if !ok {
 		b.missed++
@@ -110,18 +110,18 @@ func (w *World) spot(at netlist.Point) string {
 	return b.PointName(netlist.NetPoint(at.Net))
 }
 
-// editsText writes what the bench has done to a board: `lift C46`, or nothing.
+// editsText writes what the bench has done to a board: `remove C46`, or nothing.
 func editsText(b *netlist.Board, edits netlist.Edits) string {
 	var words []string
 	for _, e := range edits.List() {
 		name := b.Parts[e.Part].Name
-		if e.Lifted {
-			words = append(words, "lift "+name)
+		if e.Removed {
+			words = append(words, "remove "+name)
 		}
-		if e.Fitted {
+		if e.Replaced {
 			words = append(words, "fit "+name)
 		}
-		if e.Bridged {
+		if e.Jumpered {
 			words = append(words, fmt.Sprintf("bridge %s with %g ohm", name, e.Ohms))
 		}
 	}
@@ -205,7 +205,7 @@ func (b *Bench) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID
 
 func (b *Bench) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	if warm, ok := b.warm[rail]; ok {
-		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Lifted || edits.Of(p).Fitted })
+		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Removed || edits.Of(p).Replaced })
 	}
 	w := b.World
 	m := w.Truth.Model
@@ -232,7 +232,7 @@ func (b *Bench) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID
 				odds = math.Max(odds, warmLeak)
 			}
 		}
-		if edits.Of(id).Lifted || odds == 0 {
+		if edits.Of(id).Removed || odds == 0 {
 			continue
 		}
 		if random(w.key(), "warm "+m.Board.Parts[p].Name).Float64() < odds {

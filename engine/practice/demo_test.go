@@ -21,7 +21,7 @@ import (
 	"halfsplit/references"
 )
 
-// The demo's sweeps and cases are made from testdata/demo/judge/truth.yaml and
+// The demo's sweeps and cases are made from testdata/demo/answers/truth.yaml and
 // from what ngspice says of it. To make them anew:
 //
 //	go test ./engine/practice -run TestDemo -refresh
@@ -32,7 +32,7 @@ import (
 var refresh = flag.Bool("refresh", false, "run ngspice and write testdata anew")
 
 const (
-	demoTruth = "../../testdata/demo/judge/truth.yaml"
+	demoTruth = "../../testdata/demo/answers/truth.yaml"
 
 	// ngspice and the own solver have to agree to this, in volts (design,
 	// section 8), before any display rounds.

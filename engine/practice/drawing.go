@@ -104,7 +104,7 @@ func (e *eraser) draw(seed uint64) {
 				return entry(entry(node, "pins"), t.Name) != nil
 			})
 			gone[id] = gone[id] || all
-		case netlist.Capacitor, netlist.Diode, netlist.Clamp:
+		case netlist.Capacitor, netlist.Diode, netlist.TVS:
 			gone[id] = left < undrawnParts
 		}
 		if v, unit := stated(part); wrong < wrongValues && !math.IsNaN(v) {
@@ -289,40 +289,40 @@ func (d *Drawing) Edits(e netlist.Edits) netlist.Edits {
 	var out netlist.Edits
 	for _, x := range e.List() {
 		p := d.parts[x.Part]
-		if x.Fitted {
-			out = out.Fit(p)
+		if x.Replaced {
+			out = out.Replace(p)
 		}
-		if x.Refitted {
-			out = out.Refit(p)
+		if x.Reinstalled {
+			out = out.Reinstall(p)
 		}
-		if x.Lifted {
-			out = out.Lift(p)
+		if x.Removed {
+			out = out.Remove(p)
 		}
-		if x.Bridged {
-			out = out.Bridge(p, x.Ohms)
+		if x.Jumpered {
+			out = out.Jumper(p, x.Ohms)
 		}
 	}
-	for _, m := range e.Mends() {
-		for _, t := range d.mends(m) {
-			out = out.Mend(t)
+	for _, m := range e.Repairs() {
+		for _, t := range d.repairs(m) {
+			out = out.Repair(t)
 		}
 	}
 	return out
 }
 
-func (d *Drawing) mends(m netlist.Mend) []netlist.Mend {
+func (d *Drawing) repairs(m netlist.Repair) []netlist.Repair {
 	switch m.Kind {
-	case netlist.MendJoint:
+	case netlist.RepairJoint:
 		m.Terminal = d.terminal(m.Terminal)
-	case netlist.MendTrace:
+	case netlist.RepairTrace:
 		net, from, to := d.trace(m.Net, m.After)
-		var out []netlist.Mend
+		var out []netlist.Repair
 		for k := from; k < to; k++ {
 			out = append(out, netlist.JoinedTrace(net, k))
 		}
 		return out
 	}
-	return []netlist.Mend{m} // connectors are drawn as they are
+	return []netlist.Repair{m} // connectors are drawn as they are
 }
 
 func (d *Drawing) terminal(t netlist.TerminalRef) netlist.TerminalRef {

@@ -55,7 +55,7 @@ func TestDrawingShares(t *testing.T) {
 					}
 					pins += float64(len(tp.Terminals))
 					pinsGone += float64(len(tp.Terminals) - len(d.Board.Parts[id].Terminals))
-				case netlist.Capacitor, netlist.Diode, netlist.Clamp:
+				case netlist.Capacitor, netlist.Diode, netlist.TVS:
 					if parts++; !drawn {
 						partsGone++
 					}
@@ -128,8 +128,8 @@ func TestDrawingMeansTheBoard(t *testing.T) {
 				}
 			}
 			last := netlist.PartID(len(d.Board.Parts) - 1)
-			e := d.Edits(netlist.Edits{}.Fit(0).Lift(last).Mend(netlist.ResolderedTerminal(netlist.TerminalRef{Part: last, Terminal: 0})))
-			want := netlist.Edits{}.Fit(d.parts[0]).Lift(d.parts[last]).Mend(netlist.ResolderedTerminal(d.terminal(netlist.TerminalRef{Part: last, Terminal: 0})))
+			e := d.Edits(netlist.Edits{}.Replace(0).Remove(last).Repair(netlist.ResolderedTerminal(netlist.TerminalRef{Part: last, Terminal: 0})))
+			want := netlist.Edits{}.Replace(d.parts[0]).Remove(d.parts[last]).Repair(netlist.ResolderedTerminal(d.terminal(netlist.TerminalRef{Part: last, Terminal: 0})))
 			if !e.Equal(want) || truth.Parts[d.parts[last]].Name != d.Board.Parts[last].Name {
 				t.Errorf("%s, seed %d: edits are %s, want %s", path, seed, e.Key(), want.Key())
 			}
@@ -148,7 +148,7 @@ parts:
 `
 
 // A trace that the drawing knows less of than the board has: a break anywhere in it
-// goes by its name and is mended with it. What is not drawn goes by its net.
+// goes by its name and is repaired with it. What is not drawn goes by its net.
 func TestDrawingNames(t *testing.T) {
 	path := t.TempDir() + "/board.yaml"
 	write(t, path, []byte(shortBoard))
@@ -173,11 +173,11 @@ func TestDrawingNames(t *testing.T) {
 		names []string
 		drawn bool
 	}{
-		{"trace J1.2 to C1.1", fault.TraceBroken, []string{"J1.2 to R1.1"}, true},
-		{"trace C1.1 to R1.1", fault.TraceBroken, []string{"J1.2 to R1.1"}, true},
+		{"trace J1.2 to C1.1", fault.BrokenTrace, []string{"J1.2 to R1.1"}, true},
+		{"trace C1.1 to R1.1", fault.BrokenTrace, []string{"J1.2 to R1.1"}, true},
 		{"C1 1-2", fault.Shorted, []string{"unknown path at A", "unknown break at A"}, false},
 		{"R1 through 1-2", fault.Open, []string{"R1"}, true},
-		{"pin J1.2", fault.JointOpen, []string{"J1.2"}, true},
+		{"pin J1.2", fault.OpenJoint, []string{"J1.2"}, true},
 	} {
 		f, err := FindFault(m, loci, c.place, c.mode, 1)
 		if err != nil {
@@ -199,9 +199,9 @@ func TestDrawingNames(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := d.Edits(netlist.Edits{}.Mend(netlist.JoinedTrace(a, 0)))
-	if len(e.Mends()) != 2 {
-		t.Errorf("joining J1.2 to R1.1 joins %d traces of the board, want both", len(e.Mends()))
+	e := d.Edits(netlist.Edits{}.Repair(netlist.JoinedTrace(a, 0)))
+	if len(e.Repairs()) != 2 {
+		t.Errorf("joining J1.2 to R1.1 joins %d traces of the board, want both", len(e.Repairs()))
 	}
 }
 

@@ -40,7 +40,7 @@ type SceneCase struct {
 	File      string // path of the case file
 	About     string // what is wrong, for people
 	Complaint string
-	Remedy    string // what mends it, for people
+	Remedy    string // what repairs it, for people
 	Bad       []netlist.PartID
 	Sweep     []netlist.ConnectorID // that the case file has readings of
 	Extra     []SceneReading        // further readings in the case file
@@ -52,7 +52,7 @@ type SceneCase struct {
 type SceneReading struct {
 	At   netlist.Point
 	Name string
-	Slip bool // the probe was beside the point, and the display showed OL
+	Slip bool // the probe missed the pad, and the display showed OL
 }
 
 func text(doc string) *document.Shape { return &document.Shape{Doc: doc} }
@@ -105,7 +105,7 @@ var sceneShape = &document.Shape{
 			field("file", text("the case file")),
 			field("about", text("what is wrong, for people")),
 			field("complaint", text("what the owner says")),
-			field("remedy", text("what mends it, for people")),
+			field("remedy", text("what repairs it, for people")),
 			field("sample", counted("seed of the board")),
 			field("meter", text("one of the meters of package practice")),
 			field("celsius", numeric("true temperature of the board")),
@@ -117,7 +117,7 @@ var sceneShape = &document.Shape{
 			}}}),
 			maybe("bad", list(text("parts that are bad"))),
 			maybe("read", &document.Shape{Doc: "further readings: point and how it came about", Value: &document.Shape{Enum: []string{"true", "slipped"}}}),
-			maybe("look", list(text("parts that the case has looks of"))),
+			maybe("inspect", list(text("parts that the case has looks of"))),
 			maybe("looks", &document.Shape{Doc: "how parts look, where that is not left to chance", Value: text("")}),
 			maybe("warm", &document.Shape{Doc: "by rail, the parts that warm up, where that is not left to chance", Value: list(text(""))}),
 		}}}),
@@ -249,7 +249,7 @@ func (s *sceneReader) sceneCase(n document.Node) SceneCase {
 	c := SceneCase{
 		File: filepath.Join(s.dir, n.Get("file").Text()), About: n.Get("about").Text(),
 		Complaint: n.Get("complaint").Text(), Remedy: n.Get("remedy").Text(),
-		Bad: s.parts(n.Get("bad")), Looks: s.parts(n.Get("look")),
+		Bad: s.parts(n.Get("bad")), Looks: s.parts(n.Get("inspect")),
 	}
 	for _, x := range n.Get("sweep").Items() {
 		if id, err := s.m.Board.ConnectorByName(x.Text()); err != nil {
@@ -319,8 +319,8 @@ func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
 // order of truth.yaml.
 //
 // A sweep needs the pins. A case is played by somebody who may probe anywhere,
-// both ways round, and lift parts: so every net, and after each part on the
-// lines of the sweep has been lifted or replaced, the nets at that part, those
+// both ways round, and remove parts: so every net, and after each part on the
+// lines of the sweep has been removed or replaced, the nets at that part, those
 // behind it, and the pins.
 func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Point, edits netlist.Edits)) error {
 	m := s.Model
@@ -339,7 +339,7 @@ func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Poi
 		c := &s.Cases[i]
 		asked := newAsker(filepath.Base(c.File), c.Bench, visit)
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-			for conn := range m.Board.Connectors { // pins that go nowhere are on no net
+			for conn := range m.Board.Connectors { // pins that are not connected are on no net
 				pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
 			}
 			for n := range m.Board.Nets {
@@ -367,7 +367,7 @@ func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Poi
 			if !parts[id] && !bad(c.Bad, id) {
 				continue
 			}
-			for _, edits := range []netlist.Edits{netlist.Edits{}.Lift(id), netlist.Edits{}.Fit(id)} {
+			for _, edits := range []netlist.Edits{netlist.Edits{}.Remove(id), netlist.Edits{}.Replace(id)} {
 				for _, t := range m.Board.Parts[p].Terminals {
 					if t.Net != netlist.None {
 						for _, at := range m.Board.PointsOn(t.Net) {
@@ -484,7 +484,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 	var out strings.Builder
 	m := c.Bench.Meter.Declared
 	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %q}\n", c.Complaint)
-	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, over: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
+	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, overload_above: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
 		quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt), quantity.Format(m.Over, quantity.Volt),
 		m.AccuracyText(), quantity.Format(m.Resolution, quantity.Volt), m.Source)
 	for _, conn := range c.Sweep {
@@ -516,7 +516,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 		for _, id := range c.Looks {
 			looks = append(looks, b.Parts[id].Name+": "+c.Bench.Look(id).String())
 		}
-		fmt.Fprintf(&out, "---\nlook: {%s}\n", strings.Join(looks, ", "))
+		fmt.Fprintf(&out, "---\ninspect: {%s}\n", strings.Join(looks, ", "))
 	}
 	_, err := io.WriteString(w, out.String())
 	return err

@@ -103,7 +103,7 @@ func (w *World) Wrong(edits netlist.Edits) []Fault {
 	var left []Fault
 	for _, f := range w.Faults {
 		c := f.Locus.At(f.Ohms)
-		if !st.Holds(&c) || f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Bridged {
+		if !st.Holds(&c) || f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Jumpered {
 			continue
 		}
 		left = append(left, f)

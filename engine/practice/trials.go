@@ -81,7 +81,7 @@ func (t *Trial) Board() *netlist.Board {
 	return t.Model.Board
 }
 
-// A file of trials is plain text, a line for each thing, its columns parted by
+// A file of trials is plain text, a line for each thing, its columns separated by
 // tabs; trialsFormat, which stands at its head, says which.
 const trialsFormat = `# board    path of the board file, from the folder of this one
 # judge    whose voltages these are
@@ -97,7 +97,7 @@ const trialsFormat = `# board    path of the board file, from the folder of this
 # read     polarity and voltages of the trial above
 # Voltages are between the leads, in steps of 10 uV. What a display makes of them
 # (error, noise, rounding, OL) is practice.Meter's, by seed. Ground and pins that
-# go nowhere are left out.
+# are not connected are left out.
 `
 
 // trialsLimit is the largest file of trials in bytes.

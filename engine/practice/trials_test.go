@@ -265,7 +265,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 				for _, r := range tr.Readings {
 					v, ok := tr.volts[question{w.spot(r.At), r.Polarity, ""}]
 					if !ok {
-						continue // ground, or a pin that goes nowhere
+						continue // ground, or a pin that not connected (NC)
 					}
 					p := w.Probe(r.At, nil, r.Polarity, tr.real.Drive())
 					own, err := w.Volts(p, netlist.Edits{})

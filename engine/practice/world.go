@@ -30,7 +30,7 @@ const (
 
 	junctionSD = 4e-3   // V, one junction from board to board
 	commonSD   = 2e-3   // V, all junctions of a board together
-	alikeSD    = 1.5e-3 // V, like cells of one chip
+	matchedSD  = 1.5e-3 // V, like cells of one chip
 
 	resistorSD   = 0.005 // share, of parts marked 1 %
 	coilHalf     = 0.20  // share, uniform: beads, inductors, chokes, filters, fuses, links, switches
@@ -103,7 +103,7 @@ type load struct {
 // NewTruth draws a board type. The same seed gives the same type.
 func NewTruth(m *network.Model, seed uint64) *Truth {
 	t := &Truth{Model: m, Seed: seed, values: m.Nominal(), drift: make([]float64, len(m.Elements))}
-	alike := alikeElements(m)
+	alike := matchedElements(m)
 	stated := statedElements(m)
 	for e := range m.Elements {
 		r := random(seed, "element "+strconv.Itoa(e))
@@ -121,7 +121,7 @@ func NewTruth(m *network.Model, seed uint64) *Truth {
 		t.drift[e] = driftSD * r.NormFloat64()
 		if first, ok := alike[int32(e)]; ok && first != int32(e) {
 			*j = t.values.Junctions[first]
-			j.Drop += alikeSD * r.NormFloat64()
+			j.Drop += matchedSD * r.NormFloat64()
 			t.drift[e] = t.drift[first]
 			continue
 		}
@@ -168,10 +168,10 @@ func statedElements(m *network.Model) []bool {
 	return stated
 }
 
-// alikeElements gives, for each junction of an IC on lines that the board file
+// matchedElements gives, for each junction of an IC on lines that the board file
 // calls alike, the one it is like: the pads of such lines are the same cell of
 // one chip.
-func alikeElements(m *network.Model) map[int32]int32 {
+func matchedElements(m *network.Model) map[int32]int32 {
 	type cell struct {
 		group  int
 		part   netlist.PartID
@@ -180,7 +180,7 @@ func alikeElements(m *network.Model) map[int32]int32 {
 	}
 	first := map[cell]int32{}
 	like := map[int32]int32{}
-	for g, nets := range m.Board.Alike {
+	for g, nets := range m.Board.Matched {
 		for _, start := range nets {
 			count := map[cell]int{}
 			for _, n := range joined(m, start, math.Inf(1)) {

@@ -79,7 +79,7 @@ func (x numbers) within(t *testing.T, what string, low, high float64) {
 // Types of boards are spread as stated.
 func TestTruthSpread(t *testing.T) {
 	m := demoModel(t)
-	alike := alikeElements(m)
+	alike := matchedElements(m)
 	drops := map[network.Origin]numbers{}
 	var ideality, series, schottky, loads, rails, likeness numbers
 	for seed := range uint64(60) {
@@ -119,7 +119,7 @@ func TestTruthSpread(t *testing.T) {
 	drops[network.PartJunction].holds(t, "part junctions", 0.62, 0.05)
 	drops[network.SupplyBody].within(t, "supply bodies", 0.2, 0.7)
 	drops[network.SupplyLoad].within(t, "supply loads", 0.4, 2.2)
-	likeness.holds(t, "cells alike", 0, alikeSD)
+	likeness.holds(t, "cells alike", 0, matchedSD)
 	schottky.within(t, "Schottky junctions", 0.2, 0.38)
 	if len(schottky) < 10 {
 		t.Errorf("%d Schottky junctions in 60 types of board, want 10 or more", len(schottky))
@@ -384,7 +384,7 @@ func TestInject(t *testing.T) {
 		{fault.Shorted, 0.5, netlist.Edits{}, warmShort},
 		{fault.Leaky, 60, netlist.Edits{}, warmLeak},
 		{fault.Leaky, 5000, netlist.Edits{}, warmGood},
-		{fault.Shorted, 0.5, netlist.Edits{}.Lift(c72), 0},
+		{fault.Shorted, 0.5, netlist.Edits{}.Remove(c72), 0},
 	} {
 		const boards = 500
 		warm := 0.0
@@ -401,7 +401,7 @@ func TestInject(t *testing.T) {
 	}
 }
 
-// A fault goes with its part: lifted, the line is free; a new part is good.
+// A fault goes with its part: removed, the line is free; a new part is good.
 func TestEditsTakeFaultsAway(t *testing.T) {
 	m := demoModel(t)
 	c46, err := m.Board.PartByName("C46")
@@ -413,7 +413,7 @@ func TestEditsTakeFaultsAway(t *testing.T) {
 	for _, test := range []struct {
 		edits netlist.Edits
 		over  bool
-	}{{netlist.Edits{}, false}, {netlist.Edits{}.Lift(c46), true}, {netlist.Edits{}.Fit(c46), true}, {netlist.Edits{}.Lift(c46).Refit(c46), false}} {
+	}{{netlist.Edits{}, false}, {netlist.Edits{}.Remove(c46), true}, {netlist.Edits{}.Replace(c46), true}, {netlist.Edits{}.Remove(c46).Reinstall(c46), false}} {
 		r, err := b.Read(at, references.RedOnGround, test.edits)
 		if err != nil || r.Overload != test.over {
 			t.Errorf("after %q J7.8 reads %v (%v)", test.edits.Key(), r, err)
@@ -430,8 +430,8 @@ func TestSpots(t *testing.T) {
 		mode  fault.Mode
 		spots map[string]string
 	}{
-		{"R12 at 1", fault.JointOpen, map[string]string{"R12.1": "R12.1", "J7.2": "TP_INT", "TP14": "TP_INT", "R12.2": "TP_INT_U"}},
-		{"pin J7.7", fault.JointOpen, map[string]string{"J7.7": "J7.7", "J7.9": "VTP_3V3"}},
+		{"R12 at 1", fault.OpenJoint, map[string]string{"R12.1": "R12.1", "J7.2": "TP_INT", "TP14": "TP_INT", "R12.2": "TP_INT_U"}},
+		{"pin J7.7", fault.OpenJoint, map[string]string{"J7.7": "J7.7", "J7.9": "VTP_3V3"}},
 		{"C46 1-2", fault.Shorted, map[string]string{"J7.8": "TP_DET", "C46.1": "TP_DET_G", "J7.11": "J7.11", "C46.2": "GND"}},
 	} {
 		w := faulty(t, m, test.place, test.mode, math.Inf(1), 1)[0].World

@@ -12,7 +12,7 @@ import (
 	"halfsplit/references"
 )
 
-// manyTrials is what a mean of bench seconds takes to be steady within a tenth.
+// manyTrials is what a mean of repair time takes to be steady within a tenth.
 const manyTrials = 100
 
 // coarseCounts blurs a meter, in counts of its display: what is left is whether a
@@ -28,7 +28,7 @@ var without = []struct {
 	{name: "as it is", options: plainOptions},
 	{name: "without the fit", options: func(tr *practice.Trial, lib *references.Library) (engine.Options, error) {
 		guess, err := fit.Guess(tr.Model, lib)
-		return engine.Options{Belief: guess}, err
+		return engine.Options{Posterior: guess}, err
 	}},
 	{name: "without millivolts", options: plainOptions, counts: coarseCounts},
 	{name: "without looks", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
@@ -70,9 +70,9 @@ func TestAblation(t *testing.T) {
 		}
 	}
 	type score struct {
-		found   Finding
-		seconds float64
-		mended  bool
+		found    Finding
+		seconds  float64
+		repaired bool
 	}
 	var whole []score
 	found := map[string]float64{}
@@ -98,14 +98,14 @@ func TestAblation(t *testing.T) {
 			}
 			s := score{found: Judge(d, Bad(tr.Faults, tr.Model, tr.Drawing))}
 			err = w.Follow()
-			s.seconds, s.mended = w.Seconds, w.Repaired()
+			s.seconds, s.repaired = w.Seconds, w.Repaired()
 			return s, err
 		})
 		if whole == nil {
 			whole = scores
 		}
 		var first, group, n [3]float64
-		seconds, mended, worse, better := 0.0, 0, 0, 0
+		seconds, repaired, worse, better := 0.0, 0, 0, 0
 		for i, s := range scores {
 			k := min(len(list[i].Faults), 2)
 			n[k]++
@@ -116,8 +116,8 @@ func TestAblation(t *testing.T) {
 				group[k]++
 			}
 			seconds += s.seconds
-			if s.mended {
-				mended++
+			if s.repaired {
+				repaired++
 			}
 			switch {
 			case s.seconds > whole[i].seconds:
@@ -126,8 +126,8 @@ func TestAblation(t *testing.T) {
 				better++
 			}
 		}
-		t.Logf("%-20s first group: one fault %5.1f %% of %.0f, two %5.1f %% of %.0f   ranked first %5.1f %%   mean %5.0f s, mended %3d of %d   slower in %d, quicker in %d",
-			v.name, 100*group[1]/max(n[1], 1), n[1], 100*group[2]/max(n[2], 1), n[2], 100*(first[1]+first[2])/(n[1]+n[2]), seconds/float64(len(list)), mended, len(list), worse, better)
+		t.Logf("%-20s first group: one fault %5.1f %% of %.0f, two %5.1f %% of %.0f   ranked first %5.1f %%   mean %5.0f s, repaired %3d of %d   slower in %d, quicker in %d",
+			v.name, 100*group[1]/max(n[1], 1), n[1], 100*group[2]/max(n[2], 1), n[2], 100*(first[1]+first[2])/(n[1]+n[2]), seconds/float64(len(list)), repaired, len(list), worse, better)
 		found[v.name] = group[1] + group[2]
 		var asItIs float64
 		for _, s := range whole {

@@ -14,7 +14,7 @@ import (
 // ngspice; a step into a state that nobody recorded is answered by the own
 // solver, and told.
 func TestDemoPlayed(t *testing.T) {
-	scene, err := practice.LoadScene(filepath.Join("..", "..", "testdata", "demo", "judge", "truth.yaml"))
+	scene, err := practice.LoadScene(filepath.Join("..", "..", "testdata", "demo", "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}

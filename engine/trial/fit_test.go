@@ -29,14 +29,14 @@ func TestFitFollows(t *testing.T) {
 				continue
 			}
 			fits++
-			belief, err := fit.Fit(tr.Model, references.NewLibrary(tr.Model.Board, tr.Library))
+			posterior, err := fit.Fit(tr.Model, references.NewLibrary(tr.Model.Board, tr.Library))
 			if err != nil {
 				t.Fatal(err)
 			}
 			squares, n := 0.0, 0.0
 			for net := range tr.Model.Board.Nets {
 				for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-					k, ok := belief.Known(fit.Spot{Net: netlist.NetID(net), Contact: network.NoContact, Polarity: pol})
+					k, ok := posterior.Known(fit.Spot{Net: netlist.NetID(net), Contact: network.NoContact, Polarity: pol})
 					if ok && k.Offset != 0 && !math.IsNaN(k.Scale) {
 						squares += k.Offset * k.Offset / (k.Scale * k.Scale)
 						n++

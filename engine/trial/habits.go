@@ -13,13 +13,13 @@ import (
 
 // The habits of the trade that the engine is measured against (common practice,
 // no source). All of them begin at the pin that reads oddest, know the good value
-// of every connector pin, and stop when what is wrong has been mended; all pay
-// the same seconds for the same work. None looks at parts. A part that is lifted
+// of every connector pin, and stop when what is wrong has been repaired; all pay
+// the same seconds for the same work. None looks at parts. A part that is removed
 // and found good is put back.
 //
-//   - Outward: probe each net of the line from the connector outward; then lift
+//   - Outward: probe each net of the line from the connector outward; then remove
 //     every part of the line in that order, reading the pin after each.
-//   - HalfSplit: the same line, but always lift the series part in the middle of
+//   - HalfSplit: the same line, but always remove the series part in the middle of
 //     what is left and keep the bad half; then the parts of that half in order.
 //   - ByPrior: replace the parts of the line, likeliest by kind first.
 
@@ -36,7 +36,7 @@ func (w *Work) lineOf(d *engine.Diagnosis) (line, bool) {
 	var l line
 	worst := -1.0
 	for _, r := range d.Readings {
-		if s := math.Abs(r.Surprise); s > worst && r.Verdict != engine.NoKnownGood && r.Polarity == references.RedOnGround.String() {
+		if s := math.Abs(r.ZScore); s > worst && r.Verdict != engine.NoKnownGood && r.Polarity == references.RedOnGround.String() {
 			worst, l.pin = s, r
 		}
 	}
@@ -80,7 +80,7 @@ func (w *Work) right(l *line) (bool, error) {
 	}
 	good := l.pin.KnownGood
 	if good == nil {
-		good = l.pin.Foretold
+		good = l.pin.Predicted
 	}
 	if good == nil {
 		return r.Overload, nil
@@ -88,7 +88,7 @@ func (w *Work) right(l *line) (bool, error) {
 	return !r.Overload && math.Abs(r.Value-*good) < 0.03, nil
 }
 
-// replace fits a new part and tells whether the truth is mended.
+// replace fits a new part and tells whether the truth is repaired.
 func (w *Work) replace(p netlist.PartID) (bool, error) {
 	b := w.Engine.Board
 	s := engine.Step{Do: engine.DoReplace, Part: b.Parts[p].Name, Remedy: "replace", Seconds: w.Costs.Replace + 2*w.Costs.Measure}
@@ -100,11 +100,11 @@ func (w *Work) replace(p netlist.PartID) (bool, error) {
 	return w.Repaired(), err
 }
 
-// clears lifts a part and tells whether the odd reading goes away with it.
+// clears removes a part and tells whether the odd reading goes away with it.
 func (w *Work) clears(p netlist.PartID, l *line) (bool, error) {
 	b := w.Engine.Board
-	w.pay(w.Costs.Lift+w.underfill(p), b.Parts[p].Access)
-	w.lift(p)
+	w.pay(w.Costs.Remove+w.underfill(p), b.Parts[p].Access)
+	w.remove(p)
 	r, err := w.right(l)
 	if err != nil {
 		return false, err
@@ -113,12 +113,12 @@ func (w *Work) clears(p netlist.PartID, l *line) (bool, error) {
 		// with a series part off, a short behind it no longer shows
 		r = r || l.pin.Verdict != engine.IsOpen && w.lastOverload()
 	}
-	w.Seconds += w.Costs.Refit
-	w.refit(p)
+	w.Seconds += w.Costs.Reinstall
+	w.reinstall(p)
 	return r, nil
 }
 
-// finish mends what is left by hand: joints, traces and bridges of the line, a
+// finish repairs what is left by hand: joints, traces and bridges of the line, a
 // minute or more each, and hands the board on if that was not it either.
 func (w *Work) finish() {
 	if w.Repaired() {
@@ -136,7 +136,7 @@ func (w *Work) finish() {
 	}
 }
 
-// Outward is the habit of probing outward and then lifting every part in order.
+// Outward is the habit of probing outward and then removing every part in order.
 func (w *Work) Outward(d *engine.Diagnosis) error {
 	l, ok := w.lineOf(d)
 	if !ok {
@@ -164,7 +164,7 @@ func (w *Work) probe(l *line) error {
 	return nil
 }
 
-// inOrder lifts the parts given one by one, and replaces the one whose lifting
+// inOrder removes the parts given one by one, and replaces the one whose removing
 // clears the reading.
 func (w *Work) inOrder(l *line, parts []netlist.PartID) error {
 	for _, p := range parts {
@@ -172,7 +172,7 @@ func (w *Work) inOrder(l *line, parts []netlist.PartID) error {
 			break
 		}
 		if network.Pinned(w.Engine.Board.Parts[p].Kind) {
-			continue // nobody lifts an IC to see
+			continue // nobody removes an IC to see
 		}
 		gone, err := w.clears(p, l)
 		if err != nil || w.Repaired() { // a bad joint is gone once its part was off and on
@@ -202,7 +202,7 @@ func (w *Work) inOrder(l *line, parts []netlist.PartID) error {
 	return nil
 }
 
-// HalfSplit is the habit of lifting in the middle of what is left.
+// HalfSplit is the habit of removing in the middle of what is left.
 func (w *Work) HalfSplit(d *engine.Diagnosis) error {
 	l, ok := w.lineOf(d)
 	if !ok {

@@ -77,7 +77,7 @@ func surely(d *engine.Diagnosis, bad map[string]bool) (said string, right bool) 
 	for _, x := range d.Explanations {
 		sound := true
 		for _, f := range x.Faults { // a misleading reading is no bad part
-			sound = sound && (f.Mode == fault.Slipped.String() || f.Mode == fault.Doubtful.String())
+			sound = sound && (f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String())
 		}
 		if sound {
 			none += x.Probability
@@ -275,7 +275,7 @@ func poissonTail(hits int, mean float64) float64 {
 
 // hold prints one table and holds it to the goals.
 func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) {
-	var faulty, drawn, mended, undrawn, named, sure, right, good, calledFaulty, open, group, replaced, shown int
+	var faulty, drawn, repaired, undrawn, named, sure, right, good, calledFaulty, open, group, replaced, shown int
 	var ends [late + 1]int
 	var lead Calibration
 	seconds := 0.0
@@ -314,7 +314,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 			if c.drawn {
 				drawn++
 				if c.end == repaired {
-					mended++
+					repaired++
 				}
 			} else {
 				undrawn++
@@ -335,10 +335,10 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 	for k, name := range endings {
 		g.t.Logf("    %-12s %4d  %5.1f %%", name, ends[k], share(ends[k], faulty))
 	}
-	g.t.Logf("  mean bench seconds %.0f; something said with %.0f %% or more in %d of %d cases, %.1f %%", seconds/float64(max(faulty, 1)), 100*sureFrom, sure, len(courses), share(sure, len(courses)))
+	g.t.Logf("  mean repair time %.0f; something said with %.0f %% or more in %d of %d cases, %.1f %%", seconds/float64(max(faulty, 1)), 100*sureFrom, sure, len(courses), share(sure, len(courses)))
 	g.t.Logf("  calibration of the first suspect: error %.3f, chance alone %.3f (one in a hundred above %.3f)\n%s", lead.Error(), mean, high, lead.String())
 	at := func(goal string) string { return kind + ", " + board + ": " + goal }
-	g.atLeast(at("repaired, of drawn faults"), mended, drawn, 0.95)
+	g.atLeast(at("repaired, of drawn faults"), repaired, drawn, 0.95)
 	g.atLeast(at("surely and right"), right, sure, 0.95)
 	g.atMost(at("good boards called faulty"), calledFaulty, good, 0.02)
 	g.judge(at("good parts replaced a repair"), replaced, faulty, "at most", 0.20, poissonTail(replaced, 0.20*float64(faulty)) < 0.01)

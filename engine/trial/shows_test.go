@@ -14,7 +14,7 @@ const goodBoards = 24
 
 // plainness tells how plainly the faults of a trial show, whatever an engine makes
 // of them: the largest change that they make to a reading, in standard deviations
-// of what the library lets one foretell of a good board there,
+// of what the library lets one predict of a good board there,
 //
 //	|with the faults - without| / (s sqrt(1 + 1/n))
 //

@@ -1,5 +1,5 @@
 // Package trial measures the engine against boards whose truth is known: does it
-// name the bad part, do its probabilities hold, and how many bench seconds pass
+// name the bad part, do its probabilities hold, and how many repair time pass
 // until the board is repaired and proven, beside the habits of the trade.
 //
 // A technician is a policy: given the case so far, what to do next. Play lets one
@@ -37,7 +37,7 @@ type Work struct {
 
 	Seconds  float64 // bench time spent
 	Steps    int
-	Replaced []string       // what was replaced, bridged, left off or mended, in order
+	Replaced []string       // what was replaced, bridged, left off or repaired, in order
 	shield   bool           // opened
 	sent     map[string]int // by point, polarity and state of the board: how often a step asked for it
 	log      func(format string, args ...any)
@@ -103,7 +103,7 @@ func (w *Work) pay(seconds float64, a netlist.Access) {
 	}
 }
 
-// underfill gives the seconds that a part under fill takes on top. The engine's
+// underfill gives the seconds that a part underfilled takes on top. The engine's
 // steps have them in their own seconds.
 func (w *Work) underfill(p netlist.PartID) float64 {
 	if w.Engine.Board.Parts[p].Access == netlist.Underfill {
@@ -119,12 +119,12 @@ func (w *Work) Repaired() bool {
 	for _, f := range w.Bench.World.Faults {
 		c := f.Locus.At(f.Ohms)
 		if !st.Holds(&c) {
-			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Lifted && !(leftOff(w.Bench.World.Truth.Model.Board, c.Owner) && f.Mode.Path()) {
+			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Removed && !(leftOff(w.Bench.World.Truth.Model.Board, c.Owner) && f.Mode.Path()) {
 				return false // a series part that is off the board is no repair
 			}
 			continue
 		}
-		if f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Bridged {
+		if f.Locus.Series && c.Owner != netlist.None && edits.Of(c.Owner).Jumpered {
 			continue
 		}
 		return false
@@ -169,7 +169,7 @@ func (w *Work) Do(s *engine.Step) error {
 		return err
 	case engine.DoEnds:
 		return w.ends(s)
-	case engine.DoLook:
+	case engine.DoInspect:
 		p, err := w.part(s.Part)
 		if err != nil {
 			return err
@@ -177,7 +177,7 @@ func (w *Work) Do(s *engine.Step) error {
 		w.pay(s.Seconds, b.Parts[p].Access)
 		look := w.Bench.Look(p)
 		w.log("        looks %s", look)
-		w.event(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p, Look: look}}})
+		w.event(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: look}}})
 		return nil
 	case engine.DoInject:
 		n, err := b.NetByName(s.At)
@@ -187,19 +187,19 @@ func (w *Work) Do(s *engine.Step) error {
 		w.pay(s.Seconds, netlist.Open)
 		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Bench.Inject(n, w.edits())}}})
 		return nil
-	case engine.DoLift:
+	case engine.DoRemove:
 		p, err := w.part(s.Part)
 		if err != nil {
 			return err
 		}
 		w.pay(s.Seconds, b.Parts[p].Access)
-		w.lift(p)
+		w.remove(p)
 		for _, pt := range s.Then {
 			if _, err := w.read(pt, references.RedOnGround); err != nil {
 				return err
 			}
 		}
-		w.refit(p)
+		w.reinstall(p)
 		return nil
 	case engine.DoReplace:
 		return w.repair(s)
@@ -231,12 +231,12 @@ func (w *Work) ends(s *engine.Step) error {
 	return nil
 }
 
-func (w *Work) lift(p netlist.PartID) {
-	w.event(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}})
+func (w *Work) remove(p netlist.PartID) {
+	w.event(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p}})
 }
 
-func (w *Work) refit(p netlist.PartID) {
-	w.event(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
+func (w *Work) reinstall(p netlist.PartID) {
+	w.event(journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{p}})
 }
 
 // repair carries out a remedy and takes the readings that prove it.
@@ -245,22 +245,22 @@ func (w *Work) repair(s *engine.Step) error {
 	b := w.Engine.Board
 	p, err := w.part(s.Part)
 	if err != nil {
-		m, merr := b.Mend(strings.ReplaceAll(s.Part, " to ", "-"))
+		m, merr := b.Repair(strings.ReplaceAll(s.Part, " to ", "-"))
 		if merr != nil {
 			return merr
 		}
 		w.pay(s.Seconds, netlist.Open)
-		w.event(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+		w.event(journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{m}})
 		return w.verify(s)
 	}
 	w.pay(s.Seconds, b.Parts[p].Access)
 	switch s.Remedy {
 	case "leave off":
-		w.lift(p)
-	case "bridge":
-		w.event(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p, Ohms: 0.01}}})
+		w.remove(p)
+	case "jumper":
+		w.event(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: 0.01}}})
 	default:
-		w.event(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p}})
+		w.event(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
 	}
 	return w.verify(s)
 }
@@ -311,7 +311,7 @@ func (w *Work) follow(watch func(*engine.Diagnosis)) error {
 // Finding is what the engine said of a trial before any step.
 type Finding struct {
 	Rank    int     // place of the best true part among the suspects, 1 first; 0 when absent
-	Group   int     // place of the group of suspects, told apart by no reading, that it is in
+	Group   int     // place of the group of suspects, distinguished by no reading, that it is in
 	Said    float64 // probability given to the first suspect
 	Right   bool    // the first suspect is bad
 	Nothing float64 // probability given to nothing being wrong

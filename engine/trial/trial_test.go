@@ -37,14 +37,14 @@ var (
 
 // outcome is what came of one trial.
 type outcome struct {
-	faults  int
-	finding Finding
-	claims  []claim
-	shows   bool    // the engine saw that something is wrong
-	plain   float64 // see plainness
-	seconds [4]float64
-	mended  [4]bool
-	wrong   string
+	faults   int
+	finding  Finding
+	claims   []claim
+	shows    bool    // the engine saw that something is wrong
+	plain    float64 // see plainness
+	seconds  [4]float64
+	repaired [4]bool
+	wrong    string
 }
 
 type claim struct {
@@ -52,7 +52,7 @@ type claim struct {
 	came bool
 }
 
-var technicians = [4]string{"engine's first step", "outward, lift in order", "half-split by lifting", "replace by prior"}
+var technicians = [4]string{"engine's first step", "outward, remove in order", "half-split by removing", "replace by prior"}
 
 // TestTables plays recorded trials and holds the shares to the goals of the
 // design, section 8, with room for the small sample of a plain run.
@@ -219,9 +219,9 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 		if err != nil {
 			return outcome{}, err
 		}
-		out.seconds[k], out.mended[k] = w.Seconds, w.Repaired()
+		out.seconds[k], out.repaired[k] = w.Seconds, w.Repaired()
 		if k == 0 && !w.Repaired() && out.wrong == "" {
-			out.wrong = fmt.Sprintf("trial %d: %s %s not mended: replaced %v", tr.Number, practice.Place(tr.Model, &tr.Faults[0].Locus), tr.Faults[0].Mode, w.Replaced)
+			out.wrong = fmt.Sprintf("trial %d: %s %s not repaired: replaced %v", tr.Number, practice.Place(tr.Model, &tr.Faults[0].Locus), tr.Faults[0].Mode, w.Replaced)
 		}
 	}
 	return out, nil
@@ -230,11 +230,11 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 // priorWeights sums the odds of each part's faults.
 func priorWeights(tr *practice.Trial, e *engine.Engine) func(netlist.PartID) float64 {
 	sum := map[netlist.PartID]float64{}
-	belief, err := fit.Fit(tr.Model, nil)
+	posterior, err := fit.Fit(tr.Model, nil)
 	if err != nil {
 		return func(netlist.PartID) float64 { return 0 }
 	}
-	for _, l := range fault.Loci(tr.Model, fault.DefaultPriors(), belief.Values) {
+	for _, l := range fault.Loci(tr.Model, fault.DefaultPriors(), posterior.Values) {
 		for _, m := range l.Modes {
 			if l.Part != netlist.None {
 				sum[l.Part] += m.Odds
@@ -265,9 +265,9 @@ func report(t *testing.T, results []outcome) {
 	var cal, lead Calibration
 	rows := [4]tally{}
 	var seconds [4]float64
-	var mended [4]int
+	var repaired [4]int
 	played := 0
-	both, ours, theirs := 0, 0.0, 0.0 // where the outward habit mends the board as well
+	both, ours, theirs := 0, 0.0, 0.0 // where the outward habit repairs the board as well
 	for _, r := range results {
 		rows[min(r.faults, 3)].add(&r)
 		for _, c := range r.claims {
@@ -281,15 +281,15 @@ func report(t *testing.T, results []outcome) {
 		}
 		if r.seconds[0] > 0 {
 			played++
-			if r.mended[0] && r.mended[1] {
+			if r.repaired[0] && r.repaired[1] {
 				both++
 				ours += r.seconds[0]
 				theirs += r.seconds[1]
 			}
 			for k := range seconds {
 				seconds[k] += r.seconds[k]
-				if r.mended[k] {
-					mended[k]++
+				if r.repaired[k] {
+					repaired[k]++
 				}
 			}
 		}
@@ -315,11 +315,11 @@ func report(t *testing.T, results []outcome) {
 	if *tell {
 		t.Logf("all suspects\n%sfirst suspect\n%s", cal.String(), lead.String())
 	}
-	t.Logf("  mean bench seconds to a verified repair, %d single faults that showed:", played)
+	t.Logf("  mean repair time to a verified repair, %d single faults that showed:", played)
 	for k, name := range technicians {
-		t.Logf("    %-24s %6.0f s   %5.1f %% of outward   mended %d", name, seconds[k]/float64(max(played, 1)), 100*seconds[k]/seconds[1], mended[k])
+		t.Logf("    %-24s %6.0f s   %5.1f %% of outward   repaired %d", name, seconds[k]/float64(max(played, 1)), 100*seconds[k]/seconds[1], repaired[k])
 	}
-	t.Logf("    where the outward habit mends the board too (%d): %.0f s against %.0f s, %.1f %%; elsewhere it pays for handing the board on", both, ours/float64(max(both, 1)), theirs/float64(max(both, 1)), 100*ours/theirs)
+	t.Logf("    where the outward habit repairs the board too (%d): %.0f s against %.0f s, %.1f %%; elsewhere it pays for no fix found", both, ours/float64(max(both, 1)), theirs/float64(max(both, 1)), 100*ours/theirs)
 	// goals: 95 % of single faults, 85 % of double faults, calibration 0.05, 60 %
 	// of the outward habit; a plain run is small, so it is held to less
 	if g := share(rows[1].group, rows[1].n); g < 0.80 {

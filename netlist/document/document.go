@@ -47,7 +47,7 @@ func (p Position) String() string {
 // Problem is one thing wrong with a file.
 type Problem struct {
 	Position
-	What string // what is wrong, one phrase
+	What string // what is wrong, one passphrase
 	Do   string // what the writer should do about it; may be empty
 }
 
@@ -80,7 +80,7 @@ func (ps *Problems) Add(at Position, what, do string) {
 	case n < MaxProblems:
 		*ps = append(*ps, Problem{at, what, do})
 	case n == MaxProblems:
-		*ps = append(*ps, Problem{at, "more problems follow from here", "mend the ones above first, then check again"})
+		*ps = append(*ps, Problem{at, "more problems follow from here", "repair the ones above first, then check again"})
 	}
 }
 

@@ -295,8 +295,8 @@ func TestPrintableWords(t *testing.T) {
 	for text, want := range map[string]string{
 		"a  b\nc":   "a b c",
 		"\x1b[0m x": `\u001b[0m x`,
-		Quote(strings.Repeat("x", 100)) + "; mend it": "`" + strings.Repeat("x", 60) + "...`; mend it",
-		strings.Repeat("x", 100):                      strings.Repeat("x", 66) + "...",
+		Quote(strings.Repeat("x", 100)) + "; repair it": "`" + strings.Repeat("x", 60) + "...`; repair it",
+		strings.Repeat("x", 100):                        strings.Repeat("x", 66) + "...",
 	} {
 		if got := PrintableWords(text); got != want {
 			t.Errorf("PrintableWords(%q) = %q, want %q", text, got, want)

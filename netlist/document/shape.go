@@ -15,7 +15,7 @@ import (
 //   - Fields: a mapping with these keys and no others;
 //   - Value (with Key): a mapping whose keys the writer chooses;
 //   - Item: a list;
-//   - OneOf: one of several shapes, told apart by kind of node, and mappings
+//   - OneOf: one of several shapes, distinguished by kind of node, and mappings
 //     among themselves by which has all its required keys;
 //   - none of them: a scalar, restricted by Enum, Pattern and Parse.
 //

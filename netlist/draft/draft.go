@@ -57,7 +57,7 @@ const (
 	IsTestPoint
 )
 
-// Pin is a pin with its net; the net is empty where the pin goes nowhere.
+// Pin is a pin with its net; the net is empty where the pin not connected (NC).
 type Pin struct {
 	Name     string
 	Function string // what the symbol calls it, such as A, K, VDD; may be empty
@@ -72,10 +72,10 @@ var prefixes = []struct {
 	kind    netlist.Kind
 }{
 	{"CONN", IsConnector, netlist.NoKind}, {"CON", IsConnector, netlist.NoKind}, {"CN", IsConnector, netlist.NoKind},
-	{"XTAL", IsPart, netlist.Crystal}, {"ESD", IsPart, netlist.Clamp}, {"TVS", IsPart, netlist.Clamp},
+	{"XTAL", IsPart, netlist.Crystal}, {"ESD", IsPart, netlist.TVS}, {"TVS", IsPart, netlist.TVS},
 	{"CMC", IsPart, netlist.Choke}, {"JP", IsPart, netlist.Link}, {"TP", IsTestPoint, netlist.NoKind},
 	{"FB", IsPart, netlist.Bead}, {"FL", IsPart, netlist.Filter}, {"SW", IsPart, netlist.Switch}, {"IC", IsPart, netlist.IC},
-	{"MOD", IsPart, netlist.Module}, {"VD", IsPart, netlist.Clamp}, {"ZD", IsPart, netlist.Diode},
+	{"MOD", IsPart, netlist.Module}, {"VD", IsPart, netlist.TVS}, {"ZD", IsPart, netlist.Diode},
 	{"R", IsPart, netlist.Resistor}, {"C", IsPart, netlist.Capacitor}, {"L", IsPart, netlist.Inductor}, {"F", IsPart, netlist.Fuse},
 	{"D", IsPart, netlist.Diode}, {"Q", IsPart, netlist.Transistor}, {"Y", IsPart, netlist.Crystal}, {"X", IsPart, netlist.Crystal},
 	{"U", IsPart, netlist.IC}, {"S", IsPart, netlist.Switch}, {"J", IsConnector, netlist.NoKind}, {"P", IsConnector, netlist.NoKind},
@@ -89,7 +89,7 @@ var words = []struct {
 }{
 	{regexp.MustCompile(`(?i)ferrite|bead`), netlist.Bead},
 	{regexp.MustCompile(`(?i)common.?mode|choke`), netlist.Choke},
-	{regexp.MustCompile(`(?i)esd|tvs|varistor|suppress|clamp`), netlist.Clamp},
+	{regexp.MustCompile(`(?i)esd|tvs|varistor|suppress|clamp`), netlist.TVS},
 	{regexp.MustCompile(`(?i)^(link|jumper|net.?tie)`), netlist.Link},
 }
 
@@ -237,7 +237,7 @@ func (d *Draft) Around(connectors []string, hops int) (*Draft, error) {
 	}
 	for _, name := range connectors {
 		if _, ok := start[name]; !ok {
-			return nil, fmt.Errorf("there is no connector %s; %s", document.Quote(name), document.Suggest(name, all, "the connectors are "+strings.Join(all, ", ")))
+			return nil, fmt.Errorf("there is not a connector %s; %s", document.Quote(name), document.Suggest(name, all, "the connectors are "+strings.Join(all, ", ")))
 		}
 		start[name] = true
 	}
@@ -528,7 +528,7 @@ func (p *Part) terminals(ground string, doubt *[]string) []Pin {
 			}
 		}
 		return list
-	case netlist.Clamp:
+	case netlist.TVS:
 		if ground != "" && len(list) == 2 && list[0].Net == ground {
 			slices.Reverse(list) // written line first
 		}

@@ -248,7 +248,7 @@ func TestAround(t *testing.T) {
 			t.Errorf("%d hops along a chain: %d things, want the connector and %d resistors: %v", hops, len(near.Parts), want, err)
 		}
 	}
-	if _, err := d.Around([]string{"J8"}, 1); err == nil || !strings.Contains(err.Error(), "there is no connector `J8`; did you mean") {
+	if _, err := d.Around([]string{"J8"}, 1); err == nil || !strings.Contains(err.Error(), "there is not a connector `J8`; did you mean") {
 		t.Errorf("J8: %v", err)
 	}
 }
@@ -289,7 +289,7 @@ parts:
   R1: {kind: resistor, value: 22R, pins: {1: "+3V3", 2: "A: B"}}   # ? from 22R/1%
   R2: {kind: resistor, pins: {1: "A: B", 2: "Net-(R2-Pad2)"}}   # ? value unknown, the source has R
   L1: {kind: bead, pins: {1: "+3V3", 2: "Net-(R2-Pad2)"}}   # ? value unknown, the source has 600R@100MHz
-  D1: {kind: clamp, value: X5V, pins: {2: "A: B", 1: GND}}
+  D1: {kind: tvs, value: X5V, pins: {2: "A: B", 1: GND}}
   D2: {kind: diode, value: X, pins: {k: GND, a: "Net-(R2-Pad2)"}}   # ? which end is the cathode: taken for pin 1
   Q1: {kind: transistor, value: X, pins: {g: "Net-(R2-Pad2)", s: GND, d: "Net-(R2-Pad2)"}}   # ? which pin is which: taken for gate, source, drain
   ZZ9: {kind: module, value: "odd \"one\"", pins: {1: GND, 2: "Net-(R2-Pad2)"}}   # ? kind unknown
@@ -313,7 +313,7 @@ func TestBroken(t *testing.T) {
 		{"(export) (export)", "x:1:10: something stands behind the end"},
 		{"(export (components))", "x: holds no component"},
 		{strings.Repeat("(", 200), "x:1:66: brackets are nested more than 64 deep"},
-		{"(export " + comps + "\n(nets (net (code 1) (name A) (node (ref R2) (pin 1)))))", "x:2:30: the net `A` has a pin of `R2`, which is no component"},
+		{"(export " + comps + "\n(nets (net (code 1) (name A) (node (ref R2) (pin 1)))))", "x:2:30: the net `A` has a pin of `R2`, which is not a component"},
 		{"(export " + comps + "\n(nets (net (name A) (node (ref R1) (pin 1))) (net (name B) (node (ref R1) (pin 1)))))", "x:2:60: pin `1` of `R1` is on two nets"},
 		{"(export (components (comp (ref R1)) (comp (ref R1))))", "x:1:37: the component `R1` is there twice"},
 		{"\xff", "x: is not text in UTF-8"},

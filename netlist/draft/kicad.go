@@ -83,7 +83,7 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 			problems.Add(comp.at, "the component "+document.Quote(name)+" is there twice", "number the symbols anew, then export again")
 			continue
 		}
-		if unfitted(comp) {
+		if unassembled(comp) {
 			index[name] = -1
 			continue
 		}
@@ -126,8 +126,8 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 			i, ok := index[ref]
 			switch {
 			case !ok:
-				problems.Add(node.at, fmt.Sprintf("the net %s has a pin of %s, which is no component", document.Quote(name), document.Quote(ref)), "export the netlist again")
-			case i < 0: // not fitted
+				problems.Add(node.at, fmt.Sprintf("the net %s has a pin of %s, which is not a component", document.Quote(name), document.Quote(ref)), "export the netlist again")
+			case i < 0: // not assembled
 			case pin == "":
 				problems.Add(node.at, fmt.Sprintf("the net %s has a pin of %s without its number", document.Quote(name), document.Quote(ref)), "export the netlist again")
 			case slices.ContainsFunc(d.Parts[i].Pins, func(p Pin) bool { return p.Name == pin }):
@@ -152,8 +152,8 @@ func ReadKiCad(r io.Reader, file string) (*Draft, error) {
 	return d, nil
 }
 
-// unfitted tells that a component is not on the board.
-func unfitted(comp *expression) bool {
+// unassembled tells that a component is not on the board.
+func unassembled(comp *expression) bool {
 	for _, p := range comp.all("property") {
 		if name := strings.ToLower(p.text("name")); name == "dnp" || name == "exclude_from_board" {
 			return true

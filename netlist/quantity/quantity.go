@@ -90,7 +90,7 @@ func Parse(text string, u Unit) (float64, error) {
 	case value < 0 && !info.negative:
 		return 0, fmt.Errorf("%s is less than nothing; write it without the minus sign", show(text))
 	case value == 0 && !info.zero:
-		return 0, fmt.Errorf("%s is no size in %s; write it like %s, or leave it out", show(text), info.name, info.example)
+		return 0, fmt.Errorf("%s is not a size in %s; write it like %s, or leave it out", show(text), info.name, info.example)
 	case size > info.high || value != 0 && size < info.low:
 		return 0, fmt.Errorf("%s is %s, which no board has; write it like %s", show(text), Format(value, u), info.example)
 	}

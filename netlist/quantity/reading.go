@@ -61,7 +61,7 @@ func ParseReading(text string) (Reading, error) {
 	if err == nil && strings.ContainsAny(spellings.Replace(s), "RrohkKMG") {
 		value, err := strconv.ParseFloat(number, 64)
 		if value *= scale; err != nil || !(value >= lowestOhms && value <= highestOhms) {
-			return Reading{}, fmt.Errorf("%s is no resistance that a meter shows; %s", show(text), how)
+			return Reading{}, fmt.Errorf("%s is not a resistance that a meter shows; %s", show(text), how)
 		}
 		return Reading{Value: asShown(value), Unit: Ohm}, nil
 	}

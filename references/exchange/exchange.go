@@ -37,16 +37,16 @@ const (
 	keyCelsius  = "temperature"
 	keyBattery  = "battery"
 	keyMeter    = "meter"
-	keySweep    = "sweep" // tells apart what is alike in all the others: the file's name, as a rule
+	keySweep    = "sweep" // distinguishes what is alike in all the others: the file's name, as a rule
 
-	keyUnplugged = "unplugged" // connectors, parted by spaces
+	keyUnplugged = "unplugged" // connectors, separated by spaces
 	keyBefore    = "draw_before_key"
 	keyAfter     = "draw_after_key"
 )
 
 // meterKeys are the columns that describe a meter, as the `meter` mapping of a
 // sweep file names them.
-var meterKeys = []string{"test_current", "open_voltage", "over", "accuracy", "resolution", "source", "ohms_current", "ohms_open", "ohms_over"}
+var meterKeys = []string{"test_current", "open_voltage", "overload_above", "accuracy", "resolution", "source", "ohms_current", "ohms_open", "ohms_overload_above"}
 
 // sweepKeys are the columns that say what holds for a whole sweep.
 var sweepKeys = append([]string{keySweep, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyUnplugged, keyBefore, keyAfter, keyMeter}, meterKeys...)

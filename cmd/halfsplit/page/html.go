@@ -123,7 +123,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <h2>Parts worked on</h2>
 {{if .Work}}<table class="wide"><thead><tr><th>Part or place</th><th>Done</th><th>What it is</th><th>Remark</th></tr></thead><tbody>
 {{range .Work}}<tr><td><b>{{.Place}}</b></td><td class="work">■ {{.What}}</td><td class="all">{{.Value}}</td><td class="all">{{.Remark}}</td></tr>
-{{end}}</tbody></table>{{else}}<p>Nothing was lifted, replaced, bridged or mended.</p>{{end}}
+{{end}}</tbody></table>{{else}}<p>Nothing was removed, replaced, bridged or repaired.</p>{{end}}
 
 <h2>Power gate</h2>
 <p class="{{if .Gate.Open}}good{{else}}bad{{end}}"><b>{{if .Gate.Open}}✓{{else}}■{{end}} {{.GateSays}}</b></p>

@@ -45,13 +45,13 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 	for _, x := range stages[len(stages)-1].Edits.List() {
 		word := ""
 		switch p := &b.b.Parts[x.Part]; {
-		case x.Bridged:
+		case x.Jumpered:
 			word = "bridged"
-		case x.Lifted && engine.MayLeaveOff(p):
+		case x.Removed && engine.MayLeaveOff(p):
 			word = "left off"
-		case x.Lifted:
+		case x.Removed:
 			word = "off the board"
-		case x.Fitted:
+		case x.Replaced:
 			word = "replaced"
 		default:
 			continue
@@ -100,9 +100,9 @@ func (b *builder) lines() error {
 		}
 	}
 	stages := b.c.Stages()
-	for _, m := range stages[len(stages)-1].Edits.Mends() {
-		for _, net := range b.b.MendNets(m) {
-			draw(net, "where "+name(b.b.MendName(m))+" was mended")
+	for _, m := range stages[len(stages)-1].Edits.Repairs() {
+		for _, net := range b.b.RepairNets(m) {
+			draw(net, "where "+name(b.b.RepairName(m))+" was repaired")
 		}
 	}
 	for id := range b.b.Parts {
@@ -272,7 +272,7 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 		s.printf(`<rect x="%g" y="%g" width="46" height="20" class="part %s"/>`, col+16, y-10, m.class)
 		s.text(col+39, y+4, "mid small faint", kindLetter(p.Kind), 3)
 	default:
-		if p.Kind == netlist.Diode || p.Kind == netlist.Clamp {
+		if p.Kind == netlist.Diode || p.Kind == netlist.TVS {
 			s.junction(col+39, y, conducts(p, x.In), m.class)
 		} else {
 			s.symbol(col+39, y, p.Kind, m.class)
@@ -334,7 +334,7 @@ func kindLetter(k netlist.Kind) string {
 		return "L"
 	case netlist.Capacitor:
 		return "C"
-	case netlist.Diode, netlist.Clamp:
+	case netlist.Diode, netlist.TVS:
 		return "D"
 	case netlist.Switch:
 		return "S"

@@ -14,8 +14,8 @@ func TestJunctionsPoint(t *testing.T) {
 	b, err := netlist.Parse(strings.NewReader(`board: K
 connectors: {J1: {pins: {1: GND, 2: A}}}
 parts:
-  D1: {kind: clamp, pins: [A, GND]}
-  D2: {kind: clamp, pins: [A, GND], way: two}
+  D1: {kind: tvs, pins: [A, GND]}
+  D2: {kind: tvs, pins: [A, GND], direction: bidirectional}
   D3: {kind: diode, pins: [A, GND]}
   D4: {kind: diode, pins: [GND, A]}
   D5: {kind: diode, pins: {k: A, a: GND}}

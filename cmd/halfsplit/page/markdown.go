@@ -68,7 +68,7 @@ func (r *Report) Markdown(w io.Writer) error {
 	}
 	line("\n## Parts worked on")
 	if len(r.Work) == 0 {
-		line("\nNothing was lifted, replaced, bridged or mended.")
+		line("\nNothing was removed, replaced, bridged or repaired.")
 	} else {
 		var rows [][]string
 		for _, x := range r.Work {

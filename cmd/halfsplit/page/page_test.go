@@ -159,8 +159,8 @@ func hostileCase(t *testing.T) string {
 		"open: {board: board.yaml, complaint: " + q(hostile[0]+hostile[2]) + "}\nby: " + q(hostile[1]) + "\ntime: 2026-08-02T09:00:00Z",
 		"read: {J7.2: OL, J7.3: 0.000}",
 		"note: " + q(strings.Join(hostile[:4], " ")),
-		"look: {" + part + ": burnt}\nnote: " + q(hostile[3]),
-		"fit: [" + part + "]",
+		"inspect: {" + part + ": burnt}\nnote: " + q(hostile[3]),
+		"replace: [" + part + "]",
 		"acknowledge: [" + q(hostile[1]) + "]",
 		"close: {cause: " + q("R"+hostile[0]+" open") + ", remedy: " + q(hostile[1]) + "}",
 	}

@@ -25,7 +25,7 @@ var surfaces = []Colour{
 }
 
 // marks are the colours that say something. The hues are blue, vermilion, ochre
-// and violet, which people who confuse red and green tell apart (after Okabe and
+// and violet, which people who confuse red and green distinguish (after Okabe and
 // Ito, Color Universal Design, 2008; darkened for contrast).
 var marks = []Colour{
 	{"good", "#00558f", "#86c5f4", "dot", "reads as a good board"},

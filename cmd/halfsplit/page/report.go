@@ -57,15 +57,15 @@ type Fact struct{ Name, Value string }
 
 // Point is a place before and after.
 type Point struct {
-	At, Net        string
-	Before, After  string // as the meter showed it; "" where it was not read
-	Good           string
-	Class          string // of the verdict after, or before where there is none after
-	Mark, Verdict  string // the same
-	before, after  *engine.Comparison
-	volts          *float64
-	sigma          float64
-	goodIsForetold bool
+	At, Net         string
+	Before, After   string // as the meter showed it; "" where it was not read
+	Good            string
+	Class           string // of the verdict after, or before where there is none after
+	Mark, Verdict   string // the same
+	before, after   *engine.Comparison
+	volts           *float64
+	sigma           float64
+	goodIsPredicted bool
 }
 
 // Reading is one reading in the order they were taken.
@@ -100,7 +100,7 @@ type Suspect struct {
 	Place, Share, Why string
 }
 
-// GateLine is a rail or line of the power gate.
+// GateLine is a rail or line of the power-up check.
 type GateLine struct {
 	Net, Kind, State, Why, Class, Mark string
 }
@@ -174,15 +174,15 @@ func shown(v *float64, over bool) string {
 
 // good is what a good board shows at a reading, and whether good boards were
 // read there.
-func good(r *engine.Comparison) (v *float64, over, foretold bool) {
+func good(r *engine.Comparison) (v *float64, over, predicted bool) {
 	if r.KnownGood != nil || r.KnownGoodOverload {
 		return r.KnownGood, r.KnownGoodOverload, false
 	}
-	return r.Foretold, r.ForetoldOverload, true
+	return r.Predicted, r.PredictedOverload, true
 }
 
 func goodText(r *engine.Comparison) string {
-	v, over, foretold := good(r)
+	v, over, predicted := good(r)
 	text := shown(v, over)
 	if r.Ohms != nil || v != nil && r.To != "" && r.Volts == nil && !r.Overload {
 		text = "none"
@@ -192,8 +192,8 @@ func goodText(r *engine.Comparison) string {
 	} else if v != nil && r.Sigma > 0 {
 		text = fmt.Sprintf("%.3f ± %.3f V", *v, r.Sigma)
 	}
-	if foretold && text != "none" {
-		text += " (foretold)"
+	if predicted && text != "none" {
+		text += " (predicted)"
 	}
 	return text
 }
@@ -218,7 +218,7 @@ func (b *builder) head() {
 	case !closed:
 		r.Status = "under way"
 	case strings.HasPrefix(end.Remedy, "referred"):
-		r.Status = "referred on"
+		r.Status = "escalated"
 	case len(b.g.Reworked) == 0:
 		r.Status, r.StatusOK = "no fault found", true
 		if end.Part != netlist.None {
@@ -354,7 +354,7 @@ func (b *builder) points() {
 			g = p.before
 		}
 		p.Good, p.sigma = goodText(g), g.Sigma
-		p.volts, _, p.goodIsForetold = good(g)
+		p.volts, _, p.goodIsPredicted = good(g)
 		p.Class, p.Mark, p.Verdict = verdictClass(x.Verdict), verdictMark(x.Verdict), string(x.Verdict)
 		b.r.Points = append(b.r.Points, p)
 	}
@@ -452,28 +452,28 @@ func (b *builder) work() {
 			w.Value += ", " + prose(p.Place)
 		}
 		switch {
-		case x.Bridged:
+		case x.Jumpered:
 			w.What, w.Remark = "bridged", "its function is lost: filtering or protection of this line"
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
 				w.Remark = "its function is lost"
 			}
-		case x.Lifted && engine.MayLeaveOff(p):
-			w.What, w.Remark = "left off", "some filtering is lost; fit a new one when there is one"
-		case x.Lifted:
+		case x.Removed && engine.MayLeaveOff(p):
+			w.What, w.Remark = "left off", "some filtering is lost; replace it when there is one"
+		case x.Removed:
 			w.What, w.Remark = "off the board", "the line does not work without it"
-		case x.Fitted:
+		case x.Replaced:
 			w.What = "replaced"
-		case x.Refitted:
-			w.What, w.Remark = "put back", "lifted for a test; its joints are new"
+		case x.Reinstalled:
+			w.What, w.Remark = "put back", "removed for a test; its joints are new"
 		}
 		b.r.Work = append(b.r.Work, w)
 	}
-	for _, m := range edits.Mends() {
-		w := Work{Place: name(b.b.MendName(m)), What: "mended"}
+	for _, m := range edits.Repairs() {
+		w := Work{Place: name(b.b.RepairName(m)), What: "repaired"}
 		switch m.Kind {
-		case netlist.MendGap:
+		case netlist.RepairGap:
 			w.Remark = "the gap between two pins was cleaned"
-		case netlist.MendTrace:
+		case netlist.RepairTrace:
 			w.Remark = "the broken trace was joined"
 		default:
 			w.Remark = "resoldered"
@@ -487,7 +487,7 @@ func (b *builder) suspects() {
 		s := Suspect{Place: name(x.Part), Share: percent(x.Probability)}
 		if len(x.Reasons) > 0 {
 			r := x.Reasons[0]
-			s.Why = fmt.Sprintf("would read %s at %s; read %s, good %s", shown(r.Foretold, r.Overload), name(r.At), shown(r.Read, r.Read == nil), shown(r.Good, r.Good == nil))
+			s.Why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", shown(r.Predicted, r.Overload), name(r.At), shown(r.Read, r.Read == nil), shown(r.Good, r.Good == nil))
 		}
 		b.r.Suspects = append(b.r.Suspects, s)
 	}

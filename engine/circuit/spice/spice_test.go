@@ -152,7 +152,7 @@ func TestNgspiceMissing(t *testing.T) {
 	}
 }
 
-// An ngspice that dies half-way must be told apart from one that found nothing.
+// An ngspice that dies half-way must be distinguished from one that found nothing.
 func TestNgspiceDies(t *testing.T) {
 	dir := t.TempDir()
 	script := "#!/bin/sh\necho HS 0\necho 'v(n1) = 1'\necho oh dear >&2\nexit 3\n"

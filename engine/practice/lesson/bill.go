@@ -10,13 +10,13 @@ import (
 	"halfsplit/references"
 )
 
-// Charge is what one event cost in bench seconds.
+// Charge is what one event cost in repair time.
 type Charge struct {
 	Event   int
 	Seconds float64
 }
 
-// Bill works out the bench seconds of a record, event by event. The sweep that
+// Bill works out the repair time of a record, event by event. The sweep that
 // the board came with costs nothing; a shield is opened once; a slow display
 // costs the seconds that it takes to settle. The desk shows the same seconds as
 // the score counts.
@@ -94,22 +94,22 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 	sum += float64(len(e.Injections)) * b.costs.Inject
 	for _, p := range e.Parts {
 		switch e.Kind {
-		case journal.KindLift:
-			sum += b.solder(p, b.costs.Lift)
-		case journal.KindRefit:
-			sum += b.solder(p, b.costs.Refit)
-		case journal.KindFit:
+		case journal.KindRemove:
+			sum += b.solder(p, b.costs.Remove)
+		case journal.KindReinstall:
+			sum += b.solder(p, b.costs.Reinstall)
+		case journal.KindReplace:
 			sum += b.solder(p, b.costs.Replace)
 		}
 	}
-	for _, x := range e.Bridges {
-		sum += b.costs.Bridge + b.access(x.Part, true)
+	for _, x := range e.Jumpers {
+		sum += b.costs.Jumper + b.access(x.Part, true)
 	}
-	for _, m := range e.Mends {
+	for _, m := range e.Repairs {
 		switch m.Kind {
-		case netlist.MendGap:
+		case netlist.RepairGap:
 			sum += b.costs.Clean
-		case netlist.MendTrace:
+		case netlist.RepairTrace:
 			sum += b.costs.Wire
 		default:
 			sum += b.costs.Resolder

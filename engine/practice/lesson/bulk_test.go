@@ -37,11 +37,11 @@ func orderOf(t testing.TB, board, lesson string, count int, seed uint64) Order {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Order{Board: b, BoardText: text, Set: "spring", Lesson: lesson, Count: count, Seed: seed, Phrase: phrase, Rounds: rounds, keep: true}
+	return Order{Board: b, BoardText: text, Set: "spring", Lesson: lesson, Count: count, Seed: seed, Passphrase: passphrase, Rounds: rounds, keep: true}
 }
 
 // Many cases are made, played by the engine's policy, and scored. What the policy
-// solves has to score as solved, its record undoubted, and its bench seconds have
+// solves has to score as solved, its record undoubted, and its repair time have
 // to agree on average with what was expected. What it does not solve, the plodder
 // has to.
 //
@@ -85,8 +85,8 @@ func TestBulk(t *testing.T) {
 			if s == nil {
 				t.FailNow()
 			}
-			if solved := s.Part == 1 && s.Mended; solved != x.solved || x.solved == (s.Level == Hardest) || len(s.Doubts) > 0 {
-				t.Errorf("seed %d, %s, %s: part %v, mended %v, doubts %v", seed, x.key, s.Level, s.Part, s.Mended, s.Doubts)
+			if solved := s.Part == 1 && s.Repaired; solved != x.solved || x.solved == (s.Level == Hardest) || len(s.Doubts) > 0 {
+				t.Errorf("seed %d, %s, %s: part %v, repaired %v, doubts %v", seed, x.key, s.Level, s.Part, s.Repaired, s.Doubts)
 			}
 			if seen[x.key] {
 				t.Errorf("seed %d: %s is there twice", seed, x.key)
@@ -128,7 +128,7 @@ func (t *tally) add(s *Score) {
 		t.levels = map[string]int{}
 	}
 	t.cases++
-	if s.Part == 1 && s.Mended {
+	if s.Part == 1 && s.Repaired {
 		t.solved++
 	}
 	if s.Least == s.Optimum {
@@ -178,14 +178,14 @@ func (c *Class) plodded(x *Case) error {
 		}
 		remedy := "replace"
 		if _, err := d.part(place); err != nil {
-			remedy = "mend"
+			remedy = "repair"
 		}
 		if err := d.Work(strings.Replace(place, " to ", "-", 1), remedy); err != nil {
 			return err
 		}
 	}
-	if !d.stage.mended(d.Case().All, d.edits()) {
-		return errors.New("the board reads as a good one, and is not mended")
+	if !d.stage.repaired(d.Case().All, d.edits()) {
+		return errors.New("the board reads as a good one, and is not repaired")
 	}
 	return nil
 }
@@ -217,7 +217,7 @@ func (c *Class) readsGood(d *Desk, flicker float64) (bool, error) {
 	list, err := c.engine.Compare(sheet)
 	odd := map[string]int{}
 	for _, x := range list {
-		if x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood || math.Abs(x.Surprise) > plodSigmas {
+		if x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood || math.Abs(x.ZScore) > plodSigmas {
 			if odd[x.At]++; odd[x.At] > 1 {
 				return false, err
 			}

@@ -15,7 +15,7 @@ import (
 )
 
 // The course of ten lessons in testdata/lessons is made from this table. To make
-// it anew, sealed under the phrase that lies beside it:
+// it anew, sealed under the passphrase that lies beside it:
 //
 //	go test ./engine/practice/lesson -run TestCourse -refresh
 var refresh = flag.Bool("refresh", false, "write the course in testdata/lessons anew")
@@ -32,26 +32,26 @@ var course = []struct {
 	{subject: "no-fault"},
 	{subject: "bridges", faults: []placed{{"bridge J1.4 to J1.5", "bridged", 0.6}}},
 	{subject: "shorts", faults: []placed{{"D2 1-2", "shorted", 0.4}}},
-	{subject: "opens", faults: []placed{{"trace TP1 to R1.1", "trace broken", 0}}},
+	{subject: "opens", faults: []placed{{"trace TP1 to R1.1", "broken trace", 0}}},
 	{subject: "opens", faults: []placed{{"R2 through 1-2", "open", 0}}},
 	{subject: "shorts", faults: []placed{{"C4 1-2", "shorted", 0.2}}},
-	{subject: "intermittents", faults: []placed{{"R9 at 1", "joint open", 0}}, flicker: 0.3},
+	{subject: "intermittents", faults: []placed{{"R9 at 1", "open joint", 0}}, flicker: 0.3},
 	{subject: "misleading-looks", faults: []placed{{"C5 1-2", "shorted", 1.5}}, looks: map[string]string{"R10": "burnt", "C5": "clean"}, lures: []string{"R10"}},
 	{subject: "leaks", faults: []placed{{"C2 1-2", "leaky", 180}}},
 	{subject: "two-faults", faults: []placed{{"C2 1-2", "shorted", 0.8}, {"R10 through 1-2", "open", 0}}},
 }
 
 // courseClass makes the class of the course; every case is one that the engine's
-// own policy mends.
+// own policy repairs.
 func courseClass(t *testing.T) *Class {
 	t.Helper()
 	o := small(t, Mixed, len(course), 1)
 	o.Set, o.Rounds = "course", DefaultRounds
-	text, err := os.ReadFile(filepath.Join(courseDir, "phrase.txt"))
+	text, err := os.ReadFile(filepath.Join(courseDir, "passphrase.txt"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	o.Phrase = string(text)
+	o.Passphrase = string(text)
 	c, err := prepare(o, o.Seed)
 	if err != nil {
 		t.Fatal(err)
@@ -128,7 +128,7 @@ func TestCourse(t *testing.T) {
 		}
 	}
 	// What lies in the folder is this course.
-	keys := NewKeyring(c.Order.Phrase)
+	keys := NewKeyring(c.Order.Passphrase)
 	for i, x := range c.Cases {
 		f, err := Load(filepath.Join(courseDir, fmt.Sprintf("lesson-%02d.yaml", i+1)))
 		if err != nil {

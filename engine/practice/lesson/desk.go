@@ -192,19 +192,19 @@ func editsAfter(all []journal.Event) netlist.Edits {
 func after(edits netlist.Edits, e *journal.Event) netlist.Edits {
 	for _, p := range e.Parts {
 		switch e.Kind {
-		case journal.KindLift:
-			edits = edits.Lift(p)
-		case journal.KindRefit:
-			edits = edits.Refit(p)
-		case journal.KindFit:
-			edits = edits.Fit(p)
+		case journal.KindRemove:
+			edits = edits.Remove(p)
+		case journal.KindReinstall:
+			edits = edits.Reinstall(p)
+		case journal.KindReplace:
+			edits = edits.Replace(p)
 		}
 	}
-	for _, b := range e.Bridges {
-		edits = edits.Bridge(b.Part, b.Ohms)
+	for _, b := range e.Jumpers {
+		edits = edits.Jumper(b.Part, b.Ohms)
 	}
-	for _, m := range e.Mends {
-		edits = edits.Mend(m)
+	for _, m := range e.Repairs {
+		edits = edits.Repair(m)
 	}
 	return edits
 }
@@ -270,7 +270,7 @@ func (d *Desk) point(name string) (netlist.Point, error) {
 			return at, fmt.Errorf("%s lies under %s, where no probe reaches; read its net at another point, or at its name", document.Quote(name), p.Name)
 		}
 		if p.Access == netlist.Underfill {
-			return at, fmt.Errorf("%s lies under fill, where no probe reaches; read its net at another point", document.Quote(name))
+			return at, fmt.Errorf("%s is underfilled, where no probe reaches; read its net at another point", document.Quote(name))
 		}
 	}
 	return at, nil
@@ -283,7 +283,7 @@ func (d *Desk) part(name string) (netlist.PartID, error) {
 	}
 	if err != nil {
 		if at, wrong := d.point(name); wrong == nil && at.Kind != netlist.PointNet {
-			return id, fmt.Errorf("%s is a point and no part; read it, or mend it", document.Quote(d.Spelled(name)))
+			return id, fmt.Errorf("%s is a point, not a part; read it, or repair it", document.Quote(d.Spelled(name)))
 		}
 	}
 	return id, err
@@ -347,7 +347,7 @@ func (d *Desk) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, 
 	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.stage.board, d.Case().Meter, &r, edits)}, nil
 }
 
-// settleSeconds is the settling worth telling (design, section 3).
+// settleSeconds is the settling worth telling.
 const settleSeconds = 0.3
 
 // settling gives the seconds that the capacitors at a point take to charge to
@@ -376,15 +376,15 @@ func (d *Desk) Look(name string) (journal.Look, error) {
 		return 0, err
 	}
 	if d.stage.board.Parts[p].Access == netlist.Underfill {
-		return 0, fmt.Errorf("%s lies under fill, where nothing is to be seen; find out about it by readings", document.Quote(name))
+		return 0, fmt.Errorf("%s is underfilled, where nothing is to be seen; find out about it by readings", document.Quote(name))
 	}
 	l := d.stage.look(p)
-	return l, d.write(journal.Event{Kind: journal.KindLook, Looks: []journal.Looked{{Part: p, Look: l}}})
+	return l, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: l}}})
 }
 
-// Lift takes a part off. An IC may tear its pads off with it; what it says then
+// Remove takes a part off. An IC may tear its pads off with it; what it says then
 // is not "".
-func (d *Desk) Lift(name string) (harm string, err error) {
+func (d *Desk) Remove(name string) (harm string, err error) {
 	if err := d.open(); err != nil {
 		return "", err
 	}
@@ -392,11 +392,11 @@ func (d *Desk) Lift(name string) (harm string, err error) {
 	if err != nil {
 		return "", err
 	}
-	if d.edits().Of(p).Lifted {
-		return "", fmt.Errorf("%s is off the board already; refit it, or fit a new one", document.Quote(name))
+	if d.edits().Of(p).Removed {
+		return "", fmt.Errorf("%s is off the board already; reinstall it, or replace it", document.Quote(name))
 	}
 	n := d.next()
-	e := journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{p}}
+	e := journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p}}
 	if part := &d.stage.board.Parts[p]; network.Pinned(part.Kind) && d.stage.tears(n, p) {
 		t := d.stage.tornTerminal(n, p)
 		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[t].Name)
@@ -405,8 +405,8 @@ func (d *Desk) Lift(name string) (harm string, err error) {
 	return harm, d.write(e)
 }
 
-// Refit puts the same part back.
-func (d *Desk) Refit(name string) error {
+// Reinstall puts the same part back.
+func (d *Desk) Reinstall(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -414,14 +414,14 @@ func (d *Desk) Refit(name string) error {
 	if err != nil {
 		return err
 	}
-	if !d.edits().Of(p).Lifted {
-		return fmt.Errorf("%s is on the board; lift it first", document.Quote(name))
+	if !d.edits().Of(p).Removed {
+		return fmt.Errorf("%s is on the board; remove it first", document.Quote(name))
 	}
-	return d.write(journal.Event{Kind: journal.KindRefit, Parts: []netlist.PartID{p}})
+	return d.write(journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{p}})
 }
 
-// Fit puts a new, good part in the place of a part.
-func (d *Desk) Fit(name string) error {
+// Replace puts a new, good part in the place of a part.
+func (d *Desk) Replace(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -429,14 +429,14 @@ func (d *Desk) Fit(name string) error {
 	if err != nil {
 		return err
 	}
-	return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{p}})
+	return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
 }
 
-// bridgeOhms is the resistance of a bridge of wire.
-const bridgeOhms = 0.01
+// jumperOhms is the resistance of a bridge of wire.
+const jumperOhms = 0.01
 
-// Bridge lays a wire across a part.
-func (d *Desk) Bridge(name string) error {
+// Jumper lays a wire across a part.
+func (d *Desk) Jumper(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -444,31 +444,31 @@ func (d *Desk) Bridge(name string) error {
 	if err != nil {
 		return err
 	}
-	if len(d.stage.board.Parts[p].Bridgeable()) == 0 {
-		return fmt.Errorf("%s does not lie along a line, and a wire across it would short something; lift or replace it", document.Quote(name))
+	if len(d.stage.board.Parts[p].Jumperable()) == 0 {
+		return fmt.Errorf("%s does not lie along a line, and a wire across it would short something; remove or replace it", document.Quote(name))
 	}
-	return d.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: p, Ohms: bridgeOhms}}})
+	return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: jumperOhms}}})
 }
 
-// Mend resolders a pin or terminal, cleans a gap between pins, or joins a trace.
-func (d *Desk) Mend(place string) error {
+// Repair resolders a pin or terminal, cleans a gap between pins, or joins a trace.
+func (d *Desk) Repair(place string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
-	m, err := d.stage.board.Mend(place)
+	m, err := d.stage.board.Repair(place)
 	if err != nil {
 		ends := strings.Split(place, "-")
 		for i := range ends {
 			ends[i] = d.Spelled(strings.TrimSpace(ends[i]))
 		}
-		if m, err = d.stage.board.Mend(strings.Join(ends, "-")); err != nil {
+		if m, err = d.stage.board.Repair(strings.Join(ends, "-")); err != nil {
 			return err
 		}
 	}
-	if d.edits().Mended(m) {
-		return fmt.Errorf("%s was mended before, and holds", document.Quote(place))
+	if d.edits().Repaired(m) {
+		return fmt.Errorf("%s was repaired before, and holds", document.Quote(place))
 	}
-	return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{m}})
+	return d.write(journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{m}})
 }
 
 // Inject puts current from a limited supply on a rail, and gives the names of
@@ -484,7 +484,7 @@ func (d *Desk) Inject(rail string) ([]string, error) {
 	net := &d.stage.board.Nets[n]
 	switch {
 	case !net.Rail || n == d.stage.board.Ground:
-		return nil, fmt.Errorf("%s is no supply rail, and current from outside harms what drives it; inject into rails only", document.Quote(rail))
+		return nil, fmt.Errorf("%s is not a supply rail, and current from outside harms what drives it; inject into rails only", document.Quote(rail))
 	case net.Boosted || math.IsNaN(net.RailVolts):
 		return nil, fmt.Errorf("%s is boosted, or its voltage is not known, and is never fed from outside; find out by readings", document.Quote(rail))
 	}
@@ -528,7 +528,7 @@ func (d *Desk) Power() (*Powered, error) {
 	if p.Burnt, err = d.stage.shortedRails(d.edits()); err != nil {
 		return nil, err
 	}
-	p.Runs = len(p.Burnt) == 0 && d.Mended()
+	p.Runs = len(p.Burnt) == 0 && d.Repaired()
 	p.Dead = burnt(d.Case().All)
 	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: drawIdle, AfterKey: drawIdle}}
 	switch {
@@ -541,15 +541,15 @@ func (d *Desk) Power() (*Powered, error) {
 	return p, d.write(e)
 }
 
-// Remedies are the words for what mends a board. "done" is what was done at the
+// Remedies are the words for what repairs a board. "done" is what was done at the
 // bench before.
-var Remedies = []string{"done", "replace", "bridge", "leave off", "resolder", "wire", "clean", "none"}
+var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "wire", "clean", "none"}
 
-// Mended tells whether nothing is wrong with the board as it lies. It is not for
+// Repaired tells whether nothing is wrong with the board as it lies. It is not for
 // the student's eyes before the end.
-func (d *Desk) Mended() bool { return d.stage.mended(d.Case().All, d.edits()) }
+func (d *Desk) Repaired() bool { return d.stage.repaired(d.Case().All, d.edits()) }
 
-// Close ends the case with what is bad and what mends it. Where the remedy has
+// Close ends the case with what is bad and what repairs it. Where the remedy has
 // not been carried out, it is now; where none is named, something must have been
 // done. right tells, by the hash in the file, whether
 // these are the bad parts; it is false in an examination, and where the record is
@@ -566,7 +566,7 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 		remedy = "done"
 		for _, n := range named {
 			if !d.worked(n) {
-				return false, fmt.Errorf("nothing was done about %s; say what mends it, as in `%s; %s`, or `%s; none` to hand the board on", document.Quote(n.Place), text(named), remedyFor(n.locus), text(named))
+				return false, fmt.Errorf("nothing was done about %s; say what repairs it, as in `%s; %s`, or `%s; none` to escalate it", document.Quote(n.Place), text(named), remedyFor(n.locus), text(named))
 			}
 		}
 	}
@@ -592,14 +592,14 @@ func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
 	return d.File.Check.Says(bad, d.pepper)
 }
 
-// remedyFor is a word for what mends a place.
+// remedyFor is a word for what repairs a place.
 func remedyFor(l *fault.Locus) string {
 	switch l.Change.Cure.Kind {
-	case netlist.MendGap:
+	case netlist.RepairGap:
 		return "clean"
-	case netlist.MendTrace:
+	case netlist.RepairTrace:
 		return "wire"
-	case netlist.MendPin:
+	case netlist.RepairPin:
 		return "resolder"
 	}
 	return "replace"
@@ -620,8 +620,8 @@ func text(named []Named) string {
 // worked tells whether anything was done at what is named.
 func (d *Desk) worked(n Named) bool {
 	return slices.ContainsFunc(d.Case().All, func(e journal.Event) bool {
-		if e.Kind == journal.KindMend && n.locus.Part != netlist.None && slices.ContainsFunc(e.Mends, func(m netlist.Mend) bool {
-			return m.Kind == netlist.MendJoint && m.Terminal.Part == n.locus.Part
+		if e.Kind == journal.KindMend && n.locus.Part != netlist.None && slices.ContainsFunc(e.Repairs, func(m netlist.Repair) bool {
+			return m.Kind == netlist.RepairJoint && m.Terminal.Part == n.locus.Part
 		}) {
 			return true
 		}
@@ -629,43 +629,43 @@ func (d *Desk) worked(n Named) bool {
 	})
 }
 
-// carryOut does what mends a part, unless something was done about it already.
+// carryOut does what repairs a part, unless something was done about it already.
 func (d *Desk) carryOut(n Named, remedy string) error {
 	l, edits := n.locus, d.edits()
 	if l.Part == netlist.None {
-		if remedy == "none" || remedy == "done" || edits.Mended(l.Change.Cure) {
+		if remedy == "none" || remedy == "done" || edits.Repaired(l.Change.Cure) {
 			return nil
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: []netlist.Mend{l.Change.Cure}})
+		return d.write(journal.Event{Kind: journal.KindMend, Repairs: []netlist.Repair{l.Change.Cure}})
 	}
 	x := edits.Of(l.Part)
 	switch {
-	case remedy == "none", remedy == "done", x.Fitted || x.Bridged:
+	case remedy == "none", remedy == "done", x.Replaced || x.Jumpered:
 		return nil
 	case remedy == "leave off":
-		if x.Lifted {
+		if x.Removed {
 			return nil
 		}
-		return d.write(journal.Event{Kind: journal.KindLift, Parts: []netlist.PartID{l.Part}})
-	case remedy == "bridge":
-		if len(d.stage.board.Parts[l.Part].Bridgeable()) == 0 {
+		return d.write(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{l.Part}})
+	case remedy == "jumper":
+		if len(d.stage.board.Parts[l.Part].Jumperable()) == 0 {
 			return fmt.Errorf("%s cannot be bridged; replace it", document.Quote(n.Place))
 		}
-		return d.write(journal.Event{Kind: journal.KindBridge, Bridges: []journal.Bridge{{Part: l.Part, Ohms: bridgeOhms}}})
+		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
-		if x.Refitted {
+		if x.Reinstalled {
 			return nil
 		}
 		p := &d.stage.board.Parts[l.Part]
-		var mends []netlist.Mend
+		var repairs []netlist.Repair
 		for t := range p.Terminals {
-			mends = append(mends, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
+			repairs = append(repairs, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
 		}
-		return d.write(journal.Event{Kind: journal.KindMend, Mends: mends})
+		return d.write(journal.Event{Kind: journal.KindMend, Repairs: repairs})
 	case remedy == "replace":
-		return d.write(journal.Event{Kind: journal.KindFit, Parts: []netlist.PartID{l.Part}})
+		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
 	}
-	return fmt.Errorf("%s is no remedy for %s; write replace, bridge, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
+	return fmt.Errorf("%s is not a remedy for %s; write replace, bridge, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
 // Seconds is the bench time spent so far.

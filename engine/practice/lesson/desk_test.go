@@ -90,14 +90,14 @@ func TestDeedsAndTheirCost(t *testing.T) {
 	step("ohms", 10, volts("R1.1", "R1.2", 0, true, 470, 10))
 	_, err := d.Look("c1")
 	step("a look", 20, err)
-	_, err = d.Lift("C1")
-	step("a lift", 90, err)
-	step("refit", 60, d.Refit("C1"))
-	step("fit", 240, d.Fit("C1"))
-	step("bridge", 150, d.Bridge("R1"))
-	step("a pin", 60, d.Mend("J1.2"))
-	step("a gap", 90, d.Mend("J1.2-J1.3"))
-	step("a trace", 300, d.Mend("J1.4-D1.1"))
+	_, err = d.Remove("C1")
+	step("a remove", 90, err)
+	step("reinstall", 60, d.Reinstall("C1"))
+	step("replace", 240, d.Replace("C1"))
+	step("jumper", 150, d.Jumper("R1"))
+	step("a pin", 60, d.Repair("J1.2"))
+	step("a gap", 90, d.Repair("J1.2-J1.3"))
+	step("a trace", 300, d.Repair("J1.4-D1.1"))
 	_, err = d.Inject("V3V3")
 	step("an injection", 120, err)
 	step("a note", 0, d.Note("hm"))
@@ -105,7 +105,7 @@ func TestDeedsAndTheirCost(t *testing.T) {
 	step("the verdict", 0, err)
 	for i, do := range []func() error{
 		func() error { _, err := d.Read("J1.2", "", 0, false); return err },
-		func() error { return d.Fit("C1") },
+		func() error { return d.Replace("C1") },
 		func() error { _, err := d.Close("nothing", "none"); return err },
 	} {
 		if err := do(); err == nil || !strings.HasPrefix(err.Error(), "the case is closed; ") {
@@ -125,14 +125,14 @@ func TestDeedsThatCannotBe(t *testing.T) {
 		{"a ball", func() error { _, err := d.Read("U1.2", "", 0, false); return err }, "`U1.2` lies under U1, where no probe reaches; read its net at another point, or at its name"},
 		{"no point", func() error { _, err := d.Read("J9.2", "", 0, false); return err }, ""},
 		{"no part", func() error { _, err := d.Look("C9"); return err }, ""},
-		{"refit", func() error { return d.Refit("C1") }, "`C1` is on the board; lift it first"},
-		{"bridge", func() error { return d.Bridge("C1") }, "`C1` does not lie along a line, and a wire across it would short something; lift or replace it"},
-		{"signal", func() error { _, err := d.Inject("SDA"); return err }, "`SDA` is no supply rail, and current from outside harms what drives it; inject into rails only"},
+		{"reinstall", func() error { return d.Reinstall("C1") }, "`C1` is on the board; remove it first"},
+		{"jumper", func() error { return d.Jumper("C1") }, "`C1` does not lie along a line, and a wire across it would short something; remove or replace it"},
+		{"signal", func() error { _, err := d.Inject("SDA"); return err }, "`SDA` is not a supply rail, and current from outside harms what drives it; inject into rails only"},
 		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, bridge, leave off, resolder, wire, clean, none"},
-		{"no bridge", func() error { _, err := d.Close("C1 shorted", "bridge"); return err }, "`C1` cannot be bridged; replace it"},
-		{"mend", func() error { return d.Mend("J1.2-J1.8") }, ""},
-		{"look at a pin", func() error { _, err := d.Look("j1.4"); return err }, "`J1.4` is a point and no part; read it, or mend it"},
-		{"nothing done", func() error { _, err := d.Close("c1 leaky", ""); return err }, "nothing was done about `C1`; say what mends it, as in `C1 leaky; replace`, or `C1 leaky; none` to hand the board on"},
+		{"no bridge", func() error { _, err := d.Close("C1 shorted", "jumper"); return err }, "`C1` cannot be bridged; replace it"},
+		{"repair", func() error { return d.Repair("J1.2-J1.8") }, ""},
+		{"look at a pin", func() error { _, err := d.Look("j1.4"); return err }, "`J1.4` is a point, not a part; read it, or repair it"},
+		{"nothing done", func() error { _, err := d.Close("c1 leaky", ""); return err }, "nothing was done about `C1`; say what repairs it, as in `C1 leaky; replace`, or `C1 leaky; none` to escalate it"},
 	} {
 		err := test.do()
 		if err == nil || test.want != "" && err.Error() != test.want {
@@ -144,7 +144,7 @@ func TestDeedsThatCannotBe(t *testing.T) {
 	}
 }
 
-// An IC lifted by hand tears a pad half of the time, and then nothing mends the
+// An IC removed by hand tears a pad half of the time, and then nothing repairs the
 // board any more.
 func TestLiftedICTears(t *testing.T) {
 	const boards = 60
@@ -156,22 +156,22 @@ func TestLiftedICTears(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		harm, err := d.Lift("U1")
+		harm, err := d.Remove("U1")
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := d.Fit("U1"); err != nil {
+		if err := d.Replace("U1"); err != nil {
 			t.Fatal(err)
 		}
 		if harm != "" {
 			torn++
 		}
-		if mended := d.stage.mended(d.Case().All, d.edits()); mended == (harm != "") {
-			t.Errorf("board %d: %q, and mended is %v", i, harm, mended)
+		if repaired := d.stage.repaired(d.Case().All, d.edits()); repaired == (harm != "") {
+			t.Errorf("board %d: %q, and repaired is %v", i, harm, repaired)
 		}
 		if i == 0 {
 			if s := scoreOf(t, d); len(s.Remarks) == 0 || s.Remarks[0].Kind == Sound {
-				t.Errorf("lifting an IC is not remarked on: %v", s.Remarks)
+				t.Errorf("removing an IC is not remarked on: %v", s.Remarks)
 			}
 		}
 	}
@@ -195,14 +195,14 @@ func TestPowerOnAShort(t *testing.T) {
 		t.Fatal(err)
 	}
 	s := scoreOf(t, d)
-	if s.Mended || s.Parts.Risk >= 0 || s.Part != 1 {
+	if s.Repaired || s.Parts.Risk >= 0 || s.Part != 1 {
 		t.Errorf("a burnt board scores %+v", s.Parts)
 	}
 	d = desk(t, 0, shortedC1)
 	if p, err = d.Power(); err != nil || len(p.Burnt) > 0 || p.Runs {
 		t.Errorf("power on a shorted key line: %+v, %v", p, err)
 	}
-	if err := d.Fit("C1"); err != nil {
+	if err := d.Replace("C1"); err != nil {
 		t.Fatal(err)
 	}
 	if p, err = d.Power(); err != nil || !p.Runs || p.Gate.Open {
@@ -210,33 +210,33 @@ func TestPowerOnAShort(t *testing.T) {
 	}
 }
 
-// Small letters do; what was mended is not mended twice; a wire across a part that
-// the board needs mends nothing; and what power burnt stays burnt.
+// Small letters do; what was repaired is not repaired twice; a wire across a part that
+// the board needs repairs nothing; and what power burnt stays burnt.
 func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 	d := desk(t, 0, placed{"R1 through 1-2", "open", 0})
 	if r, err := d.Read("j1.2", "", 0, false); err != nil || r.At != "J1.2" || !r.Reading.Overload {
 		t.Errorf("read j1.2: %+v, %v", r, err)
 	}
-	if err := d.Mend("j1.4-d1.1"); err != nil {
+	if err := d.Repair("j1.4-d1.1"); err != nil {
 		t.Error(err)
 	}
-	if err := d.Mend("J1.4 to D1.1"); err == nil || err.Error() != "`J1.4 to D1.1` was mended before, and holds" {
-		t.Errorf("mended twice: %v", err)
+	if err := d.Repair("J1.4 to D1.1"); err == nil || err.Error() != "`J1.4 to D1.1` was repaired before, and holds" {
+		t.Errorf("repaired twice: %v", err)
 	}
-	if err := d.Bridge("r1"); err != nil {
+	if err := d.Jumper("r1"); err != nil {
 		t.Error(err)
 	}
-	if r, err := d.Read("J1.2", "", 0, false); err != nil || r.Reading.Overload || d.Mended() {
-		t.Errorf("with a wire across R1 J1.2 reads %+v, %v; mended: %v", r, err, d.Mended())
+	if r, err := d.Read("J1.2", "", 0, false); err != nil || r.Reading.Overload || d.Repaired() {
+		t.Errorf("with a wire across R1 J1.2 reads %+v, %v; repaired: %v", r, err, d.Repaired())
 	}
-	if err := d.Fit("R1"); err != nil || !d.Mended() {
-		t.Errorf("with a new R1: mended %v, %v", d.Mended(), err)
+	if err := d.Replace("R1"); err != nil || !d.Repaired() {
+		t.Errorf("with a new R1: repaired %v, %v", d.Repaired(), err)
 	}
 	d = desk(t, 0, placed{"C6 1-2", "shorted", 0.2})
 	if p, err := d.Power(); err != nil || len(p.Burnt) == 0 || p.Dead {
 		t.Errorf("power on a short: %+v, %v", p, err)
 	}
-	if err := d.Fit("C6"); err != nil {
+	if err := d.Replace("C6"); err != nil {
 		t.Fatal(err)
 	}
 	if p, err := d.Power(); err != nil || len(p.Burnt) > 0 || !p.Dead || p.Runs {
@@ -248,7 +248,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 // half that was right is no sound guess.
 func TestClosedTooSoon(t *testing.T) {
 	d := desk(t, 0, placed{"C2 1-2", "shorted", 0.8}, placed{"R10 through 1-2", "open", 0})
-	if _, err := d.Lift("C2"); err != nil {
+	if _, err := d.Remove("C2"); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := d.Read("J1.3", "", 0, false); err != nil {
@@ -259,8 +259,8 @@ func TestClosedTooSoon(t *testing.T) {
 	}
 	s := scoreOf(t, d)
 	want := []Remark{{5, Risky, "closed though the last reading at J1.8 is open"}}
-	if diff := cmp.Diff(want, s.Remarks); diff != "" || s.Part != 0.5 || s.Mended {
-		t.Errorf("part %v, mended %v, remarks (-want +got):\n%s", s.Part, s.Mended, diff)
+	if diff := cmp.Diff(want, s.Remarks); diff != "" || s.Part != 0.5 || s.Repaired {
+		t.Errorf("part %v, repaired %v, remarks (-want +got):\n%s", s.Part, s.Repaired, diff)
 	}
 }
 
@@ -290,7 +290,7 @@ func TestLiftedAndProven(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := d.Lift("C4"); err != nil {
+	if _, err := d.Remove("C4"); err != nil {
 		t.Fatal(err)
 	}
 	for _, at := range []string{"J1.7", "V3V3"} {
@@ -417,7 +417,7 @@ func TestDoubtfulRecords(t *testing.T) {
 	if err := d.Leave(); err != nil {
 		t.Fatal(err)
 	}
-	keys := NewKeyring(phrase)
+	keys := NewKeyring(passphrase)
 	s, _, err := ScoreFile(record, keys)
 	if err != nil || len(s.Doubts) > 0 || s.Closed || s.Points != 0 {
 		t.Fatalf("an honest record: %v, %v", s, err)
@@ -433,8 +433,8 @@ func TestDoubtfulRecords(t *testing.T) {
 	if s, _, err = ScoreFile(record, keys); err != nil || len(s.Doubts) != 1 || s.Doubts[0] != "event 4: the bench showed another reading at J1.3" {
 		t.Errorf("a forged reading: %v, %v", s.Doubts, err)
 	}
-	if _, _, err := ScoreFile(record, NewKeyring("another phrase")); err == nil {
-		t.Error("scored without the phrase")
+	if _, _, err := ScoreFile(record, NewKeyring("another passphrase")); err == nil {
+		t.Error("scored without the passphrase")
 	}
 	if _, _, err := ScoreFile("../../../testdata/demo/cases/touch-dead.yaml", keys); err == nil || !strings.Contains(err.Error(), "is not the record of a practice case") {
 		t.Errorf("a case that is no practice: %v", err)
@@ -452,7 +452,7 @@ func TestPoints(t *testing.T) {
 		want    PointsByPart
 		remarks []string // kinds
 	}{
-		{"right and proven", func(d *Desk) { good(d); d.Lift("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
+		{"right and proven", func(d *Desk) { good(d); d.Remove("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
 			PointsByPart{40, 15, 15, 30, 0}, nil},
 		{"right, mode left out, not proven", good, "C1", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
 		{"right part, wrong mode", good, "C1 open", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
@@ -482,7 +482,7 @@ func TestPoints(t *testing.T) {
 	}
 }
 
-// Modes that no reading tells apart count alike.
+// Modes that no reading distinguishes count alike.
 func TestModesAlike(t *testing.T) {
 	k := &marker{c: &journal.Case{Meter: references.DefaultMeter()}}
 	for _, test := range []struct {
@@ -490,11 +490,11 @@ func TestModesAlike(t *testing.T) {
 		ohms     float64
 		want     bool
 	}{
-		{fault.Open, fault.JointOpen, math.Inf(1), true},
+		{fault.Open, fault.OpenJoint, math.Inf(1), true},
 		{fault.Open, fault.Missing, math.Inf(1), true},
 		{fault.Shorted, fault.Bridged, 0.1, true},
-		{fault.Open, fault.Raised, 5e4, true},  // reads OL at 1 mA
-		{fault.Open, fault.Raised, 300, false}, // reads 0.3 V more
+		{fault.Open, fault.High, 5e4, true},  // reads OL at 1 mA
+		{fault.Open, fault.High, 300, false}, // reads 0.3 V more
 		{fault.Shorted, fault.Leaky, 12, true},
 		{fault.Shorted, fault.Leaky, 470, false},
 		{fault.Leaky, fault.Shorted, 8, true},

@@ -3,14 +3,14 @@
 //
 // In most cases:
 //
-//	class, err := lesson.Make(lesson.Order{Board: b, Lesson: "shorts", Count: 24, Seed: 1, Phrase: phrase})
+//	class, err := lesson.Make(lesson.Order{Board: b, Lesson: "shorts", Count: 24, Seed: 1, Passphrase: passphrase})
 //	err = class.Write("spring")
 //
 //	d, err := lesson.Sit("spring/case-01.yaml", "spring/ada-01.yaml", "Ada")
 //	r, err := d.Read("P1.3", "", references.RedOnGround, false)
 //	err = d.Close("C3 shorted", "leave off")
 //
-//	s, err := lesson.ScoreFile("spring/ada-01.yaml", lesson.NewKeyring(phrase))
+//	s, err := lesson.ScoreFile("spring/ada-01.yaml", lesson.NewKeyring(passphrase))
 //
 // Make draws boards of one type, each with something wrong that shows, and lets
 // the engine's own policy play every case to its end, to see how hard it is. A
@@ -24,6 +24,6 @@
 // against the bench that it claims to come from.
 //
 // Score reads such a record and says, for every step, what it told, what the
-// best step would have been, and what belief was justified, by the engine's
+// best step would have been, and what posterior was justified, by the engine's
 // judgement of what had been read up to there.
 package lesson

@@ -20,14 +20,14 @@ import (
 // File is one practice case as its file holds it.
 //
 // Bench is the board and its faults, for the student's program; the program has
-// its key. Answer is for the teacher, under the teacher's phrase. Check is a
+// its key. Answer is for the teacher, under the teacher's passphrase. Check is a
 // salted hash of the bad parts.
 //
 // What this protects against: somebody who opens the file, searches it, compares
 // it with others of its class, tries answers against the hash, makes the class a
-// second time without the phrase, or changes the file. What it does not: the
+// second time without the passphrase, or changes the file. What it does not: the
 // student's program must know the board to show readings of it, so whoever can
-// write a program can take the faults out of Bench, with or without the phrase; and
+// write a program can take the faults out of Bench, with or without the passphrase; and
 // who works on a case twice knows it the second time. Do not use it for an
 // examination that matters.
 type File struct {
@@ -45,7 +45,7 @@ type File struct {
 	Answer    Sealed
 }
 
-// Sealed is what opens with the teacher's phrase.
+// Sealed is what opens with the teacher's passphrase.
 type Sealed struct {
 	Salt   string // hex
 	Rounds int
@@ -55,7 +55,7 @@ type Sealed struct {
 // label binds what is sealed to its file.
 func (f *File) label(what string) string { return fmt.Sprintf("%s %s %d", what, f.ID, f.Number) }
 
-// AnswerWith opens the answer with the teacher's phrase.
+// AnswerWith opens the answer with the teacher's passphrase.
 func (f *File) AnswerWith(k *Keyring) (*Answer, error) {
 	salt, err := hex.DecodeString(f.Answer.Salt)
 	if err != nil {
@@ -118,7 +118,7 @@ func PracticeShape() *document.Shape {
 		return document.Field{Name: name, Required: true, Shape: s}
 	}
 	return &document.Shape{
-		Doc: "A practice case: a board with something wrong, sealed, and its answer under the teacher's phrase.",
+		Doc: "A practice case: a board with something wrong, sealed, and its answer under the teacher's passphrase.",
 		Fields: []document.Field{
 			need("practice", &document.Shape{Doc: "The number that tells this case from all others.", Pattern: idDigits.String()[1 : len(idDigits.String())-1], Example: "0123456789abcdef"}),
 			need("set", text("The class set that it is part of.")),
@@ -136,7 +136,7 @@ func PracticeShape() *document.Shape {
 			need("check", &document.Shape{Doc: "A salted hash of the bad parts, to check a verdict by.", Fields: []document.Field{
 				need("salt", hexShape("Salt, in hex.")), need("rounds", roundsShape()), need("hash", hexShape("Hash, in hex.")),
 			}}),
-			need("answer", &document.Shape{Doc: "The answer, under the teacher's phrase.", Fields: []document.Field{
+			need("answer", &document.Shape{Doc: "The answer, under the teacher's passphrase.", Fields: []document.Field{
 				need("salt", hexShape("Salt, in hex.")), need("rounds", roundsShape()), need("box", boxShape("The sealed answer.")),
 			}}),
 		},
@@ -213,7 +213,7 @@ const fileComment = `# A practice case for halfsplit. Its fault is made up.
 #
 # What is wrong stands in this file under two seals. "bench" is for the program,
 # which has to know the board to show what a meter shows; "answer" needs the
-# teacher's phrase. The seals keep out whoever reads or searches the file. They
+# teacher's passphrase. The seals keep out whoever reads or searches the file. They
 # do not keep out somebody who takes the program apart: this is for learning, not
 # for an examination that matters.
 `

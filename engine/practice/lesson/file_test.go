@@ -28,7 +28,7 @@ func written(t *testing.T, lesson string, count int, seed uint64) (*Class, strin
 
 func TestFilesReadBack(t *testing.T) {
 	c, _ := written(t, Mixed, 4, 2)
-	keys := NewKeyring(phrase + "\n")
+	keys := NewKeyring(passphrase + "\n")
 	for _, x := range c.Cases {
 		f, err := Load(x.File.Path)
 		if err != nil {
@@ -50,8 +50,8 @@ func TestFilesReadBack(t *testing.T) {
 		if right, _ := f.Check.Says(append([]string{"R99"}, a.Bad...), x.data.Pepper); right {
 			t.Errorf("%s: the hash takes a part too many", f.Path)
 		}
-		if _, err := f.AnswerWith(NewKeyring("another phrase")); !errors.Is(err, errPhrase) {
-			t.Errorf("%s: a wrong phrase gives %v", f.Path, err)
+		if _, err := f.AnswerWith(NewKeyring("another passphrase")); !errors.Is(err, errPassphrase) {
+			t.Errorf("%s: a wrong passphrase gives %v", f.Path, err)
 		}
 	}
 	if err := c.Write(filepath.Dir(c.Cases[0].File.Path)); err == nil || !strings.Contains(err.Error(), "cannot be written") {
@@ -60,11 +60,11 @@ func TestFilesReadBack(t *testing.T) {
 }
 
 // Of the board and the seed alone nobody makes the class a second time: another
-// phrase draws other boards, and other sweeps over good ones.
-func TestPhraseDraws(t *testing.T) {
+// passphrase draws other boards, and other sweeps over good ones.
+func TestPassphraseDraws(t *testing.T) {
 	o := small(t, Mixed, 8, 9)
 	a := made(t, o)
-	o.Phrase = "the phrase of a student who would know"
+	o.Passphrase = "the passphrase of a student who would know"
 	b := made(t, o)
 	same := 0
 	for i := range a.Cases {
@@ -73,10 +73,10 @@ func TestPhraseDraws(t *testing.T) {
 		}
 	}
 	if same > 2 { // by chance
-		t.Errorf("%d of %d cases are the same under another phrase", same, len(a.Cases))
+		t.Errorf("%d of %d cases are the same under another passphrase", same, len(a.Cases))
 	}
 	if cmp.Diff(a.Sweeps[0].Readings, b.Sweeps[0].Readings) == "" {
-		t.Error("the good boards are the same under another phrase")
+		t.Error("the good boards are the same under another passphrase")
 	}
 }
 
@@ -206,7 +206,7 @@ func TestTamperedFiles(t *testing.T) {
 	}
 	f := c.Cases[0].File
 	f.Answer.Box = other.Answer.Box
-	if _, err := f.AnswerWith(NewKeyring(phrase)); !errors.Is(err, errPhrase) {
+	if _, err := f.AnswerWith(NewKeyring(passphrase)); !errors.Is(err, errPassphrase) {
 		t.Errorf("the answer of another case opens: %v", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "board.yaml"), append(c.Order.BoardText, "# changed\n"...), 0o666); err != nil {

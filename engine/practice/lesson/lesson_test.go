@@ -5,9 +5,9 @@ import (
 )
 
 const (
-	boardFile = "../../../testdata/boards/sensor12.yaml"
-	phrase    = "a phrase for tests, not a secret"
-	rounds    = 10 // of hashing; tests need no strength
+	boardFile  = "../../../testdata/boards/sensor12.yaml"
+	passphrase = "a passphrase for tests, not a secret"
+	rounds     = 10 // of hashing; tests need no strength
 )
 
 func made(t testing.TB, o Order) *Class {

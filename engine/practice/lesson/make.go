@@ -26,15 +26,15 @@ import (
 
 // Order says which cases to make.
 type Order struct {
-	Board     *netlist.Board
-	BoardText []byte // of its file, which is copied into the class folder
-	Set       string // name of the class set
-	Lesson    string // one of SubjectNames
-	Count     int
-	Seed      uint64 // the same order, seed and phrase give the same boards and faults
-	Phrase    string // of the teacher
-	Rounds    int    // of hashing; 0 for DefaultRounds
-	Exam      bool   // the bench does not say whether a verdict is right
+	Board      *netlist.Board
+	BoardText  []byte // of its file, which is copied into the class folder
+	Set        string // name of the class set
+	Lesson     string // one of SubjectNames
+	Count      int
+	Seed       uint64 // the same order, seed and passphrase give the same boards and faults
+	Passphrase string // of the teacher
+	Rounds     int    // of hashing; 0 for DefaultRounds
+	Exam       bool   // the bench does not say whether a verdict is right
 
 	// Watch, where it is not nil, is told how far the work is.
 	Watch func(done, total int)
@@ -51,7 +51,7 @@ type Answer struct {
 	Lures   []string `json:"lures"` // good parts that look bad
 	Flicker float64  `json:"flicker"`
 
-	// Optimum is the expected bench seconds from the sweep to a verified repair
+	// Optimum is the expected repair time from the sweep to a verified repair
 	// by the engine's policy. It follows from the sweep alone, and takes faults to
 	// stay as they are. No policy is expected to be quicker than Least: where the
 	// two are the same, Optimum is exact, and otherwise it is "at most".
@@ -61,7 +61,7 @@ type Answer struct {
 	Group    int     `json:"group"`    // suspects of the first ambiguity group
 
 	// Level is the third of the set by Optimum, easier, middle or harder; or
-	// hardest, where the engine's own policy does not mend the board or does not
+	// hardest, where the engine's own policy does not repair the board or does not
 	// name what was bad.
 	Level string `json:"level"`
 
@@ -122,11 +122,11 @@ const mostKept = 500
 var goodSweeps = []string{"bench 2", "bench 5", "bench 2", "bench 2"}
 
 const (
-	benchMeter   = "bench 2" // on the student's bench
-	instrument   = 1
-	leastPhrase  = 8   // characters
-	mostMisses   = 300 // draws in a row that give nothing new, after which the board is exhausted
-	theComplaint = "came back from the field, does not work as it should"
+	benchMeter      = "bench 2" // on the student's bench
+	instrument      = 1
+	leastPassphrase = 8   // characters
+	mostMisses      = 300 // draws in a row that give nothing new, after which the board is exhausted
+	theComplaint    = "came back from the field, does not work as it should"
 )
 
 // Make draws the cases of a class: all different, and spread evenly over
@@ -140,8 +140,8 @@ func Make(o Order) (*Class, error) {
 	switch {
 	case o.Count < 1 || o.Count > mostCases:
 		return nil, fmt.Errorf("%d cases cannot be made; ask for 1 to %d", o.Count, mostCases)
-	case len(strings.TrimSpace(o.Phrase)) < leastPhrase:
-		return nil, fmt.Errorf("the phrase has fewer than %d characters; write a sentence that students do not guess", leastPhrase)
+	case len(strings.TrimSpace(o.Passphrase)) < leastPassphrase:
+		return nil, fmt.Errorf("the passphrase has fewer than %d characters; write a sentence that students do not guess", leastPassphrase)
 	case strings.TrimSpace(o.Set) == "":
 		return nil, errors.New("the class set has no name; give it one that says nothing about the answers")
 	}
@@ -196,13 +196,13 @@ func Make(o Order) (*Class, error) {
 	return c, c.seal()
 }
 
-// secretSeed is what everything is drawn from: the seed under the phrase. Of the
+// secretSeed is what everything is drawn from: the seed under the passphrase. Of the
 // seed alone, a student with the board file could make the class a second time,
-// under a phrase of his own. The sweeps over good boards follow from it and are
-// open, so guessing a phrase by them must be no quicker than by the answers.
+// under a passphrase of his own. The sweeps over good boards follow from it and are
+// open, so guessing a passphrase by them must be no quicker than by the answers.
 func secretSeed(o Order) (uint64, error) {
 	salt := fmt.Sprintf("halfsplit practice draw %s %d", sumOf(o.BoardText), o.Seed)
-	key, err := NewKeyring(o.Phrase).key([]byte(salt), o.Rounds)
+	key, err := NewKeyring(o.Passphrase).key([]byte(salt), o.Rounds)
 	if err != nil {
 		return 0, err
 	}
@@ -413,7 +413,7 @@ func netsOf(m *network.Model, l *fault.Locus) []netlist.NetID {
 // weigh measures how hard a case is, by what its sweep tells. Where the sweep
 // reads as a good board though something is wrong, or the other way round, no
 // reading would make anybody begin; and where one of two faults reads as a good
-// board once the other is mended, none would make anybody go on. Those are no fair
+// board once the other is repaired, none would make anybody go on. Those are no fair
 // questions.
 func (c *Class) weigh(x *Case) error {
 	x.data.BoardSum = sumOf(c.Order.BoardText)
@@ -462,7 +462,7 @@ func (c *Class) shows(x *Case, i int) (bool, error) {
 		return false, err
 	}
 	odd, err := oddPins(d)
-	return slices.ContainsFunc(odd, func(c engine.Comparison) bool { return math.Abs(c.Surprise) >= plainSigmas }), err
+	return slices.ContainsFunc(odd, func(c engine.Comparison) bool { return math.Abs(c.ZScore) >= plainSigmas }), err
 }
 
 // oddPins lists the pins that read otherwise in the sweep than good boards do.
@@ -545,7 +545,7 @@ func (c *Class) play(x *Case) error {
 		return err
 	}
 	right, all := sameParts(named, x.Answer.Bad)
-	x.solved = d.stage.mended(d.Case().All, d.edits()) && right == all
+	x.solved = d.stage.repaired(d.Case().All, d.edits()) && right == all
 	x.Answer.ParSeconds = d.Seconds()
 	x.Answer.ParSteps = len(d.Case().All) - sweepEvent - 1
 	if c.Order.keep {
@@ -570,7 +570,7 @@ func sameParts(named []Named, bad []string) (right, all int) {
 
 // seal makes the files of the cases.
 func (c *Class) seal() error {
-	keys := NewKeyring(c.Order.Phrase)
+	keys := NewKeyring(c.Order.Passphrase)
 	salt := noise(16)
 	key, err := keys.key(salt, c.Order.Rounds)
 	if err != nil {

@@ -39,7 +39,7 @@ func (m *Mind) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
 
 // tells tells whether an event of a kind can change what is known.
 func tells(k journal.Kind) bool {
-	return k == journal.KindRead || k == journal.KindLook || k == journal.KindInject || k.Edits()
+	return k == journal.KindRead || k == journal.KindInspect || k == journal.KindInject || k.Edits()
 }
 
 // first is a record up to and with its nth event.
@@ -159,7 +159,7 @@ func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
 	return nil
 }
 
-// proven reads again, after rework that should have mended the board, what read
+// proven reads again, after rework that should have repaired the board, what read
 // wrong before, and tells whether all of it reads right.
 func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 	last := lastEdit(p.d.Case().All)
@@ -227,14 +227,14 @@ func (p *follower) do(s *engine.Step) error {
 			}
 		}
 		return nil
-	case engine.DoLook:
+	case engine.DoInspect:
 		_, err := p.d.Look(s.Part)
 		return err
 	case engine.DoInject:
 		_, err := p.d.Inject(s.At)
 		return err
-	case engine.DoLift:
-		if _, err := p.d.Lift(s.Part); err != nil {
+	case engine.DoRemove:
+		if _, err := p.d.Remove(s.Part); err != nil {
 			return err
 		}
 		for _, at := range s.Then {
@@ -242,7 +242,7 @@ func (p *follower) do(s *engine.Step) error {
 				return err
 			}
 		}
-		return p.d.Refit(s.Part)
+		return p.d.Reinstall(s.Part)
 	case engine.DoReplace:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
@@ -300,17 +300,17 @@ func (p *follower) account(x *engine.Explanation) string {
 func (d *Desk) Work(place, remedy string) error {
 	switch remedy {
 	case "leave off":
-		if id, err := d.part(place); err == nil && d.edits().Of(id).Lifted {
+		if id, err := d.part(place); err == nil && d.edits().Of(id).Removed {
 			return d.Note(place + " stays off")
 		}
-		_, err := d.Lift(place)
+		_, err := d.Remove(place)
 		return err
-	case "bridge":
-		return d.Bridge(place)
+	case "jumper":
+		return d.Jumper(place)
 	case "replace":
-		return d.Fit(place)
+		return d.Replace(place)
 	}
-	return d.Mend(place)
+	return d.Repair(place)
 }
 
 // inMemory begins a case without a file, for those who play many.

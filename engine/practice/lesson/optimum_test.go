@@ -16,19 +16,19 @@ import (
 	"halfsplit/references"
 )
 
-// The stated optimum of small cases is held against an exhaustive search that
+// The stated optimum of small cases is compared with an exhaustive search that
 // shares nothing with the planner: it takes the accounts of the sweep with their
-// probabilities, asks the engine's Expect what each would show at every point
-// that a probe reaches, with every part on the board lifted too, and tries every
+// probabilities, asks the engine's Predict what each would show at every point
+// that a probe reaches, with every part on the board removed too, and tries every
 // order of every step. What was not listed is no account's, follows the accounts
-// in proportion, and ends in handing the board on (plan.Problem.Rest).
+// in proportion, and ends in no fix found (plan.Problem.Rest).
 
 // exhaustive is one small case spelled out.
 type exhaustive struct {
 	weight  []float64 // by account
 	needs   []uint32  // by account: a bit for each remedy
 	remedy  []float64 // seconds
-	certain []sorting // steps whose outcome each account foretells
+	certain []sorting // steps whose outcome each account predicts
 	chancy  []chance  // steps whose outcome it makes likely
 	rest    float64   // share of no account, for each unit of weight
 	doubt   float64   // the same without what was not listed
@@ -36,7 +36,7 @@ type exhaustive struct {
 	memo    map[state]float64
 }
 
-// sorting is a step that sorts accounts by what they foretell.
+// sorting is a step that sorts accounts by what they predict.
 type sorting struct {
 	name    string
 	seconds float64
@@ -59,7 +59,7 @@ type state struct {
 
 // What a small case is. It has to be searched to its end within a second or so.
 const (
-	mostAccounts = 24 // told apart by any step
+	mostAccounts = 24 // distinguished by any step
 	mostChancy   = 12
 	mostStates   = 400_000
 	leastListed  = 0.98
@@ -97,7 +97,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			case mode == fault.Doubtful || mode == fault.UnknownPath:
 				doubtful = true
 				continue
-			case mode == fault.Slipped:
+			case mode == fault.Missed:
 				needs |= need("read again", costs.Measure)
 				continue
 			}
@@ -121,10 +121,10 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	}
 	x.rest, x.doubt = (unknown+1-listed)/(listed-unknown), unknown/(listed-unknown)
 	diode := fit.DriveOf(references.DefaultMeter())
-	ask := func(points []string, black bool, drive network.Drive, lifted []string) [][]engine.Expectation {
-		var out [][]engine.Expectation
+	ask := func(points []string, black bool, drive network.Drive, removed []string) [][]engine.Prediction {
+		var out [][]engine.Prediction
 		for _, q := range questions {
-			list, err := e.Expect(engine.Question{Faults: q, Points: points, Lifted: lifted, Setting: engine.Setting{Drive: drive, BlackOnGround: black}})
+			list, err := e.Predict(engine.Question{Faults: q, Points: points, Removed: removed, Setting: engine.Setting{Drive: drive, BlackOnGround: black}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -160,7 +160,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 				class[h] = class[h]*32 + k
 			}
 		}
-		x.add(sorting{"lift " + part.Name, costs.Lift + costs.Refit + float64(len(pads))*costs.Measure, class})
+		x.add(sorting{"remove " + part.Name, costs.Remove + costs.Reinstall + float64(len(pads))*costs.Measure, class})
 		rows, blamed := make([][]float64, len(accounts)), false
 		for h := range accounts {
 			clean := priors.OKLook["clean"]
@@ -199,9 +199,9 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 func repair(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
 	switch {
-	case err != nil && (mode == fault.Bridged || mode == fault.BridgeLeaky):
+	case err != nil && (mode == fault.Bridged || mode == fault.Leakage):
 		return f.At, costs.Clean
-	case err != nil && (mode == fault.TraceBroken || mode == fault.TracePoor):
+	case err != nil && (mode == fault.BrokenTrace || mode == fault.HighTrace):
 		return f.At, costs.Wire
 	case err != nil:
 		return f.At, costs.Resolder
@@ -210,9 +210,9 @@ func repair(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan
 	case network.Pinned(part.Kind):
 		return f.Part, costs.IC
 	case mode.Path() && engine.MayLeaveOff(part):
-		return f.Part + " off", costs.Lift
+		return f.Part + " off", costs.Remove
 	case !mode.Path() && (part.Kind == netlist.Bead || part.Kind == netlist.Filter || part.Kind == netlist.Link):
-		return f.Part + " bridge", costs.Bridge
+		return f.Part + " bridge", costs.Jumper
 	}
 	return f.Part, costs.Replace
 }
@@ -246,7 +246,7 @@ func touchable(b *netlist.Board) []string {
 // bothEnds compares the resistances to ground at both ends of a part: a difference of
 // 0.15 ohm shows, with 0.07 ohm of contact and display at each end (common practice, no
 // source).
-func bothEnds(told [][]engine.Expectation, drive network.Drive) (c chance, ok bool) {
+func bothEnds(told [][]engine.Prediction, drive network.Drive) (c chance, ok bool) {
 	below := func(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) } // of a standard normal
 	least, most := [3]float64{1, 1, 1}, [3]float64{}
 	for _, ends := range told {
@@ -342,10 +342,10 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultRe
 	return chance{"inject " + b.Nets[rail].Name, seconds, rows}, true
 }
 
-// cluster sorts accounts by what they foretell at a point: two fall together
+// cluster sorts accounts by what they predict at a point: two fall together
 // where less than four standard deviations lie between them, or others bridge
 // the gap.
-func cluster(told [][]engine.Expectation, point int) []int {
+func cluster(told [][]engine.Prediction, point int) []int {
 	const apart = 4
 	order := make([]int, len(told))
 	for i := range order {
@@ -397,7 +397,7 @@ func (x *exhaustive) add(s sorting) {
 	x.certain = append(x.certain, s)
 }
 
-// merge takes accounts together that no step tells apart and the same work
+// merge takes accounts together that no step distinguishes and the same work
 // repairs.
 func (x *exhaustive) merge() {
 	first := map[string]int{}
@@ -445,7 +445,7 @@ func (x *exhaustive) likely(h int, seen uint64) float64 {
 	return w
 }
 
-// value is the least expected seconds to a mended board, times the weight of what
+// value is the least expected seconds to a repaired board, times the weight of what
 // is still possible.
 func (x *exhaustive) value(s state) float64 {
 	if v, ok := x.memo[s]; ok {
@@ -541,7 +541,7 @@ func (c *chance) tells(bad uint32) bool {
 }
 
 // solve gives the least expected seconds, with what was not listed ending in
-// handing the board on, and without it; ok is false where the case was not small
+// no fix found, and without it; ok is false where the case was not small
 // after all.
 func (x *exhaustive) solve() (with, without float64, ok bool) {
 	total := 0.0
@@ -557,9 +557,9 @@ func (x *exhaustive) solve() (with, without float64, ok bool) {
 
 // How far the stated optimum may lie outside what the exhaustive search says. That
 // is two numbers, for accounts below 1 in 1,000 are not listed: at most, they all
-// end in handing the board on, and at least, the listed ones take their place. The
+// end in no fix found, and at least, the listed ones take their place. The
 // planner weighs them down to 1 in 2,000, and lies between. The two share no list
-// of steps and no model of noise: where a point's foretold readings lie about four
+// of steps and no model of noise: where a point's predicted readings lie about four
 // standard deviations apart, reading it may be a step to one of them only. That
 // makes single cases differ, and not the mean.
 const (
@@ -575,8 +575,8 @@ const (
 // search than it should. The planner predicts given what the case's readings say
 // together; the questions that the exhaustive search is made of do not know the case.
 var missesOptimum = map[string]bool{
-	"bridge J1.2 to J1.1 leak between pins": true,
-	"D1 at 1 joint poor":                    true,
+	"bridge J1.2 to J1.1 leakage between pins": true,
+	"D1 at 1 high-resistance joint":            true,
 }
 
 func TestOptimumAgainstExhaustiveSearch(t *testing.T) {

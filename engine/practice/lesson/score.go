@@ -47,11 +47,11 @@ type Score struct {
 	Said   []string `json:"said"` // what the student named as bad
 	Remedy string   `json:"remedy"`
 
-	Part   float64 `json:"part"` // share of what is bad that was named, and nothing else
-	Mode   float64 `json:"mode"`
-	Mended bool    `json:"mended"`
+	Part     float64 `json:"part"` // share of what is bad that was named, and nothing else
+	Mode     float64 `json:"mode"`
+	Repaired bool    `json:"repaired"`
 
-	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not mended
+	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not repaired
 	// Optimum is what the engine's policy expected after the sweep, Par what it
 	// took on this board. No policy is expected to be quicker than Least; where
 	// that is below Optimum, Optimum is not exact.
@@ -96,12 +96,12 @@ type StepScore struct {
 	// seen came unexpected.
 	Bits  float64 `json:"bits"`
 	Saved float64 `json:"saved_seconds"`
-	// Belief is what was justified after the step, likeliest first.
-	Belief []Belief `json:"belief"`
+	// Posterior is what was justified after the step, likeliest first.
+	Posterior []Posterior `json:"posterior"`
 }
 
-// Belief is one suspect.
-type Belief struct {
+// Posterior is one suspect.
+type Posterior struct {
 	Part        string  `json:"part"`
 	Probability float64 `json:"probability"`
 }
@@ -123,19 +123,19 @@ const (
 
 // Limits of remarks; common practice, no source.
 const (
-	wasteSeconds = 30.0 // lost in one step
-	wasteShare   = 0.05 // of what the best step expects
-	wildBelief   = 0.15 // below which replacing a part is a gamble
-	poorBelief   = 0.40 // below which a right verdict was luck
-	fairBelief   = 0.60 // above which a wrong verdict was bad luck
-	littleBits   = 0.05
-	fairTwice    = 1 // times that any reading may be repeated: a probe slips
-	fairAgain    = 4 // times that a reading may be repeated where a fault comes and goes
-	listedBelief = 4
-	leastBelief  = 0.02
+	wasteSeconds    = 30.0 // lost in one step
+	wasteShare      = 0.05 // of what the best step expects
+	wildPosterior   = 0.15 // below which replacing a part is a gamble
+	poorPosterior   = 0.40 // below which a right verdict was luck
+	fairPosterior   = 0.60 // above which a wrong verdict was bad luck
+	littleBits      = 0.05
+	fairTwice       = 1 // times that any reading may be repeated: a probe slips
+	fairAgain       = 4 // times that a reading may be repeated where a fault comes and goes
+	listedPosterior = 4
+	leastPosterior  = 0.02
 )
 
-// ScoreFile scores a record with the teacher's phrase. It returns the answer as
+// ScoreFile scores a record with the teacher's passphrase. It returns the answer as
 // well, for the answer sheet.
 func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	c, err := journal.Load(path)
@@ -268,8 +268,8 @@ func (k *marker) verdict(costs plan.Costs) error {
 	closing, closed := k.c.Closed()
 	s.Closed, s.Remedy = closed, closing.Remedy
 	edits := editsAfter(k.c.All)
-	s.Mended = closed && k.s.mended(k.c.All, edits)
-	if !s.Mended {
+	s.Repaired = closed && k.s.repaired(k.c.All, edits)
+	if !s.Repaired {
 		s.Seconds += costs.GiveUp
 	}
 	if !closed {
@@ -319,7 +319,7 @@ func (k *marker) alike(said, true_ fault.Mode, ohms float64) bool {
 		return true
 	}
 	m := k.c.Meter
-	if b == fault.Raised && a == fault.Open {
+	if b == fault.High && a == fault.Open {
 		return ohms*m.TestCurrent > m.Over/2
 	}
 	const about = 3 // either way of the border
@@ -332,7 +332,7 @@ func (k *marker) points() {
 	s := k.score
 	p := &s.Parts
 	p.Part, p.Mode = partPoints*s.Part, modePoints*s.Mode
-	if s.Mended && len(k.a.Bad) > 0 || s.Part == 1 && len(k.a.Bad) == 0 && s.Mended {
+	if s.Repaired && len(k.a.Bad) > 0 || s.Part == 1 && len(k.a.Bad) == 0 && s.Repaired {
 		p.Remedy = remedyPoints
 	}
 	// Economy counts where the board was judged rightly: to be wrong at once is
@@ -356,10 +356,10 @@ func (k *marker) steps() error {
 			return err
 		}
 		for n := range k.named {
-			// A part that was lifted was tried without; to leave it off is to act.
-			if !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindLift && works(e, k.named[n].locus)) {
+			// A part that was removed was tried without; to leave it off is to act.
+			if !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindRemove && works(e, k.named[n].locus)) {
 				acted[n] = true
-				k.score.Justified = math.Min(k.score.Justified, beliefIn(before, k.named[n].Place))
+				k.score.Justified = math.Min(k.score.Justified, posteriorIn(before, k.named[n].Place))
 			}
 		}
 		if e.Kind == journal.KindClose {
@@ -386,12 +386,12 @@ func (k *marker) steps() error {
 // works tells whether an event works on the place of a fault.
 func works(e *journal.Event, l *fault.Locus) bool {
 	switch e.Kind {
-	case journal.KindFit, journal.KindLift:
+	case journal.KindReplace, journal.KindRemove:
 		return slices.Contains(e.Parts, l.Part)
-	case journal.KindBridge:
-		return slices.ContainsFunc(e.Bridges, func(b journal.Bridge) bool { return b.Part == l.Part })
+	case journal.KindJumper:
+		return slices.ContainsFunc(e.Jumpers, func(b journal.Jumper) bool { return b.Part == l.Part })
 	case journal.KindMend:
-		return slices.Contains(e.Mends, l.Change.Cure)
+		return slices.Contains(e.Repairs, l.Change.Cure)
 	}
 	return false
 }
@@ -409,16 +409,16 @@ func (k *marker) justify(d *engine.Diagnosis) {
 	}
 	switch {
 	case !s.Closed, k.a.Flicker > 0:
-		// The engine takes faults to stay as they are, so that its belief is no
+		// The engine takes faults to stay as they are, so that its posterior is no
 		// measure where one comes and goes.
-	case s.Part == 1 && s.Justified < poorBelief:
+	case s.Part == 1 && s.Justified < poorPosterior:
 		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(s.Justified)))
-	case s.Part == 0 && s.Justified > fairBelief:
+	case s.Part == 0 && s.Justified > fairPosterior:
 		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
 	}
 }
 
-func beliefIn(d *engine.Diagnosis, place string) float64 {
+func posteriorIn(d *engine.Diagnosis, place string) float64 {
 	for _, x := range d.Suspects {
 		if x.Part == place {
 			return x.Probability
@@ -437,7 +437,7 @@ func percent(p float64) string {
 // closing judges how a case was ended.
 func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 	if lastWork > 0 && !k.proven && len(k.named) > 0 {
-		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is mended")
+		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is repaired")
 	}
 	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
 		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
@@ -479,7 +479,7 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 			paid = c.Seconds
 		}
 	}
-	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Belief: beliefs(now)}
+	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Posterior: posteriors(now)}
 	if e.Kind == journal.KindPower {
 		s.Did = "switched power on"
 	}
@@ -499,7 +499,7 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 // are gone but for those that it saved as it turned out.
 func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved float64) float64 {
 	switch {
-	case paid == 0, e.Kind == journal.KindRefit:
+	case paid == 0, e.Kind == journal.KindReinstall:
 		return 0
 	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
 		return 0 // what comes and goes has to be read more than once
@@ -529,7 +529,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 
 // worksOn tells whether an event is rework rather than a question.
 func worksOn(e *journal.Event) bool {
-	return e.Kind == journal.KindFit || e.Kind == journal.KindBridge || e.Kind == journal.KindMend
+	return e.Kind == journal.KindReplace || e.Kind == journal.KindJumper || e.Kind == journal.KindMend
 }
 
 // same tells whether an event is what a step asks for.
@@ -548,19 +548,19 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
-	case journal.KindLook:
-		return n.Do == engine.DoLook && n.Part == b.Parts[e.Looks[0].Part].Name
+	case journal.KindInspect:
+		return n.Do == engine.DoInspect && n.Part == b.Parts[e.Looks[0].Part].Name
 	case journal.KindInject:
 		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
-	case journal.KindLift:
-		return (n.Do == engine.DoLift || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindFit:
+	case journal.KindRemove:
+		return (n.Do == engine.DoRemove || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
+	case journal.KindReplace:
 		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindBridge:
-		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Bridges[0].Part].Name
+	case journal.KindJumper:
+		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Jumpers[0].Part].Name
 	case journal.KindMend:
-		return n.Do == engine.DoReplace && (n.Part == b.MendName(e.Mends[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.MendName(e.Mends[0]) ||
-			e.Mends[0].Kind == netlist.MendJoint && n.Part == b.Parts[e.Mends[0].Terminal.Part].Name)
+		return n.Do == engine.DoReplace && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false
 }
@@ -612,21 +612,21 @@ func (k *marker) again(e *journal.Event) int {
 func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 	b := k.s.board
 	switch e.Kind {
-	case journal.KindLift:
+	case journal.KindRemove:
 		for _, p := range e.Parts {
 			if network.Pinned(b.Parts[p].Kind) {
-				why := b.Parts[p].Name + " was lifted to find out: work under an IC can tear its pads"
+				why := b.Parts[p].Name + " was removed to find out: work under an IC can tear its pads"
 				if k.s.tears(e.Number, p) {
 					why += ", and did"
 				}
 				k.remark(e.Number, Risky, why)
 			}
 		}
-	case journal.KindFit:
+	case journal.KindReplace:
 		for _, p := range e.Parts {
 			name := b.Parts[p].Name
-			if belief := beliefIn(before, name); belief < wildBelief {
-				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a belief of %s: a new part for a guess", name, percent(belief)))
+			if posterior := posteriorIn(before, name); posterior < wildPosterior {
+				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a posterior of %s: a new part for a guess", name, percent(posterior)))
 			}
 		}
 	case journal.KindPower:
@@ -662,11 +662,11 @@ func (k *marker) shorted(d *engine.Diagnosis) string {
 	return ""
 }
 
-func beliefs(d *engine.Diagnosis) []Belief {
-	list := []Belief{}
+func posteriors(d *engine.Diagnosis) []Posterior {
+	list := []Posterior{}
 	for _, x := range d.Suspects {
-		if len(list) < listedBelief && x.Probability >= leastBelief {
-			list = append(list, Belief{x.Part, x.Probability})
+		if len(list) < listedPosterior && x.Probability >= leastPosterior {
+			list = append(list, Posterior{x.Part, x.Probability})
 		}
 	}
 	return list
@@ -683,12 +683,12 @@ func stepWords(s *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
-	case engine.DoLook:
+	case engine.DoInspect:
 		return "look at " + s.Part
 	case engine.DoInject:
 		return "inject current into " + s.At
-	case engine.DoLift:
-		return "lift " + s.Part + " and read both sides"
+	case engine.DoRemove:
+		return "remove " + s.Part + " and read both sides"
 	}
 	return s.Remedy + " " + s.Part
 }

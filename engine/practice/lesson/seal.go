@@ -17,9 +17,9 @@ import (
 	"strings"
 )
 
-// DefaultRounds is how often a phrase is hashed to make a key: PBKDF2 with
+// DefaultRounds is how often a passphrase is hashed to make a key: PBKDF2 with
 // HMAC-SHA-256 (RFC 8018), 600,000 rounds (OWASP password storage cheat sheet,
-// from memory). It makes guessing a poor phrase slow and no more.
+// from memory). It makes guessing a poor passphrase slow and no more.
 const DefaultRounds = 600_000
 
 // Bounds of rounds in files: few enough that a file cannot hold the program up.
@@ -32,17 +32,17 @@ const (
 	answerSize = 2048
 )
 
-// Keyring makes keys from one phrase and keeps them: cases of one class share a
+// Keyring makes keys from one passphrase and keeps them: cases of one class share a
 // salt, so that a class costs one key.
 type Keyring struct {
-	phrase string
-	keys   map[string][]byte
+	passphrase string
+	keys       map[string][]byte
 }
 
-// NewKeyring begins with a phrase. White space around it does not count, so that
-// a phrase file may end with a line end.
-func NewKeyring(phrase string) *Keyring {
-	return &Keyring{phrase: strings.TrimSpace(phrase), keys: map[string][]byte{}}
+// NewKeyring begins with a passphrase. White space around it does not count, so that
+// a passphrase file may end with a line end.
+func NewKeyring(passphrase string) *Keyring {
+	return &Keyring{passphrase: strings.TrimSpace(passphrase), keys: map[string][]byte{}}
 }
 
 // key derives the key of a salt.
@@ -51,7 +51,7 @@ func (k *Keyring) key(salt []byte, rounds int) ([]byte, error) {
 	if key, ok := k.keys[name]; ok {
 		return key, nil
 	}
-	key, err := pbkdf2.Key(sha256.New, k.phrase, salt, rounds, 32)
+	key, err := pbkdf2.Key(sha256.New, k.passphrase, salt, rounds, 32)
 	if err != nil {
 		return nil, err
 	}
@@ -59,9 +59,9 @@ func (k *Keyring) key(salt []byte, rounds int) ([]byte, error) {
 	return key, nil
 }
 
-// errPhrase is the one answer to a wrong phrase and to a changed file: which of
+// errPassphrase is the one answer to a wrong passphrase and to a changed file: which of
 // them it is cannot be known.
-var errPhrase = errors.New("the answer does not open; the phrase is not that of this class, or the file was changed")
+var errPassphrase = errors.New("the answer does not open; the passphrase is not that of this class, or the file was changed")
 
 // noise gives n random bytes.
 func noise(n int) []byte {
@@ -93,18 +93,18 @@ func seal(key []byte, label string, v any, size int) (string, error) {
 func unseal(key []byte, label, text string, v any) error {
 	box, err := base64.StdEncoding.DecodeString(text)
 	if err != nil {
-		return errPhrase
+		return errPassphrase
 	}
 	gcm, err := gcmOf(key)
 	if err != nil {
 		return err
 	}
 	if len(box) < gcm.NonceSize() {
-		return errPhrase
+		return errPassphrase
 	}
 	plain, err := gcm.Open(nil, box[:gcm.NonceSize()], box[gcm.NonceSize():], []byte(label))
 	if err != nil {
-		return errPhrase
+		return errPassphrase
 	}
 	return json.Unmarshal(plain, v)
 }

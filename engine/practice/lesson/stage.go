@@ -48,8 +48,8 @@ func sumOf(text []byte) string {
 
 // What may happen at a student's bench; all of it common practice, no source.
 const (
-	slipShare = 0.01 // of readings: the probe is beside the point, and the display shows OL
-	tearShare = 0.5  // of ICs lifted by hand: pads tear
+	slipShare = 0.01 // of readings: the probe is off the pad, and the display shows OL
+	tearShare = 0.5  // of ICs removed by hand: pads tear
 
 	smokeVolts = 0.05 // V in diode mode below which a rail counts as shorted
 	drawGood   = 0.04 // A, a board that runs
@@ -117,13 +117,13 @@ func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
 	var list []practice.Fault
 	for i := range all {
 		e := &all[i]
-		if e.Kind != journal.KindLift || e.Number >= before {
+		if e.Kind != journal.KindRemove || e.Number >= before {
 			continue
 		}
 		for _, p := range e.Parts {
 			if network.Pinned(s.board.Parts[p].Kind) && s.tears(e.Number, p) {
 				t := s.tornTerminal(e.Number, p)
-				list = append(list, practice.Fault{Mode: fault.JointOpen, Ohms: math.Inf(1), Locus: fault.Locus{
+				list = append(list, practice.Fault{Mode: fault.OpenJoint, Ohms: math.Inf(1), Locus: fault.Locus{
 					Part: p, Terminal: t, Other: -1, Net: netlist.None, Series: true,
 					Change: network.Change{Kind: network.Detach, Contact: s.model.Contact(p, t), Owner: netlist.None},
 				}})
@@ -199,10 +199,10 @@ func (s *stage) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	return practice.NewBench(s.bad, s.meter).Inject(rail, edits)
 }
 
-// mended tells whether nothing is wrong with the board as it lies: no fault
+// repaired tells whether nothing is wrong with the board as it lies: no fault
 // holds, no pad is torn, it is not burnt, and no part is without its work that it
 // needs.
-func (s *stage) mended(all []journal.Event, edits netlist.Edits) bool {
+func (s *stage) repaired(all []journal.Event, edits netlist.Edits) bool {
 	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && !burnt(all) && len(s.idle(edits)) == 0
 }
 
@@ -216,9 +216,9 @@ func (s *stage) idle(edits netlist.Edits) []string {
 	var words []string
 	for _, e := range edits.List() {
 		switch p := &s.board.Parts[e.Part]; {
-		case e.Bridged && !engine.MayBridge(p):
+		case e.Jumpered && !engine.MayJumper(p):
 			words = append(words, "a wire across "+p.Name)
-		case e.Lifted && !e.Bridged && !engine.MayLeaveOff(p):
+		case e.Removed && !e.Jumpered && !engine.MayLeaveOff(p):
 			words = append(words, p.Name+" off the board")
 		}
 	}

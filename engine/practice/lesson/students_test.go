@@ -34,8 +34,8 @@ var students = []scripted{
 	{"guesser", guess},
 }
 
-// mendedNow reads the odd pins again and tells whether they all read right.
-func mendedNow(d *Desk, odd []engine.Comparison) (bool, error) {
+// repairedNow reads the odd pins again and tells whether they all read right.
+func repairedNow(d *Desk, odd []engine.Comparison) (bool, error) {
 	from := len(d.Case().All)
 	for _, o := range odd {
 		if _, err := d.Read(o.At, "", references.RedOnGround, false); err != nil {
@@ -76,7 +76,7 @@ func halfSplit(d *Desk, m *Mind, _ *rand.Rand) error {
 		best, off := -1, math.Inf(1)
 		for i := range g.Next {
 			s := &g.Next[i]
-			if s.Do != engine.DoMeasure && s.Do != engine.DoLift || s.Remedy != "" || len(s.Outcomes) == 0 {
+			if s.Do != engine.DoMeasure && s.Do != engine.DoRemove || s.Remedy != "" || len(s.Outcomes) == 0 {
 				continue
 			}
 			if x := math.Abs(s.Outcomes[0].Probability - 0.5); x < off-1e-9 && x < 0.45 {
@@ -168,36 +168,36 @@ func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
 			}
 		}
 	}
-	mended, err := mendedNow(d, odd) // that was not a passing thing
-	if err != nil || mended {
+	repaired, err := repairedNow(d, odd) // that was not a passing thing
+	if err != nil || repaired {
 		return closeWith(d, "nothing", "none", err)
 	}
 	for _, p := range parts {
 		name := d.stage.board.Parts[p].Name
 		if network.Pinned(d.stage.board.Parts[p].Kind) {
-			if err := d.Fit(name); err != nil {
+			if err := d.Replace(name); err != nil {
 				return err
 			}
 		} else {
-			if _, err := d.Lift(name); err != nil {
+			if _, err := d.Remove(name); err != nil {
 				return err
 			}
-			if err := d.Fit(name); err != nil {
+			if err := d.Replace(name); err != nil {
 				return err
 			}
 		}
-		mended, err := mendedNow(d, odd)
-		if err != nil || mended {
+		repaired, err := repairedNow(d, odd)
+		if err != nil || repaired {
 			return closeWith(d, d.word(p, odd), "replace", err)
 		}
 	}
 	for _, o := range odd {
-		if err := d.Mend(o.At); err != nil {
+		if err := d.Repair(o.At); err != nil {
 			return err
 		}
-		mended, err := mendedNow(d, odd)
-		if err != nil || mended {
-			return closeWith(d, o.At+" joint open", "resolder", err)
+		repaired, err := repairedNow(d, odd)
+		if err != nil || repaired {
+			return closeWith(d, o.At+" open joint", "resolder", err)
 		}
 	}
 	return closeWith(d, d.word(parts[0], odd), "none", nil)
@@ -207,7 +207,7 @@ func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
 // than good.
 func (d *Desk) word(p netlist.PartID, odd []engine.Comparison) string {
 	name := d.stage.board.Parts[p].Name
-	for _, mode := range map[bool][]string{true: {"open", "joint open"}, false: {"shorted", "leaky"}}[odd[0].Verdict == engine.IsOpen || odd[0].Verdict == engine.High] {
+	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[odd[0].Verdict == engine.IsOpen || odd[0].Verdict == engine.High] {
 		for i := range d.loci {
 			for _, r := range d.loci[i].Modes {
 				if d.loci[i].Part == p && r.Mode.String() == mode {
@@ -227,7 +227,7 @@ func closeWith(d *Desk, verdict, remedy string, err error) error {
 	return err
 }
 
-// random does what comes to mind, reading, looking, lifting and replacing on the
+// random does what comes to mind, reading, looking, removing and replacing on the
 // line of the odd pins, until it reads right or patience is over.
 func random(d *Desk, _ *Mind, r *rand.Rand) error {
 	odd, err := oddPins(d)
@@ -248,11 +248,11 @@ func random(d *Desk, _ *Mind, r *rand.Rand) error {
 		case 2:
 			_, err = d.Look(name)
 		case 3:
-			if err = d.Fit(name); err != nil {
+			if err = d.Replace(name); err != nil {
 				break
 			}
-			var mended bool
-			if mended, err = mendedNow(d, odd); err == nil && mended {
+			var repaired bool
+			if repaired, err = repairedNow(d, odd); err == nil && repaired {
 				return closeWith(d, d.word(p, odd), "replace", nil)
 			}
 		}
@@ -289,7 +289,7 @@ func TestScoresRankStudents(t *testing.T) {
 	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
 		cases = n
 	}
-	type sum struct{ points, squares, behind, behinds, right, mended, seconds, lost float64 } // behind: the student before, on the same case
+	type sum struct{ points, squares, behind, behinds, right, repaired, seconds, lost float64 } // behind: the student before, on the same case
 	sums := make([]sum, len(students))
 	n := 0.0
 	for seed := uint64(1); n < float64(cases); seed++ {
@@ -321,8 +321,8 @@ func TestScoresRankStudents(t *testing.T) {
 				}
 				x.right += s.Part
 				x.seconds += s.Seconds
-				if s.Mended {
-					x.mended++
+				if s.Repaired {
+					x.repaired++
 				}
 				for _, step := range s.Steps {
 					x.lost += step.Lost
@@ -341,8 +341,8 @@ func TestScoresRankStudents(t *testing.T) {
 	for k, x := range sums {
 		mean := x.points / n
 		behind := x.behind / n
-		t.Logf("%-10s points %5.1f +- %.1f, behind the one before by %5.2f +- %.2f   right %3.0f %%   mended %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
-			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), behind, math.Sqrt(math.Max(0, x.behinds/n-behind*behind)/n), 100*x.right/n, 100*x.mended/n, x.seconds/n, x.lost/n)
+		t.Logf("%-10s points %5.1f +- %.1f, behind the one before by %5.2f +- %.2f   right %3.0f %%   repaired %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
+			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), behind, math.Sqrt(math.Max(0, x.behinds/n-behind*behind)/n), 100*x.right/n, 100*x.repaired/n, x.seconds/n, x.lost/n)
 		if k > 0 && x.points >= sums[k-1].points+spare*n {
 			t.Errorf("%s scores no less than %s", students[k].name, students[k-1].name)
 		}

@@ -20,8 +20,8 @@ type Subject struct {
 }
 
 var paths = []fault.Mode{fault.Shorted, fault.ToSupply}
-var breaks = []fault.Mode{fault.Open, fault.JointOpen, fault.TraceBroken, fault.Missing, fault.Raised, fault.JointPoor, fault.TracePoor}
-var gaps = []fault.Mode{fault.Bridged, fault.BridgeLeaky}
+var breaks = []fault.Mode{fault.Open, fault.OpenJoint, fault.BrokenTrace, fault.Missing, fault.High, fault.HighJoint, fault.HighTrace}
+var gaps = []fault.Mode{fault.Bridged, fault.Leakage}
 
 // subjects, in the order in which they are best taught. How often a fault
 // flickers, and how many good boards come in, is common practice, no source.

@@ -29,13 +29,13 @@ func (n Named) String() string {
 // modeWords are other words for modes.
 var modeWords = map[string]fault.Mode{
 	"short": fault.Shorted, "shorted": fault.Shorted, "leak": fault.Leaky, "leaks": fault.Leaky, "leaking": fault.Leaky,
-	"broken": fault.Open, "raised": fault.Raised, "high": fault.Raised, "joint": fault.JointOpen, "dry joint": fault.JointOpen,
-	"bridge": fault.Bridged, "gone": fault.Missing, "poor joint": fault.JointPoor,
+	"broken": fault.Open, "high": fault.High, "joint": fault.OpenJoint, "dry joint": fault.OpenJoint,
+	"jumper": fault.Bridged, "gone": fault.Missing, "poor joint": fault.HighJoint,
 }
 
 func parseMode(text string) (fault.Mode, bool) {
 	text = strings.ToLower(strings.Join(strings.Fields(text), " "))
-	if m, ok := fault.ParseMode(text); ok && m < fault.Slipped {
+	if m, ok := fault.ParseMode(text); ok && m < fault.Missed {
 		return m, true
 	}
 	m, ok := modeWords[text]
@@ -62,7 +62,7 @@ func placeNames(b *netlist.Board, l *fault.Locus) []string {
 	return names
 }
 
-// parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 joint open
+// parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 open joint
 // and P1.2 to P1.3 bridged", "nothing".
 func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, error) {
 	text = strings.TrimSpace(text)
@@ -135,14 +135,14 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 		case found.locus.NPins == 2 && mode == fault.Shorted:
 			mode = fault.Bridged
 		case found.locus.NPins == 2 && mode == fault.Leaky:
-			mode = fault.BridgeLeaky
+			mode = fault.Leakage
 		case found.locus.NPins == 0 && mode == fault.Open:
-			mode = fault.TraceBroken
+			mode = fault.BrokenTrace
 		case found.locus.NPins == 1 && mode == fault.Open:
-			mode = fault.JointOpen
+			mode = fault.OpenJoint
 		}
 	}
-	if (mode == fault.Bridged || mode == fault.BridgeLeaky) && found.locus.NPins != 2 {
+	if (mode == fault.Bridged || mode == fault.Leakage) && found.locus.NPins != 2 {
 		return Named{}, fmt.Errorf("%s alone cannot be bridged; name both pins, as in `J1.2 to J1.3 bridged`", document.Quote(found.Place))
 	}
 	found.Mode, found.Said = mode, true
@@ -163,17 +163,17 @@ func withoutOhms(text string) string {
 	return strings.Join(words, " ")
 }
 
-// family puts together the modes that no reading tells apart: a part that is
+// family puts together the modes that no reading distinguishes: a part that is
 // open, missing, or not joined to the board.
 func family(m fault.Mode) fault.Mode {
 	switch m {
-	case fault.JointOpen, fault.Missing, fault.TraceBroken:
+	case fault.OpenJoint, fault.Missing, fault.BrokenTrace:
 		return fault.Open
-	case fault.JointPoor, fault.TracePoor:
-		return fault.Raised
+	case fault.HighJoint, fault.HighTrace:
+		return fault.High
 	case fault.Bridged, fault.ToSupply:
 		return fault.Shorted
-	case fault.BridgeLeaky:
+	case fault.Leakage:
 		return fault.Leaky
 	}
 	return m

@@ -31,7 +31,7 @@ func engineOf(p *Problem, seed uint64) (*engine.Engine, *references.Library, err
 // means cannot but be off: a library of 30 boards knows the common shift to 1.5 mV.)
 var engineMisses = map[string]bool{"means": true, "standard deviations": true, "correlations": true, "distances": true}
 
-// enginePredict is Expect: a mean and a standard deviation for each point, and no
+// enginePredict is Predict: a mean and a standard deviation for each point, and no
 // correlation.
 func enginePredict(t *testing.T) Predict {
 	var e *engine.Engine
@@ -49,7 +49,7 @@ func enginePredict(t *testing.T) Predict {
 			if f != nil {
 				q.Faults = []string{asked(p, f)}
 			}
-			said, err := e.Expect(q)
+			said, err := e.Predict(q)
 			if err != nil {
 				return x, err
 			}

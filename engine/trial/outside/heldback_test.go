@@ -201,7 +201,7 @@ func engineLevel(p *Problem, good [][]float64, volts []float64, pin int) (float6
 	if err != nil {
 		return 0, err
 	}
-	return normalLevel(list[pin].Surprise), nil
+	return normalLevel(list[pin].ZScore), nil
 }
 
 // caseOf makes the events of a case that reads all probes; NaN is OL.

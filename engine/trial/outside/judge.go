@@ -7,7 +7,7 @@ import (
 	"halfsplit/engine/practice"
 )
 
-// Predict foretells the readings of all probes of a problem, in volts, of a board
+// Predict predicts the readings of all probes of a problem, in volts, of a board
 // with a fault; nil is a good board.
 type Predict func(p *Problem, f *practice.Fault) (Prediction, error)
 
@@ -24,12 +24,12 @@ type Prediction struct {
 type Score struct {
 	Boards, Readings int
 	Mean             float64   // largest difference of a mean, in standard errors
-	SD               float64   // largest difference of a standard deviation, as a share of the foretold one
+	SD               float64   // largest difference of a standard deviation, as a share of the predicted one
 	Corr, CorrRMS    float64   // largest and root-mean-square difference of a correlation
 	Uniform          []float64 // chi-squared probabilities of Mahalanobis distances, one a board
 }
 
-// Compare holds a prediction to readings, a row for each board. A reading foretold
+// Compare holds a prediction to readings, a row for each board. A reading predicted
 // as OL has to be OL (NaN) on every board, and no other: otherwise SD is infinite.
 func (x *Prediction) Compare(rows [][]float64) Score {
 	s := Score{Boards: len(rows)}
@@ -52,7 +52,7 @@ func (x *Prediction) Compare(rows [][]float64) Score {
 	}
 	s.Readings = len(at)
 	n := float64(len(rows))
-	z := make([][]float64, len(at)) // in foretold standard deviations, by reading
+	z := make([][]float64, len(at)) // in predicted standard deviations, by reading
 	sd := make([]float64, len(at))
 	for k, i := range at {
 		mean := 0.0
@@ -208,7 +208,7 @@ func norm2(v []float64) float64 {
 	return s
 }
 
-// Linear foretells by the own solver and differences: the mean at the means of the
+// Linear predicts by the own solver and differences: the mean at the means of the
 // unknowns, the covariance by the slopes there. It is what a model that linearises
 // can reach, and shows that the goals can be met.
 func Linear(p *Problem, f *practice.Fault) (Prediction, error) {

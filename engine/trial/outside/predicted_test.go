@@ -30,7 +30,7 @@ revision: A
 connectors: {J1: {title: keypad, pins: {1: GND, 2: A0, 3: A1, 4: A2, 5: VS, 6: B0}}}
 nets: {VS: {rail: 3 V}}
 parts:
-  D0: {kind: clamp,     pins: [A0, GND]}
+  D0: {kind: tvs,       pins: [A0, GND]}
   R0: {kind: resistor,  value: 100R, pins: [A0, A0_U]}
   R1: {kind: resistor,  value: 33R,  pins: [A1, A1_U]}
   R2: {kind: resistor,  value: 470R, pins: [A2, A2_U]}
@@ -64,15 +64,15 @@ var waderFaults = []struct {
 	{"U1 4-ground", fault.Leaky, 2200},
 	{"U1 1-ground", fault.Leaky, 100},
 	{"U2 2-ground", fault.Leaky, 680},
-	{"R0 through 1-2", fault.Raised, 330},
+	{"R0 through 1-2", fault.High, 330},
 	{"R0 through 1-2", fault.Open, math.Inf(1)},
-	{"R1 through 1-2", fault.Raised, 1000},
+	{"R1 through 1-2", fault.High, 1000},
 	{"R1 through 1-2", fault.Open, math.Inf(1)},
-	{"R2 through 1-2", fault.Raised, 680},
-	{"R2 at 1", fault.JointPoor, 200},
+	{"R2 through 1-2", fault.High, 680},
+	{"R2 at 1", fault.HighJoint, 200},
 	{"RB through 1-2", fault.Open, math.Inf(1)},
-	{"bridge J1.2 to J1.3", fault.BridgeLeaky, 220},
-	{"bridge J1.3 to J1.4", fault.BridgeLeaky, 1000},
+	{"bridge J1.2 to J1.3", fault.Leakage, 220},
+	{"bridge J1.3 to J1.4", fault.Leakage, 1000},
 	{"U1 2-1", fault.ToSupply, 5},
 }
 
@@ -396,7 +396,7 @@ func TestJudge(t *testing.T) {
 			t.Errorf("chi-squared of %g, %g degrees: %.5f, want %.5f", c.x, c.degrees, got, c.want)
 		}
 	}
-	r := practice.Random(5, "judge")
+	r := practice.Random(5, "answers")
 	var flat, bent []float64
 	for range 2000 {
 		x := r.Float64()

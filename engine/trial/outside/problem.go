@@ -1,4 +1,4 @@
-// Package outside judges what a model foretells of a board's readings by answers that
+// Package outside judges what a model predicts of a board's readings by answers that
 // do not come from it: boards drawn from a stated prior and read by ngspice, and
 // posteriors worked out by weighted sampling, without linearisation, from the same
 // prior.
@@ -49,7 +49,7 @@ type Stated struct {
 // Usual is the stated prior of the recorded problems. Shift as in the agreed design;
 // gain and zero those of a meter of 0.5 % and two counts (JCGM 100, 4.3.7); resistors
 // of 1 %, three standard deviations; the others common practice, no source. Drops are
-// about as well known as good boards make them: what has to be foretold is how they
+// about as well known as good boards make them: what has to be predicted is how they
 // go together.
 var Usual = Stated{Drop: 4e-3, Lot: 3e-3, Shift: 8e-3, Ideality: 0.12, Series: 3, Tolerance: 0.01 / 3, Coil: 0.1,
 	Gain: 0.005 / math.Sqrt(3), Zero: 2e-3 / math.Sqrt(3), Noise: 0.8e-3}
@@ -76,7 +76,7 @@ type Problem struct {
 // NewProblem states a prior for a board: means from a seed, about where the engine
 // believes junctions to be, and standard deviations. Points are written as in case
 // files; one that ends in "-" is read with the black probe on ground. It panics where
-// the board or a point is wrong, which only its author can mend. A Problem is for one
+// the board or a point is wrong, which only its author can repair. A Problem is for one
 // goroutine.
 func NewProblem(text string, seed uint64, sd Stated, points ...string) *Problem {
 	b, err := netlist.Parse(strings.NewReader(text), "problem")

@@ -1,6 +1,6 @@
 // Package table reads the tables that people keep in spreadsheets and save as
 // CSV (RFC 4180): a first line of headings, then one row a line. Fields are
-// parted by commas, semicolons or tabs, whichever the first line has most of. A
+// separated by commas, semicolons or tabs, whichever the first line has most of. A
 // map of columns says which heading means what.
 package table
 
@@ -26,7 +26,7 @@ type Table struct {
 	File    string
 	Heads   []Field
 	Rows    []Row
-	Decimal bool // a comma may stand for the decimal point: fields are not parted by commas
+	Decimal bool // a comma may stand for the decimal point: fields are not separated by commas
 }
 
 // Row is one row; it has as many fields as there are headings.
@@ -78,7 +78,7 @@ func Read(r io.Reader, file string) (*Table, error) {
 				at.Line, at.Column = syntax.Line, characters(lines, syntax.Line, syntax.Column)
 				err = syntax.Err
 			}
-			problems.Add(at, "is no table: "+err.Error(), "put fields that hold quotes or separators in quotes, and double the quotes inside")
+			problems.Add(at, "is not a table: "+err.Error(), "put fields that hold quotes or separators in quotes, and double the quotes inside")
 			return nil, problems.Err()
 		}
 		row := make(Row, len(record))
@@ -221,7 +221,7 @@ func ParseMap(list []string) (map[string]string, error) {
 	for _, item := range list {
 		key, heading, ok := strings.Cut(item, "=")
 		if !ok || key == "" || heading == "" {
-			return nil, fmt.Errorf("%s is no column; write KEY=HEADING, such as point=Pin", document.Quote(item))
+			return nil, fmt.Errorf("%s is not a column; write KEY=HEADING, such as point=Pin", document.Quote(item))
 		}
 		if before, twice := m[key]; twice {
 			return nil, fmt.Errorf("%s is given twice, as %s and %s; keep one of them", document.Quote(key), document.Quote(before), document.Quote(heading))

@@ -25,7 +25,7 @@ func TestParseMap(t *testing.T) {
 	if diff := cmp.Diff(map[string]string{"point": "Pin", "reading:1": "Board 1", "by": "a=b"}, m); diff != "" || err != nil {
 		t.Errorf("%v (-want +got):\n%s", err, diff)
 	}
-	for item, want := range map[string]string{"point": "`point` is no column", "=x": "`=x` is no column", "by=x": "`by` is given twice, as `y` and `x`; keep one of them"} {
+	for item, want := range map[string]string{"point": "`point` is not a column", "=x": "`=x` is not a column", "by=x": "`by` is given twice, as `y` and `x`; keep one of them"} {
 		if _, err := ParseMap([]string{"by=y", item}); err == nil || !strings.HasPrefix(err.Error(), want) {
 			t.Errorf("%s: %v, want %s", item, err, want)
 		}

@@ -7,8 +7,8 @@ import (
 	"halfsplit/references"
 )
 
-// ReachQuestion asks what a sweep of connectors can show of a board.
-type ReachQuestion struct {
+// CoverageQuestion asks what a sweep of connectors can show of a board.
+type CoverageQuestion struct {
 	Connectors []string         // empty for all
 	Meter      references.Meter // the zero Meter for references.DefaultMeter
 	// Progress, if not nil, is called as the work goes on, by one goroutine at a
@@ -16,32 +16,32 @@ type ReachQuestion struct {
 	Progress func(done, of int)
 }
 
-// Reach says which faults a sweep of connector pins shows, before anything is
+// Coverage says which faults a sweep of connector pins shows, before anything is
 // wrong. A fault counts as seen where it moves the reading of some pin by
 // seenSigmas standard deviations of what good boards read there and of the
 // meter, or changes a reading to or from OL.
-type Reach struct {
-	Board      string       `json:"board"`
-	Revision   string       `json:"revision"`
-	Connectors []string     `json:"connectors"`
-	Pins       int          `json:"pins"`  // that lead somewhere other than ground
-	Known      int          `json:"known"` // of them, read on good boards or alike to one that was
-	Summary    ReachSummary `json:"summary"`
+type Coverage struct {
+	Board      string          `json:"board"`
+	Revision   string          `json:"revision"`
+	Connectors []string        `json:"connectors"`
+	Pins       int             `json:"pins"`  // that lead somewhere other than ground
+	Known      int             `json:"known"` // of them, read on good boards or alike to one that was
+	Summary    CoverageSummary `json:"summary"`
 	// Faults are all that can go wrong, in the order of the board file: parts,
 	// then traces, pins and bridges.
-	Faults []ReachFault `json:"faults"`
+	Faults []CoverageFault `json:"faults"`
 	// Groups are the ambiguity groups (IEEE Std 1522, from memory): faults that
 	// are seen and that the sweep cannot tell from each other. The likeliest
 	// group comes first; a fault's Group is its place in here, from 1.
-	Groups []ReachGroup `json:"groups"`
+	Groups []CoverageGroup `json:"groups"`
 	// Points are inner points that split groups of several places. The first is
 	// the best one to add to the sweep, the second the best one to add to both,
 	// and so on.
-	Points []ReachPoint `json:"points"`
+	Points []CoveragePoint `json:"points"`
 }
 
-// ReachSummary counts faults by how much of them the sweep shows.
-type ReachSummary struct {
+// CoverageSummary counts faults by how much of them the sweep shows.
+type CoverageSummary struct {
 	Faults int `json:"faults"`
 	Seen   int `json:"seen"`    // at every resistance that they can have
 	InPart int `json:"in_part"` // at some
@@ -73,8 +73,8 @@ const (
 	WhySmall     = "moves no pin by more than good boards differ"
 )
 
-// ReachFault is one fault and what the sweep shows of it.
-type ReachFault struct {
+// CoverageFault is one fault and what the sweep shows of it.
+type CoverageFault struct {
 	Part     string `json:"part"`     // a part, a connector, or "" for a trace
 	Terminal string `json:"terminal"` // of Part; "" for the part as a whole
 	Mode     string `json:"mode"`
@@ -110,31 +110,31 @@ type ReachFault struct {
 	Group int `json:"group"` // 0 where nothing is seen
 }
 
-// ReachGroup is an ambiguity group.
-type ReachGroup struct {
+// CoverageGroup is an ambiguity group.
+type CoverageGroup struct {
 	Members []string `json:"members"` // "R12 open", likeliest first
 	Places  []string `json:"places"`  // parts, pins, gaps and traces that they are in
 	Share   float64  `json:"share"`   // of the prior odds of all faults that are seen
 	// Points are inner points whose reading would split the group, the best
 	// first; none where the group is one place or no point splits it.
-	Points []ReachSplit `json:"points"`
+	Points []CoverageSplit `json:"points"`
 }
 
-// ReachSplit is what the reading of an inner point makes of a group.
-type ReachSplit struct {
-	At        string          `json:"at"`
-	Subgroups []ReachSubgroup `json:"subgroups"`
+// CoverageSplit is what the reading of an inner point makes of a group.
+type CoverageSplit struct {
+	At        string             `json:"at"`
+	Subgroups []CoverageSubgroup `json:"subgroups"`
 }
 
-// ReachSubgroup is the part of a group that makes an inner point read alike.
-type ReachSubgroup struct {
+// CoverageSubgroup is the part of a group that makes an inner point read alike.
+type CoverageSubgroup struct {
 	Volts    *float64 `json:"volts"` // the likeliest member's; null for OL
 	Overload bool     `json:"overload"`
 	Members  []string `json:"members"`
 }
 
-// ReachPoint is an inner point worth reading on good boards.
-type ReachPoint struct {
+// CoveragePoint is an inner point worth reading on good boards.
+type CoveragePoint struct {
 	At  string `json:"at"`
 	Net string `json:"net"`
 	// Splits counts the groups that it splits further than the points before it
@@ -187,7 +187,7 @@ func (b *band) better(k int) bool {
 }
 
 // name is a fault in a few words.
-func (f *ReachFault) name() string { return f.At + " " + f.Mode }
+func (f *CoverageFault) name() string { return f.At + " " + f.Mode }
 
 // summarise writes what was found to the faults, and counts.
 func (r *reaching) summarise() {
@@ -257,7 +257,7 @@ func (b *band) part() float64 {
 }
 
 // describe writes what was found of a band to one of its faults.
-func (r *reaching) describe(f *ReachFault, b *band) {
+func (r *reaching) describe(f *CoverageFault, b *band) {
 	v := b.seen[usual]
 	f.Range, f.Seen, f.Why = v.state, v.state != SeenNever, b.why
 	f.Ohms = number(b.ohms)

@@ -16,7 +16,7 @@ import (
 
 var update = flag.Bool("update", false, "write what the program prints into the expected files")
 
-// A transcript is a text in which lines that begin with "$ " are commands and
+// A console is a text in which lines that begin with "$ " are commands and
 // the lines up to the next one are what they print. It is run from the top, and
 // its outputs are compared exactly.
 //
@@ -27,7 +27,7 @@ var update = flag.Bool("update", false, "write what the program prints into the 
 // The commands are halfsplit, also as `go run ./cmd/halfsplit`, and of the
 // shell's `cd DIR`, `cat FILE...`, `ls DIR`, `mkdir DIR` and `echo $?`. Variables
 // may be set before a command, as in `NO_COLOR=1 halfsplit ...`.
-type transcript struct {
+type console struct {
 	t      *testing.T
 	marked bool // standard error and exit codes are marked
 	exit   int  // of the last halfsplit command
@@ -35,7 +35,7 @@ type transcript struct {
 
 // play runs the commands of a text and returns it with their outputs put in.
 // Lines before the first command are kept.
-func (tr *transcript) play(text string) string {
+func (tr *console) play(text string) string {
 	var out strings.Builder
 	skipping := false
 	for line := range strings.Lines(text) {
@@ -55,7 +55,7 @@ func (tr *transcript) play(text string) string {
 }
 
 // command runs one command line and returns what it prints.
-func (tr *transcript) command(line string) string {
+func (tr *console) command(line string) string {
 	tr.t.Helper()
 	words := shellWords(tr.t, line)
 	for len(words) > 0 && assignment.MatchString(words[0]) {
@@ -112,7 +112,7 @@ func (tr *transcript) command(line string) string {
 	return ""
 }
 
-func (tr *transcript) run(args []string) string {
+func (tr *console) run(args []string) string {
 	var stdout, stderr bytes.Buffer
 	tr.exit = run(args, strings.NewReader(""), &stdout, &stderr)
 	out, errs := endLine(stdout.String()), endLine(stderr.String())
@@ -198,9 +198,9 @@ func clean(t *testing.T) {
 	}
 }
 
-// TestTranscripts plays testdata/*.txt in a folder that holds the demonstration
+// TestConsole plays testdata/*.txt in a folder that holds the demonstration
 // as `demo` and the files of testdata/files.
-func TestTranscripts(t *testing.T) {
+func TestConsole(t *testing.T) {
 	here, err := os.Getwd()
 	if err != nil {
 		t.Fatal(err)
@@ -225,7 +225,7 @@ func TestTranscripts(t *testing.T) {
 				t.Fatal(err)
 			}
 			t.Chdir(dir)
-			got := (&transcript{t: t, marked: true}).play(string(text))
+			got := (&console{t: t, marked: true}).play(string(text))
 			if *update {
 				if err := os.WriteFile(script, []byte(got), 0o666); err != nil {
 					t.Fatal(err)

@@ -13,32 +13,32 @@ import (
 	"halfsplit/references"
 )
 
-// expectations is what `expect --json` prints.
-type expectations struct {
-	Board    string               `json:"board"`
-	Revision string               `json:"revision"`
-	Points   []engine.Expectation `json:"points"`
+// predictions is what `expect --json` prints.
+type predictions struct {
+	Board    string              `json:"board"`
+	Revision string              `json:"revision"`
+	Points   []engine.Prediction `json:"points"`
 }
 
-func (a *app) expectCommand() *cobra.Command {
+func (a *app) predictCommand() *cobra.Command {
 	var r reader
 	var q engine.Question
 	var known, meter string
 	polarity := references.RedOnGround.String()
 	cmd := &cobra.Command{
 		Use:   "expect BOARD",
-		Short: "foretell the readings at every point",
-		Long: `expect foretells what a meter shows at every point of a board, good or with
+		Short: "predict the readings at every point",
+		Long: `expect predicts what a meter shows at every point of a board, good or with
 faults and work of your choice. Without --meter it is a common hand meter: 1 mA
 up to 3 V, OL above 2 V.
 
 A fault is written PART:MODE or PART.TERMINAL:MODE, with =OHMS where the mode
 has a resistance, or CONNECTOR.PIN-CONNECTOR.PIN:bridged. Behind ± stands one
 standard deviation.`,
-		Example: `  halfsplit expect kestrel/board.yaml --known kestrel/known
-  halfsplit expect kestrel/board.yaml --known kestrel/known --fault R12:open
-  halfsplit expect kestrel/board.yaml --lifted R12 --point R12.1 --point R12.2
-  halfsplit expect kestrel/board.yaml --known kestrel/known --meter 'test_current: 0.5 mA'`,
+		Example: `  halfsplit predict kestrel/board.yaml --known kestrel/known
+  halfsplit predict kestrel/board.yaml --known kestrel/known --fault R12:open
+  halfsplit predict kestrel/board.yaml --removed R12 --point R12.1 --point R12.2
+  halfsplit predict kestrel/board.yaml --known kestrel/known --meter 'test_current: 0.5 mA'`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -65,36 +65,36 @@ standard deviation.`,
 			if err != nil {
 				return err
 			}
-			list, err := e.Expect(q)
+			list, err := e.Predict(q)
 			if err != nil {
 				return err
 			}
 			if r.json {
-				return a.json(expectations{b.Name, b.Revision, list})
+				return a.json(predictions{b.Name, b.Revision, list})
 			}
 			faults, err := faultWords(e, q.Faults)
 			if err != nil {
 				return err
 			}
-			s.expectations(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
+			s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
 			return nil
 		},
 	}
 	flags := cmd.Flags()
 	r.jsonFlag(cmd)
 	flags.StringArrayVar(&q.Faults, "fault", nil, "`FAULT` on the board, such as R12:open or C40:leaky=470; may be repeated")
-	flags.StringArrayVar(&q.Lifted, "lifted", nil, "`PART` off the board; may be repeated")
-	flags.StringArrayVar(&q.Bridged, "bridged", nil, "`PART` with a bridge across it; may be repeated")
-	flags.StringArrayVar(&q.Fitted, "fitted", nil, "`PART` that is new and good; may be repeated")
-	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to foretell; may be repeated, all where none is given")
+	flags.StringArrayVar(&q.Removed, "removed", nil, "`PART` off the board; may be repeated")
+	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a bridge across it; may be repeated")
+	flags.StringArrayVar(&q.Replaced, "replaced", nil, "`PART` that is new and good; may be repeated")
+	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to predict; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
 	flags.StringVar(&polarity, "polarity", polarity, "`WHICH` probe is on ground: red-on-ground or black-on-ground")
 	flags.StringVar(&meter, "meter", "", "`METER` that reads, as in sweep files, or a file that has one")
 	mustComplete(cmd, "meter", completeYAML)
 	mustComplete(cmd, "fault", completeFaults)
-	mustComplete(cmd, "lifted", completeParts)
-	mustComplete(cmd, "bridged", completeParts)
-	mustComplete(cmd, "fitted", completeParts)
+	mustComplete(cmd, "removed", completeParts)
+	mustComplete(cmd, "jumpered", completeParts)
+	mustComplete(cmd, "replaced", completeParts)
 	mustComplete(cmd, "point", completePoints)
 	mustComplete(cmd, "known", completeFolders)
 	mustComplete(cmd, "polarity", completeWords(references.RedOnGround.String(), references.BlackOnGround.String()))
@@ -120,13 +120,13 @@ func faultWords(e *engine.Engine, texts []string) ([]string, error) {
 	return words, nil
 }
 
-func (s *screen) expectations(board string, faults []string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Expectation) {
+func (s *screen) predictions(board string, faults []string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Prediction) {
 	s.say(s.paint(strong, board))
 	var changes []string
 	for _, c := range []struct {
 		what  string
 		names []string
-	}{{"with", faults}, {"lifted", q.Lifted}, {"bridged", q.Bridged}, {"fitted", q.Fitted}} {
+	}{{"with", faults}, {"removed", q.Removed}, {"jumpered", q.Jumpered}, {"replaced", q.Replaced}} {
 		if len(c.names) > 0 {
 			changes = append(changes, c.what+" "+somePhrases(c.names, mostNames, ", "))
 		}
@@ -145,7 +145,7 @@ func (s *screen) expectations(board string, faults []string, q *engine.Question,
 
 	changed := 0
 	var rows [][]cell
-	var slow []engine.Expectation
+	var slow []engine.Prediction
 	for _, x := range list {
 		row := []cell{{name(x.At), plain}, {name(x.Net), faint}, {spread(x.Volts, x.Overload, x.Sigma), plain}, {}, {boardsText(&x), faint}}
 		if len(changes) > 0 {
@@ -176,7 +176,7 @@ func (s *screen) expectations(board string, faults []string, q *engine.Question,
 }
 
 // boardsText says how many good boards were read at the point.
-func boardsText(x *engine.Expectation) string {
+func boardsText(x *engine.Prediction) string {
 	if x.Boards == 0 {
 		return ""
 	}
@@ -187,8 +187,8 @@ func boardsText(x *engine.Expectation) string {
 // a display of 1 mV shows for certain.
 const visible = 0.002
 
-// change is how a foretold reading differs from that of the unchanged board.
-func change(x *engine.Expectation) cell {
+// change is how a predicted reading differs from that of the unchanged board.
+func change(x *engine.Prediction) cell {
 	was := volts(x.Good, x.GoodOL)
 	switch {
 	case x.Overload && x.GoodOL:

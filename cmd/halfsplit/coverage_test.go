@@ -15,17 +15,17 @@ import (
 	"halfsplit/engine"
 )
 
-// reachOnce runs one `halfsplit reach` as run does. The command is added where the
+// coverageOnce runs one `halfsplit coverage` as run does. The command is added where the
 // tree of commands does not have it yet.
-func reachOnce(args ...string) (stdout, stderr string, exit int) {
+func coverageOnce(args ...string) (stdout, stderr string, exit int) {
 	var text, complaints bytes.Buffer
 	out := bufio.NewWriter(&text)
 	a := &app{out: out, errors: &complaints}
 	root := a.command()
-	if c, _, err := root.Find([]string{"reach"}); err != nil || c == root {
-		root.AddCommand(a.reachCommand())
+	if c, _, err := root.Find([]string{"coverage"}); err != nil || c == root {
+		root.AddCommand(a.coverageCommand())
 	}
-	root.SetArgs(append([]string{"reach"}, args...))
+	root.SetArgs(append([]string{"coverage"}, args...))
 	root.SetOut(out)
 	root.SetErr(&complaints)
 	err := root.Execute()
@@ -41,11 +41,11 @@ func reachOnce(args ...string) (stdout, stderr string, exit int) {
 	return text.String(), complaints.String(), exit
 }
 
-// TestReachTranscript plays testdata/reach/demo.txt: lines that begin with
-// "$ halfsplit reach" with what they print.
-func TestReachTranscript(t *testing.T) {
+// TestCoverageTranscript plays testdata/coverage/demo.txt: lines that begin with
+// "$ halfsplit coverage" with what they print.
+func TestCoverageTranscript(t *testing.T) {
 	clean(t)
-	file, err := filepath.Abs("testdata/reach/demo.txt")
+	file, err := filepath.Abs("testdata/coverage/demo.txt")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -61,13 +61,13 @@ func TestReachTranscript(t *testing.T) {
 	var got strings.Builder
 	played, output := 0, false
 	for line := range strings.Lines(string(want)) {
-		command, ok := strings.CutPrefix(line, "$ halfsplit reach ")
+		command, ok := strings.CutPrefix(line, "$ halfsplit coverage ")
 		switch {
 		case ok:
 			played++
 			output = true
 			got.WriteString(line)
-			stdout, stderr, exit := reachOnce(shellWords(t, strings.TrimSpace(command))...)
+			stdout, stderr, exit := coverageOnce(shellWords(t, strings.TrimSpace(command))...)
 			got.WriteString(stdout)
 			for l := range strings.Lines(stderr) {
 				got.WriteString("stderr| " + l)
@@ -83,7 +83,7 @@ func TestReachTranscript(t *testing.T) {
 		}
 	}
 	if played == 0 {
-		t.Fatal("the transcript has no commands")
+		t.Fatal("the console has no commands")
 	}
 	if *update {
 		if err := os.WriteFile(file, []byte(got.String()), 0o666); err != nil {
@@ -96,13 +96,13 @@ func TestReachTranscript(t *testing.T) {
 	}
 }
 
-// TestReachJSON: what is printed for programs reads back and agrees with itself.
-func TestReachJSON(t *testing.T) {
-	stdout, stderr, exit := reachOnce("../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--json")
+// TestCoverageJSON: what is printed for programs reads back and agrees with itself.
+func TestCoverageJSON(t *testing.T) {
+	stdout, stderr, exit := coverageOnce("../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--json")
 	if exit != 0 || stderr != "" {
 		t.Fatalf("exit %d: %s", exit, stderr)
 	}
-	var x engine.Reach
+	var x engine.Coverage
 	d := json.NewDecoder(strings.NewReader(stdout))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&x); err != nil {
@@ -116,13 +116,13 @@ func TestReachJSON(t *testing.T) {
 	}
 }
 
-// TestReachAll: everything that the answer holds is printed with --all, and the
+// TestCoverageAll: everything that the answer holds is printed with --all, and the
 // short form points to it.
-func TestReachAll(t *testing.T) {
+func TestCoverageAll(t *testing.T) {
 	clean(t)
 	args := []string{"../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--width", "200"}
-	short, _, _ := reachOnce(args...)
-	long, _, exit := reachOnce(append(args, "--all")...)
+	short, _, _ := coverageOnce(args...)
+	long, _, exit := coverageOnce(append(args, "--all")...)
 	if exit != 0 || !strings.Contains(short, "--all") || strings.Contains(long, "--all lists") || len(long) <= len(short) {
 		t.Errorf("exit %d; short form of %d bytes, long one of %d", exit, len(short), len(long))
 	}

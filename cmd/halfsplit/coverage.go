@@ -16,16 +16,16 @@ import (
 
 // How much of the answer is printed where --all is not given.
 const (
-	reachNames  = 12 // of one reason and mode
-	reachRows   = 12 // of faults seen in part
-	reachGroups = 8
-	reachSplits = 2 // points of one group
-	reachPoints = 8
+	coverageNames  = 12 // of one reason and mode
+	coverageRows   = 12 // of faults seen in part
+	coverageGroups = 8
+	coverageSplits = 2 // points of one group
+	coveragePoints = 8
 )
 
-func (a *app) reachCommand() *cobra.Command {
+func (a *app) coverageCommand() *cobra.Command {
 	var r reader
-	var q engine.ReachQuestion
+	var q engine.CoverageQuestion
 	var known string
 	var all bool
 	cmd := &cobra.Command{
@@ -35,15 +35,15 @@ func (a *app) reachCommand() *cobra.Command {
 of its connectors shows of it: which faults it sees, at which resistance a leak
 becomes too faint, whether the probes swapped or resistance mode would show more,
 which faults stay alike, and which inner points, read on good boards as well,
-would tell those apart best.
+would distinguish those best.
 
 A fault counts as seen where it moves a pin by three standard deviations of good
 boards and meter together, or to or from OL.
 
 The answer is as good as what is known of good boards: name their sweeps with
 --known. The meter is a common hand meter: 1 mA up to 3 V, OL above 2 V.`,
-		Example: `  halfsplit reach kestrel/board.yaml --known kestrel/known
-  halfsplit reach kestrel/board.yaml --known kestrel/known --connector J7 --all`,
+		Example: `  halfsplit coverage kestrel/board.yaml --known kestrel/known
+  halfsplit coverage kestrel/board.yaml --known kestrel/known --connector J7 --all`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -65,7 +65,7 @@ The answer is as good as what is known of good boards: name their sweeps with
 			}
 			bar := a.progress("solving")
 			q.Meter, q.Progress = references.DefaultMeter(), bar.show
-			x, err := e.Reach(q)
+			x, err := e.Coverage(q)
 			bar.clear()
 			if err != nil {
 				return err
@@ -82,7 +82,7 @@ The answer is as good as what is known of good boards: name their sweeps with
 	flags.BoolVar(&all, "all", false, "list every fault and every group")
 	flags.StringArrayVar(&q.Connectors, "connector", nil, "`CONNECTOR` to sweep; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
-	flags.StringVar(&r.priors, "priors", "", "`FILE` of weights of faults, over the tool's own")
+	flags.StringVar(&r.priors, "priors", "", "`FILE` of likelihoods of faults, over the built-in ones")
 	mustComplete(cmd, "connector", completeConnectors)
 	mustComplete(cmd, "known", completeFolders)
 	mustComplete(cmd, "priors", completeYAML)
@@ -103,7 +103,7 @@ func completeConnectors(_ *cobra.Command, args []string, word string) ([]cobra.C
 
 // reach prints what a sweep can show: the summary first, then what stays hidden,
 // then what stays alike.
-func (s *screen) reach(x *engine.Reach, all bool) {
+func (s *screen) reach(x *engine.Coverage, all bool) {
 	s.say(s.paint(strong, titled(x.Board, x.Revision)))
 	s.heading("REACH", count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
 	sum := &x.Summary
@@ -125,11 +125,11 @@ func (s *screen) reach(x *engine.Reach, all bool) {
 	case x.Known == 0:
 		s.prose(2, 0, yellow, "No good board was read: only shorts and opens count. Name good sweeps with --known.")
 	case x.Known < x.Pins:
-		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were read at %d of %s; the others are foretold.", x.Known, count(x.Pins, "pin")))
+		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were read at %d of %s; the others are predicted.", x.Known, count(x.Pins, "pin")))
 	}
 	s.neverSeen(x, all)
 	s.seenInPart(x, all)
-	s.reachGroups(x, all)
+	s.coverageGroups(x, all)
 	s.worthReading(x, all)
 }
 
@@ -146,11 +146,11 @@ func most(all bool, n int) int {
 var whyOrder = []string{engine.WhyUnknown, engine.WhyOpen, engine.WhySmall, engine.WhyNoCurrent, engine.WhyBeyond}
 
 // neverSeen lists what the sweep does not show at all, by reason and mode.
-func (s *screen) neverSeen(x *engine.Reach, all bool) {
+func (s *screen) neverSeen(x *engine.Coverage, all bool) {
 	if x.Summary.Never == 0 {
 		return
 	}
-	s.heading("NEVER SEEN", count(x.Summary.Never, "fault"))
+	s.heading("NOT DETECTABLE", count(x.Summary.Never, "fault"))
 	for _, why := range whyOrder {
 		var modes []string
 		lists := map[string][]string{}
@@ -181,7 +181,7 @@ func (s *screen) neverSeen(x *engine.Reach, all bool) {
 			continue
 		}
 		for _, m := range modes {
-			s.prose(4, 2, plain, name(m)+": "+someNames(lists[m], most(all, reachNames)))
+			s.prose(4, 2, plain, name(m)+": "+someNames(lists[m], most(all, coverageNames)))
 		}
 		var ways []string
 		if other > 0 {
@@ -206,11 +206,11 @@ type partRow struct {
 
 // seenInPart lists faults that vanish at some resistance, those that hide soonest
 // first.
-func (s *screen) seenInPart(x *engine.Reach, all bool) {
+func (s *screen) seenInPart(x *engine.Coverage, all bool) {
 	if x.Summary.InPart == 0 {
 		return
 	}
-	s.heading("SEEN IN PART", count(x.Summary.InPart, "fault"))
+	s.heading("PARTLY DETECTABLE", count(x.Summary.InPart, "fault"))
 	paths, series := partRows(x)
 	slices.SortStableFunc(paths, func(a, b *partRow) int { return cmp.Compare(fault.Level(a.limit), fault.Level(b.limit)) })
 	slices.SortStableFunc(series, func(a, b *partRow) int { return cmp.Compare(fault.Level(b.limit), fault.Level(a.limit)) })
@@ -226,7 +226,7 @@ func (s *screen) seenInPart(x *engine.Reach, all bool) {
 			s.gap()
 		}
 		gap = true
-		shown := t.rows[:min(len(t.rows), most(all, reachRows))]
+		shown := t.rows[:min(len(t.rows), most(all, coverageRows))]
 		var rows [][]cell
 		for _, p := range shown {
 			text := name(p.names[0])
@@ -254,7 +254,7 @@ func (s *screen) seenInPart(x *engine.Reach, all bool) {
 }
 
 // partRows gathers faults that vanish alike.
-func partRows(x *engine.Reach) (paths, series []*partRow) {
+func partRows(x *engine.Coverage) (paths, series []*partRow) {
 	have := map[[5]string]*partRow{}
 	for i := range x.Faults {
 		f := &x.Faults[i]
@@ -297,10 +297,10 @@ func limitOhms(v float64) string {
 	return roughOhms(v)
 }
 
-// reachGroups lists the ambiguity groups of several places, likeliest first, with
+// coverageGroups lists the ambiguity groups of several places, likeliest first, with
 // what inner points would tell.
-func (s *screen) reachGroups(x *engine.Reach, all bool) {
-	var several []*engine.ReachGroup
+func (s *screen) coverageGroups(x *engine.Coverage, all bool) {
+	var several []*engine.CoverageGroup
 	for i := range x.Groups {
 		if len(x.Groups[i].Places) > 1 {
 			several = append(several, &x.Groups[i])
@@ -309,17 +309,17 @@ func (s *screen) reachGroups(x *engine.Reach, all bool) {
 	if len(several) == 0 {
 		return
 	}
-	s.heading("STAY ALIKE", "share of what the sweep shows, by odds")
-	shown := several[:min(len(several), most(all, reachGroups))]
+	s.heading("AMBIGUITY GROUPS", "share of what the sweep shows, by likelihood")
+	shown := several[:min(len(several), most(all, coverageGroups))]
 	for i, g := range shown {
 		if i > 0 {
 			s.gap()
 		}
-		s.prose(2, 4, plain, fmt.Sprintf("%s of %s: %s", percent(g.Share), count(len(g.Places), "place"), someNames(g.Members, most(all, reachNames/2))))
+		s.prose(2, 4, plain, fmt.Sprintf("%s of %s: %s", percent(g.Share), count(len(g.Places), "place"), someNames(g.Members, most(all, coverageNames/2))))
 		if len(g.Points) == 0 {
-			s.prose(4, 2, faint, "no inner point that a probe reaches tells them apart")
+			s.prose(4, 2, faint, "no inner point that a probe reaches distinguishes them")
 		}
-		for k := range g.Points[:min(len(g.Points), most(all, reachSplits))] {
+		for k := range g.Points[:min(len(g.Points), most(all, coverageSplits))] {
 			p := &g.Points[k]
 			var parts []string
 			for j := range p.Subgroups {
@@ -336,13 +336,13 @@ func (s *screen) reachGroups(x *engine.Reach, all bool) {
 }
 
 // worthReading lists the inner points to add to the readings of good boards.
-func (s *screen) worthReading(x *engine.Reach, all bool) {
+func (s *screen) worthReading(x *engine.Coverage, all bool) {
 	if len(x.Points) == 0 {
 		return
 	}
 	s.heading("WORTH READING ON GOOD BOARDS", "each one after those above it")
 	var rows [][]cell
-	for _, p := range x.Points[:min(len(x.Points), most(all, reachPoints))] {
+	for _, p := range x.Points[:min(len(x.Points), most(all, coveragePoints))] {
 		rows = append(rows, []cell{{name(p.At), plain}, {name(p.Net), faint}, {"splits " + count(p.Splits, "group"), plain}, {fmt.Sprintf("%.1f %%", 100*p.Gain), faint}})
 	}
 	s.table(2, []column{{head: "point", give: true}, {head: "net", give: true}, {}, {head: "gain", right: true}}, rows)

@@ -78,7 +78,7 @@ func (r *reaching) group() ([]*cluster, error) {
 			faults = append(faults, b.faults...)
 		}
 		sort.SliceStable(faults, func(i, j int) bool { return r.odds[faults[i]] > r.odds[faults[j]] })
-		x := ReachGroup{Members: []string{}, Places: []string{}, Points: []ReachSplit{}, Share: g.odds / total}
+		x := CoverageGroup{Members: []string{}, Places: []string{}, Points: []CoverageSplit{}, Share: g.odds / total}
 		for _, f := range faults {
 			r.out.Faults[f].Group = n + 1
 			x.Members = append(x.Members, r.out.Faults[f].name())
@@ -134,7 +134,7 @@ func place(sorted []int, x int) int {
 
 // match finds the resistance, of those at which the band is seen, that makes a
 // pin read as wanted, or the end of the range that comes nearest; ok is false
-// where even that is told apart.
+// where even that is distinguished.
 func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Prediction) (ohms float64, ok bool, err error) {
 	i := place(b.cause.pins, pin)
 	if i < 0 {
@@ -178,7 +178,7 @@ func (r *reaching) match(w *network.Workspace, b *band, pin int, want fault.Pred
 	return math.Exp((x + y) / 2), true, nil
 }
 
-// apart tells whether a pin's reading tells two foretold ones apart: by seenSigmas
+// apart tells whether a pin's reading tells two predicted ones apart: by seenSigmas
 // standard deviations, which is what tells a fault from a good board. The doubt
 // about the board's junctions is common to both and so counts once. How far a
 // fault moves a reading may be in great doubt, but not which way: what takes a

@@ -19,7 +19,7 @@ const (
 	limitRatio   = 1.005 // to which the resistance where a fault vanishes is told
 	listedSplits = 3     // points of a group
 	splitPoints  = 24    // points tried for a group
-	splitBands   = 40    // members told apart in a group
+	splitBands   = 40    // members distinguished in a group
 	listedPoints = 24    // of the board
 	leastGain    = 1e-4  // of a point worth listing, of all faults that are seen
 	leastDoubt   = 1e-3  // of a point worth listing, of one group
@@ -63,7 +63,7 @@ type band struct {
 	cause  *cause
 	lo, hi float64 // ohms; both +Inf for an open
 	odds   float64
-	faults []int // of Reach.Faults
+	faults []int // of Coverage.Faults
 
 	seen [sights]visible
 	// Where seen, by cause.pins: what they read at ohms, and at the ends of the
@@ -95,19 +95,19 @@ type reaching struct {
 	odds   []float64 // by fault
 	places []string  // by fault
 	met    map[netlist.NetID]meeting
-	out    *Reach
+	out    *Coverage
 }
 
 // meeting tells which readings of a sweep pass by a net.
 type meeting struct{ drops, unknown bool }
 
-// Reach works out which faults a sweep of connector pins shows.
-func (e *Engine) Reach(q ReachQuestion) (*Reach, error) {
+// Coverage works out which faults a sweep of connector pins shows.
+func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) {
 	if q.Meter == (references.Meter{}) {
 		q.Meter = references.DefaultMeter()
 	}
-	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Reach{Board: e.Board.Name, Revision: e.Board.Revision,
-		Connectors: []string{}, Faults: []ReachFault{}, Groups: []ReachGroup{}, Points: []ReachPoint{}}}
+	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Coverage{Board: e.Board.Name, Revision: e.Board.Revision,
+		Connectors: []string{}, Faults: []CoverageFault{}, Groups: []CoverageGroup{}, Points: []CoveragePoint{}}}
 	if err := r.sweep(q.Connectors); err != nil {
 		return nil, err
 	}
@@ -184,7 +184,7 @@ func (r *reaching) good(m references.Meter) error {
 	w := network.NewWorkspace(r.model)
 	for k := range r.sights {
 		s := &r.sights[k]
-		s.ph = &fault.Physics{Belief: r.belief, Values: r.belief.At(network.RefCelsius, 0)}
+		s.ph = &fault.Physics{Posterior: r.posterior, Values: r.posterior.At(network.RefCelsius, 0)}
 		pol := references.RedOnGround
 		if k == swapped || k == ohmsBlack {
 			pol = references.BlackOnGround
@@ -200,7 +200,7 @@ func (r *reaching) good(m references.Meter) error {
 					r.out.Known++
 				}
 			}
-			if err := s.ph.Foresee(w, &o); err != nil {
+			if err := s.ph.Predict(w, &o); err != nil {
 				return err
 			}
 			if o.Volts, o.Over = o.Good.Volts, o.Good.Volts > o.Probe.Meter.Over; s.ohms {
@@ -217,13 +217,13 @@ func (r *reaching) good(m references.Meter) error {
 
 // faults lists what can go wrong and gathers it into causes.
 func (r *reaching) faults() {
-	r.loci = fault.Loci(r.model, r.priors, r.belief.Values)
+	r.loci = fault.Loci(r.model, r.priors, r.posterior.Values)
 	byKey := map[network.Change]*cause{}
 	next := 0 // locus
 	add := func(l *fault.Locus) {
 		c, series := r.canonical(l)
 		key := c
-		key.Owner, key.Cure = netlist.None, netlist.Mend{}
+		key.Owner, key.Cure = netlist.None, netlist.Repair{}
 		if key.Kind == network.AddPath {
 			key.A, key.B = network.Place{Net: min(c.A.Net, c.B.Net)}, network.Place{Net: max(c.A.Net, c.B.Net)}
 		}
@@ -285,7 +285,7 @@ func (r *reaching) canonical(l *fault.Locus) (c network.Change, series bool) {
 // fault adds a fault to the answer.
 func (r *reaching) fault(l *fault.Locus, mode fault.Mode, odds float64) {
 	at := (&inquiry{Engine: r.Engine}).report(&fault.Fault{Locus: l, Mode: mode, Observation: -1})
-	f := ReachFault{Part: at.Part, Terminal: at.Terminal, Mode: at.Mode, At: at.At, Range: SeenNever}
+	f := CoverageFault{Part: at.Part, Terminal: at.Terminal, Mode: at.Mode, At: at.At, Range: SeenNever}
 	if l.Part != netlist.None && at.Terminal == "" {
 		// parts with several ways through them need to be told which
 		p := &r.Board.Parts[l.Part]
@@ -314,7 +314,7 @@ func (r *reaching) currentless(id netlist.PartID) {
 	if from != to || network.Pinned(p.Kind) || odds <= 0 {
 		return
 	}
-	r.out.Faults = append(r.out.Faults, ReachFault{Part: p.Name, Mode: fault.Open.String(), At: p.Name, Range: SeenNever, Why: WhyNoCurrent})
+	r.out.Faults = append(r.out.Faults, CoverageFault{Part: p.Name, Mode: fault.Open.String(), At: p.Name, Range: SeenNever, Why: WhyNoCurrent})
 	r.odds = append(r.odds, odds)
 	r.places = append(r.places, p.Name)
 }
@@ -326,7 +326,7 @@ func (r *reaching) touch() error {
 		s := &r.sights[k]
 		var st network.State
 		for i := range s.obs {
-			if err := s.ph.Foresee(w, &s.obs[i]); err != nil {
+			if err := s.ph.Predict(w, &s.obs[i]); err != nil {
 				return err
 			}
 			for _, c := range r.causes {
@@ -356,13 +356,13 @@ func (r *reaching) spreadSights(work func(w *network.Workspace, k int) error) er
 	return r.crew.Each(int(sights), work)
 }
 
-// guessed tells that a reading has nothing to be held against but a guess; see
+// guessed tells that a reading has nothing to be compared with but a guess; see
 // Engine.vague.
 func (r *reaching) guessed(o *fault.Observation) bool {
-	return o.Known == nil && !o.Probe.Meter.Resistive && !r.belief.Covers(o.Spot.Polarity)
+	return o.Known == nil && !o.Probe.Meter.Resistive && !r.posterior.Covers(o.Spot.Polarity)
 }
 
-// sigmas gives how far a foretold reading lies from a good board's, in standard
+// sigmas gives how far a predicted reading lies from a good board's, in standard
 // deviations of a normal. Where a good board's reading is but a guess, a reading
 // is told from it only as a short or an open (common practice, no source).
 func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
@@ -371,7 +371,7 @@ func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
 	if s.ohms && !o.Over {
 		o.Noise = ohmsNoise(s.meter, voltsToOhms(o.Probe.Meter, p.Volts))
 	}
-	return math.Abs(o.Surprise(o.Good))
+	return math.Abs(o.ZScore(o.Good))
 }
 
 func (r *reaching) under(w *network.Workspace, k, pin int, c *cause, ohms float64) (fault.Prediction, error) {

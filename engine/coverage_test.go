@@ -35,7 +35,7 @@ nets:
   SIG: {along: [J1.2, TP1, R12.1]}
 test_points: {TP1: SIG}
 parts:
-  D1:  {kind: clamp,     pins: [SIG, GND], way: two}
+  D1:  {kind: tvs,       pins: [SIG, GND], direction: bidirectional}
   R12: {kind: resistor,  value: 22R,  pins: [SIG, SIG_U]}
   C40: {kind: capacitor, value: 15p,  pins: [SIG_U, GND], role: filter}
   C41: {kind: capacitor, value: 100p, pins: [SIG_U, GND], role: filter}
@@ -101,14 +101,14 @@ func loadEngine(t testing.TB, board, known string) *Engine {
 	return e
 }
 
-func lineReach(t *testing.T, sweeps []string, q ReachQuestion) *Reach {
+func lineReach(t *testing.T, sweeps []string, q CoverageQuestion) *Coverage {
 	t.Helper()
 	dir := lineFolder(t, sweeps)
 	known := ""
 	if len(sweeps) > 0 {
 		known = filepath.Join(dir, "known")
 	}
-	x, err := loadEngine(t, filepath.Join(dir, "board.yaml"), known).Reach(q)
+	x, err := loadEngine(t, filepath.Join(dir, "board.yaml"), known).Coverage(q)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,7 +116,7 @@ func lineReach(t *testing.T, sweeps []string, q ReachQuestion) *Reach {
 }
 
 // find gives a fault by its name.
-func (x *Reach) find(t *testing.T, name string) *ReachFault {
+func (x *Coverage) find(t *testing.T, name string) *CoverageFault {
 	t.Helper()
 	for i := range x.Faults {
 		if x.Faults[i].name() == name {
@@ -127,8 +127,8 @@ func (x *Reach) find(t *testing.T, name string) *ReachFault {
 	return nil
 }
 
-func TestReachLine(t *testing.T) {
-	x := lineReach(t, lineSweeps, ReachQuestion{})
+func TestCoverageLine(t *testing.T) {
+	x := lineReach(t, lineSweeps, CoverageQuestion{})
 	if x.Pins != 9 || x.Known != 9 {
 		t.Errorf("%d pins, %d known, want 9 and 9", x.Pins, x.Known)
 	}
@@ -140,14 +140,14 @@ func TestReachLine(t *testing.T) {
 		overload             bool
 	}{
 		{"R12 open", SeenWhole, "", "J1.2", true},
-		{"J1.2 joint open", SeenWhole, "", "J1.2", true},
-		{"J1.2 to TP1 trace broken", SeenWhole, "", "J1.2", true},
+		{"J1.2 open joint", SeenWhole, "", "J1.2", true},
+		{"J1.2 to TP1 broken trace", SeenWhole, "", "J1.2", true},
 		{"U5.B2 open", SeenWhole, "", "J1.2", true},
 		{"C40 shorted", SeenWhole, "", "J1.2", false},
 		{"C40 leaky", SeenPart, WhySmall, "J1.2", false},
 		{"C40 open", SeenNever, WhyNoCurrent, "", false},
 		{"R15 open", SeenNever, WhyOpen, "", false},
-		{"J1.4 joint open", SeenNever, WhyOpen, "J1.4", true},
+		{"J1.4 open joint", SeenNever, WhyOpen, "J1.4", true},
 		{"C46 leaky", SeenPart, WhyOpen, "J1.4", false},
 		{"R60 open", SeenNever, WhyBeyond, "", false},
 		{"D9 open", SeenNever, WhyOpen, "", false},
@@ -172,7 +172,7 @@ func TestReachLine(t *testing.T) {
 	// A resistance R in SIG adds 1 mA * R; raised begins at half of R12's 22 ohm, which
 	// is 11 mV. Where whole sweeps tell the meter and the warmth, a line is left with
 	// what junctions differ by, 3 to 6 mV, of which three are told: 9 to 20 ohm.
-	if f := x.find(t, "R12 raised resistance"); f.By != "J1.2" || f.Range == SeenPart && (*f.VanishesBelow < 9 || *f.VanishesBelow > 20) || f.Range == SeenNever {
+	if f := x.find(t, "R12 high resistance"); f.By != "J1.2" || f.Range == SeenPart && (*f.VanishesBelow < 9 || *f.VanishesBelow > 20) || f.Range == SeenNever {
 		t.Errorf("R12 raised is %s, vanishes below %v ohm, want it seen from 9 to 20 ohm on", f.Range, deref(f.VanishesBelow))
 	}
 	// A leak behind a resistor hides sooner than one before it.
@@ -188,11 +188,11 @@ func deref(v *float64) float64 {
 	return *v
 }
 
-// TestReachOtherWays: D9 conducts from LAMP to ground, so that only the swapped
+// TestCoverageOtherWays: D9 conducts from LAMP to ground, so that only the swapped
 // leads see it, and resistance mode drives a leak with less current to a lower
 // voltage and so sees it where diode mode has lost it.
-func TestReachOtherWays(t *testing.T) {
-	x := lineReach(t, lineSweeps, ReachQuestion{})
+func TestCoverageOtherWays(t *testing.T) {
+	x := lineReach(t, lineSweeps, CoverageQuestion{})
 	if f := x.find(t, "D9 open"); f.Seen || !f.OtherPolarity || !f.Better {
 		t.Errorf("D9 open: seen %v, other polarity %v, better %v; want false, true, true", f.Seen, f.OtherPolarity, f.Better)
 	}
@@ -207,12 +207,12 @@ func TestReachOtherWays(t *testing.T) {
 	}
 }
 
-func TestReachGroups(t *testing.T) {
-	x := lineReach(t, lineSweeps, ReachQuestion{})
+func TestCoverageGroups(t *testing.T) {
+	x := lineReach(t, lineSweeps, CoverageQuestion{})
 	group := func(name string) int { return x.find(t, name).Group }
 	for _, alike := range [][]string{
 		{"C40 shorted", "C41 shorted", "U5.B2 shorted"}, // in parallel
-		{"R12 open", "R12.1 joint open", "R12.2 joint open", "R12 missing"},
+		{"R12 open", "R12.1 open joint", "R12.2 open joint", "R12 missing"},
 	} {
 		for _, f := range alike {
 			if group(f) != group(alike[0]) || group(f) == 0 {
@@ -226,7 +226,7 @@ func TestReachGroups(t *testing.T) {
 		{"U5.B3 shorted", "U5.B4 shorted"}, // each on its own pin
 		// A leak of 470 ohm makes one pin read what a bridge does, 0.235 V, but only
 		// the bridge moves both. A capacitor is likelier to leak than the pins are to
-		// be bridged, a crystal under fill less so: the group is led by either.
+		// be bridged, a crystal underfilled less so: the group is led by either.
 		{"C71 leaky", "J4.1 to J4.2 bridged"},
 		{"C72 leaky", "J4.1 to J4.2 bridged"},
 		{"Y73 leaky", "J5.1 to J5.2 bridged"},
@@ -246,10 +246,10 @@ func TestReachGroups(t *testing.T) {
 	}
 }
 
-// TestReachSides: a path taken away raises a reading and a path added lowers it,
+// TestCoverageSides: a path taken away raises a reading and a path added lowers it,
 // however little is known of how far.
-func TestReachSides(t *testing.T) {
-	x, err := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known").Reach(ReachQuestion{})
+func TestCoverageSides(t *testing.T) {
+	x, err := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known").Coverage(CoverageQuestion{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -266,15 +266,15 @@ func TestReachSides(t *testing.T) {
 	}
 }
 
-// TestReachSplits: behind a bad joint of the pin, TP1 shows the good line; with
+// TestCoverageSplits: behind a bad joint of the pin, TP1 shows the good line; with
 // R12 open it shows OL as the pin does. R12.2 has the good IC to show even then.
-func TestReachSplits(t *testing.T) {
-	x := lineReach(t, lineSweeps, ReachQuestion{})
+func TestCoverageSplits(t *testing.T) {
+	x := lineReach(t, lineSweeps, CoverageQuestion{})
 	g := &x.Groups[x.find(t, "R12 open").Group-1]
-	if !slices.Contains(g.Members, "J1.2 joint open") {
-		t.Fatalf("the group of R12 open is %v, want J1.2 joint open in it", g.Members)
+	if !slices.Contains(g.Members, "J1.2 open joint") {
+		t.Fatalf("the group of R12 open is %v, want J1.2 open joint in it", g.Members)
 	}
-	split := func(at string) *ReachSplit {
+	split := func(at string) *CoverageSplit {
 		for i := range g.Points {
 			if g.Points[i].At == at {
 				return &g.Points[i]
@@ -283,7 +283,7 @@ func TestReachSplits(t *testing.T) {
 		t.Fatalf("%s is not among the points %+v", at, g.Points)
 		return nil
 	}
-	side := func(s *ReachSplit, member string) *ReachSubgroup {
+	side := func(s *CoverageSplit, member string) *CoverageSubgroup {
 		for i := range s.Subgroups {
 			if slices.Contains(s.Subgroups[i].Members, member) {
 				return &s.Subgroups[i]
@@ -293,8 +293,8 @@ func TestReachSplits(t *testing.T) {
 		return nil
 	}
 	s := split("TP1")
-	if pin, r12 := side(s, "J1.2 joint open"), side(s, "R12 open"); pin.Overload || math.Abs(deref(pin.Volts)-0.552) > 0.01 || !r12.Overload {
-		t.Errorf("TP1 reads %+v and %+v; want 0.552 V with the pin's joint open and OL with R12 open", pin, r12)
+	if pin, r12 := side(s, "J1.2 open joint"), side(s, "R12 open"); pin.Overload || math.Abs(deref(pin.Volts)-0.552) > 0.01 || !r12.Overload {
+		t.Errorf("TP1 reads %+v and %+v; want 0.552 V with the pin's open joint and OL with R12 open", pin, r12)
 	}
 	s = split("R12.2")
 	if ic, r12 := side(s, "U5.B2 open"), side(s, "R12 open"); !ic.Overload || math.Abs(deref(r12.Volts)-0.530) > 0.01 {
@@ -303,7 +303,7 @@ func TestReachSplits(t *testing.T) {
 	if len(x.Points) == 0 || x.Points[0].Gain < x.Points[len(x.Points)-1].Gain {
 		t.Errorf("points %+v are not sorted", x.Points)
 	}
-	// Parts in parallel: no point tells them apart.
+	// Parts in parallel: no point distinguishes them.
 	for _, p := range x.Groups[x.find(t, "C40 shorted").Group-1].Points {
 		for _, sub := range p.Subgroups {
 			if slices.Contains(sub.Members, "C40 shorted") != slices.Contains(sub.Members, "C41 shorted") {
@@ -313,10 +313,10 @@ func TestReachSplits(t *testing.T) {
 	}
 }
 
-// TestReachBestLeads: in resistance mode the leads may be put either way, and the
+// TestCoverageBestLeads: in resistance mode the leads may be put either way, and the
 // way that shows more counts: of a path the larger limit, of a resistance in
 // series the smaller.
-func TestReachBestLeads(t *testing.T) {
+func TestCoverageBestLeads(t *testing.T) {
 	for _, c := range []struct {
 		series     bool
 		red, black visible
@@ -333,7 +333,7 @@ func TestReachBestLeads(t *testing.T) {
 	} {
 		b := &band{cause: &cause{locus: &fault.Locus{Series: c.series}}, by: -1}
 		b.seen = [sights]visible{usual: {SeenNever, 0}, swapped: {SeenNever, 0}, ohmsRed: c.red, ohmsBlack: c.black}
-		var f ReachFault
+		var f CoverageFault
 		(&reaching{}).describe(&f, b)
 		if got := deref(f.ResistanceLimit); f.ResistanceMode != c.seen || got != c.want && !(math.IsNaN(got) && math.IsNaN(c.want)) {
 			t.Errorf("series %v, %v and %v: seen %v, limit %v; want %v, %v", c.series, c.red, c.black, f.ResistanceMode, got, c.seen, c.want)
@@ -341,12 +341,12 @@ func TestReachBestLeads(t *testing.T) {
 	}
 }
 
-// TestReachDoubt: two places, each shorted with odds 3 and leaky with odds 1.
+// TestCoverageDoubt: two places, each shorted with odds 3 and leaky with odds 1.
 // Told nothing, two picks blame different places in half of all cases; telling
 // the modes apart leaves that as it is; telling the places apart leaves nothing;
 // telling one mode of one place (odds 1 of 8) apart leaves, of the other 7 with 3
 // and 4 in the two places, 7/8 * (1 - (9+16)/49) = 3/7.
-func TestReachDoubt(t *testing.T) {
+func TestCoverageDoubt(t *testing.T) {
 	r := &reaching{odds: []float64{3, 1, 3, 1}, places: []string{"C45", "C45", "C46", "C46"}}
 	g := &cluster{bands: []*band{{faults: []int{0}}, {faults: []int{1}}, {faults: []int{2}}, {faults: []int{3}}}}
 	for _, c := range []struct {
@@ -364,10 +364,10 @@ func TestReachDoubt(t *testing.T) {
 	}
 }
 
-// TestReachOnePlace: C45 and C46 in parallel stay alike; TP17 never tells C45 from C46,
-// so it is no point to read.
-func TestReachOnePlace(t *testing.T) {
-	x, err := loadEngine(t, "../testdata/demo/board.yaml", "").Reach(ReachQuestion{Connectors: []string{"J7"}})
+// TestCoverageOnePlace: C45 and C46 in parallel stay alike; TP17 never tells C45 from C46,
+// so it is not a point to read.
+func TestCoverageOnePlace(t *testing.T) {
+	x, err := loadEngine(t, "../testdata/demo/board.yaml", "").Coverage(CoverageQuestion{Connectors: []string{"J7"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -380,20 +380,20 @@ func TestReachOnePlace(t *testing.T) {
 	}
 }
 
-// TestReachAgreesWithCompare lets Compare look at the readings of a board with the
-// fault at a little more and a little less than the resistance at which Reach says
+// TestCoverageAgreesWithCompare lets Compare look at the readings of a board with the
+// fault at a little more and a little less than the resistance at which Coverage says
 // that it vanishes.
-func TestReachAgreesWithCompare(t *testing.T) {
+func TestCoverageAgreesWithCompare(t *testing.T) {
 	dir := lineFolder(t, lineSweeps)
 	e := loadEngine(t, filepath.Join(dir, "board.yaml"), filepath.Join(dir, "known"))
-	x, err := e.Reach(ReachQuestion{})
+	x, err := e.Coverage(CoverageQuestion{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	surprise := func(f *ReachFault, ohms float64) float64 {
+	surprise := func(f *CoverageFault, ohms float64) float64 {
 		t.Helper()
 		at := strings.ReplaceAll(f.At, " to ", "-")
-		list, err := e.Expect(Question{Faults: []string{fmt.Sprintf("%s:%s=%.5g", at, f.Mode, ohms)},
+		list, err := e.Predict(Question{Faults: []string{fmt.Sprintf("%s:%s=%.5g", at, f.Mode, ohms)},
 			Setting: Setting{Drive: driveOf(journal.Stage{Meter: references.DefaultMeter()})},
 			Points:  []string{"J1.2", "J1.4", "J1.6", "J2.1", "J2.3", "J4.1", "J4.2", "J5.1", "J5.2"}})
 		if err != nil {
@@ -422,7 +422,7 @@ func TestReachAgreesWithCompare(t *testing.T) {
 		}
 		most := 0.0
 		for _, s := range seen {
-			most = math.Max(most, math.Abs(s.Surprise))
+			most = math.Max(most, math.Abs(s.ZScore))
 		}
 		return most
 	}
@@ -454,8 +454,8 @@ func TestReachAgreesWithCompare(t *testing.T) {
 
 // Without known good, nothing in the middle of the display tells anything, but a
 // short does.
-func TestReachWithoutKnown(t *testing.T) {
-	x := lineReach(t, nil, ReachQuestion{})
+func TestCoverageWithoutKnown(t *testing.T) {
+	x := lineReach(t, nil, CoverageQuestion{})
 	if x.Known != 0 {
 		t.Errorf("%d pins known, want none", x.Known)
 	}
@@ -471,8 +471,8 @@ func TestReachWithoutKnown(t *testing.T) {
 	}
 }
 
-func TestReachConnectors(t *testing.T) {
-	x := lineReach(t, lineSweeps, ReachQuestion{Connectors: []string{"J2"}})
+func TestCoverageConnectors(t *testing.T) {
+	x := lineReach(t, lineSweeps, CoverageQuestion{Connectors: []string{"J2"}})
 	if x.Pins != 2 {
 		t.Errorf("%d pins of J2, want 2", x.Pins)
 	}
@@ -488,19 +488,19 @@ func TestReachConnectors(t *testing.T) {
 	}
 	dir := lineFolder(t, nil)
 	e := loadEngine(t, filepath.Join(dir, "board.yaml"), "")
-	if _, err := e.Reach(ReachQuestion{Connectors: []string{"J3"}}); err == nil || !strings.Contains(err.Error(), "J3") {
+	if _, err := e.Coverage(CoverageQuestion{Connectors: []string{"J3"}}); err == nil || !strings.Contains(err.Error(), "J3") {
 		t.Errorf("connector J3: error %v, want one that names it", err)
 	}
 }
 
-// TestReachSteady: the work is spread over processors and comes out the same.
-func TestReachSteady(t *testing.T) {
+// TestCoverageSteady: the work is spread over processors and comes out the same.
+func TestCoverageSteady(t *testing.T) {
 	e := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known")
-	var all [2]*Reach
+	var all [2]*Coverage
 	for i, procs := range []int{1, 4} {
 		old := runtime.GOMAXPROCS(procs)
 		last := 0
-		x, err := e.Reach(ReachQuestion{Connectors: []string{"J7"}, Progress: func(done, of int) {
+		x, err := e.Coverage(CoverageQuestion{Connectors: []string{"J7"}, Progress: func(done, of int) {
 			if done != last+1 || done > of {
 				t.Errorf("progress goes from %d to %d of %d", last, done, of)
 			}
@@ -520,7 +520,7 @@ func TestReachSteady(t *testing.T) {
 	}
 }
 
-func BenchmarkReach(b *testing.B) {
+func BenchmarkCoverage(b *testing.B) {
 	for _, c := range []struct{ name, board, known string }{
 		{"90 parts", "../testdata/demo/board.yaml", "../testdata/demo/known"},
 		{"317 parts", "../testdata/boards/dock60.yaml", ""},
@@ -528,7 +528,7 @@ func BenchmarkReach(b *testing.B) {
 		e := loadEngine(b, c.board, c.known)
 		b.Run(c.name, func(b *testing.B) {
 			for b.Loop() {
-				if _, err := e.Reach(ReachQuestion{}); err != nil {
+				if _, err := e.Coverage(CoverageQuestion{}); err != nil {
 					b.Fatal(err)
 				}
 			}

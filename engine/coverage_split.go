@@ -26,7 +26,7 @@ type splitter struct {
 //
 //	sum over subgroups of P(s) * (1 - sum over places of P(place | s)^2)
 //
-// (common practice, no source). Modes of one place need not be told apart.
+// (common practice, no source). Modes of one place need not be distinguished.
 func (r *reaching) doubtLeft(g *cluster, of []int) float64 {
 	type in struct {
 		sub   int
@@ -56,7 +56,7 @@ func (r *reaching) doubtLeft(g *cluster, of []int) float64 {
 
 // split finds for each group of several places the inner points that tell its
 // members apart. Members that stand in the same circuit, as parts in parallel do,
-// no point tells apart.
+// no point distinguishes.
 func (r *reaching) split(groups []*cluster) error {
 	founds := make([][]splitter, len(groups))
 	err := r.crew.Each(len(groups), func(w *network.Workspace, n int) error {
@@ -66,7 +66,7 @@ func (r *reaching) split(groups []*cluster) error {
 		}
 		g.bands = g.bands[:min(len(g.bands), splitBands)]
 		whole := r.doubtLeft(g, make([]int, len(g.bands)))
-		var splits []ReachSplit
+		var splits []CoverageSplit
 		for _, pt := range r.inner(g) {
 			shows, err := r.shows(w, pt, g)
 			if err != nil {
@@ -77,7 +77,7 @@ func (r *reaching) split(groups []*cluster) error {
 			if count < 2 || whole-left < leastDoubt {
 				continue
 			}
-			x := ReachSplit{At: r.Board.PointName(pt), Subgroups: make([]ReachSubgroup, count)}
+			x := CoverageSplit{At: r.Board.PointName(pt), Subgroups: make([]CoverageSubgroup, count)}
 			for i, b := range g.bands {
 				sub := &x.Subgroups[of[i]]
 				if len(sub.Members) == 0 {
@@ -135,9 +135,9 @@ func (r *reaching) choose(groups []*cluster, founds [][]splitter) {
 		return of
 	}
 	for len(r.out.Points) < listedPoints {
-		var best ReachPoint
+		var best CoveragePoint
 		for _, name := range names {
-			p := ReachPoint{At: name}
+			p := CoveragePoint{At: name}
 			for _, x := range byName[name] {
 				if gain := r.out.Groups[x.group].Share * (lefts[x.group] - r.doubtLeft(groups[x.group], refined(x))); gain > leastGain/10 {
 					p.Gain += gain
@@ -227,9 +227,9 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	return out
 }
 
-// shows gives what each member of a group foretells at an inner point, at the
+// shows gives what each member of a group predicts at an inner point, at the
 // resistance that makes the sweep read alike. What good boards read there is
-// foretold by the fitted circuit unless it was read; reading it on good boards
+// predicted by the estimated circuit unless it was read; reading it on good boards
 // only sharpens the split.
 func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]shown, error) {
 	s := &r.sights[usual]
