@@ -21,6 +21,22 @@ type Fault struct {
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
+	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
+}
+
+// Lacks gives the junction that the board lacks if the fault is to explain its readings,
+// and false where it may be there.
+func (f *Fault) Lacks() (element int32, ok bool) { return f.lacks, f.lacks > 0 }
+
+// Changes gives what the fault does to a board.
+func (f *Fault) Changes() []network.Change {
+	if math.IsNaN(f.Ohms) {
+		return nil
+	}
+	if f.lacks > 0 {
+		return []network.Change{f.Locus.At(f.Ohms), gone(f.lacks)}
+	}
+	return []network.Change{f.Locus.At(f.Ohms)}
 }
 
 // Result is what the search found.
@@ -69,6 +85,7 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 		return nil, err
 	}
 	s.misleading()
+	s.anywhere(s.unknowns)
 	if err := s.combine(); err != nil {
 		return nil, err
 	}
@@ -77,14 +94,17 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 }
 
 type search struct {
-	m     *network.Model
-	p     *Priors
-	ph    *Physics
-	obs   []Observation
-	ev    Evidence
-	crew  *network.Crew
-	words int
-	came  float64 // see complaint
+	m        *network.Model
+	p        *Priors
+	ph       *Physics
+	obs      []Observation
+	ev       Evidence
+	crew     *network.Crew
+	words    int
+	came     float64 // see complaint
+	unknowns []Locus
+	gain     []float64 // see gains
+	tied     []bool
 
 	cands  []*candidate
 	worked map[netlist.PartID]bool // parts that the bench has worked on
@@ -100,9 +120,11 @@ type search struct {
 // lie is an observation that misleads, or a known-good value that does.
 type lie struct {
 	mode   Mode
+	locus  *Locus // of what is not drawn
 	obs    int
 	mask   []uint64 // observations it takes out
 	odds   float64  // logarithm
+	own    float64  // log density of what it takes out
 	change float64  // log likelihood ratio against a good board
 }
 
@@ -116,10 +138,12 @@ type set struct {
 
 func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
-	s.result.Loci = loci
+	drawn := len(loci)
+	loci = append(loci, Unknowns(s.m, loci)...)
+	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))
-	if err := s.ph.Together(s.crew, s.obs); err != nil {
+	if err := s.ph.Join(s.crew, s.obs); err != nil {
 		return err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
@@ -129,20 +153,14 @@ func (s *search) findCandidates() error {
 	hits := make([][]hit, len(s.obs))
 	err := s.crew.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
-		if err := s.ph.Predict(w, o); err != nil {
+		w.Resume(&o.ended)
+		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
 			return err
 		}
+		w.Note()
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.ZScore[i] = o.ZScore(o.Good)
 		hits[i] = s.hits(w, i, openers)
-		if o.paired() {
-			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
-				return err
-			}
-			w.Note()
-			hits[i] = append(hits[i], s.hits(w, i, nil)...)
-			slices.SortStableFunc(hits[i], func(a, b hit) int { return a.locus - b.locus })
-		}
 		return nil
 	})
 	if err != nil {
@@ -157,12 +175,12 @@ func (s *search) findCandidates() error {
 			wanted[h.locus] = wanted[h.locus] || h.wanted
 		}
 	}
-	s.came = s.complaint(loci, touched)
+	s.came = s.complaint(loci)
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
 				locus: &loci[l], factor: s.factor(&loci[l]), touched: touched[l],
-				strong: make([]uint64, s.words), weak: make([]uint64, s.words),
+				strong: make([]uint64, s.words), in: make([]uint64, s.words),
 			})
 		}
 	}
@@ -179,10 +197,8 @@ type hit struct {
 // hits lists the loci that may move the reading that w has just taken of observation
 // i; by those in openers a veil over it is removed, which it is given.
 func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
-	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.ZScore[i]
-	if o.Vague {
-		return nil
-	}
+	o, loci := &s.obs[i], s.result.Loci
+	isOdd := s.isOdd(i)
 	st := network.State{Edits: o.Edits}
 	for l := range loci {
 		veils := len(o.veils)
@@ -190,27 +206,30 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) {
 				v.change = loci[l].Change
 				o.veils = append(o.veils, v)
-				out = append(out, hit{l, surprise > odd})
+				out = append(out, hit{l, isOdd})
 				break
 			}
 		}
 		if len(o.veils) == veils && loci[l].Touches(w, &st, s.ph.Values) {
-			out = append(out, hit{l, math.Abs(surprise) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
+			out = append(out, hit{l, isOdd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
 		}
 	}
 	return out
 }
 
+// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
+// by what the others of its line do.
+func (s *search) isOdd(obs int) bool {
+	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
+}
+
 // complaint gives the logarithm of the factor by which a complaint raises the odds
-// of every fault over none: before any reading, the faults that the readings could
-// show have 1 - Elsewhere between them. On large boards, whose odds add up to more
-// by themselves, they are left as they are.
-func (s *search) complaint(loci []Locus, touched [][]int) float64 {
+// of every fault over none: before any reading, all faults have 1 - Elsewhere between
+// them, whatever was read. On large boards, whose odds add up to more by themselves,
+// they are left as they are.
+func (s *search) complaint(loci []Locus) float64 {
 	sum := 0.0
 	for l := range loci {
-		if len(touched[l]) == 0 {
-			continue
-		}
 		for _, r := range loci[l].Modes {
 			sum += r.Odds
 		}
@@ -238,6 +257,26 @@ func (s *search) factor(l *Locus) float64 {
 // reading (common practice, no source).
 const slipTwice = 0.03
 
+// alone gives the logarithm of the density of some observations of one line on a good
+// board, over that of none of them: what they have in the density of the line.
+func (s *search) alone(mask []uint64, obs int) float64 {
+	line := make([]uint64, s.words)
+	for o := range s.obs {
+		if s.ph.Joint.line[o] == s.ph.Joint.line[obs] {
+			setBit(line, o)
+		}
+	}
+	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
+}
+
+func without(a, b []uint64) []uint64 {
+	out := slices.Clone(a)
+	for k := range out {
+		out[k] &^= b[k]
+	}
+	return out
+}
+
 // misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) misleading() {
@@ -245,18 +284,18 @@ func (s *search) misleading() {
 	spots := map[any]int{}
 	for i := range s.obs {
 		o := &s.obs[i]
-		if math.Abs(s.result.ZScore[i]) <= odd || o.Vague {
+		if !s.isOdd(i) {
 			continue
 		}
 		density := math.Log(0.6 / oddSpan)
 		if o.Over {
-			density = math.Log(0.4 * overDensity)
+			density = math.Log(0.4)
 		}
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{Missed, i, mask, math.Log(odds), density - s.result.Base[i]})
-		if o.Known != nil && o.Edits.AsDrawn() {
+		s.lies = append(s.lies, lie{mode: Missed, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
+		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {
 				k = i
@@ -274,21 +313,11 @@ func (s *search) misleading() {
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
-		for n, o := range group {
+		for _, o := range group {
 			setBit(l.mask, o)
-			density := math.Log(0.6 / oddSpan)
-			if s.obs[o].Over {
-				density = math.Log(0.3 * overDensity)
-			}
-			if n > 0 { // a second reading agrees with the first, wherever that is
-				density = math.Log(0.3/0.005) - 1
-				if s.obs[o].Over != s.obs[i].Over || math.Abs(s.obs[o].Volts-s.obs[i].Volts) > 0.02 {
-					density = math.Log(OddKnown)
-				}
-			}
-			l.change += density - s.result.Base[o]
 		}
-		l.odds = math.Log(l.odds)
+		l.own, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
+		l.change = l.own - s.alone(l.mask, i)
 		s.lies = append(s.lies, l)
 	}
 }

@@ -1,10 +1,13 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
 	"halfsplit/engine/network"
+	"halfsplit/references"
+	"halfsplit/references/stat"
 )
 
 // Gauss-Newton makes so many rounds at most, and ends where another would lower the
@@ -138,7 +141,7 @@ func (b *Posterior) step(start *network.Values, damping float64) (promised float
 			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - middle(s.unknown))
 		}
 	}
-	x := substitute(b.factor, len(b.rows), inn)
+	x := stat.Substitute(b.factor, len(b.rows), inn)
 	moved := map[int32]float64{}
 	for r := range b.rows {
 		promised += inn[r] * x[r]
@@ -178,6 +181,17 @@ func (b *Posterior) linearise(crew *network.Crew, groups []*group) error {
 		}
 		return err
 	})
+	if err != nil {
+		return err
+	}
+	w := network.NewWorkspace(b.Model)
+	for _, p := range b.matched {
+		q, err := b.matchedRow(w, p)
+		if err != nil {
+			return err
+		}
+		rows = append(rows, q)
+	}
 	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
 	return err
 }
@@ -192,10 +206,11 @@ func (b *Posterior) row(w *network.Workspace, g *group, v *network.Values) (row,
 	if err != nil {
 		return row{}, err
 	}
-	y := location(g.volts)
+	boards := references.PerBoard(g.samples)
+	y := location(boards)
 	a := g.meter.HalfWidth(y)
 	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
-		variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
+		variance: b.Spread*b.Spread/float64(len(boards)) + a*a/3}
 	all, _ := b.Slopes(w, g.celsius)
 	for _, s := range all {
 		if b.prior[s.unknown] > 0 {
@@ -225,5 +240,8 @@ func (b *Posterior) factorise(damping float64) error {
 		k[r*n+r] += q.variance
 	}
 	b.factor = k
-	return cholesky(k, n)
+	if r := stat.Cholesky(k, n); r >= 0 {
+		return fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", r)
+	}
+	return nil
 }
