@@ -89,6 +89,9 @@ func runBig(t testing.TB, work bigWork) float64 {
 // TestBigWorkMemory holds the memory of big work to 200 MB: 400 lines at OL took 1.1 GB
 // when every set of three faults was kept.
 func TestBigWorkMemory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a process is charged with the memory of the one that starts it, and the race detector's alone is more than 200 MB")
+	}
 	for _, work := range bigWorks(t, t.TempDir()) {
 		if most := runBig(t, work); most > 200 {
 			t.Errorf("%s takes %.0f MB, want 200 at most", work.name, most)
