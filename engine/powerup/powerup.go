@@ -70,6 +70,7 @@ type Line struct {
 	Work  Work     `json:"work"`       // the last that touched it; event 0 where none did
 	State State    `json:"state"`
 	At    string   `json:"at"`              // where it was read, or is to be read; "" out of reach
+	To    string   `json:"to,omitempty"`    // where the other probe was, if not on ground
 	Read  *float64 `json:"measured"`        // volts; null for OL and where not read
 	Over  bool     `json:"overload"`        // the reading is OL
 	Want  *float64 `json:"want"`            // volts that a good board shows; null for OL
@@ -194,6 +195,7 @@ type check struct {
 	edits    netlist.Edits
 	meter    references.Meter
 	at       []netlist.Point        // of each reading
+	other    []netlist.NetID        // of each reading, where the other probe was; None for ground
 	counts   []bool                 // by reading
 	states   []State                // what each says, of those that count
 	edited   int                    // the last event that changed the board
@@ -257,8 +259,8 @@ func (k *check) lines(g *Answer) {
 	})
 	asked := map[string]bool{}
 	for _, l := range g.Lines {
-		if l.State != NotRead && !l.stale || asked[l.At] {
-			continue
+		if l.State != NotRead && !l.stale || l.To != "" || asked[l.At] {
+			continue // a reading against ground puts no reading between two points right
 		}
 		asked[l.At] = true
 		at, err := k.board.Point(l.At)
@@ -301,7 +303,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	state, via := NotRead, netlist.NetID(netlist.None)
 	for i := range k.readings {
 		r := &k.readings[i]
-		if r.Event <= w.Event || !k.counts[i] {
+		if r.Event <= max(w.Event, k.last[k.other[i]].Event) || !k.counts[i] {
 			continue
 		}
 		at := k.at[i]
@@ -310,7 +312,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 			continue
 		}
 		s := k.states[i]
-		if w.Event == 0 && s == Wrong && r.Verdict == engine.NoKnownGood && !n.Rail {
+		if w.Event == 0 && s == Wrong && (r.Verdict == engine.NoKnownGood || r.To != "") && !n.Rail {
 			continue // the circuit alone says it, and nobody touched the line
 		}
 		if s == Cleared && at.Net != net && !k.reaches(r, ohms) {
@@ -331,7 +333,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	}
 	l.leads, _ = references.ParsePolarity(found.Polarity)
 	l.stale = l.fails() && found.Event < k.edited
-	l.At, l.Read, l.Over, l.Event = found.At, found.Volts, found.Overload, found.Event
+	l.At, l.To, l.Read, l.Over, l.Event = found.At, found.To, found.Volts, found.Overload, found.Event
 	l.Want, _, _ = found.Good()
 	if via != net {
 		l.Via = k.board.Nets[via].Name
@@ -346,36 +348,52 @@ func rank(s State) int {
 }
 
 // place finds the readings that count: against ground, in diode mode or, where it
-// shows a short, in resistance mode, and not put right by a later one. A reading as
-// on a good board puts right what its net read before. An open or a reading too high
-// may be of one pin alone, and is put right at the same point. A short is put right
-// by nothing else than such a reading, not by an OL.
+// shows a short, in resistance mode, and not put right by a later one. Between two
+// points they count where more passes than on a good board: a short from one supply
+// to another may read right against ground. A reading as on a good board puts right
+// what its net, or the same two nets, read before. An open or a reading too high may
+// be of one pin alone, and is put right at the same point. A short is put right by
+// nothing else than such a reading, not by an OL.
 func (k *check) place(g *Answer) {
 	type spot struct {
-		net      netlist.NetID
-		polarity string
+		net, other netlist.NetID // other is None against ground
+		polarity   string        // "" between two points: a short shows both ways
 	}
 	earlier := map[spot][]int{}
 	k.at = make([]netlist.Point, len(k.readings))
+	k.other = make([]netlist.NetID, len(k.readings))
 	k.counts, k.states = make([]bool, len(k.readings)), make([]State, len(k.readings))
 	rails := map[netlist.NetID]bool{}
 	for i := range k.readings {
 		r := &k.readings[i]
 		at, err := k.board.Point(r.At)
-		if err != nil || at.Net == netlist.None || r.To != "" {
+		if err != nil || at.Net == netlist.None {
 			continue
 		}
-		if at.Net == k.board.Ground {
+		s, state := spot{at.Net, netlist.None, r.Polarity}, judge(r)
+		k.other[i] = netlist.None
+		if r.To != "" {
+			to, err := k.board.Point(r.To)
+			if err != nil || to.Net == netlist.None || to.Net == at.Net {
+				continue
+			}
+			if at.Net == k.board.Ground || !k.board.Nets[at.Net].Rail && k.board.Nets[to.Net].Rail && to.Net != k.board.Ground {
+				at, to = to, at // told of the supply
+			}
+			s.net = at.Net
+			if to.Net != k.board.Ground {
+				k.other[i] = to.Net
+				s = spot{min(at.Net, to.Net), max(at.Net, to.Net), ""}
+			}
+		} else if at.Net == k.board.Ground {
 			if !r.Resistance {
 				g.Grounded = r.Verdict == engine.Agrees
 			}
 			continue
 		}
-		state := judge(r)
-		if r.Resistance && state != Shorted {
+		if r.To != "" && (r.Circuit == engine.IsOpen || r.Circuit == engine.High) || r.Resistance && (state == Wrong || state == Cleared && r.To == "") {
 			continue
 		}
-		s := spot{at.Net, r.Polarity}
 		for _, old := range earlier[s] {
 			before := &k.readings[old]
 			ofPin := before.Circuit == engine.IsOpen || before.Circuit == engine.High
@@ -384,8 +402,9 @@ func (k *check) place(g *Answer) {
 			}
 		}
 		earlier[s] = append(slices.DeleteFunc(earlier[s], func(old int) bool { return !k.counts[old] }), i)
-		k.at[i], k.counts[i], k.states[i] = at, true, state
-		if k.board.Nets[at.Net].Rail && !r.Resistance {
+		// What is right between two points shows nothing against ground.
+		k.at[i], k.counts[i], k.states[i] = at, r.To == "" || state != Cleared, state
+		if k.board.Nets[at.Net].Rail && !r.Resistance && r.To == "" {
 			rails[at.Net] = true
 		}
 	}
@@ -498,13 +517,17 @@ func (k *check) explain(l *Line, r *engine.Comparison) string {
 	if l.leads == references.BlackOnGround {
 		leads = ", black probe on ground"
 	}
+	at := l.At
+	if l.To != "" {
+		at += " to " + l.To
+	}
 	if l.stale {
 		leads += fmt.Sprintf(" at event %d, and was not read since event %d", l.Event, k.edited)
 	}
 	if l.State == Cleared {
 		return fmt.Sprintf("%s reads %s%s, as a good board does", l.At, got, leads)
 	}
-	return fmt.Sprintf("%s reads %s%s; a good board reads %s", l.At, got, leads, want)
+	return fmt.Sprintf("%s reads %s%s; a good board reads %s", at, got, leads, want)
 }
 
 // reversed looks for parts that were soldered on and may sit the wrong way

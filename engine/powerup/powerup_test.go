@@ -116,20 +116,30 @@ func (l *lab) check(limits Limits) *Answer {
 	return g
 }
 
-// enter records readings as a meter of the lab showed them, in one event.
+// enter records readings as a meter of the lab showed them, in one event; "A to B" is
+// between two points.
 func (l *lab) enter(shown map[string]string) {
 	l.t.Helper()
 	var list []journal.Read
-	for _, name := range slices.Sorted(maps.Keys(shown)) {
+	for _, key := range slices.Sorted(maps.Keys(shown)) {
+		name, toName, pair := strings.Cut(key, " to ")
 		at, err := l.w.Case().Board.Point(name)
 		if err != nil {
 			l.t.Fatal(err)
 		}
-		x, err := quantity.ParseReading(shown[name])
+		x, err := quantity.ParseReading(shown[key])
 		if err != nil {
 			l.t.Fatal(err)
 		}
-		list = append(list, journal.Read{At: at, Name: name, Reading: x})
+		read := journal.Read{At: at, Name: name, Reading: x}
+		if pair {
+			to, err := l.w.Case().Board.Point(toName)
+			if err != nil {
+				l.t.Fatal(err)
+			}
+			read.To, read.ToName = &to, toName
+		}
+		list = append(list, read)
 	}
 	l.write(journal.Event{Kind: journal.KindRead, Readings: list})
 }
@@ -237,6 +247,16 @@ func TestWrongInAnyWay(t *testing.T) {
 		{"a rail too high", []map[string]string{{"J7.1": "0.000", "J7.7": "0.800"}}, Fail, "VTP_3V3 reads wrong", nil},
 		{"a line that nobody touched", []map[string]string{good, {"J7.2": "0.100"}}, Fail, "TP_INT reads wrong", nil},
 		{"a short by its resistance", []map[string]string{good, {"J7.7": "0.6 ohm"}}, Fail, "VTP_3V3 shorted", nil},
+		{"a short from one rail to another", []map[string]string{good, {"TP20 to TP21": "0.001"}}, Fail, "V1V8_IO shorted", nil},
+		{"one by its resistance", []map[string]string{good, {"TP21 to TP20": "0.5 ohm"}}, Fail, "V3V3_A shorted", nil},
+		{"20 ohm from one rail to another", []map[string]string{good, {"TP20 to TP21": "0.020"}}, Fail, "V1V8_IO reads wrong", nil},
+		{"a short from a line to a rail", []map[string]string{good, {"J7.2 to J7.7": "0.001"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"a short to a ground pin", []map[string]string{good, {"J7.1 to J7.7": "0.002"}}, Fail, "VTP_3V3 shorted", nil},
+		{"good against ground after a short to another rail", []map[string]string{good, {"J7.7 to TP21": "0.001"}, {"J7.7": "0.707"}}, Fail, "VTP_3V3 shorted", nil},
+		{"OL after a short to another rail", []map[string]string{good, {"TP20 to TP21": "0.001"}, {"TP20 to TP21": "OL"}}, Fail, "V1V8_IO shorted", nil},
+		{"good the other way after it", []map[string]string{good, {"TP20 to TP21": "0.001"}, {"TP21 to TP20": "0.855"}}, Pass, "rails read: 2 of 12", nil},
+		{"a rail read to another only", []map[string]string{{"J7.1": "0.000"}, {"TP20 to TP21": "1.373"}}, NotChecked, "no rail was read", []string{"J7.5"}},
+		{"both ends of a part", []map[string]string{good, {"J7.3 to FL3.out": "0.002"}}, Pass, "", nil},
 		{"leads off", []map[string]string{{"J7.1": "OL", "J7.5": "OL", "J7.7": "OL", "J7.12": "OL"}}, Fail, "no ground pin was read as ground", []string{"J7.1"}},
 		{"leads off on a line that is OL", []map[string]string{{"J7.1": "OL", "J7.11": "OL"}}, NotChecked, "no ground pin", []string{"J7.1", "J7.5"}},
 		{"leads off later", []map[string]string{good, {"J7.12": "OL"}}, NotChecked, "no ground pin", []string{"J7.1"}},
