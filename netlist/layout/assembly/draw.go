@@ -299,7 +299,8 @@ func (p *picture) side(v *view, size float64, enlarged box) {
 		size  float64
 		class string
 	}{{size, `class="f"`}, {plain, `class="c" display="none"`}} {
-		l := labels{size: set.size, frame: v.frame, bodies: obstacles(set.size)}
+		l := labels{size: set.size, frame: v.frame}
+		l.keepClear(obstacles(set.size))
 		l.taken = append(p.kept(v), call)
 		for _, x := range seen {
 			if len(p.mark.Pads) > 0 || x.Footprint != p.mark.Footprint {

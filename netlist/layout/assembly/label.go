@@ -1,6 +1,7 @@
 package assembly
 
 import (
+	"math"
 	"unicode/utf8"
 
 	"halfsplit/netlist/document"
@@ -31,9 +32,32 @@ func textWide(text string, size float64) float64 {
 type labels struct {
 	size   float64
 	frame  box
-	taken  []box // by names and by the mark
-	bodies []box // of parts, that a name of another one may hardly cover
+	taken  []box         // by names and by the mark
+	bodies map[int][]box // of parts, by the bands of the paper that they touch; a name of another one may hardly cover them
 	placed []label
+}
+
+// bandHigh is the height of a band, about that of a name: a board of thousands of
+// parts has few in each.
+const bandHigh = 10.0
+
+// bands are the first and the last band that a box touches.
+func bands(b box) (first, last int) {
+	return int(math.Floor(b.top / bandHigh)), int(math.Floor(b.bottom / bandHigh))
+}
+
+// keepClear files bodies of parts.
+func (l *labels) keepClear(bodies []box) {
+	l.bodies = make(map[int][]box)
+	for _, b := range bodies {
+		on := b.and(l.frame)
+		if on.area() <= 0 {
+			continue
+		}
+		for i, last := bands(on); i <= last; i++ {
+			l.bodies[i] = append(l.bodies[i], b)
+		}
+	}
 }
 
 // coverable is the share of a name that may lie on other parts.
@@ -49,13 +73,19 @@ func (l *labels) free(b box, own box) bool {
 			return false
 		}
 	}
-	covered := 0.0
-	for _, t := range l.bodies {
-		if t != own {
-			covered += overlap(b, t)
+	covered, most := 0.0, coverable*b.area()
+	for i, last := bands(b); i <= last; i++ {
+		in := b.and(box{b.left, float64(i) * bandHigh, b.right, float64(i+1) * bandHigh})
+		for _, t := range l.bodies[i] {
+			if t == own {
+				continue
+			}
+			if covered += overlap(in, t); covered > most {
+				return false
+			}
 		}
 	}
-	return covered <= coverable*b.area()
+	return true
 }
 
 // overlap is the area that two boxes share.
