@@ -22,14 +22,21 @@ const (
 
 // Load reads a layout from a file. The error is document.Problems.
 func Load(path string) (*Board, error) {
+	info, err := os.Stat(path) // before it is opened: a pipe that nobody writes to would wait for ever
+	if err != nil {
+		return nil, unreadable(path, err)
+	}
+	switch {
+	case info.IsDir():
+		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name the layout in it"}}
+	case !info.Mode().IsRegular():
+		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "save what comes through it as a file, and name that"}}
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, unreadable(path, err)
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name the layout in it"}}
-	}
 	return Read(f, path)
 }
 
