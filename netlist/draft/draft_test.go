@@ -148,10 +148,7 @@ func again(t testing.TB, d *Draft) (*netlist.Board, string) {
 func wanted(b *netlist.Board, typed bool) map[string]string {
 	want := graph(b)
 	for i := range b.Nets {
-		if typed {
-			break
-		}
-		if n := &b.Nets[i]; len(n.Terminals)+len(n.Pins) == 1 && !slices.ContainsFunc(b.TestPoints, func(p netlist.TestPoint) bool { return p.Net == netlist.NetID(i) }) {
+		if n := &b.Nets[i]; !typed && len(n.Terminals)+len(n.Pins) == 1 && !slices.ContainsFunc(b.TestPoints, func(p netlist.TestPoint) bool { return p.Net == netlist.NetID(i) }) {
 			for at, net := range want {
 				if net == n.Name {
 					want[at] = ""
