@@ -16,7 +16,7 @@ import (
 	"halfsplit/engine/experience"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
-	"halfsplit/engine/practice/lesson"
+	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
 )
 
@@ -177,7 +177,7 @@ func learnFrom(tally *experience.Tally, file string, k *engines) (why string, pr
 		return "has " + count(len(found), "problem") + ": " + found[0].What, false
 	case err != nil:
 		return err.Error(), false
-	case lesson.Recorded(c):
+	case lessons.Recorded(c):
 		return "", true
 	}
 	e, err := k.of(c)
