@@ -67,7 +67,7 @@ var stateShape = &document.Shape{
 	Doc: "How the board lay on the bench.",
 	Fields: []document.Field{
 		{Name: "polarity", Shape: polarityShape},
-		{Name: "battery", Shape: &document.Shape{Doc: "Whether the battery was in or out.", Example: "out", Enum: []string{"out", "in"}}},
+		{Name: "battery", Shape: &document.Shape{Doc: "That the battery was out, as it has to be.", Example: "out", Parse: CheckBattery}},
 		{Name: "unplugged", Shape: &document.Shape{Doc: "Connectors that were unplugged.", Single: true, Item: &document.Shape{Example: "J7"}}},
 		{Name: "temperature", Shape: &document.Shape{
 			Doc:     "Temperature of the board; 23 C where not said.",
@@ -75,6 +75,17 @@ var stateShape = &document.Shape{
 			Parse:   func(text string) error { _, err := ParseCelsius(text); return err },
 		}},
 	},
+}
+
+// CheckBattery takes the word that says that the battery was out, and refuses any other.
+func CheckBattery(text string) error {
+	switch text {
+	case "out":
+		return nil
+	case "in":
+		return errors.New("a battery conducts and drives the lines, so that readings taken with it in are not those of the board; take it out and read the board again")
+	}
+	return errors.New(document.Quote(text) + " does not say that the battery was out; write out")
 }
 
 var sweepShape = &document.Shape{

@@ -29,8 +29,7 @@ type Summary struct {
 
 // Summaries lists every place that was read: connector by connector in the order
 // of the board file, then what else was read in the order of nets. Readings of
-// unlike meters stand apart, for they do not mix as they are; a battery in its
-// place counts as well.
+// unlike meters stand apart, for they do not mix as they are.
 func (l *Library) Summaries() []Summary {
 	var list []Summary
 	done := make(map[place]bool)

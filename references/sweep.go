@@ -36,7 +36,7 @@ type Draw struct {
 // State is how the board lay on the bench.
 type State struct {
 	Polarity  Polarity
-	Battery   string   // "out" or "in"; empty where not said
+	Battery   string   // "out"; empty where not said
 	Unplugged []string // connectors that were unplugged
 	Celsius   float64  // of the board; RoomCelsius where not said
 }

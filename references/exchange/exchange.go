@@ -330,8 +330,8 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		s.State.Polarity = pol
 	}
 	if f := in.value(row, keyBattery); f.Text != "" {
-		if f.Text != "in" && f.Text != "out" {
-			refuse(f, fmt.Errorf("%s does not say where the battery was; write in or out", document.Quote(f.Text)))
+		if err := references.CheckBattery(f.Text); err != nil {
+			refuse(f, err)
 		}
 		s.State.Battery = f.Text
 	}
