@@ -717,7 +717,7 @@ func (l *Library) leftOut() []Finding {
 			by += " on " + w.Time.Format(time.DateOnly)
 		}
 		findings = append(findings, Finding{
-			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, Confidence: 1,
+			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, At: strings.Join(w.Points, ", "), Confidence: 1,
 			Seen: "taken out of use" + by + ": " + document.PrintableWords(w.Why),
 			Do:   "remove " + document.Printable(filepath.Base(w.Note)) + " to use it again",
 		})

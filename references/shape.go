@@ -136,12 +136,13 @@ func ParseDraw(text string) (float64, error) {
 }
 
 var withdrawShape = &document.Shape{
-	Doc: "Takes a sweep out of use without deleting its file.",
+	Doc: "Takes a sweep, or readings of it, out of use without changing its file.",
 	Fields: []document.Field{
 		{Name: "withdraw", Required: true, Shape: &document.Shape{
 			Doc: "The sweep that is not to be used any more.",
 			Fields: []document.Field{
 				{Name: "file", Required: true, Shape: &document.Shape{Doc: "File name of the sweep, in the same folder.", Example: "k3-c-014.yaml"}},
+				{Name: "points", Shape: &document.Shape{Doc: "Points whose readings are not to be used; the whole sweep where left out.", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2"}}},
 				{Name: "why", Required: true, Shape: &document.Shape{Doc: "Why it is not to be used.", Example: "the board failed a week later", Lines: true}},
 				{Name: "by", Shape: &document.Shape{Doc: "Who withdrew it.", Example: "bench 2"}},
 				{Name: "time", Shape: timeShape},

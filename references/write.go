@@ -78,11 +78,7 @@ func (s State) flow() string {
 		fields = append(fields, "battery: "+scalar(s.Battery))
 	}
 	if len(s.Unplugged) > 0 {
-		names := make([]string, len(s.Unplugged))
-		for i, name := range s.Unplugged {
-			names[i] = scalar(name)
-		}
-		fields = append(fields, "unplugged: ["+strings.Join(names, ", ")+"]")
+		fields = append(fields, "unplugged: "+flowList(s.Unplugged))
 	}
 	fields = append(fields, "temperature: "+strconv.FormatFloat(s.Celsius, 'g', -1, 64)+" C")
 	return "{" + strings.Join(fields, ", ") + "}"
@@ -103,6 +99,15 @@ func (d Draw) flow() string {
 		return ""
 	}
 	return "{" + strings.Join(fields, ", ") + "}"
+}
+
+// flowList writes texts as a list on one line.
+func flowList(texts []string) string {
+	list := make([]string, len(texts))
+	for i, text := range texts {
+		list[i] = scalar(text)
+	}
+	return "[" + strings.Join(list, ", ") + "]"
 }
 
 // scalar writes text as one YAML scalar on one line that means the same inside

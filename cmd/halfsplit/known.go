@@ -180,12 +180,15 @@ come through a pipe; - is standard input.`,
 
 func (a *app) knownWithdrawCommand() *cobra.Command {
 	var why, by string
+	var points []string
 	cmd := &cobra.Command{
 		Use:   "withdraw SWEEP",
-		Short: "take a sweep out of use by a note that says why",
+		Short: "take a sweep, or a reading of it, out of use by a note that says why",
 		Long: `withdraw writes a small file beside a sweep that says why it is not to be used any
-more. The sweep stays where it is; remove the note to use it again.`,
-		Example:           `  halfsplit known withdraw kestrel/known/k3-022.yaml --why "the board failed a week later"`,
+more; with --point, only the readings of these points. The sweep stays as it is;
+remove the note to use it again.`,
+		Example: `  halfsplit known withdraw kestrel/known/k3-022.yaml --why "the board failed a week later"
+  halfsplit known withdraw kestrel/known/k3-014.yaml --point J7.4 --why "the probe missed the pad"`,
 		Args:              arguments("SWEEP file"),
 		ValidArgsFunction: completeFiles(kindSweep),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -196,19 +199,20 @@ more. The sweep stays where it is; remove the note to use it again.`,
 			if strings.TrimSpace(why) == "" {
 				return instead("no reason is given", "add --why and the reason, such as --why \"the board failed a week later\"")
 			}
-			note, err := references.Withdraw(args[0], why, by, time.Now().Truncate(time.Second))
+			_, err = references.Withdraw(args[0], points, why, by, time.Now().Truncate(time.Second))
 			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
 				return instead(quoted(unwritten.Path)+" cannot be written: "+reason(err), "the note has to lie beside the sweep: ask who may write there")
 			}
 			if err != nil {
 				return err
 			}
-			s.say("Withdrawn by " + path(note) + ".")
+			s.say("Withdrawn by a note beside it, which `halfsplit known check` names.")
 			return nil
 		},
 	}
 	cmd.Flags().StringVar(&why, "why", "", "`REASON`, kept in the note")
 	cmd.Flags().StringVar(&by, "by", "", "who withdraws it")
+	cmd.Flags().StringArrayVar(&points, "point", nil, "`POINT` whose reading is withdrawn; may be repeated")
 	return cmd
 }
 
@@ -329,8 +333,20 @@ func (s *screen) libraryHead(lib *references.Library) {
 // inUse tells how many files of a folder count, and how many do not.
 func inUse(lib *references.Library) string {
 	text := count(len(lib.Sweeps), "sweep") + " in use"
-	if n := len(lib.Withdrawn); n > 0 {
+	sweeps, readings := make(map[string]bool), make(map[[2]string]bool) // several notes may say the same
+	for _, w := range lib.Withdrawn {
+		if w.Points == nil {
+			sweeps[w.File] = true
+		}
+		for _, p := range w.Points {
+			readings[[2]string{w.File, p}] = true
+		}
+	}
+	if n := len(sweeps); n > 0 {
 		text += fmt.Sprintf(", %d withdrawn", n)
+	}
+	if n := len(readings); n > 0 {
+		text += fmt.Sprintf(", %s withdrawn", count(n, "more reading"))
 	}
 	if n := len(lib.Skipped); n > 0 {
 		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
