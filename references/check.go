@@ -49,6 +49,7 @@ const (
 	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
 	KindAside     = "set aside"      // files that are no sweeps of this board and revision
 	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
+	KindUnsaid    = "not said"       // what files leave to be assumed
 	KindCoarse    = "coarse"         // readings rounded, as by a wrong range of the meter
 	KindNamesake  = "two boards"     // sweeps under one sample name that are not of one board
 )
@@ -102,7 +103,7 @@ func (l *Library) Check() []Finding { return l.CheckWatched(nil) }
 // checked so far and in all, for a progress bar. The calls come one after the
 // other.
 func (l *Library) CheckWatched(watch func(done, total int)) []Finding {
-	whole := []func() []Finding{l.duplicates, l.namesakes, l.coarse, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
+	whole := []func() []Finding{l.duplicates, l.namesakes, l.coarse, l.unlike, l.meterFindings, l.edits, l.unsaid, l.leftOut, l.coverage}
 	ofWhole := make([][]Finding, len(whole))
 	var all sync.WaitGroup
 	for i, check := range whole {
@@ -682,6 +683,31 @@ func (l *Library) twice(s *Sweep, covered map[int]bool) []Finding {
 		})
 	}
 	return findings
+}
+
+// unsaid reports in how many sweeps the current of the meter, the polarity and the
+// temperature are assumed.
+func (l *Library) unsaid() []Finding {
+	var parts []string
+	for _, x := range []struct{ key, assumed string }{{"test_current", "1 mA"}, {"polarity", RedOnGround.String()}, {"temperature", quantity.Format(RoomCelsius, quantity.Celsius)}} {
+		n := 0
+		for _, s := range l.Sweeps {
+			if slices.Contains(s.Unsaid, x.key) {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%s in %d of %d sweeps (%s)", x.key, n, len(l.Sweeps), x.assumed))
+		}
+	}
+	if parts == nil {
+		return nil
+	}
+	return []Finding{{
+		Kind: KindUnsaid, Severity: SeverityNote, Confidence: 1,
+		Seen: "assumed, for no file says it: " + strings.Join(parts, ", "),
+		Do:   "say it in the next sweeps; meters of different currents that are taken for one make the library wrong",
+	}}
 }
 
 // leftOut reports the files that count for nothing: those set aside, one finding

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -108,7 +109,9 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
 board, revision, sample, date and a digest of its text. What already exists is
 left as it is. Nothing is added where one of the files has a problem. A sweep may
-come through a pipe; - is standard input.`,
+come through a pipe; - is standard input. With --board, what "halfsplit known check"
+finds of the added sweeps is told, and the exit code is 1 where it is a fault or a
+doubt.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
 		Args:              someArguments("a sweep file"),
 		ValidArgsFunction: completeYAML,
@@ -126,11 +129,7 @@ come through a pipe; - is standard input.`,
 					return err
 				}
 			}
-			type ready struct {
-				sweep *references.Sweep
-				text  []byte
-			}
-			var all []ready
+			var all []newSweep
 			var problems document.Problems
 			for _, file := range args {
 				in, err := source(cmd, file)
@@ -147,28 +146,18 @@ come through a pipe; - is standard input.`,
 				case err != nil:
 					return err
 				}
-				all = append(all, ready{sweep, text})
+				all = append(all, newSweep{sweep, text})
 			}
 			if err := problems.Err(); err != nil {
 				return err
 			}
-			added := 0
-			for _, r := range all {
-				file, is, err := references.Add(to, r.sweep, r.text)
-				if err != nil {
-					return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
-				}
-				if is {
-					added++
-					s.say("added " + path(file))
-				} else {
-					s.say("was there " + path(file))
-				}
+			if b != nil {
+				return a.addSweeps(s, to, b, all)
 			}
-			s.say(fmt.Sprintf("%d added of %s.", added, count(len(all), "sweep")))
-			if b == nil {
-				s.say("The points were not looked up; give --board to check them.")
+			if _, err := s.addSweeps(to, all); err != nil {
+				return err
 			}
+			s.say("The points were not looked up, and nothing was compared; give --board for that.")
 			return nil
 		},
 	}
@@ -176,6 +165,54 @@ come through a pipe; - is standard input.`,
 	mustComplete(cmd, "to", completeFolders)
 	boardFlag(cmd, &board)
 	return cmd
+}
+
+// newSweep is a sweep to be added, with the text of its file.
+type newSweep struct {
+	sweep *references.Sweep
+	text  []byte
+}
+
+// addSweeps adds sweeps to a folder and returns the files that are new.
+func (s *screen) addSweeps(to string, list []newSweep) (added []string, err error) {
+	readings := 0
+	for _, n := range list {
+		file, is, err := references.Add(to, n.sweep, n.text)
+		if err != nil {
+			return added, instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
+		}
+		readings += len(n.sweep.Readings)
+		if is {
+			added = append(added, file)
+			s.say("added " + path(file))
+		} else {
+			s.say("was there " + path(file))
+		}
+	}
+	s.say(fmt.Sprintf("%d added of %s with %s.", len(added), count(len(list), "sweep"), count(readings, "reading")))
+	return added, nil
+}
+
+// addSweeps adds sweeps to a folder, and tells what is wrong with those that are new.
+func (a *app) addSweeps(s *screen, to string, b *netlist.Board, list []newSweep) error {
+	added, err := s.addSweeps(to, list)
+	if err != nil || added == nil {
+		return err
+	}
+	lib, err := references.LoadLibrary(to, b)
+	if lib == nil {
+		return err
+	}
+	bad := slices.DeleteFunc(lib.Check(), func(f references.Finding) bool {
+		return f.Severity == references.SeverityNote || !slices.Contains(added, f.Sweep)
+	})
+	for _, f := range bad {
+		s.finding(lib, f)
+	}
+	if len(bad) > 0 {
+		return errBadly
+	}
+	return nil
 }
 
 func (a *app) knownWithdrawCommand() *cobra.Command {
@@ -632,21 +669,25 @@ func (s *screen) libraryFindings(lib *references.Library, found document.Problem
 		if f.Severity == references.SeverityNote && !notes {
 			continue
 		}
-		mark := severitySigns[f.Severity]
-		head := mark.mark + " " + f.Kind
-		if f.At != "" {
-			head += " " + name(f.At)
-		}
-		if f.Sweep != "" {
-			head += "  " + path(relative(lib.Dir, f.Sweep))
-		}
-		s.gap()
-		s.say(s.paint(mark.style, head) + s.paint(faint, "  "+f.Severity+sureText(f)))
-		s.prose(4, 0, plain, prose(f.Seen))
-		s.prose(4, 0, faint, prose(f.Do))
+		s.finding(lib, f)
 	}
 	s.gap()
 	s.say(fmt.Sprintf("%s: %s, %s, %s.", count(len(lib.Sweeps), "sweep"), count(len(found)+tally[references.SeverityFault], "fault"), count(tally[references.SeverityDoubt], "doubt"), count(tally[references.SeverityNote], "note")))
+}
+
+func (s *screen) finding(lib *references.Library, f references.Finding) {
+	mark := severitySigns[f.Severity]
+	head := mark.mark + " " + f.Kind
+	if f.At != "" {
+		head += " " + name(f.At)
+	}
+	if f.Sweep != "" {
+		head += "  " + path(relative(lib.Dir, f.Sweep))
+	}
+	s.gap()
+	s.say(s.paint(mark.style, head) + s.paint(faint, "  "+f.Severity+sureText(f)))
+	s.prose(4, 0, plain, prose(f.Seen))
+	s.prose(4, 0, faint, prose(f.Do))
 }
 
 func sureText(f references.Finding) string {
