@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -22,7 +23,7 @@ import (
 func (a *app) knownCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "known COMMAND",
-		Short: "keep the readings of good boards: add, show, check, share",
+		Short: "keep the readings of good boards: add, check, show, compare",
 		Long: `known keeps what good boards read. The library is a folder of sweep files, one for
 each pass over one board with one meter, in version control or on a shared
 drive. Files are never rewritten: a sweep is added, or withdrawn by a small file
@@ -36,7 +37,7 @@ same one.`,
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownCompareCommand(),
+	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownStatusCommand(), a.knownCompareCommand(),
 		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
 	return cmd
 }
@@ -723,15 +724,17 @@ type contrast struct {
 const contrastLimit = 0.01
 
 func (a *app) knownCompareCommand() *cobra.Command {
-	var board string
+	var board, second string
 	var asJSON, all bool
 	cmd := &cobra.Command{
 		Use:   "compare FOLDER FOLDER",
-		Short: "compare two folders of good boards",
+		Short: "compare two folders of good boards, or two revisions",
 		Long: `compare shows the points at which the good boards of two folders read differently
 by more than chance, and counts those that only one of them has. Readings of different meters, and of the
-other polarity, are places of their own.`,
-		Example:           "  halfsplit known compare ours theirs --board kestrel/board.yaml",
+other polarity, are places of their own. With --second-board the second folder, which
+may be the first, is read for another revision.`,
+		Example: `  halfsplit known compare ours theirs --board kestrel/board.yaml
+  halfsplit known compare kestrel/known kestrel/known --board kestrel/board.yaml --second-board kestrel/board-d.yaml`,
 		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),
 		ValidArgsFunction: completeFolders,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -740,9 +743,9 @@ other polarity, are places of their own.`,
 				return err
 			}
 			var libs [2]*references.Library
-			for i := range libs {
+			for i, file := range []string{board, cmp.Or(second, board)} {
 				var found document.Problems
-				if libs[i], found, err = a.library(args[i], board); err != nil {
+				if libs[i], found, err = a.library(args[i], file); err != nil {
 					return err
 				}
 				a.warn(found)
@@ -768,15 +771,25 @@ other polarity, are places of their own.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().StringVar(&second, "second-board", "", "`FILE` of the board of the second folder, where it is another revision")
+	mustComplete(cmd, "second-board", completeYAML)
 	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree, and those that one folder lacks")
 	boardFlag(cmd, &board)
 	return cmd
 }
 
 func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []references.Contrast, all bool) {
-	s.say(s.paint(strong, titled(libs[0].Board, libs[0].Revision)))
+	revision := libs[0].Revision
+	if revision != libs[1].Revision {
+		revision = ""
+	}
+	s.say(s.paint(strong, titled(libs[0].Board, revision)))
 	for i := range libs {
-		s.say(path(dirs[i]) + ": " + inUse(libs[i]))
+		of := ""
+		if libs[0].Revision != libs[1].Revision {
+			of = " (" + revisionText(libs[i]) + ")"
+		}
+		s.say(path(dirs[i]) + of + ": " + inUse(libs[i]))
 	}
 	reads := func(p references.Predictive) string {
 		switch {
