@@ -240,6 +240,15 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 
 // event records what was done or seen.
 func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
+	for _, part := range ev.Parts {
+		name, removed := s.board().Parts[part].Name, s.stage().Edits.Of(part).Removed
+		switch {
+		case ev.Kind == journal.KindRemove && removed:
+			return wrongEntry("%s is removed already", "write `put back "+name+"` or `replaced "+name+"` where it came back", name)
+		case ev.Kind == journal.KindReinstall && !removed:
+			return wrongEntry("%s was not removed", "write `removed "+name+"` first where it came off, or `replaced "+name+"` for a new part", name)
+		}
+	}
 	if ev.Kind == journal.KindRemove || ev.Kind == journal.KindReplace {
 		s.choice = 0
 	}

@@ -429,6 +429,16 @@ func TestTakeInSweep(t *testing.T) {
 	tb.refuses("take 2", "a step cannot be chosen before this reading")
 }
 
+// TestRemovedTwice: what is off cannot come off, nor what is on come back.
+func TestRemovedTwice(t *testing.T) {
+	tb := begin(t)
+	tb.refuses("put back R12", "R12 was not removed")
+	tb.enter("removed R12")
+	tb.refuses("removed R12", "R12 is removed already")
+	tb.enter("put back R12")
+	tb.refuses("put back R12", "R12 was not removed")
+}
+
 // TestUndo opens a closed case again.
 func TestUndo(t *testing.T) {
 	tb := begin(t)
