@@ -149,13 +149,13 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
-		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
+		why = "with " + name(part.Name) + " off; known good " + b.want(p)
 	case bench.ForProof:
-		why = "to prove the repair; a good board reads " + b.want(p)
+		why = "to prove the repair; known good " + b.want(p)
 	case bench.ForChosen:
-		why = probes(p.Name, p.At.Polarity.String()) + "; a good board reads " + b.want(p)
+		why = probes(p.Name, p.At.Polarity.String()) + "; known good " + b.want(p)
 	case bench.ForPowerUp:
-		why = "for the power-up check; a good board reads " + b.want(p)
+		why = "for the power-up check; known good " + b.want(p)
 	}
 	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
