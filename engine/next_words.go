@@ -130,7 +130,7 @@ func (p *planning) remedyOutcomes(c plan.Choice, right, still string, means []st
 const oddProof = 1.5
 
 // proof lists the points whose readings show that a remedy worked: those that
-// read wrong before, else those furthest off.
+// read wrong before, otherwise those furthest off.
 func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
 	add := func(name string) {

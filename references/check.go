@@ -236,7 +236,7 @@ func (l *Library) groups() []*group {
 	return groups
 }
 
-// BoardName is the board that was swept: its sample, else its file.
+// BoardName is the board that was swept: its sample, otherwise its file.
 func (s *Sweep) BoardName() string {
 	if s.Sample != "" {
 		return s.Sample
@@ -579,7 +579,7 @@ func (l *Library) leftOut() []Finding {
 		findings = append(findings, Finding{
 			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
 			Seen: why + ": " + enumerate(files),
-			Do:   "nothing, if they belong there; else put sweeps of this board into the folder itself, with its name and revision",
+			Do:   "nothing, if they belong there; otherwise put sweeps of this board into the folder itself, with its name and revision",
 		})
 	}
 	for _, w := range l.Withdrawn {

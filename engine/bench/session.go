@@ -169,7 +169,7 @@ func (s *Session) ask() (*Prompt, error) {
 	if _, closed := c.Closed(); closed {
 		return &Prompt{Ask: Closed}, nil
 	}
-	if list := unheeded(c, beforeProbing); len(list) > 0 {
+	if list := unacknowledged(c, beforeProbing); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list}, nil
 	}
 	if s.again != nil {
@@ -458,7 +458,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
 		if x.Removed && !x.Jumpered && !engine.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
-			if list := unheeded(c, beforeHeat); len(list) > 0 {
+			if list := unacknowledged(c, beforeHeat); len(list) > 0 {
 				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
 			}
 			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
@@ -502,7 +502,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return s.askClose()
 		}
 	}
-	if list := unheeded(c, beforePower); len(list) > 0 {
+	if list := unacknowledged(c, beforePower); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list, PowerUp: g, Diagnosis: d}, nil
 	}
 	return p, nil
@@ -665,7 +665,7 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	default:
 		p.Ask, when = AskRemedy, beforeHeat
 	}
-	if list := unheeded(s.Case(), when); len(list) > 0 {
+	if list := unacknowledged(s.Case(), when); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d, Step: p.Step}, nil
 	}
 	return p, nil

@@ -1,7 +1,7 @@
 // Package fit works out what the junctions of a board are worth from readings of
 // boards that work.
 //
-// The drops of protection junctions are in no data sheet. Each is believed
+// The drops of protection junctions are in no data sheet. Each is assumed
 // beforehand to be near the mean of its prior (network.Origin.Prior); the
 // known-good readings then move the drops to where the good circuit reads what
 // good boards read. That is a maximum a posteriori estimate. With the drops
@@ -271,7 +271,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
-			b.believe(int32(e))
+			b.setPrior(int32(e))
 		}
 	}
 	b.Values.Settle()
@@ -403,7 +403,7 @@ func (b *Posterior) Variance(slopes []Slope) float64 {
 	return math.Max(b.left(slopes)+boards*b.Spread*b.Spread, 1e-8)
 }
 
-// DropSD gives the standard deviation in volts of what the fit believes of a
+// DropSD gives the standard deviation in volts of what the fit estimates of a
 // junction's drop.
 func (b *Posterior) DropSD(e int32) float64 {
 	return math.Sqrt(b.left([]Slope{{unknowns*e + drop, 1}}))

@@ -7,8 +7,8 @@ import (
 	"halfsplit/references"
 )
 
-// believe gives a junction its priors.
-func (b *Posterior) believe(e int32) {
+// setPrior gives a junction its priors.
+func (b *Posterior) setPrior(e int32) {
 	p := b.Model.Elements[e].Origin.Prior()
 	b.prior[unknowns*e+drop] = p.Drop.SD * p.Drop.SD
 	b.prior[unknowns*e+ideality] = p.Ideality.SD * p.Ideality.SD
@@ -61,7 +61,7 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 			if !overload {
 				if e, ok := b.Model.Undrawn(g.spot.Net, g.spot.Polarity == references.BlackOnGround); ok && math.IsInf(b.Values.Junctions[e].Drop, 1) {
 					b.Values.Junctions[e].Drop = clamp(middle(g.volts), 0.05, 2.5)
-					b.believe(e)
+					b.setPrior(e)
 					b.Undrawn = append(b.Undrawn, g.spot.Net)
 					change()
 				}

@@ -23,7 +23,7 @@ const (
 )
 
 // NoFile says of a pipe or a device that it is no file: such a thing gives what it
-// has only once, and may keep a reader waiting for ever.
+// has only once, and may keep a reader waiting forever.
 const NoFile = "is a pipe or a device, not a file"
 
 // Read reads the YAML documents of a file. A limit of 0 means DefaultLimit.

@@ -14,7 +14,7 @@ import (
 )
 
 const (
-	// farthest is the largest coordinate or length, in mm, that is believed.
+	// farthest is the largest coordinate or length, in mm, that is accepted.
 	farthest = 10_000
 	// mostPoints bounds all outlines of a board together.
 	mostPoints = 4_000_000
@@ -22,7 +22,7 @@ const (
 
 // Load reads a layout from a file. The error is document.Problems.
 func Load(path string) (*Board, error) {
-	info, err := os.Stat(path) // before it is opened: a pipe that nobody writes to would wait for ever
+	info, err := os.Stat(path) // before it is opened: a pipe that nobody writes to would wait forever
 	if err != nil {
 		return nil, unreadable(path, err)
 	}

@@ -141,7 +141,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{end}}</tbody></table>
 
 {{if .Cautions}}<h2>Cautions</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{if .Heeded}}<h2>Cautions heeded</h2><ul>{{range .Heeded}}<li>{{.}}</li>{{end}}</ul>{{end}}
+{{if .Acknowledged}}<h2>Cautions acknowledged</h2><ul>{{range .Acknowledged}}<li>{{.}}</li>{{end}}</ul>{{end}}
 {{if .Notes}}<h2>Remarks</h2><ul>{{range .Notes}}<li>{{.}}</li>{{end}}</ul>{{end}}
 </main>
 <footer><p>Made by halfsplit from {{.File}}. Local codes, the makers' documents and licensed practice come before anything on this page.</p></footer>

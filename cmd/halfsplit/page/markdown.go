@@ -109,7 +109,7 @@ func (r *Report) Markdown(w io.Writer) error {
 	for _, x := range []struct {
 		head string
 		list []string
-	}{{"Cautions", r.Cautions}, {"Cautions heeded", r.Heeded}, {"Remarks", r.Notes}} {
+	}{{"Cautions", r.Cautions}, {"Cautions acknowledged", r.Acknowledged}, {"Remarks", r.Notes}} {
 		if len(x.list) == 0 {
 			continue
 		}

@@ -46,7 +46,7 @@ type Report struct {
 	Work          []Work
 	Suspects      []Suspect
 	Cautions      []string // for the person who works on the board next
-	Heeded        []string // confirmed at the bench
+	Acknowledged  []string // confirmed at the bench
 	PowerUp       *powerup.Answer
 	PowerUpLines  []PowerUpLine
 	PowerUpSays   string
@@ -137,7 +137,7 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 		if text == "" {
 			text = x.Key
 		}
-		b.r.Heeded = append(b.r.Heeded, prose(text))
+		b.r.Acknowledged = append(b.r.Acknowledged, prose(text))
 	}
 	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
