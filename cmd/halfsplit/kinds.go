@@ -45,7 +45,7 @@ const (
 )
 
 // kindOf tells what a file is by the keys at its top: the kind that knows the
-// most of them, and half of them at least; else it is kindUnknown.
+// most of them, and half of them at least; otherwise it is kindUnknown.
 func kindOf(keys []string) string {
 	best, most := kindUnknown, (len(keys)-1)/2
 	for _, k := range fileKinds {
@@ -102,7 +102,7 @@ func kindOfNodes(nodes []document.Node) string {
 }
 
 // insteadOf looks why a file could not be read as one of a kind. Where it is a
-// file of another kind, that is all there is to say; else the error stands.
+// file of another kind, that is all there is to say; otherwise the error stands.
 func insteadOf(kind, file string, err error) error {
 	if err == nil {
 		return nil

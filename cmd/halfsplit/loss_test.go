@@ -184,7 +184,7 @@ func through(t *testing.T, text string) string {
 }
 
 // Streams are read once where that makes sense, and refused with a sentence where
-// it does not; nothing waits for ever.
+// it does not; nothing waits forever.
 func TestStreams(t *testing.T) {
 	if _, err := os.Stat("/dev/fd/0"); err != nil {
 		t.Skip("no /dev/fd here: ", err)
@@ -248,7 +248,7 @@ func TestStreams(t *testing.T) {
 				t.Errorf("%v: %s", args, text)
 			}
 		case <-time.After(20 * time.Second):
-			t.Fatalf("%v waits for ever", args)
+			t.Fatalf("%v waits forever", args)
 		}
 	}
 	// A meter that is a pipe may come later; the session goes on meanwhile.

@@ -146,12 +146,12 @@ func (b *practiceBench) sheet() {
 		b.prose(2, 2, yellow, prose(err.Error()))
 		return
 	}
-	b.heading("READINGS", "good: what good boards read there")
+	b.heading("READINGS", "known good: measured on good boards")
 	var rows [][]cell
 	for i := range list {
 		rows = append(rows, readingRow(&list[i]))
 	}
-	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads", right: true}, {head: "good", right: true}, {}}, rows)
+	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "measured", right: true}, {head: "known good", right: true}, {}}, rows)
 	b.gap()
 	if done := b.work(); done != "" {
 		b.prose(2, 2, plain, "Done so far: "+done+".")
@@ -378,7 +378,7 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 	}
 	if list, err := b.session.Engine.Compare(b.session.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
-			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
+			shown += "   known good " + volts(last.KnownGood, last.KnownGoodOverload)
 		}
 	}
 	if r.Polarity == references.BlackOnGround {

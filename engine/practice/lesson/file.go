@@ -213,7 +213,7 @@ const fileComment = `# A practice case for halfsplit. Its fault is made up.
 #
 # What is wrong stands in this file, encrypted twice. "bench" is for the program,
 # which has to know the board to show what a meter shows; "answer" needs the
-# teacher's passphrase. The encryption keeps out whoever reads or searches the file. It
+# teacher's passphrase. The encryption keeps out those who read or search the file. It
 # does not keep out somebody who takes the program apart: this is for learning, not
 # for an examination that matters.
 `

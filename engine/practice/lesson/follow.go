@@ -116,7 +116,7 @@ func Follow(d *Session, m *Diagnoses) error {
 			}
 			return p.verdict(g)
 		case len(d.Case().All) > n:
-			continue // something was read, so think again
+			continue // something was read, so diagnose again
 		}
 		step := p.fresh(g)
 		if step == nil || d.Seconds() > mostSeconds {
@@ -308,7 +308,7 @@ func (d *Session) Work(place, remedy string) error {
 		_, err := d.Remove(place)
 		return err
 	case "jumper":
-		if _, err := d.part(place); err == nil { // else a broken trace
+		if _, err := d.part(place); err == nil { // otherwise a broken trace
 			return d.Jumper(place)
 		}
 	case "replace":

@@ -265,7 +265,7 @@ func TestClosedTooSoon(t *testing.T) {
 	}
 }
 
-// A reading that is doubted may be taken once more, and not for ever.
+// A reading that is doubted may be taken once more, and not forever.
 func TestReadingAgain(t *testing.T) {
 	d := newSession(t, 0)
 	for range 2 {

@@ -26,8 +26,8 @@ func (n Named) String() string {
 	return n.Place + " " + n.Mode.String()
 }
 
-// nobody are words for a board with nothing wrong.
-var nobody = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
+// noFault are words for a board with nothing wrong.
+var noFault = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
 
 // placeNames gives the names that a place goes by: "R12", "R12.1", "J7.2 to
 // J7.4", "J7.2-J7.4".
@@ -50,7 +50,7 @@ func placeNames(b *netlist.Board, l *fault.Locus) []string {
 // and P1.2 to P1.3 bridged", "nothing".
 func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, error) {
 	text = strings.TrimSpace(text)
-	for _, word := range nobody {
+	for _, word := range noFault {
 		if strings.EqualFold(text, word) {
 			return nil, nil
 		}
