@@ -16,7 +16,7 @@ import (
 	"halfsplit/engine/fault"
 )
 
-// The course of ten lessons in testdata/lessons is made from this table. To make
+// The course of lessons in testdata/lessons is made from this table. To make
 // it anew, sealed under the passphrase that lies beside it:
 //
 //	go test ./engine/practice/lesson -run TestCourse -refresh
@@ -41,6 +41,7 @@ var course = []struct {
 	{subject: "leaks", faults: []placed{{"C2 1-2", fault.Leaky, 180}}},
 	{subject: "misleading-looks", faults: []placed{{"C5 1-2", fault.Shorted, 1.5}}, looks: map[string]string{"R10": "burnt", "C5": "clean"}, lures: []string{"R10"}},
 	{subject: "two-faults", faults: []placed{{"C2 1-2", fault.Shorted, 0.8}, {"R10 through 1-2", fault.Open, 0}}},
+	{subject: "shorts", faults: []placed{{"C6 1-2", fault.Shorted, 1.9}}},
 }
 
 // courseClass makes the class of the course; every case is one that the engine's
@@ -83,6 +84,10 @@ func courseClass(t *testing.T) *Class {
 	return c
 }
 
+// rising is the number of lessons that rise in difficulty; those after them teach one
+// more method each.
+const rising = 10
+
 // inOrder is how much shorter the best time of a lesson may be than that of the
 // one before: some are as hard as each other, and the engine's estimates move.
 const inOrder = 0.9
@@ -91,7 +96,7 @@ func TestCourse(t *testing.T) {
 	c := courseClass(t)
 	for i, x := range c.Cases {
 		t.Logf("lesson %2d: %-16s best %4.0f s, suspects %d, alike %d; the engine took %.0f s", i+1, x.Answer.Lesson, x.Answer.Optimum, x.Answer.Suspects, x.Answer.Group, x.Answer.ParSeconds)
-		if i > 0 && x.Answer.Optimum < inOrder*c.Cases[i-1].Answer.Optimum {
+		if i > 0 && i < rising && x.Answer.Optimum < inOrder*c.Cases[i-1].Answer.Optimum {
 			t.Errorf("lesson %d is easier than the one before", i+1)
 		}
 	}
