@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -47,7 +46,7 @@ any time and go on later with the same command.
 				return err
 			}
 			if record == "" {
-				record = recordName(args[0], by)
+				record = lessons.RecordName(args[0], strings.TrimSpace(by))
 			}
 			d, err := lessons.Sit(args[0], record, by)
 			if err != nil {
@@ -64,25 +63,6 @@ any time and go on later with the same command.
 	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
 	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right (the teacher can choose so when making the class)")
 	return cmd
-}
-
-// recordName is where the record goes when nobody says: beside the practice
-// file, with the student's name.
-func recordName(file, by string) string {
-	who := strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
-			return r
-		case r >= 'A' && r <= 'Z':
-			return r + 'a' - 'A'
-		}
-		return '-'
-	}, by)
-	if who == "" {
-		who = "record"
-	}
-	base := strings.TrimSuffix(file, filepath.Ext(file))
-	return base + "-" + who + ".yaml"
 }
 
 // practiceBench is one sitting.

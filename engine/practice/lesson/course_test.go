@@ -25,23 +25,23 @@ var refresh = flag.Bool("refresh", false, "write the course in testdata/lessons 
 const courseDir = "../../../testdata/lessons"
 
 var course = []struct {
-	subject string
-	faults  []placed
-	looks   map[string]string
-	lures   []string
-	flicker float64
+	subject, complaint string
+	faults             []placed
+	looks              map[string]string
+	lures              []string
+	flicker            float64
 }{
-	{subject: "no-fault"},
-	{subject: "bridges", faults: []placed{{"bridge J1.4 to J1.5", fault.Bridged, 0.6}}},
-	{subject: "shorts", faults: []placed{{"D2 1-2", fault.Shorted, 0.4}}},
-	{subject: "shorts", faults: []placed{{"C4 1-2", fault.Shorted, 0.2}}},
-	{subject: "opens", faults: []placed{{"trace TP1 to R1.1", fault.BrokenTrace, 0}}},
-	{subject: "opens", faults: []placed{{"R2 through 1-2", fault.Open, 0}}},
-	{subject: "intermittents", faults: []placed{{"R9 at 1", fault.OpenJoint, 0}}, flicker: 0.3},
-	{subject: "leaks", faults: []placed{{"C2 1-2", fault.Leaky, 180}}},
-	{subject: "misleading-looks", faults: []placed{{"C5 1-2", fault.Shorted, 1.5}}, looks: map[string]string{"R10": "burnt", "C5": "clean"}, lures: []string{"R10"}},
-	{subject: "two-faults", faults: []placed{{"C2 1-2", fault.Shorted, 0.8}, {"R10 through 1-2", fault.Open, 0}}},
-	{subject: "shorts", faults: []placed{{"C6 1-2", fault.Shorted, 1.9}}},
+	{subject: "no-fault", complaint: "the upper key does nothing"},
+	{subject: "bridges", complaint: "does not answer the locker it belongs to", faults: []placed{{"bridge J1.4 to J1.5", fault.Bridged, 0.6}}},
+	{subject: "shorts", complaint: "does not answer the locker it belongs to", faults: []placed{{"D2 1-2", fault.Shorted, 0.4}}},
+	{subject: "shorts", complaint: "the whole keypad is dead", faults: []placed{{"C4 1-2", fault.Shorted, 0.2}}},
+	{subject: "opens", complaint: "the upper key does nothing", faults: []placed{{"trace TP1 to R1.1", fault.BrokenTrace, 0}}},
+	{subject: "opens", complaint: "the lower key does nothing", faults: []placed{{"R2 through 1-2", fault.Open, 0}}},
+	{subject: "intermittents", complaint: "the lamp goes out, and comes back when the door is slammed", faults: []placed{{"R9 at 1", fault.OpenJoint, 0}}, flicker: 0.3},
+	{subject: "leaks", complaint: "the lower key is held down, says the locker", faults: []placed{{"C2 1-2", fault.Leaky, 180}}},
+	{subject: "misleading-looks", complaint: "rain got in; no beep since", faults: []placed{{"C5 1-2", fault.Shorted, 1.5}}, looks: map[string]string{"R10": "burnt", "C5": "clean"}, lures: []string{"R10"}},
+	{subject: "two-faults", complaint: "rain got in; no beep, and the lower key is held down", faults: []placed{{"C2 1-2", fault.Shorted, 0.8}, {"R10 through 1-2", fault.Open, 0}}},
+	{subject: "shorts", complaint: "dead", faults: []placed{{"C6 1-2", fault.Shorted, 1.9}}},
 }
 
 // courseClass makes the class of the course; every case is one that the engine's
@@ -60,7 +60,7 @@ func courseClass(t *testing.T) *Class {
 		t.Fatal(err)
 	}
 	for i, l := range course {
-		x := &Case{key: fmt.Sprint("lesson ", i+1), data: benchData{Truth: c.truth.Seed, Sample: uint64(1001 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument,
+		x := &Case{key: fmt.Sprint("lesson ", i+1), complaint: l.complaint, data: benchData{Truth: c.truth.Seed, Sample: uint64(1001 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument,
 			Faults: l.faults, Looks: l.looks, Flicker: l.flicker}}
 		d, err := c.sit(x)
 		if err != nil {
@@ -68,7 +68,7 @@ func courseClass(t *testing.T) *Class {
 		}
 		x.faults = d.stage.bad.Faults
 		x.Answer.Lesson, x.Answer.Lures, x.Answer.Flicker = l.subject, l.lures, l.flicker
-		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(course)]
+		x.Answer.Level = Levels[len(Levels)*i/len(course)]
 		if err := c.weigh(x); err != nil {
 			t.Fatal(err)
 		}

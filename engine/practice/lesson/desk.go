@@ -87,11 +87,23 @@ func pathOf(c *journal.Case) (id, path string, ok bool) {
 }
 
 // Sit begins a case, or goes on with one whose record is there. by is the
-// student.
+// student, who has to stand on the roster of the class where there is one.
 func Sit(file, journalPath, by string) (*Desk, error) {
 	f, err := Load(file)
 	if err != nil {
 		return nil, err
+	}
+	by = strings.TrimSpace(by)
+	roster, err := rosterBeside(filepath.Dir(file))
+	switch {
+	case err != nil:
+		return nil, err
+	case by == "":
+		return nil, errors.New("a record needs the name of who works on it; add --by and a name")
+	case roster != nil:
+		if err := roster.admits(by, f.Number); err != nil {
+			return nil, err
+		}
 	}
 	var w *journal.Writer
 	_, err = os.Stat(journalPath)
@@ -120,6 +132,9 @@ func Sit(file, journalPath, by string) (*Desk, error) {
 
 func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	c := w.Case()
+	if other := student(c); other != "" && other != by {
+		return nil, whole(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
+	}
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
 		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
