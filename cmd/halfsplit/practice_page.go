@@ -27,12 +27,13 @@ th { font-weight: 600; border-bottom: 1px solid #666; } td.n, th.n { text-align:
 </style>`
 
 var pageFunctions = template.FuncMap{
-	"time":    duration,
-	"best":    bestTime,
-	"said":    saidWords,
-	"percent": percent,
-	"whole":   func(v float64) string { return fmt.Sprintf("%.0f", v) },
-	"one":     func(v float64) string { return fmt.Sprintf("%.1f", v) },
+	"time":      duration,
+	"best":      bestTime,
+	"said":      saidWords,
+	"percent":   percent,
+	"justified": justified,
+	"whole":     func(v float64) string { return fmt.Sprintf("%.0f", v) },
+	"one":       func(v float64) string { return fmt.Sprintf("%.1f", v) },
 	"share": func(v float64) string {
 		switch {
 		case v >= 1:
@@ -53,9 +54,9 @@ var classPage = template.Must(template.New("class").Funcs(pageFunctions).Parse(`
 {{end}}</table>
 <p class="note">Means over each student's cases. Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a repaired board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it. Best time is expected by the program, from the sweep to a verified repair` + bestNote + `</p>
 {{range .Scores}}<section><h2>{{.Student}}, case {{.Number}}: {{whole .Points}} points</h2>
-<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}. When the verdict was acted on, the readings gave it {{percent .Justified}}.</p>
+<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}. When the verdict was acted on, the readings gave it {{justified .}}.</p>
 {{if .Steps}}<table><tr><th class="n">event</th><th>did and saw</th><th class="n">cost</th><th class="n">bits</th><th class="n">lost</th><th>best was</th><th>then justified</th></tr>
-{{range .Steps}}<tr><td class="n">{{.Event}}</td><td>{{.Did}}</td><td class="n">{{whole .Seconds}} s</td><td class="n">{{one .Bits}}</td><td class="n">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td>{{.Best}}</td><td>{{range $i, $b := .Posterior}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
+{{range .Steps}}<tr><td class="n">{{.Event}}</td><td>{{.Did}}</td><td class="n">{{whole .Seconds}} s</td><td class="n">{{one .Before}} → {{one .After}}</td><td class="n">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td>{{.Best}}</td><td>{{range $i, $b := .Posterior}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
 {{end}}</table>{{end}}
 {{if or .Remarks .Doubts}}<ul>{{range .Remarks}}<li class="{{.Kind}}">{{.Kind}}{{if .Event}}, event {{.Event}}{{end}}: {{.Why}}</li>{{end}}{{range .Doubts}}<li class="doubt">doubtful record: {{.}}</li>{{end}}</ul>{{end}}
 </section>{{end}}

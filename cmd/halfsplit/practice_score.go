@@ -45,10 +45,10 @@ near to it: hand them out when everybody has finished.`,
 			}
 			var scores []*lessons.Score
 			var keys []*lessons.Answer
-			ring := lessons.NewKeyring(passphrase)
+			scorer := lessons.NewScorer(passphrase)
 			bar := a.progress("scoring")
 			for i, file := range args {
-				score, answer, err := lessons.ScoreFile(file, ring)
+				score, answer, err := scorer.Score(file)
 				if err != nil {
 					bar.clear()
 					return err
@@ -110,7 +110,7 @@ func (s *screen) scores(list []*lessons.Score, steps bool) {
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
+			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {justified(x), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -141,6 +141,15 @@ func verdictCell(x *lessons.Score) cell {
 		return cell{"in part", yellow}
 	}
 	return cell{"wrong", red}
+}
+
+// justified is the probability that the readings gave to a verdict, "" before there is
+// one.
+func justified(x *lessons.Score) string {
+	if x.Justified == nil {
+		return ""
+	}
+	return percent(*x.Justified)
 }
 
 func modeCell(x *lessons.Score) cell {
@@ -233,7 +242,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 			if t.Lost >= 1 {
 				lost = cell{fmt.Sprintf("%.0f s", t.Lost), yellow}
 			}
-			rows = append(rows, []cell{{fmt.Sprint(t.Event), faint}, {prose(t.Did), plain}, {fmt.Sprintf("%.0f s", t.Seconds), plain}, {fmt.Sprintf("%.1f", t.Bits), plain},
+			rows = append(rows, []cell{{fmt.Sprint(t.Event), faint}, {prose(t.Did), plain}, {fmt.Sprintf("%.0f s", t.Seconds), plain}, {fmt.Sprintf("%.1f → %.1f", t.Before, t.After), plain},
 				lost, {name(t.Best), faint}, {posteriorText(t.Posterior), plain}})
 		}
 		s.table(2, []column{{head: "event", right: true}, {head: "did and saw", give: true}, {head: "cost", right: true}, {head: "bits", right: true}, {head: "lost", right: true}, {head: "best was", give: true}, {head: "then justified", give: true}}, rows)
@@ -274,6 +283,12 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
 	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+	share := func(v *float64) string {
+		if v == nil {
+			return ""
+		}
+		return number(*v, 3)
+	}
 	for _, x := range list {
 		lost, kinds := 0.0, map[string]int{}
 		for _, t := range x.Steps {
@@ -283,7 +298,7 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 			kinds[r.Kind]++
 		}
 		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
-			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
+			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), share(x.Justified), number(lost, 0), fmt.Sprint(len(x.Steps)),
 			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), safeCSV(x.Record)})
 	}
 	return w.WriteAll(rows)

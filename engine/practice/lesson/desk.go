@@ -681,7 +681,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
-		if x.Reinstalled {
+		if x.Reinstalled || d.worked(n) {
 			return nil
 		}
 		p := &d.stage.board.Parts[l.Part]
