@@ -75,7 +75,7 @@ func TestCourseClaims(t *testing.T) {
 		if claim.faults == nil || len(claim.faults) > 0 {
 			x.data.Faults, x.data.Flicker = claim.faults, 0
 		}
-		d, err := c.sit(x)
+		d, err := c.begin(x)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -89,7 +89,7 @@ func TestCourseClaims(t *testing.T) {
 		}
 	}
 	// Lesson 1: no reading of a good board lies four standard deviations off.
-	d, err := c.sit(c.Cases[0])
+	d, err := c.begin(c.Cases[0])
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -160,7 +160,7 @@ type Scorer struct {
 type opened struct {
 	file   *File
 	answer *Answer
-	stage  *stage
+	sim    *simulation
 	loci   []fault.Locus
 	engine *engine.Engine
 	way    []StepScore
@@ -201,7 +201,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 		}
 		sc.cases[key] = x
 	}
-	score, err := scoreRecord(c, x.stage, x.loci, x.answer, NewMind(x.engine), plan.DefaultCosts())
+	score, err := scoreRecord(c, x.sim, x.loci, x.answer, NewDiagnoses(x.engine), plan.DefaultCosts())
 	if err != nil {
 		return nil, nil, err
 	}
@@ -226,22 +226,22 @@ func (x *opened) work(c *journal.Case, keys *Keyring) error {
 	if err != nil {
 		return err
 	}
-	if x.stage, x.loci, err = x.file.stage(c.Board, data); err != nil {
+	if x.sim, x.loci, err = x.file.simulation(c.Board, data); err != nil {
 		return err
 	}
 	e, err := x.file.engine(c, data)
 	if err != nil {
 		return err
 	}
-	d, err := inMemory(e, x.stage, x.loci)
+	d, err := inMemory(e, x.sim, x.loci)
 	if err != nil {
 		return err
 	}
-	mind := NewMind(e)
-	if err := Follow(d, mind); err != nil {
+	diagnoses := NewDiagnoses(e)
+	if err := Follow(d, diagnoses); err != nil {
 		return err
 	}
-	s, err := scoreRecord(d.Case(), x.stage, x.loci, a, mind, d.Costs)
+	s, err := scoreRecord(d.Case(), x.sim, x.loci, a, diagnoses, d.Costs)
 	if err != nil {
 		return err
 	}
@@ -292,10 +292,10 @@ func student(c *journal.Case) string {
 // marker scores one record.
 type marker struct {
 	c      *journal.Case
-	s      *stage
+	s      *simulation
 	loci   []fault.Locus
 	a      *Answer
-	m      *Mind
+	m      *Diagnoses
 	score  *Score
 	named  []Named
 	bill   []Charge
@@ -303,7 +303,7 @@ type marker struct {
 	proven bool // read again after the last rework, and right
 }
 
-func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mind, costs plan.Costs) (*Score, error) {
+func scoreRecord(c *journal.Case, s *simulation, loci []fault.Locus, a *Answer, m *Diagnoses, costs plan.Costs) (*Score, error) {
 	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
 	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Least: a.Least, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
 	if err := k.doubts(); err != nil {
@@ -319,7 +319,7 @@ func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mi
 	return k.score, nil
 }
 
-// doubts holds every reading against the bench: what a desk shows follows from
+// doubts holds every reading against the bench: what a session shows follows from
 // its file and the record, so a reading that differs was not shown by it.
 func (k *marker) doubts() error {
 	var edits netlist.Edits
