@@ -12,6 +12,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
@@ -113,6 +114,9 @@ func (b *practiceBench) head() {
 	f := b.session.File
 	b.say(b.paint(strong, titled(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
 	b.prose(0, 2, plain, "complaint: "+prose(f.Complaint))
+	if i := slices.IndexFunc(c.All, func(e journal.Event) bool { return !e.Time.IsZero() }); i >= 0 {
+		b.prose(0, 2, yellow, "going on with the record that "+name(b.session.By)+" began on "+c.All[i].Time.Format("2 January 2006"))
+	}
 	b.spent = b.session.Seconds()
 	b.sheet()
 	b.prose(2, 2, faint, "? lists what you can do and what it costs.")
@@ -126,12 +130,12 @@ func (b *practiceBench) sheet() {
 		b.prose(2, 2, yellow, prose(err.Error()))
 		return
 	}
-	b.heading("READINGS", "good: what good boards read there")
+	b.heading("READINGS", "± one standard deviation of good boards")
 	var rows [][]cell
 	for i := range list {
 		rows = append(rows, readingRow(&list[i]))
 	}
-	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads", right: true}, {head: "good", right: true}, {}}, rows)
+	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "measured", right: true}, {head: "known good"}, {}}, rows)
 	b.gap()
 	if done := b.work(); done != "" {
 		b.prose(2, 2, plain, "Done so far: "+done+".")
@@ -150,6 +154,25 @@ func (b *practiceBench) work() string {
 	return prose(strings.Join(list, ", "))
 }
 
+// benchGood is what good boards show at a reading or, where none was read, what
+// `predict` says that they would; "" for ground and where the board lies otherwise than
+// a good one, for which no resistance is known.
+func benchGood(r *engine.Comparison) string {
+	good, over, predicted := r.Good()
+	switch {
+	case good == nil && !over, r.KnownGood != nil && r.Boards == 0:
+		return ""
+	case r.Resistance:
+		if over {
+			return "predicted OL"
+		}
+		return "predicted " + roughOhms(*good)
+	case predicted:
+		return "predicted " + spread(good, over, r.Sigma)
+	}
+	return spread(good, over, r.Sigma)
+}
+
 // readingRow does not judge: to compare is the student's work.
 func readingRow(r *engine.Comparison) []cell {
 	at := name(r.At)
@@ -160,15 +183,11 @@ func readingRow(r *engine.Comparison) []cell {
 	if r.Ohms != nil {
 		shown = ohms(*r.Ohms)
 	}
-	good := ""
-	if r.Boards > 0 {
-		good = volts(r.KnownGood, r.KnownGoodOverload)
-	}
 	how := ""
 	if r.Polarity == blackOnGround {
 		how = "probes swapped"
 	}
-	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {good, faint}, {how, faint}}
+	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
 }
 
 // practiceDeed is something that a student can do.
@@ -294,6 +313,10 @@ func (b *practiceBench) help() {
 	}
 	b.wrapped(2, rows)
 	b.gap()
+	b.prose(2, 2, plain, "A verdict names a part, a pin or two points, and how it went bad: "+strings.Join(fault.ModeNames(), ", ")+". Repairs are "+strings.Join(lessons.Remedies, ", ")+"; done is what was done at the bench before. As in")
+	b.say("    verdict J1.2 to J1.3 bridged; clean")
+	b.say("    verdict C3 shorted and R1 open")
+	b.gap()
 	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not repaired in the end costs %.0f s for escalating it.", c.Shield, c.IC, c.GiveUp))
 	b.gap()
 }
@@ -358,7 +381,9 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 	}
 	if list, err := b.session.Engine.Compare(b.session.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
-			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
+			shown += "   known good " + benchGood(last)
+		} else if good := benchGood(last); good != "" {
+			shown += "   " + good
 		}
 	}
 	if r.Polarity == references.BlackOnGround {

@@ -40,11 +40,11 @@ func courseCopy(t *testing.T) (scripts string) {
 	return scripts
 }
 
-// The ten lessons are played to their end by what stands in testdata/practice, as
+// The lessons are played to their end by what stands in testdata/practice, as
 // a student would who had read the text, and scored as a teacher would.
 func TestLessonsPlayedToTheEnd(t *testing.T) {
 	scripts := courseCopy(t)
-	const lessonCount = 10
+	const lessonCount = 11
 	var records []string
 	for i := 1; i <= lessonCount; i++ {
 		name := fmt.Sprintf("lesson-%02d", i)

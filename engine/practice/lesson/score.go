@@ -78,7 +78,27 @@ type Score struct {
 	// Ended is when the last event was written; nil where the record has no times.
 	Ended *time.Time `json:"ended"`
 
+	id   string            // of the case
 	work [sha256.Size]byte // what workOf makes of the record
+}
+
+// Week is the year and week in which the record ended (ISO 8601), "" where it has no
+// times.
+func (s *Score) Week() string {
+	if s.Ended == nil {
+		return ""
+	}
+	year, week := s.Ended.ISOWeek()
+	return fmt.Sprintf("%d-W%02d", year, week)
+}
+
+// Lost is how many expected seconds all steps gave away.
+func (s *Score) Lost() float64 {
+	sum := 0.0
+	for i := range s.Steps {
+		sum += s.Steps[i].Lost
+	}
+	return sum
 }
 
 // PointsByPart is how the points came about.
@@ -205,7 +225,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	score.Way = x.way
+	score.Way, score.id = x.way, f.ID
 	score.Record, score.Set, score.Number, score.Student, score.work = path, f.Set, f.Number, student(c), workOf(c)
 	if last := c.All[len(c.All)-1].Time; !last.IsZero() {
 		score.Ended = &last

@@ -1,0 +1,40 @@
+package page
+
+import (
+	"fmt"
+	"html/template"
+)
+
+// DotRow is one row of a plot of points.
+type DotRow struct {
+	Name   string
+	Points []float64 // 0 to 100 each
+	Mean   float64
+}
+
+// Style is the CSS of a page with drawings.
+func Style() template.CSS { return style() }
+
+// Dots draws a row of points for each name, 0 at the left and 100 at the right, with a
+// stroke at their mean.
+func Dots(title, note string, rows []DotRow) template.HTML {
+	const left, right, row, top = 120, 320, 22, 18
+	var c canvas
+	bottom := float64(top + row*len(rows))
+	at := func(points float64) float64 { return left + (right-left)*points/100 }
+	for v := 0.0; v <= 100; v += 25 {
+		c.line(at(v), top-2, at(v), bottom, "line grid")
+		c.text(at(v), top-6, "mid small faint", fmt.Sprintf("%.0f", v), 4)
+	}
+	for i, r := range rows {
+		y := float64(top + row*i + row/2)
+		c.text(0, y+4, "", name(r.Name), 18)
+		for _, p := range r.Points {
+			c.printf(`<circle cx="%.1f" cy="%g" r="4" class="line good"/>`, at(p), y)
+		}
+		if len(r.Points) > 0 {
+			c.line(at(r.Mean), y-8, at(r.Mean), y+8, "line heavy ink")
+		}
+	}
+	return c.done(title, note, right+20, int(bottom)+6).SVG
+}
