@@ -32,7 +32,7 @@ for learning, not for an examination that matters.`
 func (a *app) practiceCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "practice COMMAND",
-		Short: "fault cases for teaching: make, run, score, answers",
+		Short: "fault cases for teaching: make, run, score, answers, handout",
 		Long: `practice makes boards with something wrong for a class, gives each student a
 bench to work at, and scores the records of that work.
 
@@ -48,7 +48,7 @@ bench to work at, and scores the records of that work.
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand())
+	cmd.AddCommand(a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand(), a.practiceHandoutCommand())
 	return cmd
 }
 

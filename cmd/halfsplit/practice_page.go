@@ -9,8 +9,12 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/spf13/cobra"
+
 	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/engine"
 	lessons "halfsplit/engine/practice/lesson"
+	"halfsplit/netlist"
 )
 
 // The pages need nothing but themselves, and everything that comes from files is
@@ -23,6 +27,7 @@ var pageFunctions = template.FuncMap{
 	"said":      saidWords,
 	"percent":   percent,
 	"justified": justified,
+	"wayless":   wayless,
 	"whole":     func(v float64) string { return fmt.Sprintf("%.0f", v) },
 	"one":       func(v float64) string { return fmt.Sprintf("%.1f", v) },
 	"list":      func(words []string) string { return strings.Join(words, ", ") },
@@ -82,7 +87,7 @@ var practicePages = template.Must(template.New("").Funcs(pageFunctions).Parse(`
 <p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}.{{with justified .}} When the verdict was acted on, the readings gave it {{.}}.{{end}} Points: part {{whole .Parts.Part}}, mode {{whole .Parts.Mode}}, remedy {{whole .Parts.Remedy}}, economy {{whole .Parts.Economy}}, risk {{whole .Parts.Risk}}.</p>
 {{if .Steps}}<h3>What you did</h3>{{template "steps" .Steps}}{{end}}
 {{if or .Remarks .Doubts}}<ul>{{range .Remarks}}<li class="{{.Kind}}">{{.Kind}}{{if .Event}}, event {{.Event}}{{end}}: {{.Why}}</li>{{end}}{{range .Doubts}}<li class="doubt">doubtful record: {{.}}</li>{{end}}</ul>{{end}}
-<h3>The best way, as the program takes it</h3>{{if .Way}}{{template "steps" .Way}}{{else}}<p>The program itself does not repair this board. What is wrong stands on the teacher's answer sheet.</p>{{end}}
+<h3>The best way, as the program takes it</h3>{{if .Way}}{{template "steps" .Way}}{{else}}<p>{{wayless .}}</p>{{end}}
 </section>{{end}}
 {{template "points"}}{{template "foot"}}{{end}}
 
@@ -116,12 +121,7 @@ type scorePage struct {
 	Lessons []string
 	Scores  []*lessons.Score
 	Failed  []string
-	Plots   []dotPlot
-}
-
-type dotPlot struct {
-	Title, Note string
-	SVG         template.HTML
+	Plots   []page.Drawing
 }
 
 // rendered is the text of a page.
@@ -132,7 +132,7 @@ func rendered(name string, data any) ([]byte, error) {
 }
 
 // plotted draws rows of points.
-func plotted(title, note string, names []string, of func(x *lessons.Score) string, scores []*lessons.Score) dotPlot {
+func plotted(title, note string, names []string, of func(x *lessons.Score) string, scores []*lessons.Score) page.Drawing {
 	var rows []page.DotRow
 	for _, name := range names {
 		r := page.DotRow{Name: name}
@@ -145,7 +145,7 @@ func plotted(title, note string, names []string, of func(x *lessons.Score) strin
 		r.Mean /= float64(max(1, len(r.Points)))
 		rows = append(rows, r)
 	}
-	return dotPlot{title, note, page.Dots(title, note, rows)}
+	return page.Dots(title, note, rows)
 }
 
 // scorePages writes the page of the class to a file, and beside it one for each
@@ -162,7 +162,7 @@ func scorePages(file string, sum *lessons.Summary, scores []*lessons.Score, fail
 	}
 	byStudent := func(x *lessons.Score) string { return x.Student }
 	byLesson := func(x *lessons.Score) string { return x.Lesson }
-	data.Plots = []dotPlot{plotted("Points by student", note, students, byStudent, scores), plotted("Points by lesson", note, data.Lessons, byLesson, scores)}
+	data.Plots = []page.Drawing{plotted("Points by student", note, students, byStudent, scores), plotted("Points by lesson", note, data.Lessons, byLesson, scores)}
 	if len(sum.Weeks) > 1 {
 		data.Plots = append(data.Plots, plotted("Points by week", note, sum.Weeks, (*lessons.Score).Week, scores))
 	}
@@ -178,7 +178,7 @@ func scorePages(file string, sum *lessons.Summary, scores []*lessons.Score, fail
 				own.Scores = append(own.Scores, x)
 			}
 		}
-		own.Plots = []dotPlot{plotted("Points by lesson", note, own.Lessons, byLesson, own.Scores)}
+		own.Plots = []page.Drawing{plotted("Points by lesson", note, own.Lessons, byLesson, own.Scores)}
 		if weeks := slices.Sorted(maps.Keys(s.Weeks)); len(weeks) > 1 {
 			own.Plots = append(own.Plots, plotted("Points by week", note, weeks, (*lessons.Score).Week, own.Scores))
 		}
@@ -194,4 +194,99 @@ func answersPage(rows []answerRow) ([]byte, error) {
 		pageHead
 		Rows []answerRow
 	}{pageHead{"answers", "Practice answers: for the teacher"}, rows})
+}
+
+// handoutSheet is a case on paper.
+type handoutSheet struct {
+	Board, Set, Complaint string
+	Number                int
+	Drawings              []page.Drawing
+	Readings              []struct{ At, Net, Measured, Good string }
+	Blanks                []int
+}
+
+// Bounds of a case on paper.
+const (
+	mostDrawn  = 8 // lines
+	blankSteps = 10
+)
+
+// handoutOf lays out a case. Lines are drawn of all that was measured or, where that
+// is too much, of all that read wrong among others that did not.
+func handoutOf(d *lessons.Session) (*handoutSheet, error) {
+	b, f := d.Case().Board, d.File
+	h := &handoutSheet{Board: titled(b.Name, b.Revision), Set: name(f.Set), Number: f.Number, Complaint: prose(f.Complaint)}
+	list, err := d.Engine.Compare(d.Case())
+	if err != nil {
+		return nil, err
+	}
+	var nets []netlist.NetID
+	wrong := map[netlist.NetID]bool{}
+	for i := range list {
+		r := &list[i]
+		h.Readings = append(h.Readings, struct{ At, Net, Measured, Good string }{name(r.At), name(r.Net), volts(r.Volts, r.Overload), benchGood(r)})
+		if net, err := b.NetByName(r.Net); err == nil && net != b.Ground && !slices.Contains(nets, net) {
+			nets = append(nets, net)
+			wrong[net] = r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
+		}
+	}
+	for i := len(nets) - 1; i >= 0 && len(nets) > mostDrawn; i-- {
+		if !wrong[nets[i]] {
+			nets = slices.Delete(nets, i, i+1)
+		}
+	}
+	for i := range blankSteps {
+		h.Blanks = append(h.Blanks, i+1)
+	}
+	h.Drawings, err = page.Blank(b, nets)
+	return h, err
+}
+
+func (a *app) practiceHandoutCommand() *cobra.Command {
+	var html string
+	cmd := &cobra.Command{
+		Use:   "handout FILE...",
+		Short: "print cases on paper",
+		Long: `handout writes practice cases on a page to print: what the owner says, the connector and
+the lines from it, the sweep that the board came with, and blanks for the student's
+verdict on every pin, for steps and for what is wrong. Nothing on it is judged.`,
+		Example:           `  halfsplit practice handout spring/case-??.yaml --html handout.html`,
+		Args:              someArguments("a practice FILE"),
+		ValidArgsFunction: completeYAML,
+		RunE: func(_ *cobra.Command, args []string) error {
+			s, err := a.screen()
+			if err != nil {
+				return err
+			}
+			if html == "" {
+				return instead("no page is named", "add `--html` and a file")
+			}
+			var sheets []*handoutSheet
+			for _, file := range args {
+				d, err := lessons.Preview(file)
+				if err != nil {
+					return err
+				}
+				sheet, err := handoutOf(d)
+				if err != nil {
+					return err
+				}
+				sheets = append(sheets, sheet)
+			}
+			text, err := rendered("handout", struct {
+				pageHead
+				Sheets []*handoutSheet
+			}{pageHead{"handout", "Practice on paper"}, sheets})
+			if err != nil {
+				return err
+			}
+			if err := writePages(args, outPage{"--html", html, text}); err != nil {
+				return err
+			}
+			s.say(count(len(sheets), "case") + " in " + path(html))
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&html, "html", "", "`FILE` for the page")
+	return cmd
 }

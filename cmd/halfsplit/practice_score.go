@@ -323,9 +323,17 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	}
 	s.heading("BEST WAY", "as the program works on this board; it tells the answer")
 	if len(x.Way) == 0 {
-		s.prose(2, 2, plain, "The program itself does not repair it; what is wrong stands on the answer sheet.")
+		s.prose(2, 2, plain, wayless(x))
 	}
 	s.stepTable(x.Way)
+}
+
+// wayless says why there is no best way.
+func wayless(x *lessons.Score) string {
+	if x.Way == nil {
+		return "The program itself does not repair this board; what is wrong stands on the answer sheet."
+	}
+	return "Nothing is to be done: the board is good, as its sheet says."
 }
 
 // stepTable prints steps with what each cost and told.

@@ -68,8 +68,8 @@ type Score struct {
 	Points float64      `json:"points"`
 	Parts  PointsByPart `json:"points_by_part"`
 	Steps  []StepScore  `json:"steps"`
-	// Way is how the engine's policy works on this board; none where it does not
-	// repair it. It ends at the answer.
+	// Way is how the engine's policy works on this board; nil where it does not
+	// repair it, empty where there is nothing to do. It ends at the answer.
 	Way     []StepScore `json:"best_way"`
 	Remarks []Remark    `json:"remarks"`
 	// Doubts are readings in the record that the bench did not give.
@@ -265,7 +265,7 @@ func (x *opened) work(c *journal.Case, keys *Keyring) error {
 	if err != nil {
 		return err
 	}
-	if s.Repaired && s.Part == 1 {
+	if s.Repaired && s.Part == 1 { // Steps is not nil
 		x.way = s.Steps
 	}
 	x.answer, x.engine = a, e
@@ -634,6 +634,8 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 		return 0 // what comes and goes has to be read more than once
 	case e.Kind == journal.KindRead && dealtWith(before):
 		return 0 // it proves the repair
+	case len(before.Next) == 0 && k.a.Flicker > 0:
+		return 0 // the engine has no account of what comes and goes, and so no better step
 	case len(before.Next) == 0:
 		return paid
 	}
@@ -746,7 +748,7 @@ func (k *marker) why(e *journal.Event, s *StepScore, before *engine.Diagnosis) s
 	}
 	for i := range before.Next {
 		if n := &before.Next[i]; k.same(e, n) {
-			return "it " + promise(n) + better
+			return "this one " + promise(n) + better
 		}
 	}
 	if told := s.Before - s.After; told >= littleBits {

@@ -130,6 +130,40 @@ func Begin(file, journalPath, by string) (*Session, error) {
 	return d, nil
 }
 
+// Preview opens a case with no more than the sweep that its board came with. Nothing
+// is written.
+func Preview(file string) (*Session, error) {
+	f, err := Load(file)
+	if err != nil {
+		return nil, err
+	}
+	b, err := netlist.Load(f.BoardPath())
+	if err != nil {
+		return nil, err
+	}
+	library, err := references.LoadLibrary(f.KnownPath(), b)
+	if library == nil {
+		return nil, err
+	}
+	data, err := f.bench()
+	if err != nil {
+		return nil, err
+	}
+	sim, loci, err := f.simulation(b, data)
+	if err != nil {
+		return nil, err
+	}
+	e, err := f.engine(&journal.Case{Board: b, Library: library}, data)
+	if err != nil {
+		return nil, err
+	}
+	d, err := inMemory(e, sim, loci)
+	if err == nil {
+		d.File = f
+	}
+	return d, err
+}
+
 func begin(f *File, w *journal.Writer, by string) (*Session, error) {
 	c := w.Case()
 	if other := student(c); other != "" && other != by {
