@@ -255,7 +255,7 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 		out = " Of those, " + fmt.Sprint(c.Unfair) + " read as what they are not, and were left out."
 	}
 	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread."+out)
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Matched: those that it does not tell from the first. "+hardestNote)
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
 	if r := c.Order.Roster; r != nil && len(r.Cases) > 0 {
 		var own [][]cell
 		for _, name := range r.Students {
@@ -269,7 +269,7 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the passphrase. A student writes")
 	s.say("    halfsplit practice run " + path(c.Cases[0].File.Path) + " --by NAME")
 	s.prose(2, 2, plain, "and gives you back the record, "+path(lessons.RecordName(c.Cases[0].File.Path, "name"))+". With the records in the folder, write")
-	s.say("    halfsplit practice score " + path(filepath.Join(to, "case-*-*.yaml")) + " --passphrase-file " + path(passphraseFile))
+	s.say("    halfsplit practice score " + path(to) + " --passphrase-file " + path(passphraseFile))
 	s.say("    halfsplit practice answers " + path(filepath.Join(to, "case-"+strings.Repeat("?", digits(c))+".yaml")) + " --passphrase-file " + path(passphraseFile))
 }
 

@@ -52,7 +52,7 @@ var pageFunctions = template.FuncMap{
 var practicePages = template.Must(template.New("").Funcs(pageFunctions).Parse(`
 {{define "head"}}<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><meta name="generator" content="halfsplit practice {{.Kind}}"><meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'"><title>{{.Title}}</title><style>{{style}}
-.over{overflow-x:auto} figure.small svg{max-width:26rem} section.paper{break-after:page} .blank td{height:1.9rem} .risky,.doubt{font-weight:600}</style></head><body><header><h1>{{.Title}}</h1></header><main>{{end}}
+h3{margin-top:1rem} .over{overflow-x:auto} figure.small svg{max-width:26rem} section.paper{break-after:page} .blank td{height:1.9rem} .risky,.doubt{font-weight:600}</style></head><body><header><h1>{{.Title}}</h1></header><main>{{end}}
 {{define "foot"}}</main></body></html>
 {{end}}
 
@@ -64,19 +64,19 @@ var practicePages = template.Must(template.New("").Funcs(pageFunctions).Parse(`
 
 {{define "plots"}}<div class="pair">{{range .Plots}}<figure class="small"><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
 
-{{define "steps"}}<div class="over"><table><tr><th>event</th><th>did and saw</th><th>cost</th><th>bits before and after</th><th>given away</th><th>then justified</th></tr>
-{{range .}}<tr><td class="num">{{.Event}}</td><td>{{.Did}}{{if .Why}}<br><span class="faint">Worse than it could be: {{.Why}}.</span>{{end}}</td><td class="num">{{whole .Seconds}} s</td><td class="num">{{one .Before}} → {{one .After}}</td><td class="num">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td>{{range $i, $b := .Posterior}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
-{{end}}</table></div>{{end}}
+{{define "steps"}}<table class="wide"><thead><tr><th>event</th><th>did and saw</th><th>cost</th><th>bits before and after</th><th>given away</th><th>then justified</th></tr></thead>
+{{range .}}<tr><td class="num" data-th="event">{{.Event}}</td><td class="all">{{.Did}}{{if .Why}}<br><span class="faint">Worse than it could be: {{.Why}}.</span>{{end}}</td><td class="num" data-th="cost">{{whole .Seconds}} s</td><td class="num" data-th="bits">{{one .Before}} → {{one .After}}</td><td class="num" data-th="given away">{{if ge .Lost 1.0}}{{whole .Lost}} s{{end}}</td><td class="all" data-th="then justified">{{range $i, $b := .Posterior}}{{if $i}}, {{end}}{{$b.Part}} {{percent $b.Probability}}{{end}}</td></tr>
+{{end}}</table>{{end}}
 
 {{define "class"}}{{template "head" .}}
-<table><tr><th>student</th><th>cases</th><th>of all</th><th>points</th><th>right</th><th>time</th><th>given away</th><th>risky</th><th>weakest</th><th>missing</th></tr>
+<div class="over"><table><tr><th>student</th><th>cases</th><th>of all</th><th>points</th><th>right</th><th>time</th><th>given away</th><th>risky</th><th>weakest</th><th>missing</th></tr>
 {{range .Sum.Students}}<tr><td>{{.Student}}</td><td class="num">{{.Cases}}</td><td class="num">{{one .Overall}}</td><td class="num">{{one .Points}}</td><td class="num">{{.Right}}</td><td class="num">{{time .Seconds}}</td><td class="num">{{time .Lost}}</td><td class="num">{{.Risky}}</td><td>{{.Weakest}}</td><td>{{list .Missing}}{{if .Open}} not closed: {{list .Open}}{{end}}</td></tr>
-{{end}}</table>
+{{end}}</table></div>
 <p class="faint">Of all: mean points over all cases that a student was to work on, with nothing for those that are missing. All other means are over the cases handed in.</p>{{template "points"}}
 {{template "lessons" .}}{{template "plots" .}}
-<h2>Cases</h2><table><tr><th>student</th><th>case</th><th>points</th><th>part</th><th>mode</th><th>repaired</th><th>time</th><th>best</th><th>justified</th></tr>
+<h2>Cases</h2><div class="over"><table><tr><th>student</th><th>case</th><th>points</th><th>part</th><th>mode</th><th>repaired</th><th>time</th><th>best</th><th>justified</th></tr>
 {{range .Scores}}<tr><td>{{.Student}}</td><td class="num">{{.Number}}</td><td class="num">{{whole .Points}}</td><td>{{share .Part}}</td><td>{{share .Mode}}</td><td>{{if .Repaired}}yes{{else}}no{{end}}</td><td class="num">{{time .Seconds}}</td><td class="num">{{best .Optimum .Least}}</td><td class="num">{{justified .}}</td></tr>
-{{range .Doubts}}<tr><td></td><td colspan="8" class="doubt">doubtful record: {{.}}</td></tr>{{end}}{{end}}</table>
+{{range .Doubts}}<tr><td></td><td colspan="8" class="doubt">doubtful record: {{.}}</td></tr>{{end}}{{end}}</table></div>
 {{range .Failed}}<p class="doubt">Not scored: {{.}}</p>{{end}}
 {{template "foot"}}{{end}}
 
@@ -84,9 +84,9 @@ var practicePages = template.Must(template.New("").Funcs(pageFunctions).Parse(`
 <p>This page tells the answers: for when everybody has finished.</p>
 {{template "lessons" .}}{{template "plots" .}}
 {{range .Scores}}<section><h2>Case {{.Number}} of {{.Set}}: {{whole .Points}} points</h2>
-<p>Said: {{said .}}. Part {{share .Part}}, mode {{share .Mode}}, {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}.{{with justified .}} When the verdict was acted on, the readings gave it {{.}}.{{end}} Points: part {{whole .Parts.Part}}, mode {{whole .Parts.Mode}}, remedy {{whole .Parts.Remedy}}, economy {{whole .Parts.Economy}}, risk {{whole .Parts.Risk}}.</p>
+<p>Said: {{said .}}. Part: {{share .Part}}; mode: {{share .Mode}}; {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}.{{with justified .}} When the verdict was acted on, the readings gave it {{.}}.{{end}} Points: part {{whole .Parts.Part}}, mode {{whole .Parts.Mode}}, remedy {{whole .Parts.Remedy}}, economy {{whole .Parts.Economy}}, risk {{whole .Parts.Risk}}.</p>
 {{if .Steps}}<h3>What you did</h3>{{template "steps" .Steps}}{{end}}
-{{if or .Remarks .Doubts}}<ul>{{range .Remarks}}<li class="{{.Kind}}">{{.Kind}}{{if .Event}}, event {{.Event}}{{end}}: {{.Why}}</li>{{end}}{{range .Doubts}}<li class="doubt">doubtful record: {{.}}</li>{{end}}</ul>{{end}}
+{{if or .Remarks .Doubts}}<ul>{{range .Remarks}}{{if or (ne .Kind "wasteful") (eq .Event 0)}}<li class="{{.Kind}}">{{.Kind}}{{if .Event}}, event {{.Event}}{{end}}: {{.Why}}</li>{{end}}{{end}}{{range .Doubts}}<li class="doubt">doubtful record: {{.}}</li>{{end}}</ul>{{end}}
 <h3>The best way, as the program takes it</h3>{{if .Way}}{{template "steps" .Way}}{{else}}<p>{{wayless .}}</p>{{end}}
 </section>{{end}}
 {{template "points"}}{{template "foot"}}{{end}}
@@ -228,6 +228,11 @@ func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 		if net, err := b.NetByName(r.Net); err == nil && net != b.Ground && !slices.Contains(nets, net) {
 			nets = append(nets, net)
 			wrong[net] = r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
+		}
+	}
+	for id := range b.Nets { // where the lines end
+		if net := netlist.NetID(id); b.Nets[id].Rail && net != b.Ground && !slices.Contains(nets, net) {
+			nets = append(nets, net)
 		}
 	}
 	for i := len(nets) - 1; i >= 0 && len(nets) > mostDrawn; i-- {

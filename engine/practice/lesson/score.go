@@ -267,6 +267,9 @@ func (x *opened) work(c *journal.Case, keys *Keyring) error {
 	}
 	if s.Repaired && s.Part == 1 { // Steps is not nil
 		x.way = s.Steps
+		for i := range x.way { // readings that prove the repair may be more than the engine asks for
+			x.way[i].Lost, x.way[i].Why = 0, ""
+		}
 	}
 	x.answer, x.engine = a, e
 	return nil
