@@ -18,7 +18,7 @@ import (
 )
 
 // lessonCount is the number of lessons in the course.
-const lessonCount = 11
+const lessonCount = 12
 
 // typed runs a command line with text on standard input.
 func typed(stdin string, args ...string) (out, errs string, exit int) {

@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -24,13 +25,15 @@ var refresh = flag.Bool("refresh", false, "write the course in testdata/lessons 
 
 const courseDir = "../../../testdata/lessons"
 
-var course = []struct {
+type lessonRow struct {
 	subject, complaint string
 	faults             []placed
 	looks              map[string]string
 	lures              []string
 	flicker            float64
-}{
+}
+
+var course = []lessonRow{
 	{subject: "no-fault", complaint: "the upper key does nothing"},
 	{subject: "bridges", complaint: "does not answer the locker it belongs to", faults: []placed{{"bridge J1.4 to J1.5", fault.Bridged, 0.6}}},
 	{subject: "shorts", complaint: "does not answer the locker it belongs to", faults: []placed{{"D2 1-2", fault.Shorted, 0.4}}},
@@ -44,11 +47,38 @@ var course = []struct {
 	{subject: "shorts", complaint: "dead", faults: []placed{{"C6 1-2", fault.Shorted, 1.9}}},
 }
 
-// courseClass makes the class of the course; every case is one that the engine's
+// railLesson is on a board of its own, in a folder of the course.
+var railLesson = []lessonRow{
+	{subject: "shorts", complaint: "no light, no sound, and the cable gets warm", faults: []placed{{"C5 1-2", fault.Shorted, 0.4}}},
+}
+
+// A courseFolder is a board with its lessons, which are numbered through.
+type courseFolder struct {
+	dir  string // in the course's, "." for itself
+	from int    // number of its first lesson
+	*Class
+}
+
+// courseFolders makes the classes of the course; every case is one that the engine's
 // own policy repairs.
-func courseClass(t *testing.T) *Class {
+func courseFolders(t *testing.T) []courseFolder {
 	t.Helper()
-	o := small(t, Mixed, len(course), 3)
+	return []courseFolder{{".", 1, courseClass(t, ".", course)}, {"rail", 1 + len(course), courseClass(t, "rail", railLesson)}}
+}
+
+// eachLesson calls do with every lesson of the course and its number.
+func eachLesson(t *testing.T, do func(c *Class, x *Case, number int)) {
+	t.Helper()
+	for _, f := range courseFolders(t) {
+		for i, x := range f.Cases {
+			do(f.Class, x, f.from+i)
+		}
+	}
+}
+
+func courseClass(t *testing.T, dir string, course []lessonRow) *Class {
+	t.Helper()
+	o := orderOf(t, filepath.Join(courseDir, dir, "board.yaml"), Mixed, len(course), 3)
 	o.Set, o.Rounds = "course", DefaultRounds
 	text, err := os.ReadFile(filepath.Join(courseDir, "passphrase.txt"))
 	if err != nil {
@@ -93,25 +123,34 @@ const rising = 10
 const inOrder = 0.9
 
 func TestCourse(t *testing.T) {
-	c := courseClass(t)
+	for _, f := range courseFolders(t) {
+		f.test(t)
+	}
+}
+
+func (f *courseFolder) test(t *testing.T) {
+	c := f.Class
+	name := func(i int) string { return fmt.Sprintf("lesson-%02d.yaml", f.from+i) }
 	for i, x := range c.Cases {
-		t.Logf("lesson %2d: %-16s best %4.0f s, suspects %d, alike %d; the engine took %.0f s", i+1, x.Answer.Lesson, x.Answer.Optimum, x.Answer.Suspects, x.Answer.Group, x.Answer.ParSeconds)
+		t.Logf("lesson %2d: %-16s best %4.0f s, suspects %d, alike %d; the engine took %.0f s", f.from+i, x.Answer.Lesson, x.Answer.Optimum, x.Answer.Suspects, x.Answer.Group, x.Answer.ParSeconds)
 		if i > 0 && i < rising && x.Answer.Optimum < inOrder*c.Cases[i-1].Answer.Optimum {
 			t.Errorf("lesson %d is easier than the one before", i+1)
 		}
 	}
 	if *refresh && !t.Failed() {
+		c.before = f.from - 1
 		if err := c.seal(); err != nil {
 			t.Fatal(err)
 		}
 		dir := t.TempDir()
 		for i, x := range c.Cases {
-			x.File.Path = fmt.Sprintf("lesson-%02d.yaml", i+1)
+			x.File.Path = name(i)
+			x.File.Board, x.File.Known = path.Join(f.dir, "board.yaml"), path.Join(f.dir, "known")
 		}
 		if err := c.Write(dir); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.RemoveAll(filepath.Join(courseDir, "known")); err != nil {
+		if err := os.RemoveAll(filepath.Join(courseDir, f.dir, "known")); err != nil {
 			t.Fatal(err)
 		}
 		copied := 0
@@ -119,6 +158,9 @@ func TestCourse(t *testing.T) {
 			rel, _ := filepath.Rel(dir, path)
 			if err != nil || rel == "board.yaml" {
 				return err
+			}
+			if strings.HasPrefix(rel, "known") {
+				rel = filepath.Join(f.dir, rel)
 			}
 			if e.IsDir() {
 				return os.MkdirAll(filepath.Join(courseDir, rel), 0o777)
@@ -130,14 +172,14 @@ func TestCourse(t *testing.T) {
 			copied++
 			return os.WriteFile(filepath.Join(courseDir, rel), text, 0o666)
 		})
-		if err != nil || copied < len(course) {
+		if err != nil || copied < len(c.Cases) {
 			t.Fatal(copied, err)
 		}
 	}
 	// What lies in the folder is this course.
 	keys := NewKeyring(c.Order.Passphrase)
 	for i, x := range c.Cases {
-		f, err := Load(filepath.Join(courseDir, fmt.Sprintf("lesson-%02d.yaml", i+1)))
+		f, err := Load(filepath.Join(courseDir, name(i)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -157,7 +199,7 @@ func TestCourse(t *testing.T) {
 			t.Errorf("lesson %d: %s", i+1, diff)
 		}
 	}
-	known, err := filepath.Glob(filepath.Join(courseDir, "known", "*.yaml"))
+	known, err := filepath.Glob(filepath.Join(courseDir, f.dir, "known", "*.yaml"))
 	if err != nil || len(known) != len(c.Sweeps) {
 		t.Fatalf("%d sweeps, want %d: %v", len(known), len(c.Sweeps), err)
 	}
@@ -166,7 +208,7 @@ func TestCourse(t *testing.T) {
 		if err := s.Write(&want); err != nil {
 			t.Fatal(err)
 		}
-		got, err := os.ReadFile(filepath.Join(courseDir, "known", fmt.Sprintf("good-%d.yaml", i+1)))
+		got, err := os.ReadFile(filepath.Join(courseDir, f.dir, "known", fmt.Sprintf("good-%d.yaml", i+1)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -178,9 +220,8 @@ func TestCourse(t *testing.T) {
 
 // Every lesson has a text with one goal, and no text names what is bad.
 func TestCourseTexts(t *testing.T) {
-	c := courseClass(t)
-	for i, x := range c.Cases {
-		name := fmt.Sprintf("lesson-%02d.md", i+1)
+	eachLesson(t, func(_ *Class, x *Case, number int) {
+		name := fmt.Sprintf("lesson-%02d.md", number)
 		text, err := os.ReadFile(filepath.Join(courseDir, name))
 		if err != nil {
 			t.Fatal(err)
@@ -188,7 +229,7 @@ func TestCourseTexts(t *testing.T) {
 		if n := strings.Count(string(text), "**Goal.**"); n != 1 {
 			t.Errorf("%s has %d goals; want one", name, n)
 		}
-		if !strings.Contains(string(text), fmt.Sprintf("halfsplit practice run lesson-%02d.yaml", i+1)) {
+		if !strings.Contains(string(text), fmt.Sprintf("halfsplit practice run lesson-%02d.yaml", number)) {
 			t.Errorf("%s does not say how to begin", name)
 		}
 		var hidden []string
@@ -203,5 +244,5 @@ func TestCourseTexts(t *testing.T) {
 		if len(x.Answer.Bad) == 0 && regexp.MustCompile(`(?i)nothing (is )?wrong|no fault|good board is left`).Match(text) {
 			t.Errorf("%s gives away that nothing is wrong", name)
 		}
-	}
+	})
 }

@@ -109,6 +109,7 @@ type Class struct {
 	Drawn  int                 // cases drawn to find these
 	Unfair int                 // of those drawn, left out by weigh
 
+	before int // cases of the set that have lower numbers
 	seed   uint64
 	engine *engine.Engine
 	model  *network.Model
@@ -693,7 +694,7 @@ func (c *Class) seal() error {
 	}
 	for i, x := range c.Cases {
 		f := &x.File
-		f.ID, f.Set, f.Number = c.idOf(x), c.Order.Set, i+1
+		f.ID, f.Set, f.Number = c.idOf(x), c.Order.Set, c.before+i+1
 		f.Board, f.Known, f.Complaint = "board.yaml", "known", x.complaint
 		f.Path = fmt.Sprintf("case-%0*d.yaml", max(2, len(fmt.Sprint(len(c.Cases)))), i+1)
 		f.Meter = c.meter.Declared
