@@ -39,7 +39,7 @@ func TestCourseClaims(t *testing.T) {
 		{3, 3, "through 470 ohm 0.47 V", []placed{{"C1 1-2", fault.Shorted, 0.4}}, "J1.2", "", false, 0.45, 0.49},
 		{3, 3, "Zero at the pin is a short at the pin's own copper", own, "J1.5", "", false, 0, 0.004},
 		{3, 3, "a rail reads some 30 mV less where a pull-up leads from it to a short", own, "J1.7", "", false, 0.395, 0.420},
-		{afterwards, 3, "J1.5 reads 0.002, and a short behind R4 would read 0.049", own, "J1.5", "", false, 0, 0.004},
+		{afterwards, 3, "J1.5 reads 0.002, and a short behind R4 shows 0.049", own, "J1.5", "", false, 0, 0.004},
 		{4, 4, "every point of the rail reads about the same, near zero, whichever part it is", own, "J1.7", "", false, 0, 0.004},
 		{4, 4, "so that both rails read the same here", own, "TP3", "", false, 0, 0.004},
 		{4, 4, "FB1 has three tenths of an ohm for direct current", own, "J1.7", "TP3", true, 0.2, 0.5},
