@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"os"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/fault"
@@ -22,7 +24,7 @@ import (
 )
 
 func (a *app) practiceRunCommand() *cobra.Command {
-	var record, by string
+	var record, by, address string
 	var exam bool
 	cmd := &cobra.Command{
 		Use:   "run FILE",
@@ -35,6 +37,11 @@ the pad. Some work harms the board, as they would on a real one.
 
 Everything you do is written into a record before you see what came of it; leave at
 any time and go on later with the same command.
+
+--page shows the bench in a browser as well: the connector, the line, what was measured
+and what a good board shows there, and keys for what can be done. The first line printed
+is its address, for this machine alone unless --page=ADDRESS names another. Nothing on
+it is judged either.
 
 ` + practiceHelp,
 		Example: `  halfsplit practice run spring/case-01.yaml --by Ada
@@ -56,10 +63,20 @@ any time and go on later with the same command.
 			defer d.Leave()
 			d.Now = time.Now
 			d.Exam = d.Exam || exam
-			b := &practiceBench{screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			var page *benchpage.Server
+			if address != "" {
+				if page, err = benchpage.Listen(address); err != nil {
+					return err
+				}
+				defer page.Close()
+				s.say(page.URL)
+			}
+			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
 			return b.run(cmd.InOrStdin())
 		},
 	}
+	cmd.Flags().StringVar(&address, "page", "", "show the bench in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
+	cmd.Flags().Lookup("page").NoOptDefVal = pageHere
 	cmd.Flags().StringVar(&record, "journal", "", "`CASE` file for the record (left out: beside FILE)")
 	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
 	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right (the teacher can choose so when making the class)")
@@ -75,6 +92,9 @@ type practiceBench struct {
 	terminal bool
 	quit     bool
 	spent    float64 // seconds, as last told
+
+	page *benchpage.Server // nil for none
+	said benchpage.Said    // what became of the last entry
 }
 
 func (b *practiceBench) run(stdin io.Reader) error {
@@ -83,21 +103,35 @@ func (b *practiceBench) run(stdin io.Reader) error {
 		return err
 	}
 	defer in.close()
+	if b.page != nil {
+		in.page = b.page.Entries()
+	}
 	b.head()
-	for !b.quit && !b.session.Done() {
+	for !b.quit && (!b.session.Done() || b.page != nil) { // a page shows what came of the verdict
 		if b.terminal {
 			fmt.Fprint(b.w, b.paint(strong, duration(b.session.Seconds())+" > "))
 		}
 		if err := b.app.out.Flush(); err != nil {
 			return err
 		}
+		b.showPage()
 		line, ok := in.next()
 		if !ok {
 			break
 		}
-		if err := b.enter(strings.TrimSpace(line.text)); err != nil {
-			b.prose(2, 2, yellow, err.Error())
+		if line.page != nil && (line.page.Report || !b.page.Current(line.page)) {
+			if line.page.Report {
+				line.page.Answer(benchpage.Answer{Says: "no report is made of a practice case before it is scored"})
+			}
+			continue
 		}
+		if b.page == nil {
+			if err := b.enter(strings.TrimSpace(line.text)); err != nil {
+				b.prose(2, 2, yellow, err.Error())
+			}
+			continue
+		}
+		b.enterShown(line)
 	}
 	b.gap()
 	if b.session.Done() {
@@ -107,6 +141,90 @@ func (b *practiceBench) run(stdin io.Reader) error {
 		b.say("  halfsplit practice run " + path(b.session.File.Path) + " --journal " + path(b.record))
 	}
 	return in.err
+}
+
+// enterShown enters a line, and keeps for the page what was said of it.
+func (b *practiceBench) enterShown(line entryLine) {
+	var text bytes.Buffer
+	s := *b.screen
+	b.screen = &screen{w: &text, width: s.width}
+	err := b.enter(strings.TrimSpace(line.text))
+	b.screen = &s
+	a := benchpage.Answer{Entered: err == nil}
+	if err != nil {
+		a.Says = prose(err.Error())
+		b.prose(2, 2, yellow, a.Says)
+	}
+	b.quit = b.quit && line.page == nil // it is left at its terminal
+	io.Copy(b.w, bytes.NewReader(text.Bytes()))
+	b.said = benchpage.Said{Entry: prose(line.text)}
+	for shown := range strings.Lines(text.String()) {
+		if shown = strings.TrimSpace(shown); shown != "" {
+			b.said.More = append(b.said.More, shown)
+		}
+	}
+	if len(b.said.More) > 0 {
+		b.said.Text, b.said.More = b.said.More[0], b.said.More[1:]
+	} else {
+		b.said.Text = a.Says
+	}
+	if line.page != nil {
+		line.page.Answer(a)
+	}
+}
+
+// showPage shows the bench on the page, where there is one.
+func (b *practiceBench) showPage() {
+	if b.page == nil {
+		return
+	}
+	c := b.session.Case()
+	v := &benchpage.View{Board: titled(c.Board.Name, c.Board.Revision), Complaint: prose(b.session.File.Complaint), Said: b.said,
+		Next: benchpage.Next{Title: name(b.session.File.Set) + ", case " + fmt.Sprint(b.session.File.Number), Verb: duration(b.session.Seconds()), Object: "at the bench so far", Words: true,
+			Lines: []string{"Touch a pin or a net to measure it, a part to work on it; say in the end what is wrong, as in: verdict R1 open; replace."}, Wants: "What you do"},
+		Suspects: benchpage.Suspects{Note: "Yours to find."}}
+	if b.session.Done() {
+		v.Next.Lines = []string{"The case is closed; the record is " + path(b.record) + ". Leave at the terminal with q."}
+	}
+	for _, d := range practiceDeeds {
+		word, what, takes := strings.Cut(d.words, " ")
+		switch {
+		case word == "quit":
+		case takes:
+			v.Deeds = append(v.Deeds, benchpage.Choice{Entry: word + " ", Label: word})
+			if strings.HasPrefix(what, "PART") {
+				v.Verbs = append(v.Verbs, benchpage.Choice{Entry: word + " $", Label: word})
+			}
+		default:
+			v.Next.Choices = append(v.Next.Choices, benchpage.Choice{Entry: word, Label: word})
+		}
+	}
+	for i := range c.Board.Parts {
+		v.Parts = append(v.Parts, name(c.Board.Parts[i].Name))
+	}
+	for i := len(c.All) - 1; i >= 0; i-- {
+		v.Events = append(v.Events, benchpage.Event{Number: c.All[i].Number, Text: prose(bench.Describe(c.Board, &c.All[i])), Fixed: true})
+	}
+	list, err := b.session.Engine.Compare(c)
+	if err == nil {
+		l := levelsOf(c, list, b.session.Predict)
+		l.probe, l.silent = "read ", true
+		p := &bench.Prompt{}
+		for i := range list {
+			if at, err := c.Board.Point(list[i].At); err == nil && at.Net != c.Board.Ground && (list[i].Event > 2 || p.Ask != bench.AskReading) {
+				p.Ask, p.At.At = bench.AskReading, at
+			}
+		}
+		if _, err = l.pageConnector(v, p); err == nil {
+			err = l.pageLine(v, p)
+		}
+	}
+	if err == nil {
+		err = b.page.Show(v)
+	}
+	if err != nil {
+		b.prose(2, 2, yellow, prose(err.Error()))
+	}
 }
 
 func (b *practiceBench) head() {

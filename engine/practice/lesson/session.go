@@ -730,5 +730,14 @@ func (d *Session) carryOut(n Named, remedy string) error {
 	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
+// Predict says what a good board would show now at some points, red probe on ground.
+func (d *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
+	spots := make([]engine.Spot, len(points))
+	for i, at := range points {
+		spots[i].At = at
+	}
+	return d.Engine.PredictAt(d.Case(), spots)
+}
+
 // Seconds is the bench time spent so far.
 func (d *Session) Seconds() float64 { return total(Bill(d.Case(), d.Costs)) }
