@@ -7,11 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
-	"strings"
 
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -238,10 +236,5 @@ func fileError(path string, err error) error {
 	if err == nil {
 		return nil
 	}
-	why := err.Error()
-	var p *os.PathError
-	if errors.As(err, &p) {
-		why = p.Err.Error()
-	}
-	return whole(path, "cannot be written: "+strings.TrimSpace(why), "name a folder that is new or empty, and where you may write")
+	return whole(path, "cannot be written: "+reasonOf(err), "name a folder that is new or empty, and where you may write")
 }
