@@ -193,6 +193,8 @@ func (c *checker) file(f *checked) {
 		_, err = plan.LoadCosts(f.path)
 	case kindPriors:
 		_, err = fault.LoadPriors(f.path)
+	case kindClass:
+		_, err = practicefile.LoadRoster(f.path)
 	case kindPractice:
 		_, err = practicefile.Load(f.path)
 	case kindWithdraw:

@@ -27,6 +27,7 @@ var fileKinds = []fileKind{
 	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape, ""},
 	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape, ""},
 	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
+	{kindClass, "halfsplit class file: students of practice cases", practicefile.RosterShape, "class"},
 	{kindCosts, "halfsplit costs file: repair time", plan.CostsShape, ""},
 	{kindPriors, "halfsplit priors file: likelihoods of faults", fault.PriorsShape, ""},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
@@ -38,6 +39,7 @@ const (
 	kindSweep    = "sweep"
 	kindCase     = "case"
 	kindPractice = "practice"
+	kindClass    = "class"
 	kindCosts    = "costs"
 	kindPriors   = "priors"
 	kindWithdraw = "withdraw"
