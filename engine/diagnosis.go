@@ -1,5 +1,7 @@
 package engine
 
+import "halfsplit/engine/plan"
+
 // The types below are what `locate --json` writes. Voltages are in volts,
 // resistances in ohms, times in seconds; probabilities are shares of 1.
 
@@ -33,6 +35,8 @@ type Diagnosis struct {
 	// where Expected is exact.
 	Expected float64 `json:"expected_seconds"`
 	Least    float64 `json:"-"`
+	// Endings are the ways in which the plan may end, by seconds.
+	Endings []plan.Ending `json:"-"`
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 

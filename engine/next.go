@@ -91,7 +91,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	// Whatever is done, a board with nothing wrong ends in handing it on. That is no
 	// time to a repair.
 	spare := p.problem.GiveUp * p.healthy()
-	d.Expected, d.Least = bounds.Upper-spare, bounds.Lower-spare
+	d.Expected, d.Least, d.Endings = bounds.Upper-spare, bounds.Lower-spare, bounds.Endings
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
 	}

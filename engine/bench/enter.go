@@ -678,11 +678,11 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
-	case journal.KindPower:
+	case journal.KindSupply:
 		for _, x := range []struct {
 			v    float64
 			when string
-		}{{ev.Supply.BeforeKey, "before"}, {ev.Supply.AfterKey, "after"}} {
+		}{{ev.Supply.Before, "before"}, {ev.Supply.After, "after"}} {
 			if !math.IsNaN(x.v) {
 				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
 			}

@@ -522,10 +522,10 @@ func (s *Session) blamed(d *engine.Diagnosis, part string) bool {
 // event.
 func (s *Session) drawn(event int, before bool) bool {
 	for _, ev := range s.Case().Events {
-		if ev.Number < event || ev.Kind != journal.KindPower {
+		if ev.Number < event || ev.Kind != journal.KindSupply {
 			continue
 		}
-		if before && !math.IsNaN(ev.Supply.BeforeKey) || !before && !math.IsNaN(ev.Supply.AfterKey) {
+		if before && !math.IsNaN(ev.Supply.Before) || !before && !math.IsNaN(ev.Supply.After) {
 			return true
 		}
 	}
@@ -534,13 +534,13 @@ func (s *Session) drawn(event int, before bool) bool {
 
 // drawn is an event that tells of a current.
 func drawn(amperes float64, before bool) journal.Event {
-	d := &journal.SupplyDraw{BeforeKey: math.NaN(), AfterKey: math.NaN()}
+	d := &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
 	if before {
-		d.BeforeKey = amperes
+		d.Before = amperes
 	} else {
-		d.AfterKey = amperes
+		d.After = amperes
 	}
-	return journal.Event{Kind: journal.KindPower, Supply: d}
+	return journal.Event{Kind: journal.KindSupply, Supply: d}
 }
 
 // stepKey names a step, so that it can be skipped.

@@ -322,6 +322,10 @@ func (l *lab) turned(part string) *practice.World {
 		Change: network.Change{Kind: network.Turn, Part: l.part(part), Owner: netlist.None}}})
 }
 
+func (l *lab) mark(part string, reversed bool) {
+	l.write(journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: l.part(part), Reversed: reversed}}})
+}
+
 // TestTurned: parts fitted the wrong way round fail; the rail and the part are named.
 // Replaced the right way they pass.
 func TestTurned(t *testing.T) {
@@ -350,6 +354,13 @@ func TestTurned(t *testing.T) {
 				l.read(g.Need[0].Leads, g.Need[0].At)
 			}
 			t.Logf("%s wrong=%t: %d readings; %s", tt.part, wrong, asked, g.Says)
+			if !wrong && len(g.Reversed) > 0 { // no reading tells it; the mark does
+				expect(t, g, NotChecked, "which way round "+tt.part+" sits")
+				l.mark(tt.part, true)
+				expect(t, l.check(Limits{}), Fail, tt.part+" sits the wrong way round")
+				l.mark(tt.part, false)
+				g = l.check(Limits{})
+			}
 			if !wrong {
 				expect(t, g, Pass)
 				continue
@@ -368,14 +379,14 @@ func TestDraw(t *testing.T) {
 		says          string
 	}{
 		{2e-3, 95e-3, Pass, "as good boards do"},
-		{12e-3, math.NaN(), Fail, "a leak on a rail that is always on"},
+		{12e-3, math.NaN(), Fail, "a leak or short on a rail that is always on"},
 		{2e-3, 300e-3, Fail, "take power off"},
 		{2e-3, 10e-3, Fail, "does not start"},
 	}
 	for _, tt := range tests {
 		l := newLab(t, "touch-dead")
 		l.leads()
-		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: tt.before, AfterKey: tt.after}})
+		l.write(journal.Event{Kind: journal.KindSupply, Supply: &journal.SupplyDraw{Before: tt.before, After: tt.after}})
 		g := l.check(limits)
 		if g.Result != tt.result || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
 			t.Errorf("%g, %g A: %s, %+v; want %s, %q", tt.before, tt.after, g.Result, g.Draw, tt.result, tt.says)

@@ -543,13 +543,13 @@ func (d *Desk) Power() (*Powered, error) {
 	}
 	p.Runs = len(p.Burnt) == 0 && d.Repaired()
 	p.Dead = burnt(d.Case().All)
-	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: drawIdle, AfterKey: drawIdle}}
+	e := journal.Event{Kind: journal.KindSupply, Supply: &journal.SupplyDraw{Before: drawIdle, After: drawIdle}}
 	switch {
 	case len(p.Burnt) > 0:
-		e.Supply.BeforeKey, e.Supply.AfterKey = drawLimit, math.NaN()
+		e.Supply.Before, e.Supply.After = drawLimit, math.NaN()
 		e.Note = smokeNote
 	case p.Runs:
-		e.Supply.AfterKey = drawGood
+		e.Supply.After = drawGood
 	}
 	return p, d.write(e)
 }

@@ -512,7 +512,7 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 		}
 	}
 	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Posterior: posteriors(now)}
-	if e.Kind == journal.KindPower {
+	if e.Kind == journal.KindSupply {
 		s.Did = "switched power on"
 	}
 	s.Bits = entropy(before) - entropy(now)
@@ -662,7 +662,7 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a posterior of %s: a new part for a guess", name, percent(posterior)))
 			}
 		}
-	case journal.KindPower:
+	case journal.KindSupply:
 		g, err := powerup.Check(first(k.c, e.Number-1), k.m.e, powerup.Limits{})
 		if err != nil {
 			return err
