@@ -35,8 +35,12 @@ type Diagnosis struct {
 	// where Expected is exact.
 	Expected float64 `json:"expected_seconds"`
 	Least    float64 `json:"-"`
-	// Endings are the ways in which the plan may end, by seconds.
-	Endings []plan.Ending `json:"-"`
+	// Time is the range of that time; null where there is nothing to do.
+	Time *RepairTime `json:"repair_time"`
+	// Endings are the ways in which the plan may end, by seconds; NewParts and NewICs the
+	// mean numbers that the repair takes.
+	Endings          []plan.Ending `json:"-"`
+	NewParts, NewICs float64       `json:"-"`
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 

@@ -92,6 +92,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	// time to a repair.
 	spare := p.problem.GiveUp * p.healthy()
 	d.Expected, d.Least, d.Endings = bounds.Upper-spare, bounds.Lower-spare, bounds.Endings
+	d.NewParts, d.NewICs = p.newParts()
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
 	}
@@ -109,6 +110,9 @@ func (q *inquiry) next(d *Diagnosis) error {
 		if len(d.Next) == 0 || telling(c) {
 			d.Next = append(d.Next, p.step(c, d))
 		}
+	}
+	if len(d.Next) > 0 {
+		d.Time = repairTime(d.Endings)
 	}
 	p.alike(d)
 	return nil

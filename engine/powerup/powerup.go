@@ -140,8 +140,8 @@ type Answer struct {
 	// Unmarked are parts that were put on, may sit the wrong way round, and whose mark
 	// nobody has looked at since.
 	Unmarked []string `json:"unmarked"`
-	Draw     *Draw      `json:"draw"` // null where no current was read since the last rework
-	Need     []Need     `json:"need"`
+	Draw     *Draw    `json:"draw"` // null where no current was read since the last rework
+	Need     []Need   `json:"need"`
 	// Grounded tells that ground read as ground when it was last read, so that the
 	// leads were connected. RailsRead counts the rails that were read, of Rails.
 	Grounded  bool `json:"grounded"`
