@@ -37,7 +37,7 @@ type Options struct {
 	Limits powerup.Limits   // what good boards draw from a bench supply
 }
 
-// Session is one sitting at the bench. It is for one goroutine.
+// Session is one session at the bench. It is for one goroutine.
 type Session struct {
 	w *journal.Writer
 	e *engine.Engine
