@@ -37,10 +37,9 @@ type Diagnosis struct {
 	Least    float64 `json:"-"`
 	// Time is the range of that time; null where there is nothing to do.
 	Time *RepairTime `json:"repair_time"`
-	// Endings are the ways in which the plan may end, by seconds; NewParts and NewICs the
-	// mean numbers that the repair takes.
-	Endings          []plan.Ending `json:"-"`
-	NewParts, NewICs float64       `json:"-"`
+	// Worth is what that costs beside a replacement board; null without rates.
+	Worth   *Worth        `json:"worth"`
+	Endings []plan.Ending `json:"-"` // the ways in which the plan may end, by seconds
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 

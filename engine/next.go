@@ -92,7 +92,6 @@ func (q *inquiry) next(d *Diagnosis) error {
 	// time to a repair.
 	spare := p.problem.GiveUp * p.healthy()
 	d.Expected, d.Least, d.Endings = bounds.Upper-spare, bounds.Lower-spare, bounds.Endings
-	d.NewParts, d.NewICs = p.newParts()
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
 	}
@@ -113,6 +112,10 @@ func (q *inquiry) next(d *Diagnosis) error {
 	}
 	if len(d.Next) > 0 {
 		d.Time = repairTime(d.Endings)
+		if p.rates != nil {
+			parts, ics := p.newParts()
+			d.Worth = worth(d.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
+		}
 	}
 	p.alike(d)
 	return nil

@@ -1,7 +1,10 @@
 package engine
 
 import (
+	"fmt"
 	"math"
+	"strconv"
+	"strings"
 
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
@@ -68,14 +71,9 @@ type Worth struct {
 	GoOn   bool    `json:"go_on"` // the expected cost is below that of the replacement board
 }
 
-// Worth compares going on with a replacement board; nil where there is nothing to do.
-// A repair that is given up costs the replacement board on top. New parts are those
-// that the faults call for, not those that may be replaced for nothing.
-func (d *Diagnosis) Worth(r *plan.Rates) *Worth {
-	if d.Time == nil || r == nil {
-		return nil
-	}
-	parts := d.NewParts*r.Part + d.NewICs*r.IC
+// worth compares going on with a replacement board. A repair that is given up costs the replacement board on top. New parts are those
+// that the faults call for and cost `parts`, not those that may be replaced for nothing.
+func worth(endings []plan.Ending, parts float64, r *plan.Rates) *Worth {
 	w := &Worth{Currency: r.Currency, Board: r.Board, Until: math.Max(0, (r.Board-parts)/r.Hour*3600)}
 	fixed := func(e *plan.Ending) float64 {
 		if e.GivenUp {
@@ -83,8 +81,8 @@ func (d *Diagnosis) Worth(r *plan.Rates) *Worth {
 		}
 		return parts
 	}
-	for i := range d.Endings {
-		e := &d.Endings[i]
+	for i := range endings {
+		e := &endings[i]
 		w.Cost += e.Probability * (fixed(e) + e.Seconds/3600*r.Hour)
 		if e.GivenUp {
 			w.Beyond += e.Probability
@@ -94,8 +92,8 @@ func (d *Diagnosis) Worth(r *plan.Rates) *Worth {
 	}
 	x := ranges(func(cost float64) float64 {
 		sum := 0.0
-		for i := range d.Endings {
-			e := &d.Endings[i]
+		for i := range endings {
+			e := &endings[i]
 			sum += e.Probability * e.Within((cost-fixed(e))/r.Hour*3600)
 		}
 		return sum
@@ -125,4 +123,67 @@ func (p *planning) newParts() (parts, ics float64) {
 		}
 	}
 	return parts / total, ics / total
+}
+
+// Says puts the range in words: "half of such repairs take 8 to 12 min, nine in ten 3
+// to 70 min".
+func (t *RepairTime) Says() string {
+	text := fmt.Sprintf("half of such repairs take %s, nine in ten %s", timeRange(t.Half), timeRange(t.Most))
+	if t.GivenUp >= 0.02 {
+		text += "; " + percent(t.GivenUp) + " end without the fault found"
+	}
+	return text
+}
+
+// Says puts what going on costs in two sentences.
+func (w *Worth) Says() []string {
+	sum := func(v ...float64) string { return strings.TrimSpace(twoDigits(v...) + " " + w.Currency) }
+	cost := fmt.Sprintf("Going on costs about %s; half of such repairs cost %s, nine in ten %s. A replacement board costs %s.",
+		sum(w.Cost), sum(w.Half[0], w.Half[1]), sum(w.Most[0], w.Most[1]), sum(w.Board))
+	if !w.GoOn {
+		return []string{cost, "The replacement board is the better offer."}
+	}
+	return []string{cost, fmt.Sprintf("Worth going on. From %s of repair time on, counted from here, the replacement board is the better offer; %s of repairs take longer or end without the fault found.",
+		timeRange([2]float64{w.Until, w.Until}), percent(w.Beyond))}
+}
+
+// percent writes a share of repairs.
+func percent(p float64) string {
+	if p < 0.01 {
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+// timeRange writes a range of seconds in the unit of its end, two digits each.
+func timeRange(x [2]float64) string {
+	unit, by := "s", 1.0
+	switch {
+	case x[1] >= 2*3600:
+		unit, by = "h", 3600
+	case x[1] >= 120:
+		unit, by = "min", 60
+	}
+	return twoDigits(x[0]/by, x[1]/by) + " " + unit
+}
+
+// twoDigits writes a number, or a range of two, with two digits, or those before the point;
+// what is below ten has one beside what is above.
+func twoDigits(v ...float64) string {
+	digits := 2
+	if v[len(v)-1] >= 9.95 {
+		digits = 1
+	}
+	var words []string
+	for _, x := range v {
+		text := strconv.FormatFloat(x, 'g', digits, 64)
+		if x >= 9.95 {
+			text = strconv.FormatFloat(x, 'f', 0, 64)
+		}
+		words = append(words, text)
+	}
+	if len(words) == 2 && words[0] == words[1] {
+		words = words[:1]
+	}
+	return strings.Join(words, " to ")
 }

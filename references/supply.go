@@ -82,15 +82,16 @@ func ParseSpan(text string) (*Span, error) {
 }
 
 // ParseSupply reads the currents of good boards as a sweep file writes them, with or
-// without the braces.
-func ParseSupply(text string) (Supply, error) {
-	nodes, err := document.Decode(strings.NewReader("{"+strings.Trim(text, "{} ")+"}"), "", 0)
-	if err == nil && len(nodes) == 1 {
-		if err = supplyShape.Check(nodes[0]).Err(); err == nil {
-			return decodeSupply(nodes[0]), nil
-		}
+// without the braces; name stands in messages in place of a file.
+func ParseSupply(name, text string) (Supply, error) {
+	nodes, err := document.Decode(strings.NewReader("{"+strings.Trim(text, "{} ")+"}"), name, 0)
+	if err != nil {
+		return Supply{}, err
 	}
-	return Supply{}, fmt.Errorf("%s does not say what good boards draw; write it like 'before: 3 mA, after: 60..110 mA'", document.Quote(text))
+	if len(nodes) != 1 || len(nodes[0].Entries()) == 0 {
+		return Supply{}, fmt.Errorf("%s does not say what good boards draw; write it like 'before: 3 mA, after: 60..110 mA'", document.Quote(text))
+	}
+	return decodeSupply(nodes[0]), supplyShape.Check(nodes[0]).Err()
 }
 
 var supplyShape = SupplyShape("Current that this good board draws from a bench supply; from..to where it moves.", "{before: 3 mA, after: 60..110 mA}", func(text string) error {

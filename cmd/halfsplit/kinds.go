@@ -28,6 +28,7 @@ var fileKinds = []fileKind{
 	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape, ""},
 	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
 	{kindCosts, "halfsplit costs file: repair time", plan.CostsShape, ""},
+	{kindRates, "halfsplit rates file: what repair time, parts and a replacement board cost", plan.RatesShape, "hour"},
 	{kindPriors, "halfsplit priors file: likelihoods of faults", fault.PriorsShape, ""},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
 }
@@ -39,6 +40,7 @@ const (
 	kindCase     = "case"
 	kindPractice = "practice"
 	kindCosts    = "costs"
+	kindRates    = "rates"
 	kindPriors   = "priors"
 	kindWithdraw = "withdraw"
 	kindUnknown  = ""

@@ -44,7 +44,7 @@ func cautions(b *netlist.Board, when occasion) []Caution {
 	case beforePower:
 		return []Caution{
 			{"cells and boosted rails under power", "A lithium cell goes in last, when the board has run from the supply; never into a board that draws too much. Boosted rails carry their voltage as soon as power is on: no finger and no probe near them."},
-			{"first power", "Set the supply's current limit before it is connected, low at first. Power up from a bench supply with its current limit low, not from the battery. Take power off at once if the current climbs, something smells or warms."},
+			{"first power", "Power up from a bench supply whose current limit was set low before it is connected, not from the battery. Take power off at once if the current climbs, something smells or warms."},
 		}
 	}
 	list := []Caution{

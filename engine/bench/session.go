@@ -223,7 +223,7 @@ const firstLook = "first look"
 // worked tells that the board was worked on, cleaning parts apart.
 func (s *Session) worked() bool {
 	for i := range s.Case().Events {
-		if ev := &s.Case().Events[i]; ev.Kind.Edits() && (ev.Kind != journal.KindClean || len(ev.Repairs) > 0) {
+		if s.Case().Events[i].Rework() {
 			return true
 		}
 	}

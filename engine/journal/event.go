@@ -108,6 +108,11 @@ type Event struct {
 	Close        *Closing
 }
 
+// Rework tells that the event changed the board by more than that parts were cleaned.
+func (e *Event) Rework() bool {
+	return e.Kind.Edits() && (e.Kind != KindClean || len(e.Repairs) > 0)
+}
+
 // Opening begins a case.
 type Opening struct {
 	Board string // path of the board file, as written: from the folder of the case file
