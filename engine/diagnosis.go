@@ -1,7 +1,5 @@
 package engine
 
-import "halfsplit/engine/plan"
-
 // The types below are what `locate --json` writes. Voltages are in volts,
 // resistances in ohms, times in seconds; probabilities are shares of 1.
 
@@ -38,8 +36,7 @@ type Diagnosis struct {
 	// Time is the range of that time; null where there is nothing to do.
 	Time *RepairTime `json:"repair_time"`
 	// Worth is what that costs beside a replacement board; null without rates.
-	Worth   *Worth        `json:"worth"`
-	Endings []plan.Ending `json:"-"` // the ways in which the plan may end, by seconds
+	Worth *Worth `json:"worth"`
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 

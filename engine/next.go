@@ -91,7 +91,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	// Whatever is done, a board with nothing wrong ends in handing it on. That is no
 	// time to a repair.
 	spare := p.problem.GiveUp * p.healthy()
-	d.Expected, d.Least, d.Endings = bounds.Upper-spare, bounds.Lower-spare, bounds.Endings
+	d.Expected, d.Least = bounds.Upper-spare, bounds.Lower-spare
 	if bounds.Exact {
 		d.Least = d.Expected // but for rounding
 	}
@@ -111,10 +111,10 @@ func (q *inquiry) next(d *Diagnosis) error {
 		}
 	}
 	if len(d.Next) > 0 {
-		d.Time = repairTime(d.Endings)
+		d.Time = repairTime(bounds.Endings)
 		if p.rates != nil {
 			parts, ics := p.newParts()
-			d.Worth = worth(d.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
+			d.Worth = worth(bounds.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
 		}
 	}
 	p.alike(d)

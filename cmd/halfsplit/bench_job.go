@@ -68,6 +68,10 @@ func (s *screen) repairTime(indent int, d *engine.Diagnosis, more string) {
 	}
 }
 
+// firstPower is what comes before power is put on a board that was just looked at.
+// Common practice, no source.
+const firstPower = "not where it looks burnt; no lithium cell in, current limit set low first, hands off boosted rails; then write"
+
 // firstLook asks what looks bad before anything is measured.
 func (b *benchScreen) firstLook() {
 	if !b.again {
@@ -75,7 +79,7 @@ func (b *benchScreen) firstLook() {
 		b.gap()
 		b.prose(3, 2, next, "LOOK at the whole board, both sides, before the first reading")
 		b.prose(3, 2, plain, "Corroded, burnt, cracked or missing parts: all of a kind in one line, such as `C40 C41 corroded`. What you clean and dry: `cleaned C40`. Anything else: `note ...`.")
-		b.prose(3, 2, faint, "With a bench supply at hand and its current limit low: `draws 3 mA before the power button`. Power off again before the first reading.")
+		b.prose(3, 2, faint, "With a bench supply at hand: "+firstPower+" `draws 3 mA before the power button`. Power off again before the first reading.")
 	}
 	b.input("what looks bad? Enter when that is all")
 }
@@ -138,7 +142,7 @@ func (b *benchScreen) pageJob(n *benchpage.Next, p *bench.Prompt) {
 	case bench.AskFirstLook:
 		n.Verb, n.Object, n.Wants = "LOOK", "at the whole board", "What looks bad?"
 		n.Lines = []string{"Both sides, before the first reading: what is corroded, burnt, cracked or missing. Mark parts under “What you did or saw”, or write several at once, such as “C40 C41 corroded”; what you cleaned and dried, “cleaned C40”.",
-			"With a bench supply at hand and its current limit low, write “draws 3 mA before the power button”. Power off again before the first reading."}
+			"With a bench supply at hand: " + firstPower + " “draws 3 mA before the power button”. Power off again before the first reading."}
 		for _, x := range b.leftovers() {
 			n.Lines = append(n.Lines, "■ "+x)
 		}

@@ -59,6 +59,7 @@ var oldWords = []struct{ was, now string }{
 	{`demo/judge`, "demo/answers"},
 	{`"(foretold\w*|alike|belief|mended|surprise)":|"read": [0-9n-]`, "predicted, ambiguity_groups, posterior, repaired, measured"},
 	{`^\s*"?(look|lift|refit|fit|mend|alike|way|over|ohms_over|wire)"?: `, "the keys of today"},
+	{`\b(before|after)_key\b|--draw-(before|after)|^power: `, "before, after, --supply, supply"},
 	{`kind: (clamp)|way: \w`, "tvs, direction, channel"},
 }
 
@@ -91,7 +92,7 @@ func TestOldWords(t *testing.T) {
 		out, errs, _ := typed("", append(words, "--help")...)
 		texts["halfsplit "+strings.Join(words, " ")+" --help"] = out + errs
 	}
-	for _, kind := range []string{"board", "sweep", "case", "costs", "priors", "practice"} {
+	for _, kind := range []string{"board", "sweep", "case", "costs", "rates", "priors", "practice"} {
 		out, errs, _ := typed("", "schema", kind)
 		texts["halfsplit schema "+kind] = out + errs
 	}
