@@ -140,7 +140,7 @@ func (b *benchScreen) leftToDo() {
 func (b *benchScreen) pageJob(n *benchpage.Next, p *bench.Prompt) {
 	switch p.Ask {
 	case bench.AskFirstLook:
-		n.Verb, n.Object, n.Wants = "LOOK", "at the whole board", "What looks bad?"
+		n.Verb, n.Object, n.Words, n.Wants = "LOOK", "at the whole board", true, "What looks bad?"
 		n.Lines = []string{"Both sides, before the first reading: what is corroded, burnt, cracked or missing. Mark parts under “What you did or saw”, or write several at once, such as “C40 C41 corroded”; what you cleaned and dried, “cleaned C40”.",
 			"With a bench supply at hand: " + firstPower + " “draws 3 mA before the power button”. Power off again before the first reading."}
 		for _, x := range b.leftovers() {
@@ -149,7 +149,7 @@ func (b *benchScreen) pageJob(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "That is all", Main: true}}
 	case bench.AskMark:
 		part := &b.session.Case().Board.Parts[p.Part]
-		n.Verb, n.Object = "LOOK AT", "the mark of "+name(part.Name)
+		n.Verb, n.Object, n.Words = "LOOK AT", "the mark of "+name(part.Name), true
 		n.Lines = []string{partWords(part), "Is " + markWords(part) + "?"}
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "It sits right", Main: true}, {Entry: "reversed", Label: "Reversed"}, {Entry: "s", Label: "Skip"}}
 	case bench.AskFunction:

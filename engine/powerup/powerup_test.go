@@ -370,6 +370,54 @@ func TestTurned(t *testing.T) {
 	}
 }
 
+// TestReversedOfEachKind puts every part of the demo board that has a right way round on
+// the wrong way round, kind by kind. No reading and no skipped question lets power on:
+// the readings that the check asks for tell it, or the mark is wanted, and tells it.
+func TestReversedOfEachKind(t *testing.T) {
+	type tally struct{ parts, byReading, byMark int }
+	kinds := map[netlist.Kind]*tally{}
+	board := newLab(t, "touch-dead").w.Case().Board
+	for i := range board.Parts {
+		p := &board.Parts[i]
+		if !p.Polarised() {
+			continue
+		}
+		l := newLab(t, "touch-dead")
+		l.rework(journal.KindReplace, p.Name)
+		l.board = l.turned(p.Name)
+		g := l.check(Limits{})
+		for asked := 0; len(g.Need) > 0 && asked < 60; asked++ {
+			l.read(g.Need[0].Leads, g.Need[0].At)
+			g = l.check(Limits{})
+		}
+		k := kinds[p.Kind]
+		if k == nil {
+			k = &tally{}
+			kinds[p.Kind] = k
+		}
+		k.parts++
+		switch {
+		case g.Passed():
+			t.Errorf("%s %s sits the wrong way round, and the check passes: %s", p.Kind, p.Name, g.Says)
+		case g.Result == Fail && strings.Contains(g.Says, p.Name+" sits the wrong way round"):
+			k.byReading++
+		default:
+			l.mark(p.Name, true)
+			if g = l.check(Limits{}); g.Result != Fail || !strings.Contains(g.Says, p.Name+" sits the wrong way round") {
+				t.Errorf("%s %s with its mark seen reversed: %s, %s", p.Kind, p.Name, g.Result, g.Says)
+			}
+			k.byMark++
+		}
+	}
+	for _, kind := range []netlist.Kind{netlist.Diode, netlist.TVS, netlist.Transistor, netlist.IC, netlist.Module} {
+		if kinds[kind] == nil {
+			t.Errorf("no %s was turned", kind)
+			continue
+		}
+		t.Logf("%-10s %d parts: %d told by readings, %d by the mark", kind, kinds[kind].parts, kinds[kind].byReading, kinds[kind].byMark)
+	}
+}
+
 // TestDraw: the current before the power button is judged by what good boards draw.
 func TestDraw(t *testing.T) {
 	limits := Limits{MostBefore: 3e-3, LeastAfter: 60e-3, MostAfter: 110e-3}
