@@ -592,7 +592,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		if len(e.Jumpers) > 0 {
 			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoReplace && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == engine.DoReplace && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false

@@ -430,7 +430,17 @@ func (d *Session) Reinstall(name string) error {
 	if !d.edits().Of(p).Removed {
 		return fmt.Errorf("%s is on the board; remove it first", document.Quote(name))
 	}
-	return d.write(journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{p}})
+	return d.solderOn(journal.KindReinstall, p)
+}
+
+// solderOn puts a part on. Nobody puts one on the wrong way round here, and where its
+// mark matters the record says so.
+func (d *Session) solderOn(kind journal.Kind, p netlist.PartID) error {
+	err := d.write(journal.Event{Kind: kind, Parts: []netlist.PartID{p}})
+	if err == nil && d.sim.board.Parts[p].Polarised() {
+		err = d.write(journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p}}})
+	}
+	return err
 }
 
 // Replace puts a new, good part in the place of a part.
@@ -442,7 +452,7 @@ func (d *Session) Replace(name string) error {
 	if err != nil {
 		return err
 	}
-	return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
+	return d.solderOn(journal.KindReplace, p)
 }
 
 // jumperOhms is the resistance of a bridge of wire.
@@ -676,7 +686,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindResolder, Repairs: repairs})
 	case remedy == "replace":
-		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
+		return d.solderOn(journal.KindReplace, l.Part)
 	}
 	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
