@@ -205,7 +205,7 @@ func (s *shop) diagnose(c *journal.Case) *engine.Diagnosis {
 // sorted as promised.
 func sound(t testing.TB, d *engine.Diagnosis) {
 	t.Helper()
-	const rounding = 1e-9
+	const rounding = 1e-6 // see fault.Level
 	sum, last := 0.0, 1+rounding
 	for _, x := range d.Explanations {
 		if !(x.Probability >= 0 && x.Probability <= last+1e-6) { // alike to a millionth counts as equal; see fault.Level

@@ -115,7 +115,7 @@ func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepO
 const oddProof = 1.5
 
 // proof lists the points whose readings show that a remedy worked: those that
-// read wrong before, else those furthest off.
+// read wrong before, or else those that read oddest.
 func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
 	add := func(name string) {

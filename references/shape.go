@@ -66,7 +66,7 @@ var stateShape = &document.Shape{
 	Doc: "How the board lay on the bench.",
 	Fields: []document.Field{
 		{Name: "polarity", Shape: polarityShape},
-		{Name: "battery", Shape: &document.Shape{Doc: "Whether the battery was in or out.", Example: "out", Enum: []string{"out", "in"}}},
+		{Name: "battery", Shape: &document.Shape{Doc: "That the battery was out, as it has to be.", Example: "out", Parse: CheckBattery}},
 		{Name: "unplugged", Shape: &document.Shape{Doc: "Connectors that were unplugged.", Single: true, Item: &document.Shape{Example: "J7"}}},
 		{Name: "temperature", Shape: &document.Shape{
 			Doc:     "Temperature of the board; 23 C where not said.",
@@ -74,6 +74,17 @@ var stateShape = &document.Shape{
 			Parse:   func(text string) error { _, err := ParseCelsius(text); return err },
 		}},
 	},
+}
+
+// CheckBattery takes the word that says that the battery was out, and refuses any other.
+func CheckBattery(text string) error {
+	switch text {
+	case "out":
+		return nil
+	case "in":
+		return errors.New("a battery conducts and drives the lines, so that readings taken with it in are not those of the board; take it out and read the board again")
+	}
+	return errors.New(document.Quote(text) + " does not say that the battery was out; write out")
 }
 
 var sweepShape = &document.Shape{
@@ -97,12 +108,13 @@ var sweepShape = &document.Shape{
 }
 
 var withdrawShape = &document.Shape{
-	Doc: "Takes a sweep out of use without deleting its file.",
+	Doc: "Takes a sweep, or readings of it, out of use without changing its file.",
 	Fields: []document.Field{
 		{Name: "withdraw", Required: true, Shape: &document.Shape{
 			Doc: "The sweep that is not to be used any more.",
 			Fields: []document.Field{
 				{Name: "file", Required: true, Shape: &document.Shape{Doc: "File name of the sweep, in the same folder.", Example: "k3-c-014.yaml"}},
+				{Name: "points", Shape: &document.Shape{Doc: "Points whose readings are not to be used; the whole sweep where left out.", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2"}}},
 				{Name: "why", Required: true, Shape: &document.Shape{Doc: "Why it is not to be used.", Example: "the board failed a week later", Lines: true}},
 				{Name: "by", Shape: &document.Shape{Doc: "Who withdrew it.", Example: "bench 2"}},
 				{Name: "time", Shape: timeShape},

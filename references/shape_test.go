@@ -19,7 +19,7 @@ func TestEverySweepKeyIsRead(t *testing.T) {
 		"meter.name": "m", "meter.test_current": "0.5 mA", "meter.open_voltage": "2.5 V", "meter.overload_above": "1.5 V",
 		"meter.accuracy": "1% + 3", "meter.resolution": "0.1 mV", "meter.source": "resistive",
 		"meter.ohms_current": "1 mA", "meter.ohms_open": "0.2 V", "meter.ohms_overload_above": "60 Mohm",
-		"state.polarity": "black-on-ground", "state.battery": "in", "state.unplugged": "J7", "state.temperature": "30 C",
+		"state.polarity": "black-on-ground", "state.battery": "out", "state.unplugged": "J7", "state.temperature": "30 C",
 		"supply.before": "3 mA", "supply.after": "95 mA",
 		"readings": "{J7.3: 0.5}",
 	}

@@ -24,12 +24,17 @@ type Sweep struct {
 	State    State
 	Supply   Supply         // current drawn from a bench supply
 	Readings []PointReading // in file order
+
+	// Unsaid are the keys of MeterKeys, and polarity and temperature, that the file does
+	// not say: what Meter and State hold for them is assumed. Write leaves them out, so
+	// that nobody takes an assumption for a fact.
+	Unsaid []string
 }
 
 // State is how the board lay on the bench.
 type State struct {
 	Polarity  Polarity
-	Battery   string   // "out" or "in"; empty where not said
+	Battery   string   // "out"; empty where not said
 	Unplugged []string // connectors that were unplugged
 	Celsius   float64  // of the board; RoomCelsius where not said
 }
@@ -141,6 +146,11 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	meter, problems := DecodeMeter(node.Get("meter"))
 	meter.Name = points.intern(meter.Name)
 	s.Meter = meter
+	for _, key := range MeterKeys {
+		s.said(key, node.Get("meter").Get(key).Exists())
+	}
+	s.said("polarity", node.Get("state").Get("polarity").Exists())
+	s.said("temperature", node.Get("state").Get("temperature").Exists())
 	for _, item := range node.Get("state").Get("unplugged").Items() {
 		if points.board == nil {
 			break
@@ -172,6 +182,13 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		s.Readings = append(s.Readings, r)
 	}
 	return s, problems
+}
+
+// said notes a key as unsaid where it is not said.
+func (s *Sweep) said(key string, is bool) {
+	if !is {
+		s.Unsaid = append(s.Unsaid, key)
+	}
 }
 
 func decodeState(node document.Node, points *resolver) State {

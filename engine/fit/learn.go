@@ -38,6 +38,9 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	piles := map[Spot]*pile{}
 	var order []Spot
 	for i, g := range groups {
+		if g.wrong {
+			continue
+		}
 		r := readings[i]
 		p := piles[g.spot]
 		if p == nil {

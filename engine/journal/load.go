@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -34,20 +33,9 @@ func Load(path string) (*Case, error) {
 
 // readCase reads at most one byte more than maxCase.
 func readCase(path string) ([]byte, error) {
-	info, err := os.Stat(path)
-	if err == nil && info.IsDir() {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name a case file in it"}}
-	}
-	if err == nil && !info.Mode().IsRegular() {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "name a case file; save what comes through a pipe as one"}}
-	}
-	f, err := os.Open(path)
+	f, err := document.Open(path, "a case file", "check the path, or begin a case there")
 	if err != nil {
-		do := "check the path"
-		if errors.Is(err, fs.ErrNotExist) {
-			do = "check the path, or begin a case there"
-		}
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be opened: " + reason(err), Do: do}}
+		return nil, err
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))

@@ -47,7 +47,7 @@ type Choice struct {
 	Main                 bool // what is most often meant
 }
 
-// Said is what became of the last entry, from any client.
+// Said is what became of the last entry, whoever made it.
 type Said struct {
 	Entry, Mark, Class, Text string
 	More                     []string

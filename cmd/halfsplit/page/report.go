@@ -45,7 +45,7 @@ type Report struct {
 	Steps         []Step
 	Work          []Work
 	Suspects      []Suspect
-	Cautions      []string // for the person who works on the board next
+	Cautions      []string // for whoever works on the board next
 	Heeded        []string // confirmed at the bench
 	PowerUp       *powerup.Answer
 	PowerUpLines  []PowerUpLine

@@ -34,12 +34,12 @@ var course = []struct {
 	{subject: "no-fault"},
 	{subject: "bridges", faults: []placed{{"bridge J1.4 to J1.5", fault.Bridged, 0.6}}},
 	{subject: "shorts", faults: []placed{{"D2 1-2", fault.Shorted, 0.4}}},
-	{subject: "shorts", faults: []placed{{"C4 1-2", fault.Shorted, 0.2}}},
 	{subject: "opens", faults: []placed{{"trace TP1 to R1.1", fault.BrokenTrace, 0}}},
 	{subject: "opens", faults: []placed{{"R2 through 1-2", fault.Open, 0}}},
+	{subject: "shorts", faults: []placed{{"C4 1-2", fault.Shorted, 0.2}}},
 	{subject: "intermittents", faults: []placed{{"R9 at 1", fault.OpenJoint, 0}}, flicker: 0.3},
-	{subject: "leaks", faults: []placed{{"C2 1-2", fault.Leaky, 180}}},
 	{subject: "misleading-looks", faults: []placed{{"C5 1-2", fault.Shorted, 1.5}}, looks: map[string]string{"R10": "burnt", "C5": "clean"}, lures: []string{"R10"}},
+	{subject: "leaks", faults: []placed{{"C2 1-2", fault.Leaky, 180}}},
 	{subject: "two-faults", faults: []placed{{"C2 1-2", fault.Shorted, 0.8}, {"R10 through 1-2", fault.Open, 0}}},
 }
 

@@ -86,6 +86,12 @@ func pathOf(c *journal.Case) (id, path string, ok bool) {
 	return words[1], path, true
 }
 
+// Recorded tells that a case is the record of a practice case, whose fault is made up.
+func Recorded(c *journal.Case) bool {
+	id, _, ok := pathOf(c)
+	return ok && idDigits.MatchString(id)
+}
+
 // Begin opens a case, or goes on with one whose record is there. by is the
 // student.
 func Begin(file, journalPath, by string) (*Session, error) {
