@@ -34,7 +34,7 @@ func (r *reaching) group() ([]*cluster, error) {
 	for _, b := range order {
 		var home *cluster
 		for _, g := range byPin[b.by] {
-			// a member tells the same as its leader, so that the leader speaks for all
+			// a member tells the same as its leader, so that the leader stands for all
 			ok, err := r.imitates(w, g.bands[0], b)
 			if err != nil {
 				return nil, err

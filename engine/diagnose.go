@@ -481,7 +481,11 @@ func (q *inquiry) notes(d *Diagnosis) {
 			continue
 		}
 		if d.Readings[i].Verdict == NoKnownGood {
-			unknown = append(unknown, t.read.Name)
+			name := t.read.Name
+			if t.read.Polarity == references.BlackOnGround {
+				name += " with the probes swapped (black on ground)"
+			}
+			unknown = append(unknown, name)
 		} else if q.obs[t.obs].Matched {
 			alike = append(alike, t.read.Name)
 		}

@@ -29,7 +29,7 @@ import (
 	"halfsplit/references"
 )
 
-// Options change what the engine believes and what bench time costs.
+// Options change what the engine assumes and what bench time costs.
 type Options struct {
 	Priors *fault.Priors // nil for fault.DefaultPriors
 	Costs  *plan.Costs   // nil for plan.DefaultCosts

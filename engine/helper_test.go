@@ -50,7 +50,7 @@ func openShop(t testing.TB, b *netlist.Board, boards int, polarities ...referenc
 func emptyShop(t testing.TB, b *netlist.Board) *shop {
 	s := &shop{t: t, board: b, model: network.New(b)}
 	s.truth = s.model.Nominal()
-	for e := range s.truth.Junctions { // not what the engine believes beforehand
+	for e := range s.truth.Junctions { // not what the engine assumes beforehand
 		if !math.IsInf(s.truth.Junctions[e].Drop, 1) {
 			s.truth.Junctions[e].Drop += 0.04 * math.Sin(float64(3*e))
 		}

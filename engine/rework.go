@@ -85,7 +85,7 @@ type Turned struct {
 	// LogOdds is the natural logarithm of how much likelier the readings are
 	// with the part turned than with it right.
 	LogOdds float64
-	Reasons []Reason // the readings that speak for it
+	Reasons []Reason // the readings that support it
 	// Tell are spots on the part's nets at which a turned part would show
 	// beyond doubt and which have not been read, the easiest first.
 	Tell []Prediction

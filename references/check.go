@@ -273,7 +273,7 @@ func (g *group) compare(wrong map[*Sweep]bool) {
 	}
 }
 
-// BoardName is the board that was swept: its sample, else its file.
+// BoardName is the board that was swept: its sample, otherwise its file.
 func (s *Sweep) BoardName() string {
 	if s.Sample != "" {
 		return s.Sample

@@ -301,7 +301,7 @@ func (l *Library) polarityMistake(s *Sweep, g *group, right []*Predictive) mista
 	return mistake{priorPolarity, Finding{
 		Kind: KindPolarity, Severity: SeverityFault,
 		Seen: fmt.Sprintf("says %s but reads as if taken %s", s.State.Polarity, other),
-		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; else read the board again", other),
+		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; otherwise read the board again", other),
 	}, score}
 }
 

@@ -253,19 +253,14 @@ func loadFile(path string, points *resolver) loaded {
 		}
 		return loaded{note: decodeWithdraw(node)}
 	}
-	if problems := sweepShape.Check(node); problems != nil {
-		return loaded{problems: problems}
-	}
 	if _, why := otherBoard(node, points.board); why != "" {
 		other := loaded{skip: why}
 		if node.Get("board").Text() == points.board.Name {
-			if sweep, problems := decodeSweep(node, newResolver(nil)); problems == nil {
-				other.sweep = sweep
-			}
+			other.sweep, _ = checkedSweep(node, newResolver(nil))
 		}
 		return other
 	}
-	sweep, problems := decodeSweep(node, points)
+	sweep, problems := checkedSweep(node, points)
 	if problems != nil {
 		return loaded{problems: problems}
 	}

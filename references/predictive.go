@@ -6,7 +6,7 @@ import (
 )
 
 // Predictive says what the next good board will read at one point: with
-// probability OverloadShare the display shows OL, else a voltage that follows
+// probability OverloadShare the display shows OL, otherwise a voltage that follows
 // Student's distribution around Center.
 type Predictive struct {
 	N             int     // readings it was made from, OL among them

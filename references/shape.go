@@ -3,6 +3,7 @@ package references
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -167,24 +168,37 @@ func ParseTime(text string) (time.Time, error) {
 // positions in it count from the beginning of the text.
 func ParseMeter(text string) (Meter, error) {
 	trimmed := strings.TrimSpace(text)
+	moved := strings.Index(text, trimmed) // columns that the first line loses, less the brace it gets
 	if !strings.HasPrefix(trimmed, "{") {
 		trimmed = "{" + trimmed + "}"
+		moved--
 	}
 	nodes, err := document.Decode(strings.NewReader(trimmed), "meter", 0)
-	switch {
-	case err != nil:
-		return Meter{}, err
-	case len(nodes) != 1:
+	if err == nil && len(nodes) != 1 {
 		return Meter{}, fmt.Errorf("%s is not a meter; write it as in sweep files, such as {test_current: 0.3 mA, open_voltage: 2.7 V}", document.Quote(text))
 	}
-	if problems := meterShape.Check(nodes[0]); problems != nil {
+	var m Meter
+	if err == nil {
+		err = meterShape.Check(nodes[0]).Err()
+	}
+	if err == nil {
+		var problems document.Problems
+		m, problems = DecodeMeter(nodes[0])
+		err = problems.Err()
+	}
+	var problems document.Problems
+	if errors.As(err, &problems) {
+		for i := range problems {
+			if p := &problems[i]; p.Line == 1 {
+				p.Column = max(1, p.Column+moved)
+			}
+		}
 		return Meter{}, problems
 	}
-	m, problems := DecodeMeter(nodes[0])
-	return m, problems.Err()
+	return m, err
 }
 
-// DecodeMeter reads a `meter` mapping that MeterShape has passed. What it leaves
+// DecodeMeter reads a `meter` mapping; MeterShape tells what it cannot read. What it leaves
 // out, or all of it where the node is absent, is taken from DefaultMeter. The
 // problems are values that do not fit together.
 func DecodeMeter(node document.Node) (Meter, document.Problems) {
@@ -205,7 +219,12 @@ func DecodeMeter(node document.Node) (Meter, document.Problems) {
 		{"ohms_overload_above", quantity.Ohm, &m.OhmsOver},
 	} {
 		if value := node.Get(field.key); value.Exists() {
-			*field.into, _ = quantity.Parse(value.Text(), field.unit) // passed by the shape
+			v, err := quantity.Parse(value.Text(), field.unit)
+			if err != nil { // the shape tells it; what the display shows is not known
+				m.Over, m.OhmsOver = math.Inf(1), math.Inf(1)
+				return m, problems
+			}
+			*field.into = v
 		}
 	}
 	if accuracy := node.Get("accuracy"); accuracy.Exists() {

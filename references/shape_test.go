@@ -3,6 +3,7 @@ package references
 import (
 	"encoding/json"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"halfsplit/netlist/document"
@@ -95,5 +96,22 @@ func TestShapesAreSound(t *testing.T) {
 			}
 		}
 		walk(name, shape)
+	}
+}
+
+// TestMeterColumns: columns count in the text as it was typed, with braces or without.
+func TestMeterColumns(t *testing.T) {
+	for text, want := range map[string]string{
+		"test: 1":                       "meter:1:1: ",
+		"{test: 1}":                     "meter:1:2: ",
+		"  test: 1":                     "meter:1:3: ",
+		"test_current: 1 mA, over: 2":   "meter:1:21: ",
+		"overload_above: 3.5 V":         "meter:1:17: ",
+		" {overload_above: 3.5 V}":      "meter:1:19: ",
+		"{test_current: 1 mA,\nbad: 2}": "meter:2:1: ",
+	} {
+		if _, err := ParseMeter(text); err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%q: %v, want %s", text, err, want)
+		}
 	}
 }

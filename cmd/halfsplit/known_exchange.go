@@ -135,7 +135,7 @@ func (a *app) knownExportCommand() *cobra.Command {
 			return err
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; else the screen")
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; otherwise the screen")
 	boardFlag(cmd, &board)
 	return cmd
 }
@@ -173,7 +173,7 @@ func (a *app) knownSheetCommand() *cobra.Command {
 			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c, a.layoutOf(b)) })
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; else the screen")
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; otherwise the screen")
 	boardFlag(cmd, &board)
 	return cmd
 }

@@ -98,7 +98,7 @@ func TestResume(t *testing.T) {
 		}
 		file := tb.w.Case().File
 		// What is not in the record is asked again: the choice of a connector,
-		// and whether an odd reading is believed.
+		// and whether an odd reading is accepted.
 		transient := p.Ask == AskReading && p.Purpose == ForAgain || p.Ask == AskClose || entries < 4
 		if !transient {
 			if err := tb.w.Close(); err != nil {
@@ -129,7 +129,7 @@ func TestResume(t *testing.T) {
 	}
 }
 
-// begin lays the touch-dead board on the table, cautions heeded, J7 being swept.
+// begin lays the touch-dead board on the table, cautions acknowledged, J7 being swept.
 func begin(t *testing.T) *table {
 	t.Helper()
 	tb := lay(t, "touch-dead")
@@ -192,7 +192,7 @@ func TestSweepKeys(t *testing.T) {
 		t.Errorf("a second reading that agrees: %+v, want it and an undo", r)
 	}
 	tb.wants("reading (sweep) J7.4 red-on-ground")
-	// Odd and the same again is believed.
+	// Odd and the same again is accepted.
 	tb.enter("0.300")
 	tb.enter("0.302")
 	tb.wants("reading (sweep) J7.5 red-on-ground")
@@ -349,7 +349,7 @@ func TestMeterLine(t *testing.T) {
 	}
 }
 
-// TestCautions: nothing but a note is taken before the cautions are heeded, each
+// TestCautions: nothing but a note is taken before the cautions are acknowledged, each
 // is asked for once a case, and heat and injected current have their own.
 func TestCautions(t *testing.T) {
 	tb := lay(t, "touch-dead")
@@ -430,6 +430,16 @@ func TestTakeInSweep(t *testing.T) {
 	tb := begin(t)
 	tb.enter("sweep J7")
 	tb.refuses("take 2", "a step cannot be chosen before this reading")
+}
+
+// TestRemovedTwice: what is off cannot come off, nor what is on come back.
+func TestRemovedTwice(t *testing.T) {
+	tb := begin(t)
+	tb.refuses("put back R12", "R12 was not removed")
+	tb.enter("removed R12")
+	tb.refuses("removed R12", "R12 is removed already")
+	tb.enter("put back R12")
+	tb.refuses("put back R12", "R12 was not removed")
 }
 
 // TestUndo opens a closed case again.

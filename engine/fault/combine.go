@@ -30,7 +30,7 @@ func (s *search) single(i int) float64 {
 
 // support is the logarithm of the least factor by which the readings have to speak
 // for a fault, in the company of the others of its set, for the set to be listed.
-// What they do not speak for is as likely as it was before anybody measured, and
+// What they do not support is as likely as it was before anybody measured, and
 // adds nothing to an explanation; Unseen lists it.
 const support = math.Ln2
 
@@ -42,7 +42,7 @@ func (s *search) odds(i int) float64 {
 	return s.outliers[i-len(s.cands)].odds
 }
 
-// backed tells whether the readings speak for both members of a pair.
+// backed tells whether the readings support both members of a pair.
 func (s *search) backed(st *set) bool {
 	i, j := st.members[0], st.members[1]
 	return st.score > support+s.odds(j)+s.single(i) && st.score > support+s.odds(i)+s.single(j)
@@ -124,7 +124,7 @@ func (s *search) combine() error {
 		}
 	}
 	var joints, live []joint
-	if s.wanting(pairs.sets) { // else every reading is accounted for already
+	if s.wanting(pairs.sets) { // otherwise every reading is accounted for already
 		joints = s.joints(workShare + best)
 	}
 	joints = s.firstClasses(joints, boundBudget)

@@ -1,7 +1,7 @@
 // Package fit works out what the junctions of a board are worth from readings of
 // boards that work.
 //
-// The drops of protection junctions are in no data sheet. Each is believed
+// The drops of protection junctions are in no data sheet. Each is assumed
 // beforehand to be near the mean of its prior (network.Origin.Prior); the
 // known-good readings then move the drops to where the good circuit reads what
 // good boards read. That is a maximum a posteriori estimate. With the drops
@@ -314,7 +314,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
-			b.believe(int32(e))
+			b.setPrior(int32(e))
 		}
 	}
 	b.Values.Settle()
@@ -588,7 +588,7 @@ func (b *Posterior) Lots(slopes []Slope, visit func(part netlist.PartID, sum flo
 	}
 }
 
-// DropSD gives the standard deviation in volts of what the fit believes of a
+// DropSD gives the standard deviation in volts of what the fit estimates of a
 // junction's drop.
 func (b *Posterior) DropSD(e int32) float64 {
 	one := []Slope{{unknowns*e + drop, 1}}

@@ -9,8 +9,8 @@ import (
 	"halfsplit/references"
 )
 
-// believe gives a junction its priors.
-func (b *Posterior) believe(e int32) {
+// setPrior gives a junction its priors.
+func (b *Posterior) setPrior(e int32) {
 	p := b.Model.Elements[e].Origin.Prior()
 	b.prior[unknowns*e+drop] = p.Drop.SD * p.Drop.SD
 	b.prior[unknowns*e+ideality] = p.Ideality.SD * p.Ideality.SD
@@ -164,7 +164,7 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 	if best != netlist.None {
 		e, _ := b.Model.Undrawn(best, spot.Polarity == references.BlackOnGround)
 		b.Values.Junctions[e] = value
-		b.believe(e)
+		b.setPrior(e)
 	}
 	return best, nil
 }

@@ -43,7 +43,7 @@ const (
 	KindNote                    // a remark: Note
 	KindSupply                  // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
-	KindAcknowledge             // cautions read and heeded: Acknowledged
+	KindAcknowledge             // cautions read and acknowledged: Acknowledged
 	KindClose                   // the case ends: Close
 	KindClean                   // cleaned and dried: gaps between pins, Repairs; Parts
 	KindMark                    // which way round parts sit: Marks

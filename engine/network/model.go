@@ -48,7 +48,7 @@ type Element struct {
 	Origin // of a junction
 }
 
-// Origin tells where a junction comes from, and so what is believed of its
+// Origin tells where a junction comes from, and so what is assumed of its
 // drop before any reading is taken.
 type Origin uint8
 
@@ -512,7 +512,7 @@ const (
 // Posterior is a mean and a standard deviation.
 type Posterior struct{ Mean, SD float64 }
 
-// JunctionPrior is what is believed of a junction before any reading.
+// JunctionPrior is what is assumed of a junction before any reading.
 type JunctionPrior struct {
 	Drop     Posterior // V at 1 mA
 	Ideality Posterior

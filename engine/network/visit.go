@@ -31,7 +31,7 @@ func (w *Workspace) Visit(x *Visit, p Probe, v *Values) (Reading, error) {
 		j := &v.Junctions[e]
 		q := &x.c.Junctions[i]
 		q.Saturation, q.Ideality, q.Series = v.saturation[e], j.Ideality, j.Series
-		fits = q.Saturation > 0 // else it is no longer there
+		fits = q.Saturation > 0 // otherwise it is no longer there
 	}
 	for i, e := range x.parts {
 		if e >= 0 {

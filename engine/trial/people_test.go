@@ -42,7 +42,7 @@ type ending int
 const (
 	wasRepaired ending = iota
 	deadEnd            // nothing to do next, with the fault on the board
-	circles            // the same reading for ever
+	circles            // the same reading forever
 	late               // more steps or seconds than anybody takes
 )
 

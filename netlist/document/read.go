@@ -24,7 +24,7 @@ const (
 )
 
 // Open opens a file for reading and refuses folders, pipes and devices before it
-// does: a pipe that nobody writes to would keep a reader waiting for ever. wanted is
+// does: a pipe that nobody writes to would keep a reader waiting forever. wanted is
 // what the file should be, such as "a case file"; missing is what to do where there is
 // none, "check the path" where it is empty. The error is of type Problems.
 func Open(path, wanted, missing string) (*os.File, error) {

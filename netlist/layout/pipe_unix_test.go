@@ -9,7 +9,7 @@ import (
 	"testing"
 )
 
-// A pipe that nobody writes to is refused; opening it would wait for ever.
+// A pipe that nobody writes to is refused; opening it would wait forever.
 func TestPipe(t *testing.T) {
 	pipe := filepath.Join(t.TempDir(), "board.kicad_pcb")
 	if err := syscall.Mkfifo(pipe, 0o666); err != nil {

@@ -1,5 +1,5 @@
 // Package benchpage serves a session at the bench to browsers: a second face of
-// engine/bench. It thinks nothing: what the page shows is a View that the owner of
+// engine/bench. It decides nothing: what the page shows is a View that the owner of
 // the session made, and what is entered is handed to that owner, one line at a time.
 //
 // In most cases:

@@ -455,7 +455,7 @@ func (x *exhaustive) value(s state) float64 {
 		return math.NaN()
 	}
 	// bad: accounts not repaired; open: remedies they need; sound: that nothing is
-	// wrong, which costs what is done in vain and nothing in the end
+	// wrong, which costs what is done for nothing, and nothing more in the end
 	mass, lost, bad, open, sound := 0.0, 0.0, uint32(0), uint32(0), uint32(0)
 	for h := range x.weight {
 		if s.alive>>h&1 == 0 {
