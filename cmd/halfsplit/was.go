@@ -5,5 +5,5 @@ package main
 var (
 	wasCommand = map[string]string{"expect": "predict", "reach": "coverage", "fit": "calibrate"}
 	wasAction  = map[string]string{"look": "`inspect`", "lift": "`remove`", "refit": "`reinstall`", "fit": "`replace`", "bridge": "`jumper`", "mend": "`resolder`, `clean` or `jumper`"}
-	wasFlag    = map[string]string{"lifted": "removed", "bridged": "jumpered", "fitted": "replaced", "phrase-file": "passphrase-file"}
+	wasFlag    = map[string]string{"lifted": "removed", "bridged": "jumpered", "fitted": "replaced", "phrase-file": "passphrase-file", "draw-before": "supply", "draw-after": "supply"}
 )
