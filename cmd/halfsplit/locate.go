@@ -42,8 +42,10 @@ board; there are no suspects then), "abnormal", "explanations" (sets of faults; 
 probabilities sum to 1 less what was not listed), "suspects" (the probability that
 the part is bad, over all explanations), "next" (best first; "do" is measure,
 inspect, inject, remove, replace, or ends: measure the resistance to ground at both
-ends of a part), "unseen", "cautions", "notes" and "ambiguity_groups". When nothing
-is wrong, the first of "explanations" has no faults and "next" is empty.`,
+ends of a part), "unseen", "cautions", "notes", "ambiguity_groups", "repair_time" (the
+range of what a repair takes from here) and "worth" (what that costs beside a
+replacement board; null without --rates). When nothing is wrong, the first of
+"explanations" has no faults and "next" is empty.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
@@ -482,7 +484,7 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	s.gap()
 	s.say(s.paint(next, strings.Repeat("═", s.width)))
 	if d.Expected > 0 {
-		s.prose(3, 2, faint, "from here to a verified repair: about "+duration(d.Expected))
+		s.repairTime(3, d, "")
 	}
 	for _, group := range d.Ambiguous {
 		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
