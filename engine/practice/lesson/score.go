@@ -610,7 +610,7 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 		}
 	}
 	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Posterior: posteriors(now)}
-	if e.Kind == journal.KindPower {
+	if e.Kind == journal.KindSupply {
 		s.Did = "switched power on"
 	}
 	s.Before, s.After = entropy(before), entropy(now)
@@ -694,7 +694,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		if len(e.Jumpers) > 0 {
 			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoReplace && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == engine.DoReplace && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false
@@ -812,7 +812,7 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a posterior of %s: a new part for a guess", name, percent(posterior)))
 			}
 		}
-	case journal.KindPower:
+	case journal.KindSupply:
 		g, err := powerup.Check(first(k.c, e.Number-1), k.m.e, powerup.Limits{})
 		if err != nil {
 			return err
