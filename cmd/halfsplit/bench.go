@@ -144,7 +144,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 		in.page, b.limits, b.engine = b.page.Entries(), limits, e
 		s.say(b.page.URL)
 		if b.page.Open {
-			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+			s.prose(0, 2, yellow, "! Anyone who can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
 		}
 	}
 	s.caseHead(c)

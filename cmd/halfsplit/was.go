@@ -1,6 +1,6 @@
 package main
 
-// What commands and flags were called before; whoever types one is told what it is
+// What commands and flags were called before; a person who types one is told what it is
 // now. The same for what is done at a practice bench.
 var (
 	wasCommand = map[string]string{"expect": "predict", "reach": "coverage", "fit": "calibrate"}

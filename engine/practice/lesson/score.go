@@ -581,8 +581,8 @@ func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 	}
 }
 
-// stillOdd is a pin of the sweep that read otherwise than good boards do, and did
-// so when it was last read; nil where there is none.
+// stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
+// did so when it was last read; nil where there is none.
 func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 	last := map[string]*engine.Comparison{}
 	for i := range d.Readings {
@@ -594,7 +594,7 @@ func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 		if r.Event > sweepEvent {
 			break
 		}
-		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
 			return x
 		}
 	}
