@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"regexp"
 	"strings"
 	"time"
 
@@ -49,9 +50,17 @@ A case that does not exist yet is begun; then --board is needed.
 
 At the prompt enter a reading (0.452 is volts, 452 millivolts, OL), a key, or
 what you did in plain words, such as "removed R12" or "0.430 at R12.2". ? lists
-them all. Without a terminal the session reads lines and prints lines, so that
-it can be fed from a file or from a meter; the exit code is then 1 where a line
-was refused.
+them all. Several readings on one line are those of the pins that follow.
+
+Standard input that is no keyboard is a file: its readings are those of the pins in
+the order of the board file, every pin; one out of range is asked for again when the
+sweep is over; a line that is refused leaves its pin out, and the exit code is then 1.
+
+The lines of sigrok-cli are taken as a meter's, from standard input or a device: a
+value counts once it has held still, 600 ms where --meter-hold says nothing. The
+keyboard serves for all else. sigrok-cli stops when its own input ends, hence sleep:
+
+  sleep infinity | sigrok-cli -d DRIVER --continuous | halfsplit bench CASE
 
 --page shows the same session in a browser as well, such as that of a tablet beside
 the microscope. The first line that is printed is its address, with a key in it. It
@@ -176,12 +185,15 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
-	in, err := listen(stdin, f.device, &still{span: span, hold: f.hold})
+	keys := isTerminalIn(stdin)
+	from := feed{board: c.Board, still: still{span: span, hold: f.hold}, fed: !keys}
+	in, err := listen(stdin, f.device, from, !keys && a.terminal)
 	if err != nil {
 		return err
 	}
 	defer in.close()
-	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && isTerminalIn(stdin)}
+	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && (keys || in.keyboard), fed: !keys && f.device == "" && f.page == ""}
+	session.Fed(b.fed)
 	if f.page != "" {
 		if b.page, err = benchpage.Listen(f.page); err != nil {
 			return err
@@ -234,13 +246,16 @@ type benchScreen struct {
 	app      *app
 	session  *bench.Session
 	terminal bool // a person sees the prompt and what is typed
+	fed      bool // entries were written beforehand, without seeing a prompt
 
-	swept   int // connector whose picture was shown last, plus 1
-	shown   int // events when the last step was shown
-	closed  bool
-	again   bool // what is asked stands above, and only the entry was wrong
-	failed  bool // the last entry to be written could not be
-	refused bool // a line that somebody wrote was refused
+	swept  int    // connector whose picture was shown last, plus 1
+	shown  string // the step that was shown last
+	closed bool
+	// columns of the last prompt and of what was typed behind it
+	prompted int
+	again    bool // what is asked stands above
+	failed   bool // the last entry to be written could not be
+	refused  bool // a line that was written beforehand was refused
 
 	// Of the page.
 	page   *benchpage.Server // nil for none
@@ -265,6 +280,9 @@ func (b *benchScreen) run(in *input) error {
 				return b.outcome()
 			}
 		}
+		if b.terminal && b.app.width == 0 {
+			b.width = b.app.columns()
+		}
 		b.prompt(p)
 		b.again = false
 		if err := b.app.out.Flush(); err != nil {
@@ -274,25 +292,39 @@ func (b *benchScreen) run(in *input) error {
 		line, ok := b.next(in)
 		if !ok {
 			b.gap()
-			b.left()
+			b.left(p)
 			return cmp.Or(in.err, b.outcome())
 		}
-		if !b.terminal || line.device || line.page != nil {
+		if line.live {
+			b.fed = false
+			b.session.Fed(false)
+			b.gap()
+			b.prose(2, 2, faint, "A measuring program sends: a value counts once it has held still; OL is entered by key.")
+			continue
+		}
+		b.prompted += cells(line.text)
+		typed := b.terminal && !line.device && !line.fed && line.page == nil
+		if !typed {
 			b.say(prose(line.text))
 		}
 		r, err := b.session.Enter(line.text)
 		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
-			b.again, b.refused = true, b.refused || !line.device && line.page == nil // a meter may send what is not a reading, and a page is told at once
+			b.again, b.refused = true, b.refused || line.fed // a meter may send what is not a reading, and others are told at once
 			b.failed = b.failed || errors.As(err, new(document.Problems))
+			if b.fed && p.Purpose == bench.ForSweep && p.Ask == bench.AskReading && holdsPlace.MatchString(line.text) {
+				if _, err := b.session.Enter("s"); err == nil {
+					b.prose(2, 2, yellow, name(p.Name)+" is left out, so that the lines that follow keep their pins.")
+				}
+			}
 			continue
 		}
 		b.failed = b.failed && len(r.Recorded) == 0
 		if line.page != nil {
 			r.Quit = false // the session is left at its terminal
 		}
-		if b.reply(p, r) {
+		if b.reply(p, r, typed) {
 			return b.outcome()
 		}
 	}
@@ -301,11 +333,15 @@ func (b *benchScreen) run(in *input) error {
 // outcome is how the session ends. A person at the prompt has seen what was refused
 // and could enter it again; who fed the session lines learns it from the exit code.
 func (b *benchScreen) outcome() error {
-	if b.failed || b.refused && !b.terminal {
+	if b.failed || b.refused {
 		return errBadly
 	}
 	return nil
 }
+
+// holdsPlace tells a line of a file that stands for a reading, readable or not; an
+// empty one stands for a pin that was not read.
+var holdsPlace = regexp.MustCompile(`^\s*($|[-+.,0-9]|[Oo][.0-9lLvV])`)
 
 // isTerminalIn tells whether entries come from a keyboard.
 func isTerminalIn(r io.Reader) bool {

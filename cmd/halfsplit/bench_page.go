@@ -131,14 +131,14 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 			return nil, err
 		}
 		for i := range steps[:min(len(steps), mostOnPage)] {
-			if headline(&steps[i]) == headline(p.Step) {
+			if headline(&steps[i].Step) == headline(p.Step) {
 				continue
 			}
 			detail := duration(steps[i].Seconds)
 			if steps[i].Expected > 0 {
 				detail += ", to a verified repair " + duration(steps[i].Expected)
 			}
-			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", i+1), Label: headline(&steps[i]), Detail: detail})
+			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", steps[i].Number), Label: headline(&steps[i].Step), Detail: detail})
 		}
 	}
 	counts := map[int]bool{}
@@ -276,7 +276,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 	}
 	switch p.Purpose {
 	case bench.ForSweep:
-		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, len(board.Connectors[p.Connector].Pins), name(board.Connectors[p.Connector].Name)))
+		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, p.Of, name(board.Connectors[p.Connector].Name)))
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
@@ -387,7 +387,7 @@ func (b *benchScreen) pageConnector(v *benchpage.View, p *bench.Prompt, l *level
 		return err
 	}
 	v.Connector.Title = strings.TrimSpace("Connector " + name(c.Name) + " " + prose(c.Title))
-	rows := page.PinRows(c)
+	rows := c.PinRows()
 	for k := range rows[0] {
 		var column []benchpage.Pin
 		for _, row := range rows {
@@ -636,7 +636,8 @@ func (b *benchScreen) pagePowerUp(p *bench.Prompt) (benchpage.PowerUp, error) {
 func (b *benchScreen) pageSaid(line string, r *bench.Reply) benchpage.Said {
 	s := benchpage.Said{Entry: prose(line)}
 	c := b.session.Case()
-	if x := r.Reading; x != nil {
+	if n := len(r.Readings); n > 0 {
+		x := &r.Readings[n-1]
 		s.Class, s.Mark = page.VerdictStyle(x.Verdict)
 		row := comparisonRow(x, false)
 		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[3].text, name(string(x.Verdict)), row[goodColumn].text)

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/url"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -128,7 +129,7 @@ func (s *pageSession) enter(text string) (entered bool, says string, err error) 
 // TestPageSessions plays each session of the demo over the page's protocol: the case
 // file ends with the events that the terminal writes.
 func TestPageSessions(t *testing.T) {
-	all := sessions(t)
+	all, fed := sessions(t, "sessions"), sessions(t, "fed")
 	demoFolder(t)
 	for name, entries := range all {
 		args := []string{"--board", "board.yaml", "--known", "known", "--complaint", "a complaint", "--meter", meterOf(t, name), "--by", "tester"}
@@ -148,7 +149,7 @@ func TestPageSessions(t *testing.T) {
 		}
 		s.cmd.Process.Kill()
 		s.cmd.Wait()
-		if _, errs, code := play(t, entries, append([]string{"bench", name + ".yaml"}, args...)...); code != exitDone {
+		if _, errs, code := play(t, fed[name], append([]string{"bench", name + ".yaml"}, args...)...); code != exitDone {
 			t.Fatalf("%s: the terminal exits %d; %s", name, code, errs)
 		}
 		want, err := journal.Load(name + ".yaml")
@@ -160,9 +161,14 @@ func TestPageSessions(t *testing.T) {
 			t.Fatal(err)
 		}
 		words := func(c *journal.Case) (list []string) {
+			// A file goes through a sweep in another order, and has every ground pin.
 			for i := range c.All {
+				if r := c.All[i].Readings; len(r) == 1 && r[0].At.Net == c.Board.Ground {
+					continue
+				}
 				list = append(list, bench.Describe(c.Board, &c.All[i]))
 			}
+			slices.Sort(list)
 			return list
 		}
 		if diff := cmp.Diff(words(want), words(got)); diff != "" {
@@ -183,7 +189,7 @@ func TestPageAndTerminal(t *testing.T) {
 	s.wait()
 	fmt.Fprintln(s.stdin, "0.001")
 	s.wait()
-	if !strings.Contains(s.shown["next"], "J7.2") || !strings.Contains(s.shown["said"], "J7.1 0.001") || !strings.Contains(s.shown["events"], "0.001 at J7.1") {
+	if !strings.Contains(s.shown["next"], "J7.3") || !strings.Contains(s.shown["said"], "J7.1 0.001") || !strings.Contains(s.shown["events"], "0.001 at J7.1") {
 		t.Errorf("the page does not show what the terminal entered:\n%s\n%s\n%s", s.shown["next"], s.shown["said"], s.shown["events"])
 	}
 	now := s.at

@@ -86,7 +86,7 @@ func TestOldWords(t *testing.T) {
 	add("../../testdata/boards", regexp.MustCompile(`\.yaml$`))
 	add("../../engine/plan", regexp.MustCompile(`costs\.yaml$`))
 	add("../../engine/fault", regexp.MustCompile(`priors\.yaml$`))
-	add("../../engine/bench/testdata/sessions", regexp.MustCompile(`\.txt$`))
+	add("../../engine/bench/testdata", regexp.MustCompile(`\.txt$`))
 	for _, words := range everyCommand() {
 		out, errs, _ := typed("", append(words, "--help")...)
 		texts["halfsplit "+strings.Join(words, " ")+" --help"] = out + errs

@@ -2,40 +2,10 @@ package page
 
 import (
 	"fmt"
-	"strconv"
 
 	"halfsplit/engine"
 	"halfsplit/netlist"
 )
-
-// PinRows parts the pins of a connector into its rows, as it lies.
-func PinRows(c *netlist.Connector) [][]int {
-	if c.Rows < 2 {
-		row := make([]int, len(c.Pins))
-		for i := range row {
-			row[i] = i
-		}
-		return [][]int{row}
-	}
-	rows := make([][]int, 2)
-	for i := range c.Pins {
-		k := i % 2
-		if c.Numbering == netlist.Around {
-			k = 0
-			if i >= (len(c.Pins)+1)/2 {
-				k = 1
-			}
-		} else if n, err := strconv.Atoi(c.Pins[i].Name); err == nil && n > 0 {
-			k = (n + 1) % 2
-		}
-		if k == 1 && c.Numbering == netlist.Around {
-			rows[1] = append([]int{i}, rows[1]...) // the far row runs back
-		} else {
-			rows[k] = append(rows[k], i)
-		}
-	}
-	return rows
-}
 
 // Sizes of a connector drawing, in its units.
 const (
@@ -84,7 +54,7 @@ func (b *builder) connectors() {
 
 func connector(title, note string, c *netlist.Connector, read []*engine.Comparison) drawing {
 	var v canvas
-	rows := PinRows(c)
+	rows := c.PinRows()
 	longest := 0
 	for _, row := range rows {
 		longest = max(longest, len(row))
