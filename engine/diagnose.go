@@ -447,9 +447,7 @@ func (q *inquiry) notes(d *Diagnosis) {
 	if len(alike) > 0 {
 		d.Notes = append(d.Notes, list(alike)+" compared with lines that should read alike")
 	}
-	if names := q.Undrawn(); len(names) > 0 {
-		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
-	}
+	d.Undrawn = q.Undrawn()
 	if q.res.Left > tellLeft {
 		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
 	}

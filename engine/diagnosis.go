@@ -26,7 +26,10 @@ type Diagnosis struct {
 	// Cautions are the safety notes that the steps above call for.
 	Cautions []string `json:"cautions"`
 	// Notes are remarks on the data, such as a pin that no good board was read at.
-	Notes []string `json:"notes"`
+	// Undrawn are nets on which good boards show a path that the board file has no part
+	// for: the drawing is wrong or incomplete there, and so may be all else.
+	Undrawn []string `json:"undrawn,omitempty"`
+	Notes   []string `json:"notes"`
 
 	// Expected is the expected time in seconds to a verified repair. No plan made
 	// of the same steps is expected to be quicker than Least, which is the same

@@ -49,6 +49,7 @@ const (
 	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
 	KindAside     = "set aside"      // files that are no sweeps of this board and revision
 	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
+	KindUndrawn   = "path not drawn" // what good boards show and the board file has no part for; found by others
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be

@@ -212,6 +212,9 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	default:
 		s.prose(0, 2, faint, count(len(c.Events), "event")+" so far; going on from there. ? shows what can be entered, q leaves.")
 	}
+	if text := undrawn(e.Undrawn()); text != "" {
+		s.prose(0, 2, yellow, "! "+sentence(text)+" "+sentence(undrawnDo))
+	}
 	return b.run(in)
 }
 

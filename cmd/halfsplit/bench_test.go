@@ -392,3 +392,38 @@ func sigrok(t *testing.T, first string, args []string, how ...string) (out strin
 	meter.Wait()
 	return text.String()
 }
+
+// TestUndrawn: where good boards show a path that the drawing has no part for, every
+// command that sees both says so, and first.
+func TestUndrawn(t *testing.T) {
+	clean(t)
+	t.Chdir(t.TempDir())
+	for file, text := range map[string]string{
+		"board.yaml": "board: Finch F1\nrevision: A\nconnectors: {J1: {pins: {1: GND, 2: KEY, 3: SDA, 4: VS}}}\nnets: {VS: {rail: 3.3 V}}\nparts:\n" +
+			"  R1: {kind: resistor, value: 100R, pins: [KEY, KEY_U]}\n  R3: {kind: resistor, value: 33R, pins: [SDA, SDA_U]}\n" +
+			"  U1: {kind: ic, pins: {1: VS, 2: KEY_U, 8: GND}}\n", // its pin of SDA_U is not drawn
+		"known/1.yaml": "board: Finch F1\nrevision: A\nsample: 1\nreadings: {J1.1: 0.000, J1.2: 0.667, J1.3: 0.598, J1.4: 0.431}\n",
+		"dead.yaml":    "open: {board: board.yaml, known: known, complaint: dead}\n---\nread: {J1.2: OL}\n",
+	} {
+		os.Mkdir("known", 0o777)
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, x := range []struct {
+		args  string
+		lines int // within which it is said
+		code  int
+	}{
+		{"check board.yaml known", 3, exitDone},
+		{"known check known --board board.yaml", 6, exitBadly},
+		{"locate dead.yaml", 5, exitDone},
+		{"bench dead.yaml", 5, exitDone},
+	} {
+		out, errs, code := play(t, "", strings.Fields(x.args)...)
+		lines := strings.SplitAfter(out, "\n")
+		if head := strings.Join(lines[:min(x.lines, len(lines))], ""); code != x.code || errs != "" || !strings.Contains(head, "ood boards show a path that the board file has no part") {
+			t.Errorf("%s: exit %d %s\n%s", x.args, code, errs, out)
+		}
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -568,6 +569,17 @@ hook of version control; notes alone leave it at 0.`,
 			bar := a.progress("checking sweeps")
 			list := lib.CheckWatched(bar.show)
 			bar.clear()
+			b, err := netlist.Load(board)
+			if err != nil {
+				return err
+			}
+			nets, err := drawnPaths(b, lib.Sweeps)
+			if err != nil {
+				return err
+			}
+			if len(nets) > 0 {
+				list = slices.Insert(list, 0, references.Finding{Kind: references.KindUndrawn, Severity: references.SeverityDoubt, At: nets[0], Seen: undrawn(nets), Do: undrawnDo, Confidence: 1})
+			}
 			bad := len(found) > 0
 			for _, f := range list {
 				bad = bad || f.Severity != references.SeverityNote

@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // How much of a diagnosis is printed; --json has all of it.
@@ -63,6 +64,10 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
+	if text := undrawn(d.Undrawn); text != "" {
+		s.gap()
+		s.prose(0, 2, yellow, "! "+sentence(text)+" "+sentence(undrawnDo))
+	}
 	if d.Implausible == nil { // else they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
@@ -100,6 +105,32 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.unseen(d)
 	s.remarks("CAUTIONS", "!", yellow, d.Cautions)
 	s.remarks("NOTES", "-", plain, d.Notes)
+}
+
+// undrawn says that the drawing does not account for what good boards show, "" where it
+// does; undrawnDo is what to do.
+func undrawn(nets []string) string {
+	if len(nets) == 0 {
+		return ""
+	}
+	return "good boards show a path that the board file has no part for on " + someNames(nets, mostNames)
+}
+
+const undrawnDo = "look at the drawing of these lines first: a part is missing, or its pins are in another order"
+
+// drawnPaths says what sweeps of good boards show and their board file does not draw,
+// by some of the sweeps, spread evenly: a path that is there shows on every board.
+func drawnPaths(b *netlist.Board, sweeps []*references.Sweep) (nets []string, err error) {
+	const most = 50
+	var some []*references.Sweep
+	for i := range min(most, len(sweeps)) {
+		some = append(some, sweeps[i*len(sweeps)/min(most, len(sweeps))])
+	}
+	e, err := engine.New(b, references.NewLibrary(b, some), engine.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return e.Undrawn(), nil
 }
 
 // caseHead says which board it is and what is the matter with it.

@@ -770,3 +770,41 @@ func TestLine(t *testing.T) {
 	}
 	tb.refuses("line J7.1", "no line begins at")
 }
+
+// TestMistypedProof: a value that is not what a good board shows where a repair is to be
+// proven is asked for again, whether a good board was read there or not, and b takes it
+// back.
+func TestMistypedProof(t *testing.T) {
+	purposes := map[Purpose]int{}
+	for name := range endings {
+		tb := lay(t, name)
+		sweep := tb.c.Sweep[0]
+		for range 150 {
+			p := tb.ask()
+			if p.Ask == Closed || p.Ask == AskNothing {
+				break
+			}
+			line := tb.answer(p)
+			if p.Ask == AskConnector {
+				line = "sweep " + tb.w.Case().Board.Connectors[sweep].Name
+			}
+			if p.Ask == AskReading && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Volts != nil && line != "OL" {
+				purposes[p.Purpose]++
+				want := describe(tb.w.Case().Board, p)
+				wrong := *p.Predict.Volts + 0.16
+				if r := tb.enter(fmt.Sprintf("%.3f", wrong)); !r.Odd {
+					t.Errorf("%s: %.3f is believed; %s", name, wrong, want)
+				}
+				tb.enter("b")
+				if p = tb.ask(); p.Ask != AskReading || p.Name+p.At.Polarity.String() != strings.Join(strings.Fields(want)[2:4], "") {
+					t.Errorf("%s: after b it asks for %s, not %s", name, describe(tb.w.Case().Board, p), want)
+				}
+				line = tb.answer(p)
+			}
+			tb.enter(line)
+		}
+	}
+	if purposes[ForProof] == 0 || purposes[ForPowerUp] == 0 {
+		t.Errorf("readings asked for: %v, want both", purposes)
+	}
+}

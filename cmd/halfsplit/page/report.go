@@ -142,6 +142,9 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
 	}
+	if len(d.Undrawn) > 0 {
+		b.r.Notes = append(b.r.Notes, prose("good boards show a path that the board file has no part for on "+strings.Join(d.Undrawn, ", ")))
+	}
 	for _, n := range d.Notes {
 		b.r.Notes = append(b.r.Notes, prose(n))
 	}
