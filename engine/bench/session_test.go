@@ -41,8 +41,8 @@ var endings = map[string]struct{ cause, remedy string }{
 // enter them, and those of a file to testdata/fed, from where the tests of the command
 // line feed them to the program.
 func TestSessions(t *testing.T) {
-	for i := range 2 * len(loadScene(t).Cases) {
-		name := strings.TrimSuffix(filepath.Base(loadScene(t).Cases[i/2].File), ".yaml")
+	for i := range 2 * len(loadDemo(t).Cases) {
+		name := strings.TrimSuffix(filepath.Base(loadDemo(t).Cases[i/2].File), ".yaml")
 		fed := i%2 == 1 // as lines of a file are taken
 		t.Run(fmt.Sprintf("%s fed %v", name, fed), func(t *testing.T) {
 			want, ok := endings[name]
@@ -254,7 +254,7 @@ func TestSweepKeys(t *testing.T) {
 
 // TestMoves: what people do of their own accord, in plain words, at any time.
 func TestMoves(t *testing.T) {
-	b := loadScene(t).Model.Board
+	b := loadDemo(t).Model.Board
 	part := func(name string) netlist.PartID {
 		id, err := b.PartByName(name)
 		if err != nil {
@@ -624,7 +624,7 @@ func TestWordsOfTheField(t *testing.T) {
 // TestFromProgram: lines as sigrok-cli 0.7 printed them for its demo driver, and with
 // the units and modes of a meter (from memory).
 func TestFromProgram(t *testing.T) {
-	b := loadScene(t).Model.Board
+	b := loadDemo(t).Model.Board
 	for _, x := range []struct {
 		line, want string
 		ok         bool
