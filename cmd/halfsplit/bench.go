@@ -77,13 +77,25 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 		},
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return a.bench(cmd.InOrStdin(), args[0], &f)
+			_, err := a.sit(cmd.InOrStdin(), args[0], &f, "", nil)
+			return err
 		},
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.board, "board", "", "`FILE` of the board, for a new case")
 	flags.StringVar(&f.known, "known", "", "`FOLDER` of known-good sweeps, for a new case")
 	flags.StringVar(&f.complaint, "complaint", "", "`WORDS` of the owner, for a new case")
+	f.sitFlags(cmd)
+	f.draw.add(cmd)
+	f.modelFlags(cmd)
+	mustComplete(cmd, "board", completeYAML)
+	mustComplete(cmd, "known", completeFolders)
+	return cmd
+}
+
+// sitFlags are those of everything that is entered pin by pin.
+func (f *benchFlags) sitFlags(cmd *cobra.Command) {
+	flags := cmd.Flags()
 	flags.StringVar(&f.meter, "meter", "", "`METER` as in sweep files, such as 'test_current: 0.5 mA, open_voltage: 2.7 V'")
 	flags.StringVar(&f.by, "by", os.Getenv("USER"), "`NAME` of who is at the bench, for the record")
 	flags.StringVar(&f.device, "meter-device", "", "`FILE` or device that gives a reading a line")
@@ -91,11 +103,6 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags.StringVar(&f.span, "meter-span", "3 mV", "`VOLTAGE` within which it holds still")
 	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
 	flags.Lookup("page").NoOptDefVal = pageHere
-	f.draw.add(cmd)
-	f.modelFlags(cmd)
-	mustComplete(cmd, "board", completeYAML)
-	mustComplete(cmd, "known", completeFolders)
-	return cmd
 }
 
 // pageHere is the address of a page for this machine alone.
@@ -148,27 +155,28 @@ func (f *drawFlags) limits() (powerup.Limits, error) {
 	return l, nil
 }
 
-// bench runs a session.
-func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
+// sit runs a session: until it is left or closed, or until what is asked for ends it.
+// What is first is entered beforehand. It returns the case as it then stands.
+func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, until func(*bench.Prompt) bool) (*journal.Case, error) {
 	s, err := a.screen()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	options, err := f.options()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	limits, err := f.draw.limits()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	span, err := quantity.Parse(f.span, quantity.Volt)
 	if err != nil {
-		return fmt.Errorf("`--meter-span`: %w", err)
+		return nil, fmt.Errorf("`--meter-span`: %w", err)
 	}
 	w, begun, err := f.open(file)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer w.Close()
 	c := w.Case()
@@ -179,24 +187,24 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	a.warnUnused(c.Library)
 	e, err := engine.New(c.Board, c.Library, options)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	keys := isTerminalIn(stdin)
 	from := feed{board: c.Board, still: still{span: span, hold: f.hold}, fed: !keys}
 	in, err := listen(stdin, f.device, from, !keys && a.terminal)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer in.close()
-	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && (keys || in.keyboard), fed: !keys && f.device == "" && f.page == ""}
+	b := &benchScreen{screen: s, app: a, session: session, terminal: a.terminal && (keys || in.keyboard), fed: !keys && f.device == "" && f.page == "", until: until}
 	session.Fed(b.fed)
 	if f.page != "" {
 		if b.page, err = benchpage.Listen(f.page); err != nil {
-			return err
+			return nil, err
 		}
 		defer b.page.Close()
 		in.page, b.limits, b.engine = b.page.Entries(), limits, e
@@ -215,7 +223,13 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if text := undrawn(e.Undrawn()); text != "" {
 		s.prose(0, 2, yellow, "! "+sentence(text)+" "+sentence(undrawnDo))
 	}
-	return b.run(in)
+	if first != "" {
+		if _, err := session.Enter(first); err != nil {
+			return nil, err
+		}
+	}
+	err = b.run(in)
+	return session.Case(), err
 }
 
 // open begins a case or goes on with one.
@@ -251,8 +265,9 @@ type benchScreen struct {
 	terminal bool // a person sees the prompt and what is typed
 	fed      bool // entries were written beforehand, without seeing a prompt
 
-	swept  int    // connector whose picture was shown last, plus 1
-	shown  string // the step that was shown last
+	until  func(*bench.Prompt) bool // nil for no end but that of the case
+	swept  int                      // connector whose picture was shown last, plus 1
+	shown  string                   // the step that was shown last
 	closed bool
 	// columns of the last prompt and of what was typed behind it
 	prompted int
@@ -273,6 +288,9 @@ func (b *benchScreen) run(in *input) error {
 		p, err := b.session.Ask()
 		if err != nil {
 			return err
+		}
+		if b.until != nil && b.until(p) {
+			return b.outcome()
 		}
 		if p.Ask == bench.Closed {
 			if !b.closed {

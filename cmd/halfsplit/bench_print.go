@@ -366,7 +366,11 @@ func (b *benchScreen) left(p *bench.Prompt) {
 	case p.Ask == bench.AskClose:
 		stands = "; the case is not closed"
 	}
-	b.prose(0, 2, faint, "Left"+stands+". All that was entered is in the case; `halfsplit bench` goes on from here.")
+	on := "is in the case; `halfsplit bench` goes on from here."
+	if b.until != nil {
+		on = "is kept; the same command goes on from here."
+	}
+	b.prose(0, 2, faint, "Left"+stands+". All that was entered "+on)
 }
 
 // numbers names the events that were written: what is named is on the disk.

@@ -36,7 +36,7 @@ same one.`,
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownCompareCommand(),
+	cmd.AddCommand(a.knownTakeCommand(), a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownCompareCommand(),
 		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
 	return cmd
 }
