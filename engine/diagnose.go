@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 )
 
 // How much of the answer is listed.
@@ -419,11 +420,24 @@ func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 		if over == goodOver && math.Abs(math.Min(p.Volts, 3)-math.Min(o.Good.Volts, 3)) < 2e-3 {
 			continue // the fault does not touch this reading
 		}
-		r := Reason{At: q.taken[i].read.Name, Predicted: predicted, Overload: over, Good: good}
+		x := &q.taken[i].read
+		r := Reason{At: x.Name, To: x.ToName, Resistance: x.Reading.Unit == quantity.Ohm, Predicted: predicted, Overload: over, Good: good}
 		if !o.Over {
 			r.Read = number(o.Volts)
 		}
-		reasons = append(reasons, r)
+		if r.Resistance {
+			for _, v := range []*float64{r.Predicted, r.Good, r.Read} {
+				if v != nil {
+					*v = voltsToOhms(o.Probe.Meter, *v)
+				}
+			}
+		}
+		again := func(old Reason) bool {
+			return old.At == r.At && old.To == r.To && old.Resistance == r.Resistance && (old.Read == nil) == (r.Read == nil)
+		}
+		if !slices.ContainsFunc(reasons, again) {
+			reasons = append(reasons, r)
+		}
 	}
 	return reasons, nil
 }

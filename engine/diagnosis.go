@@ -144,11 +144,13 @@ type Suspect struct {
 
 // Reason is what a fault of the suspect predicts at a point that was read.
 type Reason struct {
-	At        string   `json:"at"`
-	Predicted *float64 `json:"predicted"` // volts; null for OL
-	Overload  bool     `json:"overload"`
-	Read      *float64 `json:"measured"`   // volts; null for OL
-	Good      *float64 `json:"known_good"` // volts on a good board; null for OL
+	At         string   `json:"at"`
+	To         string   `json:"to,omitempty"`         // of a two-point reading
+	Resistance bool     `json:"resistance,omitempty"` // taken in resistance mode: what follows is in ohms
+	Predicted  *float64 `json:"predicted"`            // volts; null for OL
+	Overload   bool     `json:"overload"`
+	Read       *float64 `json:"measured"`   // volts; null for OL
+	Good       *float64 `json:"known_good"` // volts on a good board; null for OL
 }
 
 // Do is the kind of a step.

@@ -427,3 +427,40 @@ func TestUndrawn(t *testing.T) {
 		}
 	}
 }
+
+// TestRecordOfMeasurements: ohms are told as ohms, what decided stands among the
+// findings and on the line, a cause that no repair has proven is a suspicion, and a
+// closed case has nothing next.
+func TestRecordOfMeasurements(t *testing.T) {
+	demoFolder(t)
+	text := "open: {board: board.yaml, known: known, complaint: x}\n---\nread: {J7.1: 0, J7.3: OL}\n---\nread: {J7.3: OL}\n---\nread: {FL3.in: OL ohm}\nto: FL3.out\n---\nread: {FL3.out: 0.622}\n"
+	closed := text + "---\nclose: {cause: FL3 open, remedy: escalated}\n"
+	for file, text := range map[string]string{"open.yaml": text, "closed.yaml": closed} {
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	has := func(args, what string, want bool) {
+		t.Helper()
+		out, errs, code := play(t, "", strings.Fields(args)...)
+		if code != exitDone || errs != "" || strings.Contains(strings.ReplaceAll(out, "\\", ""), what) != want {
+			t.Errorf("%s: exit %d %s, %q in it: want %v\n%s", args, code, errs, what, want, out)
+		}
+	}
+	has("locate open.yaml", "predicts OL at FL3.in to FL3.out (measured OL, known good 2 ohm)", true)
+	has("locate open.yaml", "\n  FL3.in to FL3.out   TP_SDA         OL   2 ohm*          ○ open", true)
+	has("locate open.yaml", "known good 0.620)\n     and predicts OL at J7.3", false) // measured twice, told once
+	has("locate open.yaml", "══ NEXT", true)
+	has("locate closed.yaml", "══ NEXT", false)
+	has("report open.yaml --markdown", "| FL3.in to FL3.out | TP_SDA | OL |  | 2 ohm (predicted) | open |", true)
+	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 V |", true)
+	has("report open.yaml --markdown", "| both on the board, ohms | OL |", true)
+	has("report closed.yaml --markdown", "Suspected, not proven: FL3 open", true)
+	has("report closed.yaml --html closed.html", "Wrote", true)
+	page, err := os.ReadFile("closed.html")
+	for _, want := range []string{">○ OL<", ">good 0.620 ± 0.00", "across it OL<"} {
+		if err != nil || !bytes.Contains(page, []byte(want)) {
+			t.Errorf("the page has no %q, %v", want, err)
+		}
+	}
+}

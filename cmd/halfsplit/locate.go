@@ -49,6 +49,9 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 			if err != nil {
 				return err
 			}
+			if _, closed := c.Closed(); closed { // nothing is next
+				d.Next, d.Expected = []engine.Step{}, 0
+			}
 			if r.json {
 				return a.json(d)
 			}
@@ -100,7 +103,9 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 		}
 		s.suspects(d)
 		s.explanations(d)
-		s.next(c.Board, d)
+		if _, closed := c.Closed(); !closed {
+			s.next(c.Board, d)
+		}
 	}
 	s.unseen(d)
 	s.remarks("CAUTIONS", "!", yellow, d.Cautions)
@@ -181,8 +186,14 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
+	told := make(map[string]bool) // what was measured twice stands once
 	for _, x := range d.Abnormal {
-		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)]
+		place := placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)
+		if told[place] {
+			continue
+		}
+		told[place] = true
+		r := byPlace[place]
 		if r == nil {
 			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
@@ -412,8 +423,21 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
+	level := volts
+	if r.Resistance {
+		level = func(v *float64, overload bool) string {
+			if v == nil {
+				return volts(v, overload)
+			}
+			return ohms(*v)
+		}
+	}
+	at := name(r.At)
+	if r.To != "" {
+		at += " to " + name(r.To)
+	}
 	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
-		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+		who, level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects

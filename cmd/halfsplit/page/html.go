@@ -96,7 +96,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{if .Points}}<h2>Findings</h2>
 <div class="pair lean">
 <figure>{{.Plot.SVG}}<figcaption>{{.Plot.Note}}</figcaption></figure>
-<div><table class="wide"><caption>Diode-mode readings against ground, in volts; OL: no current flows</caption>
+<div><table class="wide"><caption>In diode mode against ground, in volts, where nothing else is said; OL: no current flows</caption>
 <thead><tr><th>Place</th><th>Before</th><th>After</th><th>Good board</th><th>Verdict</th></tr></thead><tbody>
 {{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table></div>
