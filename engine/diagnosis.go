@@ -26,9 +26,9 @@ type Diagnosis struct {
 	// Cautions are the safety notes that the steps above call for.
 	Cautions []string `json:"cautions"`
 	// Notes are remarks on the data, such as a pin that no good board was read at.
-	// Undrawn are nets on which good boards show a path that the board file has no part
-	// for: the drawing is wrong or incomplete there, and so may be all else.
-	Undrawn []string `json:"undrawn,omitempty"`
+	// Doubts are what the good boards say against the board file and each other: no
+	// answer is better than the drawing.
+	Doubts []string `json:"doubts,omitempty"`
 	Notes   []string `json:"notes"`
 
 	// Expected is the expected time in seconds to a verified repair. No plan made
@@ -38,6 +38,11 @@ type Diagnosis struct {
 	Least    float64 `json:"-"`
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
+
+	// Pins counts the pins that the complaint concerns, Read those of them that were
+	// read. Before all were, that nothing was found is no proof.
+	Pins int `json:"pins"`
+	Read int `json:"pins_read"`
 
 	Readings []Comparison `json:"-"` // all readings of the case, in order
 }
@@ -85,6 +90,9 @@ type Comparison struct {
 	// covers, it is all there is.
 	KnownGood         *float64 `json:"known_good"`
 	KnownGoodOverload bool     `json:"known_good_overload"`
+	// Moved is by how many volts KnownGood lies off what good boards read, by what the
+	// other lines of this board read; null where KnownGood is.
+	Moved             *float64 `json:"known_good_moved"`
 	Predicted         *float64 `json:"predicted"`
 	PredictedOverload bool     `json:"predicted_overload"`
 	Sigma             float64  `json:"sigma"`   // volts
@@ -124,6 +132,9 @@ type FaultReport struct {
 	Ohms     *float64 `json:"ohms"`            // the resistance that fits best; null where it has none
 	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
 	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
+	// Lacks is the pin that has no junction to ground or supply if this is the fault;
+	// no good board ever showed one.
+	Lacks string `json:"lacks,omitempty"`
 }
 
 // Suspect is a part or place that may be bad.

@@ -70,6 +70,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	p.problem.GiveUp = q.costs.GiveUp
 	p.hypotheses()
 	if len(p.remedies) == 0 {
+		p.onwards(d)
 		return nil
 	}
 	points := p.points()
@@ -114,6 +115,16 @@ func (q *inquiry) next(d *Diagnosis) error {
 	return nil
 }
 
+// onwards lists points to read where no remedy is known: those of the lines in question
+// that were not read with the board as it lies, the easiest to reach first.
+func (p *planning) onwards(d *Diagnosis) {
+	for _, pt := range p.points() {
+		if len(d.Next) < listedSteps && !p.readAlready(pt, references.RedOnGround) {
+			d.Next = append(d.Next, Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: references.RedOnGround.String(), Seconds: p.costs.Measure, Outcomes: []StepOutcome{}})
+		}
+	}
+}
+
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
 	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoInspect
@@ -137,6 +148,12 @@ func telling(c plan.Choice) bool {
 // they need.
 func (p *planning) hypotheses() {
 	proven := p.unread() < 0
+	var undrawn []hypothesis
+	defer func() {
+		if len(p.remedies) == 0 { // reading on tells where it sits
+			p.hyps = append(p.hyps, undrawn...)
+		}
+	}()
 	for i := range p.res.Explanations {
 		x := &p.res.Explanations[i]
 		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis {
@@ -148,6 +165,12 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
+		if slices.ContainsFunc(x.Faults, isUnknown) {
+			// nor does any repair what is not drawn
+			p.problem.Rest += x.Probability
+			undrawn = append(undrawn, hypothesis{weight: x.Probability, faults: x.Faults})
+			continue
+		}
 		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
 		var needs []int
 		for k := range x.Faults {
@@ -156,7 +179,7 @@ func (p *planning) hypotheses() {
 				if cured(&f, p.Board, p.edits) {
 					continue
 				}
-				h.changes = append(h.changes, f.Locus.At(f.Ohms))
+				h.changes = append(h.changes, f.Changes()...)
 			} else if p.superseded(f.Observation) {
 				continue
 			}
@@ -176,13 +199,20 @@ func (p *planning) hypotheses() {
 }
 
 // superseded tells whether reading a point again can settle nothing more: it read the
-// same twice, or the board has changed and it was read since.
+// same twice, or it was read since.
 func (p *planning) superseded(obs int) bool {
 	if p.obs[obs].Repeats > 0 {
 		return true
 	}
-	old := &p.taken[p.takenOf(obs)]
-	return !old.edits.Equal(p.edits) && old.read.To == nil && p.readAlready(old.read.At, old.read.Polarity)
+	k := p.takenOf(obs)
+	old := &p.taken[k]
+	if old.read.To != nil {
+		return false
+	}
+	name := p.Board.PointName(old.read.At)
+	return slices.ContainsFunc(p.taken[k+1:], func(t taken) bool {
+		return t.read.To == nil && t.read.Polarity == old.read.Polarity && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name
+	})
 }
 
 // healthy gives the share of the problem's weight that needs no remedy.
@@ -198,6 +228,8 @@ func (p *planning) healthy() float64 {
 }
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
+
+func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
 
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.

@@ -74,17 +74,30 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
 		t := &p.taken[p.again()]
 		s.At, s.Polarity = t.read.Name, t.read.Polarity.String()
-		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
+		means := []string{"repaired"}
+		if p.missed() >= 0 { // nothing was repaired: the reading was not one of the board
+			means = p.means(c.Outcomes[0].Weights)
+		}
+		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)
 		return s
 	}
 	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
-	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{"repaired"})
 	return s
 }
 
-// again gives the reading to take once more: one that a hypothesis calls a slip, or
-// else one that was far off and not read since.
+// again gives the reading to take once more: one with which the probe may have missed
+// the pad, otherwise one that was far off and not read since.
 func (p *planning) again() int {
+	if i := p.missed(); i >= 0 {
+		return i
+	}
+	return max(p.unread(), 0)
+}
+
+// missed gives the reading with which a hypothesis says that the probe missed the
+// pad; -1 where none does.
+func (p *planning) missed() int {
 	for i := range p.hyps {
 		for k := range p.hyps[i].faults {
 			if f := &p.hyps[i].faults[k]; f.Locus == nil {
@@ -92,16 +105,18 @@ func (p *planning) again() int {
 			}
 		}
 	}
-	return max(p.unread(), 0)
+	return -1
 }
 
-func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepOutcome {
+// remedyOutcomes gives the outcomes of a remedy: the readings are right, which means
+// what means says, or they are not.
+func (p *planning) remedyOutcomes(c plan.Choice, right, still string, means []string) []StepOutcome {
 	var out []StepOutcome
 	for k, o := range c.Outcomes {
 		if o.Probability < leastHypothesis {
 			continue
 		}
-		x := StepOutcome{Seen: repaired, Probability: o.Probability, Means: []string{"repaired"}}
+		x := StepOutcome{Seen: right, Probability: o.Probability, Means: means}
 		if k > 0 {
 			x.Seen, x.Means = still, p.means(o.Weights)
 		}
@@ -115,7 +130,7 @@ func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepO
 const oddProof = 1.5
 
 // proof lists the points whose readings show that a remedy worked: those that
-// read wrong before, else those furthest off.
+// read wrong before, otherwise those furthest off.
 func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
 	add := func(name string) {

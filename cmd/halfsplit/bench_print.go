@@ -157,7 +157,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 			why += " " + name(pins[i].Name)
 		}
 	case bench.ForAgain:
-		why = "out of range: once more, b if mistyped, y believes it"
+		why = "out of range: once more, b if mistyped, y accepts it"
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
@@ -166,13 +166,13 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
-		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
+		why = "with " + name(part.Name) + " off; known good " + b.want(p)
 	case bench.ForProof:
-		why = "to prove the repair; a good board reads " + b.want(p)
+		why = "to prove the repair; known good " + b.want(p)
 	case bench.ForChosen:
-		why = probes(p.Name, p.At.Polarity.String()) + "; a good board reads " + b.want(p) + "; s skips, d ends"
+		why = probes(p.Name, p.At.Polarity.String()) + "; known good " + b.want(p) + "; s skips, d ends"
 	case bench.ForPowerUp:
-		why = "for the power-up check; a good board reads " + b.want(p)
+		why = "for the power-up check; known good " + b.want(p)
 	}
 	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
@@ -474,7 +474,7 @@ func (b *benchScreen) help() {
 		{{"p", strong}, {"this point with the probes swapped", plain}},
 		{{"d", strong}, {"enough of this sweep", plain}},
 		{{"v", strong}, {"the connector and what is asked for, shown again", plain}},
-		{{"y", strong}, {"done, agreed, believed", plain}},
+		{{"y", strong}, {"done, agreed, accepted", plain}},
 		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
 		{{"n TEXT", strong}, {"a note", plain}},
 		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},

@@ -126,7 +126,7 @@ func (c *checker) gather(args []string) error {
 }
 
 // regular tells that a path is a file, itself or through a link: a pipe or a device
-// among the files of a folder would keep the reader waiting for ever.
+// among the files of a folder would keep the reader waiting forever.
 func regular(path string) bool {
 	info, err := os.Stat(path)
 	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
@@ -160,16 +160,17 @@ func (c *checker) check() {
 	}
 	for i := range c.files {
 		if b := c.files[i].board; b != nil && len(c.sweeps[b]) > 0 {
-			c.paths(b)
+			c.drawing(b)
 		}
 	}
 }
 
-// paths warns of what good boards show and the board file does not draw.
-func (c *checker) paths(b *netlist.Board) {
-	nets, _ := drawnPaths(b, c.sweeps[b]) // where that cannot be worked out, those who ask are told
-	if text := undrawn(nets); text != "" {
-		c.add(document.Problems{{Position: document.Position{File: b.File}, What: text, Do: undrawnDo}}, true)
+// drawing warns of what good boards say against a board file.
+func (c *checker) drawing(b *netlist.Board) {
+	doubts, _ := drawingDoubts(b, c.sweeps[b]) // where they cannot be worked out, those who ask are told
+	for _, text := range doubts {
+		what, do, _ := strings.Cut(text, "; ")
+		c.add(document.Problems{{Position: document.Position{File: b.File}, What: what, Do: do}}, true)
 	}
 }
 
@@ -211,6 +212,8 @@ func (c *checker) file(f *checked) {
 		_, err = plan.LoadCosts(f.path)
 	case kindPriors:
 		_, err = fault.LoadPriors(f.path)
+	case kindClass:
+		_, err = practicefile.LoadRoster(f.path)
 	case kindPractice:
 		_, err = practicefile.Load(f.path)
 	case kindWithdraw:

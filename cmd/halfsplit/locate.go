@@ -67,11 +67,10 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
-	if text := undrawn(d.Undrawn); text != "" {
-		s.gap()
-		s.prose(0, 2, yellow, "! "+sentence(text)+" "+sentence(undrawnDo))
+	for _, text := range d.Doubts {
+		s.doubt(text)
 	}
-	if d.Implausible == nil { // else they say nothing of the board
+	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
 	switch good := goodAsItIs(d); {
@@ -112,20 +111,16 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.remarks("NOTES", "-", plain, d.Notes)
 }
 
-// undrawn says that the drawing does not account for what good boards show, "" where it
-// does; undrawnDo is what to do.
-func undrawn(nets []string) string {
-	if len(nets) == 0 {
-		return ""
-	}
-	return "good boards show a path that the board file has no part for on " + someNames(nets, mostNames)
+// doubt says what the good boards have against the board file: no answer is better than
+// the drawing.
+func (s *screen) doubt(text string) {
+	s.gap()
+	s.prose(0, 2, yellow, "! "+sentence(text))
 }
 
-const undrawnDo = "look at the drawing of these lines first: a part is missing, or its pins are in another order"
-
-// drawnPaths says what sweeps of good boards show and their board file does not draw,
-// by some of the sweeps, spread evenly: a path that is there shows on every board.
-func drawnPaths(b *netlist.Board, sweeps []*references.Sweep) (nets []string, err error) {
+// drawingDoubts lists what sweeps of good boards have against their board file, by some
+// of the sweeps, spread evenly: a path that is there shows on every board.
+func drawingDoubts(b *netlist.Board, sweeps []*references.Sweep) ([]string, error) {
 	const most = 50
 	var some []*references.Sweep
 	for i := range min(most, len(sweeps)) {
@@ -135,10 +130,10 @@ func drawnPaths(b *netlist.Board, sweeps []*references.Sweep) (nets []string, er
 	if err != nil {
 		return nil, err
 	}
-	return e.Undrawn(), nil
+	return e.DrawingDoubts(), nil
 }
 
-// caseHead says which board it is and what is the matter with it.
+// caseHead says which board it is and what is wrong with it.
 func (s *screen) caseHead(c *journal.Case) {
 	left, right := titled(c.Board.Name, c.Board.Revision), name(filepath.Base(c.File))
 	room := s.width - cells(left) - cells(right)

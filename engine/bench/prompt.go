@@ -79,7 +79,7 @@ type Reply struct {
 	Says     []string
 
 	Readings []engine.Comparison // what was read
-	Odd      bool                // some of it is not believed yet: the session asks for it again
+	Odd      bool                // some of it is not accepted yet: the session asks for it again
 
 	Show Show
 	Quit bool
