@@ -29,7 +29,7 @@ type Diagnosis struct {
 	// Doubts are what the good boards say against the board file and each other: no
 	// answer is better than the drawing.
 	Doubts []string `json:"doubts,omitempty"`
-	Notes   []string `json:"notes"`
+	Notes  []string `json:"notes"`
 
 	// Expected is the expected time in seconds to a verified repair. No plan made
 	// of the same steps is expected to be quicker than Least, which is the same

@@ -19,6 +19,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/layout"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -207,7 +208,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 			return nil, err
 		}
 		defer b.page.Close()
-		in.page, b.limits, b.engine = b.page.Entries(), limits, e
+		in.page, b.limits, b.engine, b.drawn = b.page.Entries(), limits, e, a.layoutOf(c.Board)
 		s.say(b.page.URL)
 		if b.page.Open {
 			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
@@ -279,6 +280,7 @@ type benchScreen struct {
 	page   *benchpage.Server // nil for none
 	said   benchpage.Said    // what became of the last entry
 	limits powerup.Limits    // for the report
+	drawn  *layout.Board     // nil where the board has no layout
 	engine *engine.Engine
 }
 

@@ -14,6 +14,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
+	"halfsplit/netlist/layout/assembly"
 )
 
 // What a session shows on the bench page: the same words as the terminal, laid out
@@ -49,7 +50,7 @@ func (b *benchScreen) next(in *input) (entryLine, bool) {
 			return line, ok
 		case line.page.Report:
 			var text bytes.Buffer
-			r, err := page.New(b.session.Case(), b.engine, b.limits, b.app.layoutOf(b.session.Case().Board))
+			r, err := page.New(b.session.Case(), b.engine, b.limits, b.drawn)
 			if err == nil {
 				err = r.HTML(&text)
 			}
@@ -113,6 +114,7 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 	if v.PowerUp, err = b.pagePowerUp(p); err != nil {
 		return nil, err
 	}
+	v.Place = b.pagePlace(p)
 	pageSuspects(v, p)
 	if p.Step != nil {
 		steps, err := b.session.Steps()
@@ -648,6 +650,31 @@ func (b *benchScreen) pagePowerUp(p *bench.Prompt) (benchpage.PowerUp, error) {
 		out.Mark, out.Class = "■", "bad"
 	}
 	return out, nil
+}
+
+// pagePlace is the assembly drawing with what is asked for marked on it, where the board
+// has a layout.
+func (b *benchScreen) pagePlace(p *bench.Prompt) benchpage.Place {
+	board := b.session.Case().Board
+	var names []string
+	switch {
+	case b.drawn == nil || p.Ask == bench.AskCautions:
+	case p.Ask == bench.AskReading:
+		names = append(names, p.Name)
+	case p.Step != nil:
+		names = append(names, p.Step.At, p.Step.Part)
+	case p.Ask == bench.AskReinstall:
+		names = append(names, board.Parts[p.Part].Name)
+	}
+	for _, at := range names {
+		mark, err := assembly.Find(board, b.drawn, at)
+		if err != nil {
+			continue // a whole net, or not in the layout
+		}
+		picture := assembly.Draw(board, b.drawn, mark)
+		return benchpage.Place{Title: picture.Title, Note: picture.Note, SVG: picture.File()}
+	}
+	return benchpage.Place{}
 }
 
 // pageSaid is what became of an entry.

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/url"
 	"os/exec"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -247,6 +248,21 @@ func TestPageAndTerminal(t *testing.T) {
 	s.wait()
 	if !strings.Contains(s.shown["next"], "J7.9") || !strings.Contains(s.shown["next"], "known good 0.7") {
 		t.Errorf("a point that was chosen, with its prediction: %s", s.shown["next"])
+	}
+	// Where it is on the board: a picture with its own policy, since its style is its own.
+	picture := regexp.MustCompile(`src="(place\.svg\?[0-9a-f]{8})" alt="Where J7\.9 is`).FindStringSubmatch(s.shown["place"])
+	if picture == nil {
+		t.Fatalf("no picture of the place: %q", s.shown["place"])
+	}
+	resp, err := http.Get(s.url + picture[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	svg, _ := io.ReadAll(resp.Body)
+	resp.Body.Close()
+	if policy := resp.Header.Get("Content-Security-Policy"); !strings.HasPrefix(string(svg), "<svg xmlns") || !strings.Contains(string(svg), "J7.9") ||
+		resp.Header.Get("Content-Type") != "image/svg+xml; charset=utf-8" || !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "script") {
+		t.Errorf("the picture: %v %.200s", resp.Header, svg)
 	}
 	if entered, says, err := s.enter("q"); err != nil || entered || !strings.Contains(says, "left at its terminal") {
 		t.Errorf("leaving from the page: %v %q %v", entered, says, err)
