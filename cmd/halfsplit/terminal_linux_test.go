@@ -3,12 +3,18 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"maps"
+	"math"
 	"os"
 	"regexp"
 	"strings"
 	"syscall"
 	"testing"
 	"unsafe"
+
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+	"halfsplit/references"
 )
 
 // openTerminal makes a pseudo-terminal of a width: the end of the person, and the end
@@ -65,9 +71,10 @@ func onScreen(text string) []string {
 	return lines
 }
 
-// onTerminal runs the program on a terminal of a width; each line is typed once it asks.
-// What it wrote is returned as it stands on the screen.
-func onTerminal(t *testing.T, columns int, entries []string, args ...string) []string {
+// onTerminal runs the program on a terminal of a width. Each time that it asks, what it
+// wrote so far is answered with a line. What it wrote is returned as it stands on the
+// screen.
+func onTerminal(t *testing.T, columns int, answer func(screen string) string, args ...string) []string {
 	t.Helper()
 	person, program := openTerminal(t, columns)
 	done := make(chan string)
@@ -79,9 +86,8 @@ func onTerminal(t *testing.T, columns int, entries []string, args ...string) []s
 				done <- all
 				return
 			}
-			if plain := regexp.MustCompile(`\x1b\[[0-9;]*m`).ReplaceAllString(all, ""); strings.HasSuffix(plain, " > ") && len(entries) > 0 {
-				fmt.Fprintln(person, entries[0])
-				entries = entries[1:]
+			if plain := regexp.MustCompile(`\x1b\[[0-9;]*m`).ReplaceAllString(all, ""); strings.HasSuffix(plain, " > ") {
+				fmt.Fprintln(person, answer(strings.NewReplacer("\r", "", "\a", "").Replace(plain)))
 			}
 		}
 	}()
@@ -99,7 +105,11 @@ func onTerminal(t *testing.T, columns int, entries []string, args ...string) []s
 func TestTerminal(t *testing.T) {
 	demoFolder(t)
 	entries := append([]string{"y", "sweep J7"}, strings.Fields("0.001 OL OL 0.562 0.700 0.700 OL 0.564 0.623 0.525 OL 0.570 o q")...)
-	lines := onTerminal(t, 60, entries, "bench", "t.yaml", "--board", "board.yaml", "--known", "known")
+	answer := func(string) (entry string) {
+		entry, entries = entries[0], entries[1:]
+		return entry
+	}
+	lines := onTerminal(t, 60, answer, "bench", "t.yaml", "--board", "board.yaml", "--known", "known")
 	pins := map[string]int{}
 	for _, line := range lines {
 		if n := cells(line); n > 60 && !strings.Contains(line, " > ") {
@@ -119,5 +129,68 @@ func TestTerminal(t *testing.T) {
 	at := strings.Index(text, "to a repair\n")
 	if at < 0 || strings.Count(text[at:], "\n") > 20 || strings.Contains(text[at:], "NEXT") {
 		t.Errorf("the steps do not stand at the end:\n%s", text)
+	}
+}
+
+// TestFirstMinutes goes from a layout and nothing else to a located part, as somebody
+// types it at a terminal: a draft of the board, the 34 pins of its connector on a good
+// board and on a dead one, with C55 shorted (22 mV through the 22 ohm before it, by
+// Ohm's law). It counts what was typed.
+func TestFirstMinutes(t *testing.T) {
+	demoFolder(t)
+	b, err := netlist.Load("board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sweep, err := references.LoadSweep("known/k3-011.yaml", b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	good := map[string]string{}
+	for _, r := range sweep.Readings {
+		if good[r.Name] = quantity.FormatReading(r.Reading); !r.Reading.Overload {
+			good[r.Name] = fmt.Sprintf("%.0f", 1000*math.Max(r.Reading.Value, 0)) // millivolts need no point
+			if good[r.Name] == "1" { // which might be the display's overload
+				good[r.Name] = ".001"
+			}
+		}
+	}
+	dead := maps.Clone(good)
+	dead["J3.14"] = "22"
+	lines, keys := 0, 0
+	asked := regexp.MustCompile(`(?:^|\n)(J3\.\d+) [^\n]* > $`)
+	sit := func(read map[string]string, command string) {
+		t.Helper()
+		lines, keys = lines+1, keys+len("halfsplit ")+len(command)+1
+		onTerminal(t, 80, func(screen string) string {
+			entry := "q"
+			switch m := asked.FindStringSubmatch(screen); {
+			case m != nil:
+				entry = read[m[1]]
+			case strings.HasSuffix(screen, "for J3 > "):
+				entry = ""
+			case strings.Contains(screen, "event 3"): // it goes on behind the sweep
+			case strings.HasSuffix(screen, "it is done > "):
+				entry = "y"
+			}
+			if lines, keys = lines+1, keys+len(entry)+1; lines > 200 { // it asks in circles
+				return "q"
+			}
+			return entry
+		}, strings.Fields(command)...)
+	}
+	if _, errs, code := play(t, "", "draft", "board.kicad_pcb", "--connector", "J3", "--to", "mine.yaml"); code != exitDone {
+		t.Fatal(errs)
+	}
+	lines, keys = 1, len("halfsplit draft board.kicad_pcb --connector J3 --to mine.yaml\n")
+	sit(good, "known take mine.yaml J3 --to good --sample 01")
+	sit(dead, "bench dead.yaml --board mine.yaml --known good")
+	out, errs, code := play(t, "", "locate", "dead.yaml")
+	if code != exitDone || errs != "" || !strings.Contains(out, "\n  1  C55 ") {
+		t.Errorf("exit %d, %s\n%s", code, errs, out)
+	}
+	t.Logf("%d lines, %d keys", lines, keys)
+	if lines > 60 {
+		t.Errorf("%d lines typed, want at most 60", lines)
 	}
 }
