@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -34,7 +33,8 @@ type benchFlags struct {
 	page                    string
 	hold                    time.Duration
 	span                    string
-	draw                    drawFlags
+	supply                  supplyFlag
+	functions               []string
 }
 
 func (a *app) benchCommand() *cobra.Command {
@@ -87,7 +87,8 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags.StringVar(&f.known, "known", "", "`FOLDER` of known-good sweeps, for a new case")
 	flags.StringVar(&f.complaint, "complaint", "", "`WORDS` of the owner, for a new case")
 	f.sitFlags(cmd)
-	f.draw.add(cmd)
+	f.supply.add(cmd)
+	flags.StringSliceVar(&f.functions, "function", nil, "`NAME` of what the board does, to be tested under power, beside the `functions` of its file; several with commas")
 	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
@@ -109,53 +110,6 @@ func (f *benchFlags) sitFlags(cmd *cobra.Command) {
 // pageHere is the address of a page for this machine alone.
 const pageHere = "127.0.0.1"
 
-// drawFlags say what good boards draw from a bench supply.
-type drawFlags struct{ before, after string }
-
-func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; otherwise as the good sweeps say")
-	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; otherwise as the good sweeps say")
-}
-
-// limits reads the flags.
-func (f *drawFlags) limits() (powerup.Limits, error) {
-	var l powerup.Limits
-	one := func(flag, text string) (float64, error) {
-		v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ampere)
-		if err != nil {
-			return 0, fmt.Errorf("`--%s`: %w", flag, err)
-		}
-		return v, nil
-	}
-	var err error
-	if f.before != "" {
-		if l.MostBefore, err = one("draw-before", f.before); err != nil {
-			return l, err
-		}
-	}
-	if f.after != "" {
-		low, high, ranged := strings.Cut(f.after, "..")
-		if !ranged {
-			low, high = "", f.after
-		}
-		if l.MostAfter, err = one("draw-after", high); err != nil {
-			return l, err
-		}
-		if low != "" {
-			if !strings.ContainsAny(low, "Aa") { // 60..110 mA
-				low += strings.TrimLeft(strings.TrimSpace(high), "0123456789.")
-			}
-			if l.LeastAfter, err = one("draw-after", low); err != nil {
-				return l, err
-			}
-		}
-		if l.LeastAfter > l.MostAfter {
-			return l, instead("`--draw-after` ends below where it begins", "write the lesser current first")
-		}
-	}
-	return l, nil
-}
-
 // sit runs a session: until it is left or closed, or until what is asked for ends it.
 // What is first is entered beforehand. It returns the case as it then stands.
 func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, until func(*bench.Prompt) bool) (*journal.Case, error) {
@@ -167,7 +121,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	if err != nil {
 		return nil, err
 	}
-	limits, err := f.draw.limits()
+	limits, err := f.supply.limits()
 	if err != nil {
 		return nil, err
 	}
@@ -190,7 +144,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	if err != nil {
 		return nil, err
 	}
-	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits})
+	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits, Functions: f.functions})
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +165,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 		in.page, b.limits, b.engine, b.drawn = b.page.Entries(), limits, e, a.layoutOf(c.Board)
 		s.say(b.page.URL)
 		if b.page.Open {
-			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+			s.prose(0, 2, yellow, "! Anyone who can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
 		}
 	}
 	s.caseHead(c)

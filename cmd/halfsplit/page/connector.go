@@ -2,6 +2,8 @@ package page
 
 import (
 	"fmt"
+	"html/template"
+	"strings"
 
 	"halfsplit/engine"
 	"halfsplit/netlist"
@@ -89,5 +91,8 @@ func connector(title, note string, c *netlist.Connector, read []*engine.Comparis
 		}
 		y += pinHigh + 16
 	}
-	return v.done(title, note, longest*pinWide+8, int(y))
+	d := v.done(title, note, longest*pinWide+8, int(y))
+	// On a narrow screen it is moved sideways rather than made too small to read.
+	d.SVG = template.HTML(strings.Replace(string(d.SVG), `style="`, fmt.Sprintf(`style="min-width:%drem;`, d.Wide/18), 1)) // #nosec: text passes through text
+	return d
 }

@@ -48,6 +48,7 @@ td{padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--band);vertical-alig
 .pair{display:grid;gap:1.25rem 2rem}
 figure{margin:0;min-width:0}
 figcaption{font-size:.85rem;color:var(--faint);margin-top:.3rem;max-width:40rem}
+.strip{grid-column:1/-1;overflow-x:auto}
 svg{width:100%;height:auto;display:block;font:12px system-ui,sans-serif}
 svg text{fill:var(--ink)}svg .strong{font-weight:650}svg .small{font-size:11px}svg .mid{text-anchor:middle}
 svg text.faint{fill:var(--faint)}svg text.good{fill:var(--good)}svg text.bad{fill:var(--bad)}svg text.off{fill:var(--off)}svg text.work{fill:var(--work)}
@@ -104,7 +105,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 
 {{if .Connectors}}<h2>Connectors as they came in</h2>
 <ul class="key"><li><b class="good">•</b> as a good board</li><li><b class="off">▼</b> low</li><li><b class="off">▲</b> high</li><li><b class="bad">●</b> shorted</li><li><b class="bad">○</b> open</li><li><b class="bad">►</b> unexpected path</li><li><b>?</b> no good board was read</li><li><b>–</b> not read</li></ul>
-<div class="pair">{{range .Connectors}}<figure><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
+<div class="pair">{{range .Connectors}}<figure class="strip" tabindex="0"><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
 
 {{if .Lines}}<h2>Lines</h2>
 <ul class="key"><li><b class="bad">✕</b> faulty part</li><li><b class="work">■</b> worked on</li></ul>
@@ -123,12 +124,20 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{range .Work}}<tr><td><b>{{.Place}}</b></td><td class="work">■ {{.What}}</td><td class="all">{{.Value}}</td><td class="all">{{.Remark}}</td></tr>
 {{end}}</tbody></table>{{else}}<p>Nothing was removed, replaced, jumpered, resoldered or cleaned.</p>{{end}}
 
+{{if .Looks}}<h2>What was seen</h2>
+<dl>{{range .Looks}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>{{end}}
+
 <h2>Power-up check</h2>
 <p class="{{if .PowerUp.Passed}}good{{else}}bad{{end}}"><b>{{if .PowerUp.Passed}}✓{{else}}■{{end}} {{.PowerUpResult}}: {{.PowerUpSays}}</b></p>
 {{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or is out of range</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
 {{range .PowerUpLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
 {{end}}</tbody></table>{{end}}
 {{with .PowerUp.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
+
+{{if .Functions}}<h2>Function test under power</h2>
+<table class="wide"><thead><tr><th>Function</th><th>Result</th><th>Remark</th></tr></thead><tbody>
+{{range .Functions}}<tr><td><b>{{.Name}}</b></td><td class="{{.Class}}">{{.Mark}} {{.Result}}</td><td class="all">{{.Remark}}</td></tr>
+{{end}}</tbody></table>{{end}}
 
 <h2>Steps</h2>
 <table class="wide"><thead><tr><th>Event</th><th>Time</th><th>Took</th><th>What</th></tr></thead><tbody>
