@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // How much of a diagnosis is printed; --json has all of it.
@@ -58,6 +59,9 @@ replacement board; null without --rates). When nothing is wrong, the first of
 			if err != nil {
 				return err
 			}
+			if _, closed := c.Closed(); closed { // nothing is next
+				d.Next, d.Expected = []engine.Step{}, 0
+			}
 			if r.json {
 				return a.json(d)
 			}
@@ -73,6 +77,9 @@ replacement board; null without --rates). When nothing is wrong, the first of
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
+	for _, text := range d.Doubts {
+		s.doubt(text)
+	}
 	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
@@ -105,11 +112,35 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 		}
 		s.suspects(d)
 		s.explanations(d)
-		s.next(c.Board, d)
+		if _, closed := c.Closed(); !closed {
+			s.next(c.Board, d)
+		}
 	}
 	s.unseen(d)
 	s.remarks("CAUTIONS", "!", yellow, d.Cautions)
 	s.remarks("NOTES", "-", plain, d.Notes)
+}
+
+// doubt says what the good boards have against the board file: no answer is better than
+// the drawing.
+func (s *screen) doubt(text string) {
+	s.gap()
+	s.prose(0, 2, yellow, "! "+sentence(text))
+}
+
+// drawingDoubts lists what sweeps of good boards have against their board file, by some
+// of the sweeps, spread evenly: a path that is there shows on every board.
+func drawingDoubts(b *netlist.Board, sweeps []*references.Sweep) ([]string, error) {
+	const most = 50
+	var some []*references.Sweep
+	for i := range min(most, len(sweeps)) {
+		some = append(some, sweeps[i*len(sweeps)/min(most, len(sweeps))])
+	}
+	e, err := engine.New(b, references.NewLibrary(b, some), engine.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return e.DrawingDoubts(), nil
 }
 
 // caseHead says which board it is and what is wrong with it.
@@ -160,8 +191,14 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
+	told := make(map[string]bool) // what was measured twice stands once
 	for _, x := range d.Abnormal {
-		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)]
+		place := placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)
+		if told[place] {
+			continue
+		}
+		told[place] = true
+		r := byPlace[place]
 		if r == nil {
 			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
@@ -391,8 +428,21 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
+	level := volts
+	if r.Resistance {
+		level = func(v *float64, overload bool) string {
+			if v == nil {
+				return volts(v, overload)
+			}
+			return ohms(*v)
+		}
+	}
+	at := name(r.At)
+	if r.To != "" {
+		at += " to " + name(r.To)
+	}
 	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
-		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+		who, level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects
