@@ -10,7 +10,7 @@ import (
 )
 
 // TestWorth: the sums are worked out by hand; the shares below 5880 s are those of
-// plan.Ending.Within, a mixture of two log-normals about each ending.
+// plan.Ending.Within, log-normal about each ending.
 func TestWorth(t *testing.T) {
 	endings := []plan.Ending{{Seconds: 600, Probability: 0.5}, {Seconds: 3600, Probability: 0.3}, {Seconds: 7200, Probability: 0.2, GivenUp: true}}
 	rates := &plan.Rates{Currency: "EUR", Hour: 60, Part: 1, IC: 10, Board: 100}

@@ -224,6 +224,7 @@ type benchScreen struct {
 	swept  int                      // connector whose picture was shown last, plus 1
 	shown  string                   // the step that was shown last
 	closed bool
+	looked bool // the first look was explained
 	// columns of the last prompt and of what was typed behind it
 	prompted int
 	again    bool // what is asked stands above

@@ -74,7 +74,8 @@ const firstPower = "not where it looks burnt; no lithium cell in, current limit 
 
 // firstLook asks what looks bad before anything is measured.
 func (b *benchScreen) firstLook() {
-	if !b.again {
+	if !b.looked {
+		b.looked = true
 		b.rule("FIRST LOOK", "")
 		b.gap()
 		b.prose(3, 2, next, "LOOK at the whole board, both sides, before the first reading")

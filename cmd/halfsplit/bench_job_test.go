@@ -14,7 +14,7 @@ import (
 // in one go and cleaned, the supply current on arrival, the sweep, the repair, a clamp
 // replaced with its mark looked at, the current again, and the function test. INVENTED.
 var wholeJob = []string{"y", "C40 C41 corroded", "D6 cracked", "cleaned and dried C40", "draws 2 mA before the power button", "", "sweep J7",
-	"0.001", "0.564", "OL", "OL", "0.623", "0.562", "0.525", "0.700", "OL", "0.700", "0.570", "OL", "0.001",
+	"0.001", "0.564", "OL", "0.623", "0.562", "0.525", "0.700", "OL", "0.700", "0.570", "OL", "0.001", "OL",
 	"OL", "y", "y", "replaced D6", "0.618", "y", "0.700", "y", "2 mA", "95 mA", "works", "works", "s", "y"}
 
 // rates are INVENTED.
