@@ -732,7 +732,7 @@ func (l *Library) leftOut() []Finding {
 		findings = append(findings, Finding{
 			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
 			Seen: why + ": " + enumerate(files),
-			Do:   "nothing, if they belong there; else put sweeps of this board into the folder itself, with its name and revision",
+			Do:   "nothing, if they belong there; otherwise put sweeps of this board into the folder itself, with its name and revision",
 		})
 	}
 	for _, w := range l.Withdrawn {

@@ -553,6 +553,9 @@ func (s *screen) powerUp(g *powerup.Answer) {
 		}
 		s.prose(3, 2, st, "The board "+prose(g.Draw.Says())+".")
 	}
+	for _, text := range leftovers(g) {
+		s.prose(3, 2, yellow, "■ "+text)
+	}
 	if len(g.Need) > 0 {
 		s.gap()
 		var words []string

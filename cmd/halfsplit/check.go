@@ -27,8 +27,9 @@ func (a *app) checkCommand() *cobra.Command {
 		Short: "find what is wrong with files",
 		Long: `check reads files, and all YAML files of folders, and prints every problem as
 file:line:col: what; what to do. It tells by what is in a file whether it is a
-board, a sweep, a case or another of the kinds that schema names. Sweeps are compared with a board of
-their name and revision where one is among the files.
+board, a sweep, a case or another of the kinds that schema names. Sweeps are compared
+with a board of their name and revision where one is among the files. Points are
+looked up on boards without problems only.
 
 The exit code is 1 where there are problems; warnings alone leave it at 0.`,
 		Example:           "  halfsplit check kestrel",

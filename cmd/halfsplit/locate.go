@@ -36,7 +36,17 @@ func (a *app) locateCommand() *cobra.Command {
 		Use:   "locate CASE",
 		Short: "name the suspects of a case and what to do next",
 		Long: `locate reads a case file and prints the abnormal readings, the suspects with
-the reason in volts, and what to do next with what each outcome would mean.`,
+the reason in volts, and what to do next with what each outcome would mean.
+
+--json gives "implausible" (null, or what is wrong with the leads or the choice of
+board; there are no suspects then), "abnormal", "explanations" (sets of faults; the
+probabilities sum to 1 less what was not listed), "suspects" (the probability that
+the part is bad, over all explanations), "next" (best first; "do" is measure,
+inspect, inject, remove, replace, or ends: measure the resistance to ground at both
+ends of a part), "unseen", "cautions", "notes", "ambiguity_groups", "repair_time" (the
+range of what a repair takes from here) and "worth" (what that costs beside a
+replacement board; null without --rates). When nothing is wrong, the first of
+"explanations" has no faults and "next" is empty.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
