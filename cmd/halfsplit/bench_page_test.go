@@ -283,10 +283,7 @@ func TestPageAndTerminal(t *testing.T) {
 // TestPageKill kills the program with signal 9 while a page enters notes: whatever was
 // acknowledged to the page is in the file, once.
 func TestPageKill(t *testing.T) {
-	kills := 40
-	if testing.Short() {
-		kills = 5
-	}
+	kills := kills(t, 40)
 	demoFolder(t)
 	dice := rand.New(rand.NewPCG(18, 1))
 	args := []string{"killed.yaml", "--board", "board.yaml", "--known", "known"}

@@ -132,12 +132,10 @@ func TestTerminal(t *testing.T) {
 	}
 }
 
-// TestFirstMinutes goes from a layout and nothing else to a located part, as somebody
-// types it at a terminal: a draft of the board, the 34 pins of its connector on a good
-// board and on a dead one, with C55 shorted (22 mV through the 22 ohm before it, by
-// Ohm's law). It counts what was typed.
-func TestFirstMinutes(t *testing.T) {
-	demoFolder(t)
+// typedReadings are those of a good board at J3, as somebody types them: millivolts need
+// no point, and a lone 1 might be the display's overload.
+func typedReadings(t *testing.T) map[string]string {
+	t.Helper()
 	b, err := netlist.Load("board.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -148,23 +146,127 @@ func TestFirstMinutes(t *testing.T) {
 	}
 	good := map[string]string{}
 	for _, r := range sweep.Readings {
-		if good[r.Name] = quantity.FormatReading(r.Reading); !r.Reading.Overload {
-			good[r.Name] = fmt.Sprintf("%.0f", 1000*math.Max(r.Reading.Value, 0)) // millivolts need no point
-			if good[r.Name] == "1" {                                              // which might be the display's overload
-				good[r.Name] = ".001"
+		text := quantity.FormatReading(r.Reading)
+		if !r.Reading.Overload {
+			text = fmt.Sprintf("%.0f", 1000*math.Max(r.Reading.Value, 0))
+		}
+		if text == "1" {
+			text = ".001"
+		}
+		good[r.Name] = text
+	}
+	return good
+}
+
+// askedPin is a prompt for a pin of J3.
+var askedPin = regexp.MustCompile(`(?:^|\n)(J3\.\d+) [^\n]* > $`)
+
+// TestThirtyReadings takes the readings of a connector of 34 pins from a meter, from a
+// file, by the keypad of the page and at a terminal, counts the keystrokes of each, and
+// finds every reading at its own pin.
+func TestThirtyReadings(t *testing.T) {
+	demoFolder(t)
+	good := typedReadings(t)
+	board, err := netlist.Load("board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	id, err := board.ConnectorByName("J3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := "open: {board: board.yaml, known: known}\n---\nacknowledge: [battery out, capacitors discharged, boosted rails discharged, lithium cells, rules first]\n---\nread: {J3.1: 0}\n"
+	finish := func(how string, keys int) {
+		t.Helper()
+		pins := 0
+		for _, text := range readingsOf(t, how+".yaml")[1:] {
+			pin, value, _ := strings.Cut(text, " ")
+			want, err := quantity.ParseReading(good[pin])
+			if err != nil || value != quantity.FormatReading(want) {
+				t.Errorf("%s: %s has %s, want %s, %v", how, pin, value, good[pin], err)
+			}
+			pins++
+		}
+		t.Logf("%s: %d readings, %d keystrokes", how, pins, keys)
+		if pins < 23 {
+			t.Errorf("%s: %d readings, want 23 at least", how, pins)
+		}
+	}
+	write := func(file, text string) {
+		t.Helper()
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var file, meter strings.Builder
+	for _, pin := range board.Connectors[id].Pins[1:] {
+		fmt.Fprintln(&file, good["J3."+pin.Name])
+	}
+	for _, row := range board.Connectors[id].PinRows() {
+		for _, i := range row {
+			if pin := board.Connectors[id].Pins[i]; pin.Net != board.Ground {
+				fmt.Fprintln(&meter, good["J3."+pin.Name])
 			}
 		}
 	}
+	for _, how := range []string{"meter", "file", "keypad", "terminal"} {
+		write(how+".yaml", begin)
+	}
+	write("meter.txt", meter.String())
+	play(t, "", "bench", "meter.yaml", "--meter-device", "meter.txt")
+	finish("meter", 0)
+	play(t, file.String(), "bench", "file.yaml")
+	finish("file", 0)
+
+	keys := 0
+	s := startPage(t, "keypad.yaml")
+	pin := regexp.MustCompile(`<strong>(J3\.\d+)</strong>`)
+	for range 40 {
+		m := pin.FindStringSubmatch(s.shown["next"])
+		if m == nil || !strings.Contains(s.shown["next"], "of J3") {
+			break
+		}
+		entry := good[m[1]]
+		if keys++; entry != "OL" { // which has a key of its own
+			keys += len(entry)
+		}
+		if entered, says, err := s.enter(entry); err != nil || !entered {
+			t.Fatalf("%s: %v %s", m[1], err, says)
+		}
+		s.wait()
+	}
+	s.cmd.Process.Kill()
+	s.cmd.Wait()
+	finish("keypad", keys)
+
+	keys = 0
+	onTerminal(t, 80, func(screen string) string {
+		m := askedPin.FindStringSubmatch(screen)
+		if m == nil || !strings.Contains(screen[strings.LastIndex(screen, "\n")+1:], " of ") {
+			return "q"
+		}
+		keys += len(good[m[1]]) + 1
+		return good[m[1]]
+	}, "bench", "terminal.yaml")
+	finish("terminal", keys)
+}
+
+// TestFirstMinutes goes from a layout and nothing else to a located part, as somebody
+// types it at a terminal: a draft of the board, the 34 pins of its connector on a good
+// board and on a dead one, with C55 shorted (22 mV through the 22 ohm before it, by
+// Ohm's law). It counts what was typed.
+func TestFirstMinutes(t *testing.T) {
+	demoFolder(t)
+	good := typedReadings(t)
 	dead := maps.Clone(good)
 	dead["J3.14"] = "22"
 	lines, keys := 0, 0
-	asked := regexp.MustCompile(`(?:^|\n)(J3\.\d+) [^\n]* > $`)
 	sit := func(read map[string]string, command string) {
 		t.Helper()
 		lines, keys = lines+1, keys+len("halfsplit ")+len(command)+1
 		onTerminal(t, 80, func(screen string) string {
 			entry := "q"
-			switch m := asked.FindStringSubmatch(screen); {
+			switch m := askedPin.FindStringSubmatch(screen); {
 			case m != nil:
 				entry = read[m[1]]
 			case strings.HasSuffix(screen, "for J3 > "), strings.HasSuffix(screen, "when that is all > "):

@@ -70,7 +70,8 @@ footer{margin-top:2.5rem;padding-bottom:2rem;font-size:.85rem;color:var(--faint)
  table.wide td.all{grid-column:1/-1}
  table.wide td:empty{display:none}
 }
-@media(min-width:48rem){.pair{grid-template-columns:1fr 1fr}.pair.lean{grid-template-columns:2fr 3fr}h1{font-size:2rem}}
+@media(min-width:48rem){.pair{grid-template-columns:1fr 1fr}.pair.lean{grid-template-columns:1fr}h1{font-size:2rem}}
+@media(min-width:66rem){.pair.lean{grid-template-columns:2fr 3fr}}
 @media print{body{font-size:10pt}main,header,footer{max-width:none;padding:0}h2{break-after:avoid}figure,tr,.short{break-inside:avoid}.pair{grid-template-columns:1fr 1fr}}
 `
 
