@@ -221,7 +221,7 @@ func TestKillAdd(t *testing.T) {
 		}
 		left += drafts(dir)
 		if drafts(dir) > 0 {
-			if _, errs, code := play(t, "", append(add, "--to", dir)...); code != exitDone || drafts(dir) > 0 {
+			if _, errs, code := play(t, "", append(add, "--to", dir)...); code > exitBadly || drafts(dir) > 0 { // the check of what was added may find something
 				t.Errorf("kill %d: the next run exits %d and leaves %d drafts; %s", n, code, drafts(dir), errs)
 			}
 		}

@@ -210,8 +210,8 @@ func TestStreams(t *testing.T) {
 		args  []string
 		want  string
 	}{
-		{text(sweeps[0]), []string{"known", "add", "-", "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep."},
-		{"", []string{"known", "add", through(t, text(sweeps[1])), "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep."},
+		{text(sweeps[0]), []string{"known", "add", "-", "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep"},
+		{"", []string{"known", "add", through(t, text(sweeps[1])), "--to", "new", "--board", "board.yaml"}, "1 added of 1 sweep"},
 		{text("all.csv"), []string{"known", "import", "-", "--to", "imported", "--board", "board.yaml"}, "added"},
 		{table, []string{"draft", "-", "--to", "drafted.yaml"}, "1 part on 3 nets"},
 		{"", []string{"draft", through(t, table), "--to", "drafted-too.yaml"}, "1 part on 3 nets"},
