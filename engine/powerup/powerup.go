@@ -102,7 +102,7 @@ type Off struct {
 // Look is how a part looked when it was last inspected.
 type Look struct {
 	Part string `json:"part"`
-	Look string `json:"look"`
+	Look string `json:"seen"`
 }
 
 // Function is a function of the board as it was last tested under power.
