@@ -373,7 +373,7 @@ parts:
 	}
 	proofs := 0
 	for _, step := range d.Next {
-		if step.Do != engine.DoReplace {
+		if step.Do != engine.DoRepair {
 			continue
 		}
 		proofs++

@@ -320,7 +320,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 				delete(s.suspect.Modes, m)
 			}
 		}
-		r := q.remedy(s.best)
+		r := q.remedyOf(s.best)
 		s.suspect.Remedy, s.suspect.Advice = r.name, r.advice
 		if l := s.best.Locus; l.Part != netlist.None {
 			p := &q.Board.Parts[l.Part]
@@ -489,7 +489,7 @@ func (q *inquiry) cautions(d *Diagnosis) {
 		}
 	}
 	for _, s := range d.Next {
-		if s.Do == DoRemove || s.Do == DoReplace {
+		if s.Do == DoRemove || s.Do == DoRepair {
 			d.Cautions = append(d.Cautions, "Hot air and iron burn; flux and solvent fumes need an extractor; keep heat away from lithium cells.")
 			break
 		}

@@ -158,7 +158,7 @@ const (
 	DoEnds    Do = "ends" // read the resistance to ground at At and at the one point of Then, the ends of Part
 	DoInject  Do = "inject"
 	DoRemove  Do = "remove"
-	DoReplace Do = "replace"
+	DoRepair  Do = "repair"
 )
 
 // Step is one thing to do next.

@@ -161,7 +161,7 @@ func (p *planning) hypotheses() {
 				continue
 			}
 			h.faults = append(h.faults, f)
-			needs = append(needs, p.need(p.remedy(&f)))
+			needs = append(needs, p.need(p.remedyOf(&f)))
 		}
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.

@@ -77,7 +77,7 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
 		return s
 	}
-	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
 	return s
 }

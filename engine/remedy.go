@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"slices"
 
 	"halfsplit/engine/fault"
 	"halfsplit/netlist"
@@ -36,6 +37,64 @@ func MayJumper(p *netlist.Part) bool {
 // and bypass capacitors (common practice, no source).
 func MayLeaveOff(p *netlist.Part) bool {
 	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
+}
+
+// remedyOf gives what to do about a fault. A joint is melted anew before its part is
+// replaced where that repairs sooner on average: where its share of what may be wrong
+// with the part exceeds what it takes as a share of what replacing takes.
+func (q *inquiry) remedyOf(f *fault.Fault) remedy {
+	r := q.remedy(f)
+	joint, ok := q.joint(f)
+	if !ok {
+		return r
+	}
+	ofJoint, ofPart := 0.0, 0.0
+	for i := range q.res.Explanations {
+		x := &q.res.Explanations[i]
+		if k := slices.IndexFunc(x.Faults, func(g fault.Fault) bool { return g.Locus != nil && g.Locus.Part == f.Locus.Part }); k >= 0 {
+			ofPart += x.Probability
+			if q.sameWork(&x.Faults[k], f) {
+				ofJoint += x.Probability
+			}
+		}
+	}
+	if ofJoint*r.seconds > ofPart*joint.seconds {
+		return joint
+	}
+	return r
+}
+
+// sameWork tells whether soldering for one fault of a part mends another's joint.
+func (q *inquiry) sameWork(g, f *fault.Fault) bool {
+	a, aJoint := q.joint(g)
+	b, bJoint := q.joint(f)
+	return aJoint && bJoint && a.key == b.key
+}
+
+// joint gives the remedy of melting a part's joint anew: that of a leaded part with
+// an iron, those of a ball-grid IC all at once. None is melted under a part that is
+// glued down: the glue lifts the part and tears pads (common practice, no source).
+func (e *Engine) joint(f *fault.Fault) (remedy, bool) {
+	if f.Locus == nil || f.Locus.Change.Cure.Kind != netlist.RepairJoint {
+		return remedy{}, false
+	}
+	p := &e.Board.Parts[f.Locus.Part]
+	if p.Access == netlist.Underfill {
+		return remedy{}, false
+	}
+	name := e.Board.RepairName(f.Locus.Change.Cure)
+	r := remedy{name: "resolder", access: p.Access, place: name, seconds: e.costs.Resolder,
+		advice: fmt.Sprintf("Resolder the joint %s before you replace %s.", name, p.Name)}
+	switch p.Package {
+	case netlist.Leaded:
+		r.seconds = e.costs.ResolderIC
+	case netlist.BallGrid:
+		r.name, r.place, r.seconds = "reflow", p.Name, e.costs.Reflow
+		r.advice = fmt.Sprintf("Melt the joints of %s anew with hot air before you replace it. About every other one holds, and it may not last; never where parts are stacked.", p.Name)
+	}
+	r.key = r.place
+	r.seconds += 2 * e.costs.Measure
+	return r, true
 }
 
 // remedy gives what repairs a fault.
@@ -123,7 +182,7 @@ func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 	switch {
 	case x.Replaced && !x.Removed:
 		return true
-	case x.Reinstalled && !x.Removed && cure.Kind == netlist.RepairJoint:
+	case x.NewJoints() && !x.Removed && cure.Kind == netlist.RepairJoint:
 		return true
 	case x.Jumpered && f.Locus.Series:
 		return true

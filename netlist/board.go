@@ -106,6 +106,7 @@ type Part struct {
 	Note      string
 	Role      Role // never NoRole after Load
 	Access    Access
+	Package   Package   // of an IC or module; NoPackage for other kinds
 	Direction Direction // of a clamp; NoDirection for other kinds
 	Channel   Channel   // of a transistor; NoChannel for other kinds
 	// Supplies and Grounds are terminal indices, those that the file names

@@ -180,6 +180,7 @@ func (l *loader) parts(n document.Node) {
 			Note:      v.Get("note").Text(),
 			Role:      Role(choice(v.Get("role").Text(), roles[:])),
 			Access:    Access(choice(v.Get("access").Text(), accesses[:])),
+			Package:   Package(choice(v.Get("package").Text(), packages[:])),
 			Direction: Direction(choice(v.Get("direction").Text(), directions[:])),
 			Channel:   Channel(choice(v.Get("channel").Text(), channels[:])),
 			Value:     unknown(),
@@ -231,6 +232,9 @@ func (l *loader) part(p *Part, v document.Node) {
 		if n := v.Get(key); n.Exists() && p.Kind != of {
 			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
 		}
+	}
+	if n := v.Get("package"); n.Exists() && p.Kind != IC && p.Kind != Module {
+		l.problem(n.At(), "remove it", "`package` on the %s %s", p.Kind, p.Name)
 	}
 	many := p.Kind == IC || p.Kind == Module || p.Kind == TVS
 	if many {

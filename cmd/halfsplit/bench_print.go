@@ -219,7 +219,7 @@ func (b *benchScreen) remedy(p *bench.Prompt) {
 	}
 	part := &b.session.Case().Board.Parts[p.Part]
 	switch {
-	case part.Kind == netlist.IC || part.Kind == netlist.Module:
+	case p.Step.Remedy == "replace" && (part.Kind == netlist.IC || part.Kind == netlist.Module):
 		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `escalate` closes the case as escalated.")
 	case p.Step.Remedy == "jumper":
 		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")

@@ -525,7 +525,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
 		return volts(o.Volts, o.Overload)
-	case step.Do == engine.DoReplace:
+	case step.Do == engine.DoRepair:
 		return "still bad"
 	}
 	return "anything else"
@@ -580,8 +580,8 @@ func headline(step *engine.Step) string {
 		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
-	case "resolder":
-		return "resolder " + part
+	case "resolder", "reflow":
+		return step.Remedy + " " + part
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
 	}
@@ -615,7 +615,7 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 	}
 	if len(step.Then) > 0 && step.Do != engine.DoEnds {
 		verb := "then measure "
-		if step.Do == engine.DoReplace {
+		if step.Do == engine.DoRepair {
 			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))

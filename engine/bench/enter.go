@@ -584,6 +584,8 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 		return journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p.Part}}, nil
 	case "replace":
 		return journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p.Part}}, nil
+	case "reflow":
+		return journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p.Part}}, nil
 	}
 	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: replaced, jumpered, removed, resoldered or cleaned")
 }
@@ -674,6 +676,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "put back " + strings.Join(words, ", ")
 	case journal.KindReplace:
 		return "replaced " + strings.Join(words, ", ")
+	case journal.KindReflow:
+		return "reflowed " + strings.Join(words, ", ")
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:

@@ -354,7 +354,7 @@ func (s *Session) lastRepair() int {
 	last := 0
 	for _, ev := range s.Case().Events {
 		switch ev.Kind {
-		case journal.KindReplace, journal.KindJumper, journal.KindResolder, journal.KindClean:
+		case journal.KindReplace, journal.KindJumper, journal.KindResolder, journal.KindClean, journal.KindReflow:
 			last = ev.Number
 		}
 	}
@@ -734,6 +734,8 @@ func Remedy(c *journal.Case) string {
 			words = append(words, "left off "+name)
 		case x.Replaced:
 			words = append(words, "new "+name)
+		case x.Reflowed:
+			words = append(words, "reflowed "+name)
 		}
 	}
 	for _, m := range edits.Repairs() {

@@ -87,7 +87,8 @@ var deeds = map[string]journal.Kind{
 	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
 	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
-	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
+	"resolder": journal.KindResolder, "resoldered": journal.KindResolder,
+	"reflow": journal.KindReflow, "reflowed": journal.KindReflow,
 	"clean": journal.KindClean, "cleaned": journal.KindClean,
 }
 

@@ -57,7 +57,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			pairs = append(pairs, pair{netName(b, i.Rail), partList(b, i.Warm)})
 		}
 		out.line("inject", mapping(pairs...))
-	case KindRemove, KindReinstall, KindReplace:
+	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		out.line(e.Kind.String(), partList(b, e.Parts))
 	case KindJumper:
 		var pairs []pair

@@ -45,10 +45,11 @@ const (
 	KindAcknowledge             // cautions read and heeded: Acknowledged
 	KindClose                   // the case ends: Close
 	KindClean                   // gaps between pins cleaned: Repairs
+	KindReflow                  // all joints of parts melted anew: Parts
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "power", "undo", "acknowledge", "close", "clean"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "power", "undo", "acknowledge", "close", "clean", "reflow"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -60,7 +61,7 @@ func (k Kind) String() string {
 
 // Edits tells that an event of this kind changes the board.
 func (k Kind) Edits() bool {
-	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean
+	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean || k == KindReflow
 }
 
 // KindOfRepair is the kind of event that tells of a place repaired.

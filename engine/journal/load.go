@@ -335,7 +335,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
 			}
 		}
-	case KindRemove, KindReinstall, KindReplace:
+	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		e.Parts = d.parts(value)
 	case KindJumper:
 		for _, entry := range value.Entries() {

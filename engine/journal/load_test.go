@@ -157,7 +157,7 @@ func TestShape(t *testing.T) {
 	if diff := cmp.Diff(keys, fields); diff != "" {
 		t.Errorf("(-decoder +shape):\n%s", diff)
 	}
-	if n := int(KindClean) + 1; len(kindNames) != n {
+	if n := int(KindReflow) + 1; len(kindNames) != n {
 		t.Errorf("%d names for %d kinds", len(kindNames), n)
 	}
 }

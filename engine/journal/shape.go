@@ -55,6 +55,7 @@ var caseShape = &document.Shape{
 		{Name: "clean", Shape: &document.Shape{
 			Doc: "Gaps between two neighbouring connector pins cleaned.", Example: "[J7.2-J7.4]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
+		{Name: "reflow", Shape: partsShape("Parts, such as a ball-grid IC, whose joints were all melted anew with hot air.", 1)},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
 		{Name: "power", Shape: references.DrawShape("Current drawn from a bench supply.")},
 		{Name: "undo", Shape: &document.Shape{

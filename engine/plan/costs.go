@@ -19,7 +19,8 @@ type Costs struct {
 	Measure, SwapLeads, Look, Inject       float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
-	Resolder, Clean, Wire                  float64
+	Resolder, ResolderIC, Reflow           float64
+	Clean, Wire                            float64
 	GiveUp                                 float64
 }
 
@@ -41,7 +42,9 @@ var costKeys = []cost{
 	{"ic", "replacing an IC", func(c *Costs) *float64 { return &c.IC }},
 	{"shield", "opening a shield, once", func(c *Costs) *float64 { return &c.Shield }},
 	{"underfill", "on top, for a part that is glued down", func(c *Costs) *float64 { return &c.Underfill }},
-	{"resolder", "a connector pin", func(c *Costs) *float64 { return &c.Resolder }},
+	{"resolder", "the joint of a connector pin or of a part with two terminals", func(c *Costs) *float64 { return &c.Resolder }},
+	{"resolder_ic", "the joint of a leaded IC", func(c *Costs) *float64 { return &c.ResolderIC }},
+	{"reflow", "all joints of a ball-grid IC", func(c *Costs) *float64 { return &c.Reflow }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
 	{"jumper_trace", "a jumper across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
 	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},

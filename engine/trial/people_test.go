@@ -374,6 +374,7 @@ var knownToMiss = map[string]bool{
 	"drawn by people, sensor12: good parts replaced a repair":            true,
 	"drawn by people, sensor12: in circles":                              true,
 	"drawn by people, sensor12: net named, of faults in nothing drawn":   true,
+	"drawn by people, sensor12: repaired, of drawn faults":               true,
 	"drawn by people, sensor12: surely and right":                        true,
 }
 

@@ -201,7 +201,7 @@ func (w *Work) Do(s *engine.Step) error {
 		}
 		w.reinstall(p)
 		return nil
-	case engine.DoReplace:
+	case engine.DoRepair:
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
@@ -241,7 +241,9 @@ func (w *Work) reinstall(p netlist.PartID) {
 
 // repair carries out a remedy and takes the readings that prove it.
 func (w *Work) repair(s *engine.Step) error {
-	w.Replaced = append(w.Replaced, s.Part)
+	if s.Remedy != "reflow" {
+		w.Replaced = append(w.Replaced, s.Part)
+	}
 	b := w.Engine.Board
 	p, err := w.part(s.Part)
 	if err != nil {
@@ -259,6 +261,8 @@ func (w *Work) repair(s *engine.Step) error {
 		w.remove(p)
 	case "jumper":
 		w.event(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: 0.01}}})
+	case "reflow":
+		w.event(journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p}})
 	default:
 		w.event(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
 	}

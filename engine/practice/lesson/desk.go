@@ -191,33 +191,12 @@ func (d *Desk) next() int { return len(d.Case().All) + 1 }
 // edits is how the board lies now.
 func (d *Desk) edits() netlist.Edits { return editsAfter(d.Case().All) }
 
-// editsAfter is how a board lies after some events.
+// editsAfter is how a board lies after some events. A record of practice has no
+// undo: what was done was done.
 func editsAfter(all []journal.Event) netlist.Edits {
 	var edits netlist.Edits
 	for i := range all {
-		edits = after(edits, &all[i])
-	}
-	return edits
-}
-
-// after is how a board lies after one more event. A record of practice has no
-// undo: what was done was done.
-func after(edits netlist.Edits, e *journal.Event) netlist.Edits {
-	for _, p := range e.Parts {
-		switch e.Kind {
-		case journal.KindRemove:
-			edits = edits.Remove(p)
-		case journal.KindReinstall:
-			edits = edits.Reinstall(p)
-		case journal.KindReplace:
-			edits = edits.Replace(p)
-		}
-	}
-	for _, b := range e.Jumpers {
-		edits = edits.Jumper(b.Part, b.Ohms)
-	}
-	for _, m := range e.Repairs {
-		edits = edits.Repair(m)
+		edits = all[i].After(edits)
 	}
 	return edits
 }
@@ -445,6 +424,22 @@ func (d *Desk) Replace(name string) error {
 	return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
 }
 
+// Reflow melts all joints of a part anew. It says nothing of how the part was made:
+// that under glue the heat tears pads is for the student to know.
+func (d *Desk) Reflow(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return err
+	}
+	if d.edits().Of(p).Removed {
+		return fmt.Errorf("%s is off the board; reinstall it or put a new one on", document.Quote(name))
+	}
+	return d.write(journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p}})
+}
+
 // jumperOhms is the resistance of a bridge of wire.
 const jumperOhms = 0.01
 
@@ -556,7 +551,7 @@ func (d *Desk) Power() (*Powered, error) {
 
 // Remedies are the words for what repairs a board. "done" is what was done at the
 // bench before.
-var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "clean", "none"}
+var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "reflow", "clean", "none"}
 
 // Repaired tells whether nothing is wrong with the board as it lies. It is not for
 // the student's eyes before the end.
@@ -666,7 +661,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
-		if x.Reinstalled {
+		if x.NewJoints() {
 			return nil
 		}
 		p := &d.stage.board.Parts[l.Part]
@@ -675,10 +670,12 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 			repairs = append(repairs, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
 		}
 		return d.write(journal.Event{Kind: journal.KindResolder, Repairs: repairs})
+	case remedy == "reflow":
+		return d.Reflow(n.Place)
 	case remedy == "replace":
 		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
 	}
-	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
+	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, reflow, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
 // Seconds is the bench time spent so far.

@@ -243,7 +243,7 @@ func (p *follower) do(s *engine.Step) error {
 			}
 		}
 		return p.d.Reinstall(s.Part)
-	case engine.DoReplace:
+	case engine.DoRepair:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
 	}
@@ -311,6 +311,8 @@ func (d *Desk) Work(place, remedy string) error {
 		}
 	case "replace":
 		return d.Replace(place)
+	case "reflow":
+		return d.Reflow(place)
 	}
 	return d.Repair(place)
 }

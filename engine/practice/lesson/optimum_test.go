@@ -83,6 +83,17 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	var questions [][]string
 	var accounts [][]engine.FaultReport
 	listed, unknown := 0.0, 0.0
+	share := map[string]float64{} // of the weight, by part and by what is melted anew
+	for _, ex := range d.Explanations {
+		for i := range ex.Faults {
+			f := &ex.Faults[i]
+			mode, _ := fault.ParseMode(f.Mode)
+			share[f.Part] += ex.Probability
+			if joint, _ := meltJoint(b, f, mode, costs); joint != "" {
+				share[joint] += ex.Probability
+			}
+		}
+	}
 	for _, ex := range d.Explanations {
 		listed += ex.Probability
 		texts, needs, doubtful := []string{}, uint32(0), false
@@ -104,6 +115,9 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			}
 			texts = append(texts, text)
 			key, seconds := repair(b, &f, mode, costs)
+			if joint, heat := meltJoint(b, &f, mode, costs); joint != "" && share[joint]*(seconds+2*costs.Measure) > share[f.Part]*(heat+2*costs.Measure) {
+				key, seconds = joint, heat
+			}
 			needs |= need(key, seconds+2*costs.Measure)
 		}
 		if doubtful {
@@ -190,6 +204,22 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	}
 	x.merge()
 	return x, len(x.weight) <= mostAccounts && len(x.chancy) <= mostChancy
+}
+
+// meltJoint is what is melted anew to mend a part's joint, and its seconds; "" for
+// another fault.
+func meltJoint(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+	p, err := b.PartByName(f.Part)
+	if err != nil || mode != fault.OpenJoint && mode != fault.HighJoint || b.Parts[p].Access == netlist.Underfill {
+		return "", 0
+	}
+	switch b.Parts[p].Package {
+	case netlist.Leaded:
+		return f.At + " joint", costs.ResolderIC
+	case netlist.BallGrid:
+		return f.Part + " joints", costs.Reflow
+	}
+	return f.At + " joint", costs.Resolder
 }
 
 // repair is the piece of work that repairs a fault, and its seconds.

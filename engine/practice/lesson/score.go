@@ -280,7 +280,7 @@ func (k *marker) doubts() error {
 				k.doubt(fmt.Sprintf("event %d: %s looks otherwise on the bench", e.Number, k.s.board.Parts[l.Part].Name))
 			}
 		}
-		edits = after(edits, e)
+		edits = e.After(edits)
 	}
 	return nil
 }
@@ -420,7 +420,7 @@ func (k *marker) steps() error {
 // works tells whether an event works on the place of a fault.
 func works(e *journal.Event, l *fault.Locus) bool {
 	switch e.Kind {
-	case journal.KindReplace, journal.KindRemove:
+	case journal.KindReplace, journal.KindRemove, journal.KindReflow:
 		return slices.Contains(e.Parts, l.Part)
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		return slices.ContainsFunc(e.Jumpers, func(b journal.Jumper) bool { return b.Part == l.Part }) || slices.Contains(e.Repairs, l.Change.Cure)
@@ -551,7 +551,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 			continue
 		}
 		over := 0.0
-		if n.Do == engine.DoReplace {
+		if n.Do == engine.DoRepair {
 			over = math.Max(0, paid-n.Seconds)
 		}
 		lost = math.Min(lost, math.Max(0, n.Expected+over-best))
@@ -585,14 +585,14 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 	case journal.KindInject:
 		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
 	case journal.KindRemove:
-		return (n.Do == engine.DoRemove || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindReplace:
-		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
+		return (n.Do == engine.DoRemove || n.Do == engine.DoRepair && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
+	case journal.KindReplace, journal.KindReflow:
+		return n.Do == engine.DoRepair && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		if len(e.Jumpers) > 0 {
-			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Jumpers[0].Part].Name
+			return n.Do == engine.DoRepair && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoReplace && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == engine.DoRepair && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false

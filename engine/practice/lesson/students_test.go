@@ -86,7 +86,7 @@ func halfSplit(d *Desk, m *Mind, _ *rand.Rand) error {
 		if best < 0 || len(g.Suspects) > 0 && g.Suspects[0].Probability > sure {
 			best = 0
 			for i := range g.Next {
-				if g.Next[i].Do == engine.DoReplace {
+				if g.Next[i].Do == engine.DoRepair {
 					best = i
 					break
 				}
