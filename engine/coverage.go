@@ -86,7 +86,7 @@ type visible struct {
 // reaching is the work on one question.
 type reaching struct {
 	*Engine
-	crew   *network.Crew
+	pool   *network.Pool
 	pins   []netlist.Point
 	ph     *fault.Physics
 	sights [sights]sight
@@ -107,7 +107,7 @@ func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) {
 	if q.Meter == (references.Meter{}) {
 		q.Meter = references.DefaultMeter()
 	}
-	r := &reaching{Engine: e, crew: network.NewCrew(e.model), met: map[netlist.NetID]meeting{}, out: &Coverage{Board: e.Board.Name, Revision: e.Board.Revision,
+	r := &reaching{Engine: e, pool: network.NewPool(e.model), met: map[netlist.NetID]meeting{}, out: &Coverage{Board: e.Board.Name, Revision: e.Board.Revision,
 		Connectors: []string{}, Faults: []CoverageFault{}, Groups: []CoverageGroup{}, Points: []CoveragePoint{}}}
 	if err := r.sweep(q.Connectors); err != nil {
 		return nil, err
@@ -132,7 +132,7 @@ func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) {
 	if err := r.strengths(step); err != nil {
 		return nil, err
 	}
-	err := r.crew.Each(len(r.causes), func(w *network.Workspace, i int) error {
+	err := r.pool.Each(len(r.causes), func(w *network.Workspace, i int) error {
 		defer step()
 		return r.look(w, r.causes[i])
 	})
@@ -209,7 +209,7 @@ func (r *reaching) good(m references.Meter) error {
 				return err
 			}
 		}
-		if err := r.ph.Together(r.crew, s.obs); err != nil {
+		if err := r.ph.PredictAll(r.pool, s.obs); err != nil {
 			return err
 		}
 	}
@@ -377,7 +377,7 @@ func (r *reaching) touch() error {
 
 // spreadSights does work for each sight; sights share nothing that is written.
 func (r *reaching) spreadSights(work func(w *network.Workspace, k int) error) error {
-	return r.crew.Each(int(sights), work)
+	return r.pool.Each(int(sights), work)
 }
 
 // guessed tells that a reading has nothing to be compared with but a guess; see
@@ -440,7 +440,7 @@ func (r *reaching) strengths(step func()) error {
 			}
 		}
 	}
-	return r.crew.Each(int(sights)*len(r.pins), func(w *network.Workspace, i int) error {
+	return r.pool.Each(int(sights)*len(r.pins), func(w *network.Workspace, i int) error {
 		defer step()
 		k, pin := i/len(r.pins), i%len(r.pins)
 		if len(touches[k][pin]) == 0 {

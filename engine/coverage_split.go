@@ -59,7 +59,7 @@ func (r *reaching) doubtLeft(g *cluster, of []int) float64 {
 // no point distinguishes.
 func (r *reaching) split(groups []*cluster) error {
 	founds := make([][]splitter, len(groups))
-	err := r.crew.Each(len(groups), func(w *network.Workspace, n int) error {
+	err := r.pool.Each(len(groups), func(w *network.Workspace, n int) error {
 		g := groups[n]
 		if len(r.out.Groups[n].Places) < 2 || len(g.bands) < 2 {
 			return nil

@@ -47,7 +47,7 @@ type hypothesis struct {
 // planning turns the posterior into a plan.Problem and back.
 type planning struct {
 	*inquiry
-	crew     *network.Crew
+	pool     *network.Pool
 	hyps     []hypothesis
 	problem  plan.Problem
 	tests    []test
@@ -65,7 +65,7 @@ type test struct {
 const openShield = 0
 
 func (q *inquiry) next(d *Diagnosis) error {
-	p := &planning{inquiry: q, crew: network.NewCrew(q.model), byRemedy: map[string]int{}}
+	p := &planning{inquiry: q, pool: network.NewPool(q.model), byRemedy: map[string]int{}}
 	p.problem.Setups = []float64{q.costs.Shield}
 	p.problem.GiveUp = q.costs.GiveUp
 	p.hypotheses()

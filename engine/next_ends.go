@@ -59,7 +59,7 @@ func (p *planning) ends() error {
 			}
 		})
 	}
-	err := p.crew.Each(len(found), func(w *network.Workspace, i int) (err error) {
+	err := p.pool.Each(len(found), func(w *network.Workspace, i int) (err error) {
 		found[i].rows, err = p.compareEnds(w, found[i].at)
 		return err
 	})

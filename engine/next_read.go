@@ -286,7 +286,7 @@ func (p *planning) measures(points []netlist.Point) error {
 		}
 	}
 	shows := make([][]shown, len(spots))
-	err := p.crew.Each(len(spots), func(w *network.Workspace, i int) (err error) {
+	err := p.pool.Each(len(spots), func(w *network.Workspace, i int) (err error) {
 		shows[i], err = p.predict(w, spots[i].At, spots[i].Polarity, p.edits)
 		return err
 	})
@@ -373,7 +373,7 @@ func (p *planning) removes() error {
 	})
 	parts = parts[:min(len(parts), mostRemovals)]
 	pads, shows := make([][]netlist.Point, len(parts)), make([][][]shown, len(parts))
-	err := p.crew.Each(len(parts), func(w *network.Workspace, i int) error {
+	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
 		pads[i] = p.pads(parts[i])
 		for _, pad := range pads[i] {
 			s, err := p.predict(w, pad, references.RedOnGround, p.edits.Remove(parts[i]))

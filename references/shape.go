@@ -104,10 +104,10 @@ func DrawShape(doc string) *document.Shape {
 		return err
 	}
 	return &document.Shape{
-		Doc: doc, Example: "{before_key: 2 mA, after_key: 95 mA}",
+		Doc: doc, Was: wasDrawKey, Example: "{before_button: 2 mA, after_button: 95 mA}",
 		Fields: []document.Field{
-			{Name: "before_key", Shape: &document.Shape{Doc: "With the power button not yet pressed.", Example: "2 mA", Parse: parse}},
-			{Name: "after_key", Shape: &document.Shape{Doc: "After the power button was pressed.", Example: "95 mA", Parse: parse}},
+			{Name: "before_button", Shape: &document.Shape{Doc: "With the power button not yet pressed.", Example: "2 mA", Parse: parse}},
+			{Name: "after_button", Shape: &document.Shape{Doc: "After the power button was pressed.", Example: "95 mA", Parse: parse}},
 		},
 	}
 }

@@ -29,8 +29,8 @@ type Sweep struct {
 // Draw is the current in amperes that a board takes from a bench supply, nil
 // where it was not read.
 type Draw struct {
-	BeforeKey *float64 // with the power button not yet pressed
-	AfterKey  *float64
+	BeforeButton *float64 // with the power button not yet pressed
+	AfterButton  *float64
 }
 
 // State is how the board lay on the bench.
@@ -195,7 +195,7 @@ func decodeState(node document.Node, points *resolver) State {
 
 func decodeDraw(node document.Node) Draw {
 	var d Draw
-	for key, v := range map[string]**float64{"before_key": &d.BeforeKey, "after_key": &d.AfterKey} {
+	for key, v := range map[string]**float64{"before_button": &d.BeforeButton, "after_button": &d.AfterButton} {
 		if amperes, err := ParseDraw(node.Get(key).Text()); err == nil { // the shape has refused what does not parse
 			*v = &amperes
 		}

@@ -94,7 +94,7 @@ func (d Draw) flow() string {
 	for _, x := range []struct {
 		key string
 		v   *float64
-	}{{"before_key", d.BeforeKey}, {"after_key", d.AfterKey}} {
+	}{{"before_button", d.BeforeButton}, {"after_button", d.AfterButton}} {
 		if x.v != nil {
 			fields = append(fields, x.key+": "+strconv.FormatFloat(*x.v*1e3, 'f', -1, 64)+" mA")
 		}

@@ -232,7 +232,7 @@ func TestKillAdd(t *testing.T) {
 
 var paid = regexp.MustCompile(`(?m) s so far$`)
 
-// TestKillPractice kills `practice run` among deeds. Every deed whose cost was told
+// TestKillPractice kills `practice run` among actions. Every action whose cost was told
 // is in the record.
 func TestKillPractice(t *testing.T) {
 	kills := kills(t, 50)
@@ -257,11 +257,11 @@ func TestKillPractice(t *testing.T) {
 		}
 		if have := len(c.All) - 2; have < inRecord { // without the opening and the sweep
 			lost += inRecord - have
-			t.Errorf("kill %d: %d deeds were told, %d are in %s", n, inRecord, have, record)
+			t.Errorf("kill %d: %d actions were told, %d are in %s", n, inRecord, have, record)
 		}
 	}
-	t.Logf("%d kills, %d deeds told, %d lost", kills, told, lost)
+	t.Logf("%d kills, %d actions told, %d lost", kills, told, lost)
 	if told < kills/2 {
-		t.Errorf("only %d deeds told in %d sessions: the kills came too early to show anything", told, kills)
+		t.Errorf("only %d actions told in %d sessions: the kills came too early to show anything", told, kills)
 	}
 }

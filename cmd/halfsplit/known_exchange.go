@@ -23,7 +23,7 @@ func (a *app) knownImportCommand() *cobra.Command {
 sample, date, person, meter and polarity in it. Headings that are not
 built in are mapped with --column KEY=HEADING; what holds for all rows is said with
 --value KEY=TEXT. The keys are point, reading, unit (V or mV), sample, by, taken,
-polarity, temperature, battery, unplugged, draw_before_key, draw_after_key, meter,
+polarity, temperature, battery, unplugged, draw_before_button, draw_after_button, meter,
 test_current, open_voltage, overload_above, accuracy, resolution, source, ohms_current,
 ohms_open, ohms_overload_above, and sweep, which distinguishes sweeps that are equal in all of
 them. A table with a column for each board maps reading:SAMPLE=HEADING. A table may have

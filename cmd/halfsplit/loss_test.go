@@ -17,12 +17,12 @@ import (
 func TestTypedBytes(t *testing.T) {
 	demoFolder(t)
 	words := []string{"ȺȺȺȺȺȺȺȺȺ", "\xe9\xe9\xe9", "\xff\xff\xff\xff", "İR12", "ſ K ﬁ", "R12\x00", "\u202e", strings.Repeat("Ⱥ", 900), ", and", "-", "\x1b[A"}
-	deeds := []string{"", "n", "note", "replace", "removed", "took off", "put back", "jumper", "repair", "clean between", "sweep", "take", "undo", "draws", "inspect", "look at", "warm on", "close", "refer",
+	actions := []string{"", "n", "note", "replace", "removed", "took off", "put back", "jumper", "repair", "clean between", "sweep", "take", "undo", "draws", "inspect", "look at", "warm on", "close", "refer",
 		"0.43 at", "22 ohm from", "J7.2 swapped", "i've fitted"}
 	var typed strings.Builder
-	for _, deed := range deeds {
+	for _, action := range actions {
 		for _, word := range words {
-			fmt.Fprintf(&typed, "%s %s\n%s %s\n%s %s swapped\n", deed, word, strings.ToUpper(deed), word, deed, word)
+			fmt.Fprintf(&typed, "%s %s\n%s %s\n%s %s swapped\n", action, word, strings.ToUpper(action), word, action, word)
 		}
 	}
 	// The last entry is understood: the session is still there.

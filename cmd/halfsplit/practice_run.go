@@ -49,14 +49,14 @@ any time and go on later with the same command.
 			if record == "" {
 				record = recordName(args[0], by)
 			}
-			d, err := lessons.Sit(args[0], record, by)
+			d, err := lessons.Begin(args[0], record, by)
 			if err != nil {
 				return err
 			}
 			defer d.Leave()
 			d.Now = time.Now
 			d.Exam = d.Exam || exam
-			b := &practiceBench{screen: s, app: a, desk: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			b := &practiceBench{screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
 			return b.run(cmd.InOrStdin())
 		},
 	}
@@ -85,11 +85,11 @@ func recordName(file, by string) string {
 	return base + "-" + who + ".yaml"
 }
 
-// practiceBench is one sitting.
+// practiceBench is one session.
 type practiceBench struct {
 	*screen
 	app      *app
-	desk     *lessons.Desk
+	session  *lessons.Session
 	record   string
 	terminal bool
 	quit     bool
@@ -103,9 +103,9 @@ func (b *practiceBench) run(stdin io.Reader) error {
 	}
 	defer in.close()
 	b.head()
-	for !b.quit && !b.desk.Done() {
+	for !b.quit && !b.session.Done() {
 		if b.terminal {
-			fmt.Fprint(b.w, b.paint(strong, duration(b.desk.Seconds())+" > "))
+			fmt.Fprint(b.w, b.paint(strong, duration(b.session.Seconds())+" > "))
 		}
 		if err := b.app.out.Flush(); err != nil {
 			return err
@@ -119,21 +119,21 @@ func (b *practiceBench) run(stdin io.Reader) error {
 		}
 	}
 	b.gap()
-	if b.desk.Done() {
-		b.say("The case is closed after " + duration(b.desk.Seconds()) + "; the record is " + path(b.record))
+	if b.session.Done() {
+		b.say("The case is closed after " + duration(b.session.Seconds()) + "; the record is " + path(b.record))
 	} else {
 		b.say("Nothing is lost; the record is " + path(b.record) + ". To go on from here, write")
-		b.say("  halfsplit practice run " + path(b.desk.File.Path) + " --journal " + path(b.record))
+		b.say("  halfsplit practice run " + path(b.session.File.Path) + " --journal " + path(b.record))
 	}
 	return in.err
 }
 
 func (b *practiceBench) head() {
-	c := b.desk.Case()
-	f := b.desk.File
+	c := b.session.Case()
+	f := b.session.File
 	b.say(b.paint(strong, titled(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
 	b.prose(0, 2, plain, "complaint: "+prose(f.Complaint))
-	b.spent = b.desk.Seconds()
+	b.spent = b.session.Seconds()
 	b.sheet()
 	b.prose(2, 2, faint, "? lists what you can do and what it costs.")
 	b.gap()
@@ -141,7 +141,7 @@ func (b *practiceBench) head() {
 
 // sheet prints every reading so far beside what good boards read there.
 func (b *practiceBench) sheet() {
-	list, err := b.desk.Engine.Compare(b.desk.Case())
+	list, err := b.session.Engine.Compare(b.session.Case())
 	if err != nil {
 		b.prose(2, 2, yellow, prose(err.Error()))
 		return
@@ -162,9 +162,9 @@ func (b *practiceBench) sheet() {
 // work lists what was done to the board, for one who comes back to it.
 func (b *practiceBench) work() string {
 	var list []string
-	for _, e := range b.desk.Case().All {
+	for _, e := range b.session.Case().All {
 		if e.Kind.Edits() {
-			list = append(list, bench.Describe(b.desk.Case().Board, &e))
+			list = append(list, bench.Describe(b.session.Case().Board, &e))
 		}
 	}
 	return prose(strings.Join(list, ", "))
@@ -205,14 +205,14 @@ var practiceDeeds = []practiceDeed{
 	{"inspect PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
 	{"remove PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.remove) }},
 	{"reinstall PART", "put the same part back", func(b *practiceBench, w []string) error {
-		return b.each(w, b.done(b.desk.Reinstall, "is back on the board"))
+		return b.each(w, b.done(b.session.Reinstall, "is back on the board"))
 	}},
-	{"replace PART", "put a new, good one on", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Replace, "is new")) }},
+	{"replace PART", "put a new, good one on", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Replace, "is new")) }},
 	{"jumper PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", func(b *practiceBench, w []string) error {
 		if slices.ContainsFunc(w, func(word string) bool { return strings.ContainsAny(word, ".-") || word == "to" }) {
 			return b.repair("jumper", w)
 		}
-		return b.each(w, b.done(b.desk.Jumper, "has a jumper across it"))
+		return b.each(w, b.done(b.session.Jumper, "has a jumper across it"))
 	}},
 	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
 	{"reflow PART", "all its joints melted anew with hot air", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.desk.Reflow, "has new joints")) }},
@@ -222,34 +222,34 @@ var practiceDeeds = []practiceDeed{
 	{"verdict FAULT; REMEDY", "the end: `verdict R3 open; replace`, or `verdict nothing`", (*practiceBench).verdict},
 	{"sheet", "every reading so far", func(b *practiceBench, _ []string) error { b.sheet(); return nil }},
 	{"line POINT", "the parts and nets from a point on", (*practiceBench).line},
-	{"note TEXT", "a remark for the record", func(b *practiceBench, w []string) error { return b.desk.Note(strings.Join(w, " ")) }},
+	{"note TEXT", "a remark for the record", func(b *practiceBench, w []string) error { return b.session.Note(strings.Join(w, " ")) }},
 	{"quit", "leave; go on later", func(b *practiceBench, _ []string) error { b.quit = true; return nil }},
 }
 
 // repair works on a joint, a gap or a trace.
-func (b *practiceBench) repair(deed string, w []string) error {
+func (b *practiceBench) repair(action string, w []string) error {
 	place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
 	if len(w) == 2 {
-		return instead(quoted(place)+" may be one place or two", "write "+deed+" "+w[0]+"-"+w[1]+" for what lies between, or one after the other")
+		return instead(quoted(place)+" may be one place or two", "write "+action+" "+w[0]+"-"+w[1]+" for what lies between, or one after the other")
 	}
-	return b.done(b.desk.Repair, "is done")(place)
+	return b.done(b.session.Repair, "is done")(place)
 }
 
-// sameDeeds are other words for deeds.
-var sameDeeds = map[string]string{"measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "inspect", "wire": "jumper",
+// sameActions are other words for actions.
+var sameActions = map[string]string{"measure": "read", "m": "read", "r": "read", "s": "swapped", "l": "inspect", "wire": "jumper",
 	"off": "remove", "trace": "line", "close": "verdict", "q": "quit", "exit": "quit", "list": "sheet", "help": "?"}
 
 // enter does what a line asks for, and says what it cost.
 func (b *practiceBench) enter(line string) error {
 	fields := strings.Fields(strings.ReplaceAll(line, ",", " "))
-	if len(fields) == 0 || strings.HasPrefix(line, "#") { // a remark in a file of deeds
+	if len(fields) == 0 || strings.HasPrefix(line, "#") { // a remark in a file of actions
 		return nil
 	}
 	if len(line) > mostLine {
-		return instead("the line is too long", "write one deed a line")
+		return instead("the line is too long", "write one action a line")
 	}
 	word := strings.ToLower(fields[0])
-	if same, ok := sameDeeds[word]; ok {
+	if same, ok := sameActions[word]; ok {
 		word = same
 	}
 	switch word {
@@ -272,27 +272,27 @@ func (b *practiceBench) enter(line string) error {
 		args := fields[1:]
 		if head == "verdict" || head == "note" {
 			args = strings.Fields(line)[1:]
-		} else if i := slices.IndexFunc(args, isDeed); i > 0 && b.desk.Spelled(args[i]) == args[i] {
-			return instead(quoted(args[i])+" is a deed of its own", "write one deed a line")
+		} else if i := slices.IndexFunc(args, isAction); i > 0 && b.session.Spelled(args[i]) == args[i] {
+			return instead(quoted(args[i])+" is an action of its own", "write one action a line")
 		}
 		err := d.run(b, args)
 		b.paid()
 		return err
 	}
-	if now, ok := wasDeed[word]; ok {
+	if now, ok := wasAction[word]; ok {
 		return instead(quoted(fields[0])+" is now "+now, "? lists what can be done")
 	}
 	return instead(quoted(fields[0])+" means nothing here", document.Suggest(word, known, "? lists what can be done"))
 }
 
-// isDeed tells whether a word begins a deed.
-func isDeed(word string) bool {
+// isAction tells whether a word begins an action.
+func isAction(word string) bool {
 	return slices.ContainsFunc(practiceDeeds, func(d practiceDeed) bool { return strings.HasPrefix(d.words, word+" ") })
 }
 
 // paid says what was spent since it last did.
 func (b *practiceBench) paid() {
-	now := b.desk.Seconds()
+	now := b.session.Seconds()
 	if now > b.spent {
 		b.say(b.paint(faint, fmt.Sprintf("      %.0f s, %.0f s so far", now-b.spent, now)))
 	}
@@ -300,7 +300,7 @@ func (b *practiceBench) paid() {
 }
 
 func (b *practiceBench) help() {
-	c := b.desk.Costs
+	c := b.session.Costs
 	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "inspect": c.Look, "remove": c.Remove, "reinstall": c.Reinstall, "replace": c.Replace,
 		"jumper": c.Jumper, "resolder": c.Resolder, "reflow": c.Reflow, "clean": c.Clean, "inject": c.Inject}
 	b.gap()
@@ -325,14 +325,14 @@ func (b *practiceBench) each(words []string, do func(string) error) error {
 		if strings.EqualFold(w, "and") {
 			continue
 		}
-		if err := do(b.desk.Spelled(w)); err != nil {
+		if err := do(b.session.Spelled(w)); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// done wraps a deed so that it says that it is done.
+// done wraps an action so that it says that it is done.
 func (b *practiceBench) done(do func(string) error, words string) func(string) error {
 	return func(what string) error {
 		err := do(what)
@@ -356,7 +356,7 @@ func (b *practiceBench) read(words []string, pol references.Polarity, inOhms boo
 			to = words[1]
 			i++
 		}
-		r, err := b.desk.Read(at, to, pol, inOhms)
+		r, err := b.session.Read(at, to, pol, inOhms)
 		if err != nil {
 			return err
 		}
@@ -377,7 +377,7 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 	case r.Reading.Unit == quantity.Ohm:
 		shown = ohms(r.Reading.Value)
 	}
-	if list, err := b.desk.Engine.Compare(b.desk.Case()); err == nil && len(list) > 0 {
+	if list, err := b.session.Engine.Compare(b.session.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
 			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
 		}
@@ -392,7 +392,7 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 }
 
 func (b *practiceBench) look(part string) error {
-	l, err := b.desk.Look(part)
+	l, err := b.session.Look(part)
 	if err == nil {
 		st := plain
 		if l != journal.Clean {
@@ -404,7 +404,7 @@ func (b *practiceBench) look(part string) error {
 }
 
 func (b *practiceBench) remove(part string) error {
-	harm, err := b.desk.Remove(part)
+	harm, err := b.session.Remove(part)
 	if err != nil {
 		return err
 	}
@@ -416,7 +416,7 @@ func (b *practiceBench) remove(part string) error {
 }
 
 func (b *practiceBench) inject(rail string) error {
-	warm, err := b.desk.Inject(rail)
+	warm, err := b.session.Inject(rail)
 	if err != nil {
 		return err
 	}
@@ -429,7 +429,7 @@ func (b *practiceBench) inject(rail string) error {
 }
 
 func (b *practiceBench) power() error {
-	p, err := b.desk.Power()
+	p, err := b.session.Power()
 	if err != nil {
 		return err
 	}
@@ -460,13 +460,13 @@ func (b *practiceBench) verdict(words []string) error {
 			}
 		}
 	}
-	right, err := b.desk.Close(text, remedy)
+	right, err := b.session.Close(text, remedy)
 	if err != nil {
 		return err
 	}
 	b.gap()
 	switch {
-	case b.desk.Exam:
+	case b.session.Exam:
 		b.say("   Written down.")
 	case right && strings.Contains(b.closing(), "nothing"):
 		b.prose(3, 2, green, "Right: nothing was wrong with this board.")
@@ -475,7 +475,7 @@ func (b *practiceBench) verdict(words []string) error {
 	default:
 		b.prose(3, 2, yellow, "Not so: something else was bad, or not all of that. The teacher's score says more.")
 	}
-	if right && !b.desk.Exam && !b.desk.Repaired() {
+	if right && !b.session.Exam && !b.session.Repaired() {
 		b.prose(3, 2, yellow, "But as it lies, the board does not do what it should.")
 	}
 	return nil
@@ -483,14 +483,14 @@ func (b *practiceBench) verdict(words []string) error {
 
 // closing is the cause that the case was closed with.
 func (b *practiceBench) closing() string {
-	c, _ := b.desk.Case().Closed()
+	c, _ := b.session.Case().Closed()
 	return c.Cause
 }
 
 // line prints the parts that hang on a line, from the board file.
 func (b *practiceBench) line(words []string) error {
-	board := b.desk.Case().Board
-	at, err := board.Point(b.desk.Spelled(words[0]))
+	board := b.session.Case().Board
+	at, err := board.Point(b.session.Spelled(words[0]))
 	if err != nil {
 		return err
 	}

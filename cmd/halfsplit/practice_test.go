@@ -151,7 +151,7 @@ func TestWrongVerdictDoesNotTell(t *testing.T) {
 	}
 }
 
-// Whatever is typed is answered in one line, and the sitting goes on.
+// Whatever is typed is answered in one line, and the session goes on.
 func TestPracticeBenchTakesAnything(t *testing.T) {
 	courseCopy(t)
 	for _, test := range []struct{ line, want string }{
@@ -165,7 +165,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"inject SDA", "`SDA` is not a supply rail"},
 		{"line GND", "`GND` leads nowhere; name another point"},
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
-		{"remove R7, reinstall R7", "`reinstall` is a deed of its own; write one deed a line"},
+		{"remove R7, reinstall R7", "`reinstall` is an action of its own; write one action a line"},
 		{"jumper TP1 r1.1", "`TP1 r1.1` may be one place or two; write jumper TP1-r1.1 for what lies between"},
 		{"undo", "nothing is taken back at a bench; reinstall a part or read again, and go on"},
 		{"verdict R1 open", "nothing was done about `R1`; say what repairs it, as in `R1 open; replace`"},

@@ -4,6 +4,6 @@ package main
 // is now. The same for what is done at a practice bench.
 var (
 	wasCommand = map[string]string{"expect": "predict", "reach": "coverage", "fit": "calibrate"}
-	wasDeed    = map[string]string{"look": "`inspect`", "lift": "`remove`", "refit": "`reinstall`", "fit": "`replace`", "bridge": "`jumper`", "mend": "`resolder`, `clean` or `jumper`"}
+	wasAction  = map[string]string{"look": "`inspect`", "lift": "`remove`", "refit": "`reinstall`", "fit": "`replace`", "bridge": "`jumper`", "mend": "`resolder`, `clean` or `jumper`"}
 	wasFlag    = map[string]string{"lifted": "removed", "bridged": "jumpered", "fitted": "replaced", "phrase-file": "passphrase-file"}
 )

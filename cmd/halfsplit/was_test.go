@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// TestOldCommands: who types a command, a flag, a fault or a deed as it was called
+// TestOldCommands: who types a command, a flag, a fault or an action as it was called
 // before is told what it is called now.
 func TestOldCommands(t *testing.T) {
 	courseCopy(t)

@@ -686,7 +686,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		for _, x := range []struct {
 			v    float64
 			when string
-		}{{ev.Supply.BeforeKey, "before"}, {ev.Supply.AfterKey, "after"}} {
+		}{{ev.Supply.BeforeButton, "before"}, {ev.Supply.AfterButton, "after"}} {
 			if !math.IsNaN(x.v) {
 				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
 			}

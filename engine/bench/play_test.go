@@ -18,7 +18,7 @@ import (
 // (testdata/demo/answers) where it was asked beforehand.
 type table struct {
 	t    *testing.T
-	c    *practice.SceneCase
+	c    *practice.DemoCase
 	w    *journal.Writer
 	e    *engine.Engine
 	s    *Session
@@ -27,17 +27,17 @@ type table struct {
 	asks int
 }
 
-var scene *practice.Scene
+var demo *practice.Demo
 
-func loadScene(t *testing.T) *practice.Scene {
+func loadDemo(t *testing.T) *practice.Demo {
 	t.Helper()
-	if scene == nil {
+	if demo == nil {
 		var err error
-		if scene, err = practice.LoadScene("../../testdata/demo/answers/truth.yaml"); err != nil {
+		if demo, err = practice.LoadDemo("../../testdata/demo/answers/truth.yaml"); err != nil {
 			t.Fatal(err)
 		}
 	}
-	return scene
+	return demo
 }
 
 func demoPath(t *testing.T, name string) string {
@@ -53,7 +53,7 @@ func demoPath(t *testing.T, name string) string {
 func lay(t *testing.T, name string) *table {
 	t.Helper()
 	tb := &table{t: t}
-	sc := loadScene(t)
+	sc := loadDemo(t)
 	for i := range sc.Cases {
 		if filepath.Base(sc.Cases[i].File) == name+".yaml" {
 			tb.c = &sc.Cases[i]
@@ -62,7 +62,7 @@ func lay(t *testing.T, name string) *table {
 	if tb.c == nil {
 		t.Fatalf("the demo has no case %s", name)
 	}
-	meter := tb.c.Bench.Meter.Declared
+	meter := tb.c.Simulator.Meter.Declared
 	var err error
 	tb.w, err = journal.Create(filepath.Join(t.TempDir(), name+".yaml"), journal.Event{Kind: journal.KindOpen, Meter: &meter,
 		Open: &journal.Opening{BoardPath: demoPath(t, "board.yaml"), KnownPath: demoPath(t, "known"), Complaint: tb.c.Complaint}}, "test")
@@ -84,7 +84,7 @@ func lay(t *testing.T, name string) *table {
 func (tb *table) shows(spot engine.Spot) string {
 	tb.t.Helper()
 	edits := tb.s.stage().Edits
-	b := tb.c.Bench
+	b := tb.c.Simulator
 	var r quantity.Reading
 	var err error
 	if len(edits.Repairs()) == 0 && edits.AsDrawn() == (edits.Key() == "") {
@@ -92,7 +92,7 @@ func (tb *table) shows(spot engine.Spot) string {
 	} else {
 		// The recording knows nothing of repaired copper and resoldered joints.
 		var volts float64
-		volts, err = b.World.Volts(b.World.Probe(spot.At, nil, spot.Polarity, b.Meter.Drive()), edits)
+		volts, err = b.Board.Volts(b.Board.Probe(spot.At, nil, spot.Polarity, b.Meter.Drive()), edits)
 		r = b.Meter.Show(volts, fmt.Sprint(spot, edits.Key()))
 	}
 	if err != nil {
@@ -107,7 +107,7 @@ func (tb *table) answer(p *Prompt) string {
 	switch p.Ask {
 	case AskReading:
 		if p.Ohms {
-			r, err := tb.c.Bench.Take(practice.Take{At: p.At.At, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
+			r, err := tb.c.Simulator.Take(practice.Take{At: p.At.At, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
 			if err != nil {
 				tb.t.Fatal(err)
 			}
@@ -115,14 +115,14 @@ func (tb *table) answer(p *Prompt) string {
 		}
 		return tb.shows(p.At)
 	case AskInspect:
-		return tb.c.Bench.Look(p.Part).String()
+		return tb.c.Simulator.Look(p.Part).String()
 	case AskInjection:
 		rail, err := tb.w.Case().Board.NetByName(p.Step.At)
 		if err != nil {
 			tb.t.Fatal(err)
 		}
 		var names []string
-		for _, id := range tb.c.Bench.Inject(rail, tb.s.stage().Edits) {
+		for _, id := range tb.c.Simulator.Inject(rail, tb.s.stage().Edits) {
 			names = append(names, tb.w.Case().Board.Parts[id].Name)
 		}
 		if len(names) == 0 {

@@ -37,7 +37,7 @@ type Options struct {
 	Limits powerup.Limits   // what good boards draw from a bench supply
 }
 
-// Session is one sitting at the bench. It is for one goroutine.
+// Session is one session at the bench. It is for one goroutine.
 type Session struct {
 	w *journal.Writer
 	e *engine.Engine
@@ -525,7 +525,7 @@ func (s *Session) drawn(event int, before bool) bool {
 		if ev.Number < event || ev.Kind != journal.KindPower {
 			continue
 		}
-		if before && !math.IsNaN(ev.Supply.BeforeKey) || !before && !math.IsNaN(ev.Supply.AfterKey) {
+		if before && !math.IsNaN(ev.Supply.BeforeButton) || !before && !math.IsNaN(ev.Supply.AfterButton) {
 			return true
 		}
 	}
@@ -534,11 +534,11 @@ func (s *Session) drawn(event int, before bool) bool {
 
 // drawn is an event that tells of a current.
 func drawn(amperes float64, before bool) journal.Event {
-	d := &journal.SupplyDraw{BeforeKey: math.NaN(), AfterKey: math.NaN()}
+	d := &journal.SupplyDraw{BeforeButton: math.NaN(), AfterButton: math.NaN()}
 	if before {
-		d.BeforeKey = amperes
+		d.BeforeButton = amperes
 	} else {
-		d.AfterKey = amperes
+		d.AfterButton = amperes
 	}
 	return journal.Event{Kind: journal.KindPower, Supply: d}
 }

@@ -39,8 +39,8 @@ var endings = map[string]struct{ cause, remedy string }{
 // entries are written to testdata/sessions, from where the tests of the command
 // line feed them to the program.
 func TestSessions(t *testing.T) {
-	for i := range loadScene(t).Cases {
-		name := strings.TrimSuffix(filepath.Base(loadScene(t).Cases[i].File), ".yaml")
+	for i := range loadDemo(t).Cases {
+		name := strings.TrimSuffix(filepath.Base(loadDemo(t).Cases[i].File), ".yaml")
 		t.Run(name, func(t *testing.T) {
 			want, ok := endings[name]
 			if !ok {
@@ -227,7 +227,7 @@ func TestSweepKeys(t *testing.T) {
 
 // TestMoves: what people do of their own accord, in plain words, at any time.
 func TestMoves(t *testing.T) {
-	b := loadScene(t).Model.Board
+	b := loadDemo(t).Model.Board
 	part := func(name string) netlist.PartID {
 		id, err := b.PartByName(name)
 		if err != nil {

@@ -19,9 +19,9 @@ import (
 
 // layFaulted puts a board of the demo's type with a fault of its own on the
 // table.
-func layFaulted(t *testing.T, world *practice.World, meter practice.Meter, e *engine.Engine) *table {
+func layFaulted(t *testing.T, board *practice.Board, meter practice.Meter, e *engine.Engine) *table {
 	t.Helper()
-	tb := &table{t: t, e: e, c: &practice.SceneCase{Bench: &practice.Bench{World: world, Meter: meter}}}
+	tb := &table{t: t, e: e, c: &practice.DemoCase{Simulator: &practice.Simulator{Board: board, Meter: meter}}}
 	declared := meter.Declared
 	var err error
 	tb.w, err = journal.Create(filepath.Join(t.TempDir(), "case.yaml"), journal.Event{Kind: journal.KindOpen, Meter: &declared,
@@ -44,12 +44,12 @@ func TestWander(t *testing.T) {
 	if testing.Short() {
 		boards = 4
 	}
-	sc := loadScene(t)
+	sc := loadDemo(t)
 	m := sc.Model
 	first := lay(t, "touch-dead")
 	e := first.e
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	meter := first.c.Bench.Meter
+	meter := first.c.Simulator.Meter
 	j7, err := m.Board.ConnectorByName("J7")
 	if err != nil {
 		t.Fatal(err)
@@ -102,14 +102,14 @@ func TestWander(t *testing.T) {
 
 // moves tells whether a fault moves the true reading of a pin by 15 mV or to or
 // from OL, with the board as the bench left it.
-func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *practice.World, meter practice.Meter, edits netlist.Edits) bool {
+func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *practice.Board, meter practice.Meter, edits netlist.Edits) bool {
 	t.Helper()
 	for i, pin := range b.Connectors[conn].Pins {
 		if pin.Net == netlist.None {
 			continue
 		}
 		at := b.PinPoint(netlist.PinRef{Connector: conn, Pin: int32(i)})
-		read := func(w *practice.World) float64 {
+		read := func(w *practice.Board) float64 {
 			v, err := w.Volts(w.Probe(at, nil, references.RedOnGround, meter.Drive()), edits)
 			if err != nil {
 				t.Fatal(err)
@@ -126,13 +126,13 @@ func moves(t *testing.T, b *netlist.Board, conn netlist.ConnectorID, good, bad *
 // TestBothEnds plays a shorted supply to its end: the session asks for the resistances
 // at both ends of a bead, one after the other and with their unit, and repairs the board.
 func TestBothEnds(t *testing.T) {
-	sc := loadScene(t)
+	sc := loadDemo(t)
 	first := lay(t, "touch-dead")
 	f, err := practice.FindFault(sc.Model, fault.Loci(sc.Model, fault.DefaultPriors(), sc.Model.Nominal()), "C81 1-2", fault.Shorted, 0.8)
 	if err != nil {
 		t.Fatal(err)
 	}
-	tb := layFaulted(t, sc.Truth.Sample(77, 23).Faulted(f), first.c.Bench.Meter, first.e)
+	tb := layFaulted(t, sc.Truth.Sample(77, 23).Faulted(f), first.c.Simulator.Meter, first.e)
 	var ends []string
 	for swept := false; ; {
 		p := tb.ask()

@@ -81,8 +81,8 @@ var keys = map[string]entry{
 	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
 }
 
-// deeds are words for what was done to parts.
-var deeds = map[string]journal.Kind{
+// actions are words for what was done to parts.
+var actions = map[string]journal.Kind{
 	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
 	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
@@ -129,7 +129,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.visit, p.power, p.deed, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.visit, p.power, p.action, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -255,24 +255,24 @@ func parseCurrent(text string) (float64, error) {
 	return v, nil
 }
 
-// mends reads places between or on joints: "J7.2-J7.4, R12.1".
-func (p *parser) mends(text string) ([]netlist.Repair, error) {
-	var mends []netlist.Repair
+// repairs reads places between or on joints: "J7.2-J7.4, R12.1".
+func (p *parser) repairs(text string) ([]netlist.Repair, error) {
+	var repairs []netlist.Repair
 	for _, place := range names(between.ReplaceAllString(text, "$1 to $2")) {
 		m, err := p.b.Repair(p.proper(place))
 		if err != nil {
 			return nil, err
 		}
-		mends = append(mends, m)
+		repairs = append(repairs, m)
 	}
-	return mends, nil
+	return repairs, nil
 }
 
-// deed is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "cleaned J7.2-J7.4".
-func (p *parser) deed() (entry, bool, error) {
+// action is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "cleaned J7.2-J7.4".
+func (p *parser) action() (entry, bool, error) {
 	var kind journal.Kind
 	rest, found := "", ""
-	for word, k := range deeds {
+	for word, k := range actions {
 		if r, ok := cutWord(p.text, word); ok && r != "" && len(word) > len(found) {
 			kind, found, rest = k, word, r
 		}
@@ -283,16 +283,16 @@ func (p *parser) deed() (entry, bool, error) {
 	ev := journal.Event{Kind: kind}
 	switch kind {
 	case journal.KindResolder, journal.KindClean:
-		mends, err := p.mends(rest)
+		repairs, err := p.repairs(rest)
 		if err != nil {
 			return entry{}, false, err
 		}
-		for _, m := range mends {
+		for _, m := range repairs {
 			if right := journal.KindOfRepair(m); right != kind {
 				return entry{}, false, fmt.Errorf("%s is not a place to %s; write `%s %s`", document.Quote(p.b.RepairName(m)), kind, right, p.b.RepairName(m))
 			}
 		}
-		ev.Repairs = mends
+		ev.Repairs = repairs
 	case journal.KindJumper:
 		ohms := 0.0
 		if list, text, ok := strings.Cut(rest, " with "); ok {
@@ -302,8 +302,8 @@ func (p *parser) deed() (entry, bool, error) {
 			}
 			rest, ohms = list, v
 		}
-		if mends, err := p.mends(rest); err == nil && !slices.ContainsFunc(mends, func(m netlist.Repair) bool { return m.Kind != netlist.RepairTrace }) {
-			ev.Repairs = mends
+		if repairs, err := p.repairs(rest); err == nil && !slices.ContainsFunc(repairs, func(m netlist.Repair) bool { return m.Kind != netlist.RepairTrace }) {
+			ev.Repairs = repairs
 			break
 		}
 		parts, err := p.parts(rest)

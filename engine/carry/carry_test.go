@@ -70,7 +70,7 @@ type team struct {
 
 // teams asks ngspice, or the recording, for the pins of passed+fresh boards of
 // several types, with every meter. Ideality, series resistance, drops and hidden
-// loads are those of practice worlds, which the engine does not know.
+// loads are those of practice boards, which the engine does not know.
 func teams(t testing.TB) []team {
 	var list []team
 	var circuits []circuit.Circuit
@@ -86,7 +86,7 @@ func teams(t testing.TB) []team {
 		truth := practice.NewTruth(network.New(b), x.seed)
 		one := team{name: fmt.Sprintf("%s, type %d", b.Name, x.seed), board: b}
 		for board := range passed + fresh {
-			world := truth.Sample(uint64(board+1), references.RoomCelsius)
+			unit := truth.Sample(uint64(board+1), references.RoomCelsius)
 			for c := range b.Connectors {
 				for p, pin := range b.Connectors[c].Pins {
 					if pin.Net == netlist.None || pin.Net == b.Ground {
@@ -95,7 +95,7 @@ func teams(t testing.TB) []team {
 					at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(p)})
 					for m, meter := range meters() {
 						for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-							deck, err := world.Circuit(world.Probe(at, nil, pol, fit.DriveOf(meter)), netlist.Edits{})
+							deck, err := unit.Circuit(unit.Probe(at, nil, pol, fit.DriveOf(meter)), netlist.Edits{})
 							if err != nil {
 								t.Fatal(err)
 							}

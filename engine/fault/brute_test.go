@@ -30,8 +30,8 @@ parts:
   U1: {kind: ic, pins: {1: V, 2: A_U, 3: B_U, 4: GND}, supply: 1, ground: 4}
 `
 
-// desk reads a board with faults by the engine's own circuit.
-type desk struct {
+// rig reads a board with faults by the engine's own circuit.
+type rig struct {
 	t         testing.TB
 	b         *netlist.Board
 	m         *network.Model
@@ -39,10 +39,10 @@ type desk struct {
 	p         *Priors
 }
 
-// newDesk fits a board to five good ones, read by the nominal circuit.
-func newDesk(t testing.TB, text string) *desk {
+// newRig fits a board to five good ones, read by the nominal circuit.
+func newRig(t testing.TB, text string) *rig {
 	b, m, v := board(t, text)
-	d := &desk{t: t, b: b, m: m, p: DefaultPriors()}
+	d := &rig{t: t, b: b, m: m, p: DefaultPriors()}
 	var sweeps []*references.Sweep
 	for n := range 5 {
 		s := &references.Sweep{Board: b.Name, Revision: b.Revision, Meter: references.DefaultMeter(), State: references.State{Celsius: network.RefCelsius}}
@@ -62,7 +62,7 @@ func newDesk(t testing.TB, text string) *desk {
 	return d
 }
 
-func (d *desk) pins() []string {
+func (d *rig) pins() []string {
 	var out []string
 	for c := range d.b.Connectors {
 		for i, pin := range d.b.Connectors[c].Pins {
@@ -74,7 +74,7 @@ func (d *desk) pins() []string {
 	return out
 }
 
-func (d *desk) probe(at string, pol references.Polarity) (network.Probe, netlist.Point) {
+func (d *rig) probe(at string, pol references.Polarity) (network.Probe, netlist.Point) {
 	d.t.Helper()
 	pt, err := d.b.Point(at)
 	if err != nil {
@@ -84,7 +84,7 @@ func (d *desk) probe(at string, pol references.Polarity) (network.Probe, netlist
 }
 
 // read gives the reading of a point, to a millivolt.
-func (d *desk) read(at string, pol references.Polarity, v *network.Values, changes ...network.Change) references.PointReading {
+func (d *rig) read(at string, pol references.Polarity, v *network.Values, changes ...network.Change) references.PointReading {
 	d.t.Helper()
 	p, pt := d.probe(at, pol)
 	r, err := network.NewWorkspace(d.m).Read(p, &network.State{Changes: changes}, v)
@@ -99,7 +99,7 @@ func (d *desk) read(at string, pol references.Polarity, v *network.Values, chang
 }
 
 // observations reads every pin of a board with changes.
-func (d *desk) observations(changes ...network.Change) []Observation {
+func (d *rig) observations(changes ...network.Change) []Observation {
 	var obs []Observation
 	for _, at := range d.pins() {
 		r := d.read(at, references.RedOnGround, d.posterior.Values, changes...)
@@ -114,12 +114,12 @@ func (d *desk) observations(changes ...network.Change) []Observation {
 	return obs
 }
 
-func (d *desk) physics() *Physics {
+func (d *rig) physics() *Physics {
 	return &Physics{Posterior: d.posterior, Values: d.posterior.At(network.RefCelsius, 0), Doubt: 2e-3}
 }
 
 // change puts a fault by its name on the board.
-func (d *desk) change(name string, mode Mode, ohms float64) network.Change {
+func (d *rig) change(name string, mode Mode, ohms float64) network.Change {
 	d.t.Helper()
 	loci := Loci(d.m, d.p, d.posterior.Values)
 	for i := range loci {
@@ -134,7 +134,7 @@ func (d *desk) change(name string, mode Mode, ohms float64) network.Change {
 }
 
 // whole names a set of faults by place, the modes left out.
-func (d *desk) whole(faults []Fault) string {
+func (d *rig) whole(faults []Fault) string {
 	var names []string
 	for _, f := range faults {
 		switch {
@@ -148,7 +148,7 @@ func (d *desk) whole(faults []Fault) string {
 	return strings.Join(names, " + ")
 }
 
-func (d *desk) place(l *Locus) string {
+func (d *rig) place(l *Locus) string {
 	name := l.Name(d.b)
 	if l.Part >= 0 {
 		name = written(d.b, l)
@@ -158,7 +158,7 @@ func (d *desk) place(l *Locus) string {
 }
 
 // bySet sums a search's explanations over modes.
-func (d *desk) bySet(r *Result) map[string]float64 {
+func (d *rig) bySet(r *Result) map[string]float64 {
 	out := map[string]float64{}
 	for _, x := range r.Explanations {
 		out[d.whole(x.Faults)] += x.Probability
@@ -168,12 +168,12 @@ func (d *desk) bySet(r *Result) map[string]float64 {
 
 // brute scores every single fault by integrating over its resistance in fine
 // steps, each solved and none interpolated, with the same likelihood as the
-// search; misleading readings are left out (their priors set to nothing). It gives
+// search; findOutliers readings are left out (their priors set to nothing). It gives
 // the share of each place, "" for none.
-func (d *desk) brute(obs []Observation) map[string]float64 {
+func (d *rig) brute(obs []Observation) map[string]float64 {
 	ph := d.physics()
 	w := network.NewWorkspace(d.m)
-	if err := ph.Together(network.NewCrew(d.m), obs); err != nil {
+	if err := ph.PredictAll(network.NewPool(d.m), obs); err != nil {
 		d.t.Fatal(err)
 	}
 	base := make([]float64, len(obs))
@@ -245,7 +245,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 		{"R2", Open, math.Inf(1)},
 		{"U1.1", Leaky, 220},
 	}
-	d := newDesk(t, pocket)
+	d := newRig(t, pocket)
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	for _, tt := range tests {
 		change := d.change(tt.name, tt.mode, tt.ohms)
@@ -280,7 +280,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 // shows: each line's posterior is then what brute force says of the line alone.
 // Held is the probability that each place on it is bad, within 0.03.
 func TestPairsAgainstBruteForce(t *testing.T) {
-	d := newDesk(t, pocket)
+	d := newRig(t, pocket)
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	a, b := d.change("R1", High, 900), d.change("R2", High, 300)
 	res, err := Search(d.m, d.p, d.physics(), d.observations(a, b), Evidence{})
@@ -312,7 +312,7 @@ func TestPairsAgainstBruteForce(t *testing.T) {
 // resistances it is told with lies within pairOff of what was read: pairs are solved
 // at resistances that lie 6 % apart where they count.
 func TestPairOnOneLine(t *testing.T) {
-	d := newDesk(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
+	d := newRig(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	a, b := d.change("R1", High, 500), d.change("C1", Leaky, 200)
 	obs := d.observations(a, b)
@@ -350,7 +350,7 @@ const pairOff = 0.025 // V
 // same to the last digit.
 func TestSearchOnProcessors(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
-	d := newDesk(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
+	d := newRig(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
 	for raised := 40.0; raised < 9e3; raised *= 2.1 {
 		for leaky := 10.5; leaky < 5e3; leaky *= 2.1 {
 			var by [2]map[string]float64
@@ -373,7 +373,7 @@ func TestSearchOnProcessors(t *testing.T) {
 // on one processor and on two; and probabilities that sum to 1.
 func TestSearchIsSteady(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
-	d := newDesk(t, pocket)
+	d := newRig(t, pocket)
 	obs := func() []Observation {
 		return d.observations(d.change("R1", Open, math.Inf(1)), d.change("R2", High, 300))
 	}

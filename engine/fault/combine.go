@@ -9,14 +9,14 @@ import (
 	"halfsplit/engine/network"
 )
 
-func (s *search) size() int { return len(s.cands) + len(s.lies) }
+func (s *search) size() int { return len(s.cands) + len(s.outliers) }
 
 // strong gives the observations that a member settles by itself.
 func (s *search) strong(i int) []uint64 {
 	if i < len(s.cands) {
 		return s.cands[i].strong
 	}
-	return s.lies[i-len(s.cands)].mask
+	return s.outliers[i-len(s.cands)].mask
 }
 
 // single gives the log score of a member alone.
@@ -24,7 +24,7 @@ func (s *search) single(i int) float64 {
 	if i < len(s.cands) {
 		return s.cands[i].all.total
 	}
-	l := &s.lies[i-len(s.cands)]
+	l := &s.outliers[i-len(s.cands)]
 	return l.odds + l.change
 }
 
@@ -39,7 +39,7 @@ func (s *search) odds(i int) float64 {
 	if i < len(s.cands) {
 		return s.cands[i].odds
 	}
-	return s.lies[i-len(s.cands)].odds
+	return s.outliers[i-len(s.cands)].odds
 }
 
 // backed tells whether the readings speak for both members of a pair.
@@ -93,8 +93,8 @@ func (s *search) combine() error {
 			switch {
 			case overlap(si, sj):
 				// two candidates that meet come below
-				if j >= len(s.cands) && i < len(s.cands) && s.couldLie(i, j) > keepShare+best {
-					if st := s.lied(i, j); st.score > keepShare+best && s.backed(&st) {
+				if j >= len(s.cands) && i < len(s.cands) && s.outlierCeiling(i, j) > keepShare+best {
+					if st := s.besideOutlier(i, j); st.score > keepShare+best && s.backed(&st) {
 						pairs.add(st)
 						best = math.Max(best, st.score)
 					}
@@ -222,7 +222,7 @@ func (s *search) wanting(pairs []set) bool {
 		case m < 0:
 		case m >= len(s.cands):
 			for o := range s.obs {
-				if hasBit(s.lies[m-len(s.cands)].mask, o) {
+				if hasBit(s.outliers[m-len(s.cands)].mask, o) {
 					logs[o] = s.obs[o].best()
 				}
 			}
@@ -234,8 +234,8 @@ func (s *search) wanting(pairs []set) bool {
 					mode, top = k, x
 				}
 			}
-			for i := range c.tables {
-				t := &c.tables[i]
+			for i := range c.entries {
+				t := &c.entries[i]
 				p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
 				if ohms := c.all.ohms[mode]; !math.IsInf(ohms, 1) {
 					x := (math.Log10(ohms) - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1)
@@ -271,21 +271,21 @@ func (s *search) apart(i, j int, best float64) float64 {
 	return score
 }
 
-// couldLie is a quick upper bound of lied: every observation left at its best.
-func (s *search) couldLie(i, j int) float64 {
-	l := &s.lies[j-len(s.cands)]
+// outlierCeiling is a quick upper bound of besideOutlier: every observation left at its best.
+func (s *search) outlierCeiling(i, j int) float64 {
+	l := &s.outliers[j-len(s.cands)]
 	sum := s.cands[i].most + l.odds + l.change
-	for k := range s.cands[i].tables {
-		if t := &s.cands[i].tables[k]; !hasBit(l.mask, t.obs) {
+	for k := range s.cands[i].entries {
+		if t := &s.cands[i].entries[k]; !hasBit(l.mask, t.obs) {
 			sum += t.best
 		}
 	}
 	return sum
 }
 
-// lied scores a candidate beside a lie about an observation that it moves.
-func (s *search) lied(i, j int) set {
-	l := &s.lies[j-len(s.cands)]
+// besideOutlier scores a candidate beside an outlier about an observation that it moves.
+func (s *search) besideOutlier(i, j int) set {
+	l := &s.outliers[j-len(s.cands)]
 	e := s.weigh(s.cands[i], j-len(s.cands), l.mask)
 	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
@@ -299,8 +299,8 @@ func (s *search) ceiling(i, j int) float64 {
 		if c == a {
 			other = b
 		}
-		for k := range c.tables {
-			t := &c.tables[k]
+		for k := range c.entries {
+			t := &c.entries[k]
 			switch {
 			case !hasBit(c.strong, t.obs) || !hasBit(other.strong, t.obs):
 				sum += t.best
@@ -371,8 +371,8 @@ func (s *search) solve(joints []joint) error {
 		}
 	}
 	solved := make([]set, len(todo))
-	err := s.crew.Each(len(todo), func(w *network.Workspace, n int) (err error) {
-		solved[n], err = s.together(w, todo[n].i, todo[n].j)
+	err := s.pool.Each(len(todo), func(w *network.Workspace, n int) (err error) {
+		solved[n], err = s.scorePair(w, todo[n].i, todo[n].j)
 		return err
 	})
 	for n, q := range todo {
@@ -508,7 +508,7 @@ func (s *search) normalise() []Explanation {
 				continue
 			}
 			if m >= len(s.cands) {
-				l := &s.lies[m-len(s.cands)]
+				l := &s.outliers[m-len(s.cands)]
 				for x := range partial {
 					partial[x].Faults = append(partial[x].Faults, Fault{Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
 				}

@@ -10,7 +10,7 @@ import (
 )
 
 // twin names what a candidate does to the circuit: two capacitors between the
-// same two nets do the same, and one table serves both. A part that the bench has
+// same two nets do the same, and one entry serves both. A part that the bench has
 // worked on is a case by itself, because its fault goes with it.
 type twin struct {
 	a, b   netlist.NetID
@@ -43,7 +43,7 @@ func (ph *Physics) untouched(obs []Observation) bool {
 	return true
 }
 
-// tabulate fills all tables, on every processor.
+// tabulate fills all entries, on every processor.
 func (s *search) tabulate() error {
 	s.worked = map[netlist.PartID]bool{}
 	for i := range s.obs {
@@ -69,10 +69,10 @@ func (s *search) tabulate() error {
 	}
 	for c, f := range copies {
 		c.grid, c.fine, c.open = f.grid, f.fine, f.open
-		c.tables, c.strong, c.weak, c.moves = f.tables, f.strong, f.weak, f.moves
+		c.entries, c.strong, c.weak, c.moves = f.entries, f.strong, f.weak, f.moves
 		c.sum, c.openSum = f.sum, f.openSum
 	}
-	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.tables) == 0 })
+	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.entries) == 0 })
 	s.classify()
 	for _, c := range s.cands {
 		if s.warmed(c.locus) {
@@ -97,12 +97,12 @@ func (s *search) tabulate() error {
 // classify numbers the candidates by what sets them apart: twins with the same modes
 // and looks, and no injection, score alike in any company.
 func (s *search) classify() {
-	members := map[*table][]*candidate{}
+	members := map[*entry][]*candidate{}
 	n := 0
 	for _, c := range s.cands {
 		c.class = -1
 		if !s.warmed(c.locus) {
-			for _, o := range members[&c.tables[0]] {
+			for _, o := range members[&c.entries[0]] {
 				if o.factor == c.factor && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
 					c.class = o.class
 				}
@@ -111,16 +111,16 @@ func (s *search) classify() {
 		if c.class < 0 {
 			c.class = n
 			n++
-			members[&c.tables[0]] = append(members[&c.tables[0]], c)
+			members[&c.entries[0]] = append(members[&c.entries[0]], c)
 		}
 	}
 	s.weighed = map[company]*evidence{}
 	s.met = map[[2]int]meeting{}
 }
 
-// weigh is candidate.weigh beside a lie, -1 for none, once for each class.
-func (s *search) weigh(c *candidate, lie int, skip []uint64) *evidence {
-	key := company{c.class, lie}
+// weigh is candidate.weigh beside an outlier, -1 for none, once for each class.
+func (s *search) weigh(c *candidate, outlier int, skip []uint64) *evidence {
+	key := company{c.class, outlier}
 	e := s.weighed[key]
 	if e == nil {
 		x := c.weigh(s.obs, s.result.Base, skip)
@@ -130,8 +130,8 @@ func (s *search) weigh(c *candidate, lie int, skip []uint64) *evidence {
 	return e
 }
 
-// company is a class of candidates and the lie that it is weighed beside.
-type company struct{ class, lie int }
+// company is a class of candidates and the outlier that it is weighed beside.
+type company struct{ class, outlier int }
 
 // meeting is what is known of candidates of two classes together.
 type meeting struct {
@@ -139,7 +139,7 @@ type meeting struct {
 	solved *set // nil until it is
 }
 
-// fill fills the tables of candidates that can move some odd reading the way it is
+// fill fills the entries of candidates that can move some odd reading the way it is
 // off; the others are left without any. The work goes observation by observation, as
 // what the circuit of one reading comes to with one path or another is worked out
 // from that reading (network.Workspace.Beside).
@@ -172,15 +172,15 @@ func (s *search) fill(cands []*candidate) error {
 	if err != nil {
 		return err
 	}
-	tables := make([][]*table, len(s.obs)) // by observation, along with touched
+	entries := make([][]*entry, len(s.obs)) // by observation, along with touched
 	isMoved := func(o int) bool {
 		return slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() })
 	}
 	err = s.watchEach(isMoved, func(watch *Watch, o int) (err error) {
-		tables[o] = make([]*table, len(touched[o]))
+		entries[o] = make([]*entry, len(touched[o]))
 		for i, k := range touched[o] {
 			if helps[k].Load() {
-				if tables[o][i], err = cands[k].tabulate(watch, o, s.result.ZScore[o]); err != nil {
+				if entries[o][i], err = cands[k].tabulate(watch, o, s.result.ZScore[o]); err != nil {
 					return err
 				}
 			}
@@ -190,15 +190,15 @@ func (s *search) fill(cands []*candidate) error {
 	if err != nil {
 		return err
 	}
-	for o := range tables {
-		for i, t := range tables[o] {
+	for o := range entries {
+		for i, t := range entries[o] {
 			if t != nil {
 				cands[touched[o][i]].take(t)
 			}
 		}
 	}
-	return s.crew.Each(len(cands), func(_ *network.Workspace, k int) error {
-		if c := cands[k]; len(c.tables) > 0 {
+	return s.pool.Each(len(cands), func(_ *network.Workspace, k int) error {
+		if c := cands[k]; len(c.entries) > 0 {
 			c.gather(s.obs, s.result.Base)
 		}
 		return nil
@@ -207,7 +207,7 @@ func (s *search) fill(cands []*candidate) error {
 
 // watchEach does work on a watch of each observation that is wanted, on every processor.
 func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) error) error {
-	return s.crew.Each(len(s.obs), func(w *network.Workspace, o int) error {
+	return s.pool.Each(len(s.obs), func(w *network.Workspace, o int) error {
 		if !wanted(o) {
 			return nil
 		}

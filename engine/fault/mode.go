@@ -4,7 +4,7 @@
 // A Locus is one place and manner of going wrong that has a resistance: a path
 // across a capacitor, a resistance in a resistor, a joint. Its Modes cut the
 // range of that resistance: a path below 10 ohm is a short, above it a leak;
-// a resistance without end is an open. One table of readings over the
+// a resistance without end is an open. One fault dictionary over the
 // resistance serves all modes of a locus.
 package fault
 

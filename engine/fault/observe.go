@@ -45,7 +45,7 @@ type Observation struct {
 	PeerVolts, LeadVolts float64
 	base                 network.Reading
 	peerSlope            float64 // Prediction.Slope of the other line on a good board
-	inflate              float64 // of the variance; see Together
+	inflate              float64 // of the variance; see PredictAll
 	ratio                float64 // spread of good boards over what the model predicts
 	veils                []veil  // filled in by Search
 	ended                network.Ended
@@ -158,14 +158,14 @@ func (ph *Physics) evened(variance, meter float64) float64 {
 	return clamp(own, variance/4, variance*4)
 }
 
-// Together predicts all observations of a case and widens those that err
+// PredictAll predicts all observations of a case and widens those that err
 // together. Readings that rest on one supply share what that supply differs from
 // other boards, so n of them tell less than n independent ones. With rho the
 // share of a reading's variance that is the supply's, n readings count as
 // n/(1 + (n-1) rho) (Kish's design effect, Survey Sampling, 1965, from memory);
 // their variances are widened by that factor, which leaves a hard fault on one
 // line as plain as it was and takes the weight from many small shifts.
-func (ph *Physics) Together(crew *network.Crew, obs []Observation) error {
+func (ph *Physics) PredictAll(pool *network.Pool, obs []Observation) error {
 	type share struct {
 		obs int
 		rho float64
@@ -175,7 +175,7 @@ func (ph *Physics) Together(crew *network.Crew, obs []Observation) error {
 		rho      float64
 	}
 	parts := make([][]part, len(obs))
-	err := crew.Each(len(obs), func(w *network.Workspace, i int) error {
+	err := pool.Each(len(obs), func(w *network.Workspace, i int) error {
 		o := &obs[i]
 		o.inflate = 1
 		if err := ph.Predict(w, o); err != nil {

@@ -16,7 +16,7 @@ type Explanation struct {
 
 // Fault is one thing wrong, in one mode.
 type Fault struct {
-	Locus       *Locus // nil for a misleading reading
+	Locus       *Locus // nil for a findOutliers reading
 	Mode        Mode
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
@@ -60,7 +60,7 @@ const odd = 1.6
 // which an observation touched by both is explained perfectly; the search stops
 // when no bound left could change the outcome.
 func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evidence) (*Result, error) {
-	s := &search{m: m, p: p, ph: ph, obs: obs, ev: ev, crew: network.NewCrew(m)}
+	s := &search{m: m, p: p, ph: ph, obs: obs, ev: ev, pool: network.NewPool(m)}
 	s.words = (len(obs) + 63) / 64
 	if err := s.findCandidates(); err != nil {
 		return nil, err
@@ -68,7 +68,7 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 	if err := s.tabulate(); err != nil {
 		return nil, err
 	}
-	s.misleading()
+	s.findOutliers()
 	if err := s.combine(); err != nil {
 		return nil, err
 	}
@@ -82,14 +82,14 @@ type search struct {
 	ph    *Physics
 	obs   []Observation
 	ev    Evidence
-	crew  *network.Crew
+	pool  *network.Pool
 	words int
 	came  float64 // see complaint
 
-	cands  []*candidate
-	worked map[netlist.PartID]bool // parts that the bench has worked on
-	lies   []lie
-	sets   leading
+	cands    []*candidate
+	worked   map[netlist.PartID]bool // parts that the bench has worked on
+	outliers []outlier
+	sets     leading
 
 	weighed map[company]*evidence
 	met     map[[2]int]meeting // by class
@@ -97,8 +97,8 @@ type search struct {
 	result Result
 }
 
-// lie is an observation that misleads, or a known-good value that does.
-type lie struct {
+// outlier is an observation that misleads, or a known-good value that does.
+type outlier struct {
 	mode   Mode
 	obs    int
 	mask   []uint64 // observations it takes out
@@ -106,8 +106,8 @@ type lie struct {
 	change float64  // log likelihood ratio against a good board
 }
 
-// set is a scored set of candidates and lies: members below len(cands) are
-// candidates, the others lies.
+// set is a scored set of candidates and outliers: members below len(cands) are
+// candidates, the others outliers.
 type set struct {
 	members [3]int  // none is -1
 	score   float64 // logarithm of the score
@@ -119,7 +119,7 @@ func (s *search) findCandidates() error {
 	s.result.Loci = loci
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))
-	if err := s.ph.Together(s.crew, s.obs); err != nil {
+	if err := s.ph.PredictAll(s.pool, s.obs); err != nil {
 		return err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
@@ -127,7 +127,7 @@ func (s *search) findCandidates() error {
 		openers[l] = opened(s.m, &loci[l])
 	}
 	hits := make([][]hit, len(s.obs))
-	err := s.crew.Each(len(s.obs), func(w *network.Workspace, i int) error {
+	err := s.pool.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
 		if err := s.ph.Predict(w, o); err != nil {
 			return err
@@ -238,9 +238,9 @@ func (s *search) factor(l *Locus) float64 {
 // reading (common practice, no source).
 const slipTwice = 0.03
 
-// misleading adds the observations that may have slipped, and the known-good
+// findOutliers adds the observations that may have slipped, and the known-good
 // values that may be wrong.
-func (s *search) misleading() {
+func (s *search) findOutliers() {
 	bySpot := map[int][]int{}
 	spots := map[any]int{}
 	for i := range s.obs {
@@ -255,7 +255,7 @@ func (s *search) misleading() {
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.lies = append(s.lies, lie{Missed, i, mask, math.Log(odds), density - s.result.Base[i]})
+		s.outliers = append(s.outliers, outlier{Missed, i, mask, math.Log(odds), density - s.result.Base[i]})
 		if o.Known != nil && o.Edits.AsDrawn() {
 			k, ok := spots[o.Spot]
 			if !ok {
@@ -270,7 +270,7 @@ func (s *search) misleading() {
 		if len(group) == 0 {
 			continue
 		}
-		l := lie{mode: Doubtful, obs: i, mask: make([]uint64, s.words), odds: s.p.DoubtfulSeveral}
+		l := outlier{mode: Doubtful, obs: i, mask: make([]uint64, s.words), odds: s.p.DoubtfulSeveral}
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
@@ -289,6 +289,6 @@ func (s *search) misleading() {
 			l.change += density - s.result.Base[o]
 		}
 		l.odds = math.Log(l.odds)
-		s.lies = append(s.lies, l)
+		s.outliers = append(s.outliers, l)
 	}
 }

@@ -107,7 +107,7 @@ parts:
 // between them are those of what was felt, by hand where the reading settles the
 // resistance, and warmth at a power that no part is felt at changes nothing.
 func TestFeltWeighed(t *testing.T) {
-	d := newDesk(t, twoCaps)
+	d := newRig(t, twoCaps)
 	c1, c2, v := named(t, d.b.PartByName, "C1"), named(t, d.b.PartByName, "C2"), named(t, d.b.NetByName, "V")
 	warmed := func(ohms float64) (one, two float64) {
 		in := Feed(d.m, d.posterior.Values, v, netlist.Edits{})
@@ -132,12 +132,12 @@ func TestFeltWeighed(t *testing.T) {
 
 // TestFeltPieces: as a pair of faults is cut finer, so is what was felt.
 func TestFeltPieces(t *testing.T) {
-	d := newDesk(t, twoCaps)
+	d := newRig(t, twoCaps)
 	c1, v := named(t, d.b.PartByName, "C1"), named(t, d.b.NetByName, "V")
 	in := Feed(d.m, d.posterior.Values, v, netlist.Edits{})
 	in.Warm = map[netlist.PartID]bool{c1: true}
 	obs := d.observations(d.change("C1", Leaky, 150))
-	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, ev: Evidence{Injections: []Injection{in}}, crew: network.NewCrew(d.m), words: 1}
+	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, ev: Evidence{Injections: []Injection{in}}, pool: network.NewPool(d.m), words: 1}
 	if err := s.findCandidates(); err != nil {
 		t.Fatal(err)
 	}
@@ -172,9 +172,9 @@ func TestFeltPieces(t *testing.T) {
 // TestWeighBySubtraction leaves observations out of a candidate's evidence: the same
 // as adding up the others.
 func TestWeighBySubtraction(t *testing.T) {
-	d := newDesk(t, pocket)
+	d := newRig(t, pocket)
 	obs := d.observations(d.change("R1", High, 400), d.change("C1", Leaky, 300))
-	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, crew: network.NewCrew(d.m), words: 1}
+	s := &search{m: d.m, p: d.p, ph: d.physics(), obs: obs, pool: network.NewPool(d.m), words: 1}
 	if err := s.findCandidates(); err != nil {
 		t.Fatal(err)
 	}
@@ -186,10 +186,10 @@ func TestWeighBySubtraction(t *testing.T) {
 		for skip := range uint64(1) << len(obs) {
 			got := c.weigh(obs, s.result.Base, []uint64{skip})
 			rest := *c
-			rest.tables = nil
-			for _, tb := range c.tables {
+			rest.entries = nil
+			for _, tb := range c.entries {
 				if !hasBit([]uint64{skip}, tb.obs) {
-					rest.tables = append(rest.tables, tb)
+					rest.entries = append(rest.entries, tb)
 				}
 			}
 			rest.gather(obs, s.result.Base)

@@ -29,9 +29,9 @@ var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 // Damping adds lambda times the square of the step, in standard deviations of the
 // prior, to the cost. That is a prior of C/(1+lambda) about (theta0 + lambda
 // theta)/(1+lambda) in place of C about theta0.
-func (b *Posterior) descend(crew *network.Crew, groups []*group) error {
+func (b *Posterior) descend(pool *network.Pool, groups []*group) error {
 	start := b.Values.Clone()
-	if err := b.linearise(crew, groups); err != nil || len(b.rows) == 0 {
+	if err := b.linearise(pool, groups); err != nil || len(b.rows) == 0 {
 		return err
 	}
 	if err := b.factorise(0); err != nil {
@@ -46,7 +46,7 @@ func (b *Posterior) descend(crew *network.Crew, groups []*group) error {
 			b.Values.Settle()
 			break
 		}
-		if err := b.linearise(crew, groups); err != nil {
+		if err := b.linearise(pool, groups); err != nil {
 			return err
 		}
 		now := b.cost(start)
@@ -168,10 +168,10 @@ func (b *Posterior) step(start *network.Values, damping float64) (promised float
 }
 
 // linearise reads the estimated circuit as each group did, with slopes.
-func (b *Posterior) linearise(crew *network.Crew, groups []*group) error {
+func (b *Posterior) linearise(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
 	rows := make([]row, len(groups))
-	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
 			rows[i], err = b.row(w, g, at[g.celsius])
 			w.Leave(&g.visit, i < mostVisits)

@@ -68,7 +68,7 @@ const mostKept = 1000
 // keep works out cov, row by row of J, of which each has few entries:
 //
 //	cov = C - sum over rows r, q of (C J_r) K^-1_rq (C J_q)'
-func (b *Posterior) keep(crew *network.Crew) {
+func (b *Posterior) keep(pool *network.Pool) {
 	b.place = make([]int, len(b.seenBy))
 	var kept []int32
 	for u := range b.seenBy {
@@ -84,7 +84,7 @@ func (b *Posterior) keep(crew *network.Crew) {
 	b.width = len(kept)
 	n := len(b.rows)
 	parts := make([]float64, n*b.width) // by row: sum over q of K^-1_rq (C J_q)
-	each(crew, n, func(r int) {
+	each(pool, n, func(r int) {
 		part := parts[r*b.width:][:b.width]
 		for q := range b.rows {
 			x := b.inverse[r*n+q]
@@ -97,7 +97,7 @@ func (b *Posterior) keep(crew *network.Crew) {
 		}
 	})
 	b.cov = make([]float64, b.width*b.width)
-	each(crew, len(kept), func(k int) {
+	each(pool, len(kept), func(k int) {
 		u := kept[k]
 		row := b.cov[k*b.width:][:b.width]
 		row[k] = b.prior[u]
@@ -279,24 +279,24 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 		return b, nil
 	}
 	groups := collect(m, lib)
-	crew := network.NewCrew(m)
-	if err := b.matchPaths(crew, groups); err != nil {
+	pool := network.NewPool(m)
+	if err := b.matchPaths(pool, groups); err != nil {
 		return nil, err
 	}
-	if err := b.warm(crew, groups); err != nil {
+	if err := b.warm(pool, groups); err != nil {
 		return nil, err
 	}
 	if !fitted {
-		return b, b.learn(crew, groups)
+		return b, b.learn(pool, groups)
 	}
-	if err := b.descend(crew, groups); err != nil {
+	if err := b.descend(pool, groups); err != nil {
 		return nil, err
 	}
 	if len(b.rows) > 0 {
-		b.inverse, b.factor = invert(crew, b.factor, len(b.rows)), nil
-		b.keep(crew)
+		b.inverse, b.factor = invert(pool, b.factor, len(b.rows)), nil
+		b.keep(pool)
 	}
-	return b, b.learn(crew, groups)
+	return b, b.learn(pool, groups)
 }
 
 // warm carries each sample from the temperature of its sweep to that of its group,
@@ -304,7 +304,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 // the sample is off: the drop V of a junction goes to the band gap as the
 // temperature T goes to 0 K in a straight line (Sze, Physics of Semiconductor
 // Devices, from memory), so that one higher by dV falls less by dV/T for each kelvin.
-func (b *Posterior) warm(crew *network.Crew, groups []*group) error {
+func (b *Posterior) warm(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
 	for _, g := range groups {
 		for i := range g.samples {
@@ -314,7 +314,7 @@ func (b *Posterior) warm(crew *network.Crew, groups []*group) error {
 			}
 		}
 	}
-	return crew.Each(len(groups), func(w *network.Workspace, i int) error {
+	return pool.Each(len(groups), func(w *network.Workspace, i int) error {
 		g := groups[i]
 		read := func(celsius float64) (network.Reading, error) {
 			return w.Read(g.probe(b.Model), good, at[celsius])

@@ -21,10 +21,10 @@ func middle(v []float64) float64 {
 
 // learn carries every sample to one meter through the estimated circuit and takes
 // the spread of good boards from what is left.
-func (b *Posterior) learn(crew *network.Crew, groups []*group) error {
+func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
 	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
-	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
 		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
 			_, slopes[i] = b.Slopes(w, g.celsius)
@@ -53,7 +53,7 @@ func (b *Posterior) learn(crew *network.Crew, groups []*group) error {
 		}
 	}
 	b.level(piles, order)
-	var pooled pool
+	var pooled spreads
 	for _, s := range order {
 		if p := piles[s]; !p.over {
 			pooled.add(references.PredictSamples(p.samples))
@@ -116,16 +116,16 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 	}
 }
 
-// pool gathers the spread of boards over all points. A few boards say little of
+// spreads gathers the spread of boards over all points. A few boards say little of
 // the spread at one point, but the points together say much of what is usual.
-type pool struct {
+type spreads struct {
 	squares, freedom float64
 	sd               float64
 }
 
 // Degrees of freedom: of the prior inside references.Predict, of the pooled
 // spread as a prior for one point (points differ), and the least number that the
-// pool needs before it is believed rather than the default.
+// spreads needs before it is believed rather than the default.
 const (
 	predictDF = 4.0
 	pooledDF  = 8.0
@@ -139,7 +139,7 @@ func squaresOf(p references.Predictive) (squares, n float64) {
 	return math.Max(p.Scale*p.Scale/(1+1/n)*p.DF-predictDF*prior*prior, 0), n
 }
 
-func (q *pool) add(p references.Predictive) {
+func (q *spreads) add(p references.Predictive) {
 	if math.IsNaN(p.Scale) {
 		return
 	}
@@ -150,7 +150,7 @@ func (q *pool) add(p references.Predictive) {
 	q.freedom += n - 1
 }
 
-func (q *pool) spread() float64 {
+func (q *spreads) spread() float64 {
 	if q.freedom < enoughDF {
 		return references.DefaultSpread(0.5)
 	}
@@ -160,7 +160,7 @@ func (q *pool) spread() float64 {
 // shrink gives scale and degrees of freedom of the predictive Student t of a
 // point, with the pooled spread as prior in place of the default (scaled inverse
 // chi-square; Gelman et al., Bayesian Data Analysis, 3.3, from memory).
-func (q *pool) shrink(p references.Predictive) (scale, df float64) {
+func (q *spreads) shrink(p references.Predictive) (scale, df float64) {
 	if q.freedom < enoughDF || math.IsNaN(p.Scale) {
 		return p.Scale, p.DF
 	}

@@ -51,12 +51,12 @@ func substitute(k []float64, n int, v []float64) []float64 {
 }
 
 // invert gives the inverse of a matrix of n rows from its Cholesky factor, on every
-// processor of a crew.
-func invert(crew *network.Crew, k []float64, n int) []float64 {
+// processor of a pool.
+func invert(pool *network.Pool, k []float64, n int) []float64 {
 	// The inverse of L, row by row; then L^-T L^-1, whose entries are products of
 	// columns of L^-1, held as rows of its transpose for the sake of the cache.
 	up := make([]float64, n*n) // up[c*n+i] = (L^-1)[i][c]
-	each(crew, n, func(c int) {
+	each(pool, n, func(c int) {
 		row := up[c*n:][:n]
 		row[c] = 1 / k[c*n+c]
 		for i := c + 1; i < n; i++ {
@@ -69,7 +69,7 @@ func invert(crew *network.Crew, k []float64, n int) []float64 {
 		}
 	})
 	inv := make([]float64, n*n)
-	each(crew, n, func(i int) {
+	each(pool, n, func(i int) {
 		for j := 0; j <= i; j++ {
 			sum := 0.0
 			a, b := up[i*n:][:n], up[j*n:][:n]
@@ -82,9 +82,9 @@ func invert(crew *network.Crew, k []float64, n int) []float64 {
 	return inv
 }
 
-// each does n pieces of arithmetic on every processor of a crew.
-func each(crew *network.Crew, n int, work func(i int)) {
-	_ = crew.Each(n, func(_ *network.Workspace, i int) error { // which cannot fail
+// each does n pieces of arithmetic on every processor of a pool.
+func each(pool *network.Pool, n int, work func(i int)) {
+	_ = pool.Each(n, func(_ *network.Workspace, i int) error { // which cannot fail
 		work(i)
 		return nil
 	})

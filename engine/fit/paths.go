@@ -24,9 +24,9 @@ func (b *Posterior) absent(e int32) {
 // matchPaths makes the circuit agree with good boards on where there is a path
 // at all: a junction that good boards do not show (OL) is taken away, and one
 // that no part accounts for is added.
-func (b *Posterior) matchPaths(crew *network.Crew, groups []*group) error {
+func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 	first := make([]network.Reading, len(groups))
-	err := crew.Each(len(groups), func(w *network.Workspace, i int) (err error) {
+	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
 		first[i], err = w.Read(g.probe(b.Model), good, b.Values)
 		return err

@@ -82,7 +82,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		if e.Supply == nil {
 			return nil, missing(e.Kind)
 		}
-		out.line("power", mapping(pair{"before_key", amperes(e.Supply.BeforeKey)}, pair{"after_key", amperes(e.Supply.AfterKey)}))
+		out.line("power", mapping(pair{"before_button", amperes(e.Supply.BeforeButton)}, pair{"after_button", amperes(e.Supply.AfterButton)}))
 	case KindUndo:
 		target := undoLast
 		if e.Undo != 0 {

@@ -173,8 +173,8 @@ type Jumper struct {
 // SupplyDraw is the current in amperes that the board draws from a bench
 // supply, NaN where it was not read.
 type SupplyDraw struct {
-	BeforeKey float64 // with the power button not yet pressed
-	AfterKey  float64
+	BeforeButton float64 // with the power button not yet pressed
+	AfterButton  float64
 }
 
 // Closing ends a case. Part and Mode are what Cause begins with where it names a

@@ -444,16 +444,16 @@ func (d *decoder) readings(node, value document.Node) []Read {
 }
 
 func (d *decoder) draw(value document.Node) *SupplyDraw {
-	draw := &SupplyDraw{BeforeKey: notRead, AfterKey: notRead}
-	before, after := value.Get("before_key"), value.Get("after_key")
+	draw := &SupplyDraw{BeforeButton: notRead, AfterButton: notRead}
+	before, after := value.Get("before_button"), value.Get("after_button")
 	if before.Exists() {
-		draw.BeforeKey, _ = references.ParseDraw(before.Text()) // the shape has read them already
+		draw.BeforeButton, _ = references.ParseDraw(before.Text()) // the shape has read them already
 	}
 	if after.Exists() {
-		draw.AfterKey, _ = references.ParseDraw(after.Text())
+		draw.AfterButton, _ = references.ParseDraw(after.Text())
 	}
-	if !before.Exists() && !after.Exists() {
-		d.problem(value.At(), "`power` holds no current", "add `before_key` or `after_key`, such as `{before_key: 2 mA}`")
+	if len(value.Entries()) == 0 {
+		d.problem(value.At(), "`power` holds no current", "add `before_button` or `after_button`, such as `{before_button: 2 mA}`")
 	}
 	return draw
 }

@@ -68,7 +68,7 @@ func TestHandWritten(t *testing.T) {
 		{Kind: KindJumper, Jumpers: []Jumper{{Part: fl3, Ohms: 0}}},
 		{Kind: KindResolder, Repairs: repairs[:2]},
 		{Kind: KindClean, Repairs: repairs[2:]},
-		{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: 0, AfterKey: 0.095}},
+		{Kind: KindPower, Supply: &SupplyDraw{BeforeButton: 0, AfterButton: 0.095}},
 		{Kind: KindNote, Note: "The owner wants\nthe old parts back.\n"},
 		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "jumper", Part: fl3, Mode: "open"}},
 	}
@@ -295,7 +295,7 @@ func TestRoundTrip(t *testing.T) {
 		Event{Kind: KindNote, Note: "größer 測定 🔧 — '", Time: time.Date(2026, 8, 2, 14, 5, 0, 123456789, time.FixedZone("", 3600))},
 		Event{Kind: KindNote, Note: "no"},
 		Event{Kind: KindMeter, Meter: &meter},
-		Event{Kind: KindPower, Supply: &SupplyDraw{BeforeKey: math.NaN(), AfterKey: 1.2345e-5}},
+		Event{Kind: KindPower, Supply: &SupplyDraw{BeforeButton: math.NaN(), AfterButton: 1.2345e-5}},
 		Event{Kind: KindInject, Injections: []Injection{{Rail: 0}}},
 		Event{Kind: KindJumper, Jumpers: []Jumper{{Part: odd, Ohms: 0.047}, {Part: null, Ohms: 1e6}}},
 		Event{Kind: KindResolder, Repairs: []netlist.Repair{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd})}},

@@ -93,7 +93,7 @@ func digest(e *Event, b *netlist.Board) string {
 		put("place", b.RepairName(m))
 	}
 	if s := e.Supply; s != nil {
-		put("supply", amperes(s.BeforeKey), amperes(s.AfterKey))
+		put("supply", amperes(s.BeforeButton), amperes(s.AfterButton))
 	}
 	put(strconv.Itoa(e.Undo))
 	put(e.Acknowledged...)

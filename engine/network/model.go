@@ -4,7 +4,7 @@
 // is a contact, every conducting path inside a part is an element between two
 // contacts. What the parts are worth (ohms, junction drops) stands apart in
 // Values, so that the same Model serves the board as drawn, the board as
-// fitted to known-good readings, and a disturbed world made for practice.
+// fitted to known-good readings, and a disturbed board made for practice.
 //
 // A Probe says where the meter's two leads are; a State says how the board
 // differs from the drawing: parts removed, jumpered or replaced at the bench, and

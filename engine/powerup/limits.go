@@ -25,10 +25,10 @@ func LimitsOf(l *references.Library) Limits {
 		if sample == "" {
 			sample = "\x00" + s.File // a board of its own
 		}
-		if v := s.Draw.BeforeKey; v != nil {
+		if v := s.Draw.BeforeButton; v != nil {
 			before[sample] = append(before[sample], *v)
 		}
-		if v := s.Draw.AfterKey; v != nil {
+		if v := s.Draw.AfterButton; v != nil {
 			after[sample] = append(after[sample], *v)
 		}
 	}

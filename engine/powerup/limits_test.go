@@ -13,10 +13,10 @@ func TestLimitsOf(t *testing.T) {
 	sweep := func(sample string, before, after float64) *references.Sweep {
 		s := &references.Sweep{Sample: sample}
 		if before >= 0 {
-			s.Draw.BeforeKey = &before
+			s.Draw.BeforeButton = &before
 		}
 		if after >= 0 {
-			s.Draw.AfterKey = &after
+			s.Draw.AfterButton = &after
 		}
 		return s
 	}

@@ -110,8 +110,8 @@ type Need struct {
 // Draw is the current that the board takes from a bench supply, in amperes; null
 // where it was not read or no limit is known.
 type Draw struct {
-	BeforeKey    *float64 `json:"before_key"`
-	AfterKey     *float64 `json:"after_key"`
+	BeforeButton *float64 `json:"before_button"`
+	AfterButton  *float64 `json:"after_button"`
 	MostBefore   *float64 `json:"most_before"`
 	LeastAfter   *float64 `json:"least_after"`
 	MostAfter    *float64 `json:"most_after"`
@@ -666,13 +666,13 @@ func (k *check) draw(g *Answer, limits Limits) {
 			supply = nil
 		case ev.Kind == journal.KindPower:
 			if supply == nil {
-				supply = &journal.SupplyDraw{BeforeKey: math.NaN(), AfterKey: math.NaN()}
+				supply = &journal.SupplyDraw{BeforeButton: math.NaN(), AfterButton: math.NaN()}
 			}
-			if !math.IsNaN(ev.Supply.BeforeKey) {
-				supply.BeforeKey = ev.Supply.BeforeKey
+			if !math.IsNaN(ev.Supply.BeforeButton) {
+				supply.BeforeButton = ev.Supply.BeforeButton
 			}
-			if !math.IsNaN(ev.Supply.AfterKey) {
-				supply.AfterKey = ev.Supply.AfterKey
+			if !math.IsNaN(ev.Supply.AfterButton) {
+				supply.AfterButton = ev.Supply.AfterButton
 			}
 		}
 	}
@@ -686,18 +686,18 @@ func (k *check) draw(g *Answer, limits Limits) {
 		return &v
 	}
 	d := &Draw{MostBefore: some(limits.MostBefore), LeastAfter: some(limits.LeastAfter), MostAfter: some(limits.MostAfter)}
-	if v := supply.BeforeKey; !math.IsNaN(v) {
-		d.BeforeKey = &v
+	if v := supply.BeforeButton; !math.IsNaN(v) {
+		d.BeforeButton = &v
 	}
-	if v := supply.AfterKey; !math.IsNaN(v) {
-		d.AfterKey = &v
+	if v := supply.AfterButton; !math.IsNaN(v) {
+		d.AfterButton = &v
 	}
-	if d.BeforeKey != nil {
-		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.BeforeKey))
+	if d.BeforeButton != nil {
+		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.BeforeButton))
 		switch {
 		case d.MostBefore == nil:
 			text += "; what good boards draw is not known"
-		case *d.BeforeKey > *d.MostBefore:
+		case *d.BeforeButton > *d.MostBefore:
 			d.BeforeBeyond = true
 			text += fmt.Sprintf(", good boards at most %s: a leak on a rail that is always on%s", milliamperes(*d.MostBefore), k.alwaysOn())
 		default:
@@ -705,15 +705,15 @@ func (k *check) draw(g *Answer, limits Limits) {
 		}
 		d.BeforeSays = text
 	}
-	if d.AfterKey != nil {
-		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.AfterKey))
+	if d.AfterButton != nil {
+		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.AfterButton))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"
-		case d.MostAfter != nil && *d.AfterKey > *d.MostAfter:
+		case d.MostAfter != nil && *d.AfterButton > *d.MostAfter:
 			d.AfterBeyond = true
 			text += fmt.Sprintf(", good boards at most %s: a rail that the power button turns on is loaded; take power off", milliamperes(*d.MostAfter))
-		case d.LeastAfter != nil && *d.AfterKey < *d.LeastAfter:
+		case d.LeastAfter != nil && *d.AfterButton < *d.LeastAfter:
 			d.AfterBeyond = true
 			text += fmt.Sprintf(", good boards at least %s: the board does not start", milliamperes(*d.LeastAfter))
 		default:

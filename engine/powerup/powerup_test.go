@@ -26,7 +26,7 @@ type lab struct {
 	t     *testing.T
 	w     *journal.Writer
 	e     *engine.Engine
-	world *practice.World
+	board *practice.Board
 	meter practice.Meter
 }
 
@@ -36,17 +36,17 @@ func newLab(t *testing.T, sample string) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	scene, err := practice.LoadScene(filepath.Join(demo, "answers", "truth.yaml"))
+	truth, err := practice.LoadDemo(filepath.Join(demo, "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	l := &lab{t: t}
-	for i := range scene.Cases {
-		if filepath.Base(scene.Cases[i].File) == sample+".yaml" {
-			l.world, l.meter = scene.Cases[i].Bench.World, scene.Cases[i].Bench.Meter
+	for i := range truth.Cases {
+		if filepath.Base(truth.Cases[i].File) == sample+".yaml" {
+			l.board, l.meter = truth.Cases[i].Simulator.Board, truth.Cases[i].Simulator.Meter
 		}
 	}
-	if l.world == nil {
+	if l.board == nil {
 		t.Fatalf("the demo has no case %s", sample)
 	}
 	meter := l.meter.Declared
@@ -99,7 +99,7 @@ func (l *lab) read(pol references.Polarity, points ...string) {
 			l.t.Fatal(err)
 		}
 		stages := l.w.Case().Stages()
-		volts, err := l.world.Volts(l.world.Probe(at, nil, pol, l.meter.Drive()), stages[len(stages)-1].Edits)
+		volts, err := l.board.Volts(l.board.Probe(at, nil, pol, l.meter.Drive()), stages[len(stages)-1].Edits)
 		if err != nil {
 			l.t.Fatal(err)
 		}
@@ -202,10 +202,10 @@ func TestBridge(t *testing.T) {
 func TestShortLeft(t *testing.T) {
 	l := newLab(t, "touch-dead")
 	c47 := l.part("C47")
-	loci := fault.Loci(l.world.Truth.Model, fault.DefaultPriors(), l.world.Truth.Model.Nominal())
+	loci := fault.Loci(l.board.Truth.Model, fault.DefaultPriors(), l.board.Truth.Model.Nominal())
 	for i := range loci {
 		if loci[i].Part == c47 && loci[i].Change.Kind == network.AddPath {
-			l.world = l.world.Faulted(practice.Fault{Locus: loci[i], Mode: fault.Shorted, Ohms: 0.4})
+			l.board = l.board.Faulted(practice.Fault{Locus: loci[i], Mode: fault.Shorted, Ohms: 0.4})
 			break
 		}
 	}
@@ -316,9 +316,9 @@ func TestAsItStands(t *testing.T) {
 	}
 }
 
-// turned gives the world with a part soldered on the wrong way round.
-func (l *lab) turned(part string) *practice.World {
-	return l.world.Faulted(practice.Fault{Ohms: math.Inf(1), Locus: fault.Locus{Part: netlist.None,
+// turned gives the board with a part soldered on the wrong way round.
+func (l *lab) turned(part string) *practice.Board {
+	return l.board.Faulted(practice.Fault{Ohms: math.Inf(1), Locus: fault.Locus{Part: netlist.None,
 		Change: network.Change{Kind: network.Turn, Part: l.part(part), Owner: netlist.None}}})
 }
 
@@ -338,7 +338,7 @@ func TestTurned(t *testing.T) {
 			l := newLab(t, "touch-dead")
 			l.rework(journal.KindReplace, tt.part)
 			if wrong {
-				l.world = l.turned(tt.part)
+				l.board = l.turned(tt.part)
 			}
 			// Read what the check asks for until it asks no more.
 			var g *Answer
@@ -375,7 +375,7 @@ func TestDraw(t *testing.T) {
 	for _, tt := range tests {
 		l := newLab(t, "touch-dead")
 		l.leads()
-		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: tt.before, AfterKey: tt.after}})
+		l.write(journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeButton: tt.before, AfterButton: tt.after}})
 		g := l.check(limits)
 		if g.Result != tt.result || g.Draw == nil || !strings.Contains(g.Draw.Says(), tt.says) {
 			t.Errorf("%g, %g A: %s, %+v; want %s, %q", tt.before, tt.after, g.Result, g.Draw, tt.result, tt.says)

@@ -53,7 +53,7 @@ func TestBrokenTrials(t *testing.T) {
 	}
 }
 
-func TestBrokenScenes(t *testing.T) {
+func TestBrokenDemos(t *testing.T) {
 	dir := t.TempDir()
 	board, err := os.ReadFile("../../testdata/boards/sensor12.yaml")
 	if err != nil {
@@ -72,7 +72,7 @@ func TestBrokenScenes(t *testing.T) {
 		{aCase + ", read: {P1.3: maybe}}\n", "truth.yaml:5:119: `P1.3` cannot be `maybe`; it is one of `true`, `slipped`"},
 	} {
 		write(t, path, []byte(test.text))
-		_, err := LoadScene(path)
+		_, err := LoadDemo(path)
 		got := ""
 		if err != nil {
 			got = strings.TrimPrefix(err.Error(), dir+string(filepath.Separator))

@@ -50,20 +50,20 @@ type asked struct {
 	circuit circuit.Circuit
 }
 
-// askScene lists all questions of a scene, with circuits only where ngspice is
+// askDemo lists all questions of a demo, with circuits only where ngspice is
 // to run.
-func askScene(t *testing.T, s *Scene, circuits bool) []asked {
+func askDemo(t *testing.T, s *Demo, circuits bool) []asked {
 	t.Helper()
 	var all []asked
-	err := s.ask(func(file string, b *Bench, q question, at netlist.Point, edits netlist.Edits) {
-		p := b.World.Probe(at, nil, q.polarity, b.Meter.Drive())
-		v, err := b.World.Volts(p, edits)
+	err := s.ask(func(file string, b *Simulator, q question, at netlist.Point, edits netlist.Edits) {
+		p := b.Board.Probe(at, nil, q.polarity, b.Meter.Drive())
+		v, err := b.Board.Volts(p, edits)
 		if err != nil {
 			t.Errorf("%s: %s: %v", file, q.at, err)
 		}
 		a := asked{file: file, q: q, at: at, volts: v}
 		if circuits {
-			if a.circuit, err = b.World.Circuit(p, edits); err != nil {
+			if a.circuit, err = b.Board.Circuit(p, edits); err != nil {
 				t.Errorf("%s: %s: %v", file, q.at, err)
 			}
 		}
@@ -97,11 +97,11 @@ func askNgspice(t *testing.T, circuits []circuit.Circuit) []float64 {
 }
 
 func TestDemoAgainstNgspice(t *testing.T) {
-	s, err := LoadScene(demoTruth)
+	s, err := LoadDemo(demoTruth)
 	if err != nil {
 		t.Fatal(err)
 	}
-	all := askScene(t, s, *refresh || live())
+	all := askDemo(t, s, *refresh || live())
 	if *refresh || live() {
 		circuits := make([]circuit.Circuit, len(all))
 		for i := range all {
@@ -110,7 +110,7 @@ func TestDemoAgainstNgspice(t *testing.T) {
 		volts := askNgspice(t, circuits)
 		if *refresh {
 			record(t, all, volts)
-			if s, err = LoadScene(demoTruth); err != nil {
+			if s, err = LoadDemo(demoTruth); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -118,10 +118,10 @@ func TestDemoAgainstNgspice(t *testing.T) {
 	}
 	recorded := map[string]map[question]float64{}
 	for _, k := range s.Known {
-		recorded[filepath.Base(k.File)] = k.Bench.answers
+		recorded[filepath.Base(k.File)] = k.Simulator.answers
 	}
 	for _, c := range s.Cases {
-		recorded[filepath.Base(c.File)] = c.Bench.answers
+		recorded[filepath.Base(c.File)] = c.Simulator.answers
 	}
 	compareVolts(t, "ngspice recorded", all, func(i int) (float64, bool) {
 		v, ok := recorded[all[i].file][all[i].q]
@@ -205,7 +205,7 @@ func write(t *testing.T, path string, data []byte) {
 
 // The files of the demo are what truth.yaml and the recorded voltages make.
 func TestDemoFiles(t *testing.T) {
-	s, err := LoadScene(demoTruth)
+	s, err := LoadDemo(demoTruth)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -234,7 +234,7 @@ func TestDemoFiles(t *testing.T) {
 		if err := k.writeSweep(&b); err != nil {
 			t.Fatal(err)
 		}
-		if n := k.Bench.Unrecorded(); n > 0 {
+		if n := k.Simulator.Unrecorded(); n > 0 {
 			t.Errorf("%s: %d readings are not by ngspice", k.File, n)
 		}
 		check(k.File, b, head("sweep over a good board of an invented product"))
@@ -245,7 +245,7 @@ func TestDemoFiles(t *testing.T) {
 		if err := c.writeCase(&b); err != nil {
 			t.Fatal(err)
 		}
-		if n := c.Bench.Unrecorded(); n > 0 {
+		if n := c.Simulator.Unrecorded(); n > 0 {
 			t.Errorf("%s: %d readings are not by ngspice", c.File, n)
 		}
 		check(c.File, b, head("case: a board of an invented product, as it came in"))
@@ -269,7 +269,7 @@ func recordedVersion(t *testing.T, path string) string {
 
 // The files load as the bench loads them, with nothing to remark.
 func TestDemoLoads(t *testing.T) {
-	s, err := LoadScene(demoTruth)
+	s, err := LoadDemo(demoTruth)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -285,8 +285,8 @@ func TestDemoLoads(t *testing.T) {
 		if got := loaded.Opening().Complaint; got != c.Complaint {
 			t.Errorf("%s: complaint %q, want %q", c.File, got, c.Complaint)
 		}
-		if loaded.Meter != c.Bench.Meter.Declared {
-			t.Errorf("%s: meter %+v, want %+v", c.File, loaded.Meter, c.Bench.Meter.Declared)
+		if loaded.Meter != c.Simulator.Meter.Declared {
+			t.Errorf("%s: meter %+v, want %+v", c.File, loaded.Meter, c.Simulator.Meter.Declared)
 		}
 		if got := len(loaded.Library.Sweeps); got != len(s.Known) {
 			t.Errorf("%s: %d good boards, want %d", c.File, got, len(s.Known))

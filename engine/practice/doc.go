@@ -9,10 +9,10 @@
 // what its data sheet says. The readings that are kept in testdata come from
 // ngspice, which shares no line with the engine's solver.
 //
-// The order of things: a Truth is what a board type really is. A World is one
-// board of that type, perhaps with faults. A Bench is a World with a meter, and
+// The order of things: a Truth is what a board type really is. A Board is one
+// board of that type, perhaps with faults. A Simulator is a Board with a meter, and
 // answers what a technician may ask of it. LoadTrials reads the recorded
-// trials, LoadScene the demo with its recorded answers. NewTrial draws a trial that no
+// trials, LoadDemo the demo with its recorded answers. NewTrial draws a trial that no
 // file holds, and NewDrawing a board file that lacks what people leave out.
 //
 // Everything is drawn from seeds and comes out the same each time.

@@ -26,7 +26,7 @@ type drawn struct {
 // drawShowing draws n faults, all different, by their odds, such that each of
 // them shows: with it the pins read otherwise than with the others alone. What
 // others hide cannot be found, and is no fair question.
-func drawShowing(r *rand.Rand, d *drawer, n int, good *World, meter Meter, at []netlist.Point, pols []references.Polarity) (drawn, error) {
+func drawShowing(r *rand.Rand, d *drawer, n int, good *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (drawn, error) {
 	var got drawn
 	for got.draws < mostDraws {
 		got.draws++
@@ -61,7 +61,7 @@ func drawShowing(r *rand.Rand, d *drawer, n int, good *World, meter Meter, at []
 
 // differ tells whether two boards read otherwise at some point by more than
 // showVolts, or OL on one of them only.
-func differ(a, b *World, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
+func differ(a, b *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
 	over := meter.Declared.Over
 	for _, pol := range pols {
 		for _, p := range at {

@@ -245,7 +245,7 @@ func TestDrawnTrial(t *testing.T) {
 				missed++
 			}
 		}
-		b := tr.Bench()
+		b := tr.Simulator()
 		for i := range tr.Readings[:3] { // most probes land
 			if _, err := b.Read(tr.Readings[i].At, references.RedOnGround, netlist.Edits{}); err != nil {
 				t.Error(err)

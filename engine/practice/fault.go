@@ -13,7 +13,7 @@ import (
 	"halfsplit/netlist"
 )
 
-// Fault is one thing that is wrong with a World.
+// Fault is one thing that is wrong with a Board.
 type Fault struct {
 	Locus fault.Locus
 	Mode  fault.Mode

@@ -10,9 +10,9 @@ import (
 	"halfsplit/netlist/document"
 )
 
-// FuzzScene reads descriptions of practice folders: a scene, or problems with a place
+// FuzzDemo reads descriptions of practice folders: a demo, or problems with a place
 // in the file.
-func FuzzScene(f *testing.F) {
+func FuzzDemo(f *testing.F) {
 	dir := f.TempDir()
 	board, err := os.ReadFile("../../testdata/boards/sensor12.yaml")
 	if err != nil {
@@ -34,10 +34,10 @@ func FuzzScene(f *testing.F) {
 		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		scene, err := LoadScene(path)
+		demo, err := LoadDemo(path)
 		var problems document.Problems
-		if (scene == nil) == (err == nil) || err != nil && !errors.As(err, &problems) {
-			t.Errorf("scene %v with error %v", scene, err)
+		if (demo == nil) == (err == nil) || err != nil && !errors.As(err, &problems) {
+			t.Errorf("demo %v with error %v", demo, err)
 		}
 	})
 }

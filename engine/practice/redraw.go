@@ -37,7 +37,7 @@ func (t *Trial) Redraw(seed uint64) (*Trial, error) {
 		}
 		u.Faults = got.faults
 	}
-	b := u.Bench()
+	b := u.Simulator()
 	for _, r := range t.Readings {
 		v, err := b.Read(r.At, r.Polarity, netlist.Edits{})
 		if err != nil {
@@ -98,7 +98,7 @@ func NewTrial(m *network.Model, seed uint64, faults int, d *Drawing) (*Trial, er
 			}
 		}
 	}
-	b := t.Bench()
+	b := t.Simulator()
 	for _, p := range at {
 		p, err := t.Board().Point(m.Board.PointName(p))
 		if err != nil {

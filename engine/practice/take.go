@@ -15,13 +15,13 @@ import (
 	"halfsplit/references"
 )
 
-// NewBench puts a board and a meter together, with nothing recorded.
-func NewBench(w *World, m Meter) *Bench {
-	return &Bench{World: w, Meter: m, looks: map[netlist.PartID]journal.Look{}, warm: map[netlist.NetID][]netlist.PartID{}}
+// NewSimulator puts a board and a meter together, with nothing recorded.
+func NewSimulator(w *Board, m Meter) *Simulator {
+	return &Simulator{Board: w, Meter: m, looks: map[netlist.PartID]journal.Look{}, warm: map[netlist.NetID][]netlist.PartID{}}
 }
 
 // SetLook settles what a part looks like, whatever its state.
-func (b *Bench) SetLook(p netlist.PartID, l journal.Look) { b.looks[p] = l }
+func (b *Simulator) SetLook(p netlist.PartID, l journal.Look) { b.looks[p] = l }
 
 // Take is one reading, taken on one occasion: unlike Read, the same question
 // asked again meets other noise.
@@ -36,7 +36,7 @@ type Take struct {
 
 // Take gives what the meter shows. In resistance mode that is the resistance
 // between the leads to the meter's accuracy, OL above its range.
-func (b *Bench) Take(t Take) (quantity.Reading, error) {
+func (b *Simulator) Take(t Take) (quantity.Reading, error) {
 	var err error
 	if t.At, err = b.Drawing.point(t.At); err != nil {
 		return quantity.Reading{}, err
@@ -49,7 +49,7 @@ func (b *Bench) Take(t Take) (quantity.Reading, error) {
 		t.To = &to
 	}
 	t.Edits = b.Drawing.Edits(t.Edits)
-	board := b.World.Truth.Model.Board
+	board := b.Board.Truth.Model.Board
 	m := b.Meter.Declared
 	drive := b.Meter.drive
 	if t.Ohms {
@@ -63,11 +63,11 @@ func (b *Bench) Take(t Take) (quantity.Reading, error) {
 		volts = 0
 	case t.At.Net == netlist.None || t.To != nil && t.To.Net == netlist.None:
 	default:
-		if volts, err = b.World.Volts(b.World.Probe(t.At, t.To, t.Polarity, drive), t.Edits); err != nil {
+		if volts, err = b.Board.Volts(b.Board.Probe(t.At, t.To, t.Polarity, drive), t.Edits); err != nil {
 			return quantity.Reading{}, err
 		}
 	}
-	occasion := fmt.Sprintf("%d %s", b.World.key(), t.Occasion)
+	occasion := fmt.Sprintf("%d %s", b.Board.key(), t.Occasion)
 	if !t.Ohms {
 		return b.Meter.Show(volts, occasion), nil
 	}
@@ -93,12 +93,12 @@ const (
 
 // Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
 // same each time it is asked for.
-func (w *World) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }
+func (w *Board) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }
 
 // Wrong lists the faults that still hold after what the bench has done: a fault
 // goes away with its part, a bad joint when it is soldered anew, and a series
 // fault under a bridge.
-func (w *World) Wrong(edits netlist.Edits) []Fault {
+func (w *Board) Wrong(edits netlist.Edits) []Fault {
 	st := network.State{Edits: edits}
 	var left []Fault
 	for _, f := range w.Faults {
@@ -112,7 +112,7 @@ func (w *World) Wrong(edits netlist.Edits) []Fault {
 }
 
 // Good gives the same board without its faults.
-func (w *World) Good() *World { return w.Truth.Sample(w.Seed, w.Celsius) }
+func (w *Board) Good() *Board { return w.Truth.Sample(w.Seed, w.Celsius) }
 
 // Random makes the generator for one purpose of one seed: draws for one do not
 // move when something is added to another.
@@ -154,7 +154,7 @@ func (d *Deck) Draw(r *rand.Rand) Fault { return d.d.draw(r) }
 // Shows tells whether each of some faults shows at the connectors of a good
 // board, red probe on ground: with it some pin reads otherwise than with the
 // others alone. What others hide cannot be found, and is no fair question.
-func Shows(good *World, faults []Fault, meter Meter) (bool, error) {
+func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 	b := good.Truth.Model.Board
 	var at []netlist.Point
 	for c := range b.Connectors {
@@ -188,7 +188,7 @@ func Shows(good *World, faults []Fault, meter Meter) (bool, error) {
 // red probe on ground.
 func (t *Truth) SweepGood(sample uint64, m Meter, celsius float64) (*references.Sweep, error) {
 	b := t.Model.Board
-	bench := NewBench(t.Sample(sample, celsius), m)
+	bench := NewSimulator(t.Sample(sample, celsius), m)
 	s := &references.Sweep{Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10), Meter: m.Declared,
 		State: references.State{Battery: "out", Celsius: celsius}}
 	var err error

@@ -49,24 +49,24 @@ type TrialReading struct {
 	Reading  quantity.Reading
 }
 
-// World makes the board of the trial again.
-func (t *Trial) World() *World {
+// Faulty makes the board of the trial again.
+func (t *Trial) Faulty() *Board {
 	return t.Good().Faulted(t.Faults...)
 }
 
 // Good makes the board of the trial as it was before anything went wrong.
-func (t *Trial) Good() *World { return t.truth.Sample(t.sample, t.degree) }
+func (t *Trial) Good() *Board { return t.truth.Sample(t.sample, t.degree) }
 
 // Another draws one more good board of the trial's type, as warm as the trial's.
-func (t *Trial) Another(seed uint64) *World {
+func (t *Trial) Another(seed uint64) *Board {
 	return t.truth.Sample(random(t.sample, "another").Uint64()+seed, t.degree)
 }
 
-// Bench makes the board again with the meter it was read with, to answer
+// Simulator makes the board again with the meter it was read with, to answer
 // further questions: the connectors from the recording, the rest by the own
 // solver.
-func (t *Trial) Bench() *Bench {
-	b := &Bench{World: t.World(), Meter: t.real, answers: t.volts, Drawing: t.Drawing}
+func (t *Trial) Simulator() *Simulator {
+	b := &Simulator{Board: t.Faulty(), Meter: t.real, answers: t.volts, Drawing: t.Drawing}
 	if t.Drawing != nil {
 		b.Missed, b.reads = missedPads, len(t.Readings)
 	}
@@ -327,7 +327,7 @@ func (r *trialReader) sweep(c *columns) error {
 	b := r.model.Board
 	s := &references.Sweep{File: fmt.Sprintf("type %d sample %d %s", k+1, sample, pol), Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10),
 		Meter: meter.Declared, State: references.State{Polarity: pol, Battery: "out", Celsius: says}}
-	bench := &Bench{World: truth.Sample(sample, celsius), Meter: meter, answers: r.answers(nil, truth.Sample(sample, celsius), pol, volts)}
+	bench := &Simulator{Board: truth.Sample(sample, celsius), Meter: meter, answers: r.answers(nil, truth.Sample(sample, celsius), pol, volts)}
 	for _, p := range r.all {
 		reading, err := bench.Read(p, pol, netlist.Edits{})
 		if err != nil {
@@ -340,7 +340,7 @@ func (r *trialReader) sweep(c *columns) error {
 }
 
 // answers adds recorded voltages of the pins.
-func (r *trialReader) answers(to map[question]float64, w *World, pol references.Polarity, volts []float64) map[question]float64 {
+func (r *trialReader) answers(to map[question]float64, w *Board, pol references.Polarity, volts []float64) map[question]float64 {
 	if to == nil {
 		to = make(map[question]float64, 2*len(volts))
 	}
@@ -405,8 +405,8 @@ func (r *trialReader) read(c *columns) error {
 		return errors.New("`read` before any trial")
 	}
 	t := &r.trials[len(r.trials)-1]
-	bench := t.Bench()
-	t.volts = r.answers(t.volts, bench.World, pol, volts)
+	bench := t.Simulator()
+	t.volts = r.answers(t.volts, bench.Board, pol, volts)
 	bench.answers = t.volts
 	for _, p := range r.all {
 		reading, err := bench.Read(p, pol, netlist.Edits{})

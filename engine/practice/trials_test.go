@@ -105,7 +105,7 @@ type recording struct {
 	circuits []circuit.Circuit
 }
 
-func (rec *recording) add(t *testing.T, head string, w *World, m Meter, at []netlist.Point, pol references.Polarity) {
+func (rec *recording) add(t *testing.T, head string, w *Board, m Meter, at []netlist.Point, pol references.Polarity) {
 	t.Helper()
 	l := recordingLine{head: head}
 	spots := map[string]int{}
@@ -261,7 +261,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 			var kept []float64
 			for i := range trials {
 				tr := &trials[i]
-				w := tr.World()
+				w := tr.Faulty()
 				for _, r := range tr.Readings {
 					v, ok := tr.volts[question{w.spot(r.At), r.Polarity, ""}]
 					if !ok {
@@ -366,7 +366,7 @@ func connectorPins(b *netlist.Board) int {
 	return n
 }
 
-// A trial's faults show, and its world is made again the same: the good board of
+// A trial's faults show, and its board is made again the same: the good board of
 // the same seed reads otherwise.
 func TestTrialsShow(t *testing.T) {
 	trials := loadTrials(t, trialPlans[0])
@@ -384,7 +384,7 @@ func TestTrialsShow(t *testing.T) {
 		if pols[references.BlackOnGround] {
 			list = append(list, references.BlackOnGround)
 		}
-		moved, err := differ(tr.World(), tr.truth.Sample(tr.sample, tr.degree), tr.real, at, list)
+		moved, err := differ(tr.Faulty(), tr.truth.Sample(tr.sample, tr.degree), tr.real, at, list)
 		if err != nil || !moved {
 			t.Errorf("trial %d: faults that do not show (%v)", tr.Number, err)
 		}

@@ -14,12 +14,12 @@ import (
 // ngspice; a step into a state that nobody recorded is answered by the own
 // solver, and told.
 func TestDemoPlayed(t *testing.T) {
-	scene, err := practice.LoadScene(filepath.Join("..", "..", "testdata", "demo", "answers", "truth.yaml"))
+	demo, err := practice.LoadDemo(filepath.Join("..", "..", "testdata", "demo", "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	played := 0
-	for _, sc := range scene.Cases {
+	for _, sc := range demo.Cases {
 		t.Run(filepath.Base(sc.File), func(t *testing.T) {
 			c, err := journal.Load(sc.File)
 			if err != nil {
@@ -29,7 +29,7 @@ func TestDemoPlayed(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(sc.Bench.World.Faults) == 0 {
+			if len(sc.Simulator.Board.Faults) == 0 {
 				d, err := e.Diagnose(c)
 				if err != nil {
 					t.Fatal(err)
@@ -38,16 +38,16 @@ func TestDemoPlayed(t *testing.T) {
 				return
 			}
 			played++
-			w := Resume(c, e, sc.Bench)
+			w := Resume(c, e, sc.Simulator)
 			w.log = t.Logf
 			if err := w.Follow(); err != nil {
 				t.Fatal(err)
 			}
-			t.Logf("%.0f s, replaced %v, %d answers not recorded", w.Seconds, w.Replaced, sc.Bench.Unrecorded())
+			t.Logf("%.0f s, replaced %v, %d answers not recorded", w.Seconds, w.Replaced, sc.Simulator.Unrecorded())
 			if !w.Repaired() {
 				t.Errorf("replaced %v and did not reach what is wrong: %s", w.Replaced, sc.Remedy)
 			}
-			bad := Bad(sc.Bench.World.Faults, sc.Bench.World.Truth.Model, nil)
+			bad := Bad(sc.Simulator.Board.Faults, sc.Simulator.Board.Truth.Model, nil)
 			if n := len(w.Replaced); n == 0 || !bad[w.Replaced[n-1]] {
 				t.Errorf("ended at %v, want the last to be one of %v", w.Replaced, sorted(bad))
 			}

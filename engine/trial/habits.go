@@ -124,11 +124,11 @@ func (w *Work) finish() {
 	if w.Repaired() {
 		return
 	}
-	for range w.Bench.World.Faults {
+	for range w.Simulator.Board.Faults {
 		w.Seconds += w.Costs.Resolder + w.Costs.Clean + 2*w.Costs.Measure
 	}
 	copper := true
-	for _, f := range w.Bench.World.Faults {
+	for _, f := range w.Simulator.Board.Faults {
 		copper = copper && f.Locus.Part == netlist.None
 	}
 	if !copper {

@@ -26,8 +26,8 @@ func plainness(tr *practice.Trial) (float64, error) {
 	for _, s := range tr.Library {
 		boards[s.State.Polarity]++
 	}
-	faulty := tr.Bench()
-	good := &practice.Bench{World: tr.Good(), Meter: faulty.Meter}
+	faulty := tr.Simulator()
+	good := &practice.Simulator{Board: tr.Good(), Meter: faulty.Meter}
 	type moved struct {
 		r                     practice.TrialReading
 		change                float64
@@ -50,7 +50,7 @@ func plainness(tr *practice.Trial) (float64, error) {
 		}
 	}
 	for i := range uint64(goodBoards) {
-		other := practice.Bench{World: tr.Another(i), Meter: practice.NewMeter(faulty.Meter.Declared, i)}
+		other := practice.Simulator{Board: tr.Another(i), Meter: practice.NewMeter(faulty.Meter.Declared, i)}
 		for k := range pins {
 			p := &pins[k]
 			v, err := other.Read(p.r.At, p.r.Polarity, netlist.Edits{})

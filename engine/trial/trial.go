@@ -3,7 +3,7 @@
 // until the board is repaired and proven, beside the habits of the trade.
 //
 // A technician is a policy: given the case so far, what to do next. Play lets one
-// work on a practice.Bench, which answers as a real board would, until the
+// work on a practice.Simulator, which answers as a real board would, until the
 // truth is repaired or the technician gives up. The tables of the package's
 // tests come from it:
 //
@@ -30,10 +30,10 @@ import (
 
 // Work is one repair under way.
 type Work struct {
-	Engine *engine.Engine
-	Bench  *practice.Bench
-	Case   *journal.Case
-	Costs  plan.Costs
+	Engine    *engine.Engine
+	Simulator *practice.Simulator
+	Case      *journal.Case
+	Costs     plan.Costs
 
 	Seconds  float64 // bench time spent
 	Steps    int
@@ -46,7 +46,7 @@ type Work struct {
 // Start opens the case of a trial with the readings it came with.
 func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 	meter := t.Meter
-	w := Resume(&journal.Case{Board: e.Board, Library: lib, Meter: meter}, e, t.Bench())
+	w := Resume(&journal.Case{Board: e.Board, Library: lib, Meter: meter}, e, t.Simulator())
 	w.event(journal.Event{Kind: journal.KindOpen, Meter: &meter})
 	byPolarity := map[references.Polarity][]journal.Read{}
 	for _, r := range t.Readings {
@@ -61,8 +61,8 @@ func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 }
 
 // Resume goes on with a case as it stands.
-func Resume(c *journal.Case, e *engine.Engine, bench *practice.Bench) *Work {
-	return &Work{Engine: e, Bench: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]int{}, log: func(string, ...any) {}}
+func Resume(c *journal.Case, e *engine.Engine, bench *practice.Simulator) *Work {
+	return &Work{Engine: e, Simulator: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]int{}, log: func(string, ...any) {}}
 }
 
 func (w *Work) event(e journal.Event) {
@@ -83,7 +83,7 @@ func (w *Work) read(name string, pol references.Polarity) (quantity.Reading, err
 	if err != nil {
 		return quantity.Reading{}, err
 	}
-	r, err := w.Bench.Read(pt, pol, w.edits())
+	r, err := w.Simulator.Read(pt, pol, w.edits())
 	if err != nil {
 		return r, err
 	}
@@ -114,12 +114,12 @@ func (w *Work) underfill(p netlist.PartID) float64 {
 
 // Repaired tells whether nothing of the truth is left on the board.
 func (w *Work) Repaired() bool {
-	edits := w.Bench.Drawing.Edits(w.edits())
+	edits := w.Simulator.Drawing.Edits(w.edits())
 	st := network.State{Edits: edits}
-	for _, f := range w.Bench.World.Faults {
+	for _, f := range w.Simulator.Board.Faults {
 		c := f.Locus.At(f.Ohms)
 		if !st.Holds(&c) {
-			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Removed && !(leftOff(w.Bench.World.Truth.Model.Board, c.Owner) && f.Mode.Path()) {
+			if x := edits.Of(c.Owner); c.Owner != netlist.None && x.Removed && !(leftOff(w.Simulator.Board.Truth.Model.Board, c.Owner) && f.Mode.Path()) {
 				return false // a series part that is off the board is no repair
 			}
 			continue
@@ -175,7 +175,7 @@ func (w *Work) Do(s *engine.Step) error {
 			return err
 		}
 		w.pay(s.Seconds, b.Parts[p].Access)
-		look := w.Bench.Look(p)
+		look := w.Simulator.Look(p)
 		w.log("        looks %s", look)
 		w.event(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: look}}})
 		return nil
@@ -185,7 +185,7 @@ func (w *Work) Do(s *engine.Step) error {
 			return err
 		}
 		w.pay(s.Seconds, netlist.Open)
-		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Bench.Inject(n, w.edits())}}})
+		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Simulator.Inject(n, w.edits())}}})
 		return nil
 	case engine.DoRemove:
 		p, err := w.part(s.Part)
@@ -219,7 +219,7 @@ func (w *Work) ends(s *engine.Step) error {
 		if at.Kind == netlist.PointTerminal && w.Engine.Board.Parts[at.Terminal.Part].Access == netlist.Shield {
 			access = netlist.Shield
 		}
-		r, err := w.Bench.Take(practice.Take{At: at, Ohms: true, Edits: w.edits(), Occasion: fmt.Sprint(w.Steps, name)})
+		r, err := w.Simulator.Take(practice.Take{At: at, Ohms: true, Edits: w.edits(), Occasion: fmt.Sprint(w.Steps, name)})
 		if err != nil {
 			return err
 		}

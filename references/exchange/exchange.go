@@ -40,8 +40,8 @@ const (
 	keySweep    = "sweep" // distinguishes what is alike in all the others: the file's name, as a rule
 
 	keyUnplugged = "unplugged" // connectors, separated by spaces
-	keyBefore    = "draw_before_key"
-	keyAfter     = "draw_after_key"
+	keyBefore    = "draw_before_button"
+	keyAfter     = "draw_after_button"
 )
 
 // meterKeys are the columns that describe a meter, as the `meter` mapping of a
@@ -348,7 +348,7 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		}
 		s.State.Unplugged = append(s.State.Unplugged, name)
 	}
-	for key, into := range map[string]**float64{keyBefore: &s.Draw.BeforeKey, keyAfter: &s.Draw.AfterKey} {
+	for key, into := range map[string]**float64{keyBefore: &s.Draw.BeforeButton, keyAfter: &s.Draw.AfterButton} {
 		if f := in.number(row, key); f.Text != "" {
 			amperes, err := references.ParseDraw(f.Text)
 			if err != nil {
@@ -423,7 +423,7 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 		}
 		for _, r := range s.Readings {
 			row := []string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
-				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeKey), draw(s.Draw.AfterKey), s.Meter.Name,
+				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeButton), draw(s.Draw.AfterButton), s.Meter.Name,
 				exact(s.Meter.TestCurrent, quantity.Ampere), exact(s.Meter.OpenVoltage, quantity.Volt), exact(s.Meter.Over, quantity.Volt), s.Meter.AccuracyText(), exact(s.Meter.Resolution, quantity.Volt), s.Meter.Source.String(),
 				exact(s.Meter.OhmsCurrent, quantity.Ampere), exact(s.Meter.OhmsOpen, quantity.Volt), exact(s.Meter.OhmsOver, quantity.Ohm)}
 			for i, text := range row {

@@ -18,7 +18,7 @@ type Charge struct {
 
 // Bill works out the repair time of a record, event by event. The sweep that
 // the board came with costs nothing; a shield is opened once; a slow display
-// costs the seconds that it takes to settle. The desk shows the same seconds as
+// costs the seconds that it takes to settle. The session shows the same seconds as
 // the score counts.
 func Bill(c *journal.Case, costs plan.Costs) []Charge {
 	b := &biller{board: c.Board, costs: costs, meter: c.Meter}

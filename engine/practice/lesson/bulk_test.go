@@ -69,7 +69,7 @@ func TestBulk(t *testing.T) {
 		scores := map[*Case]*Score{}
 		var mu sync.Mutex
 		each(c.Cases, func(x *Case) {
-			s, err := scoreRecord(x.desk.Case(), x.desk.stage, c.loci, &x.Answer, x.mind, x.desk.Costs)
+			s, err := scoreRecord(x.session.Case(), x.session.sim, c.loci, &x.Answer, x.diagnoses, x.session.Costs)
 			if err == nil && !x.solved {
 				err = c.plodded(x)
 			}
@@ -148,7 +148,7 @@ func (t *tally) String() string {
 // could be bad is worked on, one thing after the other, what hangs on the odd pins
 // first, until the connectors read as good boards do.
 func (c *Class) plodded(x *Case) error {
-	d, err := c.sit(x)
+	d, err := c.begin(x)
 	if err != nil {
 		return err
 	}
@@ -160,13 +160,13 @@ func (c *Class) plodded(x *Case) error {
 	parts := lineParts(d, odd)
 	for i := range d.loci {
 		if d.loci[i].Part == netlist.None {
-			places = append(places, d.loci[i].Name(d.stage.board))
+			places = append(places, d.loci[i].Name(d.sim.board))
 		} else if !slices.Contains(parts, d.loci[i].Part) {
 			parts = append(parts, d.loci[i].Part)
 		}
 	}
 	for _, p := range parts {
-		places = append(places, d.stage.board.Parts[p].Name)
+		places = append(places, d.sim.board.Parts[p].Name)
 	}
 	for _, place := range places {
 		good, err := c.readsGood(d, x.Answer.Flicker)
@@ -184,7 +184,7 @@ func (c *Class) plodded(x *Case) error {
 			return err
 		}
 	}
-	if !d.stage.repaired(d.Case().All, d.edits()) {
+	if !d.sim.repaired(d.Case().All, d.edits()) {
 		return errors.New("the board reads as a good one, and is not repaired")
 	}
 	return nil
@@ -196,7 +196,7 @@ const plodSigmas = 2.8
 
 // readsGood reads every pin, several times where a fault comes and goes, and
 // tells whether no more than one reading of each is odd: a probe may slip.
-func (c *Class) readsGood(d *Desk, flicker float64) (bool, error) {
+func (c *Class) readsGood(d *Session, flicker float64) (bool, error) {
 	times := 3
 	if flicker > 0 {
 		times = 12 // a fault that is there in 7 of 10 readings: missed once in 60,000

@@ -61,11 +61,11 @@ func courseClass(t *testing.T) *Class {
 	for i, l := range course {
 		x := &Case{key: fmt.Sprint("lesson ", i+1), data: benchData{Truth: c.truth.Seed, Sample: uint64(1001 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument,
 			Faults: l.faults, Looks: l.looks, Flicker: l.flicker}}
-		d, err := c.sit(x)
+		d, err := c.begin(x)
 		if err != nil {
 			t.Fatal(err)
 		}
-		x.faults = d.stage.bad.Faults
+		x.faults = d.sim.bad.Faults
 		x.Answer.Lesson, x.Answer.Lures, x.Answer.Flicker = l.subject, l.lures, l.flicker
 		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(course)]
 		if err := c.weigh(x); err != nil {
@@ -75,7 +75,7 @@ func courseClass(t *testing.T) *Class {
 			t.Fatal(err)
 		}
 		if !x.solved {
-			closing, _ := x.desk.Case().Closed()
+			closing, _ := x.session.Case().Closed()
 			t.Errorf("lesson %d: the engine's policy ends with %q", i+1, closing.Cause)
 		}
 		c.Cases = append(c.Cases, x)

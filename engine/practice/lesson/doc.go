@@ -6,7 +6,7 @@
 //	class, err := lesson.Make(lesson.Order{Board: b, Lesson: "shorts", Count: 24, Seed: 1, Passphrase: passphrase})
 //	err = class.Write("spring")
 //
-//	d, err := lesson.Sit("spring/case-01.yaml", "spring/ada-01.yaml", "Ada")
+//	d, err := lesson.Begin("spring/case-01.yaml", "spring/ada-01.yaml", "Ada")
 //	r, err := d.Read("P1.3", "", references.RedOnGround, false)
 //	err = d.Close("C3 shorted", "leave off")
 //
@@ -18,8 +18,8 @@
 // for the teacher, both encrypted; see the comment of File for what that protects
 // against and what not.
 //
-// A Desk is the student's bench: a board and a meter, and a record to which
-// every deed and reading is written before it is shown. All that a desk shows
+// A Session is the student's bench: a board and a meter, and a record to which
+// every action and reading is written before it is shown. All that a session shows
 // follows from the practice file and the record, so that a record can be checked
 // against the bench that it claims to come from.
 //

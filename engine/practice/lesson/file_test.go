@@ -199,7 +199,7 @@ func TestTamperedFiles(t *testing.T) {
 		if err := os.WriteFile(path, []byte(strings.Replace(string(text), test.from, test.to, 1)), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		_, err := Sit(path, filepath.Join(dir, "record.yaml"), "Ada")
+		_, err := Begin(path, filepath.Join(dir, "record.yaml"), "Ada")
 		if err == nil || !strings.HasSuffix(err.Error(), test.want) {
 			t.Errorf("%s: %v; want %s", test.name, err, test.want)
 		}
@@ -215,7 +215,7 @@ func TestTamperedFiles(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "board.yaml"), bytes.Replace(c.Order.BoardText, []byte("470R"), []byte("471R"), 1), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "record.yaml"), "Ada"); err == nil || !strings.Contains(err.Error(), "is not the board that this case was made for: a part, a value or a net differs; use the board file of the set `spring`") {
+	if _, err := Begin(c.Cases[0].File.Path, filepath.Join(dir, "record.yaml"), "Ada"); err == nil || !strings.Contains(err.Error(), "is not the board that this case was made for: a part, a value or a net differs; use the board file of the set `spring`") {
 		t.Errorf("a changed board: %v", err)
 	}
 }

@@ -88,8 +88,8 @@ type Case struct {
 	sweep *engine.Diagnosis // of a small class, until it was played
 
 	// With Order.keep, the engine's policy at work.
-	desk *Desk
-	mind *Mind
+	session   *Session
+	diagnoses *Diagnoses
 }
 
 // Class is a set of cases with what they share.
@@ -420,11 +420,11 @@ func netsOf(m *network.Model, l *fault.Locus) []netlist.NetID {
 // questions.
 func (c *Class) weigh(x *Case) error {
 	x.data.Identity, x.data.Board, x.data.Revision = c.Order.Board.Identity(), c.Order.Board.Name, c.Order.Board.Revision
-	d, err := c.sit(x)
+	d, err := c.begin(x)
 	if err != nil {
 		return err
 	}
-	g, err := NewMind(c.engine).After(d.Case(), sweepEvent)
+	g, err := NewDiagnoses(c.engine).After(d.Case(), sweepEvent)
 	if err != nil {
 		return err
 	}
@@ -460,7 +460,7 @@ const plainSigmas = 4.0
 func (c *Class) shows(x *Case, i int) (bool, error) {
 	alone := *x
 	alone.data.Faults = x.data.Faults[i : i+1]
-	d, err := c.sit(&alone)
+	d, err := c.begin(&alone)
 	if err != nil {
 		return false, err
 	}
@@ -469,16 +469,16 @@ func (c *Class) shows(x *Case, i int) (bool, error) {
 }
 
 // oddPins lists the pins that read otherwise in the sweep than good boards do.
-func oddPins(d *Desk) ([]engine.Comparison, error) {
+func oddPins(d *Session) ([]engine.Comparison, error) {
 	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
 	return slices.DeleteFunc(list, func(c engine.Comparison) bool {
 		return c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood
 	}), err
 }
 
-// sit begins a case in memory.
-func (c *Class) sit(x *Case) (*Desk, error) {
-	s, err := newStage(c.model, c.loci, &x.data)
+// begin opens a case in memory.
+func (c *Class) begin(x *Case) (*Session, error) {
+	s, err := newSimulation(c.model, c.loci, &x.data)
 	if err != nil {
 		return nil, err
 	}
@@ -530,16 +530,16 @@ const Hardest = "hardest"
 
 // play lets the engine's policy work on a case.
 func (c *Class) play(x *Case) error {
-	d, err := c.sit(x)
+	d, err := c.begin(x)
 	if err != nil {
 		return err
 	}
-	mind := NewMind(c.engine)
+	diagnoses := NewDiagnoses(c.engine)
 	if x.sweep != nil {
-		mind.after[sweepEvent] = x.sweep
+		diagnoses.after[sweepEvent] = x.sweep
 		x.sweep = nil
 	}
-	if err := Follow(d, mind); err != nil {
+	if err := Follow(d, diagnoses); err != nil {
 		return fmt.Errorf("case %s: %w", x.key, err)
 	}
 	closing, _ := d.Case().Closed()
@@ -548,11 +548,11 @@ func (c *Class) play(x *Case) error {
 		return err
 	}
 	right, all := sameParts(named, x.Answer.Bad)
-	x.solved = d.stage.repaired(d.Case().All, d.edits()) && right == all
+	x.solved = d.sim.repaired(d.Case().All, d.edits()) && right == all
 	x.Answer.ParSeconds = d.Seconds()
 	x.Answer.ParSteps = len(d.Case().All) - sweepEvent - 1
 	if c.Order.keep {
-		x.desk, x.mind = d, mind
+		x.session, x.diagnoses = d, diagnoses
 	}
 	return nil
 }
@@ -594,7 +594,7 @@ func (c *Class) seal() error {
 		f.Path = fmt.Sprintf("case-%0*d.yaml", max(2, len(fmt.Sprint(len(c.Cases)))), i+1)
 		f.Meter = c.meter.Declared
 		x.data.Pepper, x.data.Exam = hex.EncodeToString(noise(16)), c.Order.Exam
-		if f.Bench, err = seal(benchKey(f.ID), f.label("bench"), &x.data, worldSize); err != nil {
+		if f.Bench, err = seal(benchKey(f.ID), f.label("bench"), &x.data, benchSize); err != nil {
 			return err
 		}
 		if f.Check, err = newCheck(x.Answer.Bad, x.data.Pepper, min(c.Order.Rounds, DefaultRounds/6)); err != nil {

@@ -621,7 +621,7 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 			}
 			for _, made := range c.Cases {
 				a := &made.Answer
-				d, err := made.mind.After(made.desk.Case(), sweepEvent)
+				d, err := made.diagnoses.After(made.session.Case(), sweepEvent)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -166,7 +166,7 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	s, loci, err := f.stage(c.Board, data)
+	s, loci, err := f.simulation(c.Board, data)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -174,7 +174,7 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	score, err := scoreRecord(c, s, loci, a, NewMind(e), plan.DefaultCosts())
+	score, err := scoreRecord(c, s, loci, a, NewDiagnoses(e), plan.DefaultCosts())
 	if err != nil {
 		return nil, nil, err
 	}
@@ -225,10 +225,10 @@ func student(c *journal.Case) string {
 // marker scores one record.
 type marker struct {
 	c      *journal.Case
-	s      *stage
+	s      *simulation
 	loci   []fault.Locus
 	a      *Answer
-	m      *Mind
+	m      *Diagnoses
 	score  *Score
 	named  []Named
 	bill   []Charge
@@ -236,7 +236,7 @@ type marker struct {
 	proven bool // read again after the last rework, and right
 }
 
-func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mind, costs plan.Costs) (*Score, error) {
+func scoreRecord(c *journal.Case, s *simulation, loci []fault.Locus, a *Answer, m *Diagnoses, costs plan.Costs) (*Score, error) {
 	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
 	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Least: a.Least, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
 	if err := k.doubts(); err != nil {
@@ -252,7 +252,7 @@ func scoreRecord(c *journal.Case, s *stage, loci []fault.Locus, a *Answer, m *Mi
 	return k.score, nil
 }
 
-// doubts holds every reading against the bench: what a desk shows follows from
+// doubts holds every reading against the bench: what a session shows follows from
 // its file and the record, so a reading that differs was not shown by it.
 func (k *marker) doubts() error {
 	var edits netlist.Edits

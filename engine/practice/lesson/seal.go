@@ -28,7 +28,7 @@ const leastRounds, mostRounds = 1, 5_000_000
 // Sizes in bytes to which what is sealed is filled up, so that no length tells
 // an answer.
 const (
-	worldSize  = 1536
+	benchSize  = 1536
 	answerSize = 2048
 )
 

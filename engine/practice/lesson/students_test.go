@@ -23,11 +23,11 @@ import (
 // student is one of them.
 type scripted struct {
 	name string
-	play func(d *Desk, m *Mind, r *rand.Rand) error
+	play func(d *Session, m *Diagnoses, r *rand.Rand) error
 }
 
 var students = []scripted{
-	{"optimal", func(d *Desk, m *Mind, _ *rand.Rand) error { return Follow(d, m) }},
+	{"optimal", func(d *Session, m *Diagnoses, _ *rand.Rand) error { return Follow(d, m) }},
 	{"half-split", halfSplit},
 	{"outward", outward},
 	{"random", random},
@@ -35,7 +35,7 @@ var students = []scripted{
 }
 
 // repairedNow reads the odd pins again and tells whether they all read right.
-func repairedNow(d *Desk, odd []engine.Comparison) (bool, error) {
+func repairedNow(d *Session, odd []engine.Comparison) (bool, error) {
 	from := len(d.Case().All)
 	for _, o := range odd {
 		if _, err := d.Read(o.At, "", references.RedOnGround, false); err != nil {
@@ -54,7 +54,7 @@ func repairedNow(d *Desk, odd []engine.Comparison) (bool, error) {
 // halfSplit knows what the readings mean, and measures where the likely suspects
 // fall into halves, whatever it costs. When nothing splits them any more, or one
 // is likely enough, it replaces that one.
-func halfSplit(d *Desk, m *Mind, _ *rand.Rand) error {
+func halfSplit(d *Session, m *Diagnoses, _ *rand.Rand) error {
 	const sure = 0.8
 	f := &follower{d: d, m: m}
 	for range mostSteps {
@@ -105,8 +105,8 @@ func halfSplit(d *Desk, m *Mind, _ *rand.Rand) error {
 
 // lineParts lists the parts on the lines of the odd pins, nearest first, ICs
 // last.
-func lineParts(d *Desk, odd []engine.Comparison) []netlist.PartID {
-	b := d.stage.board
+func lineParts(d *Session, odd []engine.Comparison) []netlist.PartID {
+	b := d.sim.board
 	var parts, ics []netlist.PartID
 	seen := map[netlist.NetID]bool{b.Ground: true}
 	var nets []netlist.NetID
@@ -140,11 +140,11 @@ func lineParts(d *Desk, odd []engine.Comparison) []netlist.PartID {
 }
 
 // lineNets lists the nets of those parts, nearest first.
-func lineNets(d *Desk, parts []netlist.PartID) []netlist.NetID {
+func lineNets(d *Session, parts []netlist.PartID) []netlist.NetID {
 	var nets []netlist.NetID
 	for _, p := range parts {
-		for _, t := range d.stage.board.Parts[p].Terminals {
-			if t.Net != netlist.None && t.Net != d.stage.board.Ground && !slices.Contains(nets, t.Net) {
+		for _, t := range d.sim.board.Parts[p].Terminals {
+			if t.Net != netlist.None && t.Net != d.sim.board.Ground && !slices.Contains(nets, t.Net) {
 				nets = append(nets, t.Net)
 			}
 		}
@@ -155,7 +155,7 @@ func lineNets(d *Desk, parts []netlist.PartID) []netlist.NetID {
 // outward reads every point of the line from the connector on, looks at every
 // part, and then replaces the parts one after the other, as they come, until the
 // pins read right.
-func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
+func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 	odd, err := oddPins(d)
 	if err != nil || len(odd) == 0 {
 		return closeWith(d, "nothing", "none", err)
@@ -163,7 +163,7 @@ func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
 	parts := lineParts(d, odd)
 	for _, n := range lineNets(d, parts) {
 		if _, ok := d.Engine.Touch(n); ok {
-			if _, err := d.Read(d.stage.board.Nets[n].Name, "", references.RedOnGround, false); err != nil {
+			if _, err := d.Read(d.sim.board.Nets[n].Name, "", references.RedOnGround, false); err != nil {
 				return err
 			}
 		}
@@ -173,8 +173,8 @@ func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
 		return closeWith(d, "nothing", "none", err)
 	}
 	for _, p := range parts {
-		name := d.stage.board.Parts[p].Name
-		if network.Pinned(d.stage.board.Parts[p].Kind) {
+		name := d.sim.board.Parts[p].Name
+		if network.Pinned(d.sim.board.Parts[p].Kind) {
 			if err := d.Replace(name); err != nil {
 				return err
 			}
@@ -205,8 +205,8 @@ func outward(d *Desk, _ *Mind, _ *rand.Rand) error {
 
 // word puts a mode to a part by whether the first odd pin read higher or lower
 // than good.
-func (d *Desk) word(p netlist.PartID, odd []engine.Comparison) string {
-	name := d.stage.board.Parts[p].Name
+func (d *Session) word(p netlist.PartID, odd []engine.Comparison) string {
+	name := d.sim.board.Parts[p].Name
 	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[odd[0].Verdict == engine.IsOpen || odd[0].Verdict == engine.High] {
 		for i := range d.loci {
 			for _, r := range d.loci[i].Modes {
@@ -219,7 +219,7 @@ func (d *Desk) word(p netlist.PartID, odd []engine.Comparison) string {
 	return name
 }
 
-func closeWith(d *Desk, verdict, remedy string, err error) error {
+func closeWith(d *Session, verdict, remedy string, err error) error {
 	if err != nil {
 		return err
 	}
@@ -229,7 +229,7 @@ func closeWith(d *Desk, verdict, remedy string, err error) error {
 
 // random does what comes to mind, reading, looking, removing and replacing on the
 // line of the odd pins, until it reads right or patience is over.
-func random(d *Desk, _ *Mind, r *rand.Rand) error {
+func random(d *Session, _ *Diagnoses, r *rand.Rand) error {
 	odd, err := oddPins(d)
 	if err != nil || len(odd) == 0 {
 		return closeWith(d, "nothing", "none", err)
@@ -238,12 +238,12 @@ func random(d *Desk, _ *Mind, r *rand.Rand) error {
 	nets := lineNets(d, parts)
 	for range 24 {
 		p := parts[r.IntN(len(parts))]
-		name := d.stage.board.Parts[p].Name
+		name := d.sim.board.Parts[p].Name
 		switch r.IntN(4) {
 		case 0, 1:
 			n := nets[r.IntN(len(nets))]
 			if _, ok := d.Engine.Touch(n); ok {
-				_, err = d.Read(d.stage.board.Nets[n].Name, "", references.RedOnGround, false)
+				_, err = d.Read(d.sim.board.Nets[n].Name, "", references.RedOnGround, false)
 			}
 		case 2:
 			_, err = d.Look(name)
@@ -264,8 +264,8 @@ func random(d *Desk, _ *Mind, r *rand.Rand) error {
 }
 
 // guess names a part of the line out of hand and has it replaced.
-func guess(d *Desk, _ *Mind, r *rand.Rand) error {
-	parts := make([]netlist.PartID, len(d.stage.board.Parts))
+func guess(d *Session, _ *Diagnoses, r *rand.Rand) error {
+	parts := make([]netlist.PartID, len(d.sim.board.Parts))
 	for i := range parts {
 		parts[i] = netlist.PartID(i)
 	}
@@ -274,7 +274,7 @@ func guess(d *Desk, _ *Mind, r *rand.Rand) error {
 	} else if len(odd) > 0 {
 		parts = lineParts(d, odd)
 	}
-	return closeWith(d, d.stage.board.Parts[parts[r.IntN(len(parts))]].Name, "replace", nil)
+	return closeWith(d, d.sim.board.Parts[parts[r.IntN(len(parts))]].Name, "replace", nil)
 }
 
 // manyCases are enough to tell the students apart.
@@ -350,14 +350,14 @@ func TestScoresRankStudents(t *testing.T) {
 }
 
 // marks lets a student work on a case and scores the record.
-func (c *Class) marks(x *Case, play func(*Desk, *Mind, *rand.Rand) error, r *rand.Rand) (*Score, error) {
-	d, err := c.sit(x)
+func (c *Class) marks(x *Case, play func(*Session, *Diagnoses, *rand.Rand) error, r *rand.Rand) (*Score, error) {
+	d, err := c.begin(x)
 	if err != nil {
 		return nil, err
 	}
-	m := NewMind(c.engine)
+	m := NewDiagnoses(c.engine)
 	if err := play(d, m, r); err != nil {
 		return nil, err
 	}
-	return scoreRecord(d.Case(), d.stage, c.loci, &x.Answer, m, d.Costs)
+	return scoreRecord(d.Case(), d.sim, c.loci, &x.Answer, m, d.Costs)
 }

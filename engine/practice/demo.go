@@ -19,37 +19,37 @@ import (
 	"halfsplit/references"
 )
 
-// Scene is a folder of good-board sweeps and cases whose truth is known: the
+// Demo is a folder of good-board sweeps and cases whose truth is known: the
 // demo. It is written as truth.yaml, from which everything else was made.
-type Scene struct {
+type Demo struct {
 	Model *network.Model
 	Truth *Truth
-	Known []SceneSweep
-	Cases []SceneCase
+	Known []DemoSweep
+	Cases []DemoCase
 }
 
-// SceneSweep is one sweep over one good board.
-type SceneSweep struct {
-	File  string // path of the sweep file
-	Sweep references.Sweep
-	Bench *Bench // the board and the meter it was taken with
+// DemoSweep is one sweep over one good board.
+type DemoSweep struct {
+	File      string // path of the sweep file
+	Sweep     references.Sweep
+	Simulator *Simulator // the board and the meter it was taken with
 }
 
-// SceneCase is one case: its file, and what is true of it.
-type SceneCase struct {
+// DemoCase is one case: its file, and what is true of it.
+type DemoCase struct {
 	File      string // path of the case file
 	About     string // what is wrong, for people
 	Complaint string
 	Remedy    string // what repairs it, for people
 	Bad       []netlist.PartID
 	Sweep     []netlist.ConnectorID // that the case file has readings of
-	Extra     []SceneReading        // further readings in the case file
+	Extra     []DemoReading         // further readings in the case file
 	Looks     []netlist.PartID      // that the case file has looks of
-	Bench     *Bench
+	Simulator *Simulator
 }
 
-// SceneReading is one reading beside the sweep in a case file.
-type SceneReading struct {
+// DemoReading is one reading beside the sweep in a case file.
+type DemoReading struct {
 	At   netlist.Point
 	Name string
 	Slip bool // the probe missed the pad, and the display showed OL
@@ -85,8 +85,8 @@ func maybe(name string, s *document.Shape) document.Field {
 
 func list(s *document.Shape) *document.Shape { return &document.Shape{Item: s, Single: true} }
 
-// sceneShape describes truth.yaml.
-var sceneShape = &document.Shape{
+// demoShape describes truth.yaml.
+var demoShape = &document.Shape{
 	Doc: "What is true of the boards that sweeps and cases come from.",
 	Fields: []document.Field{
 		field("board", text("the board file, from the folder of this one")),
@@ -124,10 +124,10 @@ var sceneShape = &document.Shape{
 	},
 }
 
-// LoadScene reads a truth.yaml and the voltages that ngspice found for it, which
+// LoadDemo reads a truth.yaml and the voltages that ngspice found for it, which
 // are kept beside it in ngspice.txt; without that file every answer comes from
 // the own solver. The error is document.Problems.
-func LoadScene(path string) (*Scene, error) {
+func LoadDemo(path string) (*Demo, error) {
 	nodes, err := document.Read(path, 0)
 	if err != nil {
 		return nil, err
@@ -135,7 +135,7 @@ func LoadScene(path string) (*Scene, error) {
 	if len(nodes) != 1 {
 		return nil, document.Problems{{Position: document.Position{File: path}, What: fmt.Sprintf("%d documents", len(nodes)), Do: "write one"}}
 	}
-	if problems := sceneShape.Check(nodes[0]); len(problems) > 0 {
+	if problems := demoShape.Check(nodes[0]); len(problems) > 0 {
 		return nil, problems.Err()
 	}
 	dir := filepath.Dir(path)
@@ -144,21 +144,21 @@ func LoadScene(path string) (*Scene, error) {
 		return nil, err
 	}
 	m := network.New(board)
-	s := &sceneReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal())}
+	s := &demoReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal())}
 	s.truth = NewTruth(m, whole(nodes[0].Get("truth")))
-	scene := &Scene{Model: m, Truth: s.truth}
+	demo := &Demo{Model: m, Truth: s.truth}
 	for _, n := range nodes[0].Get("known").Items() {
-		scene.Known = append(scene.Known, s.sweep(n))
+		demo.Known = append(demo.Known, s.sweep(n))
 	}
 	for _, n := range nodes[0].Get("cases").Items() {
-		scene.Cases = append(scene.Cases, s.sceneCase(n))
+		demo.Cases = append(demo.Cases, s.demoCase(n))
 	}
 	if err := s.problems.Err(); err != nil {
 		return nil, err
 	}
 	f, err := os.Open(filepath.Join(dir, answersFile))
 	if os.IsNotExist(err) {
-		return scene, nil
+		return demo, nil
 	}
 	if err != nil {
 		return nil, err
@@ -168,19 +168,19 @@ func LoadScene(path string) (*Scene, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i := range scene.Known {
-		scene.Known[i].Bench.answers = answers[filepath.Base(scene.Known[i].File)]
+	for i := range demo.Known {
+		demo.Known[i].Simulator.answers = answers[filepath.Base(demo.Known[i].File)]
 	}
-	for i := range scene.Cases {
-		scene.Cases[i].Bench.answers = answers[filepath.Base(scene.Cases[i].File)]
+	for i := range demo.Cases {
+		demo.Cases[i].Simulator.answers = answers[filepath.Base(demo.Cases[i].File)]
 	}
-	return scene, nil
+	return demo, nil
 }
 
 // answersFile is the file of recorded voltages beside truth.yaml.
 const answersFile = "ngspice.txt"
 
-type sceneReader struct {
+type demoReader struct {
 	dir      string
 	m        *network.Model
 	loci     []fault.Locus
@@ -189,7 +189,7 @@ type sceneReader struct {
 }
 
 // fail keeps an error of the form "what; do".
-func (s *sceneReader) fail(at document.Node, err error) {
+func (s *demoReader) fail(at document.Node, err error) {
 	what, do, _ := strings.Cut(err.Error(), "; ")
 	s.problems.Add(at.At(), what, do)
 }
@@ -207,23 +207,23 @@ func decimal(n document.Node) float64 {
 
 // bench makes the board and the meter of a sweep or a case. Two with the same
 // meter share the very instrument.
-func (s *sceneReader) bench(n document.Node, faults []Fault) *Bench {
+func (s *demoReader) bench(n document.Node, faults []Fault) *Simulator {
 	declared, err := meterByName(n.Get("meter").Text())
 	if err != nil {
 		s.fail(n.Get("meter"), err)
 	}
-	return &Bench{
-		World: s.truth.Sample(whole(n.Get("sample")), decimal(n.Get("celsius"))).Faulted(faults...),
+	return &Simulator{
+		Board: s.truth.Sample(whole(n.Get("sample")), decimal(n.Get("celsius"))).Faulted(faults...),
 		Meter: NewMeter(declared, s.truth.Seed),
 		looks: map[netlist.PartID]journal.Look{},
 		warm:  map[netlist.NetID][]netlist.PartID{},
 	}
 }
 
-func (s *sceneReader) sweep(n document.Node) SceneSweep {
-	k := SceneSweep{File: filepath.Join(s.dir, n.Get("file").Text()), Bench: s.bench(n, nil)}
+func (s *demoReader) sweep(n document.Node) DemoSweep {
+	k := DemoSweep{File: filepath.Join(s.dir, n.Get("file").Text()), Simulator: s.bench(n, nil)}
 	b := s.m.Board
-	k.Sweep = references.Sweep{File: k.File, Board: b.Name, Revision: b.Revision, Sample: n.Get("sample").Text(), By: n.Get("by").Text(), Meter: k.Bench.Meter.Declared}
+	k.Sweep = references.Sweep{File: k.File, Board: b.Name, Revision: b.Revision, Sample: n.Get("sample").Text(), By: n.Get("by").Text(), Meter: k.Simulator.Meter.Declared}
 	k.Sweep.Taken, _ = references.ParseTime(n.Get("taken").Text()) // checked by the shape
 	k.Sweep.State = references.State{Battery: "out", Celsius: decimal(n.Get("says"))}
 	k.Sweep.State.Polarity, _ = references.ParsePolarity(n.Get("polarity").Text())
@@ -233,7 +233,7 @@ func (s *sceneReader) sweep(n document.Node) SceneSweep {
 	return k
 }
 
-func (s *sceneReader) parts(nodes document.Node) []netlist.PartID {
+func (s *demoReader) parts(nodes document.Node) []netlist.PartID {
 	var ids []netlist.PartID
 	for _, n := range nodes.Items() {
 		if id, err := s.m.Board.PartByName(n.Text()); err != nil {
@@ -245,8 +245,8 @@ func (s *sceneReader) parts(nodes document.Node) []netlist.PartID {
 	return ids
 }
 
-func (s *sceneReader) sceneCase(n document.Node) SceneCase {
-	c := SceneCase{
+func (s *demoReader) demoCase(n document.Node) DemoCase {
+	c := DemoCase{
 		File: filepath.Join(s.dir, n.Get("file").Text()), About: n.Get("about").Text(),
 		Complaint: n.Get("complaint").Text(), Remedy: n.Get("remedy").Text(),
 		Bad: s.parts(n.Get("bad")), Looks: s.parts(n.Get("inspect")),
@@ -282,9 +282,9 @@ func (s *sceneReader) sceneCase(n document.Node) SceneCase {
 			s.fail(e.Key, err)
 			continue
 		}
-		c.Extra = append(c.Extra, SceneReading{at, e.Name(), e.Value.Text() == "slipped"})
+		c.Extra = append(c.Extra, DemoReading{at, e.Name(), e.Value.Text() == "slipped"})
 	}
-	c.Bench = s.bench(n, faults)
+	c.Simulator = s.bench(n, faults)
 	for _, e := range n.Get("looks").Entries() {
 		id, err := s.m.Board.PartByName(e.Name())
 		if err != nil {
@@ -295,7 +295,7 @@ func (s *sceneReader) sceneCase(n document.Node) SceneCase {
 		for look.String() != e.Value.Text() && look < journal.Missing {
 			look++
 		}
-		c.Bench.looks[id] = look
+		c.Simulator.looks[id] = look
 	}
 	for _, e := range n.Get("warm").Entries() {
 		id, err := s.m.Board.NetByName(e.Name())
@@ -303,7 +303,7 @@ func (s *sceneReader) sceneCase(n document.Node) SceneCase {
 			s.fail(e.Key, err)
 			continue
 		}
-		c.Bench.warm[id] = s.parts(e.Value)
+		c.Simulator.warm[id] = s.parts(e.Value)
 	}
 	return c
 }
@@ -315,14 +315,14 @@ func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
 	}
 }
 
-// ask lists what a recording of the scene has to answer, bench by bench, in the
+// ask lists what a recording of the demo has to answer, bench by bench, in the
 // order of truth.yaml.
 //
 // A sweep needs the pins. A case is played by somebody who may probe anywhere,
 // both ways round, and remove parts: so every net, and after each part on the
 // lines of the sweep has been removed or replaced, the nets at that part, those
 // behind it, and the pins.
-func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Point, edits netlist.Edits)) error {
+func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.Point, edits netlist.Edits)) error {
 	m := s.Model
 	g, err := m.Board.Graph()
 	if err != nil {
@@ -330,14 +330,14 @@ func (s *Scene) ask(visit func(file string, b *Bench, q question, at netlist.Poi
 	}
 	for i := range s.Known {
 		k := &s.Known[i]
-		asked := newAsker(filepath.Base(k.File), k.Bench, visit)
+		asked := newAsker(filepath.Base(k.File), k.Simulator, visit)
 		for c := range m.Board.Connectors {
 			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
 		}
 	}
 	for i := range s.Cases {
 		c := &s.Cases[i]
-		asked := newAsker(filepath.Base(c.File), c.Bench, visit)
+		asked := newAsker(filepath.Base(c.File), c.Simulator, visit)
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 			for conn := range m.Board.Connectors { // pins that are not connected are on no net
 				pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
@@ -396,10 +396,10 @@ func bad(ids []netlist.PartID, id netlist.PartID) bool {
 }
 
 // deviates tells whether the faults of a case move the true reading of a pin.
-func (c *SceneCase) deviates(at netlist.Point) bool {
-	w := c.Bench.World
+func (c *DemoCase) deviates(at netlist.Point) bool {
+	w := c.Simulator.Board
 	good := w.Truth.Sample(w.Seed, w.Celsius)
-	p := w.Probe(at, nil, references.RedOnGround, c.Bench.Meter.Drive())
+	p := w.Probe(at, nil, references.RedOnGround, c.Simulator.Meter.Drive())
 	a, errA := w.Volts(p, netlist.Edits{})
 	b, errB := good.Volts(p, netlist.Edits{})
 	return errA != nil || errB != nil || math.Abs(a-b) > 2e-3
@@ -408,18 +408,18 @@ func (c *SceneCase) deviates(at netlist.Point) bool {
 // asker passes each question on once.
 type asker struct {
 	file  string
-	bench *Bench
+	bench *Simulator
 	seen  map[question]bool
-	visit func(string, *Bench, question, netlist.Point, netlist.Edits)
+	visit func(string, *Simulator, question, netlist.Point, netlist.Edits)
 }
 
-func newAsker(file string, b *Bench, visit func(string, *Bench, question, netlist.Point, netlist.Edits)) *asker {
+func newAsker(file string, b *Simulator, visit func(string, *Simulator, question, netlist.Point, netlist.Edits)) *asker {
 	return &asker{file, b, map[question]bool{}, visit}
 }
 
 func (a *asker) at(p netlist.Point, pol references.Polarity, edits netlist.Edits) {
-	board := a.bench.World.Truth.Model.Board
-	q := question{a.bench.World.spot(p), pol, editsText(board, edits)}
+	board := a.bench.Board.Truth.Model.Board
+	q := question{a.bench.Board.spot(p), pol, editsText(board, edits)}
 	if q.at != board.Nets[board.Ground].Name && !a.seen[q] { // ground reads nothing, without ngspice
 
 		a.seen[q] = true
@@ -459,13 +459,13 @@ func readAnswers(r io.Reader, file string) (map[string]map[question]float64, err
 }
 
 // writeSweep writes the sweep file of a good board.
-func (k *SceneSweep) writeSweep(w io.Writer) error {
-	b := k.Bench.World.Truth.Model.Board
+func (k *DemoSweep) writeSweep(w io.Writer) error {
+	b := k.Simulator.Board.Truth.Model.Board
 	s := k.Sweep
 	var err error
 	for c := range b.Connectors {
 		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
-			r, e := k.Bench.Read(p, s.State.Polarity, netlist.Edits{})
+			r, e := k.Simulator.Read(p, s.State.Polarity, netlist.Edits{})
 			if e != nil {
 				err = e
 			}
@@ -479,10 +479,10 @@ func (k *SceneSweep) writeSweep(w io.Writer) error {
 }
 
 // writeCase writes the case file, without the truth.
-func (c *SceneCase) writeCase(w io.Writer) error {
-	b := c.Bench.World.Truth.Model.Board
+func (c *DemoCase) writeCase(w io.Writer) error {
+	b := c.Simulator.Board.Truth.Model.Board
 	var out strings.Builder
-	m := c.Bench.Meter.Declared
+	m := c.Simulator.Meter.Declared
 	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %q}\n", c.Complaint)
 	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, overload_above: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
 		quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt), quantity.Format(m.Over, quantity.Volt),
@@ -491,7 +491,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 		out.WriteString("---\nread:\n")
 		var err error
 		pins(b, conn, func(p netlist.Point) {
-			r, e := c.Bench.Read(p, references.RedOnGround, netlist.Edits{})
+			r, e := c.Simulator.Read(p, references.RedOnGround, netlist.Edits{})
 			if e != nil {
 				err = e
 			}
@@ -505,7 +505,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 		r := quantity.Reading{Overload: true, Unit: quantity.Volt}
 		if !x.Slip {
 			var err error
-			if r, err = c.Bench.Read(x.At, references.RedOnGround, netlist.Edits{}); err != nil {
+			if r, err = c.Simulator.Read(x.At, references.RedOnGround, netlist.Edits{}); err != nil {
 				return err
 			}
 		}
@@ -514,7 +514,7 @@ func (c *SceneCase) writeCase(w io.Writer) error {
 	if len(c.Looks) > 0 {
 		var looks []string
 		for _, id := range c.Looks {
-			looks = append(looks, b.Parts[id].Name+": "+c.Bench.Look(id).String())
+			looks = append(looks, b.Parts[id].Name+": "+c.Simulator.Look(id).String())
 		}
 		fmt.Fprintf(&out, "---\ninspect: {%s}\n", strings.Join(looks, ", "))
 	}

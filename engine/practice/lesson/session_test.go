@@ -18,12 +18,12 @@ import (
 	"halfsplit/references"
 )
 
-// desk sits a student before a board with given faults.
-func desk(t *testing.T, flicker float64, faults ...placed) *Desk {
+// newSession puts a student before a board with given faults.
+func newSession(t *testing.T, flicker float64, faults ...placed) *Session {
 	t.Helper()
 	c := bare(t)
 	x := &Case{data: benchData{Truth: c.truth.Seed, Sample: 1001, Celsius: 23, Meter: benchMeter, Instrument: instrument, Faults: faults, Flicker: flicker}}
-	d, err := c.sit(x)
+	d, err := c.begin(x)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -41,17 +41,17 @@ func bare(t *testing.T) *Class {
 }
 
 // answerOf is the answer to a board.
-func answerOf(d *Desk) *Answer {
-	a := &Answer{Lesson: "test", Optimum: 300, Bad: badNames(d.stage.board, d.stage.bad.Faults)}
-	for _, f := range d.stage.bad.Faults {
-		a.Faults = append(a.Faults, placed{practice.Place(d.stage.model, &f.Locus), f.Mode, f.Ohms})
+func answerOf(d *Session) *Answer {
+	a := &Answer{Lesson: "test", Optimum: 300, Bad: badNames(d.sim.board, d.sim.bad.Faults)}
+	for _, f := range d.sim.bad.Faults {
+		a.Faults = append(a.Faults, placed{practice.Place(d.sim.model, &f.Locus), f.Mode, f.Ohms})
 	}
 	return a
 }
 
-func scoreOf(t *testing.T, d *Desk) *Score {
+func scoreOf(t *testing.T, d *Session) *Score {
 	t.Helper()
-	s, err := scoreRecord(d.Case(), d.stage, d.loci, answerOf(d), NewMind(d.Engine), d.Costs)
+	s, err := scoreRecord(d.Case(), d.sim, d.loci, answerOf(d), NewDiagnoses(d.Engine), d.Costs)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,10 +60,10 @@ func scoreOf(t *testing.T, d *Desk) *Score {
 
 var shortedC1 = placed{"C1 1-2", fault.Shorted, 0.5}
 
-// Every deed costs what it should, and shows what a board with a shorted C1
+// Every action costs what it should, and shows what a board with a shorted C1
 // shows: about 0 at the capacitor, 0.47 V behind 470 ohm at 1 mA (Ohm's law).
 func TestDeedsAndTheirCost(t *testing.T) {
-	d := desk(t, 0, shortedC1)
+	d := newSession(t, 0, shortedC1)
 	spent := 0.0
 	step := func(what string, want float64, err error) {
 		t.Helper()
@@ -110,14 +110,14 @@ func TestDeedsAndTheirCost(t *testing.T) {
 		func() error { _, err := d.Close("nothing", "none"); return err },
 	} {
 		if err := do(); err == nil || !strings.HasPrefix(err.Error(), "the case is closed; ") {
-			t.Errorf("deed %d after the end: %v", i, err)
+			t.Errorf("action %d after the end: %v", i, err)
 		}
 	}
 }
 
 // What cannot be done says why, costs nothing and leaves no event.
 func TestDeedsThatCannotBe(t *testing.T) {
-	d := desk(t, 0, shortedC1)
+	d := newSession(t, 0, shortedC1)
 	for _, test := range []struct {
 		what string
 		do   func() error
@@ -153,7 +153,7 @@ func TestLiftedICTears(t *testing.T) {
 	c := bare(t)
 	for i := range boards {
 		x := &Case{data: benchData{Truth: c.truth.Seed, Sample: uint64(2000 + i), Celsius: 23, Meter: benchMeter, Instrument: instrument}}
-		d, err := c.sit(x)
+		d, err := c.begin(x)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -167,7 +167,7 @@ func TestLiftedICTears(t *testing.T) {
 		if harm != "" {
 			torn++
 		}
-		if repaired := d.stage.repaired(d.Case().All, d.edits()); repaired == (harm != "") {
+		if repaired := d.sim.repaired(d.Case().All, d.edits()); repaired == (harm != "") {
 			t.Errorf("board %d: %q, and repaired is %v", i, harm, repaired)
 		}
 		if i == 0 {
@@ -184,7 +184,7 @@ func TestLiftedICTears(t *testing.T) {
 
 // Power on a shorted rail burns the board, and costs the case.
 func TestPowerOnAShort(t *testing.T) {
-	d := desk(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
+	d := newSession(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
 	p, err := d.Power()
 	if err != nil {
 		t.Fatal(err)
@@ -199,7 +199,7 @@ func TestPowerOnAShort(t *testing.T) {
 	if s.Repaired || s.Parts.Risk >= 0 || s.Part != 1 {
 		t.Errorf("a burnt board scores %+v", s.Parts)
 	}
-	d = desk(t, 0, shortedC1)
+	d = newSession(t, 0, shortedC1)
 	if p, err = d.Power(); err != nil || len(p.Burnt) > 0 || p.Runs {
 		t.Errorf("power on a shorted key line: %+v, %v", p, err)
 	}
@@ -214,7 +214,7 @@ func TestPowerOnAShort(t *testing.T) {
 // Small letters do; what was repaired is not repaired twice; a wire across a part that
 // the board needs repairs nothing; and what power burnt stays burnt.
 func TestBenchIsAsStudentsTakeIt(t *testing.T) {
-	d := desk(t, 0, placed{"R1 through 1-2", fault.Open, 0})
+	d := newSession(t, 0, placed{"R1 through 1-2", fault.Open, 0})
 	if r, err := d.Read("j1.2", "", 0, false); err != nil || r.At != "J1.2" || !r.Reading.Overload {
 		t.Errorf("read j1.2: %+v, %v", r, err)
 	}
@@ -233,7 +233,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 	if err := d.Replace("R1"); err != nil || !d.Repaired() {
 		t.Errorf("with a new R1: repaired %v, %v", d.Repaired(), err)
 	}
-	d = desk(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
+	d = newSession(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
 	if p, err := d.Power(); err != nil || len(p.Burnt) == 0 || p.Dead {
 		t.Errorf("power on a short: %+v, %v", p, err)
 	}
@@ -248,7 +248,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 // A case that is closed while a pin still reads wrong is remarked on, and the
 // half that was right is no sound guess.
 func TestClosedTooSoon(t *testing.T) {
-	d := desk(t, 0, placed{"C2 1-2", fault.Shorted, 0.8}, placed{"R10 through 1-2", fault.Open, 0})
+	d := newSession(t, 0, placed{"C2 1-2", fault.Shorted, 0.8}, placed{"R10 through 1-2", fault.Open, 0})
 	if _, err := d.Remove("C2"); err != nil {
 		t.Fatal(err)
 	}
@@ -267,7 +267,7 @@ func TestClosedTooSoon(t *testing.T) {
 
 // A reading that is doubted may be taken once more, and not for ever.
 func TestReadingAgain(t *testing.T) {
-	d := desk(t, 0)
+	d := newSession(t, 0)
 	for range 2 {
 		if _, err := d.Read("J1.2", "", 0, false); err != nil {
 			t.Fatal(err)
@@ -285,7 +285,7 @@ func TestReadingAgain(t *testing.T) {
 // A rail that read shorted before the repair is no reason against power after it,
 // and a part that was taken off, and left off once that proved right, was no luck.
 func TestLiftedAndProven(t *testing.T) {
-	d := desk(t, 0, placed{"C4 1-2", fault.Shorted, 0.2})
+	d := newSession(t, 0, placed{"C4 1-2", fault.Shorted, 0.2})
 	for _, end := range []string{"FB1.1", "FB1.2"} { // which side of the bead it is on
 		if _, err := d.Read(end, "", 0, true); err != nil {
 			t.Fatal(err)
@@ -313,7 +313,7 @@ func TestLiftedAndProven(t *testing.T) {
 // A fault that comes and goes is there in the sweep, and in about seven readings
 // of ten afterwards.
 func TestFlicker(t *testing.T) {
-	d := desk(t, 0.3, placed{"R1 through 1-2", fault.Open, 0})
+	d := newSession(t, 0.3, placed{"R1 through 1-2", fault.Open, 0})
 	if r := d.Case().All[1].Readings[1].Reading; !r.Overload {
 		t.Errorf("the sweep reads %v at J1.2; want OL", r)
 	}
@@ -336,7 +336,7 @@ func TestFlicker(t *testing.T) {
 
 // A probe slips now and then, and the display settles by one count.
 func TestReadingsVary(t *testing.T) {
-	d := desk(t, 0)
+	d := newSession(t, 0)
 	slipped, seen := 0, map[float64]int{}
 	const readings = 400
 	for range readings {
@@ -358,12 +358,12 @@ func TestReadingsVary(t *testing.T) {
 	}
 }
 
-// A sitting that is left goes on from its record, and shows the same to one who
+// A session that is left goes on from its record, and shows the same to one who
 // asks the same.
 func TestSittingGoesOn(t *testing.T) {
 	c, dir := written(t, "shorts", 1, 6)
 	play := func(record string, leave bool) []journal.Event {
-		d, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada")
+		d, err := Begin(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -375,13 +375,13 @@ func TestSittingGoesOn(t *testing.T) {
 				if err := d.Leave(); err != nil {
 					t.Fatal(err)
 				}
-				if d, err = Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada"); err != nil {
+				if d, err = Begin(c.Cases[0].File.Path, filepath.Join(dir, record), "Ada"); err != nil {
 					t.Fatal(err)
 				}
 			}
 		}
-		if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, record), "Bob"); err == nil {
-			t.Error("two sit at one bench")
+		if _, err := Begin(c.Cases[0].File.Path, filepath.Join(dir, record), "Bob"); err == nil {
+			t.Error("two sessions write one record")
 		}
 		if err := d.Leave(); err != nil {
 			t.Fatal(err)
@@ -399,7 +399,7 @@ func TestSittingGoesOn(t *testing.T) {
 	if diff := cmp.Diff(readings[0], readings[1]); diff != "" {
 		t.Errorf("readings differ: %s", diff)
 	}
-	if _, err := Sit(c.Cases[0].File.Path, filepath.Join(dir, "board.yaml"), "Ada"); err == nil {
+	if _, err := Begin(c.Cases[0].File.Path, filepath.Join(dir, "board.yaml"), "Ada"); err == nil {
 		t.Error("the board file was taken for a record")
 	}
 }
@@ -408,7 +408,7 @@ func TestSittingGoesOn(t *testing.T) {
 func TestDoubtfulRecords(t *testing.T) {
 	c, dir := written(t, "opens", 1, 6)
 	record := filepath.Join(dir, "ada.yaml")
-	d, err := Sit(c.Cases[0].File.Path, record, "Ada")
+	d, err := Begin(c.Cases[0].File.Path, record, "Ada")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -445,16 +445,16 @@ func TestDoubtfulRecords(t *testing.T) {
 
 // Scores of plain situations, by the rule that stands beside Points.
 func TestPoints(t *testing.T) {
-	good := func(d *Desk) { d.Read("KEY_A_U", "", 0, false) }
+	good := func(d *Session) { d.Read("KEY_A_U", "", 0, false) }
 	for _, test := range []struct {
 		name    string
-		deeds   func(*Desk)
+		actions func(*Session)
 		verdict string
 		remedy  string
 		want    PointsByPart
 		remarks []string // kinds
 	}{
-		{"right and proven", func(d *Desk) { good(d); d.Remove("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
+		{"right and proven", func(d *Session) { good(d); d.Remove("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
 			PointsByPart{40, 15, 15, 30, 0}, nil},
 		{"right, mode left out, not proven", good, "C1", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
 		{"right part, wrong mode", good, "C1 open", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
@@ -462,8 +462,8 @@ func TestPoints(t *testing.T) {
 		{"said to be good", good, "nothing", "none", PointsByPart{0, 0, 0, 0, -10}, []string{Risky}},
 		{"one part too many", good, "C1 shorted and C2 shorted", "leave off", PointsByPart{20, 7.5, 15, 15, -10}, []string{Risky}},
 	} {
-		d := desk(t, 0, shortedC1)
-		test.deeds(d)
+		d := newSession(t, 0, shortedC1)
+		test.actions(d)
 		if _, err := d.Close(test.verdict, test.remedy); err != nil {
 			t.Errorf("%s: %v", test.name, err)
 			continue

@@ -15,9 +15,9 @@ import (
 	"halfsplit/references"
 )
 
-// Bench is a board and a meter, and answers what a technician asks.
-type Bench struct {
-	World *World
+// Simulator is a board and a meter, and answers what a technician asks.
+type Simulator struct {
+	Board *Board
 	Meter Meter
 	// Drawing is what the board file shows of the board: questions name its points
 	// and parts. Nil where it shows the board as it is.
@@ -42,7 +42,7 @@ type question struct {
 // Read gives what the meter shows at a point with the other lead on ground. It
 // is made from the recorded voltage where there is one, and from the own
 // solver's otherwise; see Unrecorded.
-func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
+func (b *Simulator) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
 	at, err := b.Drawing.point(at)
 	if err != nil {
 		return quantity.Reading{}, err
@@ -50,14 +50,14 @@ func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Ed
 	edits = b.Drawing.Edits(edits)
 	if b.Missed > 0 {
 		b.reads++
-		r := random(b.World.key(), fmt.Sprintf("probe put down %d", b.reads))
+		r := random(b.Board.key(), fmt.Sprintf("probe put down %d", b.reads))
 		if r.Float64() < b.Missed {
-			at = beside(b.World.Truth.Model.Board, at, r)
+			at = beside(b.Board.Truth.Model.Board, at, r)
 		}
 	}
-	q := question{b.World.spot(at), pol, editsText(b.World.Truth.Model.Board, edits)}
+	q := question{b.Board.spot(at), pol, editsText(b.Board.Truth.Model.Board, edits)}
 	volts, ok := b.answers[q]
-	switch board := b.World.Truth.Model.Board; {
+	switch board := b.Board.Truth.Model.Board; {
 	case q.at == board.Nets[board.Ground].Name:
 		volts, ok = 0, true // both leads on ground
 	case at.Net == netlist.None:
@@ -65,12 +65,12 @@ func (b *Bench) Read(at netlist.Point, pol references.Polarity, edits netlist.Ed
 	}
 	if !ok {
 		b.missed++
-		if volts, err = b.World.Volts(b.World.Probe(at, nil, pol, b.Meter.Drive()), edits); err != nil {
+		if volts, err = b.Board.Volts(b.Board.Probe(at, nil, pol, b.Meter.Drive()), edits); err != nil {
 			return quantity.Reading{}, err
 		}
 	}
-	name := b.World.Truth.Model.Board.PointName(at)
-	return b.Meter.Show(volts, occasion(b.World, name, pol, q.edits)), nil
+	name := b.Board.Truth.Model.Board.PointName(at)
+	return b.Meter.Show(volts, occasion(b.Board, name, pol, q.edits)), nil
 }
 
 // beside gives where a probe that missed the pad stands: on a neighbouring pin, or
@@ -86,16 +86,16 @@ func beside(b *netlist.Board, at netlist.Point, r *rand.Rand) netlist.Point {
 }
 
 // occasion tells one reading from others, for Meter.Show.
-func occasion(w *World, at string, pol references.Polarity, edits string) string {
+func occasion(w *Board, at string, pol references.Polarity, edits string) string {
 	return fmt.Sprintf("%d %s %s %s", w.key(), at, pol, edits)
 }
 
 // Unrecorded gives the number of readings that the own solver had to answer.
-func (b *Bench) Unrecorded() int { return b.missed }
+func (b *Simulator) Unrecorded() int { return b.missed }
 
 // spot names the copper under a point, the same for all points that cannot but
 // read alike: the net, unless a fault has parted the point from it.
-func (w *World) spot(at netlist.Point) string {
+func (w *Board) spot(at netlist.Point) string {
 	b := w.Truth.Model.Board
 	if at.Net == netlist.None {
 		return b.PointName(at)
@@ -160,11 +160,11 @@ const (
 )
 
 // Look gives what a part looks like. Asked twice, it looks the same.
-func (b *Bench) Look(p netlist.PartID) journal.Look {
+func (b *Simulator) Look(p netlist.PartID) journal.Look {
 	if b.Drawing != nil {
 		p = b.Drawing.parts[p]
 	}
-	w := b.World
+	w := b.Board
 	if look, ok := b.looks[p]; ok {
 		return look
 	}
@@ -191,7 +191,7 @@ func (b *Bench) Look(p netlist.PartID) journal.Look {
 // Inject gives the parts that warm up when a current-limited supply feeds a
 // rail: mostly a part that is a short there, now and then a good one.
 // Nothing is said of a part that is not drawn.
-func (b *Bench) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+func (b *Simulator) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	d := b.Drawing
 	if d == nil {
 		return b.inject(rail, edits)
@@ -209,11 +209,11 @@ func (b *Bench) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID
 	return warm
 }
 
-func (b *Bench) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+func (b *Simulator) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
 	if warm, ok := b.warm[rail]; ok {
 		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Removed || edits.Of(p).Replaced })
 	}
-	w := b.World
+	w := b.Board
 	m := w.Truth.Model
 	near := joined(m, rail, warmReachOhms)
 	var warm []netlist.PartID
@@ -248,5 +248,5 @@ func (b *Bench) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID
 	return warm
 }
 
-// key tells one world from others.
-func (w *World) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }
+// key tells one board from others.
+func (w *Board) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }

@@ -11,12 +11,12 @@ import (
 	"halfsplit/references"
 )
 
-// TestTableError holds what a table of readings predicts between its nodes
+// TestEntryError holds what the fault dictionary predicts between its nodes
 // against the circuit solved there, where it counts: where the reading taken is
 // within some standard deviations of what is predicted. Every candidate of the
 // demo's board that moves a pin is put on it at a random resistance, the pin read,
-// and the table asked at the fine position next to that resistance.
-func TestTableError(t *testing.T) {
+// and the entry asked at the fine position next to that resistance.
+func TestEntryError(t *testing.T) {
 	b, m, ph := demoPhysics(t)
 	loci := Loci(m, DefaultPriors(), ph.Values)
 	w := network.NewWorkspace(m)
@@ -58,19 +58,19 @@ func TestTableError(t *testing.T) {
 					t.Fatal(err)
 				}
 				c := &candidate{locus: l, grid: g, open: open, fine: n}
-				table, err := c.tabulate(watch, 0, seen.ZScore(o.Good))
+				row, err := c.tabulate(watch, 0, seen.ZScore(o.Good))
 				if err != nil {
 					t.Fatal(err)
 				}
-				if table == nil {
-					t.Errorf("%s at %s: no table for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
+				if row == nil {
+					t.Errorf("%s at %s: no entry for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
 					continue
 				}
-				got := table.read(k, n)
+				got := row.read(k, n)
 				e := math.Abs(got.Volts - truth.Volts)
 				errs = append(errs, e)
 				if share := e / math.Hypot(truth.Sigma, o.meter(truth.Volts)); share > worst {
-					worst, where = share, fmt.Sprintf("%s at %s, %.3g ohm: table %.4f V, circuit %.4f V with a sigma of %.1f mV", l.Name(b), pin, ohms, got.Volts, truth.Volts, truth.Sigma*1e3)
+					worst, where = share, fmt.Sprintf("%s at %s, %.3g ohm: entry %.4f V, circuit %.4f V with a sigma of %.1f mV", l.Name(b), pin, ohms, got.Volts, truth.Volts, truth.Sigma*1e3)
 				}
 			}
 		}
@@ -178,7 +178,7 @@ func TestWatch(t *testing.T) {
 	}
 }
 
-// What a table may be off: in volts, a fraction of what good boards vary by, and
+// What an entry may be off: in volts, a fraction of what good boards vary by, and
 // in standard deviations of the prediction, so that a likelihood's top moves by
 // little.
 const (

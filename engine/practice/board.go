@@ -105,7 +105,7 @@ type load struct {
 	ohms float64
 }
 
-// NewTruth draws a board type for a scene, whose board file is not edited: what is
+// NewTruth draws a board type for a demo, whose board file is not edited: what is
 // drawn for an element follows from the seed and from its position in the file.
 func NewTruth(m *network.Model, seed uint64) *Truth {
 	key := make([]string, len(m.Elements))
@@ -161,7 +161,7 @@ func NewNamedTruth(m *network.Model, seed uint64) *Truth {
 
 // newTruth draws a board type by the keys of its elements; nets are gone through in
 // the order given. What is like another element is drawn after all others, or in its
-// turn: scenes are recorded so, and where the other comes later in the board file, it
+// turn: demos are recorded so, and where the other comes later in the board file, it
 // is like one of nominal values there.
 func newTruth(m *network.Model, seed uint64, key []string, nets []netlist.NetID, alike map[int32]int32, inTurn bool) *Truth {
 	t := &Truth{Model: m, Seed: seed, key: key, values: m.Nominal(), drift: make([]float64, len(m.Elements))}
@@ -305,8 +305,8 @@ func joined(m *network.Model, start netlist.NetID, ohms float64) []netlist.NetID
 	return nets
 }
 
-// World is one board. It is not safe for concurrent use.
-type World struct {
+// Board is one board. It is not safe for concurrent use.
+type Board struct {
 	Truth   *Truth
 	Seed    uint64
 	Celsius float64
@@ -319,9 +319,9 @@ type World struct {
 
 // Sample draws one board of the type, at a temperature in degrees Celsius. The
 // same seed gives the same board at any temperature.
-func (t *Truth) Sample(seed uint64, celsius float64) *World {
+func (t *Truth) Sample(seed uint64, celsius float64) *Board {
 	m := t.Model
-	w := &World{Truth: t, Seed: seed, Celsius: celsius, values: t.values.Clone(), ws: network.NewWorkspace(m)}
+	w := &Board{Truth: t, Seed: seed, Celsius: celsius, values: t.values.Clone(), ws: network.NewWorkspace(m)}
 	w.ws.Scope = true // as the decks have it
 	w.values.Celsius = celsius
 	key := w.key()
@@ -348,7 +348,7 @@ func (t *Truth) Sample(seed uint64, celsius float64) *World {
 }
 
 // Faulted gives the same board with faults on it.
-func (w *World) Faulted(faults ...Fault) *World {
+func (w *Board) Faulted(faults ...Fault) *Board {
 	f := *w
 	f.ws = network.NewWorkspace(w.Truth.Model)
 	f.ws.Scope = true
@@ -362,7 +362,7 @@ func (w *World) Faulted(faults ...Fault) *World {
 
 // Probe puts a meter's leads on a point and ground, or on two points: red on to,
 // black on at. A nil to is ground.
-func (w *World) Probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
+func (w *Board) Probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
 	m := w.Truth.Model
 	p := fit.ProbeAt(m, m.PlaceOf(at), pol, d)
 	if to == nil {
@@ -379,13 +379,13 @@ func (w *World) Probe(at netlist.Point, to *netlist.Point, pol references.Polari
 // Volts gives the voltage between the leads by the engine's own solver, before
 // the meter's errors and even where its display would show OL. It is for
 // answers that no recording holds.
-func (w *World) Volts(p network.Probe, edits netlist.Edits) (float64, error) {
+func (w *Board) Volts(p network.Probe, edits netlist.Edits) (float64, error) {
 	r, err := w.ws.Read(p, &network.State{Edits: edits, Changes: w.changes}, w.values)
 	return r.Volts, err
 }
 
 // Circuit gives the circuit of a probe for the decks of ngspice.
-func (w *World) Circuit(p network.Probe, edits netlist.Edits) (circuit.Circuit, error) {
+func (w *Board) Circuit(p network.Probe, edits netlist.Edits) (circuit.Circuit, error) {
 	if err := w.ws.Build(p, &network.State{Edits: edits, Changes: w.changes}, w.values); err != nil {
 		return circuit.Circuit{}, err
 	}

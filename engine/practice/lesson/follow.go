@@ -11,18 +11,20 @@ import (
 	"halfsplit/references"
 )
 
-// Mind is what can be known from a record, event by event. It remembers, so
-// that a person who plays a case and then scores it thinks once.
-type Mind struct {
+// Diagnoses are what can be known from a record, event by event, each worked out
+// once for those who play a case and then score it.
+type Diagnoses struct {
 	e     *engine.Engine
 	after map[int]*engine.Diagnosis
 }
 
-// NewMind begins to think about one record.
-func NewMind(e *engine.Engine) *Mind { return &Mind{e: e, after: map[int]*engine.Diagnosis{}} }
+// NewDiagnoses keeps the diagnoses of one record.
+func NewDiagnoses(e *engine.Engine) *Diagnoses {
+	return &Diagnoses{e: e, after: map[int]*engine.Diagnosis{}}
+}
 
 // After is the diagnosis of the first n events of a record.
-func (m *Mind) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
+func (m *Diagnoses) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
 	for n > sweepEvent && !tells(c.All[n-1].Kind) {
 		n--
 	}
@@ -96,7 +98,7 @@ const (
 
 // Follow plays a case as the engine advises: its first step every time, until
 // the pins that read wrong read right again, and then a verdict.
-func Follow(d *Desk, m *Mind) error {
+func Follow(d *Session, m *Diagnoses) error {
 	p := &follower{d: d, m: m}
 	for range mostSteps {
 		g, err := m.After(d.Case(), len(d.Case().All))
@@ -132,8 +134,8 @@ func Follow(d *Desk, m *Mind) error {
 }
 
 type follower struct {
-	d      *Desk
-	m      *Mind
+	d      *Session
+	m      *Diagnoses
 	worked []string       // parts and places that were worked on, in order
 	taken  map[string]int // steps by how often they were taken, since the last rework
 	since  int            // event of the last rework
@@ -163,7 +165,7 @@ func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
 // wrong before, and tells whether all of it reads right.
 func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 	last := lastEdit(p.d.Case().All)
-	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.stage.idle(p.d.edits())) > 0 {
+	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.sim.idle(p.d.edits())) > 0 {
 		return false, nil
 	}
 	before, err := p.m.After(p.d.Case(), sweepEvent)
@@ -297,7 +299,7 @@ func (p *follower) account(x *engine.Explanation) string {
 }
 
 // Work carries out a remedy on a part or place.
-func (d *Desk) Work(place, remedy string) error {
+func (d *Session) Work(place, remedy string) error {
 	switch remedy {
 	case "leave off":
 		if id, err := d.part(place); err == nil && d.edits().Of(id).Removed {
@@ -318,13 +320,13 @@ func (d *Desk) Work(place, remedy string) error {
 }
 
 // inMemory begins a case without a file, for those who play many.
-func inMemory(e *engine.Engine, s *stage, loci []fault.Locus) (*Desk, error) {
+func inMemory(e *engine.Engine, s *simulation, loci []fault.Locus) (*Session, error) {
 	meter := s.meter.Declared
 	rec := &memory{c: journal.Case{Board: e.Board, Library: e.Library, Meter: meter}}
 	if err := rec.Write(journal.Event{Kind: journal.KindOpen, Meter: &meter, Open: &journal.Opening{}}); err != nil {
 		return nil, err
 	}
-	d := &Desk{Engine: e, Costs: plan.DefaultCosts(), rec: rec, stage: s, loci: loci}
+	d := &Session{Engine: e, Costs: plan.DefaultCosts(), rec: rec, sim: s, loci: loci}
 	return d, d.sweep()
 }
 

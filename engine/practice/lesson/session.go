@@ -27,7 +27,7 @@ import (
 // It costs nothing: the case begins with it.
 const sweepEvent = 2
 
-// record is what a desk writes to: a journal on the disk, or one in memory for
+// record is what a session writes to: a journal on the disk, or one in memory for
 // those who play thousands of cases.
 type record interface {
 	Case() *journal.Case
@@ -46,9 +46,9 @@ func (m *memory) Write(e journal.Event) error {
 	return nil
 }
 
-// Desk is a student's bench. Every deed is in the record before its method
+// Session is a student's bench. Every action is in the record before its method
 // returns. It is for one goroutine.
-type Desk struct {
+type Session struct {
 	File   *File
 	Engine *engine.Engine // knows the board and the good boards, not what is wrong
 	By     string
@@ -60,7 +60,7 @@ type Desk struct {
 	rec    record
 	writer *journal.Writer // nil where the record is in memory
 	pepper string          // of File.Check
-	stage  *stage
+	sim    *simulation
 	loci   []fault.Locus
 }
 
@@ -86,9 +86,9 @@ func pathOf(c *journal.Case) (id, path string, ok bool) {
 	return words[1], path, true
 }
 
-// Sit begins a case, or goes on with one whose record is there. by is the
+// Begin opens a case, or goes on with one whose record is there. by is the
 // student.
-func Sit(file, journalPath, by string) (*Desk, error) {
+func Begin(file, journalPath, by string) (*Session, error) {
 	f, err := Load(file)
 	if err != nil {
 		return nil, err
@@ -106,7 +106,7 @@ func Sit(file, journalPath, by string) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d, err := sit(f, w, by)
+	d, err := begin(f, w, by)
 	if err != nil {
 		w.Close()
 		if begun {
@@ -118,7 +118,7 @@ func Sit(file, journalPath, by string) (*Desk, error) {
 	return d, nil
 }
 
-func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
+func begin(f *File, w *journal.Writer, by string) (*Session, error) {
 	c := w.Case()
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
 		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
@@ -127,8 +127,8 @@ func sit(f *File, w *journal.Writer, by string) (*Desk, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Desk{File: f, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
-	if d.stage, d.loci, err = f.stage(c.Board, data); err != nil {
+	d := &Session{File: f, By: by, Costs: plan.DefaultCosts(), Exam: data.Exam, rec: w, pepper: data.Pepper}
+	if d.sim, d.loci, err = f.simulation(c.Board, data); err != nil {
 		return nil, err
 	}
 	if d.Engine, err = f.engine(c, data); err != nil {
@@ -155,19 +155,19 @@ func (f *File) engine(c *journal.Case, data *benchData) (*engine.Engine, error) 
 	return engine.New(c.Board, library, engine.Options{})
 }
 
-// stage makes the board of a file.
-func (f *File) stage(b *netlist.Board, data *benchData) (*stage, []fault.Locus, error) {
+// simulation makes the board of a file.
+func (f *File) simulation(b *netlist.Board, data *benchData) (*simulation, []fault.Locus, error) {
 	if b.Identity() != data.Identity {
 		return nil, nil, whole(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
 	}
 	m := network.New(b)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	s, err := newStage(m, loci, data)
+	s, err := newSimulation(m, loci, data)
 	return s, loci, err
 }
 
-// Leave ends the sitting; the record stays.
-func (d *Desk) Leave() error {
+// Leave ends the session; the record stays.
+func (d *Session) Leave() error {
 	if d.writer == nil {
 		return nil
 	}
@@ -175,9 +175,9 @@ func (d *Desk) Leave() error {
 }
 
 // Case is the record so far.
-func (d *Desk) Case() *journal.Case { return d.rec.Case() }
+func (d *Session) Case() *journal.Case { return d.rec.Case() }
 
-func (d *Desk) write(e journal.Event) error {
+func (d *Session) write(e journal.Event) error {
 	e.By = d.By
 	if d.Now != nil {
 		e.Time = d.Now()
@@ -186,10 +186,10 @@ func (d *Desk) write(e journal.Event) error {
 }
 
 // next is the number of the next event.
-func (d *Desk) next() int { return len(d.Case().All) + 1 }
+func (d *Session) next() int { return len(d.Case().All) + 1 }
 
 // edits is how the board lies now.
-func (d *Desk) edits() netlist.Edits { return editsAfter(d.Case().All) }
+func (d *Session) edits() netlist.Edits { return editsAfter(d.Case().All) }
 
 // editsAfter is how a board lies after some events. A record of practice has no
 // undo: what was done was done.
@@ -203,15 +203,15 @@ func editsAfter(all []journal.Event) netlist.Edits {
 
 // sweep writes down the readings that the board came with: every connector pin,
 // red probe on ground.
-func (d *Desk) sweep() error {
-	b := d.stage.board
+func (d *Session) sweep() error {
+	b := d.sim.board
 	var reads []journal.Read
 	for c := range b.Connectors {
 		for i := range b.Connectors[c].Pins {
 			at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
 			r := journal.Read{At: at, Name: b.PointName(at)}
 			var err error
-			if r.Reading, err = d.stage.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
+			if r.Reading, err = d.sim.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
 				return err
 			}
 			reads = append(reads, r)
@@ -221,12 +221,12 @@ func (d *Desk) sweep() error {
 }
 
 // Done tells that the case is closed.
-func (d *Desk) Done() bool {
+func (d *Session) Done() bool {
 	_, closed := d.Case().Closed()
 	return closed
 }
 
-func (d *Desk) open() error {
+func (d *Session) open() error {
 	if d.Done() {
 		return errors.New("the case is closed; its record can be scored, and a new record begun under another name")
 	}
@@ -235,8 +235,8 @@ func (d *Desk) open() error {
 
 // point finds where a probe is to land. A net is read where it is touched most
 // easily.
-func (d *Desk) point(name string) (netlist.Point, error) {
-	b := d.stage.board
+func (d *Session) point(name string) (netlist.Point, error) {
+	b := d.sim.board
 	at, err := b.Point(name)
 	if err != nil {
 		if spelled, wrong := b.Point(d.Spelled(name)); wrong == nil {
@@ -268,10 +268,10 @@ func (d *Desk) point(name string) (netlist.Point, error) {
 	return at, nil
 }
 
-func (d *Desk) part(name string) (netlist.PartID, error) {
-	id, err := d.stage.board.PartByName(name)
+func (d *Session) part(name string) (netlist.PartID, error) {
+	id, err := d.sim.board.PartByName(name)
 	if err != nil {
-		id, err = d.stage.board.PartByName(d.Spelled(name))
+		id, err = d.sim.board.PartByName(d.Spelled(name))
 	}
 	if err != nil {
 		if at, wrong := d.point(name); wrong == nil && at.Kind != netlist.PointNet {
@@ -283,8 +283,8 @@ func (d *Desk) part(name string) (netlist.PartID, error) {
 
 // Spelled is the name of a part, point or net as the board file writes it, where
 // somebody typed it in small letters; name itself where nothing is called so.
-func (d *Desk) Spelled(name string) string {
-	b := d.stage.board
+func (d *Session) Spelled(name string) string {
+	b := d.sim.board
 	for i := range b.Parts {
 		if strings.EqualFold(b.Parts[i].Name, name) {
 			return b.Parts[i].Name
@@ -312,7 +312,7 @@ type Shown struct {
 }
 
 // Read takes a reading. to is "" for ground; ohms is resistance mode.
-func (d *Desk) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, error) {
+func (d *Session) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, error) {
 	if err := d.open(); err != nil {
 		return nil, err
 	}
@@ -321,22 +321,22 @@ func (d *Desk) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, 
 	if r.At, err = d.point(at); err != nil {
 		return nil, err
 	}
-	r.Name = d.stage.board.PointName(r.At)
+	r.Name = d.sim.board.PointName(r.At)
 	if to != "" {
 		p, err := d.point(to)
 		if err != nil {
 			return nil, err
 		}
-		r.To, r.ToName = &p, d.stage.board.PointName(p)
+		r.To, r.ToName = &p, d.sim.board.PointName(p)
 	}
 	n, edits := d.next(), d.edits()
-	if r.Reading, err = d.stage.show(d.Case().All, n, &r, ohms, edits); err != nil {
+	if r.Reading, err = d.sim.show(d.Case().All, n, &r, ohms, edits); err != nil {
 		return nil, err
 	}
 	if err := d.write(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{r}}); err != nil {
 		return nil, err
 	}
-	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.stage.board, d.Case().Meter, &r, edits)}, nil
+	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.sim.board, d.Case().Meter, &r, edits)}, nil
 }
 
 // settleSeconds is the settling worth telling.
@@ -359,7 +359,7 @@ func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netli
 }
 
 // Look puts a part under the microscope.
-func (d *Desk) Look(name string) (journal.Look, error) {
+func (d *Session) Look(name string) (journal.Look, error) {
 	if err := d.open(); err != nil {
 		return 0, err
 	}
@@ -367,16 +367,16 @@ func (d *Desk) Look(name string) (journal.Look, error) {
 	if err != nil {
 		return 0, err
 	}
-	if d.stage.board.Parts[p].Access == netlist.Underfill {
+	if d.sim.board.Parts[p].Access == netlist.Underfill {
 		return 0, fmt.Errorf("%s is underfilled, where nothing is to be seen; find out about it by readings", document.Quote(name))
 	}
-	l := d.stage.look(p)
+	l := d.sim.look(p)
 	return l, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: l}}})
 }
 
 // Remove takes a part off. An IC may tear its pads off with it; what it says then
 // is not "".
-func (d *Desk) Remove(name string) (harm string, err error) {
+func (d *Session) Remove(name string) (harm string, err error) {
 	if err := d.open(); err != nil {
 		return "", err
 	}
@@ -389,8 +389,8 @@ func (d *Desk) Remove(name string) (harm string, err error) {
 	}
 	n := d.next()
 	e := journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p}}
-	if part := &d.stage.board.Parts[p]; network.Pinned(part.Kind) && d.stage.tears(n, p) {
-		t := d.stage.tornTerminal(n, p)
+	if part := &d.sim.board.Parts[p]; network.Pinned(part.Kind) && d.sim.tears(n, p) {
+		t := d.sim.tornTerminal(n, p)
 		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[t].Name)
 		e.Note = harm
 	}
@@ -398,7 +398,7 @@ func (d *Desk) Remove(name string) (harm string, err error) {
 }
 
 // Reinstall puts the same part back.
-func (d *Desk) Reinstall(name string) error {
+func (d *Session) Reinstall(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -413,7 +413,7 @@ func (d *Desk) Reinstall(name string) error {
 }
 
 // Replace puts a new, good part in the place of a part.
-func (d *Desk) Replace(name string) error {
+func (d *Session) Replace(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -444,7 +444,7 @@ func (d *Desk) Reflow(name string) error {
 const jumperOhms = 0.01
 
 // Jumper lays a wire across a part.
-func (d *Desk) Jumper(name string) error {
+func (d *Session) Jumper(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -452,24 +452,24 @@ func (d *Desk) Jumper(name string) error {
 	if err != nil {
 		return err
 	}
-	if len(d.stage.board.Parts[p].Jumperable()) == 0 {
+	if len(d.sim.board.Parts[p].Jumperable()) == 0 {
 		return fmt.Errorf("%s does not lie along a line, and a jumper across it would short something; remove or replace it", document.Quote(name))
 	}
 	return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: jumperOhms}}})
 }
 
 // Repair resolders a pin or terminal, cleans a gap between pins, or joins a trace.
-func (d *Desk) Repair(place string) error {
+func (d *Session) Repair(place string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
-	m, err := d.stage.board.Repair(place)
+	m, err := d.sim.board.Repair(place)
 	if err != nil {
 		ends := strings.Split(place, "-")
 		for i := range ends {
 			ends[i] = d.Spelled(strings.TrimSpace(ends[i]))
 		}
-		if m, err = d.stage.board.Repair(strings.Join(ends, "-")); err != nil {
+		if m, err = d.sim.board.Repair(strings.Join(ends, "-")); err != nil {
 			return err
 		}
 	}
@@ -481,31 +481,31 @@ func (d *Desk) Repair(place string) error {
 
 // Inject puts current from a limited supply on a rail, and gives the names of
 // the parts that warm up.
-func (d *Desk) Inject(rail string) ([]string, error) {
+func (d *Session) Inject(rail string) ([]string, error) {
 	if err := d.open(); err != nil {
 		return nil, err
 	}
-	n, err := d.stage.board.NetByName(d.Spelled(rail))
+	n, err := d.sim.board.NetByName(d.Spelled(rail))
 	if err != nil {
 		return nil, err
 	}
-	net := &d.stage.board.Nets[n]
+	net := &d.sim.board.Nets[n]
 	switch {
-	case !net.Rail || n == d.stage.board.Ground:
+	case !net.Rail || n == d.sim.board.Ground:
 		return nil, fmt.Errorf("%s is not a supply rail, and current from outside harms what drives it; inject into rails only", document.Quote(rail))
 	case net.Boosted || math.IsNaN(net.RailVolts):
 		return nil, fmt.Errorf("%s is boosted, or its voltage is not known, and is never fed from outside; find out by readings", document.Quote(rail))
 	}
-	warm := d.stage.warm(n, d.edits())
+	warm := d.sim.warm(n, d.edits())
 	names := []string{}
 	for _, p := range warm {
-		names = append(names, d.stage.board.Parts[p].Name)
+		names = append(names, d.sim.board.Parts[p].Name)
 	}
 	return names, d.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: warm}}})
 }
 
 // Note writes a remark.
-func (d *Desk) Note(text string) error {
+func (d *Session) Note(text string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -524,7 +524,7 @@ type Powered struct {
 const smokeNote = "power met a short: the board is burnt"
 
 // Power switches the board on, whatever the power-up check says.
-func (d *Desk) Power() (*Powered, error) {
+func (d *Session) Power() (*Powered, error) {
 	if err := d.open(); err != nil {
 		return nil, err
 	}
@@ -533,18 +533,18 @@ func (d *Desk) Power() (*Powered, error) {
 		return nil, err
 	}
 	p := &Powered{PowerUp: g}
-	if p.Burnt, err = d.stage.shortedRails(d.edits()); err != nil {
+	if p.Burnt, err = d.sim.shortedRails(d.edits()); err != nil {
 		return nil, err
 	}
 	p.Runs = len(p.Burnt) == 0 && d.Repaired()
 	p.Dead = burnt(d.Case().All)
-	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeKey: drawIdle, AfterKey: drawIdle}}
+	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeButton: drawIdle, AfterButton: drawIdle}}
 	switch {
 	case len(p.Burnt) > 0:
-		e.Supply.BeforeKey, e.Supply.AfterKey = drawLimit, math.NaN()
+		e.Supply.BeforeButton, e.Supply.AfterButton = drawLimit, math.NaN()
 		e.Note = smokeNote
 	case p.Runs:
-		e.Supply.AfterKey = drawGood
+		e.Supply.AfterButton = drawGood
 	}
 	return p, d.write(e)
 }
@@ -555,18 +555,18 @@ var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "r
 
 // Repaired tells whether nothing is wrong with the board as it lies. It is not for
 // the student's eyes before the end.
-func (d *Desk) Repaired() bool { return d.stage.repaired(d.Case().All, d.edits()) }
+func (d *Session) Repaired() bool { return d.sim.repaired(d.Case().All, d.edits()) }
 
 // Close ends the case with what is bad and what repairs it. Where the remedy has
 // not been carried out, it is now; where none is named, something must have been
 // done. right tells, by the hash in the file, whether
 // these are the bad parts; it is false in an examination, and where the record is
 // in memory.
-func (d *Desk) Close(verdict, remedy string) (right bool, err error) {
+func (d *Session) Close(verdict, remedy string) (right bool, err error) {
 	if err := d.open(); err != nil {
 		return false, err
 	}
-	named, err := parseVerdict(d.stage.board, d.loci, verdict)
+	named, err := parseVerdict(d.sim.board, d.loci, verdict)
 	if err != nil {
 		return false, err
 	}
@@ -626,7 +626,7 @@ func text(named []Named) string {
 }
 
 // worked tells whether anything was done at what is named.
-func (d *Desk) worked(n Named) bool {
+func (d *Session) worked(n Named) bool {
 	return slices.ContainsFunc(d.Case().All, func(e journal.Event) bool {
 		if e.Kind == journal.KindResolder && n.locus.Part != netlist.None && slices.ContainsFunc(e.Repairs, func(m netlist.Repair) bool {
 			return m.Kind == netlist.RepairJoint && m.Terminal.Part == n.locus.Part
@@ -638,7 +638,7 @@ func (d *Desk) worked(n Named) bool {
 }
 
 // carryOut does what repairs a part, unless something was done about it already.
-func (d *Desk) carryOut(n Named, remedy string) error {
+func (d *Session) carryOut(n Named, remedy string) error {
 	l, edits := n.locus, d.edits()
 	if l.Part == netlist.None {
 		if remedy == "none" || remedy == "done" || edits.Repaired(l.Change.Cure) {
@@ -656,7 +656,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{l.Part}})
 	case remedy == "jumper":
-		if len(d.stage.board.Parts[l.Part].Jumperable()) == 0 {
+		if len(d.sim.board.Parts[l.Part].Jumperable()) == 0 {
 			return fmt.Errorf("no jumper can lie across %s; replace it", document.Quote(n.Place))
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
@@ -664,7 +664,7 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 		if x.NewJoints() {
 			return nil
 		}
-		p := &d.stage.board.Parts[l.Part]
+		p := &d.sim.board.Parts[l.Part]
 		var repairs []netlist.Repair
 		for t := range p.Terminals {
 			repairs = append(repairs, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
@@ -679,4 +679,4 @@ func (d *Desk) carryOut(n Named, remedy string) error {
 }
 
 // Seconds is the bench time spent so far.
-func (d *Desk) Seconds() float64 { return total(Bill(d.Case(), d.Costs)) }
+func (d *Session) Seconds() float64 { return total(Bill(d.Case(), d.Costs)) }

@@ -15,8 +15,9 @@ const (
 	finePerDecade  = 120
 )
 
-// table holds the readings that one locus would give at one observation.
-type table struct {
+// entry is a row of the fault dictionary: the readings that one locus would give at
+// one observation.
+type entry struct {
 	obs    int
 	at     []node  // over grid.nodes
 	open   node    // of an infinite series resistance
@@ -36,7 +37,7 @@ type passage struct {
 }
 
 // stretch is what lies between two nodes that the reading taken lies between: there
-// the likelihood has its top, and the table has to be right.
+// the likelihood has its top, and the entry has to be right.
 type stretch struct {
 	node  int        // the lower of the two
 	volts [3]float64 // at a quarter, a half and three quarters of the way
@@ -86,7 +87,7 @@ type candidate struct {
 	fine    int
 	open    bool
 	touched []int     // observations that it might move
-	tables  []table   // of those that it does
+	entries []entry   // of those that it does
 	strong  []uint64  // bitset of observations it moves by more than faintVolts
 	weak    []uint64  // and of those it moves by less
 	moves   []int     // strong, as a list
@@ -104,7 +105,7 @@ type evidence struct {
 	ohms  []float64 // by mode: the resistance, the mean of its logarithm
 }
 
-// Effects on a reading, in volts, that are not worth a table, and that are worth
+// Effects on a reading, in volts, that are not worth an entry, and that are worth
 // a coarse one.
 const (
 	noVolts     = 3e-4
@@ -123,11 +124,11 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// tabulate makes the table of a candidate for an observation that it touches and that
+// tabulate makes the entry of a candidate for an observation that it touches and that
 // is surprise standard deviations off. A reading changes one way with the resistance
 // (see search.perfectly), so the worst case bounds the effect: where even that hardly
-// moves the reading there is not a table.
-func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*table, error) {
+// moves the reading there is no entry.
+func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, error) {
 	full := c.grid.count(nodesPerDecade)
 	o := watch.o
 	var change [1]network.Change
@@ -149,7 +150,7 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*table, e
 	if moved < noVolts {
 		return nil, nil
 	}
-	t := &table{obs: obs, strong: moved > faintVolts}
+	t := &entry{obs: obs, strong: moved > faintVolts}
 	normal := math.Abs(surprise) <= odd
 	n := full
 	switch {
@@ -218,9 +219,9 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*table, e
 	return t, nil
 }
 
-// take adds a table, the next in the order of observations.
-func (c *candidate) take(t *table) {
-	c.tables = append(c.tables, *t)
+// take adds an entry, the next in the order of observations.
+func (c *candidate) take(t *entry) {
+	c.entries = append(c.entries, *t)
 	if t.strong {
 		setBit(c.strong, t.obs)
 		c.moves = append(c.moves, t.obs)
@@ -229,11 +230,11 @@ func (c *candidate) take(t *table) {
 	}
 }
 
-// addLogs adds the log likelihood ratio of the table's reading, times sign, to a sum
+// addLogs adds the log likelihood ratio of the entry's reading, times sign, to a sum
 // over the fine grid. Only where the reading predicted passes the one taken does the
 // likelihood bend faster than the nodes are apart; there it is worked out point
 // by point, and elsewhere drawn straight from node to node.
-func (t *table) addLogs(logs []float64, o *Observation, base, sign float64) {
+func (t *entry) addLogs(logs []float64, o *Observation, base, sign float64) {
 	if len(t.at) == 0 {
 		return
 	}
@@ -261,7 +262,7 @@ func (t *table) addLogs(logs []float64, o *Observation, base, sign float64) {
 }
 
 // span gives the fine positions of n from node i to the next.
-func (t *table) span(i, n int) (from, end int) {
+func (t *entry) span(i, n int) (from, end int) {
 	last := len(t.at) - 1
 	if i > 0 {
 		from = int(math.Floor(float64(i)*float64(n-1)/float64(last)+1e-9)) + 1
@@ -271,7 +272,7 @@ func (t *table) span(i, n int) (from, end int) {
 
 // level works out the log likelihood ratios that addLogs adds, and the best of
 // them. They are the same whatever else they are added to.
-func (t *table) level(n int, o *Observation, base float64) {
+func (t *entry) level(n int, o *Observation, base float64) {
 	t.levels = make([]float64, len(t.at))
 	ratio := func(p Prediction) float64 {
 		l := o.LogLikelihood(p) - base
@@ -310,7 +311,7 @@ func between(a, b *node, o *Observation) bool {
 
 // limits sets what the reading comes near to at both ends of the resistance, a
 // little outside of what the nodes have.
-func (t *table) limits(o *Observation) {
+func (t *entry) limits(o *Observation) {
 	t.lo, t.hi = o.Good.Volts, o.Good.Volts
 	for k := range t.at {
 		t.lo, t.hi = math.Min(t.lo, t.at[k].volts), math.Max(t.hi, t.at[k].volts)
@@ -337,7 +338,7 @@ const outside = 5e-5
 // with lo and hi the readings for R of nothing and without end; its logarithm is
 // exactly straight. Where the meter's source gives out before hi is reached, v - lo
 // is proportional to R as far as it goes. Junctions bend it a little.
-func (t *table) bend(v float64) float64 {
+func (t *entry) bend(v float64) float64 {
 	if math.IsInf(t.hi, 1) {
 		return math.Log(v - t.lo)
 	}
@@ -345,7 +346,7 @@ func (t *table) bend(v float64) float64 {
 }
 
 // unbend is the inverse of bend.
-func (t *table) unbend(y float64) float64 {
+func (t *entry) unbend(y float64) float64 {
 	if math.IsInf(t.hi, 1) {
 		return t.lo + math.Exp(y)
 	}
@@ -360,25 +361,25 @@ func within(a, b *node, o *Observation) bool {
 	return !o.Over && hi-lo > 2*margin && lo-margin < o.Volts && o.Volts < hi+margin
 }
 
-// read interpolates a table at the fine position k of n.
-func (t *table) read(k, n int) Prediction {
+// read interpolates an entry at the fine position k of n.
+func (t *entry) read(k, n int) Prediction {
 	x := float64(k) / float64(n-1) * float64(len(t.at)-1)
 	i := min(int(x), len(t.at)-2)
 	c := t.between(i)
 	return c.at(x - float64(i))
 }
 
-// course is a table between one node and the next: one cubic, or four where the
+// course is an entry between one node and the next: one cubic, or four where the
 // stretch was looked at closely.
 type course struct {
-	t    *table
+	t    *entry
 	a, b *node
 	cut  int // into so many pieces
 	room [4]cubic
 }
 
-// between gives the table's course from node i to the next.
-func (t *table) between(i int) course {
+// between gives the entry's course from node i to the next.
+func (t *entry) between(i int) course {
 	c := course{t: t, a: &t.at[i], b: &t.at[i+1], cut: 1}
 	for _, q := range t.close {
 		if q.node == i {
@@ -400,7 +401,7 @@ func (t *table) between(i int) course {
 	return c
 }
 
-// at gives what the table predicts a share f of the way.
+// at gives what the entry predicts a share f of the way.
 func (c *course) at(f float64) Prediction {
 	x := f * float64(c.cut)
 	j := min(int(x), c.cut-1)
@@ -437,8 +438,8 @@ func monotone(y []float64, i int) cubic {
 // gather sums up the log likelihood ratios of all observations, for weigh.
 func (c *candidate) gather(obs []Observation, base []float64) {
 	c.sum, c.openSum = make([]float64, c.fine), 0
-	for i := range c.tables {
-		t := &c.tables[i]
+	for i := range c.entries {
+		t := &c.entries[i]
 		o := &obs[t.obs]
 		t.addLogs(c.sum, o, base[t.obs], 1)
 		if l := c.openLog(t, o, base[t.obs]); c.open {
@@ -450,7 +451,7 @@ func (c *candidate) gather(obs []Observation, base []float64) {
 
 // openLog gives the log likelihood ratio of an observation with the candidate open, 0
 // where it cannot be.
-func (c *candidate) openLog(t *table, o *Observation, base float64) float64 {
+func (c *candidate) openLog(t *entry, o *Observation, base float64) float64 {
 	if !c.open {
 		return 0
 	}
@@ -470,8 +471,8 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 		logs = slices.Clone(logs)
 	}
 	if skip != nil {
-		for i := range c.tables {
-			if t := &c.tables[i]; hasBit(skip, t.obs) {
+		for i := range c.entries {
+			if t := &c.entries[i]; hasBit(skip, t.obs) {
 				o := &obs[t.obs]
 				t.addLogs(logs, o, base[t.obs], -1)
 				openLog -= c.openLog(t, o, base[t.obs])

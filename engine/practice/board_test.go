@@ -280,7 +280,7 @@ func TestMeterShows(t *testing.T) {
 func TestDeterminism(t *testing.T) {
 	m := demoModel(t)
 	read := func(truth, sample, meter uint64) []quantity.Reading {
-		b := &Bench{World: NewTruth(m, truth).Sample(sample, 24), Meter: NewMeter(references.DefaultMeter(), meter)}
+		b := &Simulator{Board: NewTruth(m, truth).Sample(sample, 24), Meter: NewMeter(references.DefaultMeter(), meter)}
 		var got []quantity.Reading
 		for c := range m.Board.Connectors {
 			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) {
@@ -305,16 +305,16 @@ func TestDeterminism(t *testing.T) {
 }
 
 // faulty makes benches over many boards with the same fault.
-func faulty(t *testing.T, m *network.Model, place string, mode fault.Mode, ohms float64, boards int) []*Bench {
+func faulty(t *testing.T, m *network.Model, place string, mode fault.Mode, ohms float64, boards int) []*Simulator {
 	t.Helper()
 	f, err := FindFault(m, fault.Loci(m, fault.DefaultPriors(), m.Nominal()), place, mode, ohms)
 	if err != nil {
 		t.Fatal(err)
 	}
 	truth := NewTruth(m, 4)
-	var all []*Bench
+	var all []*Simulator
 	for seed := range uint64(boards) {
-		all = append(all, &Bench{World: truth.Sample(seed, 23).Faulted(f), Meter: NewMeter(references.DefaultMeter(), 1)})
+		all = append(all, &Simulator{Board: truth.Sample(seed, 23).Faulted(f), Meter: NewMeter(references.DefaultMeter(), 1)})
 	}
 	return all
 }
@@ -434,7 +434,7 @@ func TestSpots(t *testing.T) {
 		{"pin J7.7", fault.OpenJoint, map[string]string{"J7.7": "J7.7", "J7.9": "VTP_3V3"}},
 		{"C46 1-2", fault.Shorted, map[string]string{"J7.8": "TP_DET", "C46.1": "TP_DET_G", "J7.11": "J7.11", "C46.2": "GND"}},
 	} {
-		w := faulty(t, m, test.place, test.mode, math.Inf(1), 1)[0].World
+		w := faulty(t, m, test.place, test.mode, math.Inf(1), 1)[0].Board
 		got := map[string]string{}
 		for name := range test.spots {
 			got[name] = w.spot(point(t, m, name))

@@ -23,20 +23,20 @@ const (
 	mostCut = 8
 )
 
-// Pairs of resistances whose logarithm lies below the best by more than this are
+// Cells whose logarithm lies below the best by more than this are
 // let go, and not cut finer.
 const (
 	farBelow = 8.0
 	notWorth = 4.0
 )
 
-// together scores two candidates whose effects meet, by solving the board with
+// scorePair scores two candidates whose effects meet, by solving the board with
 // both for the observations that both settle: modes without a range once, the
 // others at resistances each of which stands for its neighbourhood. What only one
-// of them settles is read from its table.
-func (s *search) together(w *network.Workspace, i, j int) (set, error) {
+// of them settles is read from its entries.
+func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
-	d := duet{search: s, w: w, a: a, b: b, top: math.Inf(-1)}
+	d := pair{search: s, w: w, a: a, b: b, top: math.Inf(-1)}
 	// the oddest first: they settle soonest that a pair of resistances is wrong
 	_, d.solve = s.settled(a, b)
 	sort.SliceStable(d.solve, func(a, b int) bool { return s.result.Base[d.solve[a]] < s.result.Base[d.solve[b]] })
@@ -44,8 +44,8 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	for k := len(d.solve) - 1; k >= 0; k-- {
 		d.most[k] = d.most[k+1] + s.perfectly(d.solve[k], a, b)
 	}
-	todo := d.pairs(a.pieces(), b.pieces())
-	var kept []pair
+	todo := d.cells(a.pieces(), b.pieces())
+	var kept []cell
 	for level := 0; ; level++ {
 		found, err := d.score(todo)
 		if err != nil {
@@ -63,7 +63,7 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 				rest = append(rest, q)
 				continue
 			}
-			todo = append(todo, d.pairs(q.x.cut(), q.y.cut())...)
+			todo = append(todo, d.cells(q.x.cut(), q.y.cut())...)
 		}
 		if kept = rest; len(todo) == 0 {
 			break
@@ -72,41 +72,41 @@ func (s *search) together(w *network.Workspace, i, j int) (set, error) {
 	return d.sum(i, j, kept), nil
 }
 
-// duet is two candidates on the way to be scored together.
-type duet struct {
+// pair is two candidates that are being scored as a pair.
+type pair struct {
 	*search
 	w     *network.Workspace
 	a, b  *candidate
 	solve []int     // the observations to solve for
 	most  []float64 // the most that those from each on can add
-	top   float64   // the best pair so far
+	top   float64   // the best cell so far
 	level int
 }
 
-// pair is a piece of each candidate's resistances.
-type pair struct {
+// cell is a piece of each candidate's resistances.
+type cell struct {
 	x, y  piece
 	level int
 	l     float64 // logarithm of the odds times the likelihood ratio
 }
 
-// pairs joins pieces, with what only one of the candidates settles.
-func (d *duet) pairs(xs, ys []piece) []pair {
-	out := make([]pair, 0, len(xs)*len(ys))
+// cells joins pieces, with what only one of the candidates settles.
+func (d *pair) cells(xs, ys []piece) []cell {
+	out := make([]cell, 0, len(xs)*len(ys))
 	lx, ly := d.a.logs(xs, d.obs, d.result.Base, d.b.strong), d.b.logs(ys, d.obs, d.result.Base, d.a.strong)
 	for i, x := range xs {
 		for k, y := range ys {
-			out = append(out, pair{x, y, d.level, math.Log(x.odds*y.odds) + lx[i] + ly[k]})
+			out = append(out, cell{x, y, d.level, math.Log(x.odds*y.odds) + lx[i] + ly[k]})
 		}
 	}
 	return out
 }
 
-// score adds what both candidates settle, and gives the pairs that are not far
+// score adds what both candidates settle, and gives the cells that are not far
 // below the best.
-func (d *duet) score(todo []pair) ([]pair, error) {
+func (d *pair) score(todo []cell) ([]cell, error) {
 	sort.SliceStable(todo, func(i, j int) bool { return todo[i].l > todo[j].l })
-	var kept []pair
+	var kept []cell
 	var changes [2]network.Change
 	for _, q := range todo {
 		changes[0], changes[1] = d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())
@@ -133,8 +133,8 @@ func (d *duet) score(todo []pair) ([]pair, error) {
 	return kept, nil
 }
 
-// sum adds up the pairs.
-func (d *duet) sum(i, j int, kept []pair) set {
+// sum adds up the cells.
+func (d *pair) sum(i, j int, kept []cell) set {
 	a, b := d.a, d.b
 	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
 	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
@@ -238,8 +238,8 @@ func (c *candidate) logs(pieces []piece, obs []Observation, base []float64, skip
 			out[k] = c.felt[c.at(s)]
 		}
 	}
-	for i := range c.tables {
-		t := &c.tables[i]
+	for i := range c.entries {
+		t := &c.entries[i]
 		if hasBit(skip, t.obs) {
 			continue
 		}

@@ -51,26 +51,26 @@ const (
 	drawLimit  = 2.0 // A, where the bench supply limits
 )
 
-// stage is the board behind a bench. What it shows follows from its data and
+// simulation is the board behind a bench. What it shows follows from its data and
 // the record alone.
-type stage struct {
+type simulation struct {
 	model   *network.Model
 	board   *netlist.Board
 	meter   practice.Meter
-	bad     *practice.World
-	good    *practice.World
+	bad     *practice.Board
+	good    *practice.Board
 	flicker float64
 	looks   map[netlist.PartID]journal.Look
-	torn    map[string]*practice.World // worlds with damage, by its text
+	torn    map[string]*practice.Board // boards with damage, by its text
 }
 
-// newStage makes the board.
-func newStage(m *network.Model, loci []fault.Locus, d *benchData) (*stage, error) {
+// newSimulation makes the board.
+func newSimulation(m *network.Model, loci []fault.Locus, d *benchData) (*simulation, error) {
 	meter, err := practice.MeterNamed(d.Meter, d.Instrument)
 	if err != nil {
 		return nil, err
 	}
-	s := &stage{model: m, board: m.Board, meter: meter, flicker: d.Flicker, looks: map[netlist.PartID]journal.Look{}, torn: map[string]*practice.World{}}
+	s := &simulation{model: m, board: m.Board, meter: meter, flicker: d.Flicker, looks: map[netlist.PartID]journal.Look{}, torn: map[string]*practice.Board{}}
 	var faults []practice.Fault
 	for _, p := range d.Faults {
 		ohms := p.Ohms
@@ -101,12 +101,12 @@ func newStage(m *network.Model, loci []fault.Locus, d *benchData) (*stage, error
 
 // present tells whether a fault that comes and goes is there at an event. In the
 // sweep that the board came with it is.
-func (s *stage) present(event int) bool {
+func (s *simulation) present(event int) bool {
 	return s.flicker == 0 || event <= sweepEvent || s.bad.Chance(fmt.Sprintf("flicker %d", event)) >= s.flicker
 }
 
 // damage lists the pads that were torn by what a record tells before an event.
-func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
+func (s *simulation) damage(all []journal.Event, before int) []practice.Fault {
 	var list []practice.Fault
 	for i := range all {
 		e := &all[i]
@@ -126,12 +126,12 @@ func (s *stage) damage(all []journal.Event, before int) []practice.Fault {
 	return list
 }
 
-func (s *stage) tears(event int, p netlist.PartID) bool {
+func (s *simulation) tears(event int, p netlist.PartID) bool {
 	return s.bad.Chance(fmt.Sprintf("tear %d %s", event, s.board.Parts[p].Name)) < tearShare
 }
 
 // tornTerminal is the pad that tears: one with a net that is not ground.
-func (s *stage) tornTerminal(event int, p netlist.PartID) int32 {
+func (s *simulation) tornTerminal(event int, p netlist.PartID) int32 {
 	terminals := s.board.Parts[p].Terminals
 	var pads []int32
 	for t := range terminals {
@@ -146,8 +146,8 @@ func (s *stage) tornTerminal(event int, p netlist.PartID) int32 {
 	return pads[int(s.bad.Chance(fmt.Sprintf("pad %d %s", event, s.board.Parts[p].Name))*float64(len(pads)))]
 }
 
-// world is the board as it lies before an event.
-func (s *stage) world(all []journal.Event, event int) *practice.World {
+// boardAt is the board as it lies before an event.
+func (s *simulation) boardAt(all []journal.Event, event int) *practice.Board {
 	base, key := s.bad, "bad"
 	if !s.present(event) {
 		base, key = s.good, "good"
@@ -168,8 +168,8 @@ func (s *stage) world(all []journal.Event, event int) *practice.World {
 
 // show gives what the display shows for one reading of an event, of a board that
 // lies as edits say.
-func (s *stage) show(all []journal.Event, event int, r *journal.Read, ohms bool, edits netlist.Edits) (quantity.Reading, error) {
-	w := s.world(all, event)
+func (s *simulation) show(all []journal.Event, event int, r *journal.Read, ohms bool, edits netlist.Edits) (quantity.Reading, error) {
+	w := s.boardAt(all, event)
 	occasion := fmt.Sprintf("%d %s %s %s %v", event, s.board.PointName(r.At), r.ToName, r.Polarity, ohms)
 	if event > sweepEvent && w.Chance("slip "+occasion) < slipShare {
 		unit := quantity.Volt
@@ -178,12 +178,12 @@ func (s *stage) show(all []journal.Event, event int, r *journal.Read, ohms bool,
 		}
 		return quantity.Reading{Overload: true, Unit: unit}, nil
 	}
-	return practice.NewBench(w, s.meter).Take(practice.Take{At: r.At, To: r.To, Polarity: r.Polarity, Ohms: ohms, Edits: edits, Occasion: occasion})
+	return practice.NewSimulator(w, s.meter).Take(practice.Take{At: r.At, To: r.To, Polarity: r.Polarity, Ohms: ohms, Edits: edits, Occasion: occasion})
 }
 
 // look gives what a part looks like.
-func (s *stage) look(p netlist.PartID) journal.Look {
-	b := practice.NewBench(s.bad, s.meter)
+func (s *simulation) look(p netlist.PartID) journal.Look {
+	b := practice.NewSimulator(s.bad, s.meter)
 	for part, l := range s.looks {
 		b.SetLook(part, l)
 	}
@@ -191,14 +191,14 @@ func (s *stage) look(p netlist.PartID) journal.Look {
 }
 
 // warm lists the parts that warm up when current goes into a rail.
-func (s *stage) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
-	return practice.NewBench(s.bad, s.meter).Inject(rail, edits)
+func (s *simulation) warm(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
+	return practice.NewSimulator(s.bad, s.meter).Inject(rail, edits)
 }
 
 // repaired tells whether nothing is wrong with the board as it lies: no fault
 // holds, no pad is torn, it is not burnt, and no part is without its work that it
 // needs.
-func (s *stage) repaired(all []journal.Event, edits netlist.Edits) bool {
+func (s *simulation) repaired(all []journal.Event, edits netlist.Edits) bool {
 	return len(s.bad.Wrong(edits)) == 0 && len(s.damage(all, len(all)+1)) == 0 && !burnt(all) && len(s.idle(edits)) == 0
 }
 
@@ -208,7 +208,7 @@ func burnt(all []journal.Event) bool {
 }
 
 // idle says of parts that do not do their work, and should, why not.
-func (s *stage) idle(edits netlist.Edits) []string {
+func (s *simulation) idle(edits netlist.Edits) []string {
 	var words []string
 	for _, e := range edits.List() {
 		switch p := &s.board.Parts[e.Part]; {
@@ -223,7 +223,7 @@ func (s *stage) idle(edits netlist.Edits) []string {
 
 // shortedRails lists the rails that would draw all that a supply gives: they
 // read next to nothing on this board and more on a good one.
-func (s *stage) shortedRails(edits netlist.Edits) ([]string, error) {
+func (s *simulation) shortedRails(edits netlist.Edits) ([]string, error) {
 	var names []string
 	for n := range s.board.Nets {
 		net := netlist.NetID(n)
