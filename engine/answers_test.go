@@ -560,7 +560,7 @@ func TestKnowingMore(t *testing.T) {
 			t.Fatal(err)
 		}
 		sound(t, d)
-		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Remedy != "" {
+		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Again || len(d.Next[0].Outcomes) == 0 {
 			continue
 		}
 		// every outcome of the step in turn, weighed as the engine weighs it

@@ -71,7 +71,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	if err := q.suspects(d); err != nil {
 		return nil, err
 	}
-	if q.nothingWrong() < surelyNothing {
+	if q.nothingWrong() < surelyNothing || len(d.outOfRange()) > 0 {
 		if err := q.next(d); err != nil {
 			return nil, err
 		}
@@ -138,9 +138,17 @@ func (q *inquiry) evidence() fault.Evidence {
 			for _, l := range event.Looks {
 				ev.Looks[l.Part] = []string{l.Look.String()}
 			}
+			for _, x := range event.Drops {
+				drop := fault.Drop{Rail: x.Rail, Amperes: x.Amperes, Volts: map[netlist.PartID]float64{}}
+				for _, v := range x.Volts {
+					drop.Volts[v.Part] = v.Volts
+				}
+				ev.Drops = append(ev.Drops, drop)
+			}
 			for _, in := range event.Injections {
 				// A part is felt once, however often its nets are fed.
 				ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail, st.Edits))
+				ev.Injections[len(ev.Injections)-1].Sight = warmSights[in.SeenBy]
 				for n := range ev.Injections[len(ev.Injections)-1].Fed {
 					for _, t := range q.Board.Nets[n].Terminals {
 						if st.Edits.Of(t.Part).Removed {
@@ -483,7 +491,7 @@ func (q *inquiry) cautions(d *Diagnosis) {
 		}
 	}
 	for _, s := range d.Next {
-		if s.Do == DoInject {
+		if s.Do == DoInject || s.Do == DoDrop {
 			d.Cautions = append(d.Cautions, "Inject at or below the rail's own voltage, with the current limit low; a bad part can burn: eye protection, and nothing flammable near.")
 			break
 		}

@@ -41,8 +41,12 @@ func (p *planning) why(s *Step, outcomes int) string {
 		return "a mark on it would make it likelier"
 	case DoEnds:
 		return "the short lies on the side that reads lower"
+	case DoAcross:
+		return "between its two ends, the other lead off ground: what leads around it is reckoned with"
 	case DoInject:
 		return "the part that loads the rail warms up"
+	case DoDrop:
+		return "the lowest reading sits nearest the short; what is alike may lie on one branch"
 	case DoRemove:
 		return fmt.Sprintf("splits the line here: %d results to distinguish", outcomes)
 	}
@@ -70,38 +74,26 @@ func (p *planning) means(weights []float64) []string {
 // the readings that prove it.
 func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 	r := &p.remedies[c.Remedy]
-	if r.key == "reading" {
-		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
-		t := &p.taken[p.again()]
-		s.At, s.Polarity = t.read.Name, t.read.Polarity.String()
-		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again")
-		return s
+	if r.name == readAgain {
+		t := &p.taken[r.taken].read
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again")}
 	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
 	return s
 }
 
-// again gives the reading to take once more: one that a hypothesis calls a slip, or
-// else one that was far off and not read since.
-func (p *planning) again() int {
-	for i := range p.hyps {
-		for k := range p.hyps[i].faults {
-			if f := &p.hyps[i].faults[k]; f.Locus == nil {
-				return p.takenOf(f.Observation)
-			}
-		}
-	}
-	return max(p.unread(), 0)
-}
+// repaired is what an outcome means after which nothing is left to do.
+const repaired = "repaired"
 
-func (p *planning) remedyOutcomes(c plan.Choice, repaired, still string) []StepOutcome {
+func (p *planning) remedyOutcomes(c plan.Choice, right, still string) []StepOutcome {
 	var out []StepOutcome
 	for k, o := range c.Outcomes {
 		if o.Probability < leastHypothesis {
 			continue
 		}
-		x := StepOutcome{Seen: repaired, Probability: o.Probability, Means: []string{"repaired"}}
+		x := StepOutcome{Seen: right, Probability: o.Probability, Means: []string{repaired}}
 		if k > 0 {
 			x.Seen, x.Means = still, p.means(o.Weights)
 		}

@@ -12,11 +12,21 @@ import (
 // remedy is what repairs a fault.
 type remedy struct {
 	key     string // equal for faults that one piece of work repairs
-	name    string // replace, jumper, leave off, resolder, clean, read again
+	name    string // replace, jumper, leave off, resolder, reflow, clean; readAgain where nothing is to be repaired
 	advice  string
 	seconds float64
 	access  netlist.Access
 	place   string // the part or place to work on
+	taken   int    // of readAgain: the reading
+}
+
+// readAgain is the name of the remedy of a reading that misleads.
+const readAgain = "read again"
+
+// again gives the remedy of taking a reading again.
+func (q *inquiry) again(taken int) remedy {
+	at := q.taken[taken].read
+	return remedy{key: fmt.Sprint(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: q.costs.Measure, taken: taken}
 }
 
 // MayJumper tells the kinds of series part whose function a line can do
@@ -43,6 +53,9 @@ func MayLeaveOff(p *netlist.Part) bool {
 // replaced where that repairs sooner on average: where its share of what may be wrong
 // with the part exceeds what it takes as a share of what replacing takes.
 func (q *inquiry) remedyOf(f *fault.Fault) remedy {
+	if f.Locus == nil {
+		return q.again(q.takenOf(f.Observation))
+	}
 	r := q.remedy(f)
 	joint, ok := q.joint(f)
 	if !ok {
@@ -97,14 +110,8 @@ func (e *Engine) joint(f *fault.Fault) (remedy, bool) {
 	return r, true
 }
 
-// remedy gives what repairs a fault.
+// remedy gives what repairs a fault of the board.
 func (e *Engine) remedy(f *fault.Fault) remedy {
-	if f.Locus == nil {
-		if f.Mode == fault.Doubtful {
-			return remedy{key: "reading", name: "read again", advice: "Read this point again, and on another good board.", seconds: e.costs.Measure}
-		}
-		return remedy{key: "reading", name: "read again", advice: "Read this point again.", seconds: e.costs.Measure}
-	}
 	l := f.Locus
 	name := l.Name(e.Board)
 	verify := 2 * e.costs.Measure

@@ -62,6 +62,17 @@ func (e Edits) with(edit Edit) Edits {
 	return Edits{list, e.repaired}
 }
 
+// But gives what was done to all other parts, leaving aside that some were put back:
+// what is read without a part does not tell that.
+func (e Edits) But(part PartID) Edits {
+	out := e.with(Edit{Part: part})
+	for _, x := range out.List() {
+		x.Reinstalled = false
+		out = out.with(x)
+	}
+	return out
+}
+
 // Remove takes a part off the board, a bridge across it with it: the line is
 // split here from now on.
 func (e Edits) Remove(part PartID) Edits {

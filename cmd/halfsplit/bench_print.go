@@ -46,6 +46,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part warmed up? its name, or none")
+	case bench.AskDrop:
+		b.step(p)
+		b.input("what does each part read? as in C71 12.4 mV, C72 13.1 mV")
 	case bench.AskRemove:
 		b.step(p)
 		b.input("y when " + name(p.Step.Part) + " is off the board")
@@ -99,6 +102,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or escalate the board.")
 		b.elsewhere(p)
+	case bench.AskEscalate:
+		b.step(p)
+		b.input("y to close the case as escalated, with what is known; s to go on")
 	case bench.Closed:
 		b.input("closed; `undo` opens it again, q leaves")
 	}
@@ -146,6 +152,9 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why = probes(p.Name, p.At.Polarity.String())
 		if p.Ohms {
 			why = "in resistance mode, red on ground, with the unit: 0.6 ohm"
+			if p.To != nil {
+				why = "in resistance mode, red on " + name(board.PointName(*p.To)) + ", with the unit: 0.6 ohm"
+			}
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]

@@ -556,7 +556,7 @@ func headline(step *engine.Step) string {
 	switch step.Do {
 	case engine.DoMeasure:
 		text := "measure " + at
-		if step.Remedy != "" {
+		if step.Again {
 			text = "measure " + at + " again"
 		}
 		if step.Polarity == blackOnGround {
@@ -565,6 +565,14 @@ func headline(step *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare both ends of " + part
+	case engine.DoAcross:
+		return "measure across " + part
+	case engine.DoDrop:
+		return "read millivolts along " + at
+	case engine.DoSweep:
+		return "sweep the rest of " + part
+	case engine.DoEscalate:
+		return "escalate the board"
 	case engine.DoInspect:
 		return "inspect " + part
 	case engine.DoInject:
@@ -591,7 +599,7 @@ func headline(step *engine.Step) string {
 // instructions say where a step is done and how.
 func instructions(b *netlist.Board, step *engine.Step) []string {
 	var lines []string
-	if step.Part != "" {
+	if step.Part != "" && step.Do != engine.DoDrop {
 		if p, err := b.PartByName(step.Part); err == nil {
 			lines = append(lines, partWords(&b.Parts[p]))
 		}
@@ -602,18 +610,25 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		if where := whereabouts(b, step.At); where != "" {
 			lines = append(lines, where)
 		}
+	case engine.DoRemove:
+		lines = append(lines, "a point on it is then its pad on the board")
+	case engine.DoAcross:
+		lines = append(lines, "resistance mode, leads nulled: black probe on "+name(step.At)+", red probe on "+name(step.Then[0]))
 	case engine.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
 	case engine.DoInspect:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
+	case engine.DoDrop:
+		lines = append(lines, engine.DropCautions(step)...)
+		lines = append(lines, "at "+someNames(step.Parts, 20))
 	case engine.DoInject:
 		limit := ""
 		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {
 			limit = fmt.Sprintf(", at most %.3g V", b.Nets[net].RailVolts)
 		}
-		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
+		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up, with a camera or under a film of alcohol that clears there first (supply off while it is applied), never with a finger")
 	}
-	if len(step.Then) > 0 && step.Do != engine.DoEnds {
+	if len(step.Then) > 0 && step.Do != engine.DoEnds && step.Do != engine.DoAcross {
 		verb := "then measure "
 		if step.Do == engine.DoRepair {
 			verb = "then measure, to verify: "

@@ -93,7 +93,7 @@ func TestPrintDiagnosis(t *testing.T) {
 			engine.Step{Do: engine.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to distinguish",
 				Outcomes: []engine.StepOutcome{{Volts: at(0), Probability: 0.9, Means: []string{"C1 shorted"}}, {Overload: true, Probability: 0.1, Means: []string{"a", "b", "c", "d", "e", "f"}}}},
 			engine.Step{Do: engine.DoMeasure, At: "TP1", Polarity: "black-on-ground", Seconds: 14, Expected: 260},
-			engine.Step{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10},
+			engine.Step{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10},
 			engine.Step{Do: engine.DoInspect, Part: "C1", Seconds: 20, Expected: 7300},
 			engine.Step{Do: engine.DoInspect, Part: "not shown", Seconds: 20},
 		)},
@@ -121,7 +121,7 @@ func TestPrintDiagnosis(t *testing.T) {
 				{Faults: []engine.FaultReport{{Mode: fault.Missed.String(), At: "J1.2"}}, Probability: 0.95},
 				{Faults: []engine.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
 			}
-			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
+			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
 		})},
 		{"faint", with(func(d *engine.Diagnosis) {
 			d.Abnormal = nil

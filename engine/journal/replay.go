@@ -101,6 +101,12 @@ func (d *decoder) checkOrder(c *Case) {
 					d.warn(i.Pos, document.Quote(d.board.Nets[i.Rail].Name)+" is not a rail in the board file", "give it `rail:` there if it is a supply; never inject into a signal")
 				}
 			}
+		case KindDrop:
+			for _, x := range e.Drops {
+				if d.board.Nets[x.Rail].Boosted {
+					d.warn(x.Pos, document.Quote(d.board.Nets[x.Rail].Name)+" is a boosted rail", "never feed one from outside")
+				}
+			}
 		case KindClose:
 			closed = e.Number
 		}

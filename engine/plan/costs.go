@@ -16,7 +16,8 @@ var defaultCosts []byte
 // Costs is what bench work takes, in seconds; see costs.yaml, which holds the
 // defaults and says what each is for.
 type Costs struct {
-	Measure, SwapLeads, Look, Inject       float64
+	Sweep, Measure, SwapLeads, Across      float64
+	Look, Inject, Drop, DropPart           float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
 	Resolder, ResolderIC, Reflow           float64
@@ -31,10 +32,14 @@ type cost struct {
 }
 
 var costKeys = []cost{
+	{"sweep", "one pin of a connector that is read whole", func(c *Costs) *float64 { return &c.Sweep }},
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
+	{"across", "the resistance between two ends of a part in its place, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
 	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
+	{"drop", "current into a shorted rail, to read millivolts along it", func(c *Costs) *float64 { return &c.Drop }},
+	{"drop_part", "on top, for each part that is read", func(c *Costs) *float64 { return &c.DropPart }},
 	{"remove", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Remove }},
 	{"reinstall", "putting it back", func(c *Costs) *float64 { return &c.Reinstall }},
 	{"replace", "putting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},

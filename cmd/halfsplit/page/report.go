@@ -383,7 +383,9 @@ func (b *builder) readings() {
 			r.At += " to " + name(x.To)
 		}
 		r.Leads = "red on ground"
-		if x.Polarity == references.BlackOnGround.String() {
+		if x.To != "" {
+			r.Leads = "between both"
+		} else if x.Polarity == references.BlackOnGround.String() {
 			r.Leads = "black on ground"
 		}
 		b.r.Readings = append(b.r.Readings, r)

@@ -92,6 +92,9 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		sum += b.costs.Look + b.access(l.Part, false)
 	}
 	sum += float64(len(e.Injections)) * b.costs.Inject
+	for _, x := range e.Drops {
+		sum += b.costs.Drop + b.costs.DropPart*float64(len(x.Volts))
+	}
 	for _, p := range e.Parts {
 		switch e.Kind {
 		case journal.KindRemove:

@@ -197,6 +197,32 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			x.chancy = append(x.chancy, c)
 		}
 	}
+	for _, p := range b.Parts {
+		if len(p.Terminals) != 2 || p.Kind.Class() != netlist.Series || p.Access == netlist.Underfill {
+			continue
+		}
+		m := references.DefaultMeter()
+		source := m.OhmsOpen / m.OhmsCurrent
+		drive := network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen, Over: m.OhmsOpen * m.OhmsOver / (m.OhmsOver + source)}
+		var told [][]engine.Prediction
+		blamed := false
+		for h, q := range questions {
+			list, err := e.Predict(engine.Question{Faults: q, Points: []string{p.Name + "." + p.Terminals[0].Name}, Setting: engine.Setting{Drive: drive, To: p.Name + "." + p.Terminals[1].Name}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v := list[0].Volts; v != nil { // leads 0.3 ohm, meter and model some percent
+				ohms := source * *v / (m.OhmsOpen - *v)
+				circuit := math.Sqrt(math.Max(0, list[0].Sigma*list[0].Sigma-1e-6)) // but for the millivolt that Predict allows its own model
+				list[0].Sigma = math.Hypot(circuit, m.OhmsOpen*source/((ohms+source)*(ohms+source))*math.Hypot(0.3, (m.Gain+0.02)*ohms))
+			}
+			told = append(told, list)
+			blamed = blamed || slices.ContainsFunc(accounts[h], func(f engine.FaultReport) bool { return f.Part == p.Name })
+		}
+		if blamed {
+			x.add(sorting{"across " + p.Name, costs.Across, cluster(told, 0)})
+		}
+	}
 	for n := range b.Nets {
 		if c, ok := injection(b, netlist.NetID(n), accounts, priors, costs.Inject); ok {
 			x.chancy = append(x.chancy, c)

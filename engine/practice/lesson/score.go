@@ -577,6 +577,13 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 					return err == nil && at.Net == r.At.Net
 				})
 		}
+		if n.Do == engine.DoAcross && r.To != nil {
+			a, z := b.PointName(r.At), b.PointName(*r.To)
+			return r.Reading.Unit == quantity.Ohm && (a == n.At && z == n.Then[0] || z == n.At && a == n.Then[0])
+		}
+		if n.Do == engine.DoSweep {
+			return r.To == nil && r.Reading.Unit == quantity.Volt && slices.Contains(n.Then, b.PointName(r.At))
+		}
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
@@ -584,6 +591,8 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		return n.Do == engine.DoInspect && n.Part == b.Parts[e.Looks[0].Part].Name
 	case journal.KindInject:
 		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
+	case journal.KindDrop:
+		return n.Do == engine.DoDrop && n.At == b.Nets[e.Drops[0].Rail].Name
 	case journal.KindRemove:
 		return (n.Do == engine.DoRemove || n.Do == engine.DoRepair && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindReplace, journal.KindReflow:
@@ -716,6 +725,14 @@ func stepWords(s *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
+	case engine.DoAcross:
+		return "read the resistance across " + s.Part
+	case engine.DoDrop:
+		return "read millivolts along " + s.At
+	case engine.DoSweep:
+		return "sweep the rest of " + s.Part
+	case engine.DoEscalate:
+		return "escalate the board"
 	case engine.DoInspect:
 		return "inspect " + s.Part
 	case engine.DoInject:

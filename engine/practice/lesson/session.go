@@ -17,6 +17,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -426,7 +427,7 @@ func (d *Session) Replace(name string) error {
 
 // Reflow melts all joints of a part anew. It says nothing of how the part was made:
 // that under glue the heat tears pads is for the student to know.
-func (d *Desk) Reflow(name string) error {
+func (d *Session) Reflow(name string) error {
 	if err := d.open(); err != nil {
 		return err
 	}
@@ -502,6 +503,38 @@ func (d *Session) Inject(rail string) ([]string, error) {
 		names = append(names, d.sim.board.Parts[p].Name)
 	}
 	return names, d.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: warm}}})
+}
+
+// Drop drives current into a rail, clipped to a part, and reads millivolts at parts of it.
+func (d *Session) Drop(rail, clip string, parts []string, amperes float64) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	n, err := d.sim.board.NetByName(d.Spelled(rail))
+	if err != nil {
+		return err
+	}
+	if net := &d.sim.board.Nets[n]; !net.Rail || n == d.sim.board.Ground || net.Boosted {
+		return fmt.Errorf("%s is not a rail that may be fed from outside; find out by readings", document.Quote(rail))
+	}
+	at, err := d.part(clip)
+	if err != nil {
+		return err
+	}
+	var ids []netlist.PartID
+	for _, name := range parts {
+		p, err := d.part(name)
+		if err != nil {
+			return err
+		}
+		ids = append(ids, p)
+	}
+	x := journal.Drop{Rail: n, Amperes: amperes}
+	volts := practice.NewSimulator(d.sim.bad, d.sim.meter).Drop(n, at, ids, amperes, d.edits())
+	for _, p := range ids {
+		x.Volts = append(x.Volts, journal.PartVolts{Part: p, Volts: volts[p]})
+	}
+	return d.write(journal.Event{Kind: journal.KindDrop, Drops: []journal.Drop{x}})
 }
 
 // Note writes a remark.
