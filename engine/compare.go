@@ -14,20 +14,8 @@ import (
 // Compare sets every reading of a case beside what a good board would show.
 func (e *Engine) Compare(c *journal.Case) ([]Comparison, error) {
 	all, obs := e.observe(c)
-	ph, err := e.physics(obs)
-	if err != nil {
+	if _, err := e.physics(obs); err != nil {
 		return nil, err
-	}
-	return e.compareWith(ph, all, obs)
-}
-
-// compareWith predicts the observations of readings, then describes these.
-func (e *Engine) compareWith(ph *fault.Physics, all []taken, obs []fault.Observation) ([]Comparison, error) {
-	w := network.NewWorkspace(e.model)
-	for i := range obs {
-		if err := ph.Predict(w, &obs[i]); err != nil {
-			return nil, err
-		}
 	}
 	return e.compare(all, obs), nil
 }
@@ -93,14 +81,14 @@ func (e *Engine) compareOne(t *taken, obs []fault.Observation, farads func(netli
 		if k.Overload > 0.5 {
 			c.KnownGoodOverload, goodOver = true, true
 		} else {
-			c.KnownGood = number(o.Good.Volts)
+			c.KnownGood, c.Moved = number(o.Good.Volts), number(o.Moved())
 		}
 	}
-	c.Sigma = o.Good.Sigma
+	c.Sigma = o.Good.SD()
 	c.ZScore = o.ZScore(o.Good)
 	c.Circuit = verdict(o, goodOver, c.ZScore)
 	c.Verdict = c.Circuit
-	if o.Known == nil && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
+	if o.Known == nil && !o.Matched && t.edits.AsDrawn() && !inOhms && t.read.To == nil {
 		c.Verdict = NoKnownGood
 	}
 	c.Settling = settling(farads(t.read.At.Net), math.Min(o.Good.Volts, d.Open), d)
@@ -211,7 +199,7 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 	farads := e.Board.Capacitances(edits)
 	var out []Prediction
 	for _, p := range points {
-		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround)), Misfit: 1e-3}
+		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround))}
 		if to == nil {
 			o.Known = e.known(o.Spot)
 		}
@@ -227,7 +215,7 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 			x.Boards = o.Known.N
 		}
 		x.Good, x.GoodOL = level(o.Good.Volts, q.Setting.Drive)
-		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.Sigma
+		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.SD()
 		if len(changes) > 0 || !edits.AsDrawn() {
 			o.Edits = edits
 			pr, err := ph.Under(w, &o, changes)
@@ -235,7 +223,7 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 				return nil, err
 			}
 			x.Volts, x.Overload = level(pr.Volts, q.Setting.Drive)
-			x.Sigma = pr.Sigma
+			x.Sigma = pr.SD()
 		}
 		volts := q.Setting.Drive.Open
 		if x.Volts != nil {

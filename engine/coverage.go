@@ -9,7 +9,6 @@ import (
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
-	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -41,6 +40,7 @@ type sight struct {
 	meter references.Meter
 	ohms  bool
 	obs   []fault.Observation
+	ph    *fault.Physics
 }
 
 // cause is a place and manner of going wrong as the circuit has it: loci that
@@ -88,7 +88,6 @@ type reaching struct {
 	*Engine
 	pool   *network.Pool
 	pins   []netlist.Point
-	ph     *fault.Physics
 	sights [sights]sight
 	loci   []fault.Locus
 	causes []*cause
@@ -179,13 +178,13 @@ func (r *reaching) sweep(connectors []string) error {
 	return nil
 }
 
-// good works out what a good board reads in each sight, with the doubt that a
-// sweep leaves about the board's temperature (see Engine.physics).
+// good works out what a good board reads in each sight, and what a whole sweep of it
+// says of what its readings share.
 func (r *reaching) good(m references.Meter) error {
-	r.ph = &fault.Physics{Posterior: r.posterior, Values: r.posterior.At(network.RefCelsius, 0)}
 	w := network.NewWorkspace(r.model)
 	for k := range r.sights {
 		s := &r.sights[k]
+		s.ph = &fault.Physics{Posterior: r.posterior, Values: r.posterior.At(network.RefCelsius, 0)}
 		pol := references.RedOnGround
 		if k == swapped || k == ohmsBlack {
 			pol = references.BlackOnGround
@@ -194,54 +193,31 @@ func (r *reaching) good(m references.Meter) error {
 		for _, p := range r.pins {
 			o := fault.Observation{Spot: fit.SpotOf(r.model, p, pol)}
 			if s.ohms {
-				o.Probe, o.Misfit = r.probe(p, nil, pol, ohmsDrive(m)), 1e-6
+				o.Probe = r.probe(p, nil, pol, ohmsDrive(m))
 			} else {
-				o.Probe, o.Known = r.probe(p, nil, pol, fit.DriveOf(m)), r.known(o.Spot)
-				o.Gain, o.Floor, o.Misfit = fault.MeterNoise(m)
-				if o.Known == nil {
-					r.holdMatched(&taken{read: journal.Read{At: p, Polarity: pol}}, nil, &o)
+				o.Probe, o.Known, o.Noise = r.probe(p, nil, pol, fit.DriveOf(m)), r.known(o.Spot), fault.MeterNoise(m)
+				if o.Known != nil && k == usual {
+					r.out.Known++
 				}
+			}
+			if err := s.ph.Predict(w, &o); err != nil {
+				return err
+			}
+			if o.Volts, o.Over = o.Good.Volts, o.Good.Volts > o.Probe.Meter.Over; s.ohms {
+				o.Noise = ohmsNoise(m, voltsToOhms(o.Probe.Meter, math.Min(o.Volts, o.Probe.Meter.Over)))
 			}
 			s.obs = append(s.obs, o)
 		}
-		if k == usual {
-			if err := r.doubt(w, s.obs); err != nil {
-				return err
-			}
-		}
-		if err := r.ph.PredictAll(r.pool, s.obs); err != nil {
+		if err := s.ph.Join(r.pool, s.obs); err != nil {
 			return err
 		}
-	}
-	return nil
-}
-
-// doubt sets what a sweep leaves open of the common shift of all drops.
-func (r *reaching) doubt(w *network.Workspace, obs []fault.Observation) error {
-	n := 0
-	for i := range obs {
-		if obs[i].Known == nil {
-			continue
-		}
-		r.out.Known++
-		if err := r.ph.Predict(w, &obs[i]); err != nil {
-			return err
-		}
-		if obs[i].Good.Slope > 0.5 {
-			n++
-		}
-	}
-	r.ph.Doubt = shiftPrior / 2
-	if n > 0 {
-		v := 1.5708 * r.posterior.Spread * r.posterior.Spread / float64(n)
-		r.ph.Doubt = math.Sqrt(shiftPrior * shiftPrior * v / (shiftPrior*shiftPrior + v))
 	}
 	return nil
 }
 
 // faults lists what can go wrong and gathers it into causes.
 func (r *reaching) faults() {
-	r.loci = fault.Loci(r.model, r.priors, r.ph.Values)
+	r.loci = fault.Loci(r.model, r.priors, r.posterior.Values)
 	byKey := map[network.Change]*cause{}
 	next := 0 // locus
 	add := func(l *fault.Locus) {
@@ -350,11 +326,11 @@ func (r *reaching) touch() error {
 		s := &r.sights[k]
 		var st network.State
 		for i := range s.obs {
-			if err := r.ph.Predict(w, &s.obs[i]); err != nil {
+			if err := s.ph.Predict(w, &s.obs[i]); err != nil {
 				return err
 			}
 			for _, c := range r.causes {
-				if c.locus.Touches(w, &st, r.ph.Values) {
+				if c.locus.Touches(w, &st, s.ph.Values) {
 					c.touched[k] = append(c.touched[k], i)
 				}
 			}
@@ -392,27 +368,15 @@ func (r *reaching) guessed(o *fault.Observation) bool {
 func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
 	o := s.obs[pin]
 	o.Volts, o.Over = p.Volts, p.Volts > o.Probe.Meter.Over
-	if s.ohms {
-		o.Floor = 1e-4
-		if !o.Over { // as in observation
-			ohms := voltsToOhms(o.Probe.Meter, p.Volts)
-			_, slope := ohmsToVolts(o.Probe.Meter, ohms)
-			o.Floor = slope * math.Hypot(math.Hypot(leadOhms, s.meter.Gain*ohms), modelOhms*ohms)
-		}
-	} else if r.guessed(&o) && !o.Over {
-		switch {
-		case o.Volts > vagueFrom:
-			return 0
-		case o.Good.Volts > 3*vagueFrom:
-			return math.Max(seenSigmas, math.Abs(o.ZScore(o.Good)))
-		}
+	if s.ohms && !o.Over {
+		o.Noise = ohmsNoise(s.meter, voltsToOhms(o.Probe.Meter, p.Volts))
 	}
 	return math.Abs(o.ZScore(o.Good))
 }
 
 func (r *reaching) under(w *network.Workspace, k, pin int, c *cause, ohms float64) (fault.Prediction, error) {
 	change := [1]network.Change{c.locus.At(ohms)}
-	return r.ph.Under(w, &r.sights[k].obs[pin], change[:])
+	return r.sights[k].ph.Under(w, &r.sights[k].obs[pin], change[:])
 }
 
 // strengths works out how far each cause moves the pins that it touches at its
@@ -446,7 +410,7 @@ func (r *reaching) strengths(step func()) error {
 		if len(touches[k][pin]) == 0 {
 			return nil
 		}
-		watch, err := r.ph.Watch(w, &r.sights[k].obs[pin])
+		watch, err := r.sights[k].ph.Watch(w, &r.sights[k].obs[pin])
 		if err != nil {
 			return err
 		}

@@ -34,7 +34,7 @@ func (r *reaching) group() ([]*cluster, error) {
 	for _, b := range order {
 		var home *cluster
 		for _, g := range byPin[b.by] {
-			// a member tells the same as its leader, so that the leader speaks for all
+			// a member tells the same as its leader, so that the leader stands for all
 			ok, err := r.imitates(w, g.bands[0], b)
 			if err != nil {
 				return nil, err
@@ -194,7 +194,7 @@ func (r *reaching) apart(pin int, a, b fault.Prediction) bool {
 	if (a.Volts-o.Good.Volts)*(b.Volts-o.Good.Volts) < 0 && r.sigmas(s, pin, a) >= seenSigmas && r.sigmas(s, pin, b) >= seenSigmas {
 		return true
 	}
-	return math.Abs(a.Volts-b.Volts) > seenSigmas*math.Hypot(math.Max(a.Sigma, b.Sigma), o.Floor+o.Gain*a.Volts)
+	return math.Abs(a.Volts-b.Volts) > seenSigmas*math.Hypot(math.Max(a.Sigma, b.Sigma), o.Noise.Own)
 }
 
 // sameVolts is a difference in volts that no display of 1 mV shows.

@@ -235,10 +235,10 @@ func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]
 	s := &r.sights[usual]
 	o := fault.Observation{Spot: fit.SpotOf(r.model, pt, references.RedOnGround), Probe: r.probe(pt, nil, references.RedOnGround, s.obs[0].Probe.Meter)}
 	o.Known = r.known(o.Spot)
-	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(s.meter)
+	o.Noise = fault.MeterNoise(s.meter)
 	boards := make([][]network.Change, len(g.bands))
 	for i, b := range g.bands {
 		boards[i] = []network.Change{b.cause.locus.At(g.ohms[i])}
 	}
-	return showing(r.ph, w, &o, boards)
+	return showing(s.ph, w, &o, boards)
 }

@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // How much of the answer is listed.
@@ -49,9 +50,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	if q.ph, err = e.physics(q.obs); err != nil {
 		return nil, err
 	}
-	if d.Readings, err = e.compareWith(q.ph, q.taken, q.obs); err != nil {
-		return nil, err
-	}
+	d.Readings = e.compare(q.taken, q.obs)
 	if d.Implausible = e.implausibleAtSight(c, d.Readings); d.Implausible != nil {
 		q.abnormal(d)
 		q.cautions(d)
@@ -76,12 +75,46 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 			return nil, err
 		}
 	}
+	d.Pins, d.Read = q.concerned(d)
 	if err := q.unseen(d); err != nil {
 		return nil, err
 	}
 	q.notes(d)
 	q.cautions(d)
 	return d, nil
+}
+
+// concerned counts the pins that the complaint concerns, those of the connectors with a
+// pin read but ground and pins that are not connected, and those of them that were read. Where
+// nothing is left to do, the others are what to read next.
+func (q *inquiry) concerned(d *Diagnosis) (pins, read int) {
+	done := map[netlist.PinRef]bool{}
+	connectors := map[netlist.ConnectorID]bool{}
+	for i := range q.taken {
+		if at := q.taken[i].read.At; at.Kind == netlist.PointPin {
+			done[at.Pin] = true
+			connectors[at.Pin.Connector] = true
+		}
+	}
+	idle := len(d.Next) == 0
+	for c := range q.Board.Connectors {
+		if !connectors[netlist.ConnectorID(c)] {
+			continue
+		}
+		for i, pin := range q.Board.Connectors[c].Pins {
+			if pin.Net == netlist.None || pin.Net == q.Board.Ground {
+				continue
+			}
+			pins++
+			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
+			if done[ref] {
+				read++
+			} else if idle && len(d.Next) < listedSteps {
+				d.Next = append(d.Next, Step{Do: DoMeasure, At: q.Board.PointName(q.Board.PinPoint(ref)), Polarity: references.RedOnGround.String(), Seconds: q.costs.Measure, Outcomes: []StepOutcome{}})
+			}
+		}
+	}
+	return pins, read
 }
 
 // Probabilities that nothing is left to do: from likelyNothing on, only steps that
@@ -118,7 +151,7 @@ func (q *inquiry) unread() int {
 	best, far := -1, verdictSigmas
 	for i := range q.taken {
 		t := &q.taken[i]
-		if t.obs < 0 || q.obs[t.obs].Vague || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
+		if t.obs < 0 || t.read.To != nil || read[Spot{t.read.At, t.read.Polarity}] {
 			continue
 		}
 		if z := math.Abs(q.res.ZScore[t.obs]); z > far {
@@ -189,6 +222,9 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 		return r
 	}
 	r.Cured = cured(f, q.Board, q.edits)
+	if e, ok := f.Lacks(); ok {
+		r.Lacks = q.model.Describe(e)
+	}
 	l := f.Locus
 	r.At = l.Name(q.Board)
 	switch {
@@ -222,6 +258,11 @@ func (q *inquiry) describe(f *fault.Fault) string {
 		return "the probe missed the pad at " + r.At
 	case fault.Doubtful:
 		return "the known-good value of " + r.At + " is wrong"
+	case fault.UnknownPath:
+		if math.IsNaN(f.Ohms) {
+			return "something undrawn at " + q.Board.Nets[f.Locus.Net].Name
+		}
+		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
 	case fault.Leaky, fault.Leakage, fault.High:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
 	}
@@ -354,17 +395,21 @@ type predictions struct {
 type predicted struct {
 	obs    int
 	effect network.Change
+	lacks  bool // and lacks a junction
 }
 
 func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	o := &s.obs[obs]
-	change := f.Locus.At(f.Ohms)
-	key := predicted{obs, change.Effect(o.Edits)}
+	changes := f.Changes()
+	if len(changes) == 0 {
+		return o.Good, nil
+	}
+	key := predicted{obs, changes[0].Effect(o.Edits), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {
 		return p, nil
 	}
-	p, err := s.ph.Under(s.w, o, []network.Change{change})
+	p, err := s.ph.Under(s.w, o, changes)
 	s.told[key] = p
 	return p, err
 }
@@ -405,7 +450,7 @@ func (s *predictions) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error
 func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 	var odd []int
 	for i := range q.taken {
-		if o := q.taken[i].obs; o >= 0 && !q.obs[o].Vague && math.Abs(q.res.ZScore[o]) > verdictSigmas/2 {
+		if o := q.taken[i].obs; o >= 0 && math.Abs(q.res.ZScore[o]) > verdictSigmas/2 {
 			odd = append(odd, i)
 		}
 	}
@@ -444,7 +489,11 @@ func (q *inquiry) notes(d *Diagnosis) {
 			continue
 		}
 		if d.Readings[i].Verdict == NoKnownGood {
-			unknown = append(unknown, t.read.Name)
+			name := t.read.Name
+			if t.read.Polarity == references.BlackOnGround {
+				name += " with the probes swapped (black on ground)"
+			}
+			unknown = append(unknown, name)
 		} else if q.obs[t.obs].Matched {
 			alike = append(alike, t.read.Name)
 		}
@@ -455,14 +504,9 @@ func (q *inquiry) notes(d *Diagnosis) {
 	if len(alike) > 0 {
 		d.Notes = append(d.Notes, list(alike)+" compared with lines that should read alike")
 	}
-	if names := q.Undrawn(); len(names) > 0 {
-		d.Notes = append(d.Notes, "good boards show a path that the board file has no part for on "+list(names))
-	}
+	d.Notes = append(d.Notes, q.Doubts()...)
 	if q.res.Left > tellLeft {
 		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
-	}
-	if math.Abs(q.ph.Shift) > 0.004 {
-		d.Notes = append(d.Notes, fmt.Sprintf("all drops of this board read about %+.0f mV from good boards (temperature or meter); taken into account", q.ph.Shift*1e3))
 	}
 }
 

@@ -36,6 +36,11 @@ type Diagnosis struct {
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 
+	// Pins counts the pins that the complaint concerns, Read those of them that were
+	// read. Before all were, that nothing was found is no proof.
+	Pins int `json:"pins"`
+	Read int `json:"pins_read"`
+
 	Readings []Comparison `json:"-"` // all readings of the case, in order
 }
 
@@ -82,6 +87,9 @@ type Comparison struct {
 	// covers, it is all there is.
 	KnownGood         *float64 `json:"known_good"`
 	KnownGoodOverload bool     `json:"known_good_overload"`
+	// Moved is by how many volts KnownGood lies off what good boards read, by what the
+	// other lines of this board read; null where KnownGood is.
+	Moved             *float64 `json:"known_good_moved"`
 	Predicted         *float64 `json:"predicted"`
 	PredictedOverload bool     `json:"predicted_overload"`
 	Sigma             float64  `json:"sigma"`   // volts
@@ -121,6 +129,9 @@ type FaultReport struct {
 	Ohms     *float64 `json:"ohms"`            // the resistance that fits best; null where it has none
 	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
 	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
+	// Lacks is the pin that has no junction to ground or supply if this is the fault;
+	// no good board ever showed one.
+	Lacks string `json:"lacks,omitempty"`
 }
 
 // Suspect is a part or place that may be bad.
@@ -153,16 +164,17 @@ type Do string
 
 // Kinds of steps.
 const (
-	DoSweep    Do = "sweep"    // read the pins of Then of the connector Part
-	DoMeasure  Do = "measure"  // read At
-	DoEnds     Do = "ends"     // read the resistance to ground at At and at the one point of Then, the ends of Part
-	DoAcross   Do = "across"   // read the resistance between At and the one point of Then, the ends of Part
-	DoInject   Do = "inject"   // current into the rail At
-	DoDrop     Do = "drop"     // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
-	DoInspect  Do = "inspect"  // Part
-	DoRemove   Do = "remove"   // Part, read the points of Then, and put it back
-	DoRepair   Do = "repair"   // Part, as Remedy says, and read the points of Then
-	DoEscalate Do = "escalate" // the board, with what is known written down
+	DoSweep     Do = "sweep"     // read the pins of Then of the connector Part
+	DoMeasure   Do = "measure"   // read At
+	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
+	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
+	DoInject    Do = "inject"    // current into the rail At
+	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
+	DoInspect   Do = "inspect"   // Part
+	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
+	DoReinstall Do = "reinstall" // Part, which is off the board
+	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then
+	DoEscalate  Do = "escalate"  // the board, with what is known written down
 )
 
 // Step is one thing to do next.

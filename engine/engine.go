@@ -18,16 +18,18 @@ package engine
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
-// Options change what the engine believes and what bench time costs.
+// Options change what the engine assumes and what bench time costs.
 type Options struct {
 	Priors *fault.Priors // nil for fault.DefaultPriors
 	Costs  *plan.Costs   // nil for plan.DefaultCosts
@@ -76,12 +78,28 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 	return e, nil
 }
 
-// Undrawn lists nets on which good boards show a path to ground that no part in
-// the board file accounts for.
-func (e *Engine) Undrawn() []string {
-	var names []string
+// Doubts lists in words what the good boards say against the board file and against
+// each other: paths to ground that no part accounts for, values that are not as drawn,
+// and readings that were left out.
+func (e *Engine) Doubts() []string {
+	var out, nets []string
 	for _, n := range e.posterior.Undrawn {
-		names = append(names, e.Board.Nets[n].Name)
+		nets = append(nets, e.Board.Nets[n].Name)
 	}
-	return names
+	if len(nets) > 0 {
+		out = append(out, "good boards show a path that the board file has no part for on "+list(nets))
+	}
+	for _, el := range e.posterior.Freed {
+		part := &e.Board.Parts[e.model.Elements[el].Part]
+		out = append(out, fmt.Sprintf("by the good boards %s has about %s, not %s as the board file says; look at its code", part.Name,
+			quantity.Format(e.posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(e.model.Nominal().Ohms[el], quantity.Ohm)))
+	}
+	for _, m := range e.posterior.Misread {
+		at := ""
+		if m.Spot.Net != netlist.None {
+			at = " on " + e.Board.Nets[m.Spot.Net].Name
+		}
+		out = append(out, fmt.Sprintf("%s: about %.3f V%s does not go with the other good boards and is left out; look for a typing error or a swapped pin", filepath.Base(m.Sweep.File), m.Volts, at))
+	}
+	return out
 }

@@ -50,7 +50,7 @@ func openShop(t testing.TB, b *netlist.Board, boards int, polarities ...referenc
 func emptyShop(t testing.TB, b *netlist.Board) *shop {
 	s := &shop{t: t, board: b, model: network.New(b)}
 	s.truth = s.model.Nominal()
-	for e := range s.truth.Junctions { // not what the engine believes beforehand
+	for e := range s.truth.Junctions { // not what the engine assumes beforehand
 		if !math.IsInf(s.truth.Junctions[e].Drop, 1) {
 			s.truth.Junctions[e].Drop += 0.04 * math.Sin(float64(3*e))
 		}
@@ -205,7 +205,7 @@ func (s *shop) diagnose(c *journal.Case) *engine.Diagnosis {
 // sorted as promised.
 func sound(t testing.TB, d *engine.Diagnosis) {
 	t.Helper()
-	const rounding = 1e-9
+	const rounding = 1e-6 // see fault.Level
 	sum, last := 0.0, 1+rounding
 	for _, x := range d.Explanations {
 		if !(x.Probability >= 0 && x.Probability <= last+1e-6) { // alike to a millionth counts as equal; see fault.Level

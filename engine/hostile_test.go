@@ -50,7 +50,7 @@ func bus(lines int) string {
 }
 
 // TestManyShiftedLines shorts a rail that many lines hang on: each line's reading
-// speaks for the short.
+// supports the short.
 func TestManyShiftedLines(t *testing.T) {
 	for _, lines := range []int{20, 30} {
 		s := newShop(t, bus(lines), 4)
@@ -157,7 +157,7 @@ func TestManyReadings(t *testing.T) {
 }
 
 // TestManyPoints takes a thousand different readings across one resistor. Each
-// speaks for the same fault, or for none; the product of their likelihoods is
+// supports the same fault, or for none; the product of their likelihoods is
 // larger or smaller than a floating-point number can be.
 func TestManyPoints(t *testing.T) {
 	for _, tt := range []struct {

@@ -70,10 +70,10 @@ func (q *inquiry) next(d *Diagnosis) error {
 	p.problem.Setups = []float64{q.costs.Shield}
 	p.problem.GiveUp = q.costs.GiveUp
 	p.hypotheses()
-	if len(p.remedies) > 0 {
-		if err := p.ranked(d); err != nil {
-			return err
-		}
+	if len(p.remedies) == 0 {
+		p.onwards(d)
+	} else if err := p.ranked(d); err != nil {
+		return err
 	}
 	p.further(d)
 	return nil
@@ -127,6 +127,16 @@ func (p *planning) ranked(d *Diagnosis) error {
 	return nil
 }
 
+// onwards lists points to read where no remedy is known: those of the lines in question
+// that were not read with the board as it lies, the easiest to reach first.
+func (p *planning) onwards(d *Diagnosis) {
+	for _, pt := range p.points() {
+		if len(d.Next) < listedSteps && !p.readAlready(pt, references.RedOnGround) {
+			d.Next = append(d.Next, Step{Do: DoMeasure, At: p.Board.PointName(pt), Polarity: references.RedOnGround.String(), Seconds: p.costs.Measure, Outcomes: []StepOutcome{}})
+		}
+	}
+}
+
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
 	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoAcross || t.step.Do == DoInspect
@@ -150,6 +160,12 @@ func telling(c plan.Choice) bool {
 // they need.
 func (p *planning) hypotheses() {
 	proven := p.unread() < 0
+	var undrawn []hypothesis
+	defer func() {
+		if len(p.remedies) == 0 { // reading on tells where it sits
+			p.hyps = append(p.hyps, undrawn...)
+		}
+	}()
 	for i := range p.res.Explanations {
 		x := &p.res.Explanations[i]
 		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis && len(p.hyps) >= fewHypotheses {
@@ -161,6 +177,12 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
+		if slices.ContainsFunc(x.Faults, isUnknown) {
+			// nor does any repair what is not drawn
+			p.problem.Rest += x.Probability
+			undrawn = append(undrawn, hypothesis{weight: x.Probability, faults: x.Faults})
+			continue
+		}
 		h := hypothesis{weight: x.Probability, name: p.describeAll(x.Faults)}
 		var needs []int
 		for k := range x.Faults {
@@ -169,7 +191,7 @@ func (p *planning) hypotheses() {
 				if cured(&f, p.Board, p.edits) {
 					continue
 				}
-				h.changes = append(h.changes, f.Locus.At(f.Ohms))
+				h.changes = append(h.changes, f.Changes()...)
 			} else if p.superseded(p.takenOf(f.Observation)) {
 				continue
 			}
@@ -217,6 +239,8 @@ func (p *planning) healthy() float64 {
 }
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
+
+func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
 
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.

@@ -31,7 +31,7 @@ func (p *planning) across() error {
 	shows := make([][]shown, len(parts))
 	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
 		a, b := p.terminals(parts[i])
-		o := fault.Observation{Edits: p.edits, Probe: p.probe(a, &b, references.RedOnGround, drive), Misfit: 1e-6}
+		o := fault.Observation{Edits: p.edits, Probe: p.probe(a, &b, references.RedOnGround, drive), Noise: fault.Noise{Own: leastNoise}}
 		told, err := p.ph.PredictBoards(w, &o, p.boards())
 		if err != nil {
 			return err

@@ -112,7 +112,7 @@ func (p *planning) compareEnds(w *network.Workspace, at [2]netlist.Point) ([][]f
 	drive := ohmsDrive(p.stages[len(p.stages)-1].Meter)
 	ohms := make([][2]float64, len(p.hyps))
 	for t, pt := range at {
-		o := fault.Observation{Edits: p.edits, Spot: fit.SpotOf(p.model, pt, references.RedOnGround), Probe: p.probe(pt, nil, references.RedOnGround, drive), Misfit: 1e-6}
+		o := fault.Observation{Edits: p.edits, Spot: fit.SpotOf(p.model, pt, references.RedOnGround), Probe: p.probe(pt, nil, references.RedOnGround, drive), Noise: fault.Noise{Own: leastNoise}}
 		told, err := p.ph.PredictBoards(w, &o, p.boards())
 		if err != nil {
 			return nil, err

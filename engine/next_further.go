@@ -63,6 +63,11 @@ func (p *planning) further(d *Diagnosis) {
 			}
 		}
 	}
+	for _, x := range p.edits.List() {
+		if at := &p.Board.Parts[x.Part]; x.Removed && !x.Jumpered && !MayLeaveOff(at) {
+			p.add(d, Step{Do: DoReinstall, Part: at.Name, Then: p.proof(d), Seconds: p.costs.Reinstall, Why: "it is off the board, and nothing speaks against it"})
+		}
+	}
 	for _, s := range ranked {
 		if !p.longShot(&s) {
 			p.add(d, s)

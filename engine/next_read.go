@@ -103,14 +103,7 @@ func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol reference
 	st := p.stages[len(p.stages)-1]
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
-	out, err := showing(p.ph, w, &o, p.boards())
-	if err != nil {
-		return nil, err
-	}
-	if o.Known == nil && !p.posterior.Covers(pol) {
-		blur(out)
-	}
-	return out, nil
+	return showing(p.ph, w, &o, p.boards())
 }
 
 // boards gives what is changed on the board of each hypothesis.
@@ -130,25 +123,9 @@ func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boar
 	}
 	out := make([]shown, len(told))
 	for i, pr := range told {
-		out[i] = shown{pr.Volts, math.Hypot(pr.Sigma, o.Floor+o.Gain*pr.Volts), pr.Volts > o.Probe.Meter.Over}
+		out[i] = shown{pr.Volts, math.Hypot(pr.SD(), o.Noise.Own), pr.Volts > o.Probe.Meter.Over}
 	}
 	return out, nil
-}
-
-// blur makes one of all voltages above vagueFrom: a reading there in a polarity
-// that no good board was read in will be taken to tell nothing.
-func blur(shows []shown) {
-	sum, n := 0.0, 0.0
-	for _, s := range shows {
-		if !s.over && s.volts > vagueFrom {
-			sum, n = sum+s.volts, n+1
-		}
-	}
-	for i := range shows {
-		if s := &shows[i]; !s.over && s.volts > vagueFrom {
-			s.volts, s.sigma = sum/n, wideVolts/2
-		}
-	}
 }
 
 // wideVolts is the standard deviation in volts from which a prediction is too

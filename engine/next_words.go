@@ -75,25 +75,30 @@ func (p *planning) means(weights []float64) []string {
 func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 	r := &p.remedies[c.Remedy]
 	if r.name == readAgain {
-		t := &p.taken[r.taken].read
+		t, means := &p.taken[r.taken].read, []string{repaired}
+		if r.missed { // nothing was repaired: the reading was not one of the board
+			means = p.means(c.Outcomes[0].Weights)
+		}
 		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
-			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again")}
+			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
-	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong")
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})
 	return s
 }
 
 // repaired is what an outcome means after which nothing is left to do.
 const repaired = "repaired"
 
-func (p *planning) remedyOutcomes(c plan.Choice, right, still string) []StepOutcome {
+// remedyOutcomes gives the outcomes of a remedy: the readings are right, which means
+// what means says, or they are not.
+func (p *planning) remedyOutcomes(c plan.Choice, right, still string, means []string) []StepOutcome {
 	var out []StepOutcome
 	for k, o := range c.Outcomes {
 		if o.Probability < leastHypothesis {
 			continue
 		}
-		x := StepOutcome{Seen: right, Probability: o.Probability, Means: []string{repaired}}
+		x := StepOutcome{Seen: right, Probability: o.Probability, Means: means}
 		if k > 0 {
 			x.Seen, x.Means = still, p.means(o.Weights)
 		}
@@ -107,7 +112,7 @@ func (p *planning) remedyOutcomes(c plan.Choice, right, still string) []StepOutc
 const oddProof = 1.5
 
 // proof lists the points whose readings show that a remedy worked: those that
-// read wrong before, else those furthest off.
+// read wrong before, otherwise those furthest off.
 func (p *planning) proof(d *Diagnosis) []string {
 	points := []string{}
 	add := func(name string) {

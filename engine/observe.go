@@ -1,9 +1,12 @@
 package engine
 
 import (
+	"cmp"
+	"fmt"
 	"math"
 	"slices"
-	"sort"
+	"strings"
+	"time"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
@@ -77,26 +80,35 @@ const (
 	contactOhms = 0.07
 )
 
+// ohmsNoise gives the noise of a meter in resistance mode where it shows so many ohms.
+func ohmsNoise(m references.Meter, ohms float64) fault.Noise {
+	_, slope := ohmsToVolts(ohmsDrive(m), ohms)
+	return fault.Noise{
+		Leads: slope * leadOhms,
+		Own:   math.Max(slope*math.Hypot(contactOhms, math.Hypot(m.Gain, modelOhms)*ohms), leastNoise),
+	}
+}
+
+// leastNoise is the least noise in volts of a resistance reading in its divider.
+const leastNoise = 1e-6
+
 // observation makes an observation of a reading.
 func (e *Engine) observation(r journal.Read, meter references.Meter, edits netlist.Edits) fault.Observation {
-	o := fault.Observation{Edits: edits, Spot: fit.SpotOf(e.model, r.At, r.Polarity), Over: r.Reading.Overload}
+	o := fault.Observation{Edits: edits, Spot: fit.SpotOf(e.model, r.At, r.Polarity), Between: r.To != nil, Over: r.Reading.Overload}
 	if r.Reading.Unit == quantity.Ohm {
 		d := ohmsDrive(meter)
 		o.Probe = e.probe(r.At, r.To, r.Polarity, d)
-		o.Misfit = 1e-5
-		o.Floor = 1e-4
 		o.Odd = fault.OddPredicted
+		o.Noise = fault.Noise{Own: 1e-4}
 		if !o.Over {
-			v, slope := ohmsToVolts(d, r.Reading.Value)
-			o.Volts = v
-			o.Floor = slope * math.Hypot(leadOhms, meter.Gain*r.Reading.Value)
-			o.Misfit = math.Max(slope*modelOhms*r.Reading.Value, 1e-6)
+			o.Volts, _ = ohmsToVolts(d, r.Reading.Value)
+			o.Noise = ohmsNoise(meter, r.Reading.Value)
 		}
 		return o
 	}
 	o.Probe = e.probe(r.At, r.To, r.Polarity, fit.DriveOf(meter))
 	o.Volts = r.Reading.Value
-	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(meter)
+	o.Noise = fault.MeterNoise(meter)
 	if r.To == nil {
 		o.Known = e.known(o.Spot)
 	}
@@ -125,97 +137,140 @@ func (e *Engine) known(s fit.Spot) *fit.Known {
 	return &k
 }
 
-// matchedSpread is the standard deviation in volts between lines that should read
-// alike (common practice, no source).
-const matchedSpread = 0.015
-
-// observe turns the readings of a case into observations. Lines that no good
-// board was read at are compared with lines that should read alike: against what
-// good boards read there, otherwise against this board's own readings.
+// observe turns the readings of a case into observations, in an order that does not
+// depend on that of entry.
 func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
+	var meters []references.Meter // in an order of their own, whichever was used first
 	for _, st := range c.Stages() {
+		meters = append(meters, st.Meter)
+	}
+	slices.SortFunc(meters, func(a, b references.Meter) int { return strings.Compare(fmt.Sprint(a), fmt.Sprint(b)) })
+	var last time.Time
+	session := 0
+	for _, st := range c.Stages() {
+		meter := slices.Index(meters, st.Meter)
 		for _, ev := range st.Events {
+			if ev.Kind.Edits() { // and heats the board
+				session++
+			} else if !ev.Time.IsZero() && !last.IsZero() && ev.Time.Sub(last) > cooled {
+				session++
+			}
+			if !ev.Time.IsZero() {
+				last = ev.Time
+			}
 			for _, r := range ev.Readings {
 				t := taken{read: r, meter: st.Meter, edits: st.Edits, event: ev.Number, obs: -1}
-				switch same := e.repeat(&t, all, obs); {
-				case r.At.Net == e.Board.Ground && r.To == nil:
-				case same >= 0:
-					t.obs = same
-					obs[same].Repeats++
-				default:
+				if r.At.Net != e.Board.Ground || r.To != nil {
 					t.obs = len(obs)
-					obs = append(obs, e.observation(r, st.Meter, st.Edits))
+					o := e.observation(r, st.Meter, st.Edits)
+					o.Session, o.Meter = session, meter
+					obs = append(obs, o)
 				}
 				all = append(all, t)
 			}
 		}
 	}
-	for i := range all {
-		t := &all[i]
-		if t.obs < 0 || t.read.To != nil || t.read.Reading.Unit == quantity.Ohm || !t.edits.AsDrawn() || obs[t.obs].Known != nil {
-			continue
-		}
-		e.holdMatched(t, all, &obs[t.obs])
-	}
-	e.pairLeads(all, obs)
-	for i := range all {
-		if t := &all[i]; t.obs >= 0 && e.vague(t, &obs[t.obs]) {
-			obs[t.obs].Vague = true
-		}
-	}
-	return all, obs
+	return all, e.order(all, obs)
 }
 
-// pairLeads holds resistances to ground against the last that was read before on the
-// same net, or at the other end of a part of few ohms, with the same leads and the
-// board the same.
-func (e *Engine) pairLeads(all []taken, obs []fault.Observation) {
+// cooled is the time for which a board is taken to stay as warm as it is.
+const cooled = 30 * time.Minute
+
+// order sorts observations, and makes one of those that repeat another: the same point
+// in the same state and session by the same meter, read as the same within the meter's
+// noise.
+func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation {
+	var of []int // in all, those that have an observation
 	for i := range all {
-		t := &all[i]
-		if !t.ohmic() || t.read.Reading.Overload {
-			continue
+		if all[i].obs >= 0 {
+			of = append(of, i)
 		}
-		near := map[netlist.NetID]bool{t.read.At.Net: true}
-		e.model.Neighbours(t.read.At.Net, func(el int32, other netlist.NetID) {
-			near[other] = near[other] || e.posterior.Values.Ohms[el] < endsOhms
-		})
-		for j := i - 1; j >= 0; j-- {
-			x := &all[j]
-			if x.ohmic() && !x.read.Reading.Overload && near[x.read.At.Net] && x.meter == t.meter && x.read.Polarity == t.read.Polarity && x.edits.Equal(t.edits) {
-				shareLeads(&obs[t.obs], &obs[x.obs], t.meter, t.read.Reading.Value)
-				break
+	}
+	slices.SortStableFunc(of, func(a, b int) int {
+		x, y := &all[a], &all[b]
+		p, q := &obs[x.obs], &obs[y.obs]
+		return cmp.Or(
+			cmp.Compare(p.Spot.Net, q.Spot.Net), cmp.Compare(p.Spot.Contact, q.Spot.Contact), cmp.Compare(p.Spot.Polarity, q.Spot.Polarity),
+			strings.Compare(p.Edits.Key(), q.Edits.Key()), cmp.Compare(p.Session, q.Session), cmp.Compare(p.Meter, q.Meter),
+			cmp.Compare(x.read.Reading.Unit, y.read.Reading.Unit), strings.Compare(x.read.ToName, y.read.ToName),
+			compareBool(p.Over, q.Over), cmp.Compare(p.Volts, q.Volts), strings.Compare(x.read.Name, y.read.Name),
+		)
+	})
+	var out []fault.Observation
+	for k, i := range of {
+		t, o := &all[i], obs[all[i].obs]
+		if k > 0 {
+			if x := &all[of[k-1]]; out[x.obs].Session == o.Session && repeats(t, x, math.Abs(o.Volts-out[x.obs].Volts), o.Noise) {
+				t.obs = x.obs
+				out[x.obs].Repeats++
+				continue
+			}
+		}
+		t.obs = len(out)
+		out = append(out, o)
+	}
+	for i := range all {
+		if t := &all[i]; t.obs >= 0 && out[t.obs].Known == nil && !t.ohmic() && t.read.To == nil {
+			if out[t.obs].Matched = e.matched(t, all); out[t.obs].Matched {
+				out[t.obs].Odd = fault.OddPredicted
 			}
 		}
 	}
+	return out
 }
 
-// shareLeads makes of a resistance, in ohms, how much it differs from the one before.
-func shareLeads(o, before *fault.Observation, m references.Meter, ohms float64) {
-	_, slope := ohmsToVolts(ohmsDrive(m), ohms)
-	o.SameLeads, o.Peer, o.PeerVolts, o.LeadVolts = true, before.Probe, before.Volts, 3*leadOhms*slope
-	o.Floor = slope * math.Hypot(contactOhms, m.Gain*ohms)
-}
-
-// repeat finds an observation that a reading says again: the same point in the
-// same state by the same meter, read as the same within the meter's noise. Two
-// such readings err together, so they count as one; -1 where there is none.
-func (e *Engine) repeat(t *taken, all []taken, obs []fault.Observation) int {
-	r := &t.read
-	if r.To != nil || r.At.Net == netlist.None || r.Reading.Unit == quantity.Ohm {
+func compareBool(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case b:
 		return -1
 	}
-	for i := range all {
-		x := &all[i]
-		if x.obs < 0 || x.read.To != nil || x.read.At != r.At || x.read.Polarity != r.Polarity || x.meter != t.meter ||
-			x.read.Reading.Unit != r.Reading.Unit || x.read.Reading.Overload != r.Reading.Overload || !x.edits.Equal(t.edits) {
+	return 1
+}
+
+// repeats tells whether a reading that is so many volts away says another again.
+func repeats(t, x *taken, away float64, n fault.Noise) bool {
+	r := &t.read
+	if r.At.Net == netlist.None || x.read.At != r.At || (r.To == nil) != (x.read.To == nil) || x.read.ToName != r.ToName ||
+		x.read.Polarity != r.Polarity || x.meter != t.meter || x.read.Reading.Unit != r.Reading.Unit ||
+		x.read.Reading.Overload != r.Reading.Overload || !x.edits.Equal(t.edits) {
+		return false
+	}
+	if r.Reading.Unit == quantity.Ohm {
+		return r.Reading.Overload || away <= 3*n.Own
+	}
+	return r.Reading.Overload || away <= 3*t.meter.Counts*t.meter.Resolution+0.002*r.Reading.Value
+}
+
+// matched tells whether a reading can be compared with lines that should read alike:
+// known good, or read on this board.
+func (e *Engine) matched(t *taken, all []taken) bool {
+	for _, group := range e.Board.Matched {
+		if !slices.Contains(group, t.read.At.Net) {
 			continue
 		}
-		noise := 3*t.meter.Counts*t.meter.Resolution + 0.002*r.Reading.Value
-		if r.Reading.Overload || math.Abs(x.read.Reading.Value-r.Reading.Value) <= noise {
-			return x.obs
+		for _, n := range group {
+			if n == t.read.At.Net {
+				continue
+			}
+			if _, ok := e.posterior.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok {
+				return true
+			}
+			if slices.ContainsFunc(all, func(x taken) bool {
+				return x.obs >= 0 && x.read.At.Net == n && x.read.To == nil && x.read.Polarity == t.read.Polarity && !x.ohmic() && !x.read.Reading.Overload
+			}) {
+				return true
+			}
 		}
 	}
-	return -1
+	return false
+}
+
+// physics works out what the readings of a case say together.
+func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
+	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
+	return ph, ph.Join(network.NewPool(e.model), obs)
 }
 
 // firstOf finds the first reading of an observation.
@@ -227,168 +282,3 @@ func firstOf(all []taken, obs int) int {
 	}
 	return -1
 }
-
-// holdMatched gives an observation a known-good value out of lines that should read
-// alike.
-func (e *Engine) holdMatched(t *taken, all []taken, o *fault.Observation) {
-	for _, group := range e.Board.Matched {
-		if !slices.Contains(group, t.read.At.Net) {
-			continue
-		}
-		var own []*taken
-		over := 0
-		for _, n := range group {
-			if n == t.read.At.Net {
-				continue
-			}
-			if k, ok := e.posterior.Known(fit.Spot{Net: n, Contact: network.NoContact, Polarity: t.read.Polarity}); ok && k.Overload < 0.5 {
-				k.Scale = math.Hypot(k.Scale, matchedSpread)
-				k.DF = math.Min(k.DF, 4)
-				peer := o.Probe
-				at := e.model.PlaceOf(netlist.NetPoint(n))
-				if peer.Minus == e.model.GroundPlace() {
-					peer.Plus = at
-				} else {
-					peer.Minus = at
-				}
-				o.Known, o.Peer, o.PeerOffset, o.Matched = &k, peer, k.Offset, true
-				return
-			}
-			for i := range all {
-				x := &all[i]
-				if x.read.At.Net != n || x.read.To != nil || x.read.Polarity != t.read.Polarity || !x.edits.AsDrawn() || x.read.Reading.Unit == quantity.Ohm {
-					continue
-				}
-				if x.read.Reading.Overload {
-					over++
-				} else {
-					own = append(own, x)
-				}
-			}
-		}
-		if len(own) == 0 || over > len(own) {
-			continue
-		}
-		if worst := spreadOf(own, t); worst < disagree {
-			continue // they bear each other out, and tell nothing more
-		}
-		sort.SliceStable(own, func(a, b int) bool { return own[a].read.Reading.Value < own[b].read.Reading.Value })
-		peer := own[len(own)/2]
-		o.Matched, o.OwnPeer = true, true
-		o.Peer = e.probe(peer.read.At, nil, peer.read.Polarity, o.Probe.Meter)
-		o.Known = &fit.Known{Center: peer.read.Reading.Value, Scale: matchedSpread * math.Sqrt2, DF: 4, Meter: t.meter}
-		return
-	}
-}
-
-// disagree is the difference in volts from which lines that should read alike do
-// not (common practice, no source).
-const disagree = 0.05
-
-// spreadOf gives the largest difference of a reading from others.
-func spreadOf(others []*taken, t *taken) float64 {
-	worst := 0.0
-	for _, x := range others {
-		if t.read.Reading.Overload {
-			return math.Inf(1)
-		}
-		worst = math.Max(worst, math.Abs(x.read.Reading.Value-t.read.Reading.Value))
-	}
-	return worst
-}
-
-// Between these, in volts, a reading in a polarity that no good board was read in
-// tells nothing: what an unpowered board drops upwards varies too much from
-// design to design. Only a short or an open can be told.
-const (
-	vagueFrom = 0.12
-)
-
-// vague tells whether a reading is of that sort.
-func (e *Engine) vague(t *taken, o *fault.Observation) bool {
-	return o.Known == nil && t.read.To == nil && t.read.Reading.Unit == quantity.Volt && !o.Over &&
-		o.Volts > vagueFrom && !e.posterior.Covers(o.Spot.Polarity)
-}
-
-// The case's own temperature is rarely written down. A board 5 K warmer reads
-// 10 mV less at every junction, and so does a meter that drives a little less
-// than it says.
-const (
-	shiftPrior = 0.008 // V, standard deviation of the common shift before any reading
-	shiftReach = 0.05  // V, beyond which a reading says nothing of it
-)
-
-// physics fits the common shift of all junction drops of this board: the median
-// over the readings that rest on junctions, drawn to 0 by its prior. The median
-// leaves the shift alone where fewer than half the lines are faulty.
-func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
-	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
-	w := network.NewWorkspace(e.model)
-	var offs []float64
-	var plain []*fault.Observation
-	spread := e.posterior.Spread
-	for i := range obs {
-		o := &obs[i]
-		if o.Over || o.Known == nil || !o.Edits.AsDrawn() || o.Matched && o.Known.N == 0 {
-			continue
-		}
-		if err := ph.Predict(w, o); err != nil {
-			return nil, err
-		}
-		if o.Known.N > 0 && !math.IsNaN(o.Known.Scale) && o.Good.Volts > 0.1 && !o.Matched {
-			plain = append(plain, o)
-		}
-		if off := o.Volts - o.Good.Volts; o.Good.Slope > 0.5 && math.Abs(off) < shiftReach {
-			offs = append(offs, off/o.Good.Slope)
-		}
-	}
-	if len(offs) == 0 {
-		ph.Doubt = shiftPrior / 2
-		return ph, nil
-	}
-	sort.Float64s(offs)
-	n := float64(len(offs))
-	median := (offs[(len(offs)-1)/2] + offs[len(offs)/2]) / 2
-	// the median of n normal values varies by 1.2533 sigma / sqrt(n)
-	v := 1.5708 * spread * spread / n
-	weight := shiftPrior * shiftPrior / (shiftPrior*shiftPrior + v)
-	ph.Shift = weight * median
-	ph.Doubt = math.Sqrt(weight * v)
-	ph.Values = e.posterior.At(network.RefCelsius, ph.Shift)
-	ph.Evenness, ph.Readings = evenness(plain, ph.Shift)
-	return ph, nil
-}
-
-// Weights, in degrees of freedom, of what the library says of the spread of boards,
-// and the most that this board's own readings may say: points differ.
-const (
-	libraryDF = 8.0
-	ownDF     = 12.0
-)
-
-// evenness learns from this board's own readings how far they lie from those of
-// good boards, as a share of what was expected: most of its lines are good, and
-// with one good board in the library they know the spread better than it does. The
-// median of their distances, which the faulty lines hardly move, is 0.6745 standard
-// deviations of a normal; as an estimate of the spread it is worth 0.37 of its
-// readings (Hampel 1974, from memory).
-func evenness(obs []*fault.Observation, shift float64) (share, df float64) {
-	byNet := map[fit.Spot]bool{} // pins of one net say one thing
-	var far []float64
-	for _, o := range obs {
-		if !byNet[o.Spot] {
-			byNet[o.Spot] = true
-			far = append(far, math.Abs(o.Volts-o.Good.Volts-shift*o.Good.Slope)/o.Expected())
-		}
-	}
-	if len(far) < leastFar {
-		return 1, 0
-	}
-	sort.Float64s(far)
-	own := (far[(len(far)-1)/2] + far[len(far)/2]) / 2 / 0.6745
-	df = math.Min(0.37*float64(len(far)), ownDF)
-	return math.Sqrt((libraryDF + df*own*own) / (libraryDF + df)), df
-}
-
-// leastFar is the number of lines from which on they say something of the spread.
-const leastFar = 5

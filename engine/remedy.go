@@ -18,6 +18,7 @@ type remedy struct {
 	access  netlist.Access
 	place   string // the part or place to work on
 	taken   int    // of readAgain: the reading
+	missed  bool   // of readAgain: the probe may have missed its point
 }
 
 // readAgain is the name of the remedy of a reading that misleads.
@@ -54,7 +55,9 @@ func MayLeaveOff(p *netlist.Part) bool {
 // with the part exceeds what it takes as a share of what replacing takes.
 func (q *inquiry) remedyOf(f *fault.Fault) remedy {
 	if f.Locus == nil {
-		return q.again(q.takenOf(f.Observation))
+		r := q.again(q.takenOf(f.Observation))
+		r.missed = true
+		return r
 	}
 	r := q.remedy(f)
 	joint, ok := q.joint(f)
@@ -116,6 +119,9 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 	name := l.Name(e.Board)
 	verify := 2 * e.costs.Measure
 	switch {
+	case l.Unknown:
+		return remedy{key: name, name: "escalate", place: name, seconds: e.costs.GiveUp, advice: "Nothing drawn explains it; it sits at net " + e.Board.Nets[l.Net].Name +
+			". Look there for what the drawing leaves out, read the next points along the line, and the same point on a good board."}
 	case l.NPins == 2:
 		return remedy{key: name, name: "clean", place: name, advice: "Clean and inspect between the pins; look for a solder bridge or residue.", seconds: e.costs.Clean + verify}
 	case l.NPins == 1:

@@ -50,7 +50,7 @@ func (e *Engine) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) 
 		if err := ph.Predict(w, &o); err != nil {
 			return nil, err
 		}
-		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.Sigma}
+		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.SD()}
 		if s.At.Net != netlist.None {
 			x.Net = e.Board.Nets[s.At.Net].Name
 		}
@@ -74,7 +74,7 @@ func (e *Engine) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) 
 // spotted is a reading yet to be taken at a spot.
 func (e *Engine) spotted(s Spot, st journal.Stage) fault.Observation {
 	o := fault.Observation{Spot: fit.SpotOf(e.model, s.At, s.Polarity), Edits: st.Edits, Probe: e.probe(s.At, nil, s.Polarity, driveOf(st))}
-	o.Gain, o.Floor, o.Misfit = fault.MeterNoise(st.Meter)
+	o.Noise = fault.MeterNoise(st.Meter)
 	o.Known = e.known(o.Spot)
 	return o
 }
@@ -85,7 +85,7 @@ type Turned struct {
 	// LogOdds is the natural logarithm of how much likelier the readings are
 	// with the part turned than with it right.
 	LogOdds float64
-	Reasons []Reason // the readings that speak for it
+	Reasons []Reason // the readings that support it
 	// Tell are spots on the part's nets at which a turned part would show
 	// beyond doubt and which have not been read, the easiest first.
 	Tell []Prediction
@@ -170,7 +170,7 @@ func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turne
 			if x.Overload == x.GoodOL && (x.Overload || shift < turnedVolts || shift < turnedSigmas*math.Hypot(p.Sigma, o.Good.Sigma)) {
 				continue
 			}
-			x.Sigma = o.Good.Sigma
+			x.Sigma = o.Good.SD()
 			t.Tell = append(t.Tell, x)
 		}
 	}

@@ -39,7 +39,7 @@ func (q *inquiry) unseen(d *Diagnosis) error {
 		if _, err := w.Read(o.Probe, &st, q.ph.Values); err != nil {
 			return err
 		}
-		sigma := math.Hypot(o.Good.Sigma, o.Floor)
+		sigma := math.Hypot(o.Good.Sigma, o.Noise.Own)
 		for k := range loci {
 			c := &loci[k].Change
 			if c.Kind != network.AddPath || loci[k].Part == netlist.None {

@@ -118,8 +118,8 @@ type Part struct {
 	Grounds  []int32
 	// Domain gives, per terminal, the index of the supply terminal that its
 	// protection junctions go to; None where it has no supply. Where the file
-	// does not say, it is the supply to which a resistor pulls the line, or
-	// else the first. Nil for kinds other than IC, module and clamp.
+	// does not say, it is the supply to which a resistor pulls the line,
+	// otherwise the first. Nil for kinds other than IC, module and clamp.
 	Domain []int32
 	// Floating lists terminals of an IC or module that have no junction at all:
 	// a high-voltage sense pin, a ball that is not bonded.

@@ -90,7 +90,7 @@ func (b *Board) onRail(p *Part, terminal int) bool {
 
 // domains chooses the supply of each pin that the file leaves out: the one to
 // which a resistor pulls the pin's net, since that is the voltage the line
-// works at; else the first.
+// works at; otherwise the first.
 func (b *Board) domains(p *Part) {
 	if len(p.Supplies) == 0 {
 		return

@@ -299,7 +299,7 @@ func (l *loader) terminal(p *Part, at document.Node, name string) (int32, bool) 
 		}
 	}
 	names := p.terminalNames()
-	l.problem(at.At(), document.Suggest(name, names, "its terminals are "+some(names)), "%s has no terminal %s", p.Name, document.Quote(name))
+	l.caution(at.At(), document.Suggest(name, names, "its terminals are "+some(names)), "%s has no terminal %s, and this is left out", p.Name, document.Quote(name))
 	return None, false
 }
 
@@ -356,10 +356,15 @@ func (l *loader) known(at document.Node, name string) (NetID, bool) {
 	if id, ok := l.index.nets[name]; ok {
 		return id, true
 	}
-	if !l.partial && !l.problems.Full() {
-		l.problem(at.At(), document.Suggest(name, l.netNames(), "use it in `pins`, or remove it"), "no part or connector is on a net %s", document.Quote(name))
+	if !l.partial && !l.warnings.Full() {
+		l.caution(at.At(), document.Suggest(name, l.netNames(), "use it in `pins`, or remove it"), "no part or connector is on a net %s, and this is left out", document.Quote(name))
 	}
 	return None, false
+}
+
+// caution tells of something that the rest of the board does without.
+func (l *loader) caution(at document.Position, do, format string, args ...any) {
+	l.warnings.Add(at, fmt.Sprintf(format, args...), do)
 }
 
 func (l *loader) nets(n document.Node) {
@@ -441,7 +446,7 @@ func (l *loader) along(n document.Node) {
 			switch {
 			case err != nil:
 				what, do, _ := strings.Cut(err.Error(), "; ")
-				l.problem(item.At(), do, "`along` of %s: %s", document.Quote(e.Name()), what)
+				l.caution(item.At(), do, "`along` of %s: %s, and this is left out", document.Quote(e.Name()), what)
 			case p.Kind == PointNet:
 				l.problem(item.At(), "name a terminal, pin or test point", "`along` of %s: %s is a net", document.Quote(e.Name()), document.Quote(item.Text()))
 			case p.Net != id:
@@ -472,6 +477,8 @@ func (l *loader) alike(n document.Node) {
 				ids = append(ids, id)
 			}
 		}
-		l.Matched = append(l.Matched, ids)
+		if len(ids) > 1 {
+			l.Matched = append(l.Matched, ids)
+		}
 	}
 }

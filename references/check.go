@@ -42,13 +42,16 @@ const (
 	KindDuplicate = "duplicate"      // the same readings twice
 	KindAlone     = "not compared"   // no other sweep with a comparable meter
 	KindGap       = "gap"            // points that nobody has read
-	KindSingle    = "one board only" // points read on a single board
+	KindFew       = "few boards"     // points read on fewer boards than sweeps are compared with
 	KindUnlike    = "unlike"         // lines said to be matched read differently
 	KindMeter     = "meter apart"    // a meter reads unlike the others of the team
 	KindEdited    = "edited"         // a file was changed after it was added
 	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
 	KindAside     = "set aside"      // files that are no sweeps of this board and revision
 	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
+	KindUnsaid    = "not said"       // what files leave to be assumed
+	KindCoarse    = "coarse"         // readings rounded, as by a wrong range of the meter
+	KindNamesake  = "two boards"     // sweeps under one sample name that are not of one board
 )
 
 // Severities, the gravest first: a Fault makes readings wrong and should be
@@ -73,6 +76,11 @@ const (
 	// mere chance.
 	unlikeRate = 0.001
 
+	// doubtAt is the probability from which an outlier is a doubt; below, it is a note,
+	// which stops no hook. Reading a point again takes seconds. Common practice, no
+	// source.
+	doubtAt = 0.2
+
 	// minPeers is the number of other boards that a sweep is compared with at
 	// least: with one, nobody could say which of the two is wrong.
 	minPeers = 2
@@ -95,7 +103,7 @@ func (l *Library) Check() []Finding { return l.CheckWatched(nil) }
 // checked so far and in all, for a progress bar. The calls come one after the
 // other.
 func (l *Library) CheckWatched(watch func(done, total int)) []Finding {
-	whole := []func() []Finding{l.duplicates, l.unlike, l.meterFindings, l.edits, l.leftOut, l.coverage}
+	whole := []func() []Finding{l.duplicates, l.namesakes, l.coarse, l.unlike, l.meterFindings, l.edits, l.unsaid, l.leftOut, l.coverage}
 	ofWhole := make([][]Finding, len(whole))
 	var all sync.WaitGroup
 	for i, check := range whole {
@@ -123,11 +131,30 @@ func (l *Library) CheckWatched(watch func(done, total int)) []Finding {
 	return findings
 }
 
-// checkGroup checks the sweeps of a group with a worker for each processor;
-// findings come in the order of the sweeps. It calls watch with the number of
-// sweeps that are done, as the first worker, in whose strides all go, sees it.
+// checkGroup checks the sweeps of a group; findings come in the order of the sweeps.
+// Where more than a few of the sweeps compared with are wrong as a whole, all are checked
+// again without those, which make the others seem to differ more than they do. It calls
+// watch with the number of sweeps that are done.
 func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
-	found := make([][]Finding, len(g.sweeps))
+	found, wrong := l.checkAgainst(g, watch)
+	bad := 0
+	for _, s := range g.compared {
+		if wrong[s] {
+			bad++
+		}
+	}
+	if 20*bad > len(g.compared) { // fewer than one in twenty are trimmed well enough
+		g.compare(wrong)
+		found, _ = l.checkAgainst(g, nil)
+	}
+	return found
+}
+
+// checkAgainst checks the sweeps of a group against its peers with a worker for each
+// processor, and tells those that are wrong as a whole. It calls watch as the first
+// worker, in whose strides all go, sees it.
+func (l *Library) checkAgainst(g *group, watch func(done int)) (findings []Finding, wrong map[*Sweep]bool) {
+	found, whole := make([][]Finding, len(g.sweeps)), make([]bool, len(g.sweeps))
 	workers := min(runtime.GOMAXPROCS(0), 8, len(g.sweeps))
 	var all sync.WaitGroup
 	for w := range workers {
@@ -136,15 +163,21 @@ func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
 		own.turned = make(map[knownKey]*Predictive)
 		all.Go(func() {
 			for i := w; i < len(g.sweeps); i += workers {
-				found[i] = l.checkSweep(g.sweeps[i], &own)
-				if w == 0 && i%100 == 0 {
+				found[i], whole[i] = l.checkSweep(g.sweeps[i], &own)
+				if w == 0 && i%100 == 0 && watch != nil {
 					watch(i)
 				}
 			}
 		})
 	}
 	all.Wait()
-	return slices.Concat(found...)
+	wrong = make(map[*Sweep]bool)
+	for i, is := range whole {
+		if is {
+			wrong[g.sweeps[i]] = true
+		}
+	}
+	return slices.Concat(found...), wrong
 }
 
 // class holds what two sweeps must share for their readings to be compared as
@@ -156,12 +189,11 @@ type class struct {
 	// n*Vt*ln(1.1), about 4 mV.
 	current  int
 	polarity Polarity
-	battery  bool // a battery in its place conducts
 }
 
 func classOf(s *Sweep) class {
 	step := int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1)))
-	return class{s.Meter.Source, step, s.State.Polarity, s.State.Battery == "in"}
+	return class{s.Meter.Source, step, s.State.Polarity}
 }
 
 // words is the sort of meter, for people: "1 mA", "0.3 mA resistive".
@@ -176,20 +208,18 @@ func (c class) words() string {
 	if c.source == Resistive {
 		text += " resistive"
 	}
-	if c.battery {
-		text += ", battery in"
-	}
 	return text
 }
 
 // group is the sweeps that may be compared with each other.
 type group struct {
 	sweeps []*Sweep
-	// peers are the readings of at most maxPeers sweeps, by place.
-	peers  map[place][]peer
-	boards map[string]bool // of the peers
-	known  map[knownKey]*Predictive
-	turned map[knownKey]*Predictive // the same with the probes the other way round
+	// peers are the readings of the sweeps compared with, by place.
+	peers    map[place][]peer
+	compared []*Sweep        // at most maxPeers
+	boards   map[string]bool // of the peers
+	known    map[knownKey]*Predictive
+	turned   map[knownKey]*Predictive // the same with the probes the other way round
 
 	pinouts   []pinout // by connector
 	revisions []revision
@@ -216,27 +246,34 @@ func (l *Library) groups() []*group {
 		key := classOf(s)
 		g := byClass[key]
 		if g == nil {
-			g = &group{peers: make(map[place][]peer), boards: make(map[string]bool), pinouts: pinouts, revisions: l.revisions(key.polarity)}
+			g = &group{pinouts: pinouts, revisions: l.revisions(key.polarity)}
 			byClass[key] = g
 			groups = append(groups, g)
 		}
 		g.sweeps = append(g.sweeps, s)
 	}
 	for _, g := range groups {
-		step := max(1, float64(len(g.sweeps))/(maxPeers+1))
-		for i := 0.0; int(i) < len(g.sweeps); i += step {
-			s := g.sweeps[int(i)]
-			g.boards[s.BoardName()] = true
-			for _, r := range s.Readings {
-				at := placeOf(r.At, s.State.Polarity)
-				g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.BoardName()})
-			}
-		}
+		g.compare(nil)
 	}
 	return groups
 }
 
-// BoardName is the board that was swept: its sample, else its file.
+// compare chooses the sweeps to compare with, none of those that are wrong.
+func (g *group) compare(wrong map[*Sweep]bool) {
+	sweeps := slices.DeleteFunc(slices.Clone(g.sweeps), func(s *Sweep) bool { return wrong[s] })
+	g.peers, g.compared, g.boards = make(map[place][]peer), nil, make(map[string]bool)
+	step := max(1, float64(len(sweeps))/(maxPeers+1))
+	for i := 0.0; int(i) < len(sweeps); i += step {
+		s := sweeps[int(i)]
+		g.compared, g.boards[s.BoardName()] = append(g.compared, s), true
+		for _, r := range s.Readings {
+			at := placeOf(r.At, s.State.Polarity)
+			g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.BoardName()})
+		}
+	}
+}
+
+// BoardName is the board that was swept: its sample, otherwise its file.
 func (s *Sweep) BoardName() string {
 	if s.Sample != "" {
 		return s.Sample
@@ -315,8 +352,9 @@ func predictTrimmed(peers []peer) Predictive {
 	return Predict(slices.DeleteFunc(volts, stray(volts)), overloads)
 }
 
-// checkSweep looks at one sweep among its group.
-func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
+// checkSweep looks at one sweep among its group, and tells whether it is wrong as a
+// whole.
+func (l *Library) checkSweep(s *Sweep, g *group) (findings []Finding, whole bool) {
 	others := false
 	for _, r := range s.Readings {
 		others = others || g.reference(placeOf(r.At, s.State.Polarity), s.BoardName()) != nil
@@ -326,14 +364,14 @@ func (l *Library) checkSweep(s *Sweep, g *group) []Finding {
 			Kind: KindAlone, Severity: SeverityNote, Sweep: s.File, Confidence: 1,
 			Seen: fmt.Sprintf("fewer than %d other boards were read %s with a comparable meter", minPeers, s.State.Polarity),
 			Do:   "sweep more good boards with this meter; until then mistakes in this file cannot be seen",
-		})
+		}), false
 	}
 	findings, covered := l.explain(s, g)
 	if covered == nil {
-		return findings
+		return findings, true
 	}
 	findings = append(findings, l.outliers(s, g, covered)...)
-	return append(findings, l.twice(s, covered)...)
+	return append(findings, l.twice(s, covered)...), false
 }
 
 // outliers reports single readings that are too far from those of other boards,
@@ -352,13 +390,18 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 			continue
 		}
 		covered[i] = true
+		severity := SeverityDoubt
 		right := math.Exp(p.logProbOf(roomVolts(s, r), s.Meter.Over))
 		wrong := anywhere(roomVolts(s, r))
+		sure := strayShare * wrong / (strayShare*wrong + (1-strayShare)*right)
+		if sure < doubtAt {
+			severity = SeverityNote
+		}
 		findings = append(findings, Finding{
-			Kind: KindOutlier, Severity: SeverityDoubt, Sweep: s.File, At: r.Name,
+			Kind: KindOutlier, Severity: severity, Sweep: s.File, At: r.Name,
 			Seen:       fmt.Sprintf("reads %s where other boards read %s", quantity.FormatReading(r.Reading), p.describe()),
 			Do:         "read the point again on that board; withdraw the sweep if the board is not good",
-			Confidence: strayShare * wrong / (strayShare*wrong + (1-strayShare)*right),
+			Confidence: sure,
 		})
 	}
 	return findings
@@ -434,6 +477,90 @@ func (l *Library) duplicates() []Finding {
 			Do:         "keep one of the two files: a copy counts as another board and makes the spread look small",
 			Confidence: 1 / (1 + expected),
 		})
+	}
+	return findings
+}
+
+// Shares of sweeps with these mistakes. Common practice, no source.
+const priorCoarse, priorNamesake = 0.01, 0.02
+
+// coarse reports sweeps whose voltages all end in 0, where the display has a count
+// more: the meter was in a coarser range, or somebody rounded. Of good readings one in
+// ten does.
+func (l *Library) coarse() []Finding {
+	var findings []Finding
+	for _, s := range l.Sweeps {
+		step, round, n := 10*s.Meter.Resolution, true, 0
+		for _, r := range s.Readings {
+			if v := r.Reading.Value; !r.Reading.Overload && v > step {
+				n++
+				round = round && math.Abs(v-step*math.Round(v/step)) < s.Meter.Resolution/10
+			}
+		}
+		sure := priorCoarse / (priorCoarse + (1-priorCoarse)*math.Pow(0.1, float64(n)))
+		if round && sure >= explainAt {
+			findings = append(findings, Finding{
+				Kind: KindCoarse, Severity: SeverityDoubt, Sweep: s.File, Confidence: sure,
+				Seen: fmt.Sprintf("all %d voltages are multiples of %s, where the display shows %s", n, quantity.Format(step, quantity.Volt), quantity.Format(s.Meter.Resolution, quantity.Volt)),
+				Do:   "read it again in the range of the meter with the most digits, or give the meter's `resolution`",
+			})
+		}
+	}
+	return findings
+}
+
+// sameBoard is how far two sweeps of one board read apart at a point, beyond what all
+// points have in common, as a standard deviation in volts. Common practice, no source.
+const sameBoard = 0.002
+
+// namesakes reports sweeps under one sample name, taken with like meters, that differ
+// as two boards do and not as one board does that is read twice: one of them has a
+// wrong name, and would hide how boards differ.
+func (l *Library) namesakes() []Finding {
+	type key struct {
+		class
+		sample string
+	}
+	first := make(map[key]*Sweep)
+	var findings []Finding
+	for _, s := range l.Sweeps {
+		k := key{classOf(s), s.Sample}
+		before := first[k]
+		if before == nil || s.Sample == "" {
+			first[k] = s
+			continue
+		}
+		read := make(map[string]float64, len(before.Readings))
+		for _, r := range before.Readings {
+			read[r.Name] = roomVolts(before, r)
+		}
+		meters := 0.0 // as a share of the reading; what they have in common falls out
+		if s.MeterName() != before.MeterName() {
+			meters = math.Hypot(s.Meter.Gain, before.Meter.Gain) / math.Sqrt(3)
+		}
+		var apart, volts []float64
+		for _, r := range s.Readings {
+			v := roomVolts(s, r)
+			if d := v - read[r.Name]; v > 0.2 && read[r.Name] > 0.2 { // not OL either
+				apart, volts = append(apart, d), append(volts, v)
+			}
+		}
+		shift, odds := Median(apart), 0.0
+		for i, d := range apart {
+			density := func(sigma float64) float64 {
+				return math.Log((1-strayShare)*math.Exp(StudentT{Scale: sigma, DF: math.Inf(1)}.LogProb(d-shift)) + strayShare*anywhere(volts[i]))
+			}
+			one := math.Hypot(sameBoard, meters*volts[i])
+			odds += density(math.Hypot(one, math.Sqrt2*DefaultSpread(volts[i]))) - density(one)
+		}
+		sure := priorNamesake / (priorNamesake + (1-priorNamesake)*math.Exp(-odds))
+		if sure >= explainAt {
+			findings = append(findings, Finding{
+				Kind: KindNamesake, Severity: SeverityDoubt, Sweep: s.File, Confidence: sure,
+				Seen: fmt.Sprintf("differs from %s as another board would, and both name sample %s", before.File, document.Quote(s.Sample)),
+				Do:   "look which boards they were; withdraw the sweep with the wrong name and add it under the right one",
+			})
+		}
 	}
 	return findings
 }
@@ -558,6 +685,31 @@ func (l *Library) twice(s *Sweep, covered map[int]bool) []Finding {
 	return findings
 }
 
+// unsaid reports in how many sweeps the current of the meter, the polarity and the
+// temperature are assumed.
+func (l *Library) unsaid() []Finding {
+	var parts []string
+	for _, x := range []struct{ key, assumed string }{{"test_current", "1 mA"}, {"polarity", RedOnGround.String()}, {"temperature", quantity.Format(RoomCelsius, quantity.Celsius)}} {
+		n := 0
+		for _, s := range l.Sweeps {
+			if slices.Contains(s.Unsaid, x.key) {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, fmt.Sprintf("%s in %d of %d sweeps (%s)", x.key, n, len(l.Sweeps), x.assumed))
+		}
+	}
+	if parts == nil {
+		return nil
+	}
+	return []Finding{{
+		Kind: KindUnsaid, Severity: SeverityNote, Confidence: 1,
+		Seen: "assumed, for no file says it: " + strings.Join(parts, ", "),
+		Do:   "say it in the next sweeps; meters of different currents that are taken for one make the library wrong",
+	}}
+}
+
 // leftOut reports the files that count for nothing: those set aside, one finding
 // for each reason, and those withdrawn.
 func (l *Library) leftOut() []Finding {
@@ -591,7 +743,7 @@ func (l *Library) leftOut() []Finding {
 			by += " on " + w.Time.Format(time.DateOnly)
 		}
 		findings = append(findings, Finding{
-			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, Confidence: 1,
+			Kind: KindWithdrawn, Severity: SeverityNote, Sweep: w.File, At: strings.Join(w.Points, ", "), Confidence: 1,
 			Seen: "taken out of use" + by + ": " + document.PrintableWords(w.Why),
 			Do:   "remove " + document.Printable(filepath.Base(w.Note)) + " to use it again",
 		})
@@ -600,32 +752,27 @@ func (l *Library) leftOut() []Finding {
 }
 
 // coverage reports, connector by connector, pins that nobody has read and pins
-// that were read on one board only. Pins that are not connected are left out. The other
-// polarity is reported only on connectors where somebody has begun with it.
+// that were read on fewer boards than the check of a sweep needs. Pins that are not
+// connected are left out. The other polarity is reported only on connectors where
+// somebody has begun with it.
 func (l *Library) coverage() []Finding {
 	var findings []Finding
-	if len(l.Sweeps) == 0 {
-		return nil
-	}
 	for c, connector := range l.board.Connectors {
 		for _, pol := range []Polarity{RedOnGround, BlackOnGround} {
-			var unread, single []string
-			pins := 0
+			var unread, few []string
+			pins, least := 0, minPeers
 			for i, pin := range connector.Pins {
 				if pin.Net == netlist.None {
 					continue
 				}
 				pins++
 				at := l.board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-				boards := make(map[string]bool)
-				for _, s := range l.At(at, pol) {
-					boards[s.Sweep.BoardName()] = true
-				}
-				switch name := connector.Name + "." + pin.Name; len(boards) {
-				case 0:
+				name, boards := connector.Name+"."+pin.Name, l.boards(at, pol)
+				switch {
+				case boards == 0:
 					unread = append(unread, name)
-				case 1:
-					single = append(single, name)
+				case boards <= minPeers:
+					few, least = append(few, name), min(least, boards)
 				}
 			}
 			if pol == BlackOnGround && len(unread) == pins {
@@ -638,16 +785,25 @@ func (l *Library) coverage() []Finding {
 					Do:   "read them on a good board; without known good a pin is judged by the model alone",
 				})
 			}
-			if len(single) > 0 {
+			if len(few) > 0 {
 				findings = append(findings, Finding{
-					Kind: KindSingle, Severity: SeverityNote, At: connector.Name, Confidence: 1,
-					Seen: fmt.Sprintf("%d of %d pins were read %s on one board only: %s", len(single), pins, pol, enumerate(single)),
-					Do:   "sweep another good board; one board does not show how boards differ",
+					Kind: KindFew, Severity: SeverityNote, At: connector.Name, Confidence: 1,
+					Seen: fmt.Sprintf("%d of %d pins were read %s on fewer than %d boards, the least on %d: %s", len(few), pins, pol, minPeers+1, least, enumerate(few)),
+					Do:   fmt.Sprintf("sweep more good boards: below %d, nobody can tell which of two is wrong, and how boards differ is assumed", minPeers+1),
 				})
 			}
 		}
 	}
 	return findings
+}
+
+// boards counts the boards that a point was read on.
+func (l *Library) boards(at netlist.Point, pol Polarity) int {
+	names := make(map[string]bool)
+	for _, s := range l.At(at, pol) {
+		names[s.Sweep.BoardName()] = true
+	}
+	return len(names)
 }
 
 // enumerate lists names, the first eight of them where there are more.

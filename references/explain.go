@@ -69,8 +69,9 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 	mistakes = append(mistakes, mistake{priorOdd, Finding{
 		Kind: KindOdd, Severity: SeverityFault,
 		Seen: fmt.Sprintf("%d of %d readings differ from other boards of revision %s", s.strangers(right), len(s.Readings), document.Quote(s.Revision)),
-		Do:   "look whether the board is another revision, had something plugged in, or is not good; withdraw the sweep if so",
+		Do:   "look whether the battery was in, something was plugged in, or the board is another revision or not good; withdraw the sweep if so",
 	}, s.score(right, oddShare)})
+	unusual := mistakes[len(mistakes)-1].finding
 	mistakes = append(mistakes, driftMistake(s, right, good))
 
 	best := mistakes[0]
@@ -80,13 +81,18 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 		}
 	}
 	// Shares are taken relative to the best, so that nothing overflows.
-	total := math.Exp(math.Log(1-priorPolarity-priorLayout-priorDrift-priorRevision-priorOdd) + good - best.logShare())
+	fine := math.Exp(math.Log(1-priorPolarity-priorLayout-priorDrift-priorRevision-priorOdd) + good - best.logShare())
+	total := fine
 	for _, m := range mistakes {
 		total += math.Exp(m.logShare() - best.logShare())
 	}
-	if 1/total >= explainAt {
+	switch {
+	case 1/total >= explainAt:
 		best.finding.Sweep, best.finding.Confidence = s.File, 1/total
 		return []Finding{best.finding}, nil
+	case 1-fine/total >= explainAt: // wrong as a whole, though not sure in which way
+		unusual.Sweep, unusual.Confidence = s.File, 1-fine/total
+		return []Finding{unusual}, nil
 	}
 	return swaps(s, g, right, own)
 }
@@ -295,7 +301,7 @@ func (l *Library) polarityMistake(s *Sweep, g *group, right []*Predictive) mista
 	return mistake{priorPolarity, Finding{
 		Kind: KindPolarity, Severity: SeverityFault,
 		Seen: fmt.Sprintf("says %s but reads as if taken %s", s.State.Polarity, other),
-		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; else read the board again", other),
+		Do:   fmt.Sprintf("if the probes were so, correct the file to `polarity: %s`; otherwise read the board again", other),
 	}, score}
 }
 

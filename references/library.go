@@ -41,13 +41,14 @@ type Skipped struct {
 	Why  string
 }
 
-// Withdrawal is a sweep that somebody took out of use.
+// Withdrawal is a sweep that somebody took out of use, or readings of it.
 type Withdrawal struct {
-	File string // the sweep
-	Note string // the file that withdraws it
-	Why  string
-	By   string
-	Time time.Time // zero where the file does not say
+	File   string   // the sweep
+	Points []string // whose readings are out of use, as the sweep writes them; nil for all
+	Note   string   // the file that withdraws it
+	Why    string
+	By     string
+	Time   time.Time // zero where the file does not say
 }
 
 // Sample is one reading of one good board.
@@ -252,19 +253,14 @@ func loadFile(path string, points *resolver) loaded {
 		}
 		return loaded{note: decodeWithdraw(node)}
 	}
-	if problems := sweepShape.Check(node); problems != nil {
-		return loaded{problems: problems}
-	}
 	if _, why := otherBoard(node, points.board); why != "" {
 		other := loaded{skip: why}
 		if node.Get("board").Text() == points.board.Name {
-			if sweep, problems := decodeSweep(node, newResolver(nil)); problems == nil {
-				other.sweep = sweep
-			}
+			other.sweep, _ = checkedSweep(node, newResolver(nil))
 		}
 		return other
 	}
-	sweep, problems := decodeSweep(node, points)
+	sweep, problems := checkedSweep(node, points)
 	if problems != nil {
 		return loaded{problems: problems}
 	}
@@ -290,6 +286,7 @@ func otherKind(nodes []document.Node) string {
 type withdrawNote struct {
 	at        document.Position // of the file name in it
 	file      string            // as written, relative to the note's folder
+	points    []document.Node   // whose readings are withdrawn; none for the whole sweep
 	why, by   string
 	withdrawn time.Time
 }
@@ -301,24 +298,31 @@ func decodeWithdraw(node document.Node) *withdrawNote {
 		file: strings.Clone(w.Get("file").Text()),
 		why:  strings.Clone(w.Get("why").Text()),
 		by:   strings.Clone(w.Get("by").Text()),
+
+		points: w.Get("points").Items(),
 	}
 	n.withdrawn, _ = ParseTime(w.Get("time").Text()) // passed by the shape
 	return n
 }
 
-// withdraw takes the sweeps that notes name out of the list. A note may name a
-// file that was skipped or is broken; one that names no file at all is a problem,
-// since the sweep it meant is still in use.
+// withdraw takes the sweeps and readings that notes name out of the list. Several notes
+// may name one sweep, as when two people withdraw it. A note may name a file that was
+// skipped or is broken; one that names no file at all, or a point that the sweep has no
+// reading of, is a problem, since what it meant is still in use.
 func withdraw(sweeps []*Sweep, notes []withdrawNote, paths []string, problems *document.Problems) ([]*Sweep, []Withdrawal) {
 	var withdrawn []Withdrawal
-	out := make(map[string]bool)
+	byFile := make(map[string]*Sweep, len(sweeps))
+	for _, s := range sweeps {
+		byFile[s.File] = s
+	}
+	without := make(map[*Sweep]map[string]bool) // readings to take out
 	for _, n := range notes {
+		if problems.Full() {
+			break
+		}
 		dir := filepath.Dir(n.at.File)
 		path := filepath.Join(dir, n.file)
 		if _, known := slices.BinarySearch(paths, path); !known {
-			if problems.Full() {
-				break
-			}
 			var names []string
 			for _, p := range paths {
 				if rel, err := filepath.Rel(dir, p); err == nil && p != n.at.File {
@@ -328,10 +332,32 @@ func withdraw(sweeps []*Sweep, notes []withdrawNote, paths []string, problems *d
 			problems.Add(n.at, fmt.Sprintf("withdraws %s, which is not in this folder", document.Quote(n.file)), document.Suggest(n.file, names, "write the file name of the sweep"))
 			continue
 		}
-		out[path] = true
-		withdrawn = append(withdrawn, Withdrawal{path, n.at.File, n.why, n.by, n.withdrawn})
+		w := Withdrawal{File: path, Note: n.at.File, Why: n.why, By: n.by, Time: n.withdrawn}
+		s := byFile[path]
+		if s != nil && without[s] == nil {
+			without[s] = make(map[string]bool)
+		}
+		for _, point := range n.points {
+			w.Points = append(w.Points, strings.Clone(point.Text()))
+			if s == nil {
+				continue
+			}
+			if !slices.ContainsFunc(s.Readings, func(r PointReading) bool { return r.Name == point.Text() }) {
+				problems.Add(point.At(), fmt.Sprintf("withdraws %s, of which %s has no reading", document.Quote(point.Text()), document.Quote(n.file)), "write the point as the sweep does")
+			}
+			without[s][point.Text()] = true
+		}
+		if s != nil && n.points == nil {
+			for _, r := range s.Readings {
+				without[s][r.Name] = true
+			}
+		}
+		withdrawn = append(withdrawn, w)
+	}
+	for s, points := range without {
+		s.Readings = slices.DeleteFunc(s.Readings, func(r PointReading) bool { return points[r.Name] })
 	}
 	slices.SortStableFunc(withdrawn, func(a, b Withdrawal) int { return strings.Compare(a.File, b.File) })
-	sweeps = slices.DeleteFunc(sweeps, func(s *Sweep) bool { return out[s.File] })
+	sweeps = slices.DeleteFunc(sweeps, func(s *Sweep) bool { return len(s.Readings) == 0 })
 	return sweeps, withdrawn
 }

@@ -147,6 +147,7 @@ e.yaml:1:1: the file is text; give a mapping (` + "`key: value`" + `)`
 // both, and checking what was loaded does not panic.
 func FuzzLibrary(f *testing.F) {
 	f.Add([]byte("withdraw: {file: s.yaml, why: the board failed}\n"), []byte(sweepText("1", "", "J7.2: 0.452")))
+	f.Add([]byte("withdraw: {file: s.yaml, points: [J7.2, J7.2, J9], why: missed the pad}\n"), []byte(sweepText("1", "", "J7.2: 0.452, J7.3: OL")))
 	f.Add([]byte("withdraw: {file: ../../etc/passwd, why: x, time: 2026-08-02}\n"), []byte("open: {}\n"))
 	f.Add([]byte(sweepText("2", "state: {polarity: black-on-ground}\n", "J7.2: OL")), []byte("board: Kestrel K3\nrevision: B\nreadings: {J7.2: 0.4, X: 1.0}\n"))
 	b := testBoard(f)

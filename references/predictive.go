@@ -6,7 +6,7 @@ import (
 )
 
 // Predictive says what the next good board will read at one point: with
-// probability OverloadShare the display shows OL, else a voltage that follows
+// probability OverloadShare the display shows OL, otherwise a voltage that follows
 // Student's distribution around Center.
 type Predictive struct {
 	N             int     // readings it was made from, OL among them
@@ -122,14 +122,86 @@ func stray(volts []float64) func(float64) bool {
 	return func(v float64) bool { return math.Abs(v-median) > limit }
 }
 
+// PerBoard gives the readings of one point in volts, one a board: the mean of its
+// voltages, without those that read OL alone.
+func PerBoard(samples []Sample) []float64 {
+	volts, _ := perBoard(samples)
+	return volts
+}
+
+// WithoutBoard leaves out the samples of a board, by its place in PerBoard.
+func WithoutBoard(samples []Sample, board int) []Sample {
+	of, boards := boardOf(samples)
+	voltage := make([]bool, boards)
+	for i, s := range samples {
+		voltage[of[i]] = voltage[of[i]] || !s.Overload
+	}
+	left := board
+	out := slices.Index(voltage, true)
+	for ; left > 0; left-- {
+		out += 1 + slices.Index(voltage[out+1:], true)
+	}
+	var rest []Sample
+	for i, s := range samples {
+		if of[i] != out {
+			rest = append(rest, s)
+		}
+	}
+	return rest
+}
+
+// wrongValue is the share of readings of good boards that are mistyped, of another pin,
+// or of a board that is not good; wrongDF the weight, in boards, of the default spread
+// when one is compared with the others (common practice, no source).
+const (
+	wrongValue = 0.02
+	wrongDF    = 8
+)
+
+// WrongDensity is the odds of a wrong value against a right one, times its density per
+// volt.
+const WrongDensity = wrongValue / (1 - wrongValue) / displaySpan
+
+// Wrong gives the chance that a value of one board, in volts, is not of the same point
+// as those of others.
+func Wrong(volts float64, others []float64) float64 {
+	mean, n := 0.0, float64(len(others))
+	for _, v := range others {
+		mean += v / n
+	}
+	spread := DefaultSpread(mean)
+	squares := wrongDF * spread * spread
+	for _, v := range others {
+		squares += (v - mean) * (v - mean)
+	}
+	t := StudentT{Center: mean, DF: wrongDF + n - 1}
+	t.Scale = math.Sqrt(squares/t.DF) * math.Sqrt(1+1/n)
+	right := (1 - wrongValue) * math.Exp(t.LogProb(volts))
+	return wrongValue / displaySpan / (wrongValue/displaySpan + right)
+}
+
 // perBoard makes one value a board: the mean of its voltages; OL where it read
 // nothing else.
 func perBoard(samples []Sample) (volts []float64, overloads int) {
-	type board struct {
-		sum   float64
-		volts int
+	of, boards := boardOf(samples)
+	sum, count := make([]float64, boards), make([]int, boards)
+	for i, s := range samples {
+		if !s.Overload {
+			sum[of[i]] += s.Volts
+			count[of[i]]++
+		}
 	}
-	boards := make([]board, 0, len(samples))
+	for b := range boards {
+		if count[b] > 0 {
+			volts = append(volts, sum[b]/float64(count[b]))
+		}
+	}
+	return volts, boards - len(volts)
+}
+
+// boardOf numbers the boards of samples in the order in which they come: sweeps of one
+// sample are of one board, and a sweep without a sample is of a board of its own.
+func boardOf(samples []Sample) (of []int, boards int) {
 	bySample := make(map[string]int)
 	bySweep := make(map[*Sweep]int)
 	for _, s := range samples {
@@ -138,22 +210,13 @@ func perBoard(samples []Sample) (volts []float64, overloads int) {
 			i, known = bySample[name]
 		}
 		if !known {
-			i = len(boards)
-			boards = append(boards, board{})
+			i = boards
+			boards++
 		}
-		bySweep[s.Sweep] = i
-		bySample[s.Sweep.Sample] = i
-		if !s.Overload {
-			boards[i].sum += s.Volts
-			boards[i].volts++
-		}
+		bySweep[s.Sweep], bySample[s.Sweep.Sample] = i, i
+		of = append(of, i)
 	}
-	for _, b := range boards {
-		if b.volts > 0 {
-			volts = append(volts, b.sum/float64(b.volts))
-		}
-	}
-	return volts, len(boards) - len(volts)
+	return of, boards
 }
 
 // Voltage is the distribution of the reading where it is not OL. Its Center is

@@ -3,6 +3,7 @@ package references
 import (
 	"errors"
 	"fmt"
+	"math"
 	"regexp"
 	"strings"
 	"time"
@@ -67,7 +68,7 @@ var stateShape = &document.Shape{
 	Doc: "How the board lay on the bench.",
 	Fields: []document.Field{
 		{Name: "polarity", Shape: polarityShape},
-		{Name: "battery", Shape: &document.Shape{Doc: "Whether the battery was in or out.", Example: "out", Enum: []string{"out", "in"}}},
+		{Name: "battery", Shape: &document.Shape{Doc: "That the battery was out, as it has to be.", Example: "out", Parse: CheckBattery}},
 		{Name: "unplugged", Shape: &document.Shape{Doc: "Connectors that were unplugged.", Single: true, Item: &document.Shape{Example: "J7"}}},
 		{Name: "temperature", Shape: &document.Shape{
 			Doc:     "Temperature of the board; 23 C where not said.",
@@ -75,6 +76,17 @@ var stateShape = &document.Shape{
 			Parse:   func(text string) error { _, err := ParseCelsius(text); return err },
 		}},
 	},
+}
+
+// CheckBattery takes the word that says that the battery was out, and refuses any other.
+func CheckBattery(text string) error {
+	switch text {
+	case "out":
+		return nil
+	case "in":
+		return errors.New("a battery conducts and drives the lines, so that readings taken with it in are not those of the board; take it out and read the board again")
+	}
+	return errors.New(document.Quote(text) + " does not say that the battery was out; write out")
 }
 
 var sweepShape = &document.Shape{
@@ -125,12 +137,13 @@ func ParseDraw(text string) (float64, error) {
 }
 
 var withdrawShape = &document.Shape{
-	Doc: "Takes a sweep out of use without deleting its file.",
+	Doc: "Takes a sweep, or readings of it, out of use without changing its file.",
 	Fields: []document.Field{
 		{Name: "withdraw", Required: true, Shape: &document.Shape{
 			Doc: "The sweep that is not to be used any more.",
 			Fields: []document.Field{
 				{Name: "file", Required: true, Shape: &document.Shape{Doc: "File name of the sweep, in the same folder.", Example: "k3-c-014.yaml"}},
+				{Name: "points", Shape: &document.Shape{Doc: "Points whose readings are not to be used; the whole sweep where left out.", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2"}}},
 				{Name: "why", Required: true, Shape: &document.Shape{Doc: "Why it is not to be used.", Example: "the board failed a week later", Lines: true}},
 				{Name: "by", Shape: &document.Shape{Doc: "Who withdrew it.", Example: "bench 2"}},
 				{Name: "time", Shape: timeShape},
@@ -183,24 +196,37 @@ func ParseTime(text string) (time.Time, error) {
 // positions in it count from the beginning of the text.
 func ParseMeter(text string) (Meter, error) {
 	trimmed := strings.TrimSpace(text)
+	moved := strings.Index(text, trimmed) // columns that the first line loses, less the brace it gets
 	if !strings.HasPrefix(trimmed, "{") {
 		trimmed = "{" + trimmed + "}"
+		moved--
 	}
 	nodes, err := document.Decode(strings.NewReader(trimmed), "meter", 0)
-	switch {
-	case err != nil:
-		return Meter{}, err
-	case len(nodes) != 1:
+	if err == nil && len(nodes) != 1 {
 		return Meter{}, fmt.Errorf("%s is not a meter; write it as in sweep files, such as {test_current: 0.3 mA, open_voltage: 2.7 V}", document.Quote(text))
 	}
-	if problems := meterShape.Check(nodes[0]); problems != nil {
+	var m Meter
+	if err == nil {
+		err = meterShape.Check(nodes[0]).Err()
+	}
+	if err == nil {
+		var problems document.Problems
+		m, problems = DecodeMeter(nodes[0])
+		err = problems.Err()
+	}
+	var problems document.Problems
+	if errors.As(err, &problems) {
+		for i := range problems {
+			if p := &problems[i]; p.Line == 1 {
+				p.Column = max(1, p.Column+moved)
+			}
+		}
 		return Meter{}, problems
 	}
-	m, problems := DecodeMeter(nodes[0])
-	return m, problems.Err()
+	return m, err
 }
 
-// DecodeMeter reads a `meter` mapping that MeterShape has passed. What it leaves
+// DecodeMeter reads a `meter` mapping; MeterShape tells what it cannot read. What it leaves
 // out, or all of it where the node is absent, is taken from DefaultMeter. The
 // problems are values that do not fit together.
 func DecodeMeter(node document.Node) (Meter, document.Problems) {
@@ -221,7 +247,12 @@ func DecodeMeter(node document.Node) (Meter, document.Problems) {
 		{"ohms_overload_above", quantity.Ohm, &m.OhmsOver},
 	} {
 		if value := node.Get(field.key); value.Exists() {
-			*field.into, _ = quantity.Parse(value.Text(), field.unit) // passed by the shape
+			v, err := quantity.Parse(value.Text(), field.unit)
+			if err != nil { // the shape tells it; what the display shows is not known
+				m.Over, m.OhmsOver = math.Inf(1), math.Inf(1)
+				return m, problems
+			}
+			*field.into = v
 		}
 	}
 	if accuracy := node.Get("accuracy"); accuracy.Exists() {

@@ -3,6 +3,7 @@ package references
 import (
 	"encoding/json"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"halfsplit/netlist/document"
@@ -19,7 +20,7 @@ func TestEverySweepKeyIsRead(t *testing.T) {
 		"meter.name": "m", "meter.test_current": "0.5 mA", "meter.open_voltage": "2.5 V", "meter.overload_above": "1.5 V",
 		"meter.accuracy": "1% + 3", "meter.resolution": "0.1 mV", "meter.source": "resistive",
 		"meter.ohms_current": "1 mA", "meter.ohms_open": "0.2 V", "meter.ohms_overload_above": "60 Mohm",
-		"state.polarity": "black-on-ground", "state.battery": "in", "state.unplugged": "J7", "state.temperature": "30 C",
+		"state.polarity": "black-on-ground", "state.battery": "out", "state.unplugged": "J7", "state.temperature": "30 C",
 		"draw.before_button": "2 mA", "draw.after_button": "95 mA",
 		"readings": "{J7.3: 0.5}",
 	}
@@ -95,5 +96,22 @@ func TestShapesAreSound(t *testing.T) {
 			}
 		}
 		walk(name, shape)
+	}
+}
+
+// TestMeterColumns: columns count in the text as it was typed, with braces or without.
+func TestMeterColumns(t *testing.T) {
+	for text, want := range map[string]string{
+		"test: 1":                       "meter:1:1: ",
+		"{test: 1}":                     "meter:1:2: ",
+		"  test: 1":                     "meter:1:3: ",
+		"test_current: 1 mA, over: 2":   "meter:1:21: ",
+		"overload_above: 3.5 V":         "meter:1:17: ",
+		" {overload_above: 3.5 V}":      "meter:1:19: ",
+		"{test_current: 1 mA,\nbad: 2}": "meter:2:1: ",
+	} {
+		if _, err := ParseMeter(text); err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%q: %v, want %s", text, err, want)
+		}
 	}
 }

@@ -91,9 +91,11 @@ func Add(dir string, s *Sweep, text []byte) (path string, added bool, err error)
 }
 
 // Withdraw takes a sweep out of use by a note beside its file, which stays as it
-// is, and returns the path of the note. The file must hold a sweep that is in
-// use. when may be zero.
-func Withdraw(file, why, by string, when time.Time) (note string, err error) {
+// is, and returns the path of the note. With points, named as the sweep names them, only
+// their readings are taken out of use. The file must hold a sweep in which they are in
+// use. when may be zero. Notes of two people about one sweep have different names, so
+// that folders merge without conflicts.
+func Withdraw(file string, points []string, why, by string, when time.Time) (note string, err error) {
 	if strings.TrimSpace(why) == "" {
 		return "", errors.New("a withdrawal says nothing without its reason; say why, such as \"the board failed a week later\"")
 	}
@@ -102,12 +104,20 @@ func Withdraw(file, why, by string, when time.Time) (note string, err error) {
 			return "", fmt.Errorf("%s holds the character U+%04X, which does not show; leave it out", what, r)
 		}
 	}
-	if _, err := LoadSweep(file, nil); err != nil {
+	s, err := LoadSweep(file, nil)
+	if err != nil {
+		return "", err
+	}
+	if err := s.stillInUse(points); err != nil {
 		return "", err
 	}
 	dir, base := filepath.Split(file)
 	var b strings.Builder
-	fmt.Fprintf(&b, "withdraw:\n  file: %s\n  why: %s\n", scalar(base), scalar(why))
+	fmt.Fprintf(&b, "withdraw:\n  file: %s\n", scalar(base))
+	if points != nil {
+		b.WriteString("  points: " + flowList(points) + "\n")
+	}
+	fmt.Fprintf(&b, "  why: %s\n", scalar(why))
 	if by != "" {
 		fmt.Fprintf(&b, "  by: %s\n", scalar(by))
 	}
@@ -119,12 +129,55 @@ func Withdraw(file, why, by string, when time.Time) (note string, err error) {
 	} else if problems := WithdrawShape().Check(nodes[0]); problems != nil {
 		return "", problems
 	}
-	// One note a sweep: a second would only say again what the first does.
-	note = filepath.Join(dir, "withdraw-"+strings.TrimSuffix(strings.TrimSuffix(base, ".yaml"), ".yml")+".yaml")
-	if err := wholefile.New(note, []byte(b.String())); errors.Is(err, fs.ErrExist) {
-		return note, document.Problems{{Position: document.Position{File: file}, What: "is withdrawn already, by the note " + document.Quote(filepath.Base(note)) + " beside it", Do: "nothing is left to do"}}
-	} else if err != nil {
-		return "", err
+	note = filepath.Join(dir, notePrefix(base)+"-"+digest([]byte(b.String()))+".yaml")
+	return note, wholefile.New(note, []byte(b.String()))
+}
+
+// notePrefix is what the names of all notes about a sweep begin with.
+func notePrefix(base string) string {
+	return "withdraw-" + strings.TrimSuffix(strings.TrimSuffix(base, ".yaml"), ".yml")
+}
+
+// stillInUse tells by an error that the readings of points, or all where there are none,
+// are not in the sweep, or that notes beside its file withdraw them already.
+func (s *Sweep) stillInUse(points []string) error {
+	dir, base := filepath.Split(s.File)
+	left, in := make(map[string]bool), make(map[string]bool)
+	for _, r := range s.Readings {
+		left[r.Name], in[r.Name] = true, true
 	}
-	return note, nil
+	for _, p := range points {
+		if !in[p] {
+			return document.Problems{{Position: document.Position{File: s.File}, What: "has no reading of " + document.Quote(p), Do: document.Suggest(p, sortedKeys(in), "write the point as the sweep does")}}
+		}
+	}
+	entries, err := os.ReadDir(filepath.Clean(dir))
+	if err != nil {
+		return err
+	}
+	for _, entry := range entries {
+		if !strings.HasPrefix(entry.Name(), notePrefix(base)) {
+			continue
+		}
+		n := loadFile(filepath.Join(dir, entry.Name()), newResolver(nil)).note
+		if n == nil || n.file != base {
+			continue
+		}
+		for _, p := range n.points {
+			delete(left, p.Text())
+		}
+		if n.points == nil {
+			clear(left)
+		}
+	}
+	what := ""
+	for _, p := range points {
+		if !left[p] {
+			what = document.Quote(p) + " of it "
+		}
+	}
+	if what != "" || len(left) == 0 {
+		return document.Problems{{Position: document.Position{File: s.File}, What: what + "is withdrawn already, by a note beside it", Do: "nothing is left to do"}}
+	}
+	return nil
 }

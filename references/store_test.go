@@ -119,10 +119,15 @@ func TestWithdraw(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "a.yaml")
 	write(t, file, sweepText("1", "", "J7.2: 0.452"))
-	write(t, filepath.Join(dir, "b.yaml"), sweepText("2", "", "J7.2: 0.454"))
+	write(t, filepath.Join(dir, "b.yaml"), sweepText("2", "", "J7.2: 0.454, J7.3: 0.2"))
 	before, _ := os.ReadFile(file)
 	why := "failed a week later: \"burnt\"\nsee case 7"
-	note, err := Withdraw(file, why, "bench 2", time.Date(2026, 8, 9, 10, 0, 0, 0, time.UTC))
+	day := time.Date(2026, 8, 9, 10, 0, 0, 0, time.UTC)
+	note, err := Withdraw(file, nil, why, "bench 2", day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	single, err := Withdraw(filepath.Join(dir, "b.yaml"), []string{"J7.3"}, "missed the pad", "", time.Time{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -130,22 +135,36 @@ func TestWithdraw(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []Withdrawal{{file, note, why, "bench 2", time.Date(2026, 8, 9, 10, 0, 0, 0, time.UTC)}}
+	want := []Withdrawal{
+		{File: file, Note: note, Why: why, By: "bench 2", Time: day},
+		{File: filepath.Join(dir, "b.yaml"), Points: []string{"J7.3"}, Note: single, Why: "missed the pad"},
+	}
 	if diff := cmp.Diff(want, l.Withdrawn); diff != "" || len(l.Sweeps) != 1 {
 		t.Errorf("%d sweeps in use (-want +got):\n%s", len(l.Sweeps), diff)
+	}
+	if used := l.Sweeps[0].Readings; len(used) != 1 || used[0].Name != "J7.2" {
+		t.Errorf("readings in use: %+v", used)
 	}
 	if after, _ := os.ReadFile(file); !slices.Equal(before, after) {
 		t.Error("the sweep file was changed")
 	}
-	for _, test := range []struct{ file, why, want string }{
-		{file, "once more", "is withdrawn already"},
-		{file, " ", "says nothing without its reason"},
-		{filepath.Join(dir, "b.yaml"), "a\x1b[0m", "the reason holds the character U+001B, which does not show; leave it out"},
-		{filepath.Join(dir, "none.yaml"), "x", "none.yaml"},
-		{note, "x", "withdraw"},
+	for _, test := range []struct {
+		file, points, why, want string
+	}{
+		{file, "", "once more", "is withdrawn already"},
+		{filepath.Join(dir, "b.yaml"), "J7.3", "once more", "`J7.3` of it is withdrawn already, by a note beside it"},
+		{filepath.Join(dir, "b.yaml"), "J7.9", "x", "has no reading of `J7.9`; did you mean"},
+		{file, "", " ", "says nothing without its reason"},
+		{filepath.Join(dir, "b.yaml"), "", "a\x1b[0m", "the reason holds the character U+001B, which does not show; leave it out"},
+		{filepath.Join(dir, "none.yaml"), "", "x", "none.yaml"},
+		{note, "", "x", "withdraw"},
 	} {
-		if _, err := Withdraw(test.file, test.why, "", time.Time{}); err == nil || !strings.Contains(err.Error(), test.want) {
-			t.Errorf("%s, %q: error %v, want one with %q", test.file, test.why, err, test.want)
+		var points []string
+		if test.points != "" {
+			points = []string{test.points}
+		}
+		if _, err := Withdraw(test.file, points, test.why, "", time.Time{}); err == nil || !strings.Contains(err.Error(), test.want) {
+			t.Errorf("%s %s, %q: error %v, want one with %q", test.file, test.points, test.why, err, test.want)
 		}
 	}
 }

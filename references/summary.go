@@ -29,8 +29,7 @@ type Summary struct {
 
 // Summaries lists every place that was read: connector by connector in the order
 // of the board file, then what else was read in the order of nets. Readings of
-// unlike meters stand apart, for they do not mix as they are; a battery in its
-// place counts as well.
+// unlike meters stand apart, for they do not mix as they are.
 func (l *Library) Summaries() []Summary {
 	var list []Summary
 	done := make(map[place]bool)
@@ -134,8 +133,9 @@ type Contrast struct {
 	Chance, Differ float64
 }
 
-// Compare sets two libraries of one board beside each other, place by place, in
-// the order of Summaries of a, then what only b has.
+// Compare sets two libraries of one board, or of two revisions of it, beside each other,
+// place by place, in the order of Summaries of a, then what only b has. Between revisions
+// places are what is called alike.
 func Compare(a, b *Library) []Contrast {
 	type key struct {
 		at       string
@@ -161,7 +161,23 @@ func Compare(a, b *Library) []Contrast {
 		}
 	}
 	for i := range list {
-		if c := &list[i]; c.A.N > 0 && c.B.N > 0 {
+		// A point may be one of a net with another name for it on the other revision.
+		c := &list[i]
+		for _, side := range []struct {
+			known *Predictive
+			l     *Library
+		}{{&c.A, a}, {&c.B, b}} {
+			at, err := side.l.board.Point(c.At)
+			if err != nil || side.known.N > 0 {
+				continue
+			}
+			for _, s := range side.l.summarise(c.At, at, c.Polarity) {
+				if s.Like == c.Like {
+					*side.known = s.Predictive
+				}
+			}
+		}
+		if c.A.N > 0 && c.B.N > 0 {
 			c.Chance, c.Differ = differ(c.A, c.B)
 		}
 	}

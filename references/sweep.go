@@ -24,6 +24,11 @@ type Sweep struct {
 	State    State
 	Draw     Draw           // from a bench supply
 	Readings []PointReading // in file order
+
+	// Unsaid are the keys of MeterKeys, and polarity and temperature, that the file does
+	// not say: what Meter and State hold for them is assumed. Write leaves them out, so
+	// that nobody takes an assumption for a fact.
+	Unsaid []string
 }
 
 // Draw is the current in amperes that a board takes from a bench supply, nil
@@ -36,7 +41,7 @@ type Draw struct {
 // State is how the board lay on the bench.
 type State struct {
 	Polarity  Polarity
-	Battery   string   // "out" or "in"; empty where not said
+	Battery   string   // "out"; empty where not said
 	Unplugged []string // connectors that were unplugged
 	Celsius   float64  // of the board; RoomCelsius where not said
 }
@@ -80,19 +85,27 @@ func ReadSweep(r io.Reader, path string, b *netlist.Board) (*Sweep, []byte, erro
 // sweepOf decodes the documents of a sweep file.
 func sweepOf(path string, nodes []document.Node, b *netlist.Board) (*Sweep, error) {
 	node, problems := oneDocument(path, nodes)
-	if problems == nil {
-		problems = SweepShape().Check(node)
-	}
 	if problems != nil {
 		return nil, problems.Err()
 	}
 	if at, why := otherBoard(node, b); why != "" {
+		problems = SweepShape().Check(node)
+		if problems != nil && at == node.At() { // a revision that is misspelt, perhaps
+			return nil, problems
+		}
 		problems.Add(at, why, "readings never mix between boards or revisions: use the board file that they belong to")
 		return nil, problems.Err()
 	}
-	sweep, problems := decodeSweep(node, newResolver(b))
-	if err := problems.Err(); err != nil {
-		return nil, err
+	sweep, problems := checkedSweep(node, newResolver(b))
+	return sweep, problems.Err()
+}
+
+// checkedSweep turns a node into a Sweep, or tells all that is wrong with it.
+func checkedSweep(node document.Node, points *resolver) (*Sweep, document.Problems) {
+	problems := sweepShape.Check(node)
+	sweep, more := decodeSweep(node, points)
+	if problems.AddElsewhere(more); problems != nil {
+		return nil, problems
 	}
 	return sweep, nil
 }
@@ -120,7 +133,7 @@ func oneDocument(path string, nodes []document.Node) (document.Node, document.Pr
 func otherBoard(node document.Node, b *netlist.Board) (at document.Position, why string) {
 	board, revision := node.Get("board"), node.Get("revision")
 	switch {
-	case b == nil:
+	case b == nil, !board.Exists(): // which the shape tells
 	case board.Text() != b.Name:
 		return board.At(), fmt.Sprintf("taken on board %s, not on %s", document.Quote(board.Text()), document.Quote(b.Name))
 	case revision.Text() == b.Revision:
@@ -132,7 +145,7 @@ func otherBoard(node document.Node, b *netlist.Board) (at document.Position, why
 	return document.Position{}, ""
 }
 
-// decodeSweep turns a node that SweepShape has passed into a Sweep.
+// decodeSweep turns a node into a Sweep; what the shape tells of it is not told again.
 func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problems) {
 	s := &Sweep{
 		File:     node.At().File,
@@ -148,6 +161,11 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	meter, problems := DecodeMeter(node.Get("meter"))
 	meter.Name = points.intern(meter.Name)
 	s.Meter = meter
+	for _, key := range MeterKeys {
+		s.said(key, node.Get("meter").Get(key).Exists())
+	}
+	s.said("polarity", node.Get("state").Get("polarity").Exists())
+	s.said("temperature", node.Get("state").Get("temperature").Exists())
 	for _, item := range node.Get("state").Get("unplugged").Items() {
 		if points.board == nil {
 			break
@@ -158,11 +176,14 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		}
 	}
 	entries := node.Get("readings").Entries()
-	if len(entries) == 0 {
-		problems.Add(node.Get("readings").At(), "`readings` is empty", "add a reading, such as `J7.2: 0.452`, or remove the file")
+	if readings := node.Get("readings"); readings.Exists() && len(entries) == 0 {
+		problems.Add(readings.At(), "`readings` is empty", "add a reading, such as `J7.2: 0.452`, or remove the file")
 	}
 	s.Readings = make([]PointReading, 0, len(entries))
 	for _, entry := range entries {
+		if entry.Value.Kind() == document.Nothing {
+			continue // told by the shape, and often the tail of a decimal comma
+		}
 		r := PointReading{Name: points.intern(entry.Name())}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
 		if r.Reading.Value > s.Meter.Over {
@@ -179,6 +200,13 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		s.Readings = append(s.Readings, r)
 	}
 	return s, problems
+}
+
+// said notes a key as unsaid where it is not said.
+func (s *Sweep) said(key string, is bool) {
+	if !is {
+		s.Unsaid = append(s.Unsaid, key)
+	}
 }
 
 func decodeState(node document.Node, points *resolver) State {

@@ -61,7 +61,8 @@ func TestLoadSweep(t *testing.T) {
 	wantSweep := &Sweep{
 		File: filepath.Join("testdata", "sweep.yaml"), Board: "Kestrel K3", Revision: "C", Sample: "014", By: "bench 2",
 		Taken: time.Date(2026, 8, 2, 0, 0, 0, 0, time.UTC), Meter: DefaultMeter(),
-		State: State{RedOnGround, "out", []string{"J7"}, 23},
+		State:  State{RedOnGround, "out", []string{"J7"}, 23},
+		Unsaid: []string{"ohms_current", "ohms_open", "ohms_overload_above"},
 	}
 	if diff := cmp.Diff(wantSweep, got); diff != "" {
 		t.Errorf("sweep (-want +got):\n%s", diff)

@@ -247,7 +247,7 @@ func (l *Library) Overlaps(predict func(s *Sweep, r PointReading) (volts float64
 				o.Predicted = volts
 			}
 			at := placeOf(r.At, s.State.Polarity)
-			o.Cell = fmt.Sprintf("%s|%v|%s|%s", s.Sample, at, s.State.Battery, like)
+			o.Cell = fmt.Sprintf("%s|%v|%s", s.Sample, at, like)
 			list = append(list, o)
 		}
 	}

@@ -3,6 +3,7 @@ package references
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -13,7 +14,7 @@ import (
 
 // Write writes a sweep as a file that LoadSweep reads back the same. The meter
 // and the state are written in full, since the defaults of a later release may
-// differ; what the sweep does not say (sample, by, taken) is left out.
+// differ; what the sweep does not say (sample, by, taken, and Unsaid) is left out.
 func (s *Sweep) Write(w io.Writer) error {
 	var b strings.Builder
 	key := func(name, value string) {
@@ -32,8 +33,11 @@ func (s *Sweep) Write(w io.Writer) error {
 		}
 		key("taken", s.Taken.Format(layout))
 	}
-	b.WriteString("meter: " + s.Meter.Text() + "\n")
-	b.WriteString("state: " + s.State.flow() + "\n")
+	for _, x := range []struct{ key, text string }{{"meter", s.Meter.flow(s.Unsaid)}, {"state", s.State.flow(s.Unsaid)}} {
+		if x.text != "{}" {
+			b.WriteString(x.key + ": " + x.text + "\n")
+		}
+	}
 	if text := s.Draw.flow(); text != "" {
 		b.WriteString("draw: " + text + "\n")
 	}
@@ -49,42 +53,51 @@ func (s *Sweep) Write(w io.Writer) error {
 
 // Text writes a meter as the `meter` mapping of sweep and case files, on one
 // line: what ParseMeter reads.
-func (m Meter) Text() string {
+func (m Meter) Text() string { return m.flow(nil) }
+
+// MeterKeys are the keys of a `meter` mapping but its name.
+var MeterKeys = []string{"test_current", "open_voltage", "overload_above", "accuracy", "resolution", "source", "ohms_current", "ohms_open", "ohms_overload_above"}
+
+// Values are what a meter has for MeterKeys, as files write them.
+func (m Meter) Values() []string {
+	exact := func(v float64, unit quantity.Unit) string {
+		return strconv.FormatFloat(v, 'g', -1, 64) + " " + unit.String()
+	}
+	return []string{
+		exact(m.TestCurrent, quantity.Ampere), exact(m.OpenVoltage, quantity.Volt), exact(m.Over, quantity.Volt), m.AccuracyText(), exact(m.Resolution, quantity.Volt),
+		m.Source.String(), exact(m.OhmsCurrent, quantity.Ampere), exact(m.OhmsOpen, quantity.Volt), exact(m.OhmsOver, quantity.Ohm),
+	}
+}
+
+// flow writes a meter on one line, without the keys that are unsaid.
+func (m Meter) flow(unsaid []string) string {
 	var fields []string
 	if m.Name != "" {
 		fields = append(fields, "name: "+scalar(m.Name))
 	}
-	exact := func(v float64, unit quantity.Unit) string {
-		return strconv.FormatFloat(v, 'g', -1, 64) + " " + unit.String()
+	for i, value := range m.Values() {
+		if key := MeterKeys[i]; !slices.Contains(unsaid, key) {
+			fields = append(fields, key+": "+value)
+		}
 	}
-	fields = append(fields,
-		"test_current: "+exact(m.TestCurrent, quantity.Ampere),
-		"open_voltage: "+exact(m.OpenVoltage, quantity.Volt),
-		"overload_above: "+exact(m.Over, quantity.Volt),
-		"accuracy: "+scalar(m.AccuracyText()),
-		"resolution: "+exact(m.Resolution, quantity.Volt),
-		"source: "+m.Source.String(),
-		"ohms_current: "+exact(m.OhmsCurrent, quantity.Ampere),
-		"ohms_open: "+exact(m.OhmsOpen, quantity.Volt),
-		"ohms_overload_above: "+exact(m.OhmsOver, quantity.Ohm),
-	)
 	return "{" + strings.Join(fields, ", ") + "}"
 }
 
-// flow writes a state on one line.
-func (s State) flow() string {
-	fields := []string{"polarity: " + s.Polarity.String()}
+// flow writes a state on one line, without the keys that are unsaid.
+func (s State) flow(unsaid []string) string {
+	var fields []string
+	if !slices.Contains(unsaid, "polarity") {
+		fields = append(fields, "polarity: "+s.Polarity.String())
+	}
 	if s.Battery != "" {
 		fields = append(fields, "battery: "+scalar(s.Battery))
 	}
 	if len(s.Unplugged) > 0 {
-		names := make([]string, len(s.Unplugged))
-		for i, name := range s.Unplugged {
-			names[i] = scalar(name)
-		}
-		fields = append(fields, "unplugged: ["+strings.Join(names, ", ")+"]")
+		fields = append(fields, "unplugged: "+flowList(s.Unplugged))
 	}
-	fields = append(fields, "temperature: "+strconv.FormatFloat(s.Celsius, 'g', -1, 64)+" C")
+	if !slices.Contains(unsaid, "temperature") {
+		fields = append(fields, "temperature: "+strconv.FormatFloat(s.Celsius, 'g', -1, 64)+" C")
+	}
 	return "{" + strings.Join(fields, ", ") + "}"
 }
 
@@ -103,6 +116,15 @@ func (d Draw) flow() string {
 		return ""
 	}
 	return "{" + strings.Join(fields, ", ") + "}"
+}
+
+// flowList writes texts as a list on one line.
+func flowList(texts []string) string {
+	list := make([]string, len(texts))
+	for i, text := range texts {
+		list[i] = scalar(text)
+	}
+	return "[" + strings.Join(list, ", ") + "]"
 }
 
 // scalar writes text as one YAML scalar on one line that means the same inside

@@ -20,7 +20,7 @@ func TestWriteReadsBack(t *testing.T) {
 	hard := &Sweep{
 		Board: "Kestrel K3", Revision: "C", Sample: "null", By: "Ł. {bench} #2: a, 'b' \\ c",
 		Taken: time.Date(2026, 8, 2, 14, 5, 0, 0, time.UTC), Meter: meter,
-		State: State{BlackOnGround, "in", []string{"J7", "J3"}, -3.5},
+		State: State{BlackOnGround, "out", []string{"J7", "J3"}, -3.5},
 	}
 	for _, r := range []struct {
 		name string

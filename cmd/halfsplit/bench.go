@@ -96,8 +96,8 @@ const pageHere = "127.0.0.1"
 type drawFlags struct{ before, after string }
 
 func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; else as the good sweeps say")
-	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; otherwise as the good sweeps say")
+	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; otherwise as the good sweeps say")
 }
 
 // limits reads the flags.
@@ -190,7 +190,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 		in.page, b.limits, b.engine = b.page.Entries(), limits, e
 		s.say(b.page.URL)
 		if b.page.Open {
-			s.prose(0, 2, yellow, "! Anyone who can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
 		}
 	}
 	s.caseHead(c)

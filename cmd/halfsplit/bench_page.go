@@ -11,6 +11,7 @@ import (
 	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 )
@@ -98,27 +99,15 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := levels{b: c.Board, list: list, last: map[netlist.Point]*engine.Comparison{}, nets: map[netlist.NetID]*engine.Comparison{}}
-	for _, ev := range c.Events {
-		if ev.Kind.Edits() {
-			l.edit = ev.Number
-		}
-	}
-	for i := range list {
-		x := &list[i]
-		at, err := c.Board.Point(x.At)
-		if err != nil || x.To != "" || x.Ohms != nil || x.Resistance || x.Polarity == blackOnGround {
-			continue
-		}
-		l.last[at] = x
-		if at.Net != netlist.None {
-			l.nets[at.Net] = x
-		}
-	}
-	if err := b.pageConnector(v, p, &l); err != nil {
+	l := levelsOf(c, list, b.session.Predict)
+	id, err := l.pageConnector(v, p)
+	if err != nil {
 		return nil, err
 	}
-	if err := b.pageLine(v, p, &l); err != nil {
+	if p.Ask != bench.AskConnector && p.Ask != bench.AskCautions && p.Ask != bench.Closed {
+		b.pageSweeps(v, id)
+	}
+	if err := l.pageLine(v, p); err != nil {
 		return nil, err
 	}
 	if v.PowerUp, err = b.pagePowerUp(p); err != nil {
@@ -284,7 +273,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
-		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or believe it.")
+		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Believe it"}}
 	case bench.ForStep:
 		lines = n.Lines
@@ -321,11 +310,36 @@ func (b *benchScreen) connectorChoices(names []string) []benchpage.Choice {
 
 // levels are the readings in order, and the last ones, by point and by net, red probe on ground.
 type levels struct {
-	b    *netlist.Board
-	last map[netlist.Point]*engine.Comparison
-	nets map[netlist.NetID]*engine.Comparison
-	list []engine.Comparison
-	edit int // the event that last changed the board
+	c       *journal.Case
+	b       *netlist.Board
+	predict func([]netlist.Point) ([]engine.Prediction, error)
+	probe   string // before a point, in an entry that asks for it
+	silent  bool   // nothing is judged
+	last    map[netlist.Point]*engine.Comparison
+	nets    map[netlist.NetID]*engine.Comparison
+	list    []engine.Comparison
+	edit    int // the event that last changed the board
+}
+
+func levelsOf(c *journal.Case, list []engine.Comparison, predict func([]netlist.Point) ([]engine.Prediction, error)) *levels {
+	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, last: map[netlist.Point]*engine.Comparison{}, nets: map[netlist.NetID]*engine.Comparison{}}
+	for _, ev := range c.Events {
+		if ev.Kind.Edits() {
+			l.edit = ev.Number
+		}
+	}
+	for i := range list {
+		x := &list[i]
+		at, err := c.Board.Point(x.At)
+		if err != nil || x.To != "" || x.Ohms != nil || x.Resistance || x.Polarity == blackOnGround {
+			continue
+		}
+		l.last[at] = x
+		if at.Net != netlist.None {
+			l.nets[at.Net] = x
+		}
+	}
+	return l
 }
 
 // level is a reading beside what a good board showed then, or, where it is nil, what
@@ -336,7 +350,9 @@ func (l *levels) level(r *engine.Comparison, x *engine.Prediction) benchpage.Lev
 	predicted := x.Boards == 0
 	if r != nil {
 		out.Measured, out.Before = volts(r.Volts, r.Overload), r.Event < l.edit
-		out.Class, out.Mark = page.VerdictStyle(r.Verdict)
+		if !l.silent {
+			out.Class, out.Mark = page.VerdictStyle(r.Verdict)
+		}
 		var v *float64
 		var over bool
 		v, over, predicted = r.Good()
@@ -349,8 +365,22 @@ func (l *levels) level(r *engine.Comparison, x *engine.Prediction) benchpage.Lev
 	return out
 }
 
+// pageSweeps offers the connectors that are not shown.
+func (b *benchScreen) pageSweeps(v *benchpage.View, shown netlist.ConnectorID) {
+	var names []string
+	for i, c := range b.session.Case().Board.Connectors {
+		if netlist.ConnectorID(i) != shown && len(c.Pins) > 0 {
+			names = append(names, c.Name)
+		}
+	}
+	v.Sweeps = b.connectorChoices(names)
+	for i := range v.Sweeps {
+		v.Sweeps[i].Label = "Sweep " + v.Sweeps[i].Label
+	}
+}
+
 // pageConnector shows the connector that the reading is of, or that was read last.
-func (b *benchScreen) pageConnector(v *benchpage.View, p *bench.Prompt, l *levels) error {
+func (l *levels) pageConnector(v *benchpage.View, p *bench.Prompt) (netlist.ConnectorID, error) {
 	board := l.b
 	id := netlist.ConnectorID(netlist.None)
 	newest := -1
@@ -366,29 +396,17 @@ func (b *benchScreen) pageConnector(v *benchpage.View, p *bench.Prompt, l *level
 			id = asked.Pin.Connector
 		}
 	}
-	var names []string
-	for i := range board.Connectors {
-		if netlist.ConnectorID(i) != id && len(board.Connectors[i].Pins) > 0 {
-			names = append(names, board.Connectors[i].Name)
-		}
-	}
-	if p.Ask != bench.AskConnector && p.Ask != bench.AskCautions && p.Ask != bench.Closed {
-		v.Sweeps = b.connectorChoices(names)
-		for i := range v.Sweeps {
-			v.Sweeps[i].Label = "Sweep " + v.Sweeps[i].Label
-		}
-	}
 	if id == netlist.None {
-		return nil
+		return id, nil
 	}
 	c := &board.Connectors[id]
 	points := make([]netlist.Point, len(c.Pins))
 	for i := range points {
 		points[i] = board.PinPoint(netlist.PinRef{Connector: id, Pin: int32(i)})
 	}
-	expect, err := b.session.Predict(points)
+	expect, err := l.predict(points)
 	if err != nil {
-		return err
+		return id, err
 	}
 	v.Connector.Title = strings.TrimSpace("Connector " + name(c.Name) + " " + prose(c.Title))
 	rows := page.PinRows(c)
@@ -398,17 +416,17 @@ func (b *benchScreen) pageConnector(v *benchpage.View, p *bench.Prompt, l *level
 			if k < len(row) {
 				i := row[k]
 				column = append(column, benchpage.Pin{Level: l.level(l.last[points[i]], &expect[i]), Name: name(c.Pins[i].Name),
-					Entry: "at " + board.PointName(points[i]), Here: points[i] == asked})
+					Entry: l.probe + board.PointName(points[i]), Here: points[i] == asked})
 			}
 		}
 		v.Connector.Columns = append(v.Connector.Columns, column)
 	}
-	return nil
+	return id, nil
 }
 
 // pageLine draws the line that is worked on: that of the point or part asked for, of
 // the first suspect, or of the last reading.
-func (b *benchScreen) pageLine(v *benchpage.View, p *bench.Prompt, l *levels) error {
+func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 	board := l.b
 	var nets []netlist.NetID
 	ofPart := func(part string) {
@@ -480,7 +498,7 @@ func (b *benchScreen) pageLine(v *benchpage.View, p *bench.Prompt, l *levels) er
 			}
 		}
 	}
-	stages := b.session.Case().Stages()
+	stages := l.c.Stages()
 	for _, x := range stages[len(stages)-1].Edits.List() {
 		word := "replaced"
 		switch {
@@ -492,7 +510,7 @@ func (b *benchScreen) pageLine(v *benchpage.View, p *bench.Prompt, l *levels) er
 		d.marks[board.Parts[x.Part].Name] = [2]string{"work", "■ " + word}
 	}
 	d.net(&tree, 0)
-	expect, err := b.session.Predict(d.points)
+	expect, err := l.predict(d.points)
 	if err != nil {
 		return err
 	}
@@ -540,7 +558,7 @@ func (d *lineDrawing) net(x *netlist.Branch, depth int) {
 	}
 	text := d.b.PointName(point)
 	d.at, d.points = append(d.at, len(d.rows)), append(d.points, point)
-	d.rows = append(d.rows, benchpage.LineRow{Depth: min(depth, mostLineDepth), Net: true, Name: name(d.b.Nets[x.Net].Name), Entry: "at " + text, Point: name(text), Here: here})
+	d.rows = append(d.rows, benchpage.LineRow{Depth: min(depth, mostLineDepth), Net: true, Name: name(d.b.Nets[x.Net].Name), Entry: d.probe + text, Point: name(text), Here: here})
 	goesOn := func(c *netlist.Branch) bool { return len(c.Children) > 0 && c.Net != netlist.None }
 	children := slices.Clone(x.Children)
 	slices.SortStableFunc(children, func(a, z netlist.Branch) int {

@@ -42,7 +42,13 @@ type pageNews struct {
 // startPage starts `halfsplit bench ... --page` and opens its page.
 func startPage(t *testing.T, args ...string) *pageSession {
 	t.Helper()
-	s := &pageSession{t: t, cmd: asProgram(t, append([]string{"bench", "--page"}, args...)...), shown: map[string]string{}, news: make(chan pageNews, 100)}
+	return openPage(t, append([]string{"bench", "--page"}, args...)...)
+}
+
+// openPage starts a command that serves a page, and opens it.
+func openPage(t *testing.T, args ...string) *pageSession {
+	t.Helper()
+	s := &pageSession{t: t, cmd: asProgram(t, args...), shown: map[string]string{}, news: make(chan pageNews, 100)}
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -123,6 +129,43 @@ func (s *pageSession) enter(text string) (entered bool, says string, err error) 
 		entered, says = a.Entered, a.Says
 		return err
 	}()
+}
+
+// A student works on a practice case in a browser: what is touched there is measured, and
+// nothing that the page shows is judged before the verdict.
+func TestPracticePage(t *testing.T) {
+	courseCopy(t)
+	s := openPage(t, "practice", "run", "lesson-06.yaml", "--by", "Ada", "--page")
+	for _, step := range []struct{ enter, region, want string }{
+		{"read J1.3", "connector", `aria-current="true"`},
+		{"read R2.2", "line", "[R2.2]"},
+		{"read R2.2", "line", "0.60"},
+		{"replace R2", "line", "■ replaced"},
+		{"read J1.3", "said", "known good 1.07"},
+		{"verdict R2 open", "said", "Right: that is what was bad, and all of it."},
+	} {
+		entered, says, err := s.enter(step.enter)
+		if !entered || err != nil {
+			t.Fatalf("%s: %s, %v", step.enter, says, err)
+		}
+		s.wait()
+		if !strings.Contains(s.shown[step.region], step.want) {
+			t.Errorf("%s: the %s shows no %q:\n%s", step.enter, step.region, step.want, s.shown[step.region])
+		}
+		for _, judged := range []string{`class="bad"`, `class="off"`, `class="good"`, "suspect "} {
+			for _, region := range []string{"connector", "line", "suspects"} {
+				if strings.Contains(s.shown[region], judged) {
+					t.Errorf("%s: the %s judges, by %s", step.enter, region, judged)
+				}
+			}
+		}
+	}
+	if entered, says, err := s.enter("frobnicate"); entered || err != nil || !strings.Contains(says, "means nothing here") {
+		t.Errorf("%v, %s, %v", entered, says, err)
+	}
+	if c, err := journal.Load("lesson-06-ada.yaml"); err != nil || len(c.All) != 8 {
+		t.Errorf("the record has %d events, %v", len(c.All), err)
+	}
 }
 
 // TestPageSessions plays each session of the demo over the page's protocol: the case

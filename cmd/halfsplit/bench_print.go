@@ -146,7 +146,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		}
 		why = fmt.Sprintf("%d of %d", p.Done+1, len(board.Connectors[p.Connector].Pins))
 	case bench.ForAgain:
-		why = "is out of range; measure it once more, or y to believe it"
+		why = "is out of range; measure it once more, or y to accept it"
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
@@ -158,13 +158,13 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
-		why = "with " + name(part.Name) + " off; a good line reads " + b.want(p)
+		why = "with " + name(part.Name) + " off; known good " + b.want(p)
 	case bench.ForProof:
-		why = "to prove the repair; a good board reads " + b.want(p)
+		why = "to prove the repair; known good " + b.want(p)
 	case bench.ForChosen:
-		why = probes(p.Name, p.At.Polarity.String()) + "; a good board reads " + b.want(p)
+		why = probes(p.Name, p.At.Polarity.String()) + "; known good " + b.want(p)
 	case bench.ForPowerUp:
-		why = "for the power-up check; a good board reads " + b.want(p)
+		why = "for the power-up check; known good " + b.want(p)
 	}
 	if p.At.Polarity.String() == blackOnGround && p.Purpose != bench.ForStep {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
@@ -400,7 +400,7 @@ func (b *benchScreen) help() {
 		{{"b  r", strong}, {"one pin back; the last reading once more, in its place", plain}},
 		{{"p", strong}, {"this point with the probes swapped", plain}},
 		{{"d", strong}, {"enough of this sweep", plain}},
-		{{"y", strong}, {"done, agreed, believed", plain}},
+		{{"y", strong}, {"done, agreed, accepted", plain}},
 		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
 		{{"n TEXT", strong}, {"a note", plain}},
 		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},

@@ -19,7 +19,7 @@ func TestStill(t *testing.T) {
 	}{
 		{"held", "0.452 0.452 0.453 0.452 0.452 0.451 0.452 0.452", "6"},
 		{"the capacitor fills", "0.100 0.250 0.380 0.430 0.448 0.452 0.452 0.453 0.452 0.452 0.452 0.452", "11"},
-		{"creeps for ever", "0.450 0.451 0.452 0.453 0.454 0.455 0.456 0.457 0.458 0.459 0.460", ""},
+		{"creeps forever", "0.450 0.451 0.452 0.453 0.454 0.455 0.456 0.457 0.458 0.459 0.460", ""},
 		{"counts once", strings.Repeat("0.452 ", 30), "6"},
 		{"removed between two pins that read the same", strings.Repeat("0.452 ", 8) + "OL OL " + strings.Repeat("0.452 ", 8), "6 16"},
 		{"slid to another pin without removing", strings.Repeat("0.452 ", 8) + strings.Repeat("0.560 ", 8), "6 14"},

@@ -125,7 +125,7 @@ func (c *checker) gather(args []string) error {
 }
 
 // regular tells that a path is a file, itself or through a link: a pipe or a device
-// among the files of a folder would keep the reader waiting for ever.
+// among the files of a folder would keep the reader waiting forever.
 func regular(path string) bool {
 	info, err := os.Stat(path)
 	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
@@ -193,6 +193,8 @@ func (c *checker) file(f *checked) {
 		_, err = plan.LoadCosts(f.path)
 	case kindPriors:
 		_, err = fault.LoadPriors(f.path)
+	case kindClass:
+		_, err = practicefile.LoadRoster(f.path)
 	case kindPractice:
 		_, err = practicefile.Load(f.path)
 	case kindWithdraw:

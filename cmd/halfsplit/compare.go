@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -92,6 +94,9 @@ func (s *screen) comparisons(list []engine.Comparison) {
 			s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge; read it after that.", name(list[i].At), duration(list[i].Settling)))
 		}
 	}
+	if v := moved(list); math.Abs(v) >= tellMoved {
+		s.prose(2, 2, faint, fmt.Sprintf("Known good is moved by %+.0f mV for this board (in the middle), as its other lines read.", 1e3*v))
+	}
 	var words []string
 	for _, v := range []engine.Verdict{engine.Agrees, engine.Low, engine.High, engine.IsShorted, engine.IsOpen, engine.UnexpectedPath, engine.NoKnownGood} {
 		word := string(v)
@@ -103,6 +108,24 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		}
 	}
 	s.prose(2, 2, plain, count(len(list), "reading")+": "+strings.Join(words, ", "))
+}
+
+// tellMoved is the shift of known good in volts that is worth telling.
+const tellMoved = 0.002
+
+// moved gives the median shift of known good in volts, 0 where there is none.
+func moved(list []engine.Comparison) float64 {
+	var all []float64
+	for i := range list {
+		if m := list[i].Moved; m != nil {
+			all = append(all, *m)
+		}
+	}
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	return (all[(len(all)-1)/2] + all[len(all)/2]) / 2
 }
 
 // Columns of a comparison.

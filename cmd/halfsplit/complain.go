@@ -33,7 +33,11 @@ func complain(w io.Writer, err error) {
 			fmt.Fprintln(w, problemText(p))
 		}
 		if more := len(found) - mostProblems; more > 0 {
-			fmt.Fprintf(w, "and %d more; `halfsplit check` lists them all\n", more)
+			do := "`halfsplit check` lists them all"
+			if !isYAML(found[0].File) {
+				do = "repair these first"
+			}
+			fmt.Fprintf(w, "and %d more; %s\n", more, do)
 		}
 		return
 	}

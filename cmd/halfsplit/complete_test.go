@@ -64,7 +64,7 @@ func TestComplete(t *testing.T) {
 		{[]string{"predict", "board.yaml", "--fault", "R"}, []string{"R1:"}},
 		{[]string{"predict", "board.yaml", "--fault", "R1:op"}, []string{"R1:open", "R1:open joint"}},
 		{[]string{"predict", "board.yaml", "--polarity", "b"}, []string{"black-on-ground"}},
-		{[]string{"schema", "c"}, []string{"case", "costs"}},
+		{[]string{"schema", "c"}, []string{"case", "class", "costs"}},
 		{[]string{"locate", "--colour", "a"}, []string{"auto", "always"}},
 		{[]string{"completion", "z"}, []string{"zsh"}},
 	}

@@ -59,7 +59,7 @@ be a pipe; - is standard input.`,
 	flags.StringVar(&f.board, "board", "", "`NAME` of the board")
 	flags.StringVar(&f.revision, "revision", "", "`REVISION` of the board")
 	flags.StringArrayVar(&f.columns, "column", nil, "`KEY=HEADING` of a table; may be repeated")
-	flags.StringVar(&f.to, "to", "", "`FILE` to write; else the screen")
+	flags.StringVar(&f.to, "to", "", "`FILE` to write; otherwise the screen")
 	flags.BoolVar(&f.update, "update", false, "write the changes into the file that is there")
 	flags.BoolVar(&f.json, "json", false, "print JSON: what was drafted, guessed and left out; volts")
 	return cmd

@@ -61,7 +61,7 @@ names another one.`,
 		},
 	}
 	cmd.Flags().String("layout", "", "`FILE` to read the layout from, in place of the one that BOARD names")
-	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; else the screen")
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; otherwise the screen")
 	return cmd
 }
 

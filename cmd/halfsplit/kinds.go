@@ -27,6 +27,7 @@ var fileKinds = []fileKind{
 	{kindSweep, "halfsplit sweep file: one pass over one good board", references.SweepShape, ""},
 	{kindCase, "halfsplit case file: one event of a repair", journal.CaseShape, ""},
 	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
+	{kindClass, "halfsplit class file: students of practice cases", practicefile.RosterShape, "class"},
 	{kindCosts, "halfsplit costs file: repair time", plan.CostsShape, ""},
 	{kindPriors, "halfsplit priors file: likelihoods of faults", fault.PriorsShape, ""},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
@@ -38,6 +39,7 @@ const (
 	kindSweep    = "sweep"
 	kindCase     = "case"
 	kindPractice = "practice"
+	kindClass    = "class"
 	kindCosts    = "costs"
 	kindPriors   = "priors"
 	kindWithdraw = "withdraw"
@@ -45,7 +47,7 @@ const (
 )
 
 // kindOf tells what a file is by the keys at its top: the kind that knows the
-// most of them, and half of them at least; else it is kindUnknown.
+// most of them, and half of them at least; otherwise it is kindUnknown.
 func kindOf(keys []string) string {
 	best, most := kindUnknown, (len(keys)-1)/2
 	for _, k := range fileKinds {
@@ -102,7 +104,7 @@ func kindOfNodes(nodes []document.Node) string {
 }
 
 // insteadOf looks why a file could not be read as one of a kind. Where it is a
-// file of another kind, that is all there is to say; else the error stands.
+// file of another kind, that is all there is to say; otherwise the error stands.
 func insteadOf(kind, file string, err error) error {
 	if err == nil {
 		return nil

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -21,7 +23,7 @@ import (
 func (a *app) knownCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "known COMMAND",
-		Short: "keep the readings of good boards: add, show, check, share",
+		Short: "keep the readings of good boards: add, check, show, compare",
 		Long: `known keeps what good boards read. The library is a folder of sweep files, one for
 each pass over one board with one meter, in version control or on a shared
 drive. Files are never rewritten: a sweep is added, or withdrawn by a small file
@@ -35,7 +37,7 @@ same one.`,
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownCompareCommand(),
+	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownStatusCommand(), a.knownCompareCommand(),
 		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
 	return cmd
 }
@@ -108,7 +110,9 @@ func (a *app) knownAddCommand() *cobra.Command {
 		Long: `add checks sweep files and copies them into a folder, each under a name made of
 board, revision, sample, date and a digest of its text. What already exists is
 left as it is. Nothing is added where one of the files has a problem. A sweep may
-come through a pipe; - is standard input.`,
+come through a pipe; - is standard input. With --board, what "halfsplit known check"
+finds of the added sweeps is told, and the exit code is 1 where it is a fault or a
+doubt.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
 		Args:              someArguments("a sweep file"),
 		ValidArgsFunction: completeYAML,
@@ -126,11 +130,7 @@ come through a pipe; - is standard input.`,
 					return err
 				}
 			}
-			type ready struct {
-				sweep *references.Sweep
-				text  []byte
-			}
-			var all []ready
+			var all []newSweep
 			var problems document.Problems
 			for _, file := range args {
 				in, err := source(cmd, file)
@@ -147,28 +147,18 @@ come through a pipe; - is standard input.`,
 				case err != nil:
 					return err
 				}
-				all = append(all, ready{sweep, text})
+				all = append(all, newSweep{sweep, text})
 			}
 			if err := problems.Err(); err != nil {
 				return err
 			}
-			added := 0
-			for _, r := range all {
-				file, is, err := references.Add(to, r.sweep, r.text)
-				if err != nil {
-					return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
-				}
-				if is {
-					added++
-					s.say("added " + path(file))
-				} else {
-					s.say("was there " + path(file))
-				}
+			if b != nil {
+				return a.addSweeps(s, to, b, all)
 			}
-			s.say(fmt.Sprintf("%d added of %s.", added, count(len(all), "sweep")))
-			if b == nil {
-				s.say("The points were not looked up; give --board to check them.")
+			if _, err := s.addSweeps(to, all); err != nil {
+				return err
 			}
+			s.say("The points were not looked up, and nothing was compared; give --board for that.")
 			return nil
 		},
 	}
@@ -178,14 +168,65 @@ come through a pipe; - is standard input.`,
 	return cmd
 }
 
+// newSweep is a sweep to be added, with the text of its file.
+type newSweep struct {
+	sweep *references.Sweep
+	text  []byte
+}
+
+// addSweeps adds sweeps to a folder and returns the files that are new.
+func (s *screen) addSweeps(to string, list []newSweep) (added []string, err error) {
+	readings := 0
+	for _, n := range list {
+		file, is, err := references.Add(to, n.sweep, n.text)
+		if err != nil {
+			return added, instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
+		}
+		readings += len(n.sweep.Readings)
+		if is {
+			added = append(added, file)
+			s.say("added " + path(file))
+		} else {
+			s.say("was there " + path(file))
+		}
+	}
+	s.say(fmt.Sprintf("%d added of %s with %s.", len(added), count(len(list), "sweep"), count(readings, "reading")))
+	return added, nil
+}
+
+// addSweeps adds sweeps to a folder, and tells what is wrong with those that are new.
+func (a *app) addSweeps(s *screen, to string, b *netlist.Board, list []newSweep) error {
+	added, err := s.addSweeps(to, list)
+	if err != nil || added == nil {
+		return err
+	}
+	lib, err := references.LoadLibrary(to, b)
+	if lib == nil {
+		return err
+	}
+	bad := slices.DeleteFunc(lib.Check(), func(f references.Finding) bool {
+		return f.Severity == references.SeverityNote || !slices.Contains(added, f.Sweep)
+	})
+	for _, f := range bad {
+		s.finding(lib, f)
+	}
+	if len(bad) > 0 {
+		return errBadly
+	}
+	return nil
+}
+
 func (a *app) knownWithdrawCommand() *cobra.Command {
 	var why, by string
+	var points []string
 	cmd := &cobra.Command{
 		Use:   "withdraw SWEEP",
-		Short: "take a sweep out of use by a note that says why",
+		Short: "take a sweep, or a reading of it, out of use by a note that says why",
 		Long: `withdraw writes a small file beside a sweep that says why it is not to be used any
-more. The sweep stays where it is; remove the note to use it again.`,
-		Example:           `  halfsplit known withdraw kestrel/known/k3-022.yaml --why "the board failed a week later"`,
+more; with --point, only the readings of these points. The sweep stays as it is;
+remove the note to use it again.`,
+		Example: `  halfsplit known withdraw kestrel/known/k3-022.yaml --why "the board failed a week later"
+  halfsplit known withdraw kestrel/known/k3-014.yaml --point J7.4 --why "the probe missed the pad"`,
 		Args:              arguments("SWEEP file"),
 		ValidArgsFunction: completeFiles(kindSweep),
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -196,19 +237,20 @@ more. The sweep stays where it is; remove the note to use it again.`,
 			if strings.TrimSpace(why) == "" {
 				return instead("no reason is given", "add --why and the reason, such as --why \"the board failed a week later\"")
 			}
-			note, err := references.Withdraw(args[0], why, by, time.Now().Truncate(time.Second))
+			_, err = references.Withdraw(args[0], points, why, by, time.Now().Truncate(time.Second))
 			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
 				return instead(quoted(unwritten.Path)+" cannot be written: "+reason(err), "the note has to lie beside the sweep: ask who may write there")
 			}
 			if err != nil {
 				return err
 			}
-			s.say("Withdrawn by " + path(note) + ".")
+			s.say("Withdrawn by a note beside it, which `halfsplit known check` names.")
 			return nil
 		},
 	}
 	cmd.Flags().StringVar(&why, "why", "", "`REASON`, kept in the note")
 	cmd.Flags().StringVar(&by, "by", "", "who withdraws it")
+	cmd.Flags().StringArrayVar(&points, "point", nil, "`POINT` whose reading is withdrawn; may be repeated")
 	return cmd
 }
 
@@ -329,8 +371,20 @@ func (s *screen) libraryHead(lib *references.Library) {
 // inUse tells how many files of a folder count, and how many do not.
 func inUse(lib *references.Library) string {
 	text := count(len(lib.Sweeps), "sweep") + " in use"
-	if n := len(lib.Withdrawn); n > 0 {
+	sweeps, readings := make(map[string]bool), make(map[[2]string]bool) // several notes may say the same
+	for _, w := range lib.Withdrawn {
+		if w.Points == nil {
+			sweeps[w.File] = true
+		}
+		for _, p := range w.Points {
+			readings[[2]string{w.File, p}] = true
+		}
+	}
+	if n := len(sweeps); n > 0 {
 		text += fmt.Sprintf(", %d withdrawn", n)
+	}
+	if n := len(readings); n > 0 {
+		text += fmt.Sprintf(", %s withdrawn", count(n, "more reading"))
 	}
 	if n := len(lib.Skipped); n > 0 {
 		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
@@ -616,21 +670,25 @@ func (s *screen) libraryFindings(lib *references.Library, found document.Problem
 		if f.Severity == references.SeverityNote && !notes {
 			continue
 		}
-		mark := severitySigns[f.Severity]
-		head := mark.mark + " " + f.Kind
-		if f.At != "" {
-			head += " " + name(f.At)
-		}
-		if f.Sweep != "" {
-			head += "  " + path(relative(lib.Dir, f.Sweep))
-		}
-		s.gap()
-		s.say(s.paint(mark.style, head) + s.paint(faint, "  "+f.Severity+sureText(f)))
-		s.prose(4, 0, plain, prose(f.Seen))
-		s.prose(4, 0, faint, prose(f.Do))
+		s.finding(lib, f)
 	}
 	s.gap()
 	s.say(fmt.Sprintf("%s: %s, %s, %s.", count(len(lib.Sweeps), "sweep"), count(len(found)+tally[references.SeverityFault], "fault"), count(tally[references.SeverityDoubt], "doubt"), count(tally[references.SeverityNote], "note")))
+}
+
+func (s *screen) finding(lib *references.Library, f references.Finding) {
+	mark := severitySigns[f.Severity]
+	head := mark.mark + " " + f.Kind
+	if f.At != "" {
+		head += " " + name(f.At)
+	}
+	if f.Sweep != "" {
+		head += "  " + path(relative(lib.Dir, f.Sweep))
+	}
+	s.gap()
+	s.say(s.paint(mark.style, head) + s.paint(faint, "  "+f.Severity+sureText(f)))
+	s.prose(4, 0, plain, prose(f.Seen))
+	s.prose(4, 0, faint, prose(f.Do))
 }
 
 func sureText(f references.Finding) string {
@@ -666,15 +724,17 @@ type contrast struct {
 const contrastLimit = 0.01
 
 func (a *app) knownCompareCommand() *cobra.Command {
-	var board string
+	var board, second string
 	var asJSON, all bool
 	cmd := &cobra.Command{
 		Use:   "compare FOLDER FOLDER",
-		Short: "compare two folders of good boards",
+		Short: "compare two folders of good boards, or two revisions",
 		Long: `compare shows the points at which the good boards of two folders read differently
 by more than chance, and counts those that only one of them has. Readings of different meters, and of the
-other polarity, are places of their own.`,
-		Example:           "  halfsplit known compare ours theirs --board kestrel/board.yaml",
+other polarity, are places of their own. With --second-board the second folder, which
+may be the first, is read for another revision.`,
+		Example: `  halfsplit known compare ours theirs --board kestrel/board.yaml
+  halfsplit known compare kestrel/known kestrel/known --board kestrel/board.yaml --second-board kestrel/board-d.yaml`,
 		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),
 		ValidArgsFunction: completeFolders,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -683,9 +743,9 @@ other polarity, are places of their own.`,
 				return err
 			}
 			var libs [2]*references.Library
-			for i := range libs {
+			for i, file := range []string{board, cmp.Or(second, board)} {
 				var found document.Problems
-				if libs[i], found, err = a.library(args[i], board); err != nil {
+				if libs[i], found, err = a.library(args[i], file); err != nil {
 					return err
 				}
 				a.warn(found)
@@ -711,15 +771,25 @@ other polarity, are places of their own.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().StringVar(&second, "second-board", "", "`FILE` of the board of the second folder, where it is another revision")
+	mustComplete(cmd, "second-board", completeYAML)
 	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree, and those that one folder lacks")
 	boardFlag(cmd, &board)
 	return cmd
 }
 
 func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []references.Contrast, all bool) {
-	s.say(s.paint(strong, titled(libs[0].Board, libs[0].Revision)))
+	revision := libs[0].Revision
+	if revision != libs[1].Revision {
+		revision = ""
+	}
+	s.say(s.paint(strong, titled(libs[0].Board, revision)))
 	for i := range libs {
-		s.say(path(dirs[i]) + ": " + inUse(libs[i]))
+		of := ""
+		if libs[0].Revision != libs[1].Revision {
+			of = " (" + revisionText(libs[i]) + ")"
+		}
+		s.say(path(dirs[i]) + of + ": " + inUse(libs[i]))
 	}
 	reads := func(p references.Predictive) string {
 		switch {

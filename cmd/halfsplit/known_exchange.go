@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -16,20 +18,24 @@ import (
 func (a *app) knownImportCommand() *cobra.Command {
 	var to, board, unit string
 	var columns, values []string
+	var unknown bool
 	cmd := &cobra.Command{
 		Use:   "import TABLE",
 		Short: "make sweeps of a table saved as CSV",
 		Long: `import reads a table saved as CSV, one row for each point, and adds a sweep for each
 sample, date, person, meter and polarity in it. Headings that are not
 built in are mapped with --column KEY=HEADING; what holds for all rows is said with
---value KEY=TEXT. The keys are point, reading, unit (V or mV), sample, by, taken,
+--value KEY=TEXT. A table has to say the meter, its test_current, the polarity and the
+temperature, or that nobody knows what it lacks, with --unknown: what is not said is
+not written into the sweeps, and "halfsplit known check" tells it. The keys are point,
+connector (of pins that are bare numbers), reading, unit (V or mV), sample, by, taken,
 polarity, temperature, battery, unplugged, draw_before_button, draw_after_button, meter,
 test_current, open_voltage, overload_above, accuracy, resolution, source, ohms_current,
 ohms_open, ohms_overload_above, and sweep, which distinguishes sweeps that are equal in all of
-them. A table with a column for each board maps reading:SAMPLE=HEADING. A table may have
+them. A date may be 02.08.2026; a cell of dashes was not read. A table with a column for each board maps reading:SAMPLE=HEADING. A table may have
 16 MB, and come through a pipe; - is standard input.`,
-		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV
-  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value taken=2026-08-02 --value "test_current=0.5 mA"`,
+		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV --unknown
+  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value meter="bench 2" --value "test_current=0.5 mA" --value polarity=red-on-ground --value "temperature=23 C"`,
 		Args: arguments("TABLE in CSV"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -59,38 +65,49 @@ them. A table with a column for each board maps reading:SAMPLE=HEADING. A table 
 			if err != nil {
 				return err
 			}
-			added, readings := 0, 0
-			for _, sweep := range sweeps {
+			if lacks := unsaidIn(sweeps); len(lacks) > 0 && !unknown {
+				text := make([]string, len(lacks))
+				for i, key := range lacks {
+					text[i] = "--value " + key + "=..."
+				}
+				return instead(quoted(args[0])+" does not say "+strings.Join(lacks, ", "), "say it with "+strings.Join(text, ", ")+", or with --unknown that nobody knows")
+			}
+			list := make([]newSweep, len(sweeps))
+			for i, sweep := range sweeps {
 				var text bytes.Buffer
 				if err := sweep.Write(&text); err != nil {
 					return err
 				}
-				file, is, err := references.Add(to, sweep, text.Bytes())
-				if err != nil {
-					return instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
-				}
-				readings += len(sweep.Readings)
-				if is {
-					added++
-					s.say("added " + path(file))
-				} else {
-					s.say("was there " + path(file))
-				}
+				list[i] = newSweep{sweep, text.Bytes()}
 			}
-			s.say(fmt.Sprintf("%d added of %s with %s.", added, count(len(sweeps), "sweep"), count(readings, "reading")))
+			err = a.addSweeps(s, to, b, list)
 			if len(unused) > 0 {
 				s.prose(0, 0, plain, fmt.Sprintf("%s not used: %s. --column gives a heading its meaning.", count(len(unused), "column"), someNames(unused, 20)))
 			}
-			return nil
+			return err
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
 	cmd.Flags().StringVar(&unit, "unit", "", "V or mV, where all readings are in it")
+	cmd.Flags().BoolVar(&unknown, "unknown", false, "nobody knows what the table does not say")
 	cmd.Flags().StringArrayVar(&columns, "column", nil, "`KEY=HEADING`; may be repeated")
 	cmd.Flags().StringArrayVar(&values, "value", nil, "`KEY=TEXT` for all rows; may be repeated")
 	boardFlag(cmd, &board)
 	mustComplete(cmd, "to", completeFolders)
 	return cmd
+}
+
+// unsaidIn lists what some of the sweeps do not say of what readings depend on most.
+func unsaidIn(sweeps []*references.Sweep) []string {
+	var lacks []string
+	for _, key := range []string{"meter", "test_current", "polarity", "temperature"} {
+		if slices.ContainsFunc(sweeps, func(s *references.Sweep) bool {
+			return slices.Contains(s.Unsaid, key) || key == "meter" && s.Meter.Name == ""
+		}) {
+			lacks = append(lacks, key)
+		}
+	}
+	return lacks
 }
 
 func (a *app) knownExportCommand() *cobra.Command {
@@ -118,7 +135,7 @@ func (a *app) knownExportCommand() *cobra.Command {
 			return err
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; else the screen")
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; otherwise the screen")
 	boardFlag(cmd, &board)
 	return cmd
 }
@@ -156,7 +173,7 @@ func (a *app) knownSheetCommand() *cobra.Command {
 			return a.writeOut(to, func(w io.Writer) error { return exchange.WriteSheet(w, b, lib, c, a.layoutOf(b)) })
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; else the screen")
+	cmd.Flags().StringVar(&to, "to", "", "`FILE` to write, which must not exist yet; otherwise the screen")
 	boardFlag(cmd, &board)
 	return cmd
 }

@@ -63,7 +63,7 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
-	if d.Implausible == nil { // else they say nothing of the board
+	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
 	switch good := goodAsItIs(d); {
@@ -102,7 +102,7 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.remarks("NOTES", "-", plain, d.Notes)
 }
 
-// caseHead says which board it is and what is the matter with it.
+// caseHead says which board it is and what is wrong with it.
 func (s *screen) caseHead(c *journal.Case) {
 	left, right := titled(c.Board.Name, c.Board.Revision), name(filepath.Base(c.File))
 	room := s.width - cells(left) - cells(right)
@@ -569,6 +569,8 @@ func headline(step *engine.Step) string {
 		return "measure across " + part
 	case engine.DoDrop:
 		return "read millivolts along " + at
+	case engine.DoReinstall:
+		return "reinstall " + part
 	case engine.DoSweep:
 		return "sweep the rest of " + part
 	case engine.DoEscalate:

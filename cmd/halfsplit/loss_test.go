@@ -46,7 +46,7 @@ func TestTypedBytesInPractice(t *testing.T) {
 		}
 	}
 	out, errs, code := play(t, lines.String()+"?\n", "practice", "run", "lesson-01.yaml", "--by", "Ada")
-	if code != exitDone || errs != "" || !strings.Contains(out[strings.LastIndex(out, "verdict "):], "leave; go on later") {
+	if code != exitDone || errs != "" || !strings.Contains(out[strings.LastIndex(out, "the end: `verdict"):], "leave; go on later") {
 		t.Errorf("exit %d, %s\n%s", code, errs, out[max(0, len(out)-500):])
 	}
 }
@@ -115,8 +115,8 @@ func TestOutputsAreGuarded(t *testing.T) {
 		{[]string{"known", "sheet", "known", "J1", "--board", "board.yaml", "--to", "theirs.html"}, "cannot be written: file exists"},
 		{[]string{"known", "export", "known", "--board", "board.yaml", "--to", "link.html"}, "cannot be written: file exists"},
 		{[]string{"memory", "learn", record, "--to", "theirs.yaml"}, "cannot be written: file exists"},
-		{[]string{"practice", "run", "lesson-01.yaml", "--journal", "theirs.yaml"}, "theirs.yaml"},
-		{[]string{"practice", "run", "lesson-01.yaml", "--journal", "lesson-01.yaml"}, "lesson-01.yaml"},
+		{[]string{"practice", "run", "lesson-01.yaml", "--by", "Ada", "--journal", "theirs.yaml"}, "theirs.yaml"},
+		{[]string{"practice", "run", "lesson-01.yaml", "--by", "Ada", "--journal", "lesson-01.yaml"}, "lesson-01.yaml"},
 		{page("practice", "make", "board.yaml", "--lesson", "opens", "--count", "1", "--to", "."), "cannot be written: file exists"},
 	} {
 		if _, errs, code := play(t, "", tt.args...); code != exitUsage || !strings.Contains(errs, tt.want) {
@@ -184,7 +184,7 @@ func through(t *testing.T, text string) string {
 }
 
 // Streams are read once where that makes sense, and refused with a sentence where
-// it does not; nothing waits for ever.
+// it does not; nothing waits forever.
 func TestStreams(t *testing.T) {
 	if _, err := os.Stat("/dev/fd/0"); err != nil {
 		t.Skip("no /dev/fd here: ", err)
@@ -248,7 +248,7 @@ func TestStreams(t *testing.T) {
 				t.Errorf("%v: %s", args, text)
 			}
 		case <-time.After(20 * time.Second):
-			t.Fatalf("%v waits for ever", args)
+			t.Fatalf("%v waits forever", args)
 		}
 	}
 	// A meter that is a pipe may come later; the session goes on meanwhile.

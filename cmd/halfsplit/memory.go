@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bytes"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -14,9 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/engine"
 	"halfsplit/engine/experience"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
+	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
 )
 
@@ -36,11 +36,12 @@ func (a *app) memoryCommand() *cobra.Command {
 	return cmd
 }
 
-// lesson is what `memory learn --json` prints.
-type lesson struct {
-	Cases   int            `json:"cases"`   // counted
-	Skipped []skippedCase  `json:"skipped"` // and why
-	Entries []learnedEntry `json:"entries"` // that moved
+// learned is what `memory learn --json` prints.
+type learned struct {
+	Cases    int            `json:"cases"`    // counted
+	Practice int            `json:"practice"` // records of practice, which count for nothing
+	Skipped  []skippedCase  `json:"skipped"`  // and why
+	Entries  []learnedEntry `json:"entries"`  // that moved
 }
 
 type skippedCase struct {
@@ -76,7 +77,10 @@ built-in likelihoods count as much as so many cases, which --kinds and --modes
 change. What is written with --to is a priors file for locate --priors; it holds
 numbers alone and nothing of the cases, so that it can be shown to others.
 
-Folders stand for all case files in them.`,
+A case counts where its readings prove its cause: something read wrong and reads right
+at the end, nothing reads wrong any more, and the part that it names was worked on,
+where the record tells of work. One case counts once, however many files tell of it;
+records of practice do not count. Folders stand for all case files in them.`,
 		Example:           "  halfsplit memory learn cases --to shop.yaml\n  halfsplit locate kestrel/cases/touch-dead.yaml --priors shop.yaml",
 		Args:              someArguments("a case file or a folder of them"),
 		ValidArgsFunction: completeYAML,
@@ -101,22 +105,26 @@ Folders stand for all case files in them.`,
 				return err
 			}
 			tally := experience.NewTally()
-			var answer lesson
-			seen := make(map[[32]byte]bool)
+			var answer learned
+			var engines engines
 			for _, file := range files {
-				if why := learnFrom(tally, file, seen); why != "" {
+				why, practice := learnFrom(tally, file, &engines)
+				switch {
+				case practice:
+					answer.Practice++
+				case why != "":
 					answer.Skipped = append(answer.Skipped, skippedCase{file, why})
 				}
 			}
-			learned := tally.Learn(base, strength)
+			result := tally.Learn(base, strength)
 			if to != "" {
-				if err := a.writeOut(to, func(w io.Writer) error { return learned.Write(w) }); err != nil {
+				if err := a.writeOut(to, func(w io.Writer) error { return result.Write(w) }); err != nil {
 					return err
 				}
 			}
 			if asJSON {
-				answer.Cases = learned.Cases
-				for _, e := range learned.Moved() {
+				answer.Cases = result.Cases
+				for _, e := range result.Moved() {
 					row := learnedEntry{e.Name, e.Count, e.Before, e.After, nil}
 					for _, m := range e.Modes {
 						row.Modes = append(row.Modes, learnedMode{m.Name, m.Count, m.Before, m.After})
@@ -125,7 +133,7 @@ Folders stand for all case files in them.`,
 				}
 				return a.json(answer)
 			}
-			s.lesson(learned, answer.Skipped, to)
+			s.learned(result, answer.Practice, answer.Skipped, to)
 			return nil
 		},
 	}
@@ -142,30 +150,44 @@ Folders stand for all case files in them.`,
 // real cases would move them.
 const mostStrength = 1e9
 
-// learnFrom counts one case and returns why it was not counted, "" where it was.
-// The same text under two names is one case, whatever its line ends.
-func learnFrom(tally *experience.Tally, file string, seen map[[32]byte]bool) string {
+// engines keeps the engine of the last case for the next, which as a rule is of the
+// same board.
+type engines struct {
+	opening journal.Opening
+	engine  *engine.Engine
+}
+
+func (k *engines) of(c *journal.Case) (*engine.Engine, error) {
+	o := journal.Opening{BoardPath: c.Opening().BoardPath, KnownPath: c.Opening().KnownPath}
+	if k.engine != nil && k.opening == o {
+		return k.engine, nil
+	}
+	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	k.opening, k.engine = o, e
+	return e, err
+}
+
+// learnFrom counts one case and returns why it was not counted, "" where it was; records
+// of practice, whose faults are made up, are told apart.
+func learnFrom(tally *experience.Tally, file string, k *engines) (why string, practice bool) {
 	c, err := journal.Load(file) // refuses what is too long
 	var found document.Problems
 	switch {
 	case errors.As(err, &found):
-		return "has " + count(len(found), "problem") + ": " + found[0].What
+		return "has " + count(len(found), "problem") + ": " + found[0].What, false
 	case err != nil:
-		return err.Error()
+		return err.Error(), false
+	case lessons.Recorded(c):
+		return "", true
 	}
-	text, err := os.ReadFile(file)
+	e, err := k.of(c)
+	if err == nil {
+		err = tally.Add(c, e)
+	}
 	if err != nil {
-		return reason(err)
+		return err.Error(), false
 	}
-	print := sha256.Sum256(bytes.ReplaceAll(text, []byte("\r\n"), []byte("\n")))
-	if seen[print] {
-		return "is a copy of a case that was counted"
-	}
-	if err := tally.Add(c); err != nil {
-		return err.Error()
-	}
-	seen[print] = true
-	return ""
+	return "", false
 }
 
 // caseFiles lists the files that the arguments mean: themselves, and of folders
@@ -214,7 +236,7 @@ func caseFiles(args []string) ([]string, error) {
 	return slices.Compact(files), nil
 }
 
-func (s *screen) lesson(l experience.Learned, skipped []skippedCase, to string) {
+func (s *screen) learned(l experience.Learned, practice int, skipped []skippedCase, to string) {
 	s.say(s.paint(strong, count(l.Cases, "closed case")+" counted"))
 	var rows [][]cell
 	moved := 0
@@ -245,6 +267,10 @@ func (s *screen) lesson(l experience.Learned, skipped []skippedCase, to string) 
 		for _, x := range skipped {
 			s.prose(2, 2, plain, path(x.File)+" "+prose(x.Why))
 		}
+	}
+	if practice > 0 {
+		s.gap()
+		s.prose(0, 0, plain, count(practice, "record")+" of practice not counted: the faults of practice cases are made up.")
 	}
 	if to != "" {
 		s.gap()

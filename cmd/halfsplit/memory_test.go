@@ -16,7 +16,7 @@ import (
 // once however its lines end, and broken ones too. What never ends is refused.
 func TestMemoryFolder(t *testing.T) {
 	demoFolder(t)
-	const closed = "open: {board: ../board.yaml}\n---\nclose: {cause: FL3 open, remedy: jumper}\n"
+	const closed = "open: {board: ../board.yaml, known: ../known}\n---\nread: {J7.3: OL}\n---\njumper: {FL3: 0 ohm}\n---\nread: {J7.3: 0.622}\n---\nclose: {cause: FL3 open, remedy: jumper}\n"
 	if err := os.Mkdir("shop", 0o777); err != nil {
 		t.Fatal(err)
 	}
@@ -41,14 +41,14 @@ func TestMemoryFolder(t *testing.T) {
 	if code := run([]string{"memory", "learn", "shop", "/dev/zero", "--json"}, strings.NewReader(""), &out, &complaints); code != 0 {
 		t.Fatalf("exit %d: %s", code, complaints.String())
 	}
-	var got lesson
+	var got learned
 	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
 		t.Fatal(err)
 	}
 	want := []skippedCase{
 		{"/dev/zero", "has 1 problem: is a pipe or a device, not a file"},
 		{"shop/broken.yaml", "has 1 problem: the { that opens here or just before is not closed as it should be"},
-		{"shop/crlf.yaml", "is a copy of a case that was counted"},
+		{"shop/crlf.yaml", "is the same case as one that was counted"},
 		{"shop/empty.yaml", "has 1 problem: holds no event"},
 		{"shop/garbled.yaml", "has 1 problem: control character U+0000"},
 		{"shop/nowhere.yaml", "has 1 problem: cannot be opened: too many levels of symbolic links"},

@@ -59,7 +59,12 @@ var oldWords = []struct{ was, now string }{
 	{`demo/judge`, "demo/answers"},
 	{`"(foretold\w*|alike|belief|mended|surprise)":|"read": [0-9n-]`, "predicted, ambiguity_groups, posterior, repaired, measured"},
 	{`^\s*"?(look|lift|refit|fit|mend|alike|way|over|ohms_over|wire)"?: `, "the keys of today"},
-	{`kind: (clamp)|way: \w`, "tvs, direction, channel"},
+	{`(before|after)_key`, "before_button, after_button"},
+	{`not read since|no rail was read|rails read:`, "not measured since, rails measured"},
+	{`(a good|good|good-board) (board|line)s? reads? (\d|OL)`, "known good"},
+	{`"?state"?: "?reads wrong|(rail [0-9.]+ V|line) +reads wrong`, "out of range"},
+	{`\bdeeds?\b|\bwhoever\b`, "action; who"},
+	{`kind: (clamp)|[{,] *way: \w`, "tvs, direction, channel"},
 }
 
 // TestOldWords holds the words of everything that people read: what commands print
@@ -95,7 +100,9 @@ func TestOldWords(t *testing.T) {
 		out, errs, _ := typed("", "schema", kind)
 		texts["halfsplit schema "+kind] = out + errs
 	}
-	if len(texts) < 60 {
+	t.Run("reports", func(t *testing.T) { reportTexts(t, texts) })
+	t.Run("practice", func(t *testing.T) { practiceTexts(t, texts) })
+	if len(texts) < 110 {
 		t.Errorf("only %d texts were searched", len(texts))
 	}
 	for _, w := range oldWords {
@@ -111,6 +118,68 @@ func TestOldWords(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// reportTexts adds the page and the Markdown of every case of the demo, two of them
+// worked to their end at the bench, and the sheet of its good boards.
+func reportTexts(t *testing.T, texts map[string]string) {
+	entries := sessions(t)
+	demoFolder(t)
+	cases, err := filepath.Glob("cases/*.yaml")
+	if err != nil || len(cases) == 0 {
+		t.Fatalf("no cases: %v", err)
+	}
+	for _, file := range cases {
+		name := strings.TrimSuffix(filepath.Base(file), ".yaml")
+		if name == "touch-dead" || name == "touch-never-wakes" {
+			out, errs, _ := typed(entries[name], "bench", file, "--by", "Ada")
+			texts["bench "+name] = out + errs
+		}
+		if _, errs, code := typed("", "report", file, "--html", "page.html"); code != exitDone {
+			t.Fatalf("report %s: exit %d\n%s", file, code, errs)
+		}
+		page, err := os.ReadFile("page.html")
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts["report "+name+" --html"] = string(page)
+		out, errs, _ := typed("", "report", file, "--markdown")
+		texts["report "+name+" --markdown"] = out + errs
+	}
+	out, errs, _ := typed("", "known", "sheet", "known", "J7", "--board", "board.yaml")
+	texts["known sheet"] = out + errs
+}
+
+// practiceTexts adds what `practice run` prints as the lessons are played, and how
+// they are scored, on the screen and as pages.
+func practiceTexts(t *testing.T, texts map[string]string) {
+	scripts := courseCopy(t)
+	help, errs, _ := typed("?\n", "practice", "run", "lesson-01.yaml", "--by", "Bob")
+	texts["practice run, ?"] = help + errs
+	words := []string{"practice", "score", "--passphrase-file", "passphrase.txt", "--html", "class.html", "--answers", "answers.html"}
+	for _, name := range []string{"lesson-01", "lesson-05", "lesson-10"} {
+		script, err := os.ReadFile(filepath.Join(scripts, name+".txt"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out, errs, _ := typed(string(script), "practice", "run", name+".yaml", "--by", "Ada")
+		texts["practice run "+name] = out + errs
+		words = append(words, name+"-ada.yaml")
+	}
+	for _, how := range []string{"--steps", "--json"} {
+		out, errs, code := typed("", append(words, how)...)
+		if code != exitDone {
+			t.Fatalf("practice score %s: exit %d\n%s", how, code, errs)
+		}
+		texts["practice score "+how] = out + errs
+	}
+	for _, file := range []string{"class.html", "answers.html"} {
+		page, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts[file] = string(page)
 	}
 }
 

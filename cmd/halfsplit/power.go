@@ -13,12 +13,12 @@ func (a *app) powerCommand() *cobra.Command {
 		Use:   "power CASE",
 		Short: "say whether power may go on after rework",
 		Long: `power looks through the record of a case for everything that was reworked, and
-says of every rail and line that was touched whether it has been read again since
-and reads as on a good board, as the board lies now. The result is PASS, FAIL or NOT
-CHECKED, and the exit code is 0 for PASS alone. Any net that reads wrong fails it,
+says of every rail and line that was touched whether it was measured again since
+and is as on a good board, as the board lies now. The result is PASS, FAIL or NOT
+CHECKED, and the exit code is 0 for PASS alone. Any net out of range fails it,
 whether anybody worked on it or not; so does a part that sits the wrong way round.
-Where a reworked net was not read again, no rail was read, or no ground pin read as
-ground, it is not checked: that is no pass.
+Where a reworked net was not measured again, no rail was measured, or no ground pin
+measured as ground, it is not checked: that is no pass.
 
 Currents drawn from a bench supply, where the case has them, are compared with
 what good boards draw; --draw-before and --draw-after say what that is.`,

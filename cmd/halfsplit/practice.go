@@ -10,13 +10,15 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/engine/fault"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 )
 
 // practiceHelp is what every practice command says of the encryption.
 const practiceHelp = `What is wrong with a practice board is encrypted in its file. That keeps out
-anyone who reads, searches or compares the files, and anyone who makes the class a second
+whoever reads, searches or compares the files, and whoever makes the class a second
 time without the teacher's passphrase. It does not keep out a student who looks into
 the memory of the running program, which has to know the board, or who writes a
 program that does. Nothing hinders a student from working on a case again and again
@@ -30,7 +32,7 @@ for learning, not for an examination that matters.`
 func (a *app) practiceCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "practice COMMAND",
-		Short: "fault cases for teaching: make, run, score, answers",
+		Short: "fault cases for teaching: course, make, run, score, answers, handout",
 		Long: `practice makes boards with something wrong for a class, gives each student a
 bench to work at, and scores the records of that work.
 
@@ -46,7 +48,7 @@ bench to work at, and scores the records of that work.
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand())
+	cmd.AddCommand(a.practiceCourseCommand(), a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand(), a.practiceHandoutCommand())
 	return cmd
 }
 
@@ -80,7 +82,8 @@ func readPassphrase(file string) (string, error) {
 
 func (a *app) practiceMakeCommand() *cobra.Command {
 	var o lessons.Order
-	var passphraseFile, to string
+	var passphraseFile, to, class string
+	var faults []string
 	var asJSON bool
 	var subjects []string
 	for _, s := range lessons.Subjects() {
@@ -94,12 +97,26 @@ over the parts of the board, and writes them into a new folder, beside the board
 and sweeps over good ones. How hard a case is, is the bench time that the program
 expects from the sweep to a verified repair, and the suspects that the sweep
 leaves. Every case can be solved: each fault shows at the connectors, so that
-a student who works on one thing after the other and reads again comes to the end. The
+whoever works on one thing after the other and reads again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
 The same board, seed and passphrase give the same cases, and records of them can be
 scored with a set made anew; comments, titles and the order of a board file do not
 count. The files differ each time, for they are encrypted anew.
+
+--fault, as often as wanted, names what may be wrong: ` + strings.Join(fault.ModeNames(), ", ") + `.
+--level takes the easier, middle or harder third of what the board gives.
+
+--class names a file about the class, which goes into the folder too:
+
+  class: spring
+  students: [Ada, Ben, Иван]
+  complaints: {KEY_A: the upper key does nothing, other: fell into water}
+
+Students then work under the names that stand there, and score tells whose work is
+missing. Everybody has all cases; with --each, every student has so many of their own.
+Complaints are what the owner says where that net reads wrong; left out, he names the
+net.
 
 The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 
@@ -109,7 +126,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 		Example:           `  halfsplit practice make board.yaml --lesson mixed --count 24 --seed 1 --passphrase-file passphrase.txt --to spring`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
-		RunE: func(_ *cobra.Command, args []string) error {
+		RunE: func(cmd *cobra.Command, args []string) error {
 			s, err := a.screen()
 			if err != nil {
 				return err
@@ -125,6 +142,24 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			}
 			if o.BoardText, err = os.ReadFile(args[0]); err != nil {
 				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+			}
+			for _, text := range faults {
+				mode, ok := fault.MeantMode(text, fault.Modes())
+				if !ok {
+					return instead(quoted(text)+" is not a way to go bad", document.Suggest(text, fault.ModeNames(), "the ways are "+strings.Join(fault.ModeNames(), ", ")))
+				}
+				o.Modes = append(o.Modes, mode)
+			}
+			if class != "" {
+				if o.Roster, err = lessons.LoadRoster(class); err != nil {
+					return err
+				}
+			}
+			if o.Each != 0 {
+				if o.Roster == nil || o.Each < 1 || cmd.Flags().Changed("count") {
+					return instead("`--each` gives every student of a class so many cases", "name the class with --class, write 1 or more, and leave --count out")
+				}
+				o.Count = o.Each * len(o.Roster.Students)
 			}
 			bar := a.progress("making cases")
 			o.Watch = bar.show
@@ -149,11 +184,18 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.Uint64Var(&o.Seed, "seed", 1, "`NUMBER` from which everything is drawn")
 	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see")
 	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
+	flags.StringArrayVar(&faults, "fault", nil, "`FAULT` that may be on a board; give it again for more")
+	flags.StringVar(&o.Level, "level", "", "`LEVEL` of difficulty: easier, middle or harder (left out: all)")
+	flags.StringVar(&class, "class", "", "class `FILE`: students and complaints")
+	flags.IntVar(&o.Each, "each", 0, "`NUMBER` of cases of each student's own")
 	flags.BoolVar(&o.Exam, "exam", false, "the bench does not say whether a verdict is right")
 	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
 	passphraseFlag(cmd, &passphraseFile)
 	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
 	mustComplete(cmd, "to", completeFolders)
+	mustComplete(cmd, "fault", completeWords(fault.ModeNames()...))
+	mustComplete(cmd, "level", completeWords(lessons.Levels...))
+	mustComplete(cmd, "class", completeFiles(kindClass))
 	return cmd
 }
 
@@ -213,13 +255,21 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 		out = " Of those, " + fmt.Sprint(c.Unfair) + " read as what they are not, and were left out."
 	}
 	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread."+out)
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Matched: those that it does not tell from the first. "+hardestNote)
+	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
+	if r := c.Order.Roster; r != nil && len(r.Cases) > 0 {
+		var own [][]cell
+		for _, name := range r.Students {
+			own = append(own, []cell{{document.Printable(name), strong}, {r.Own(name), plain}})
+		}
+		s.table(2, []column{{head: "student", give: true}, {head: "cases"}}, own)
+		s.gap()
+	}
 	s.prose(2, 2, faint, "This table is for you: where the best time is 0 s, nothing is wrong.")
 	s.gap()
 	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the passphrase. A student writes")
 	s.say("    halfsplit practice run " + path(c.Cases[0].File.Path) + " --by NAME")
-	s.prose(2, 2, plain, "and gives you back the record, "+path(recordName(c.Cases[0].File.Path, "name"))+". With the records in the folder, write")
-	s.say("    halfsplit practice score " + path(filepath.Join(to, "case-*-*.yaml")) + " --passphrase-file " + path(passphraseFile))
+	s.prose(2, 2, plain, "and gives you back the record, "+path(lessons.RecordName(c.Cases[0].File.Path, "name"))+". With the records in the folder, write")
+	s.say("    halfsplit practice score " + path(to) + " --passphrase-file " + path(passphraseFile))
 	s.say("    halfsplit practice answers " + path(filepath.Join(to, "case-"+strings.Repeat("?", digits(c))+".yaml")) + " --passphrase-file " + path(passphraseFile))
 }
 

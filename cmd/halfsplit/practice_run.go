@@ -1,18 +1,20 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
@@ -22,7 +24,7 @@ import (
 )
 
 func (a *app) practiceRunCommand() *cobra.Command {
-	var record, by string
+	var record, by, address string
 	var exam bool
 	cmd := &cobra.Command{
 		Use:   "run FILE",
@@ -36,6 +38,11 @@ the pad. Some work harms the board, as they would on a real one.
 Everything you do is written into a record before you see what came of it; leave at
 any time and go on later with the same command.
 
+--page shows the bench in a browser as well: the connector, the line, what was measured
+and what a good board shows there, and keys for what can be done. The first line printed
+is its address, for this machine alone unless --page=ADDRESS names another. Nothing on
+it is judged either.
+
 ` + practiceHelp,
 		Example: `  halfsplit practice run spring/case-01.yaml --by Ada
   halfsplit practice run spring/case-01.yaml --journal ada.yaml`,
@@ -47,7 +54,7 @@ any time and go on later with the same command.
 				return err
 			}
 			if record == "" {
-				record = recordName(args[0], by)
+				record = lessons.RecordName(args[0], strings.TrimSpace(by))
 			}
 			d, err := lessons.Begin(args[0], record, by)
 			if err != nil {
@@ -56,33 +63,24 @@ any time and go on later with the same command.
 			defer d.Leave()
 			d.Now = time.Now
 			d.Exam = d.Exam || exam
-			b := &practiceBench{screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
+			var page *benchpage.Server
+			if address != "" {
+				if page, err = benchpage.Listen(address); err != nil {
+					return err
+				}
+				defer page.Close()
+				s.say(page.URL)
+			}
+			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
 			return b.run(cmd.InOrStdin())
 		},
 	}
+	cmd.Flags().StringVar(&address, "page", "", "show the bench in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
+	cmd.Flags().Lookup("page").NoOptDefVal = pageHere
 	cmd.Flags().StringVar(&record, "journal", "", "`CASE` file for the record (left out: beside FILE)")
 	cmd.Flags().StringVar(&by, "by", os.Getenv("USER"), "your `NAME`, for the record")
 	cmd.Flags().BoolVar(&exam, "exam", false, "do not say at the end whether the verdict is right (the teacher can choose so when making the class)")
 	return cmd
-}
-
-// recordName is where the record goes when nobody says: beside the practice
-// file, with the student's name.
-func recordName(file, by string) string {
-	who := strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
-			return r
-		case r >= 'A' && r <= 'Z':
-			return r + 'a' - 'A'
-		}
-		return '-'
-	}, by)
-	if who == "" {
-		who = "record"
-	}
-	base := strings.TrimSuffix(file, filepath.Ext(file))
-	return base + "-" + who + ".yaml"
 }
 
 // practiceBench is one session.
@@ -94,6 +92,9 @@ type practiceBench struct {
 	terminal bool
 	quit     bool
 	spent    float64 // seconds, as last told
+
+	page *benchpage.Server // nil for none
+	said benchpage.Said    // what became of the last entry
 }
 
 func (b *practiceBench) run(stdin io.Reader) error {
@@ -102,21 +103,35 @@ func (b *practiceBench) run(stdin io.Reader) error {
 		return err
 	}
 	defer in.close()
+	if b.page != nil {
+		in.page = b.page.Entries()
+	}
 	b.head()
-	for !b.quit && !b.session.Done() {
+	for !b.quit && (!b.session.Done() || b.page != nil) { // a page shows what came of the verdict
 		if b.terminal {
 			fmt.Fprint(b.w, b.paint(strong, duration(b.session.Seconds())+" > "))
 		}
 		if err := b.app.out.Flush(); err != nil {
 			return err
 		}
+		b.showPage()
 		line, ok := in.next()
 		if !ok {
 			break
 		}
-		if err := b.enter(strings.TrimSpace(line.text)); err != nil {
-			b.prose(2, 2, yellow, err.Error())
+		if line.page != nil && (line.page.Report || !b.page.Current(line.page)) {
+			if line.page.Report {
+				line.page.Answer(benchpage.Answer{Says: "no report is made of a practice case before it is scored"})
+			}
+			continue
 		}
+		if b.page == nil {
+			if err := b.enter(strings.TrimSpace(line.text)); err != nil {
+				b.prose(2, 2, yellow, err.Error())
+			}
+			continue
+		}
+		b.enterShown(line)
 	}
 	b.gap()
 	if b.session.Done() {
@@ -128,11 +143,98 @@ func (b *practiceBench) run(stdin io.Reader) error {
 	return in.err
 }
 
+// enterShown enters a line, and keeps for the page what was said of it.
+func (b *practiceBench) enterShown(line entryLine) {
+	var text bytes.Buffer
+	s := *b.screen
+	b.screen = &screen{w: &text, width: s.width}
+	err := b.enter(strings.TrimSpace(line.text))
+	b.screen = &s
+	a := benchpage.Answer{Entered: err == nil}
+	if err != nil {
+		a.Says = prose(err.Error())
+		b.prose(2, 2, yellow, a.Says)
+	}
+	b.quit = b.quit && line.page == nil // it is left at its terminal
+	io.Copy(b.w, bytes.NewReader(text.Bytes()))
+	b.said = benchpage.Said{Entry: prose(line.text)}
+	for shown := range strings.Lines(text.String()) {
+		if shown = strings.TrimSpace(shown); shown != "" {
+			b.said.More = append(b.said.More, shown)
+		}
+	}
+	if len(b.said.More) > 0 {
+		b.said.Text, b.said.More = b.said.More[0], b.said.More[1:]
+	} else {
+		b.said.Text = a.Says
+	}
+	if line.page != nil {
+		line.page.Answer(a)
+	}
+}
+
+// showPage shows the bench on the page, where there is one.
+func (b *practiceBench) showPage() {
+	if b.page == nil {
+		return
+	}
+	c := b.session.Case()
+	v := &benchpage.View{Board: titled(c.Board.Name, c.Board.Revision), Complaint: prose(b.session.File.Complaint), Said: b.said,
+		Next: benchpage.Next{Title: name(b.session.File.Set) + ", case " + fmt.Sprint(b.session.File.Number), Verb: duration(b.session.Seconds()), Object: "at the bench so far", Words: true,
+			Lines: []string{"Touch a pin or a net to measure it, a part to work on it; say in the end what is wrong, as in: verdict R1 open; replace."}, Wants: "What you do"},
+		Suspects: benchpage.Suspects{Note: "Yours to find."}}
+	if b.session.Done() {
+		v.Next.Lines = []string{"The case is closed; the record is " + path(b.record) + ". Leave at the terminal with q."}
+	}
+	for _, d := range practiceDeeds {
+		word, what, takes := strings.Cut(d.words, " ")
+		switch {
+		case word == "quit":
+		case takes:
+			v.Deeds = append(v.Deeds, benchpage.Choice{Entry: word + " ", Label: word})
+			if strings.HasPrefix(what, "PART") {
+				v.Verbs = append(v.Verbs, benchpage.Choice{Entry: word + " $", Label: word})
+			}
+		default:
+			v.Next.Choices = append(v.Next.Choices, benchpage.Choice{Entry: word, Label: word})
+		}
+	}
+	for i := range c.Board.Parts {
+		v.Parts = append(v.Parts, name(c.Board.Parts[i].Name))
+	}
+	for i := len(c.All) - 1; i >= 0; i-- {
+		v.Events = append(v.Events, benchpage.Event{Number: c.All[i].Number, Text: prose(bench.Describe(c.Board, &c.All[i])), Fixed: true})
+	}
+	list, err := b.session.Engine.Compare(c)
+	if err == nil {
+		l := levelsOf(c, list, b.session.Predict)
+		l.probe, l.silent = "read ", true
+		p := &bench.Prompt{}
+		for i := range list {
+			if at, err := c.Board.Point(list[i].At); err == nil && at.Net != c.Board.Ground && (list[i].Event > 2 || p.Ask != bench.AskReading) {
+				p.Ask, p.At.At = bench.AskReading, at
+			}
+		}
+		if _, err = l.pageConnector(v, p); err == nil {
+			err = l.pageLine(v, p)
+		}
+	}
+	if err == nil {
+		err = b.page.Show(v)
+	}
+	if err != nil {
+		b.prose(2, 2, yellow, prose(err.Error()))
+	}
+}
+
 func (b *practiceBench) head() {
 	c := b.session.Case()
 	f := b.session.File
 	b.say(b.paint(strong, titled(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
 	b.prose(0, 2, plain, "complaint: "+prose(f.Complaint))
+	if i := slices.IndexFunc(c.All, func(e journal.Event) bool { return !e.Time.IsZero() }); i >= 0 {
+		b.prose(0, 2, yellow, "going on with the record that "+name(b.session.By)+" began on "+c.All[i].Time.Format("2 January 2006"))
+	}
 	b.spent = b.session.Seconds()
 	b.sheet()
 	b.prose(2, 2, faint, "? lists what you can do and what it costs.")
@@ -146,12 +248,12 @@ func (b *practiceBench) sheet() {
 		b.prose(2, 2, yellow, prose(err.Error()))
 		return
 	}
-	b.heading("READINGS", "good: what good boards read there")
+	b.heading("READINGS", "± one standard deviation of good boards")
 	var rows [][]cell
 	for i := range list {
 		rows = append(rows, readingRow(&list[i]))
 	}
-	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads", right: true}, {head: "good", right: true}, {}}, rows)
+	b.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "measured", right: true}, {head: "known good"}, {}}, rows)
 	b.gap()
 	if done := b.work(); done != "" {
 		b.prose(2, 2, plain, "Done so far: "+done+".")
@@ -170,6 +272,25 @@ func (b *practiceBench) work() string {
 	return prose(strings.Join(list, ", "))
 }
 
+// benchGood is what good boards show at a reading or, where none was read, what
+// `predict` says that they would; "" for ground and where the board lies otherwise than
+// a good one, for which no resistance is known.
+func benchGood(r *engine.Comparison) string {
+	good, over, predicted := r.Good()
+	switch {
+	case good == nil && !over, r.KnownGood != nil && r.Boards == 0:
+		return ""
+	case r.Resistance:
+		if over {
+			return "predicted OL"
+		}
+		return "predicted " + roughOhms(*good)
+	case predicted:
+		return "predicted " + spread(good, over, r.Sigma)
+	}
+	return spread(good, over, r.Sigma)
+}
+
 // readingRow does not judge: to compare is the student's work.
 func readingRow(r *engine.Comparison) []cell {
 	at := name(r.At)
@@ -180,15 +301,11 @@ func readingRow(r *engine.Comparison) []cell {
 	if r.Ohms != nil {
 		shown = ohms(*r.Ohms)
 	}
-	good := ""
-	if r.Boards > 0 {
-		good = volts(r.KnownGood, r.KnownGoodOverload)
-	}
 	how := ""
 	if r.Polarity == blackOnGround {
 		how = "probes swapped"
 	}
-	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {good, faint}, {how, faint}}
+	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
 }
 
 // practiceDeed is something that a student can do.
@@ -315,6 +432,10 @@ func (b *practiceBench) help() {
 	}
 	b.wrapped(2, rows)
 	b.gap()
+	b.prose(2, 2, plain, "A verdict names a part, a pin or two points, and how it went bad: "+strings.Join(fault.ModeNames(), ", ")+". Repairs are "+strings.Join(lessons.Remedies, ", ")+"; done is what was done at the bench before. As in")
+	b.say("    verdict J1.2 to J1.3 bridged; clean")
+	b.say("    verdict C3 shorted and R1 open")
+	b.gap()
 	b.prose(2, 2, faint, fmt.Sprintf("A display that settles slowly costs the seconds it takes; a shield %.0f s, once; work on an IC %.0f s. A board that is not repaired in the end costs %.0f s for escalating it.", c.Shield, c.IC, c.GiveUp))
 	b.gap()
 }
@@ -379,7 +500,9 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 	}
 	if list, err := b.session.Engine.Compare(b.session.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
-			shown += "   good " + volts(last.KnownGood, last.KnownGoodOverload)
+			shown += "   known good " + benchGood(last)
+		} else if good := benchGood(last); good != "" {
+			shown += "   " + good
 		}
 	}
 	if r.Polarity == references.BlackOnGround {

@@ -1,10 +1,13 @@
 package main
 
 import (
-	"bytes"
 	"cmp"
 	"encoding/csv"
+	"errors"
 	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,27 +15,32 @@ import (
 	"github.com/spf13/cobra"
 
 	lessons "halfsplit/engine/practice/lesson"
+	"halfsplit/netlist/document"
 )
 
 func (a *app) practiceScoreCommand() *cobra.Command {
 	var passphraseFile, html, answers string
 	var asJSON, asCSV, steps bool
 	cmd := &cobra.Command{
-		Use:   "score CASE...",
+		Use:   "score CASE|FOLDER...",
 		Short: "score the records of students",
 		Long: `score reads the records that ` + "`practice run`" + ` wrote, and says of each what was right,
-what the bench time was beside the best one, and of every step what it told and
-what the best step would have been by what was known before it.
+what the bench time was beside the best one, and of every step what it told, what was
+worse about it than about the best step by what was known before it, and how the
+program works on the same board. A record that cannot be scored is named, and the
+others are. A folder stands for the records in it; where it holds a class file, work
+that is missing is listed.
 
 Points, out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for
 a board that is repaired, 30 for economy; 10 less for each risky move.
 
-What it prints does not name the answers; --answers writes them on a page of their
-own, for the teacher. But the best steps and what was justified after each come
-near to it: hand them out when everybody has finished.`,
+--html writes a page for the class, which does not tell the answers, and beside it a
+page for each student with the name in the file's, which does: it shows the best way.
+So does what is printed with --steps. Hand them out when everybody has finished.
+--answers writes the answer sheet, a page of its own.`,
 		Example: `  halfsplit practice score spring/*-ada.yaml --passphrase-file passphrase.txt
-  halfsplit practice score spring/case-*-*.yaml --passphrase-file passphrase.txt --html class.html --answers answers.html`,
-		Args:              someArguments("a CASE file"),
+  halfsplit practice score spring --passphrase-file passphrase.txt --html class.html --answers answers.html`,
+		Args:              someArguments("a CASE file or a folder"),
 		ValidArgsFunction: completeYAML,
 		RunE: func(_ *cobra.Command, args []string) error {
 			s, err := a.screen()
@@ -43,78 +51,92 @@ near to it: hand them out when everybody has finished.`,
 			if err != nil {
 				return err
 			}
-			var scores []*lessons.Score
-			var keys []*lessons.Answer
-			ring := lessons.NewKeyring(passphrase)
+			records, err := recordsOf(args)
+			if err != nil {
+				return err
+			}
+			scorer := lessons.NewScorer(passphrase)
 			bar := a.progress("scoring")
-			for i, file := range args {
-				score, answer, err := lessons.ScoreFile(file, ring)
+			var scores []*lessons.Score
+			var failed document.Problems
+			sheet := map[string]answerRow{}
+			folders := map[string]bool{}
+			for i, file := range records {
+				score, answer, err := scorer.Score(file)
+				bar.show(i+1, len(records))
 				if err != nil {
-					bar.clear()
-					return err
+					failed = append(failed, problemsOf(file, err)...)
+					continue
 				}
-				scores, keys = append(scores, score), append(keys, answer)
-				bar.show(i+1, len(args))
+				scores = append(scores, score)
+				folders[filepath.Dir(file)] = true
+				sheet[fmt.Sprintf("%s %6d", score.Set, score.Number)] = answerRow{score.Set, score.Number, answer}
 			}
 			bar.clear()
+			if len(scores) == 0 && len(failed) > 0 {
+				return failed
+			}
 			lessons.MarkCopies(scores)
-			order := make([]int, len(scores))
-			for i := range order {
-				order[i] = i
-			}
-			slices.SortStableFunc(order, func(x, y int) int {
-				return cmp.Or(strings.Compare(scores[x].Student, scores[y].Student), strings.Compare(scores[x].Set, scores[y].Set), cmp.Compare(scores[x].Number, scores[y].Number))
+			slices.SortStableFunc(scores, func(x, y *lessons.Score) int {
+				return cmp.Or(strings.Compare(x.Student, y.Student), strings.Compare(x.Set, y.Set), cmp.Compare(x.Number, y.Number))
 			})
-			sorted := make([]*lessons.Score, len(scores))
-			sheet := map[string]answerRow{}
-			for i, k := range order {
-				sorted[i] = scores[k]
-				row := answerRow{scores[k].Set, scores[k].Number, keys[k]}
-				sheet[fmt.Sprintf("%s %6d", row.Set, row.Number)] = row
-			}
-			class, err := filledPage(classPage, pageOf(sorted))
+			sum, err := lessons.Summarize(scores, slices.Sorted(maps.Keys(folders)))
 			if err != nil {
 				return err
 			}
-			key, err := filledPage(answersPage, answerRows(sheet))
+			var unscored []string
+			for _, p := range failed {
+				unscored = append(unscored, problemText(p))
+			}
+			pages, err := scorePages(html, sum, scores, unscored)
 			if err != nil {
 				return err
 			}
-			if err := writePages(append([]string{passphraseFile}, args...), outPage{"--html", html, class}, outPage{"--answers", answers, key}); err != nil {
+			key, err := answersPage(answerRows(sheet))
+			if err != nil {
+				return err
+			}
+			if err := writePages(append([]string{passphraseFile}, records...), append(pages, outPage{"--answers", answers, key})...); err != nil {
 				return err
 			}
 			switch {
 			case asJSON:
-				return a.json(struct {
+				err = a.json(struct {
 					Scores []*lessons.Score `json:"scores"`
-				}{sorted})
+					*lessons.Summary
+					Unscored []string `json:"unscored"`
+				}{scores, sum, append([]string{}, unscored...)})
 			case asCSV:
-				return a.scoresCSV(sorted)
+				err = a.scoresCSV(scores)
+			default:
+				s.scores(scores, sum, steps || len(scores) == 1)
 			}
-			s.scores(sorted, steps || len(sorted) == 1)
-			return nil
+			if err == nil && len(failed) > 0 {
+				err = failed // the others are scored
+			}
+			return err
 		},
 	}
 	flags := cmd.Flags()
 	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds, null for what is not known")
 	flags.BoolVar(&asCSV, "csv", false, "print comma-separated values (RFC 4180), a line for each case")
 	flags.BoolVar(&steps, "steps", false, "print every step of every case")
-	flags.StringVar(&html, "html", "", "`FILE` for a page to print, without the answers")
+	flags.StringVar(&html, "html", "", "`FILE` for a page of the class; each student's page lies beside it")
 	flags.StringVar(&answers, "answers", "", "`FILE` for the answer sheet, a page of its own")
 	passphraseFlag(cmd, &passphraseFile)
 	return cmd
 }
 
 // scores prints the class table and what a teacher would remark.
-func (s *screen) scores(list []*lessons.Score, steps bool) {
+func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool) {
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {percent(x.Justified), faint}})
+			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {justified(x), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
-	s.students(list)
+	s.students(list, sum)
 	for _, x := range list {
 		s.scoreDetail(x, steps)
 	}
@@ -143,6 +165,15 @@ func verdictCell(x *lessons.Score) cell {
 	return cell{"wrong", red}
 }
 
+// justified is the probability that the readings gave to a verdict, "" before there is
+// one.
+func justified(x *lessons.Score) string {
+	if x.Justified == nil {
+		return ""
+	}
+	return percent(*x.Justified)
+}
+
 func modeCell(x *lessons.Score) cell {
 	switch {
 	case x.Mode == 1:
@@ -160,61 +191,100 @@ func repairedCell(x *lessons.Score) cell {
 	return cell{"no", red}
 }
 
-// students sums up by student where there are several cases.
-func (s *screen) students(list []*lessons.Score) {
-	sums := sumsOf(list)
-	if len(sums) == len(list) {
+// students prints sums by student, lesson and week where there are several cases.
+func (s *screen) students(list []*lessons.Score, sum *lessons.Summary) {
+	if len(list) < 2 && len(sum.Students) == len(list) {
 		return
 	}
-	s.heading("STUDENTS", "means over their cases")
+	s.heading("STUDENTS", "means over the cases handed in; of all: with nothing for missing ones")
 	var rows [][]cell
-	for _, x := range sums {
-		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Cases), plain}, {fmt.Sprintf("%.1f", x.Points), strong}, {fmt.Sprint(x.Right), plain}, {duration(x.Seconds), plain}, {duration(x.Lost), plain}, {fmt.Sprint(x.Risky), plain}})
+	for _, x := range sum.Students {
+		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Cases), plain}, {fmt.Sprintf("%.1f", x.Overall), strong}, {fmt.Sprintf("%.1f", x.Points), plain}, {fmt.Sprint(x.Right), plain},
+			{duration(x.Seconds), plain}, {duration(x.Lost), plain}, {fmt.Sprint(x.Risky), plain}, {x.Weakest(), yellow}})
 	}
-	s.table(0, []column{{head: "student", give: true}, {head: "cases", right: true}, {head: "points", right: true}, {head: "right", right: true}, {head: "time", right: true}, {head: "given away", right: true}, {head: "risky", right: true}}, rows)
-}
-
-// studentSum is a student's cases together.
-type studentSum struct {
-	Student               string
-	Cases, Right, Risky   int
-	Points, Seconds, Lost float64
-}
-
-// sumsOf sums up, best student first.
-func sumsOf(list []*lessons.Score) []studentSum {
-	by := map[string]*studentSum{}
-	var sums []*studentSum
-	for _, x := range list {
-		m := by[x.Student]
-		if m == nil {
-			m = &studentSum{Student: x.Student}
-			by[x.Student] = m
-			sums = append(sums, m)
-		}
-		m.Cases++
-		m.Points += x.Points
-		m.Seconds += x.Seconds
-		if x.Part == 1 {
-			m.Right++
-		}
-		for _, step := range x.Steps {
-			m.Lost += step.Lost
-		}
-		for _, r := range x.Remarks {
-			if r.Kind == lessons.Risky {
-				m.Risky++
+	s.table(0, []column{{head: "student", give: true}, {head: "cases", right: true}, {head: "of all", right: true}, {head: "points", right: true}, {head: "right", right: true}, {head: "time", right: true},
+		{head: "given away", right: true}, {head: "risky", right: true}, {head: "weakest", give: true}}, rows)
+	s.means("LESSONS", "mean points by student and lesson, and in brackets the cases", slices.Sorted(maps.Keys(sum.Lessons)), sum, func(x *lessons.StudentSum) map[string]lessons.Mean { return x.Lessons })
+	if len(sum.Weeks) > 1 {
+		s.means("WEEKS", "mean points by student and week, and in brackets the cases", sum.Weeks, sum, func(x *lessons.StudentSum) map[string]lessons.Mean { return x.Weeks })
+	}
+	missing := false
+	for _, x := range sum.Students {
+		for _, m := range []struct {
+			words string
+			files []string
+		}{{"not handed in", x.Missing}, {"not closed", x.Open}} {
+			if len(m.files) == 0 {
+				continue
 			}
+			if !missing {
+				s.heading("MISSING", "")
+				missing = true
+			}
+			s.prose(2, 4, yellow, name(x.Student)+": "+m.words+" "+someNames(m.files, mostNames))
 		}
 	}
-	out := make([]studentSum, 0, len(sums))
-	for _, m := range sums {
-		n := float64(m.Cases)
-		m.Points, m.Seconds, m.Lost = m.Points/n, m.Seconds/n, m.Lost/n
-		out = append(out, *m)
+}
+
+// meansAcross is the number of columns of means that a screen has room for.
+const meansAcross = 4
+
+// means prints a table of means with a row for each student.
+func (s *screen) means(title, remark string, keys []string, sum *lessons.Summary, of func(*lessons.StudentSum) map[string]lessons.Mean) {
+	if len(keys) == 0 {
+		return
 	}
-	slices.SortStableFunc(out, func(a, b studentSum) int { return cmp.Compare(b.Points, a.Points) })
-	return out
+	s.heading(title, remark)
+	for part := range slices.Chunk(keys, meansAcross) {
+		columns := []column{{head: "student", give: true}}
+		for _, key := range part {
+			columns = append(columns, column{head: key, right: true})
+		}
+		var rows [][]cell
+		for _, x := range sum.Students {
+			row := []cell{{name(x.Student), strong}}
+			for _, key := range part {
+				text := ""
+				if m, ok := of(x)[key]; ok {
+					text = fmt.Sprintf("%.0f (%d)", m.Points, m.Cases)
+				}
+				row = append(row, cell{text, plain})
+			}
+			rows = append(rows, row)
+		}
+		s.table(0, columns, rows)
+		s.gap()
+	}
+}
+
+// recordsOf puts the records in a folder in its place.
+func recordsOf(args []string) ([]string, error) {
+	var list []string
+	for _, file := range args {
+		if info, err := os.Stat(file); err != nil || !info.IsDir() {
+			list = append(list, file)
+			continue
+		}
+		records, err := lessons.Records(file)
+		if err != nil {
+			return nil, err
+		}
+		if len(records) == 0 {
+			return nil, instead(quoted(file)+" holds no records", "let students hand theirs in there")
+		}
+		list = append(list, records...)
+	}
+	return list, nil
+}
+
+// problemsOf is an error about a file as problems of it.
+func problemsOf(file string, err error) document.Problems {
+	var found document.Problems
+	if errors.As(err, &found) {
+		return found
+	}
+	what, do, _ := strings.Cut(strings.TrimPrefix(err.Error(), file+": "), "; ")
+	return document.Problems{{Position: document.Position{File: file}, What: what, Do: do}}
 }
 
 func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
@@ -226,18 +296,17 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	if steps {
 		s.prose(2, 4, plain, "said: "+saidWords(x))
 	}
-	if steps && len(x.Steps) > 0 {
-		var rows [][]cell
-		for _, t := range x.Steps {
-			lost := cell{"", plain}
-			if t.Lost >= 1 {
-				lost = cell{fmt.Sprintf("%.0f s", t.Lost), yellow}
-			}
-			rows = append(rows, []cell{{fmt.Sprint(t.Event), faint}, {prose(t.Did), plain}, {fmt.Sprintf("%.0f s", t.Seconds), plain}, {fmt.Sprintf("%.1f", t.Bits), plain},
-				lost, {name(t.Best), faint}, {posteriorText(t.Posterior), plain}})
+	if steps {
+		s.stepTable(x.Steps)
+		told := map[int]bool{}
+		for _, r := range x.Remarks {
+			told[r.Event] = told[r.Event] || r.Kind == lessons.Wasteful
 		}
-		s.table(2, []column{{head: "event", right: true}, {head: "did and saw", give: true}, {head: "cost", right: true}, {head: "bits", right: true}, {head: "lost", right: true}, {head: "best was", give: true}, {head: "then justified", give: true}}, rows)
-		s.gap()
+		for _, t := range x.Steps {
+			if t.Why != "" && !told[t.Event] {
+				s.prose(2, 4, faint, fmt.Sprintf("event %d: %s", t.Event, prose(t.Why)))
+			}
+		}
 	}
 	for _, r := range x.Remarks {
 		where := ""
@@ -249,6 +318,48 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	for _, d := range x.Doubts {
 		s.prose(2, 4, loud, "doubtful record: "+prose(d))
 	}
+	if !steps {
+		return
+	}
+	s.heading("BEST WAY", "as the program works on this board; it tells the answer")
+	if len(x.Way) == 0 {
+		s.prose(2, 2, plain, wayless(x))
+	}
+	s.stepTable(x.Way)
+}
+
+// wayless says why there is no best way.
+func wayless(x *lessons.Score) string {
+	if x.Way == nil {
+		return "The program itself does not repair this board; what is wrong stands on the answer sheet."
+	}
+	return "Nothing is to be done: the board is good, as its sheet says."
+}
+
+// stepTable prints steps with what each cost and told.
+func (s *screen) stepTable(list []lessons.StepScore) {
+	if len(list) == 0 {
+		return
+	}
+	lossy := slices.ContainsFunc(list, func(t lessons.StepScore) bool { return t.Lost >= 1 })
+	columns := []column{{head: "event", right: true}, {head: "did and saw", give: true}, {head: "cost", right: true}, {head: "bits", right: true}, {head: "then justified", give: true}}
+	if lossy {
+		columns = slices.Insert(columns, 4, column{head: "lost", right: true})
+	}
+	var rows [][]cell
+	for _, t := range list {
+		row := []cell{{fmt.Sprint(t.Event), faint}, {prose(t.Did), plain}, {fmt.Sprintf("%.0f s", t.Seconds), plain}, {fmt.Sprintf("%.1f → %.1f", t.Before, t.After), plain}, {posteriorText(t.Posterior), plain}}
+		if lossy {
+			lost := cell{"", plain}
+			if t.Lost >= 1 {
+				lost = cell{fmt.Sprintf("%.0f s", t.Lost), yellow}
+			}
+			row = slices.Insert(row, 4, lost)
+		}
+		rows = append(rows, row)
+	}
+	s.table(2, columns, rows)
+	s.gap()
 }
 
 var remarkStyles = map[string]style{lessons.Risky: loud, lessons.Wasteful: yellow, lessons.Lucky: cyan, lessons.Sound: green}
@@ -272,19 +383,22 @@ func safeCSV(text string) string {
 
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
-	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "record"}}
+	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "week", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
-	for _, x := range list {
-		lost, kinds := 0.0, map[string]int{}
-		for _, t := range x.Steps {
-			lost += t.Lost
+	share := func(v *float64) string {
+		if v == nil {
+			return ""
 		}
+		return number(*v, 3)
+	}
+	for _, x := range list {
+		kinds := map[string]int{}
 		for _, r := range x.Remarks {
 			kinds[r.Kind]++
 		}
 		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
-			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), number(x.Justified, 3), number(lost, 0), fmt.Sprint(len(x.Steps)),
-			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), safeCSV(x.Record)})
+			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), share(x.Justified), number(x.Lost(), 0), fmt.Sprint(len(x.Steps)),
+			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), x.Week(), safeCSV(x.Record)})
 	}
 	return w.WriteAll(rows)
 }
@@ -321,7 +435,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				sheet[fmt.Sprintf("%s %6d", f.Set, f.Number)] = answerRow{f.Set, f.Number, answer}
 			}
 			if html != "" {
-				text, err := filledPage(answersPage, answerRows(sheet))
+				text, err := answersPage(answerRows(sheet))
 				if err != nil {
 					return err
 				}
@@ -339,7 +453,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 					words += "; looks bad and is not: " + someNames(r.Answer.Lures, mostNames)
 				}
 				if r.Answer.Flicker > 0 {
-					words += "; comes and goes"
+					words += ", comes and goes"
 				}
 				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {bestTime(r.Answer.Optimum, r.Answer.Least), plain}, {words, plain}})
 			}
@@ -371,11 +485,4 @@ func answerRows(sheet map[string]answerRow) []answerRow {
 		rows = append(rows, sheet[k])
 	}
 	return rows
-}
-
-// filledPage is the text of a page.
-func filledPage(page pageTemplate, data any) ([]byte, error) {
-	var text bytes.Buffer
-	err := page.Execute(&text, data)
-	return text.Bytes(), err
 }

@@ -17,6 +17,9 @@ import (
 	lessons "halfsplit/engine/practice/lesson"
 )
 
+// lessonCount is the number of lessons in the course.
+const lessonCount = 12
+
 // typed runs a command line with text on standard input.
 func typed(stdin string, args ...string) (out, errs string, exit int) {
 	var stdout, stderr bytes.Buffer
@@ -40,11 +43,10 @@ func courseCopy(t *testing.T) (scripts string) {
 	return scripts
 }
 
-// The ten lessons are played to their end by what stands in testdata/practice, as
+// The lessons are played to their end by what stands in testdata/practice, as
 // a student would who had read the text, and scored as a teacher would.
 func TestLessonsPlayedToTheEnd(t *testing.T) {
 	scripts := courseCopy(t)
-	const lessonCount = 10
 	var records []string
 	for i := 1; i <= lessonCount; i++ {
 		name := fmt.Sprintf("lesson-%02d", i)
@@ -70,7 +72,7 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 		t.Fatalf("%d scores; want %d", len(got.Scores), lessonCount)
 	}
 	for _, s := range got.Scores {
-		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, s.Optimum, s.Justified)
+		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, s.Optimum, *s.Justified)
 		if s.Part != 1 || !s.Repaired || len(s.Doubts) > 0 || s.Points < 90 {
 			t.Errorf("lesson %d: %+v", s.Number, s)
 		}
@@ -98,6 +100,154 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 	}
 	if out, _, exit = typed("", "practice", "score", "--steps", "--passphrase-file", "passphrase.txt", records[9]); exit != exitDone || !strings.Contains(out, "removed C2") || !strings.Contains(out, "points") {
 		t.Errorf("table: exit %d\n%s", exit, out)
+	}
+}
+
+// The same lessons as a student walks them who makes the mistakes that each is about:
+// what the bench shows, and what the score says of it, stand in golden files.
+func TestLessonsWithMistakes(t *testing.T) {
+	scripts := courseCopy(t)
+	files, err := filepath.Glob(filepath.Join(scripts, "mistakes-*.txt"))
+	if err != nil || len(files) != lessonCount {
+		t.Fatalf("%d scripts of mistakes, %v; want %d", len(files), err, lessonCount)
+	}
+	for _, file := range files {
+		script, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lesson := "lesson-" + strings.TrimSuffix(strings.TrimPrefix(filepath.Base(file), "mistakes-"), ".txt")
+		out, errs, exit := typed(string(script), "practice", "run", lesson+".yaml", "--by", "Max")
+		score, more, scored := typed("", "practice", "score", lesson+"-max.yaml", "--passphrase-file", "passphrase.txt")
+		if exit != exitDone || scored != exitDone || errs+more != "" || strings.Contains(out, "means nothing here") {
+			t.Errorf("%s: exit %d, %d, %s%s\n%s", lesson, exit, scored, errs, more, out)
+		}
+		got := string(script) + "\n" + out + "\n" + score
+		golden := strings.TrimSuffix(file, ".txt") + ".golden"
+		if *update {
+			if err := os.WriteFile(golden, []byte(got), 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(golden)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(string(want), got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", filepath.Base(golden), diff)
+		}
+	}
+}
+
+// A class of twelve, with names of several scripts, from make to pages: each has a case
+// of their own, one hands in nothing, one does not finish, and one record is damaged.
+func TestClassOfTwelve(t *testing.T) {
+	courseCopy(t)
+	students := []string{"Ada", "Ben Alder", "Иван", "Олег", "Jörg Müller", "José", "Łukasz", "Νίκος", "美咲", "Zoë", "Max A", "Max B"}
+	file := "class: spring\nstudents: [" + strings.Join(students, ", ") + "]\ncomplaints: {other: fell into water}\n"
+	if err := os.WriteFile("class.yaml", []byte(file), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	halfsplit := func(stdin string, want int, args ...string) (out, errs string) {
+		t.Helper()
+		out, errs, exit := typed(stdin, args...)
+		if exit != want {
+			t.Fatalf("%v: exit %d\n%s%s", args, exit, out, errs)
+		}
+		return out, errs
+	}
+	halfsplit("", exitDone, "practice", "make", "board.yaml", "--fault", "shorted", "--fault", "open", "--each", "1", "--class", "class.yaml", "--passphrase-file", "passphrase.txt", "--to", "spring")
+	out, _ := halfsplit("", exitDone, "practice", "answers", "--json", "--passphrase-file", "passphrase.txt", "spring/case-01.yaml", "spring/case-02.yaml", "spring/case-03.yaml", "spring/case-04.yaml", "spring/case-05.yaml", "spring/case-06.yaml",
+		"spring/case-07.yaml", "spring/case-08.yaml", "spring/case-09.yaml", "spring/case-10.yaml", "spring/case-11.yaml", "spring/case-12.yaml")
+	var sheet struct{ Answers []answerRow }
+	if err := json.Unmarshal([]byte(out), &sheet); err != nil {
+		t.Fatal(err)
+	}
+	roster, err := lessons.LoadRoster("spring/class.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	right := map[string]bool{}
+	for i, name := range students {
+		number := roster.Cases[name][0]
+		verdict := "verdict nothing\n"
+		switch {
+		case i == 0: // hands in nothing
+			continue
+		case i == 1: // does not finish
+			verdict = ""
+		case i%2 == 0:
+			right[name] = true
+			if words := sheet.Answers[number-1].Answer.Words; words != "nothing" {
+				verdict = "verdict " + words + "; replace\n"
+			}
+		}
+		out, _ := halfsplit("read J1.2\n"+verdict, exitDone, "practice", "run", fmt.Sprintf("spring/case-%02d.yaml", number), "--by", name)
+		if right[name] != strings.Contains(out, "   Right: ") && sheet.Answers[number-1].Answer.Words != "nothing" {
+			t.Errorf("%s, %s:\n%s", name, verdict, out)
+		}
+	}
+	_, errs := halfsplit("", exitUsage, "practice", "run", fmt.Sprintf("spring/case-%02d.yaml", roster.Cases["Ada"][0]), "--by", "Иван")
+	if !strings.Contains(errs, "is somebody else's; yours are ") {
+		t.Error(errs)
+	}
+	broken := lessons.RecordName(fmt.Sprintf("spring/case-%02d.yaml", roster.Cases["Max B"][0]), "Max B")
+	text, err := os.ReadFile(broken)
+	if err == nil {
+		err = os.WriteFile(broken, append(text, "a stray line\n"...), 0o666)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, errs = halfsplit("", exitUsage, "practice", "score", "spring", "--json", "--passphrase-file", "passphrase.txt", "--html", "pages.html", "--answers", "answers.html")
+	if !strings.HasPrefix(errs, broken+":") {
+		t.Errorf("the damaged record is not named: %s", errs)
+	}
+	var got struct {
+		Scores   []lessons.Score
+		Students []lessons.StudentSum
+		Weeks    []string
+		Unscored []string
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Scores) != 10 || len(got.Students) != 12 || len(got.Unscored) != 1 || len(got.Weeks) != 1 {
+		t.Fatalf("%d scores, %d students, unscored %v, weeks %v", len(got.Scores), len(got.Students), got.Unscored, got.Weeks)
+	}
+	for i, s := range got.Students {
+		wantMissing, wantOpen := 0, 0
+		switch s.Student {
+		case "Ada", "Max B":
+			wantMissing = 1
+		case "Ben Alder":
+			wantOpen = 1
+		}
+		if len(s.Missing) != wantMissing || len(s.Open) != wantOpen {
+			t.Errorf("%s: missing %v, not closed %v", s.Student, s.Missing, s.Open)
+		}
+		if right[s.Student] && s.Right != 1 {
+			t.Errorf("%s said what the answer sheet says, and is not right", s.Student)
+		}
+		if i > 0 && s.Overall > got.Students[i-1].Overall {
+			t.Errorf("%s stands below %s", s.Student, got.Students[i-1].Student)
+		}
+	}
+	pages, err := filepath.Glob("pages*.html")
+	if err != nil || len(pages) != 1+10 {
+		t.Errorf("%d pages, %v; want that of the class and of ten students", len(pages), err)
+	}
+	for _, file := range append(pages, "answers.html") {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if regexp.MustCompile(`(?i)(src|href)=|@import|url\(|<script|ZgotmplZ`).Match(text) {
+			t.Errorf("%s needs something from outside itself, or was cut", file)
+		}
+	}
+	for _, text := range []string{"spring/case-01.yaml", "spring/case-12.yaml"} {
+		halfsplit("", exitDone, "practice", "handout", text, "--html", "paper.html")
 	}
 }
 

@@ -90,7 +90,7 @@ standard deviation.`,
 	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to predict; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
 	flags.StringVar(&polarity, "polarity", polarity, "`WHICH` probe is on ground: red-on-ground or black-on-ground")
-	flags.StringVar(&meter, "meter", "", "`METER` that reads, as in sweep files, or a file that has one")
+	flags.StringVar(&meter, "meter", "", "`METER` that measures, as in sweep files, or a file that has one")
 	mustComplete(cmd, "meter", completeYAML)
 	mustComplete(cmd, "fault", completeFaults)
 	mustComplete(cmd, "removed", completeParts)
@@ -162,9 +162,9 @@ func (s *screen) predictions(board string, faults []string, q *engine.Question, 
 			slow = append(slow, x)
 		}
 	}
-	heads := []column{{head: "at", give: true}, {head: "net", give: true}, {head: "reads"}, {}, {head: "read on"}}
+	heads := []column{{head: "at", give: true}, {head: "net", give: true}, {head: "predicted"}, {}, {head: "measured on"}}
 	if len(changes) > 0 {
-		heads[3].head = "good board"
+		heads[3].head = "known good"
 	}
 	s.table(2, heads, rows)
 	s.gap()

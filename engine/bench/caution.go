@@ -10,7 +10,7 @@ import (
 )
 
 // Caution is a safety note. It is shown until somebody has said that it was read
-// and heeded, once for each case; Key is what the record then says.
+// and acknowledged, once for each case; Key is what the record then says.
 //
 // All of them are common practice of the trade, no source. Local codes, the
 // makers' documents and licensed practice come first.
@@ -72,16 +72,16 @@ func boosted(b *netlist.Board) []string {
 	return names
 }
 
-// unheeded lists the cautions of an occasion that nobody has acknowledged in
+// unacknowledged lists the cautions of an occasion that nobody has acknowledged in
 // this case.
-func unheeded(c *journal.Case, when occasion) []Caution {
-	heeded := map[string]bool{}
+func unacknowledged(c *journal.Case, when occasion) []Caution {
+	done := map[string]bool{}
 	for _, ev := range c.Events {
 		for _, key := range ev.Acknowledged {
-			heeded[key] = true
+			done[key] = true
 		}
 	}
-	return slices.DeleteFunc(cautions(c.Board, when), func(x Caution) bool { return heeded[x.Key] })
+	return slices.DeleteFunc(cautions(c.Board, when), func(x Caution) bool { return done[x.Key] })
 }
 
 // Cautions lists every caution that was acknowledged in a case.

@@ -275,6 +275,15 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 
 // event records what was done or seen.
 func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
+	for _, part := range ev.Parts {
+		name, removed := s.board().Parts[part].Name, s.stage().Edits.Of(part).Removed
+		switch {
+		case ev.Kind == journal.KindRemove && removed:
+			return wrongEntry("%s is removed already", "write `put back "+name+"` or `replaced "+name+"` where it came back", name)
+		case ev.Kind == journal.KindReinstall && !removed:
+			return wrongEntry("%s was not removed", "write `removed "+name+"` first where it came off, or `replaced "+name+"` for a new part", name)
+		}
+	}
 	if ev.Kind == journal.KindRemove || ev.Kind == journal.KindReplace {
 		s.choice = 0
 	}
@@ -435,7 +444,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		first := s.again
 		s.again = nil
 		if same(first.first, x.Reading) {
-			r.Says = append(r.Says, "the same again: believed")
+			r.Says = append(r.Says, "the same again: accepted")
 			return nil
 		}
 		if r.Reading.Verdict == engine.Agrees || r.Reading.Verdict == engine.NoKnownGood {
@@ -477,7 +486,7 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 // asked for again (common practice, no source).
 const predictedVolts = 0.03
 
-// odd tells whether a reading is to be taken twice before it is believed. What a
+// odd tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
 func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
 	if c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood || c.Ohms != nil || c.To != "" {
@@ -530,7 +539,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 	case yes:
 		if p.Purpose == ForAgain {
 			s.again = nil
-			r.Says = append(r.Says, "believed as it was read")
+			r.Says = append(r.Says, "accepted as measured")
 			return nil
 		}
 	case skip:
@@ -744,7 +753,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		}
 		return strings.Join(words, ", ")
 	case journal.KindAcknowledge:
-		return "cautions heeded: " + strings.Join(ev.Acknowledged, ", ")
+		return "cautions acknowledged: " + strings.Join(ev.Acknowledged, ", ")
 	case journal.KindMeter:
 		return "another meter"
 	case journal.KindOpen:

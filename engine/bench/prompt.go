@@ -81,7 +81,7 @@ type Reply struct {
 	Says     []string
 
 	Reading *engine.Comparison // the entry was a reading
-	Odd     bool               // it is not believed yet: the session asks for it again
+	Odd     bool               // it is not accepted yet: the session asks for it again
 
 	Show Show
 	Quit bool

@@ -169,7 +169,7 @@ func (s *Session) ask() (*Prompt, error) {
 	if _, closed := c.Closed(); closed {
 		return &Prompt{Ask: Closed}, nil
 	}
-	if list := unheeded(c, beforeProbing); len(list) > 0 {
+	if list := unacknowledged(c, beforeProbing); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list}, nil
 	}
 	if s.again != nil {
@@ -458,7 +458,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
 		if x.Removed && !x.Jumpered && !engine.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
-			if list := unheeded(c, beforeHeat); len(list) > 0 {
+			if list := unacknowledged(c, beforeHeat); len(list) > 0 {
 				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
 			}
 			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
@@ -502,7 +502,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return s.askClose()
 		}
 	}
-	if list := unheeded(c, beforePower); len(list) > 0 {
+	if list := unacknowledged(c, beforePower); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list, PowerUp: g, Diagnosis: d}, nil
 	}
 	return p, nil
@@ -662,6 +662,8 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		return s.sweepPrompt()
 	case engine.DoEscalate:
 		p.Ask = AskEscalate
+	case engine.DoReinstall:
+		p.Ask, when = AskReinstall, beforeHeat
 	case engine.DoInspect:
 		p.Ask = AskInspect
 	case engine.DoInject:
@@ -673,7 +675,7 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	default:
 		p.Ask, when = AskRemedy, beforeHeat
 	}
-	if list := unheeded(s.Case(), when); len(list) > 0 {
+	if list := unacknowledged(s.Case(), when); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d, Step: p.Step}, nil
 	}
 	return p, nil
@@ -706,25 +708,32 @@ func (s *Session) askClose() (*Prompt, error) {
 // Escalated is the remedy of a case that is closed because somebody else goes on.
 const Escalated = "escalated"
 
-// causeOf puts the likeliest explanation in words: "FL3 open". One that no repair has
-// proven is "suspected FL3 open (54 %)".
+// causeOf puts the likeliest explanation in words: "FL3 open". Where no repair has
+// proven it, each part comes with the probability that it is bad, in whatever way,
+// which is what screens and reports give: "suspected FL3 open (FL3 bad: 54 %)".
 func causeOf(d *engine.Diagnosis, proven bool) string {
 	var words []string
 	if len(d.Explanations) > 0 {
 		for _, f := range d.Explanations[0].Faults {
-			if !isRemark(f) {
-				words = append(words, f.At+" "+f.Mode)
+			if isRemark(f) {
+				continue
 			}
+			text := f.At + " " + f.Mode
+			i := slices.IndexFunc(d.Suspects, func(x engine.Suspect) bool { return x.Part == f.Part || x.Part == f.At })
+			if !proven && i >= 0 {
+				text += fmt.Sprintf(" (%s bad: %.0f %%)", d.Suspects[i].Part, 100*d.Suspects[i].Probability)
+			}
+			words = append(words, text)
 		}
 	}
-	if len(words) == 0 {
+	switch cause := strings.Join(words, ", "); {
+	case cause == "":
 		return "no fault found"
+	case proven:
+		return cause
+	default:
+		return "suspected " + cause
 	}
-	cause := strings.Join(words, ", ")
-	if !proven {
-		cause = fmt.Sprintf("suspected %s (%.0f %%)", cause, 100*d.Explanations[0].Probability)
-	}
-	return cause
 }
 
 // Remedy puts what the record says was done in words: "jumpered FL3, left off

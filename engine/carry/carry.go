@@ -314,7 +314,7 @@ func (c *Carrier) precision(sorts []predicted, pol references.Polarity) []float6
 	}
 	byItself := math.Hypot(undrawnRed, splitShare*split)
 	if pol == references.BlackOnGround {
-		byItself = undrawnBlack // supplies, whose many loads side by side are believed to differ enough
+		byItself = undrawnBlack // supplies, whose many loads side by side are assumed to differ enough
 	}
 	p := make([]float64, n*n)
 	for i := range sorts {

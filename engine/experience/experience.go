@@ -4,7 +4,7 @@
 // In most cases:
 //
 //	tally := experience.NewTally()
-//	for each case: tally.Add(case)
+//	for each case: tally.Add(case, engine)
 //	learned := tally.Learn(fault.DefaultPriors(), experience.DefaultStrength())
 //	learned.Write(file)          // to be given with --priors
 //
@@ -21,6 +21,7 @@ import (
 	"strconv"
 	"strings"
 
+	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
@@ -47,11 +48,13 @@ type Tally struct {
 	// the lines had that were read. Without it a kind that is merely common would
 	// seem to be weak.
 	Exposure map[string]float64
+
+	counted map[string]bool // cases, by identity
 }
 
 // NewTally makes an empty tally.
 func NewTally() *Tally {
-	return &Tally{Causes: map[string]map[string]int{}, Exposure: map[string]float64{}}
+	return &Tally{Causes: map[string]map[string]int{}, Exposure: map[string]float64{}, counted: map[string]bool{}}
 }
 
 // copperKeys are the entries under `copper` in a priors file.
@@ -68,17 +71,30 @@ var copperModes = map[fault.Mode][2]string{
 	fault.Missing: {"missing", "open"},
 }
 
-// Add counts a case. Its error says why a case cannot be counted: it is not
-// closed, or its cause names no part and mode that the weights know.
-func (t *Tally) Add(c *journal.Case) error {
+// Add counts a case. e is an engine for its board and its known-good readings. The
+// error says why a case cannot be counted: it is not closed, its cause names no part
+// and mode that the weights know, nothing shows that the cause was the right one, or
+// it was counted before.
+func (t *Tally) Add(c *journal.Case, e *engine.Engine) error {
 	closing, closed := c.Closed()
-	if !closed {
+	switch {
+	case !closed:
 		return fmt.Errorf("is not closed; close it when the repair is verified")
+	case strings.HasPrefix(closing.Cause, "suspected "):
+		return fmt.Errorf("was closed with a suspicion, which no repair has proven")
 	}
 	entry, mode, err := classify(c.Board, closing)
 	if err != nil {
 		return err
 	}
+	if err := proven(c, closing, e); err != nil {
+		return err
+	}
+	key := identity(c)
+	if t.counted[key] {
+		return fmt.Errorf("is the same case as one that was counted")
+	}
+	t.counted[key] = true
 	if t.Causes[entry] == nil {
 		t.Causes[entry] = map[string]int{}
 	}
@@ -88,6 +104,75 @@ func (t *Tally) Add(c *journal.Case) error {
 		t.Exposure[kind] += n
 	}
 	return nil
+}
+
+// proven tells by an error why a cause may be a wrong one: nothing read wrong and then
+// right, something that read wrong was not seen to read right, or the work was done on
+// other parts.
+func proven(c *journal.Case, closing journal.Closing, e *engine.Engine) error {
+	readings, err := e.Compare(c)
+	if err != nil {
+		return err
+	}
+	type place struct {
+		net, at, to, polarity string
+		ohms                  bool
+	}
+	last, wrong := map[place]*engine.Comparison{}, map[place]bool{}
+	var order []place
+	for i := range readings {
+		r := &readings[i]
+		p := place{r.Net, "", r.To, r.Polarity, r.Resistance}
+		if r.Net == "" || r.To != "" {
+			p.at = r.At
+		}
+		if last[p] == nil {
+			order = append(order, p)
+		}
+		last[p] = r
+		wrong[p] = wrong[p] || r.Circuit != engine.Agrees
+	}
+	cleared := false
+	for _, p := range order {
+		if last[p].Circuit != engine.Agrees {
+			return fmt.Errorf("%s last read wrong (%s), so that no reading proves its cause", last[p].At, last[p].Circuit)
+		}
+		cleared = cleared || wrong[p]
+	}
+	if !cleared {
+		return fmt.Errorf("has no reading that was wrong and is right since, so that nothing proves its cause")
+	}
+	worked, right := false, closing.Part == netlist.None
+	for _, ev := range c.Events {
+		worked = worked || ev.Kind.Edits()
+		right = right || slices.Contains(ev.Parts, closing.Part) ||
+			slices.ContainsFunc(ev.Jumpers, func(j journal.Jumper) bool { return j.Part == closing.Part }) ||
+			slices.ContainsFunc(ev.Repairs, func(r netlist.Repair) bool {
+				return r.Kind == netlist.RepairJoint && r.Terminal.Part == closing.Part || r.Kind == netlist.RepairTrace
+			})
+	}
+	if worked && !right {
+		return fmt.Errorf("names %s as its cause, and the work was done elsewhere", c.Board.Parts[closing.Part].Name)
+	}
+	return nil
+}
+
+// identity is what files about one case have in common, however they went on and
+// whatever remarks they hold: how it began, where the file says when; else its readings
+// and its end.
+func identity(c *journal.Case) string {
+	opened := c.All[0]
+	text := fmt.Sprintf("%s|%s|%s|%s|%s", c.Board.Name, c.Board.Revision, c.Opening().Complaint, opened.By, opened.Time)
+	if !opened.Time.IsZero() {
+		return text
+	}
+	for _, e := range c.Events {
+		for _, r := range e.Readings {
+			text += fmt.Sprintf("|%s %s %s %v", r.Name, r.ToName, r.Polarity, r.Reading)
+		}
+	}
+	closing, _ := c.Closed()
+	return text + "|" + closing.Cause
 }
 
 // classify finds the entry and mode of a priors file that a cause belongs to. A

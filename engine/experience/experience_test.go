@@ -9,24 +9,32 @@ import (
 	"strings"
 	"testing"
 
+	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 )
 
-// closed writes a case of the demo board that ended with a cause, and loads it.
+// closed writes a case of the demo board that ended with a cause, and loads it. The
+// readings prove the cause.
 func closed(t testing.TB, cause string) *journal.Case {
 	t.Helper()
-	dir := t.TempDir()
-	board, err := filepath.Abs("../../testdata/demo/board.yaml")
+	events := "read: {J7.2: 0.560, J7.3: 0.622}\n"
+	if cause != "" {
+		events += fmt.Sprintf("---\nclose: {cause: %q, remedy: replace}\n", cause)
+	}
+	return load(t, "", events)
+}
+
+// load makes a case that begins with J7.2 open and goes on with events.
+func load(t testing.TB, opened, events string) *journal.Case {
+	t.Helper()
+	demo, err := filepath.Abs("../../testdata/demo")
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := fmt.Sprintf("open: {board: %q, complaint: \"Mrs. Secret, 5 Hidden Lane\"}\nby: somebody\n---\nread: {J7.2: OL, J7.3: 0.517}\n", board)
-	if cause != "" {
-		text += fmt.Sprintf("---\nclose: {cause: %q, remedy: replace}\n", cause)
-	}
-	file := filepath.Join(dir, "secret-customer.yaml")
+	file := filepath.Join(t.TempDir(), "secret-customer.yaml")
+	text := fmt.Sprintf("open: {board: %[1]q, known: %[2]q, complaint: \"Mrs. Secret, 5 Hidden Lane\"}\nby: somebody\n%[3]s---\nread: {J7.2: OL, J7.3: 0.621}\n---\n%[4]s", demo+"/board.yaml", demo+"/known", opened, events)
 	if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
 		t.Fatal(err)
 	}
@@ -37,7 +45,19 @@ func closed(t testing.TB, cause string) *journal.Case {
 	return c
 }
 
+// demoEngine knows the demo board.
+func demoEngine(t testing.TB) *engine.Engine {
+	t.Helper()
+	c := closed(t, "")
+	e, err := engine.New(c.Board, c.Library, engine.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
 func TestAdd(t *testing.T) {
+	e := demoEngine(t)
 	for _, test := range []struct{ cause, entry, mode, refused string }{
 		{"R12 open", "resistor", "open", ""},
 		{"FL3 high resistance, after liquid", "filter", "high", ""},
@@ -51,9 +71,10 @@ func TestAdd(t *testing.T) {
 		{"", "", "", "is not closed"},
 		{"the dog ate it", "", "", "names no mode"},
 		{"R99 open", "", "", "begins with no part"},
+		{"suspected R12 open (61 %)", "", "", "was closed with a suspicion"},
 	} {
 		tally := NewTally()
-		err := tally.Add(closed(t, test.cause))
+		err := tally.Add(closed(t, test.cause), e)
 		switch {
 		case test.refused != "":
 			if err == nil || !strings.Contains(err.Error(), test.refused) || tally.Cases != 0 || len(tally.Exposure) != 0 {
@@ -70,6 +91,38 @@ func TestAdd(t *testing.T) {
 		if got[kind] != want {
 			t.Errorf("%s: %g on the lines read, want %g (%v)", kind, got[kind], want, got)
 		}
+	}
+}
+
+// A cause counts where the readings prove it: a wrong verdict does not.
+func TestAddProven(t *testing.T) {
+	e := demoEngine(t)
+	const end = "---\nclose: {cause: R12 open, remedy: replace}\n"
+	for _, test := range []struct{ name, events, refused string }{
+		{"replaced and read right", "replace: [R12]\n---\nread: {J7.2: 0.560}\n" + end, ""},
+		{"jumpered, a joint named", "resolder: [R12.1]\n---\nread: {J7.2: 0.560}\n---\nclose: {cause: R12.1 open joint, remedy: resolder}\n", ""},
+		{"left off, as the circuit then reads", "remove: [R12]\n---\nread: {J7.2: OL}\n---\nreplace: [R12]\n---\nread: {J7.2: 0.561}\n" + end, ""},
+		{"not read again", "replace: [R12]\n" + end, "J7.2 last read wrong (open)"},
+		{"still wrong", "replace: [R12]\n---\nread: {J7.2: OL}\n" + end, "J7.2 last read wrong (open)"},
+		{"another line is wrong", "replace: [R12]\n---\nread: {J7.2: 0.560, J7.4: OL}\n" + end, "J7.4 last read wrong (open)"},
+		{"the work was elsewhere", "replace: [FL3]\n---\nread: {J7.2: 0.560}\n" + end, "names R12 as its cause, and the work was done elsewhere"},
+		{"nothing was wrong", "undo: last\n---\nread: {J7.2: 0.560}\n" + end, "no reading that was wrong and is right since"},
+	} {
+		err := NewTally().Add(load(t, "", test.events), e)
+		if (err == nil) != (test.refused == "") || err != nil && !strings.Contains(err.Error(), test.refused) {
+			t.Errorf("%s: %v, want %q", test.name, err, test.refused)
+		}
+	}
+
+	// One case counts once, whatever was added to a copy of it.
+	tally := NewTally()
+	for _, events := range []string{"read: {J7.2: 0.560}\n" + end, "note: the customer rang\n---\nread: {J7.2: 0.561}\n" + end} {
+		for _, at := range []string{"", "time: 2026-08-03 14:05\n", "time: 2026-08-04 09:00\n"} {
+			_ = tally.Add(load(t, at, events), e)
+		}
+	}
+	if tally.Cases != 4 { // two that do not say when, and differ; two that do, twice
+		t.Errorf("%d cases counted, want 4", tally.Cases)
 	}
 }
 
@@ -170,8 +223,10 @@ func TestLearnConverges(t *testing.T) {
 // customers.
 func TestWrite(t *testing.T) {
 	tally := NewTally()
-	for range 30 {
-		if err := tally.Add(closed(t, "FL3 open")); err != nil {
+	e := demoEngine(t)
+	for i := range 30 {
+		opened := fmt.Sprintf("time: 2026-08-03 14:%02d\n", i)
+		if err := tally.Add(load(t, opened, "read: {J7.2: 0.560}\n---\nclose: {cause: FL3 open, remedy: replace}\n"), e); err != nil {
 			t.Fatal(err)
 		}
 	}

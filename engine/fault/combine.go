@@ -30,7 +30,7 @@ func (s *search) single(i int) float64 {
 
 // support is the logarithm of the least factor by which the readings have to speak
 // for a fault, in the company of the others of its set, for the set to be listed.
-// What they do not speak for is as likely as it was before anybody measured, and
+// What they do not support is as likely as it was before anybody measured, and
 // adds nothing to an explanation; Unseen lists it.
 const support = math.Ln2
 
@@ -42,7 +42,7 @@ func (s *search) odds(i int) float64 {
 	return s.outliers[i-len(s.cands)].odds
 }
 
-// backed tells whether the readings speak for both members of a pair.
+// backed tells whether the readings support both members of a pair.
 func (s *search) backed(st *set) bool {
 	i, j := st.members[0], st.members[1]
 	return st.score > support+s.odds(j)+s.single(i) && st.score > support+s.odds(i)+s.single(j)
@@ -53,13 +53,14 @@ func (s *search) backed(st *set) bool {
 // together, as they could not change the answer by more than that; no more than
 // jointBudget are, and no more than boundBudget are looked at closely.
 const (
-	keepShare   = -9.2
-	workShare   = -3.9
-	jointBudget = 32
-	boundBudget = 160
-	pairsKept   = 400
-	setsKept    = 4000
-	atOnce      = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
+	keepShare     = -9.2
+	workShare     = -3.9
+	jointBudget   = 32
+	boundBudget   = 160
+	outlierBudget = 64
+	pairsKept     = 400
+	setsKept      = 4000
+	atOnce        = 4 // joint pairs; not as many as processors, so that the answer does not depend on them
 )
 
 // joint is two candidates that settle an observation in common.
@@ -69,6 +70,7 @@ type joint struct {
 }
 
 func (s *search) combine() error {
+	s.gains()
 	s.sets = newLeading(setsKept)
 	s.sets.add(set{members: [3]int{-1, -1, -1}, score: 0})
 	best := 0.0
@@ -84,6 +86,7 @@ func (s *search) combine() error {
 		}
 	}
 	pairs := newLeading(pairsKept)
+	var beside []joint // candidates beside misleading readings that they move
 	for i := range s.size() {
 		if err := s.m.Task.Err(); err != nil {
 			return err
@@ -93,10 +96,9 @@ func (s *search) combine() error {
 			switch {
 			case overlap(si, sj):
 				// two candidates that meet come below
-				if j >= len(s.cands) && i < len(s.cands) && s.outlierCeiling(i, j) > keepShare+best {
-					if st := s.besideOutlier(i, j); st.score > keepShare+best && s.backed(&st) {
-						pairs.add(st)
-						best = math.Max(best, st.score)
+				if j >= len(s.cands) && i < len(s.cands) {
+					if most := s.outlierCeiling(i, j); most > keepShare+best {
+						beside = append(beside, joint{i, j, most})
 					}
 				}
 			default:
@@ -111,11 +113,21 @@ func (s *search) combine() error {
 			}
 		}
 	}
+	slices.SortStableFunc(beside, func(a, b joint) int { return cmp.Compare(b.bound, a.bound) })
+	for _, q := range beside[:min(len(beside), outlierBudget)] {
+		if q.bound < keepShare+best {
+			break
+		}
+		if st := s.besideOutlier(q.i, q.j); st.score > keepShare+best && s.backed(&st) {
+			pairs.add(st)
+			best = math.Max(best, st.score)
+		}
+	}
 	var joints, live []joint
-	if s.wanting(pairs.sets) { // else every reading is accounted for already
+	if s.wanting(pairs.sets) { // otherwise every reading is accounted for already
 		joints = s.joints(workShare + best)
 	}
-	joints = joints[:min(len(joints), boundBudget)]
+	joints = s.firstClasses(joints, boundBudget)
 	for _, q := range joints {
 		q.bound = s.bounded(q)
 		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
@@ -125,7 +137,7 @@ func (s *search) combine() error {
 	}
 	total := addLogs(s.sets.total(), pairs.total())
 	sort.SliceStable(live, func(a, b int) bool { return live[a].bound > live[b].bound })
-	live = live[:min(len(live), jointBudget)]
+	live = s.firstClasses(live, jointBudget)
 	for from := 0; from < len(live) && live[from].bound > workShare+total; {
 		to := min(len(live), from+atOnce)
 		if err := s.solve(live[from:to]); err != nil {
@@ -201,69 +213,81 @@ func (l *leading) total() float64 {
 	return sum
 }
 
+// gains works out, by observation, the most that any prediction could add to the
+// density of its line, and which readings are compared with others of their line, so
+// that a fault may help by moving either.
+func (s *search) gains() {
+	s.gain, s.tied = make([]float64, len(s.obs)), make([]bool, len(s.obs))
+	lines := map[int][]uint64{}
+	for o := range s.obs {
+		l := s.ph.Joint.line[o]
+		if lines[l] == nil {
+			lines[l] = make([]uint64, s.words)
+		}
+		setBit(lines[l], o)
+	}
+	for _, in := range lines {
+		b := s.ph.Joint.block(in, nil)
+		for k, o := range b.ids {
+			s.gain[o] = b.peaks[k] - b.parts[k]
+			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > odd && slices.ContainsFunc(b.ids, func(k int) bool {
+				return !meet(&s.obs[o], &s.obs[k]) && s.ph.Joint.near(o, k)
+			})
+		}
+	}
+}
+
 // wantingLogs is how far below a perfect account of a reading the best set found
 // may stay before pairs of faults on one line are solved for.
 const wantingLogs = 7.0
 
-// wanting tells whether the best set so far leaves some reading badly accounted
-// for.
+// wanting tells whether the best set of faults so far leaves some reading badly
+// accounted for.
 func (s *search) wanting(pairs []set) bool {
-	best := s.sets.sets[0]
+	best := set{members: [3]int{-1, -1, -1}}
 	for _, list := range [2][]set{s.sets.sets, pairs} {
 		for _, st := range list {
-			if st.score > best.score {
+			misled := func(m int) bool { return m >= len(s.cands) } // which accounts for anything
+			if st.members[0] >= 0 && !slices.ContainsFunc(st.members[:], misled) && (best.members[0] < 0 || st.score > best.score) {
 				best = st
 			}
 		}
 	}
-	logs := append([]float64(nil), s.result.Base...)
+	short := slices.Clone(s.gain) // below a perfect account
 	for _, m := range best.members {
 		switch {
 		case m < 0:
 		case m >= len(s.cands):
 			for o := range s.obs {
 				if hasBit(s.outliers[m-len(s.cands)].mask, o) {
-					logs[o] = s.obs[o].best()
+					short[o] = 0
 				}
 			}
 		default:
 			c := s.cands[m]
-			mode, top := 0, -1.0
-			for k, x := range c.all.modes {
-				if x > top {
-					mode, top = k, x
-				}
-			}
-			for i := range c.entries {
-				t := &c.entries[i]
-				p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
-				if ohms := c.all.ohms[mode]; !math.IsInf(ohms, 1) {
-					x := (math.Log10(ohms) - c.grid.lo) / (c.grid.hi - c.grid.lo) * float64(c.fine-1)
-					p = t.read(min(max(int(math.Round(x)), 0), c.fine-1), c.fine)
-				}
-				if l := s.obs[t.obs].LogLikelihood(p); t.strong {
-					logs[t.obs] = l
+			for o, x := range s.short(c) {
+				if hasBit(c.in, o) {
+					short[o] = x
 				}
 			}
 		}
 	}
-	for o := range s.obs {
-		if !s.obs[o].Vague && logs[o] < s.obs[o].best()-wantingLogs {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(short, func(x float64) bool { return x > wantingLogs })
 }
 
 // apart scores a pair that settles no observation in common: each has its own
 // mean, and an observation that one settles and the other hardly moves counts
 // for the first alone.
 func (s *search) apart(i, j int, best float64) float64 {
+	if s.sameLine(i, j) {
+		a, b := &s.outliers[i-len(s.cands)], &s.outliers[j-len(s.cands)]
+		return a.odds + b.odds + a.own + b.own - s.alone(union(a.mask, b.mask), a.obs)
+	}
 	score := 0.0
 	for _, k := range [2][2]int{{i, j}, {j, i}} {
 		a, b := k[0], k[1]
-		if a < len(s.cands) && overlap(s.cands[a].weak, s.strong(b)) && s.single(a)+s.single(b) > workShare+best {
-			score += s.cands[a].weigh(s.obs, s.result.Base, s.strong(b)).total
+		if a < len(s.cands) && overlap(s.cands[a].in, s.strong(b)) && s.single(a)+s.single(b) > workShare+best {
+			score += s.weighing(s.cands[a], s.strong(b)).total
 		} else {
 			score += s.single(a)
 		}
@@ -271,13 +295,85 @@ func (s *search) apart(i, j int, best float64) float64 {
 	return score
 }
 
+// sameLine tells whether two members are misleading readings of one line. What these
+// gain is not the sum of what each does: one that contradicts the other is out with
+// either.
+func (s *search) sameLine(i, j int) bool {
+	n := len(s.cands)
+	return i >= n && j >= n && s.ph.Joint.line[s.outliers[i-n].obs] == s.ph.Joint.line[s.outliers[j-n].obs]
+}
+
 // outlierCeiling is a quick upper bound of besideOutlier: every observation left at its best.
 func (s *search) outlierCeiling(i, j int) float64 {
-	l := &s.outliers[j-len(s.cands)]
-	sum := s.cands[i].most + l.odds + l.change
-	for k := range s.cands[i].entries {
-		if t := &s.cands[i].entries[k]; !hasBit(l.mask, t.obs) {
-			sum += t.best
+	l, c := &s.outliers[j-len(s.cands)], s.cands[i]
+	if odd := s.short(c); len(c.moves) > fewMoved && odd[l.obs] < worthOutlier {
+		return math.Inf(-1) // the candidate accounts for it
+	}
+	return c.most + l.odds + l.change + s.best(c, nil, without(c.in, l.mask))
+}
+
+// A candidate that moves more observations than fewMoved is held to account for those
+// that lie less than worthOutlier below their best where it fits best; nothing is gained
+// by taking them for misleading.
+const (
+	fewMoved     = 4
+	worthOutlier = 2.0
+)
+
+// short gives, by observation, how far below a perfect account it stays with a candidate
+// where that fits best.
+func (s *search) short(c *candidate) []float64 {
+	if c.short != nil {
+		return c.short
+	}
+	mode, top := 0, -1.0
+	for k, x := range c.all.modes {
+		if x > top {
+			mode, top = k, x
+		}
+	}
+	b := s.ph.Joint.block(c.in, nil)
+	open := math.IsInf(c.all.ohms[mode], 1)
+	x := 0.0
+	if !open {
+		x = clamp((math.Log10(c.all.ohms[mode])-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1)
+	}
+	rows := c.rows(b, x, open, false)
+	parts := make([]float64, len(rows))
+	b.density(b.shape(rows), means(rows), parts)
+	c.short = slices.Clone(s.gain)
+	for k, o := range b.ids {
+		c.short[o] = b.peaks[k] - parts[k]
+	}
+	return c.short
+}
+
+// best bounds the log likelihood ratio that one or two candidates can give some
+// observations. More paths never raise a reading and more series resistance never
+// lowers one: a network of resistances and junctions is monotone in each of its
+// conductances, as seen from its two terminals (Rayleigh's law for linear networks,
+// from memory; it holds for increasing characteristics of any shape). So a path cannot
+// account for a reading above a good board's, nor a series resistance for one below.
+func (s *search) best(a, b *candidate, in []uint64) float64 {
+	sum := 0.0
+	for o, gain := range s.gain {
+		if !hasBit(in, o) {
+			continue
+		}
+		ob := &s.obs[o]
+		high := ob.Over || ob.Volts > ob.row.volts
+		can := func(c *candidate) bool {
+			return c != nil && (c.locus.Series == high || s.tied[o]) && hasBit(c.in, o)
+		}
+		switch ca, cb := can(a), can(b); {
+		case (ca || cb) && s.tied[o]:
+			sum += gain
+		case ca && cb:
+			sum += s.reach(a, b, o, gain)
+		case ca:
+			sum += s.reach(a, nil, o, gain)
+		case cb:
+			sum += s.reach(b, nil, o, gain)
 		}
 	}
 	return sum
@@ -290,26 +386,59 @@ func (s *search) besideOutlier(i, j int) set {
 	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
 }
 
+// span gives what the resistances of a candidate make of an observation, from the least
+// to the most volts.
+func (s *search) span(c *candidate, obs int) (lo, hi float64) {
+	lo = s.obs[obs].row.volts
+	hi = lo
+	if c == nil {
+		return lo, hi
+	}
+	t := c.entry(obs)
+	if t == nil {
+		return lo, hi
+	}
+	for k := range t.at {
+		lo, hi = math.Min(lo, t.at[k].volts), math.Max(hi, t.at[k].volts)
+	}
+	if c.open {
+		lo, hi = math.Min(lo, t.open.volts), math.Max(hi, t.open.volts)
+	}
+	return lo, hi
+}
+
+// reach gives how much of a gain one or two candidates can have: all of it where what
+// was read lies between what their resistances predict. Together two paths leave of a
+// reading no less than the product of what each leaves, and two resistances add no more
+// than the sum.
+func (s *search) reach(a, b *candidate, obs int, gain float64) float64 {
+	o := &s.obs[obs]
+	lo, hi := s.span(a, obs)
+	if low, high := s.span(b, obs); b != nil {
+		lo *= low / math.Max(o.row.volts, 1e-3)
+		hi += high - o.row.volts
+	}
+	v := o.Volts
+	if o.Over {
+		v = o.Probe.Meter.Over
+	}
+	sd := math.Hypot(math.Hypot(o.Good.Sigma, o.Noise.Own), o.gap(clamp(v, lo, hi)))
+	far := math.Max(math.Max(lo-v, v-hi)-3*sd, 0) / sd
+	return math.Max(gain+math.Log(studentDensity(far, o.df())/studentDensity(0, o.df())), 0)
+}
+
 // ceiling is a quick upper bound of bound: every observation at its best.
 func (s *search) ceiling(i, j int) float64 {
 	a, b := s.cands[i], s.cands[j]
-	sum := 0.0
-	for _, c := range [2]*candidate{a, b} {
-		other := a
-		if c == a {
-			other = b
-		}
-		for k := range c.entries {
-			t := &c.entries[k]
-			switch {
-			case !hasBit(c.strong, t.obs) || !hasBit(other.strong, t.obs):
-				sum += t.best
-			case c == a:
-				sum += s.perfectly(t.obs, a, b)
-			}
-		}
+	return a.most + b.most + s.best(a, b, union(a.in, b.in))
+}
+
+func union(a, b []uint64) []uint64 {
+	out := slices.Clone(a)
+	for k := range out {
+		out[k] |= b[k]
 	}
-	return a.most + b.most + sum
+	return out
 }
 
 // joints lists the pairs of candidates that meet and whose ceiling lies above a score,
@@ -326,7 +455,7 @@ func (s *search) joints(above float64) []joint {
 	for a := range members {
 		for b := a; b < len(members); b++ {
 			i, j := members[a][0], members[b][len(members[b])-1]
-			if i == j || !overlap(s.cands[i].strong, s.cands[j].strong) {
+			if i == j || s.cands[i].locus.Unknown || s.cands[j].locus.Unknown || !overlap(s.cands[i].strong, s.cands[j].strong) {
 				continue
 			}
 			ceiling := s.ceiling(i, j)
@@ -346,6 +475,18 @@ func (s *search) joints(above float64) []joint {
 		return cmp.Or(cmp.Compare(b.bound, a.bound), cmp.Compare(a.i, b.i), cmp.Compare(a.j, b.j))
 	})
 	return out
+}
+
+// firstClasses cuts a list of joints after so many pairs of classes: those of one pair
+// cost no more than one.
+func (s *search) firstClasses(list []joint, most int) []joint {
+	seen := map[[2]int]bool{}
+	for k, q := range list {
+		if seen[s.classes(q)] = true; len(seen) > most {
+			return list[:k]
+		}
+	}
+	return list
 }
 
 // classes gives the classes of a joint, which have what is known of it.
@@ -403,38 +544,8 @@ func (s *search) settled(a, b *candidate) (both []uint64, list []int) {
 // each were free to choose its resistance for the rest.
 func (s *search) bound(i, j int) float64 {
 	a, b := s.cands[i], s.cands[j]
-	both, list := s.settled(a, b)
-	perfect := 0.0
-	for _, o := range list {
-		perfect += s.perfectly(o, a, b)
-	}
-	ea := a.weigh(s.obs, s.result.Base, both)
-	eb := b.weigh(s.obs, s.result.Base, both)
-	return ea.total + eb.total + perfect
-}
-
-// perfectly bounds the log likelihood ratio that two candidates together can
-// give an observation. More paths never raise a reading and more series
-// resistance never lowers one: a network of resistances and junctions is
-// monotone in each of its conductances, as seen from its two terminals (Rayleigh's
-// law for linear networks, from memory; it holds for increasing characteristics
-// of any shape). So two paths cannot account for a reading above a good board's,
-// nor two series resistances for one below.
-func (s *search) perfectly(o int, a, b *candidate) float64 {
-	ob := &s.obs[o]
-	high := ob.Over || ob.Volts > ob.Good.Volts
-	if a.locus.Series == b.locus.Series && a.locus.Series != high && !ob.paired() {
-		return 0
-	}
-	return ob.best() - s.result.Base[o]
-}
-
-// best is the largest log likelihood that any prediction can give.
-func (o *Observation) best() float64 {
-	if o.Over {
-		return math.Log(overDensity)
-	}
-	return math.Log(studentDensity(0, fewDF) / math.Hypot(o.sigmaAt(o.Volts), o.meter(o.Volts)))
+	both, _ := s.settled(a, b)
+	return s.weighing(a, both).total + s.weighing(b, both).total + s.best(a, b, both)
 }
 
 // triples extends the best pairs by a third member that settles nothing either
@@ -450,7 +561,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
 				continue
 			}
-			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) {
+			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) || s.sameLine(k, i) || s.sameLine(k, j) {
 				continue
 			}
 			m := [3]int{i, j, k}
@@ -466,8 +577,8 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 				for q := range mask {
 					mask[q] |= s.strong(j)[q]
 				}
-				if overlap(s.cands[k].weak, mask) {
-					score = p.score + s.cands[k].weigh(s.obs, s.result.Base, mask).total
+				if overlap(s.cands[k].in, mask) {
+					score = p.score + s.weighing(s.cands[k], mask).total
 				}
 			}
 			st := set{members: [3]int{i, j, k}, score: score, parts: p.parts}
@@ -494,9 +605,13 @@ func (s *search) normalise() []Explanation {
 	sum := math.Inf(-1)
 	for i := range s.sets.sets {
 		st := &s.sets.sets[i]
-		if slices.ContainsFunc(st.members[:], func(m int) bool { return m >= 0 && m < len(s.cands) }) {
-			st.score += s.came
+		faults := 0
+		for _, m := range st.members {
+			if m >= 0 && (m < len(s.cands) || s.outliers[m-len(s.cands)].locus != nil) {
+				faults++
+			}
 		}
+		st.score += s.came[faults]
 		sum = addLogs(sum, st.score)
 	}
 	var out []Explanation
@@ -510,7 +625,7 @@ func (s *search) normalise() []Explanation {
 			if m >= len(s.cands) {
 				l := &s.outliers[m-len(s.cands)]
 				for x := range partial {
-					partial[x].Faults = append(partial[x].Faults, Fault{Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
+					partial[x].Faults = append(partial[x].Faults, Fault{Locus: l.locus, Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
 				}
 				continue
 			}
@@ -525,7 +640,10 @@ func (s *search) normalise() []Explanation {
 					if x.Probability*share < 1e-7 {
 						continue
 					}
-					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves}
+					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves, lacks: -1}
+					if math.IsInf(f.Ohms, 1) {
+						f.lacks = e.lacks
+					}
 					next = append(next, Explanation{append(append([]Fault(nil), x.Faults...), f), x.Probability * share})
 				}
 			}

@@ -10,30 +10,18 @@ import (
 // The resistance of a fault is unknown, so the readings it would give are
 // tabled over the logarithm of the resistance and interpolated: a reading is a
 // smooth, monotone function of it.
-const (
-	nodesPerDecade = 2
-	finePerDecade  = 120
-)
+const nodesPerDecade = 2
 
-// entry is a row of the fault dictionary: the readings that one locus would give at
-// one observation.
+// entry is a row of the fault dictionary: the readings that one locus would give at one observation.
 type entry struct {
 	obs    int
-	at     []node  // over grid.nodes
-	open   node    // of an infinite series resistance
-	strong bool    // moves the reading by more than faintVolts somewhere
-	best   float64 // largest log likelihood ratio over the resistances, 0 at least
-	lo, hi float64 // V, the readings without the resistance and without its path; see bend
+	at     []row    // over grid.nodes
+	open   row      // of an infinite series resistance
+	absent *absence // the same without the junction that nobody ever saw and that it rests on
+	strong bool     // moves the reading by more than faintVolts somewhere
+	counts bool     // or by a share of what it varies by
+	lo, hi float64  // V, the readings without the resistance and without its path; see bend
 	close  []stretch
-	levels []float64 // log likelihood ratios at the nodes; nil until they are asked for
-	passes []passage
-}
-
-// passage is a stretch of the fine grid, from node to the next, over which the
-// reading predicted passes the one taken.
-type passage struct {
-	node int
-	logs []float64 // log likelihood ratios
 }
 
 // stretch is what lies between two nodes that the reading taken lies between: there
@@ -42,8 +30,6 @@ type stretch struct {
 	node  int        // the lower of the two
 	volts [3]float64 // at a quarter, a half and three quarters of the way
 }
-
-type node struct{ volts, sigma float64 }
 
 // faintVolts is the largest change in volts of a reading that leaves other
 // faults' effect on the same reading as it is.
@@ -80,22 +66,20 @@ func (g grid) value(k, n int) float64 { return g.lo + (g.hi-g.lo)*float64(k)/flo
 // candidate is a locus that could account for something odd.
 type candidate struct {
 	locus   *Locus
-	factor  float64   // of looks on its odds
-	class   int       // see search.classify
-	felt    []float64 // over the fine grid: logarithm of the factor of injection; nil for none
+	factor  float64 // of looks on its odds
+	class   int     // see search.classify
+	warmed  bool    // an injection says something of it
 	grid    grid
-	fine    int
 	open    bool
 	touched []int     // observations that it might move
 	entries []entry   // of those that it does
-	strong  []uint64  // bitset of observations it moves by more than faintVolts
-	weak    []uint64  // and of those it moves by less
-	moves   []int     // strong, as a list
+	in      []uint64  // bitset of observations that are weighed with it: those, and the others of their lines
+	strong  []uint64  // of those it moves by more than faintVolts, and the others of their lines
+	moves   []int     // those that it moves by more than faintVolts
 	odds    float64   // logarithm of the odds of all modes together, before any reading or injection
 	most    float64   // the same with the most that injection makes of it: a bound
-	sum     []float64 // log likelihood ratios over the fine grid, every observation counted
-	openSum float64   // and of the open
 	all     evidence  // with every observation counted
+	short   []float64 // see search.short
 }
 
 // evidence is the integral of the likelihood ratio against a good board.
@@ -103,6 +87,7 @@ type evidence struct {
 	total float64   // logarithm of the sum over modes of odds times mean ratio
 	modes []float64 // share of each mode of the locus in it
 	ohms  []float64 // by mode: the resistance, the mean of its logarithm
+	lacks int32     // of an open: the junction that the board lacks for it to hold, -1 for none
 }
 
 // Effects on a reading, in volts, that are not worth an entry, and that are worth
@@ -124,19 +109,25 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// tabulate makes the entry of a candidate for an observation that it touches and that
-// is surprise standard deviations off. A reading changes one way with the resistance
+// leastMoved is the share of what a reading varies by that is worth an entry, mostMoved
+// that up to which other faults' effect on it is left as it is.
+const (
+	leastMoved = 0.2
+	mostMoved  = 0.5
+)
+
+// tabulate makes the entry of a candidate for an observation that it touches; a normal
+// one is not off. A reading changes one way with the resistance
 // (see search.perfectly), so the worst case bounds the effect: where even that hardly
 // moves the reading there is no entry.
-func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, error) {
+func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error) {
 	full := c.grid.count(nodesPerDecade)
 	o := watch.o
 	var change [1]network.Change
 	sw := watch.sweep(change[:])
-	read := func(ohms float64) (node, error) {
+	read := func(ohms float64) (row, error) {
 		change[0] = c.locus.At(ohms)
-		p, err := sw.predict()
-		return node{p.Volts, p.Sigma}, err
+		return sw.predict()
 	}
 	volts := func(log float64) (float64, error) {
 		change[0] = c.locus.At(math.Pow(10, log))
@@ -146,12 +137,12 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, e
 	if err != nil {
 		return nil, err
 	}
-	moved := math.Abs(math.Min(extreme.volts, 3) - math.Min(o.Good.Volts, 3))
+	moved := o.moved(extreme.volts)
 	if moved < noVolts {
 		return nil, nil
 	}
-	t := &entry{obs: obs, strong: moved > faintVolts}
-	normal := math.Abs(surprise) <= odd
+	share := moved / math.Hypot(o.Good.Sigma, o.Noise.Own)
+	t := &entry{obs: obs, strong: moved > faintVolts && share > mostMoved, counts: share > leastMoved || o.Noise.Leads > 0}
 	n := full
 	switch {
 	case !t.strong:
@@ -161,8 +152,11 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, e
 	}
 	if c.open {
 		t.open = extreme
+		if t.absent, err = watch.absent(change[:], &extreme); err != nil {
+			return nil, err
+		}
 	}
-	t.at = make([]node, n)
+	t.at = make([]row, n)
 	step := 1
 	if t.strong {
 		step = 2 // every other node first, and one between where the reading passes
@@ -177,9 +171,9 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, e
 			if err != nil {
 				return nil, err
 			}
-			// the spread goes from the worst case's to the good board's
-			share := clamp(math.Abs(v-o.Good.Volts)/moved, 0, 1)
-			t.at[k] = node{v, math.Hypot(math.Hypot(share*extreme.sigma, (1-share)*o.Good.Sigma), o.Misfit)}
+			t.at[k] = o.proportion(v)
+			t.at[k].loose = extreme.loose
+			t.at[k].loose.sd *= clamp(o.moved(v)/moved, 0, 1)
 			continue
 		}
 		if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
@@ -194,16 +188,19 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, e
 			continue
 		}
 		a, b := &t.at[k-1], &t.at[k+1]
-		t.at[k] = node{(a.volts + b.volts) / 2, (a.sigma + b.sigma) / 2}
-		if !between(a, b, o) {
+		if between(a.volts, b.volts, o.near(a, b), o) {
+			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
+				return nil, err
+			}
 			continue
 		}
-		if t.at[k].volts, err = volts(c.grid.value(k, n)); err != nil {
-			return nil, err
-		}
+		t.at[k] = *a
+		t.at[k].loose = mix(a.loose, b.loose, 0.5)
+		t.at[k].volts = (a.volts + b.volts) / 2
 	}
 	for k := 0; k+1 < n && t.strong && !normal; k++ {
-		if !within(&t.at[k], &t.at[k+1], o) {
+		a, b := &t.at[k], &t.at[k+1]
+		if o.Over || math.Abs(b.volts-a.volts) < 1e-3 || !between(a.volts, b.volts, o.near(a, b), o) {
 			continue
 		}
 		q := stretch{node: k}
@@ -219,90 +216,29 @@ func (c *candidate) tabulate(watch *Watch, obs int, surprise float64) (*entry, e
 	return t, nil
 }
 
-// take adds an entry, the next in the order of observations.
-func (c *candidate) take(t *entry) {
-	c.entries = append(c.entries, *t)
-	if t.strong {
-		setBit(c.strong, t.obs)
-		c.moves = append(c.moves, t.obs)
-	} else {
-		setBit(c.weak, t.obs)
-	}
+// moved gives by how much a prediction differs from a good board's, in V as the display
+// shows it.
+func (o *Observation) moved(volts float64) float64 {
+	limit := o.Probe.Meter.Over + 1
+	return math.Abs(math.Min(volts, limit) - math.Min(o.row.volts, limit))
 }
 
-// addLogs adds the log likelihood ratio of the entry's reading, times sign, to a sum
-// over the fine grid. Only where the reading predicted passes the one taken does the
-// likelihood bend faster than the nodes are apart; there it is worked out point
-// by point, and elsewhere drawn straight from node to node.
-func (t *entry) addLogs(logs []float64, o *Observation, base, sign float64) {
-	if len(t.at) == 0 {
-		return
-	}
-	n, last := len(logs), len(t.at)-1
-	if t.levels == nil {
-		t.level(n, o, base)
-	}
-	passes := t.passes
-	for i := 0; i < last; i++ {
-		from, end := t.span(i, n)
-		if len(passes) > 0 && passes[0].node == i {
-			for k, l := range passes[0].logs {
-				logs[from+k] += sign * l
-			}
-			passes = passes[1:]
-			continue
+// near gives the distance in volts within which a reading lies near two predictions.
+func (o *Observation) near(a, b *row) float64 {
+	const sigmas = 6
+	spread := func(q *row) float64 {
+		v := q.own
+		for _, x := range q.shared {
+			v += x.volts * x.volts
 		}
-		slope := sign * (t.levels[i+1] - t.levels[i]) * float64(last) / float64(n-1)
-		l := sign*t.levels[i] + slope*(float64(from)-float64(i)*float64(n-1)/float64(last))
-		for k := from; k <= end; k++ {
-			logs[k] += l
-			l += slope
-		}
+		return v
 	}
+	return sigmas * math.Sqrt(math.Max(spread(a), spread(b))+o.Good.Sigma*o.Good.Sigma)
 }
 
-// span gives the fine positions of n from node i to the next.
-func (t *entry) span(i, n int) (from, end int) {
-	last := len(t.at) - 1
-	if i > 0 {
-		from = int(math.Floor(float64(i)*float64(n-1)/float64(last)+1e-9)) + 1
-	}
-	return from, min(int(math.Floor(float64(i+1)*float64(n-1)/float64(last)+1e-9)), n-1)
-}
-
-// level works out the log likelihood ratios that addLogs adds, and the best of
-// them. They are the same whatever else they are added to.
-func (t *entry) level(n int, o *Observation, base float64) {
-	t.levels = make([]float64, len(t.at))
-	ratio := func(p Prediction) float64 {
-		l := o.LogLikelihood(p) - base
-		t.best = math.Max(t.best, l)
-		return l
-	}
-	for k := range t.at {
-		t.levels[k] = ratio(Prediction{Volts: t.at[k].volts, Sigma: t.at[k].sigma, DF: fewDF})
-	}
-	for i := 0; i+1 < len(t.at) && t.strong; i++ {
-		if !between(&t.at[i], &t.at[i+1], o) {
-			continue
-		}
-		from, end := t.span(i, n)
-		q := passage{node: i, logs: make([]float64, 0, max(end-from+1, 0))}
-		c := t.between(i)
-		for k := from; k <= end; k++ {
-			x := float64(k) / float64(n-1) * float64(len(t.at)-1)
-			q.logs = append(q.logs, ratio(c.at(x-float64(i))))
-		}
-		t.passes = append(t.passes, q)
-	}
-}
-
-// between tells whether the reading taken lies between, or near, what two nodes
-// predict.
-func between(a, b *node, o *Observation) bool {
-	const near = 6 // standard deviations
-	margin := near * math.Hypot(math.Max(a.sigma, b.sigma), o.meter(math.Min(math.Max(a.volts, b.volts), 3)))
-	lo, hi := math.Min(a.volts, b.volts)-margin, math.Max(a.volts, b.volts)+margin
+// between tells whether the reading taken lies between two predictions, or so near.
+func between(a, b, near float64, o *Observation) bool {
+	lo, hi := math.Min(a, b)-near, math.Max(a, b)+near
 	if o.Over {
 		return hi > o.Probe.Meter.Over && lo < o.Probe.Meter.Over
 	}
@@ -312,7 +248,7 @@ func between(a, b *node, o *Observation) bool {
 // limits sets what the reading comes near to at both ends of the resistance, a
 // little outside of what the nodes have.
 func (t *entry) limits(o *Observation) {
-	t.lo, t.hi = o.Good.Volts, o.Good.Volts
+	t.lo, t.hi = o.row.volts, o.row.volts
 	for k := range t.at {
 		t.lo, t.hi = math.Min(t.lo, t.at[k].volts), math.Max(t.hi, t.at[k].volts)
 	}
@@ -353,27 +289,29 @@ func (t *entry) unbend(y float64) float64 {
 	return t.lo + (t.hi-t.lo)/(1+math.Exp(-y))
 }
 
-// within tells whether the reading taken lies between what two nodes predict, a
-// little more or less, and below the display's limit.
-func within(a, b *node, o *Observation) bool {
-	lo, hi := math.Min(a.volts, b.volts), math.Max(a.volts, b.volts)
-	margin := 2 * math.Max(a.sigma, b.sigma)
-	return !o.Over && hi-lo > 2*margin && lo-margin < o.Volts && o.Volts < hi+margin
-}
-
-// read interpolates an entry at the fine position k of n.
-func (t *entry) read(k, n int) Prediction {
-	x := float64(k) / float64(n-1) * float64(len(t.at)-1)
+// volts interpolates an entry a share x of the way over its grid.
+func (t *entry) volts(x float64) float64 {
+	x *= float64(len(t.at) - 1)
 	i := min(int(x), len(t.at)-2)
 	c := t.between(i)
 	return c.at(x - float64(i))
+}
+
+// row gives the row a share x of the way, with what the nearest node rests on.
+func (t *entry) row(x float64) row {
+	q := t.at[int(math.Round(x*float64(len(t.at)-1)))]
+	q.volts = t.volts(x)
+	x *= float64(len(t.at) - 1)
+	i := min(int(x), len(t.at)-2)
+	q.loose = mix(t.at[i].loose, t.at[i+1].loose, x-float64(i))
+	return q
 }
 
 // course is an entry between one node and the next: one cubic, or four where the
 // stretch was looked at closely.
 type course struct {
 	t    *entry
-	a, b *node
+	a, b *row
 	cut  int // into so many pieces
 	room [4]cubic
 }
@@ -402,10 +340,10 @@ func (t *entry) between(i int) course {
 }
 
 // at gives what the entry predicts a share f of the way.
-func (c *course) at(f float64) Prediction {
+func (c *course) at(f float64) float64 {
 	x := f * float64(c.cut)
 	j := min(int(x), c.cut-1)
-	return Prediction{Volts: c.t.unbend(c.room[j].at(x - float64(j))), Sigma: c.a.sigma + f*(c.b.sigma-c.a.sigma), DF: fewDF}
+	return c.t.unbend(c.room[j].at(x - float64(j)))
 }
 
 // cubic is a curve from y0 to y1 with the slopes m0 and m1 at its ends (Hermite).
@@ -435,60 +373,160 @@ func monotone(y []float64, i int) cubic {
 	return cubic{y[i], y[i+1], slope(i), slope(i + 1)}
 }
 
-// gather sums up the log likelihood ratios of all observations, for weigh.
-func (c *candidate) gather(obs []Observation, base []float64) {
-	c.sum, c.openSum = make([]float64, c.fine), 0
-	for i := range c.entries {
-		t := &c.entries[i]
-		o := &obs[t.obs]
-		t.addLogs(c.sum, o, base[t.obs], 1)
-		if l := c.openLog(t, o, base[t.obs]); c.open {
-			c.openSum += l
-			t.best = math.Max(t.best, l)
+// point is a place on the curve of a candidate: the logarithm of its likelihood ratio
+// against a good board, over the decimal logarithm of its resistance.
+type point struct{ x, l float64 }
+
+// rows gives the rows of a block's observations for a candidate a share x of the way
+// over its resistances, or open.
+func (c *candidate) rows(b *block, x float64, open, absent bool) []*row {
+	out := make([]*row, len(b.ids))
+	for k, i := range b.ids {
+		out[k] = &b.j.obs[i].row
+		if t := c.entry(i); t != nil {
+			q := t.open
+			if !open {
+				q = t.row(x)
+			} else if absent && t.absent != nil {
+				q = t.absent.row
+			}
+			if len(b.ids) > many && !b.j.obs[i].row.over && !q.over {
+				l := q.loose
+				q = b.j.obs[i].proportion(q.volts)
+				q.loose = l
+			}
+			out[k] = &q
 		}
 	}
+	return out
 }
 
-// openLog gives the log likelihood ratio of an observation with the candidate open, 0
-// where it cannot be.
-func (c *candidate) openLog(t *entry, o *Observation, base float64) float64 {
-	if !c.open {
-		return 0
+// existing is the share of the junctions to ground and supply of IC pins that are there
+// although no reading ever showed them (from memory).
+const existing = 0.9
+
+// many is the number of observations from which on what they rest on under a fault is
+// taken to be what it is on a good board, in proportion to the voltage.
+const many = 12
+
+// entry gives the entry for an observation, nil where there is none.
+func (c *candidate) entry(obs int) *entry {
+	k, ok := slices.BinarySearchFunc(c.entries, obs, func(t entry, obs int) int { return t.obs - obs })
+	if !ok {
+		return nil
 	}
-	return o.LogLikelihood(Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}) - base
+	return &c.entries[k]
 }
 
-// weigh integrates the likelihood ratio over the resistance, leaving out the
-// observations in skip (nil for none). base is the log likelihood of each
-// observation on a good board.
-//
-//	evidence = sum over modes of odds * mean over log R in the mode's range of
-//	           prod over observations of p(reading | R) / p(reading | good)
-func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evidence {
-	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
-	logs, openLog := c.sum, c.openSum
-	if skip != nil || c.felt != nil {
-		logs = slices.Clone(logs)
+func means(rows []*row) []float64 {
+	out := make([]float64, len(rows))
+	for k := range rows {
+		out[k] = rows[k].volts
 	}
-	if skip != nil {
-		for i := range c.entries {
-			if t := &c.entries[i]; hasBit(skip, t.obs) {
-				o := &obs[t.obs]
-				t.addLogs(logs, o, base[t.obs], -1)
-				openLog -= c.openLog(t, o, base[t.obs])
+	return out
+}
+
+// finest is the number of points between two nodes at most, perSigma how many there are
+// to a standard deviation of the sharpest reading, and rough how many at most where some
+// reading cannot be met anyhow.
+const (
+	finest   = 240
+	perSigma = 2.0
+	rough    = 24
+)
+
+// curve works out the likelihood ratio over the resistance, for the observations of a
+// block. Where the readings pass what was read it bends faster than the nodes are apart;
+// there it is worked out point by point, the spread being drawn from node to node.
+func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) {
+	lacks = -1
+	if c.open {
+		rows := c.rows(b, 0, true, false)
+		open = b.density(b.shape(rows), means(rows), nil) - b.base
+		if slices.ContainsFunc(c.entries, func(t entry) bool { return t.absent != nil }) {
+			rows = c.rows(b, 0, true, true)
+			none := b.density(b.shape(rows), means(rows), nil) - b.base
+			is, not := open+math.Log(existing), none+math.Log(1-existing)
+			if open = addLogs(is, not); not > is {
+				lacks = c.entries[slices.IndexFunc(c.entries, func(t entry) bool { return t.absent != nil })].absent.junction
 			}
 		}
 	}
-	for k, l := range c.felt {
-		logs[k] += l
+	n := c.grid.count(nodesPerDecade)
+	if n < 2 {
+		return nil, open, lacks
 	}
+	var last *shape
+	var at []float64
+	for k := range n {
+		x := float64(k) / float64(n-1)
+		rows := c.rows(b, x, false, false)
+		now, to := b.shape(rows), means(rows)
+		if k > 0 {
+			steps := c.steps(b, last, now, at, to)
+			for i := 1; i < steps; i++ {
+				f := float64(i) / float64(steps)
+				y := (float64(k-1) + f) / float64(n-1)
+				mean := slices.Clone(at)
+				for d, id := range b.ids {
+					if t := c.entry(id); t != nil {
+						mean[d] = t.volts(y)
+					}
+				}
+				l := (1-f)*b.density(last, mean, nil) + f*b.density(now, mean, nil)
+				points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*y, l - b.base})
+			}
+		}
+		points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*x, b.density(now, to, nil) - b.base})
+		last, at = now, to
+	}
+	return points, open, lacks
+}
+
+// steps gives into how many steps to cut the way from one node to the next.
+func (c *candidate) steps(b *block, from, to *shape, at, end []float64) int {
+	m, most, limit := len(b.ids), 1.0, float64(finest)
+	for k, i := range b.ids {
+		if c.entry(i) == nil {
+			continue
+		}
+		o := &b.j.obs[i]
+		sd := math.Min(from.l[k*m+k], to.l[k*m+k])
+		far := math.Abs(from.off[k]) + math.Abs(to.off[k]) + 6*math.Max(from.l[k*m+k], to.l[k*m+k])
+		if !between(at[k], end[k], far+0.02, o) {
+			limit = math.Min(limit, rough)
+			continue
+		}
+		if between(at[k], end[k], far, o) {
+			most = math.Max(most, perSigma*math.Abs(math.Min(end[k], 3)-math.Min(at[k], 3))/sd)
+		}
+	}
+	return int(math.Min(math.Ceil(most), limit))
+}
+
+// weigh integrates the likelihood ratio over the resistance, leaving out the
+// observations in skip (nil for none).
+//
+//	evidence = sum over modes of odds * mean over log R in the mode's range of
+//	           p(readings | R) / p(readings | good)
+//
+// over the readings of all lines that the candidate touches, given all others.
+func (s *search) weighing(c *candidate, skip []uint64) evidence {
+	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
+	points, open, lacks := c.curve(s.ph.Joint.block(c.in, skip))
+	if c.warmed {
+		for k := range points {
+			points[k].l += math.Log(s.felt(c.locus, math.Pow(10, points[k].x)))
+		}
+	}
+	e.lacks = lacks
 	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {
 		odds := math.Log(r.Odds * c.factor)
 		if math.IsInf(r.Lo, 1) {
-			e.modes[m], e.ohms[m] = odds+openLog, math.Inf(1)
+			e.modes[m], e.ohms[m] = odds+open, math.Inf(1)
 		} else {
-			mean, ohms := c.average(logs, math.Log10(r.Lo), math.Log10(r.Hi))
+			mean, ohms := average(points, math.Log10(r.Lo), math.Log10(r.Hi))
 			e.modes[m], e.ohms[m] = odds+mean, ohms
 		}
 		e.total = addLogs(e.total, e.modes[m])
@@ -501,40 +539,55 @@ func (c *candidate) weigh(obs []Observation, base []float64, skip []uint64) evid
 	return e
 }
 
-// average takes the mean of a likelihood ratio, given by its logarithms over the
-// fine grid, over a range of the logarithm of the resistance: the logarithm of
-// the mean, and the resistance in ohms that the readings point to. That is the
-// mean over the resistances that explain them best: long tails of poor ones would
-// draw it to the middle of the range, and a plateau of equal ones has no top.
-func (c *candidate) average(logs []float64, lo, hi float64) (mean, ohms float64) {
-	// the places of lo and hi on the fine grid, a little outside
-	per := float64(c.fine-1) / (c.grid.hi - c.grid.lo)
-	first := max(int(math.Ceil((lo-1e-9-c.grid.lo)*per)), 0)
-	end := min(int(math.Floor((hi+1e-9-c.grid.lo)*per))+1, len(logs))
-	top := math.Inf(-1)
-	for k := first; k < end; k++ {
-		top = math.Max(top, logs[k])
+// average takes the mean of a likelihood ratio over a range of the logarithm of the
+// resistance: the logarithm of the mean, and the resistance in ohms that the readings
+// point to. That is the mean over the resistances that explain them best: long tails of
+// poor ones would draw it to the middle of the range, and a plateau of equal ones has no
+// top. Between points the logarithm is a straight line.
+func average(points []point, lo, hi float64) (mean, ohms float64) {
+	at := func(a, b point, x float64) point {
+		if b.x > a.x {
+			return point{x, a.l + (b.l-a.l)*clamp((x-a.x)/(b.x-a.x), 0, 1)}
+		}
+		return a
 	}
-	sum, best, where, n := 0.0, 0.0, 0.0, max(end-first, 0)
-	for k := first; k < end; k++ {
-		if logs[k] < top-negligible {
+	var in []point // the range
+	for k := 1; k < len(points); k++ {
+		a, b := points[k-1], points[k]
+		if b.x <= lo || a.x >= hi {
 			continue
 		}
-		e := math.Exp(logs[k] - top)
-		sum += e
-		e *= e * e * e
-		e *= e * e * e
-		best += e
-		where += e * c.grid.value(k, c.fine)
+		a, b = at(a, b, math.Max(a.x, lo)), at(a, b, math.Min(b.x, hi))
+		if len(in) == 0 {
+			in = append(in, a)
+		}
+		in = append(in, b)
 	}
-	if n == 0 || !(sum > 0) {
+	top := math.Inf(-1)
+	for _, p := range in {
+		top = math.Max(top, p.l)
+	}
+	if len(in) < 2 || math.IsInf(top, -1) {
 		return math.Inf(-1), math.Pow(10, (lo+hi)/2)
 	}
-	return top + math.Log(sum/float64(n)), math.Pow(10, where/best)
+	sum, best, where := 0.0, 0.0, 0.0
+	for k := 1; k < len(in); k++ {
+		a, b := in[k-1], in[k]
+		sum += (b.x - a.x) * line(a.l-top, b.l-top)
+		w := (b.x - a.x) * line(16*(a.l-top), 16*(b.l-top))
+		best += w
+		where += w * (a.x + b.x) / 2
+	}
+	return top + math.Log(sum/(in[len(in)-1].x-in[0].x)), math.Pow(10, where/best)
 }
 
-// negligible is how far below the best a logarithm is not worth its exponential.
-const negligible = 30.0
+// line gives the mean of exp over a straight line from a to b.
+func line(a, b float64) float64 {
+	if d := b - a; math.Abs(d) > 1e-3 {
+		return (math.Exp(b) - math.Exp(a)) / d
+	}
+	return math.Exp((a + b) / 2)
+}
 
 func setBit(b []uint64, i int)      { b[i/64] |= 1 << (i % 64) }
 func hasBit(b []uint64, i int) bool { return b[i/64]&(1<<(i%64)) != 0 }

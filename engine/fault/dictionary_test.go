@@ -41,9 +41,7 @@ func TestEntryError(t *testing.T) {
 				continue
 			}
 			for _, f := range []float64{0.37, 0.52, 0.61, 0.73} {
-				n := g.count(finePerDecade)
-				k := int(f * float64(n-1))
-				ohms := math.Pow(10, g.value(k, n))
+				ohms := math.Pow(10, g.lo+f*(g.hi-g.lo))
 				truth, err := ph.Under(w, &o, []network.Change{l.At(ohms)})
 				if err != nil {
 					t.Fatal(err)
@@ -57,8 +55,8 @@ func TestEntryError(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				c := &candidate{locus: l, grid: g, open: open, fine: n}
-				row, err := c.tabulate(watch, 0, seen.ZScore(o.Good))
+				c := &candidate{locus: l, grid: g, open: open}
+				row, err := c.tabulate(watch, 0, math.Abs(seen.ZScore(o.Good)) <= odd)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -66,11 +64,11 @@ func TestEntryError(t *testing.T) {
 					t.Errorf("%s at %s: no entry for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
 					continue
 				}
-				got := row.read(k, n)
-				e := math.Abs(got.Volts - truth.Volts)
+				got := row.volts(f)
+				e := math.Abs(got - truth.Volts)
 				errs = append(errs, e)
-				if share := e / math.Hypot(truth.Sigma, o.meter(truth.Volts)); share > worst {
-					worst, where = share, fmt.Sprintf("%s at %s, %.3g ohm: entry %.4f V, circuit %.4f V with a sigma of %.1f mV", l.Name(b), pin, ohms, got.Volts, truth.Volts, truth.Sigma*1e3)
+				if share := e / math.Hypot(truth.Sigma, o.Noise.Own); share > worst {
+					worst, where = share, fmt.Sprintf("%s at %s, %.3g ohm: entry %.4f V, circuit %.4f V with a sigma of %.1f mV", l.Name(b), pin, ohms, got, truth.Volts, truth.Sigma*1e3)
 				}
 			}
 		}
@@ -111,7 +109,7 @@ func demoPhysics(t *testing.T) (*netlist.Board, *network.Model, *Physics) {
 // observed is an observation at a point by the usual meter, without a reading.
 func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Polarity) Observation {
 	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Odd: OddPredicted}
-	o.Gain, o.Floor, o.Misfit = MeterNoise(references.DefaultMeter())
+	o.Noise = MeterNoise(references.DefaultMeter())
 	if k, ok := ph.Posterior.Known(o.Spot); ok {
 		o.Known = &k
 	}

@@ -68,30 +68,38 @@ func (s *search) tabulate() error {
 		return err
 	}
 	for c, f := range copies {
-		c.grid, c.fine, c.open = f.grid, f.fine, f.open
-		c.entries, c.strong, c.weak, c.moves = f.entries, f.strong, f.weak, f.moves
-		c.sum, c.openSum = f.sum, f.openSum
+		c.grid, c.open = f.grid, f.open
+		c.entries, c.in, c.strong, c.moves = f.entries, f.in, f.strong, f.moves
 	}
 	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.entries) == 0 })
 	s.classify()
+	leaders := make([]*candidate, 0, len(s.cands)) // one of each class
 	for _, c := range s.cands {
-		if s.warmed(c.locus) {
-			c.felt = make([]float64, c.fine)
-			for k := range c.felt {
-				c.felt[k] = math.Log(s.felt(c.locus, math.Pow(10, c.grid.value(k, c.fine))))
-			}
+		if c.class == len(leaders) {
+			leaders = append(leaders, c)
 		}
-		c.all = *s.weigh(c, -1, nil)
 		odds := 0.0
 		for _, r := range c.locus.Modes {
 			odds += r.Odds * c.factor
 		}
 		c.odds = math.Log(odds)
-		if c.most = c.odds; len(c.felt) > 0 {
-			c.most += slices.Max(c.felt)
+		if c.most = c.odds; c.warmed {
+			most := math.Inf(-1)
+			for k := range c.grid.count(nodesPerDecade) {
+				ohms := math.Pow(10, c.grid.value(k, c.grid.count(nodesPerDecade)))
+				most = math.Max(most, math.Log(s.felt(c.locus, ohms)))
+			}
+			c.most += most
 		}
 	}
-	return nil
+	err := s.pool.Each(len(leaders), func(_ *network.Workspace, k int) error {
+		leaders[k].all = s.weighing(leaders[k], nil)
+		return nil
+	})
+	for _, c := range s.cands {
+		c.all = leaders[c.class].all
+	}
+	return err
 }
 
 // classify numbers the candidates by what sets them apart: twins with the same modes
@@ -100,8 +108,8 @@ func (s *search) classify() {
 	members := map[*entry][]*candidate{}
 	n := 0
 	for _, c := range s.cands {
-		c.class = -1
-		if !s.warmed(c.locus) {
+		c.class, c.warmed = -1, s.warmed(c.locus)
+		if !c.warmed {
 			for _, o := range members[&c.entries[0]] {
 				if o.factor == c.factor && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
 					c.class = o.class
@@ -111,19 +119,21 @@ func (s *search) classify() {
 		if c.class < 0 {
 			c.class = n
 			n++
-			members[&c.entries[0]] = append(members[&c.entries[0]], c)
+			if !c.warmed {
+				members[&c.entries[0]] = append(members[&c.entries[0]], c)
+			}
 		}
 	}
 	s.weighed = map[company]*evidence{}
 	s.met = map[[2]int]meeting{}
 }
 
-// weigh is candidate.weigh beside an outlier, -1 for none, once for each class.
+// weigh weighs a candidate beside an outlier, -1 for none, once for each class.
 func (s *search) weigh(c *candidate, outlier int, skip []uint64) *evidence {
 	key := company{c.class, outlier}
 	e := s.weighed[key]
 	if e == nil {
-		x := c.weigh(s.obs, s.result.Base, skip)
+		x := s.weighing(c, skip)
 		e = &x
 		s.weighed[key] = e
 	}
@@ -147,19 +157,18 @@ func (s *search) fill(cands []*candidate) error {
 	touched := make([][]int, len(s.obs)) // by observation: candidates
 	for k, c := range cands {
 		c.grid, c.open = gridOf(c.locus)
-		c.fine = c.grid.count(finePerDecade)
 		for _, o := range c.touched {
 			touched[o] = append(touched[o], k)
 		}
 	}
 	helps := make([]atomic.Bool, len(cands))
-	isOdd := func(o int) bool { return math.Abs(s.result.ZScore[o]) > odd && len(touched[o]) > 0 }
+	isOdd := func(o int) bool { return s.isOdd(o) && len(touched[o]) > 0 }
 	err := s.watchEach(isOdd, func(watch *Watch, o int) error {
 		for _, k := range touched[o] {
 			if helps[k].Load() {
 				continue
 			}
-			can, err := s.helps(watch, cands[k], s.result.ZScore[o] > 0)
+			can, err := s.helps(watch, cands[k], o)
 			if err != nil {
 				return err
 			}
@@ -180,7 +189,7 @@ func (s *search) fill(cands []*candidate) error {
 		entries[o] = make([]*entry, len(touched[o]))
 		for i, k := range touched[o] {
 			if helps[k].Load() {
-				if entries[o][i], err = cands[k].tabulate(watch, o, s.result.ZScore[o]); err != nil {
+				if entries[o][i], err = cands[k].tabulate(watch, o, !s.isOdd(o)); err != nil {
 					return err
 				}
 			}
@@ -193,16 +202,43 @@ func (s *search) fill(cands []*candidate) error {
 	for o := range entries {
 		for i, t := range entries[o] {
 			if t != nil {
-				cands[touched[o][i]].take(t)
+				c := cands[touched[o][i]]
+				c.entries = append(c.entries, *t)
 			}
 		}
 	}
-	return s.pool.Each(len(cands), func(_ *network.Workspace, k int) error {
-		if c := cands[k]; len(c.entries) > 0 {
-			c.gather(s.obs, s.result.Base)
+	for _, c := range cands {
+		s.lines(c)
+	}
+	return nil
+}
+
+// lines works out which observations a candidate is weighed with: those that it moves
+// by a share of what they vary by, and others of their lines that cannot be counted on.
+func (s *search) lines(c *candidate) {
+	in := map[int]bool{} // lines
+	line := s.ph.Joint.line
+	c.entries = slices.DeleteFunc(c.entries, func(t entry) bool { return !t.strong && !t.counts })
+	for i := range c.entries {
+		t := &c.entries[i]
+		in[line[t.obs]] = true
+		setBit(c.in, t.obs)
+		if t.strong {
+			setBit(c.strong, t.obs)
+			c.moves = append(c.moves, t.obs)
 		}
-		return nil
-	})
+	}
+	for o := range s.obs {
+		if !s.ph.Joint.doubtful(o) {
+			continue
+		}
+		if in[line[o]] {
+			setBit(c.in, o)
+		}
+		if slices.ContainsFunc(c.moves, func(k int) bool { return s.ph.Joint.near(o, k) }) {
+			setBit(c.strong, o)
+		}
+	}
 }
 
 // watchEach does work on a watch of each observation that is wanted, on every processor.
@@ -222,9 +258,13 @@ func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) e
 // helps tells whether a candidate can move an odd reading the way it is off, by more
 // than faintVolts. As a reading changes one way with the resistance, its worst case
 // tells. Most loci on a shared supply are let go here.
-func (s *search) helps(t *Watch, c *candidate, above bool) (bool, error) {
-	if above != c.locus.Series && !t.o.paired() {
-		return false, nil
+func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
+	above := s.result.ZScore[obs] > odd || s.ph.Joint.gap[obs] > odd
+	below := s.result.ZScore[obs] < -odd || s.ph.Joint.gap[obs] < -odd
+	if c.locus.Series && !above || !c.locus.Series && !below {
+		if !t.o.Between {
+			return false, nil
+		}
 	}
 	change := []network.Change{c.locus.worst()}
 	if t.o.veilOf(&change[0]) != nil {
@@ -232,5 +272,11 @@ func (s *search) helps(t *Watch, c *candidate, above bool) (bool, error) {
 	}
 	sw := t.sweep(change)
 	v, err := sw.volts()
-	return err == nil && math.Abs(math.Min(v, 3)-math.Min(t.o.Good.Volts, 3)) > faintVolts, err
+	return err == nil && t.o.moved(v) > s.faint(obs), err
+}
+
+// faint is the change in volts of a reading that is not worth a candidate: that of a
+// resistance is told more closely.
+func (s *search) faint(obs int) float64 {
+	return math.Min(faintVolts, 4*math.Max(s.obs[obs].Noise.Own, s.obs[obs].Noise.Leads))
 }

@@ -17,7 +17,8 @@ type Locus struct {
 	Net      netlist.NetID  // of a trace; None otherwise
 	After    int16          // position along Net after which the trace is bad
 	Pins     [2]netlist.PinRef
-	NPins    int // connector pins concerned: 1 for a pin's joint, 2 for a bridge
+	NPins    int  // connector pins concerned: 1 for a pin's joint, 2 for a bridge
+	Unknown  bool // something on Net that is not drawn
 
 	Change network.Change // Ohms is to be filled in
 	Modes  []ModeRange
@@ -295,6 +296,8 @@ func (l *Locus) Name(b *netlist.Board) string {
 	switch {
 	case l.Part != netlist.None:
 		return b.Parts[l.Part].Name
+	case l.Unknown:
+		return "unknown path at " + b.Nets[l.Net].Name
 	case l.NPins == 2:
 		return pin(0) + " to " + pin(1)
 	case l.NPins == 1:

@@ -30,13 +30,14 @@ const (
 	Missing
 	Missed   // of a reading: the probe missed the pad
 	Doubtful // of a known-good value: it is not to be trusted
+	UnknownPath
 	modes
 )
 
 var modeNames = [modes]string{
 	"shorted", "leaky", "open", "high resistance", "shorted to supply",
 	"open joint", "high-resistance joint", "broken trace", "high-resistance trace", "bridged", "leakage between pins",
-	"missing", "probe missed the pad", "known good doubtful",
+	"missing", "probe missed the pad", "known good doubtful", "unknown path",
 }
 
 // String is the name in tables, files and JSON.
@@ -64,7 +65,7 @@ func ModeNames() []string { return append([]string(nil), modeNames[:Missed]...) 
 // away.
 func (m Mode) Path() bool {
 	switch m {
-	case Shorted, Leaky, ToSupply, Bridged, Leakage:
+	case Shorted, Leaky, ToSupply, Bridged, Leakage, UnknownPath:
 		return true
 	}
 	return false

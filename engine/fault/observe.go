@@ -1,8 +1,8 @@
 package fault
 
 import (
-	"fmt"
 	"math"
+	"slices"
 
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
@@ -14,76 +14,323 @@ import (
 type Observation struct {
 	Probe   network.Probe
 	Spot    fit.Spot
+	Between bool          // both leads are on the board, and Spot is where one of them is
 	Edits   netlist.Edits // the board at the time
 	Volts   float64       // the reading between the leads; of no meaning when Over
 	Over    bool          // the display showed OL
 	Repeats int           // times that the same was read again
-	// The meter's own standard uncertainty is the root of (Gain*v)^2 + Floor^2.
-	Gain, Floor float64
-	Vague       bool // tells nothing of faults; kept for the record
+	// Session numbers the stretch of time in which the board stayed as warm as it was,
+	// and Meter numbers the meter: what the reading has in common with others.
+	Session, Meter int
+	Matched        bool // compared with lines that should read alike
+	Noise          Noise
 	// Odd is the share of such readings that nothing accounts for: one of
 	// OddKnown, OddPredicted and OddUnknown.
 	Odd float64
-	// Misfit is the least standard deviation in volts of what the model
-	// predicts.
-	Misfit float64
 
-	// Of a board without the fault; filled in by Predict.
-	Good  Prediction
-	Known *fit.Known // nil where no good board was read
-	// Matched tells that Known comes from another line that should read alike, and
-	// Peer where that is. OwnPeer tells that Known.Center is this board's own
-	// reading there, which a fault may have moved as well.
-	Matched    bool
-	Peer       network.Probe
-	PeerOffset float64 // V, Known.Offset of the other line
-	OwnPeer    bool
-	// SameLeads tells that the reading was taken in resistance mode with the leads
-	// that showed PeerVolts at Peer. What leads and contacts add is in both, from
-	// nothing to LeadVolts; so the second says by how much it differs from the first.
-	SameLeads            bool
-	PeerVolts, LeadVolts float64
-	base                 network.Reading
-	peerSlope            float64 // Prediction.Slope of the other line on a good board
-	inflate              float64 // of the variance; see PredictAll
-	ratio                float64 // spread of good boards over what the model predicts
-	veils                []veil  // filled in by Search
-	ended                network.Ended
+	Known *fit.Known // what good boards read; nil where none was read
+	// Good is what a board without the fault would have shown, given what all other
+	// nets of this board read; filled in by Predict and Join.
+	Good Prediction
+
+	base  network.Reading
+	row   row            // a good board's reading, before this board was read elsewhere
+	slope float64        // V per volt by which all junctions move, of the same
+	ratio float64        // variance of good boards over what the model predicts
+	veils []veil         // filled in by Search
+	ohms  []fit.OhmSlope // of a good board's reading
+	ended network.Ended
 }
+
+// Noise is what a meter adds to a reading. Its gain, its zero and its leads are the
+// same for all readings of a session; the rest is each reading's own.
+type Noise struct {
+	Gain  float64 // share of the reading, standard deviation
+	Zero  float64 // V, standard deviation
+	Leads float64 // V, standard deviation of what leads and contacts add in resistance mode
+	Own   float64 // V, standard deviation: resolution, last digit, and a floor for the model
+}
+
+// MeterNoise gives the noise of a meter in diode mode, from its accuracy: rectangular,
+// a/sqrt(3) (JCGM 100:2008 4.3.7).
+func MeterNoise(m references.Meter) Noise {
+	return Noise{
+		Gain: m.Gain / math.Sqrt(3),
+		Zero: m.Counts * m.Resolution / math.Sqrt(3),
+		Own:  math.Hypot(m.Resolution*lastDigit, modelFloor),
+	}
+}
+
+// sd gives the standard deviation in volts of what the meter adds at a voltage.
+func (n Noise) sd(volts float64) float64 {
+	return math.Sqrt(square(n.Gain*volts) + n.Zero*n.Zero + n.Leads*n.Leads + n.Own*n.Own)
+}
+
+func square(x float64) float64 { return x * x }
 
 // Prediction is what a reading should be under some explanation.
 type Prediction struct {
 	Volts float64 // the mean, or the voltage that makes the display show OL
-	Sigma float64 // V, standard deviation without the meter's
+	Sigma float64 // V, scale of its Student t, without the meter's
 	DF    float64 // degrees of freedom of its Student t
-	Slope float64 // V per volt by which all junctions move
 }
 
-// Physics is what a prediction needs: the fitted board at the case's temperature.
+// SD gives the standard deviation in volts.
+func (p Prediction) SD() float64 {
+	if p.DF <= 2 {
+		return p.Sigma
+	}
+	return p.Sigma * math.Sqrt(p.DF/(p.DF-2))
+}
+
+// Physics is what a prediction needs: the fitted board, and what the readings of the
+// case say together.
 type Physics struct {
 	Posterior *fit.Posterior
 	Values    *network.Values // settled
-	Shift     float64         // V by which all drops of this board were moved
-	Doubt     float64         // V, standard deviation of Shift
-	// Evenness is how far this board's readings lie from those of good boards, as
-	// a share of what the library alone lets one expect, and Readings how many
-	// degrees of freedom that was learnt with; 1 and 0 where nothing was.
-	Evenness, Readings float64
+	Joint     *Joint          // nil where no reading was taken
 }
+
+// What readings of one board share, as standard deviations.
+const (
+	boardShift   = 0.007 // V, all junctions of the board, by lot and meter; from memory
+	sessionShift = 0.004 // V, all junctions in one session, by temperature (2 K); from memory
+	lotShift     = 0.005 // V, all junctions of one IC, by lot and maker; from memory
+	// Own noise of a reading: a step of the display and one count either way in two
+	// readings of five, in counts (sqrt(1/12 + 2/5)); and what the model itself gets
+	// wrong, in volts (from memory).
+	lastDigit  = 0.695
+	modelFloor = 0.0005
+)
 
 // modelGap is the standard deviation that is granted to the model, as a share of
 // the reading or of the difference that a fault makes, whichever is less: the
 // shape of junction curves and the tolerance of parts (common practice, no
-// source).
+// source). All readings of one net are off alike.
 const modelGap = 0.02
 
 // fewDF is the degrees of freedom of a prediction that no good board vouches
 // for: tails wide enough for a model that is not quite right.
 const fewDF = 6
 
-// paired tells whether an observation is compared with another reading of this board,
-// which a fault may move as well.
-func (o *Observation) paired() bool { return o.OwnPeer || o.SameLeads }
+// priorDF is the degrees of freedom of how far a point that no good board was read at
+// may lie from what its junctions usually drop: nearly a normal (from memory).
+const priorDF = 30
+
+// like tells that a row is a part of what a good board's reading rests on: of the
+// observation in place num of Joint, plus 1 (0 for none), with a gap of its own.
+type like struct {
+	num       int
+	part, gap float64
+}
+
+// row is a prediction before any other reading of the board is taken into account: a
+// mean, and how it depends on everything that is not known.
+type row struct {
+	volts  float64 // the mean, or the voltage that makes the display show OL
+	over   bool    // the display would show OL
+	scale  float64 // of slopes
+	slopes []fit.Slope
+	shared []share // in order of key
+	own    float64 // V^2, variance of its own
+	loose  loose
+	rest   float64 // share of a good board's slopes that is left
+	like   like
+	proj   *fit.Projection // of the slopes; nil where they are not held ready
+}
+
+// loose tells of a row that it rests on resistances otherwise than a good board's
+// reading does: with the chance share a value in the drawing is wrong, and the reading
+// differs with the standard deviation sd in volts. Good boards do not show such a value
+// where it makes no difference to them.
+type loose struct{ share, sd float64 }
+
+// looseFrom is the slope in volts for a factor of e from which a wrong value counts.
+const looseFrom = 0.01
+
+// loosely compares what a reading and a good board's make of the resistances.
+func loosely(slopes, good []fit.OhmSlope, rest float64) (l loose) {
+	right, variance := 1.0, 0.0
+	add := func(slope float64) {
+		if math.Abs(slope) > looseFrom {
+			right *= 1 - fit.WrongDrawn
+			variance += square(fit.WrongBy * slope)
+		}
+	}
+	of := func(list []fit.OhmSlope, e int32) float64 {
+		for _, s := range list {
+			if s.Element == e {
+				return s.Slope
+			}
+		}
+		return 0
+	}
+	for _, s := range slopes {
+		add(s.Slope - rest*of(good, s.Element))
+	}
+	for _, s := range good {
+		if of(slopes, s.Element) == 0 {
+			add(rest * s.Slope)
+		}
+	}
+	return loose{1 - right, math.Sqrt(variance)}
+}
+
+// mix is a share f of the way from a to b.
+func mix(a, b loose, f float64) loose {
+	return loose{a.share + f*(b.share-a.share), a.sd + f*(b.sd-a.sd)}
+}
+
+// share is a standard deviation in volts that a row has from a cause which others have
+// as well.
+type share struct {
+	key   int
+	volts float64
+}
+
+// Keys of shared causes: of the board, sessions, meters and ICs, and, from keyNear on, of
+// causes that tie readings together as one line: leads and spots.
+const (
+	keyBoard   = 0
+	keySession = 1
+	keyMeter   = keySession + 1<<20 // gain and zero
+	keyLot     = keyMeter + 1<<20
+	keyNear    = keyLot + 1<<24
+	keyLeads   = keyNear
+	keySpot    = keyLeads + 1<<20
+)
+
+// rowOf makes the row of the reading that w has just taken of an observation.
+func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) (q row, slope float64) {
+	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
+	q.slopes, slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
+	q.share(keyBoard, boardShift*slope)
+	q.share(keySession+o.Session, sessionShift*slope)
+	volts := math.Min(r.Volts, o.Probe.Meter.Over)
+	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
+	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
+	q.share(keyLeads+o.Meter, o.Noise.Leads)
+	var trimmed float64
+	q.slopes, trimmed = ph.Posterior.Trim(q.slopes, leastShare)
+	q.own += trimmed
+	ph.Posterior.Lots(q.slopes, func(part netlist.PartID, sum float64) {
+		q.share(keyLot+int(part), lotShift*sum)
+	})
+	return q, slope
+}
+
+// share adds a shared cause, unless it is nothing.
+func (q *row) share(key int, volts float64) {
+	if volts*volts < noVariance {
+		return
+	}
+	k := len(q.shared)
+	for k > 0 && q.shared[k-1].key > key {
+		k--
+	}
+	if k > 0 && q.shared[k-1].key == key {
+		q.shared[k-1].volts = math.Hypot(q.shared[k-1].volts, volts)
+		return
+	}
+	q.shared = slices.Insert(q.shared, k, share{key, volts})
+}
+
+// proportion makes the row of a prediction of which only the mean is known: what it
+// rests on is what a good board's reading does, in proportion to the voltage.
+func (o *Observation) proportion(volts float64) row {
+	q := o.row
+	part := 0.0
+	if !o.row.over {
+		part = clamp(volts/math.Max(o.row.volts, 1e-3), 0, 1)
+	}
+	q.volts, q.over = volts, volts > o.Probe.Meter.Over
+	q.scale *= part
+	q.shared = slices.Clone(q.shared)
+	for i := range q.shared {
+		q.shared[i].volts *= part
+	}
+	q.share(o.spotKey(), o.gap(volts))
+	if q.like.num > 0 {
+		q.like.part, q.like.gap = part, o.gap(volts)
+	}
+	return q
+}
+
+// gap gives what the model may get wrong of a prediction under a fault, in V: a share
+// of the voltage across what the fault left in place, little where the reading is
+// near 0, little where it is near that of a good board.
+func (o *Observation) gap(volts float64) float64 {
+	return modelGap * math.Min(math.Abs(volts-o.row.volts), math.Abs(math.Min(volts, 0.7)))
+}
+
+// noVariance is a variance in V^2 that is not worth counting: (10 microvolts)^2.
+const noVariance = 1e-10
+
+// leastShare is the variance in V^2, (0.1 mV)^2, from which what a reading rests on is
+// distinguished; the rest is as good as noise of its own.
+const leastShare = 1e-8
+
+// covariance gives the covariance in V^2 of two readings but for their own variances.
+func (ph *Physics) covariance(a, b *row) float64 {
+	if j := ph.Joint; j != nil && a.like.num > 0 && b.like.num > 0 {
+		x, y := a.like.num-1, b.like.num-1
+		v := j.k[x*len(j.num)+y]
+		if x == y {
+			v -= j.obs[j.num[x]].row.own
+		}
+		if v *= a.like.part * b.like.part; a.like.gap*b.like.gap > 0 && j.obs[j.num[x]].spotKey() == j.obs[j.num[y]].spotKey() {
+			v += a.like.gap * b.like.gap
+		}
+		return v
+	}
+	return ph.inLine(a, b) + together(a.shared, b.shared, 0)
+}
+
+// inLine is covariance without what whole sessions and ICs share.
+func (ph *Physics) inLine(a, b *row) float64 {
+	switch {
+	case len(a.slopes) == 0 || len(b.slopes) == 0:
+		return 0
+	case b.proj != nil:
+		return a.scale * b.scale * ph.Posterior.Dot(a.slopes, b.proj)
+	case a.proj != nil:
+		return a.scale * b.scale * ph.Posterior.Dot(b.slopes, a.proj)
+	}
+	return a.scale * b.scale * ph.Posterior.Covariance(a.slopes, b.slopes)
+}
+
+// together sums what two rows share from a key on.
+func together(a, b []share, from int) float64 {
+	sum := 0.0
+	for i, k := 0, 0; i < len(a) && k < len(b); {
+		switch {
+		case a[i].key < b[k].key:
+			i++
+		case a[i].key > b[k].key:
+			k++
+		default:
+			if a[i].key >= from {
+				sum += a[i].volts * b[k].volts
+			}
+			i++
+			k++
+		}
+	}
+	return sum
+}
+
+// spotKey numbers a spot.
+func (s *Observation) spotKey() int {
+	n := int(s.Spot.Net)
+	if s.Spot.Net == netlist.None {
+		n = 1<<24 + int(s.Spot.Contact)
+	}
+	n = 4*n + int(s.Spot.Polarity)
+	if s.Between {
+		n = -n - 1
+	}
+	return keySpot + 1<<27 + n
+}
 
 // Predict fills in what a good board would show and gives the workspace's state
 // for Touches: the reading of the board as edited, without faults.
@@ -97,153 +344,56 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Note()
 	w.Keep(&o.ended)
 	o.base = r
-	p, variance := ph.moments(w, r)
+	o.row, o.slope = ph.rowOf(w, o, r)
+	o.ohms = ph.Posterior.OhmSlopes(w)
+	if o.Known == nil && !o.Matched || r.Over {
+		o.row.loose = loosely(o.ohms, nil, 0)
+	}
+	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
-	if o.inflate == 0 {
-		o.inflate = 1
-	}
-	variance *= o.inflate
-	if o.SameLeads && !r.Over {
-		lead, err := ph.lead(w, o, &st)
-		if err != nil {
-			return err
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+k.Offset < o.Probe.Meter.Over {
+		o.row.volts += k.Offset
+		if own := ph.inLine(&o.row, &o.row); own > 0 {
+			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 4)
 		}
-		p.Volts += lead.volts
-		variance += lead.variance
+		o.row.scale = math.Sqrt(o.ratio)
+		o.row.share(o.spotKey(), math.Sqrt(ph.Posterior.Carried(o.Spot, o.row.slopes, o.Probe.Meter, o.row.volts)))
 	}
-	if o.Matched && !r.Over {
-		// the reading to expect is the other line's, whatever the model says here
-		peer, err := ph.peer(w, o, &st)
-		if err != nil {
-			return err
-		}
-		o.peerSlope = peer.Slope
-		known := *o.Known
-		known.Offset = o.Known.Center - r.Volts
-		if !o.OwnPeer {
-			known.Offset = peer.Volts + o.PeerOffset - r.Volts
-		}
-		o.Known = &known
-	}
-	if (o.SameLeads || o.Matched) && !r.Over {
-		if _, err := w.Read(o.Probe, &st, ph.Values); err != nil { // leave w as Touches wants it
-			return err
-		}
-		w.Note()
-	}
-	p.Sigma = math.Sqrt(variance + o.Misfit*o.Misfit)
-	p.DF = fewDF
-	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && p.Volts+k.Offset < o.Probe.Meter.Over {
-		p.Volts += k.Offset
-		slopes, _ := ph.Posterior.Slopes(w, ph.Values.Celsius)
-		known := ph.evened(k.Scale*k.Scale+ph.Posterior.Carried(o.Spot, slopes, o.Probe.Meter, p.Volts), o.meter(p.Volts))*o.inflate + 1e-8
-		if p.Slope > 0.02 && !o.OwnPeer {
-			o.ratio = clamp(known/variance, 0.25, 4)
-		}
-		p.Sigma = math.Sqrt(known + ph.Doubt*ph.Doubt*p.Slope*p.Slope)
-		p.DF = math.Max(k.DF, 3) + ph.Readings
-	}
-	o.Good = p
+	o.Good = ph.given(o, &o.row)
 	return nil
 }
 
-// evened gives the variance of a reading of good boards with this board's own
-// readings taken into account: the whole of it goes by Evenness, and the meter's
-// share is taken out again.
-func (ph *Physics) evened(variance, meter float64) float64 {
-	if ph.Readings == 0 {
-		return variance
-	}
-	own := ph.Evenness*ph.Evenness*(variance+meter*meter) - meter*meter
-	return clamp(own, variance/4, variance*4)
-}
+// Moved gives by how many volts what other nets of this board read moves the prediction
+// of a good board's reading.
+func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 
-// PredictAll predicts all observations of a case and widens those that err
-// together. Readings that rest on one supply share what that supply differs from
-// other boards, so n of them tell less than n independent ones. With rho the
-// share of a reading's variance that is the supply's, n readings count as
-// n/(1 + (n-1) rho) (Kish's design effect, Survey Sampling, 1965, from memory);
-// their variances are widened by that factor, which leaves a hard fault on one
-// line as plain as it was and takes the weight from many small shifts.
-func (ph *Physics) PredictAll(pool *network.Pool, obs []Observation) error {
-	type share struct {
-		obs int
-		rho float64
+// given gives the prediction of a row of an observation, given what the readings of
+// other nets say of what they share.
+func (ph *Physics) given(o *Observation, q *row) Prediction {
+	variance := ph.covariance(q, q)
+	mean := q.volts
+	p := Prediction{Volts: q.volts, DF: priorDF}
+	if ph.Joint != nil && !q.over {
+		shift, less := ph.Joint.say(o, q)
+		mean += shift
+		variance = math.Max(variance-less, 0.01*variance)
 	}
-	type part struct {
-		junction int32
-		rho      float64
+	if !q.over {
+		p.Volts = mean
 	}
-	parts := make([][]part, len(obs))
-	err := pool.Each(len(obs), func(w *network.Workspace, i int) error {
-		o := &obs[i]
-		o.inflate = 1
-		if err := ph.Predict(w, o); err != nil {
-			return err
-		}
-		spread := ph.Posterior.Spread * ph.Posterior.Spread
-		total := o.Good.Sigma*o.Good.Sigma + 1e-12
-		w.Sensitivities(func(e int32, slope, _ float64) {
-			if rho := math.Min(slope*slope*spread/total, 1); rho > leastShare && w.Supply(e) {
-				parts[i] = append(parts[i], part{e, rho})
-			}
-		})
-		return nil
-	})
-	if err != nil {
-		return err
+	if o.Known != nil && !o.base.Over {
+		p.DF = math.Max(o.Known.DF, 3)
 	}
-	byJunction := map[int32][]share{}
-	var junctions []int32       // its keys in the order met, so that sums come out alike each time
-	byNet := map[string][]int{} // readings of one net err together altogether
-	for i := range obs {
-		o := &obs[i]
-		if o.Spot.Net != netlist.None && o.Probe.Plus.Net != o.Probe.Minus.Net {
-			key := fmt.Sprint(o.Spot, o.Edits.Key())
-			byNet[key] = append(byNet[key], i)
-		}
-		for _, p := range parts[i] {
-			if byJunction[p.junction] == nil {
-				junctions = append(junctions, p.junction)
-			}
-			byJunction[p.junction] = append(byJunction[p.junction], share{i, p.rho})
-		}
+	// Only the line's own part of the variance is of a spread that is not well known;
+	// degrees of freedom of a sum by Welch and Satterthwaite (from memory).
+	if own := math.Min(ph.inLine(q, q), variance); own > 0 && p.DF < 60 {
+		p.DF = math.Min(p.DF*square(variance/own), 60)
 	}
-	more := make([]float64, len(obs))
-	for _, e := range junctions {
-		list, sum := byJunction[e], 0.0
-		for _, s := range list {
-			sum += s.rho
-		}
-		for _, s := range list {
-			more[s.obs] += sum - s.rho
-		}
-	}
-	for _, list := range byNet {
-		for _, i := range list {
-			more[i] += float64(len(list) - 1)
-		}
-	}
-	for i := range obs {
-		obs[i].inflate = 1 + more[i]
-	}
-	return nil
+	p.Sigma = math.Sqrt(math.Max(variance, 0))
+	return p
 }
-
-// leastShare is the share of a reading's variance from which a supply counts.
-const leastShare = 0.03
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
-
-// moments gives the mean and variance of the reading just taken.
-func (ph *Physics) moments(w *network.Workspace, r network.Reading) (Prediction, float64) {
-	slopes, sum := ph.Posterior.Slopes(w, ph.Values.Celsius)
-	v := 0.0
-	if len(slopes) > 0 {
-		v = ph.Posterior.Variance(slopes)
-	}
-	return Prediction{Volts: r.Volts, Slope: sum}, v + ph.Doubt*ph.Doubt*sum*sum
-}
 
 // Shares of readings that nothing accounts for, spread evenly over the display:
 // where good boards were read, where the estimated circuit predicts, and where it
@@ -265,33 +415,20 @@ const (
 func (o *Observation) LogLikelihood(p Prediction) float64 {
 	if o.Over {
 		// the display's limit against the spread of what is there
-		s := math.Sqrt(p.Sigma*p.Sigma + o.meter(o.Probe.Meter.Over)*o.meter(o.Probe.Meter.Over))
+		s := math.Hypot(p.Sigma, o.Noise.Own)
 		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
-		return math.Log((1-o.Odd)*tail*overDensity + o.Odd*oddOver*overDensity)
+		return math.Log((1-o.Odd)*tail + o.Odd*oddOver)
 	}
-	m := o.meter(p.Volts)
-	s := math.Sqrt(p.Sigma*p.Sigma + m*m)
+	s := math.Hypot(p.Sigma, o.Noise.Own)
 	z := (o.Volts - p.Volts) / s
 	return math.Log((1-o.Odd)*studentDensity(z, p.DF)/s + o.Odd*(1-oddOver)/oddSpan)
 }
-
-// overDensity makes a certain OL as likely as a reading that falls within a
-// millivolt or two of what was predicted; only ratios under one observation
-// matter, so any value does.
-const overDensity = 200.0
-
-// meter gives the meter's standard uncertainty in volts.
-func (o *Observation) meter(v float64) float64 { return math.Hypot(o.Gain*v, o.Floor) }
-
-// Expected gives the standard deviation in volts of a good board's reading, the
-// meter's error included.
-func (o *Observation) Expected() float64 { return math.Hypot(o.Good.Sigma, o.meter(o.Good.Volts)) }
 
 // ZScore gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's
 // limit does.
 func (o *Observation) ZScore(p Prediction) float64 {
-	s := math.Hypot(p.Sigma, o.meter(p.Volts))
+	s := math.Hypot(p.Sigma, o.Noise.Own)
 	v := o.Volts
 	if o.Over {
 		if v = o.Probe.Meter.Over; p.Volts > v {
@@ -309,7 +446,7 @@ const sameSigmas = 3.0
 func (o *Observation) Same(a, b Prediction) bool {
 	// beyond its limit the display shows one thing
 	va, vb := math.Min(a.Volts, o.Probe.Meter.Over), math.Min(b.Volts, o.Probe.Meter.Over)
-	s := math.Sqrt(a.Sigma*a.Sigma + b.Sigma*b.Sigma + 2*o.meter(va)*o.meter(va))
+	s := math.Sqrt(a.Sigma*a.Sigma + b.Sigma*b.Sigma + 2*o.Noise.Own*o.Noise.Own)
 	return math.Abs(va-vb) < sameSigmas*s
 }
 
@@ -362,10 +499,4 @@ func normalTail(q float64) float64 {
 		}
 	}
 	return math.Max(x, 0)
-}
-
-// MeterNoise gives Gain, Floor and Misfit of an observation by a meter in diode
-// mode, from its accuracy: rectangular, a/sqrt(3) (JCGM 100:2008 4.3.7).
-func MeterNoise(m references.Meter) (gain, floor, misfit float64) {
-	return m.Gain / math.Sqrt(3), (m.Counts*m.Resolution + m.Resolution/2) / math.Sqrt(3), 1e-3
 }

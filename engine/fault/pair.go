@@ -2,16 +2,11 @@ package fault
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"halfsplit/engine/network"
 )
-
-// sigmaAt gives the standard deviation taken for a prediction of two faults
-// together: that of a good board in proportion.
-func (o *Observation) sigmaAt(v float64) float64 {
-	return math.Hypot(o.Misfit, o.Good.Sigma*math.Min(1, v/o.Good.Volts))
-}
 
 // coarse is the number of resistances of a leak or high resistance that is
 // solved together with another fault at first; a short takes half as many. Then the
@@ -20,50 +15,48 @@ func (o *Observation) sigmaAt(v float64) float64 {
 const (
 	coarse  = 6
 	finer   = 3
-	mostCut = 8
+	mostCut = 12
+	rounds  = 5
 )
 
-// Cells whose logarithm lies below the best by more than this are
+// Pairs of resistances whose logarithm lies below the best by more than this are
 // let go, and not cut finer.
 const (
 	farBelow = 8.0
 	notWorth = 4.0
 )
 
-// scorePair scores two candidates whose effects meet, by solving the board with
+// together scores two candidates whose effects meet, by solving the board with
 // both for the observations that both settle: modes without a range once, the
 // others at resistances each of which stands for its neighbourhood. What only one
-// of them settles is read from its entries.
+// of them settles is read from its entry.
 func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 	a, b := s.cands[i], s.cands[j]
 	d := pair{search: s, w: w, a: a, b: b, top: math.Inf(-1)}
-	// the oddest first: they settle soonest that a pair of resistances is wrong
-	_, d.solve = s.settled(a, b)
-	sort.SliceStable(d.solve, func(a, b int) bool { return s.result.Base[d.solve[a]] < s.result.Base[d.solve[b]] })
-	d.most = make([]float64, len(d.solve)+1)
-	for k := len(d.solve) - 1; k >= 0; k-- {
-		d.most[k] = d.most[k+1] + s.perfectly(d.solve[k], a, b)
-	}
-	todo := d.cells(a.pieces(), b.pieces())
+	d.block = s.ph.Joint.block(union(a.in, b.in), nil)
+	_, both := s.settled(a, b)
+	sort.SliceStable(both, func(x, y int) bool { return s.result.Base[both[x]] < s.result.Base[both[y]] })
+	d.oddest, d.many = both[:min(len(both), oddest)], len(both) > oddest
+	todo := d.pairs(a.pieces(), b.pieces(), 0)
 	var kept []cell
-	for level := 0; ; level++ {
+	for round := 0; ; round++ {
 		found, err := d.score(todo)
 		if err != nil {
 			return set{}, err
 		}
 		kept = append(kept, found...)
 		sort.SliceStable(kept, func(i, j int) bool { return kept[i].l > kept[j].l })
-		if level == finer {
+		if round == rounds {
 			break
 		}
-		todo, d.level = nil, level+1
+		todo = nil
 		rest := kept[:0]
 		for _, q := range kept {
-			if len(todo) >= 9*mostCut || q.l < d.top-notWorth || q.level < level || q.x.open() && q.y.open() {
+			if len(todo) >= 9*mostCut || q.l < d.top-notWorth || q.level == finer || q.x.open() && q.y.open() {
 				rest = append(rest, q)
 				continue
 			}
-			todo = append(todo, d.cells(q.x.cut(), q.y.cut())...)
+			todo = append(todo, d.pairs(q.x.cut(), q.y.cut(), q.level+1)...)
 		}
 		if kept = rest; len(todo) == 0 {
 			break
@@ -72,72 +65,146 @@ func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 	return d.sum(i, j, kept), nil
 }
 
-// pair is two candidates that are being scored as a pair.
+// pair is two candidates on the way to be scored together.
 type pair struct {
 	*search
-	w     *network.Workspace
-	a, b  *candidate
-	solve []int     // the observations to solve for
-	most  []float64 // the most that those from each on can add
-	top   float64   // the best cell so far
-	level int
+	w      *network.Workspace
+	a, b   *candidate
+	block  *block  // the observations of all lines that either touches
+	oddest []int   // of them, those that are solved for
+	many   bool    // there are more that both move
+	top    float64 // the best cell so far
 }
+
+// oddest is for how many readings that two candidates both move the board is solved with
+// both, mostSolved how many pairs of resistances each time.
+const (
+	oddest     = 6
+	mostSolved = 16
+)
 
 // cell is a piece of each candidate's resistances.
 type cell struct {
 	x, y  piece
 	level int
+	odds  float64 // logarithm, with what was felt
 	l     float64 // logarithm of the odds times the likelihood ratio
 }
 
-// cells joins pieces, with what only one of the candidates settles.
-func (d *pair) cells(xs, ys []piece) []cell {
+// pairs joins pieces.
+func (d *pair) pairs(xs, ys []piece, level int) []cell {
 	out := make([]cell, 0, len(xs)*len(ys))
-	lx, ly := d.a.logs(xs, d.obs, d.result.Base, d.b.strong), d.b.logs(ys, d.obs, d.result.Base, d.a.strong)
-	for i, x := range xs {
-		for k, y := range ys {
-			out = append(out, cell{x, y, d.level, math.Log(x.odds*y.odds) + lx[i] + ly[k]})
+	for _, x := range xs {
+		for _, y := range ys {
+			odds := math.Log(x.odds*y.odds) + d.warmth(d.a, x) + d.warmth(d.b, y)
+			out = append(out, cell{x: x, y: y, level: level, odds: odds})
 		}
 	}
 	return out
 }
 
-// score adds what both candidates settle, and gives the cells that are not far
-// below the best.
-func (d *pair) score(todo []cell) ([]cell, error) {
-	sort.SliceStable(todo, func(i, j int) bool { return todo[i].l > todo[j].l })
-	var kept []cell
-	var changes [2]network.Change
-	for _, q := range todo {
-		changes[0], changes[1] = d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())
-		blur := math.Max(q.x.blur(), q.y.blur())
-		for k, o := range d.solve {
-			if q.l+d.most[k] < d.top-farBelow {
-				q.l = math.Inf(-1)
-				break
-			}
-			v, err := d.ph.volts(d.w, &d.obs[o], changes[:])
-			if err != nil {
-				return nil, err
-			}
-			// The spread is at most that of the good board; within a piece the
-			// reading moves by up to half its width.
-			p := Prediction{Volts: v, DF: fewDF, Sigma: math.Hypot(d.obs[o].sigmaAt(v), blur*math.Min(v, 0.6))}
-			q.l += d.obs[o].LogLikelihood(p) - d.result.Base[o]
-		}
-		if !math.IsInf(q.l, -1) {
-			kept = append(kept, q)
-			d.top = math.Max(d.top, q.l)
-		}
+// warmth is the logarithm of what was felt of a piece of a candidate's resistances.
+func (d *pair) warmth(c *candidate, p piece) float64 {
+	if !c.warmed || p.open() {
+		return 0
 	}
-	return kept, nil
+	return math.Log(d.felt(c.locus, p.ohms()))
 }
 
-// sum adds up the cells.
+// score gives the pairs that are not far below the best: by what their entries let one
+// expect of both, and then with the board solved for both where that speaks for them.
+func (d *pair) score(todo []cell) (kept []cell, err error) {
+	for _, solve := range [2]bool{false, true} {
+		if !solve && !d.many {
+			continue
+		}
+		top := math.Inf(-1)
+		for k := range todo {
+			if todo[k].l, err = d.ratio(&todo[k], solve); err != nil {
+				return nil, err
+			}
+			top = math.Max(top, todo[k].l)
+		}
+		if solve {
+			d.top = math.Max(d.top, top)
+			top = d.top
+		}
+		todo = slices.DeleteFunc(todo, func(q cell) bool { return q.l < top-farBelow })
+		sort.SliceStable(todo, func(i, j int) bool { return todo[i].l > todo[j].l })
+		if d.many {
+			todo = todo[:min(len(todo), mostSolved)]
+		}
+	}
+	return todo, nil
+}
+
+// ratio gives the logarithm of the odds of a cell times its likelihood ratio. Where one
+// alone moves a reading, its entry tells; the oddest of those that both move are solved
+// for. Within a piece a reading moves by up to half its width.
+func (d *pair) ratio(q *cell, solve bool) (float64, error) {
+	changes := [2]network.Change{d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())}
+	rows := make([]*row, len(d.block.ids))
+	for k, i := range d.block.ids {
+		o := &d.obs[i]
+		ta, tb := d.a.entry(i), d.b.entry(i)
+		r, blur := o.row, 0.0
+		switch {
+		case ta != nil && tb != nil:
+			v := 0.0
+			if solve && slices.Contains(d.oddest, i) {
+				var err error
+				if v, err = d.ph.volts(d.w, o, changes[:]); err != nil {
+					return 0, err
+				}
+			} else {
+				v = d.both(o, q.x.row(d.a, ta).volts, q.y.row(d.b, tb).volts)
+			}
+			r, blur = o.proportion(v), math.Max(q.x.blur(), q.y.blur())
+		case ta != nil:
+			r, blur = q.x.row(d.a, ta), q.x.blur()
+		case tb != nil:
+			r, blur = q.y.row(d.b, tb), q.y.blur()
+		}
+		if len(d.block.ids) > many && (ta != nil || tb != nil) && !o.row.over && !r.over {
+			r = o.proportion(r.volts)
+		}
+		r.own += square(blur * math.Min(r.volts, 0.6))
+		rows[k] = &r
+	}
+	return q.odds + d.block.density(d.block.shape(rows), means(rows), nil) - d.block.base, nil
+}
+
+// both gives about what two faults together make of a reading, from what each does
+// alone: side by side conductances add, in series voltages do. Where one is a path and
+// the other a resistance it depends on which comes first; what fits better is taken.
+func (d *pair) both(o *Observation, a, b float64) float64 {
+	good := o.row.volts
+	series := math.Max(a+b-good, 0)
+	side := 1 / math.Max(1/math.Max(a, 1e-4)+1/math.Max(b, 1e-4)-1/math.Max(good, 1e-4), 1e-4)
+	switch {
+	case d.a.locus.Series && d.b.locus.Series:
+		return series
+	case !d.a.locus.Series && !d.b.locus.Series:
+		return side
+	case math.Abs(series-o.Volts) < math.Abs(side-o.Volts):
+		return series
+	}
+	return side
+}
+
+// row gives what an entry makes of a piece of its candidate's resistances.
+func (p piece) row(c *candidate, t *entry) row {
+	if p.open() {
+		return t.open
+	}
+	return t.row(clamp(((p.lo+p.hi)/2-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1))
+}
+
+// sum adds up the pairs.
 func (d *pair) sum(i, j int, kept []cell) set {
 	a, b := d.a, d.b
-	ea := evidence{modes: make([]float64, len(a.locus.Modes)), ohms: append([]float64(nil), a.all.ohms...)}
-	eb := evidence{modes: make([]float64, len(b.locus.Modes)), ohms: append([]float64(nil), b.all.ohms...)}
+	ea := evidence{lacks: -1, modes: make([]float64, len(a.locus.Modes)), ohms: slices.Clone(a.all.ohms)}
+	eb := evidence{lacks: -1, modes: make([]float64, len(b.locus.Modes)), ohms: slices.Clone(b.all.ohms)}
 	topA, topB := make([]float64, len(ea.modes)), make([]float64, len(eb.modes))
 	sum := 0.0
 	for _, q := range kept {
@@ -186,7 +253,7 @@ func (p piece) blur() float64 {
 	return math.Min((p.hi-p.lo)*math.Ln10/math.Sqrt(12), mostBlur)
 }
 
-const mostBlur = 0.15
+const mostBlur = 0.45
 
 // cut divides a piece in three.
 func (p piece) cut() []piece {
@@ -218,39 +285,6 @@ func (c *candidate) pieces() []piece {
 		for k := range n {
 			step := (hi - lo) / float64(n)
 			out = append(out, piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)})
-		}
-	}
-	return out
-}
-
-// at gives the fine position of a piece's middle.
-func (c *candidate) at(p piece) int {
-	x := ((p.lo+p.hi)/2 - c.grid.lo) / (c.grid.hi - c.grid.lo)
-	return int(math.Round(x * float64(c.fine-1)))
-}
-
-// logs gives the log likelihood ratio of each piece over injections and the
-// observations not in skip.
-func (c *candidate) logs(pieces []piece, obs []Observation, base []float64, skip []uint64) []float64 {
-	out := make([]float64, len(pieces))
-	if c.felt != nil {
-		for k, s := range pieces {
-			out[k] = c.felt[c.at(s)]
-		}
-	}
-	for i := range c.entries {
-		t := &c.entries[i]
-		if hasBit(skip, t.obs) {
-			continue
-		}
-		o := &obs[t.obs]
-		for k, s := range pieces {
-			p := Prediction{Volts: t.open.volts, Sigma: t.open.sigma, DF: fewDF}
-			if !s.open() {
-				p = t.read(c.at(s), c.fine)
-				p.Sigma = math.Hypot(p.Sigma, s.blur()*math.Min(p.Volts, 0.6))
-			}
-			out[k] += o.LogLikelihood(p) - base[t.obs]
 		}
 	}
 	return out

@@ -6,6 +6,7 @@ import (
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // Explanation is a set of faults that accounts for the readings.
@@ -16,11 +17,27 @@ type Explanation struct {
 
 // Fault is one thing wrong, in one mode.
 type Fault struct {
-	Locus       *Locus // nil for a findOutliers reading
+	Locus       *Locus // nil for a misleading reading
 	Mode        Mode
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
+	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
+}
+
+// Lacks gives the junction that the board lacks if the fault is to explain its readings,
+// and false where it may be there.
+func (f *Fault) Lacks() (element int32, ok bool) { return f.lacks, f.lacks > 0 }
+
+// Changes gives what the fault does to a board.
+func (f *Fault) Changes() []network.Change {
+	if math.IsNaN(f.Ohms) {
+		return nil
+	}
+	if f.lacks > 0 {
+		return []network.Change{f.Locus.At(f.Ohms), gone(f.lacks)}
+	}
+	return []network.Change{f.Locus.At(f.Ohms)}
 }
 
 // Result is what the search found.
@@ -70,6 +87,7 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 		return nil, err
 	}
 	s.findOutliers()
+	s.anywhere(s.unknowns)
 	if err := s.combine(); err != nil {
 		return nil, err
 	}
@@ -78,14 +96,17 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 }
 
 type search struct {
-	m     *network.Model
-	p     *Priors
-	ph    *Physics
-	obs   []Observation
-	ev    Evidence
-	pool  *network.Pool
-	words int
-	came  float64 // see complaint
+	m        *network.Model
+	p        *Priors
+	ph       *Physics
+	obs      []Observation
+	ev       Evidence
+	pool     *network.Pool
+	words    int
+	came     [4]float64 // see complaint
+	unknowns []Locus
+	gain     []float64 // see gains
+	tied     []bool
 
 	cands    []*candidate
 	worked   map[netlist.PartID]bool // parts that the bench has worked on
@@ -101,9 +122,11 @@ type search struct {
 // outlier is an observation that misleads, or a known-good value that does.
 type outlier struct {
 	mode   Mode
+	locus  *Locus // of what is not drawn
 	obs    int
 	mask   []uint64 // observations it takes out
 	odds   float64  // logarithm
+	own    float64  // log density of what it takes out
 	change float64  // log likelihood ratio against a good board
 }
 
@@ -117,10 +140,12 @@ type set struct {
 
 func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
-	s.result.Loci = loci
+	drawn := len(loci)
+	loci = append(loci, Unknowns(s.m, loci)...)
+	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))
-	if err := s.ph.PredictAll(s.pool, s.obs); err != nil {
+	if err := s.ph.Join(s.pool, s.obs); err != nil {
 		return err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
@@ -130,20 +155,14 @@ func (s *search) findCandidates() error {
 	hits := make([][]hit, len(s.obs))
 	err := s.pool.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
-		if err := s.ph.Predict(w, o); err != nil {
+		w.Resume(&o.ended)
+		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
 			return err
 		}
+		w.Note()
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.ZScore[i] = o.ZScore(o.Good)
 		hits[i] = s.hits(w, i, openers)
-		if o.paired() {
-			if _, err := w.Read(o.Peer, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
-				return err
-			}
-			w.Note()
-			hits[i] = append(hits[i], s.hits(w, i, nil)...)
-			slices.SortStableFunc(hits[i], func(a, b hit) int { return a.locus - b.locus })
-		}
 		return nil
 	})
 	if err != nil {
@@ -158,12 +177,12 @@ func (s *search) findCandidates() error {
 			wanted[h.locus] = wanted[h.locus] || h.wanted
 		}
 	}
-	s.came = s.complaint(loci, touched)
+	s.came = s.complaint(loci)
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
 				locus: &loci[l], factor: s.factor(&loci[l]), touched: touched[l],
-				strong: make([]uint64, s.words), weak: make([]uint64, s.words),
+				strong: make([]uint64, s.words), in: make([]uint64, s.words),
 			})
 		}
 	}
@@ -180,10 +199,8 @@ type hit struct {
 // hits lists the loci that may move the reading that w has just taken of observation
 // i; by those in openers a veil over it is removed, which it is given.
 func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
-	o, loci, surprise := &s.obs[i], s.result.Loci, s.result.ZScore[i]
-	if o.Vague {
-		return nil
-	}
+	o, loci := &s.obs[i], s.result.Loci
+	isOdd := s.isOdd(i)
 	st := network.State{Edits: o.Edits}
 	for l := range loci {
 		veils := len(o.veils)
@@ -191,36 +208,63 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) {
 				v.change = loci[l].Change
 				o.veils = append(o.veils, v)
-				out = append(out, hit{l, surprise > odd})
+				out = append(out, hit{l, isOdd})
 				break
 			}
 		}
 		if len(o.veils) == veils && loci[l].Touches(w, &st, s.ph.Values) {
-			out = append(out, hit{l, math.Abs(surprise) > odd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
+			out = append(out, hit{l, isOdd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
 		}
 	}
 	return out
 }
 
-// complaint gives the logarithm of the factor by which a complaint raises the odds
-// of every fault over none: before any reading, the faults that the readings could
-// show have 1 - Elsewhere between them. On large boards, whose odds add up to more
-// by themselves, they are left as they are.
-func (s *search) complaint(loci []Locus, touched [][]int) float64 {
-	sum := 0.0
+// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
+// by what the others of its line do.
+func (s *search) isOdd(obs int) bool {
+	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
+}
+
+// setShares are the shares of sets of one, two and three faults, where there are any
+// (from memory).
+var setShares = [3]float64{0.80, 0.15, 0.05}
+
+// complaint gives, by the number of faults in a set, the logarithm of the factor that a
+// complaint puts on the product of their odds, against a board with none. Before any
+// reading, sets of k faults have 1 - Elsewhere times their share between them, whatever
+// was read: with odds w that is divided by their elementary symmetric polynomial
+//
+//	e_1 = p_1, e_2 = (p_1^2 - p_2) / 2, e_3 = (p_1^3 - 3 p_1 p_2 + 2 p_3) / 6
+//
+// where p_k sums w^k (Newton's identities). On a large board, most of which a complaint
+// does not concern, single faults keep the odds that they have by themselves if those
+// are more, and sets of several their ratio to them.
+func (s *search) complaint(loci []Locus) (factors [4]float64) {
+	var p [4]float64
 	for l := range loci {
-		if len(touched[l]) == 0 {
-			continue
-		}
+		w := 0.0
 		for _, r := range loci[l].Modes {
-			sum += r.Odds
+			w += r.Odds
+		}
+		for k := 1; k < len(p); k++ {
+			p[k] += math.Pow(w, float64(k))
 		}
 	}
 	none := clamp(s.p.Elsewhere, 1e-6, 1-1e-6)
-	if sum == 0 {
-		return 0
+	e := [3]float64{p[1], (p[1]*p[1] - p[2]) / 2, (p[1]*p[1]*p[1] - 3*p[1]*p[2] + 2*p[3]) / 6}
+	for k, share := range setShares {
+		if e[k] > 0 {
+			factors[k+1] = math.Log(share / e[k])
+		}
 	}
-	return math.Max(math.Log((1-none)/none/sum), 0)
+	more := math.Log((1 - none) / none)
+	if e[0] > 0 {
+		more = math.Max(more, -factors[1])
+	}
+	for k := range setShares {
+		factors[k+1] += more
+	}
+	return factors
 }
 
 // factor gives what looks make of a locus's odds.
@@ -239,25 +283,118 @@ func (s *search) factor(l *Locus) float64 {
 // reading (common practice, no source).
 const slipTwice = 0.03
 
-// findOutliers adds the observations that may have slipped, and the known-good
+// alone gives the logarithm of the density of some observations of one line on a good
+// board, over that of none of them: what they have in the density of the line.
+func (s *search) alone(mask []uint64, obs int) float64 {
+	line := make([]uint64, s.words)
+	for o := range s.obs {
+		if s.ph.Joint.line[o] == s.ph.Joint.line[obs] {
+			setBit(line, o)
+		}
+	}
+	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
+}
+
+func without(a, b []uint64) []uint64 {
+	out := slices.Clone(a)
+	for k := range out {
+		out[k] &^= b[k]
+	}
+	return out
+}
+
+// A probe that misses a pad touches nothing with missedOver, and a neighbouring pin
+// with missedBeside where there is one, which it reads within missedSD volts and what
+// the prediction of that pin leaves open; otherwise anything (common practice, no
+// source).
+const (
+	missedOver   = 0.4
+	missedBeside = 0.4
+	missedSD     = 0.004
+)
+
+// besideReading is what a pin beside the one that was to be read shows.
+type besideReading struct {
+	volts, sd float64
+	over      bool
+}
+
+// beside gives what the pins beside that of an observation show, as far as they were
+// read in the same way, are ground, or are on nothing.
+func (s *search) beside(o *Observation) (out []besideReading) {
+	at := func(o *Observation) network.Contact {
+		if o.Spot.Polarity == references.BlackOnGround {
+			return o.Probe.Plus.Contact
+		}
+		return o.Probe.Minus.Contact
+	}
+	board := s.m.Board
+	if o.Between || at(o) < 0 {
+		return nil
+	}
+	pt := s.m.PointOf(at(o))
+	if pt.Kind != netlist.PointPin {
+		return nil
+	}
+	for _, pin := range board.Neighbours(pt.Pin) {
+		c := s.m.PinContact(pin)
+		switch n := s.m.Net(c); n {
+		case board.Ground:
+			out = append(out, besideReading{sd: missedSD})
+		case netlist.None:
+			out = append(out, besideReading{over: true})
+		default:
+			for i := range s.obs {
+				x := &s.obs[i]
+				if !x.Between && at(x) == c && x.Spot.Polarity == o.Spot.Polarity && x.Meter == o.Meter && x.Edits.Equal(o.Edits) {
+					out = append(out, besideReading{x.Volts, missedSD, x.Over})
+					break
+				}
+			}
+		}
+	}
+	return out
+}
+
+// missed gives the density per volt of an observation taken beside the pad; of OL, the
+// probability.
+func (s *search) missed(i int) float64 {
+	o := &s.obs[i]
+	over, volts := missedOver, (1-missedOver)/oddSpan
+	near := s.beside(o)
+	if len(near) > 0 {
+		volts -= missedBeside / oddSpan
+	}
+	for _, n := range near {
+		share := missedBeside / float64(len(near))
+		if n.over {
+			over += share
+		} else if !o.Over {
+			volts += share * studentDensity((o.Volts-n.volts)/n.sd, fewDF) / n.sd
+		}
+	}
+	if o.Over {
+		return over
+	}
+	return volts
+}
+
+// misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) findOutliers() {
 	bySpot := map[int][]int{}
 	spots := map[any]int{}
 	for i := range s.obs {
 		o := &s.obs[i]
-		if math.Abs(s.result.ZScore[i]) <= odd || o.Vague {
+		if !s.isOdd(i) {
 			continue
 		}
-		density := math.Log(0.6 / oddSpan)
-		if o.Over {
-			density = math.Log(0.4 * overDensity)
-		}
+		density := math.Log(s.missed(i))
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
-		s.outliers = append(s.outliers, outlier{Missed, i, mask, math.Log(odds), density - s.result.Base[i]})
-		if o.Known != nil && o.Edits.AsDrawn() {
+		s.outliers = append(s.outliers, outlier{mode: Missed, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
+		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
 			k, ok := spots[o.Spot]
 			if !ok {
 				k = i
@@ -275,21 +412,11 @@ func (s *search) findOutliers() {
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
-		for n, o := range group {
+		for _, o := range group {
 			setBit(l.mask, o)
-			density := math.Log(0.6 / oddSpan)
-			if s.obs[o].Over {
-				density = math.Log(0.3 * overDensity)
-			}
-			if n > 0 { // a second reading agrees with the first, wherever that is
-				density = math.Log(0.3/0.005) - 1
-				if s.obs[o].Over != s.obs[i].Over || math.Abs(s.obs[o].Volts-s.obs[i].Volts) > 0.02 {
-					density = math.Log(OddKnown)
-				}
-			}
-			l.change += density - s.result.Base[o]
 		}
-		l.odds = math.Log(l.odds)
+		l.own, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
+		l.change = l.own - s.alone(l.mask, i)
 		s.outliers = append(s.outliers, l)
 	}
 }

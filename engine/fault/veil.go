@@ -78,12 +78,12 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	return veil{volts: mean, variance: 2*chance*step*step - mean*mean}, true
 }
 
-// remove adds a veil to a prediction for a board where the junction is open.
-func (o *Observation) remove(p *Prediction, changes []network.Change) {
+// remove adds a veil to a row for a board where the junction is open.
+func (o *Observation) remove(q *row, changes []network.Change) {
 	for i := range changes {
 		if v := o.veilOf(&changes[i]); v != nil {
-			p.Volts += v.volts
-			p.Sigma = math.Sqrt(p.Sigma*p.Sigma + v.variance)
+			q.volts += v.volts
+			q.own += v.variance
 		}
 	}
 }

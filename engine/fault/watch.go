@@ -2,6 +2,7 @@ package fault
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -12,7 +13,8 @@ import (
 // still rests on the same junctions.
 func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network.Change) (Prediction, error) {
 	sw := sweep{ph: ph, w: w, o: o, changes: changes}
-	return sw.predict()
+	q, err := sw.predict()
+	return ph.given(o, &q), err
 }
 
 // Watch is an observation to be predicted under one change after another: a workspace
@@ -24,7 +26,7 @@ type Watch struct {
 	told map[network.Change]Prediction // by Effect of a single change
 	// What paths to ground from a rail make of the observation, at whole numbers of
 	// curvePoints to a decade.
-	curves map[curvePoint]Prediction
+	curves map[curvePoint]row
 }
 
 type curvePoint struct {
@@ -45,21 +47,17 @@ const (
 // Watch reads an observation that Predict has been at with nothing changed. The
 // workspace is the watch's until it reads something else.
 func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
-	if !o.paired() { // which reads another place in between
-		w.Resume(&o.ended)
-		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, ph.Values); err != nil {
-			return nil, err
-		}
+	w.Resume(&o.ended)
+	if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, ph.Values); err != nil {
+		return nil, err
 	}
 	return ph.hold(w, o), nil
 }
 
 // hold makes a watch of the reading that w has just taken of an observation.
 func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
-	if !o.paired() {
-		w.Hold()
-	}
-	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]Prediction{}}
+	w.Hold()
+	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]row{}}
 }
 
 // PredictBoards predicts an observation and gives what it should be on each of several
@@ -87,18 +85,47 @@ func (ph *Physics) PredictBoards(w *network.Workspace, o *Observation, boards []
 func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 	sw := t.sweep(changes)
 	if len(changes) != 1 {
-		return sw.predict()
+		q, err := sw.predict()
+		return t.ph.given(t.o, &q), err
 	}
 	effect := changes[0].Effect(t.o.Edits)
 	p, ok := t.told[effect]
 	if !ok {
-		var err error
-		if p, err = sw.predict(); err != nil {
+		q, err := sw.predict()
+		if err != nil {
 			return p, err
 		}
+		p = t.ph.given(t.o, &q)
 		t.told[effect] = p
 	}
 	return p, nil
+}
+
+// absent gives the observation under changes on a board that lacks the junction which
+// that prediction rests on most, where no reading of a good board ever showed it; nil
+// where one did.
+func (t *Watch) absent(changes []network.Change, q *row) (*absence, error) {
+	e, ok := t.ph.Posterior.Unseen(q.slopes)
+	if !ok {
+		return nil, nil
+	}
+	sw := sweep{ph: t.ph, w: t.w.Spare(), o: t.o, changes: append(slices.Clone(changes), gone(e))}
+	r, err := sw.predict()
+	if err != nil || t.o.moved(r.volts)-t.o.moved(q.volts) < noVolts {
+		return nil, err
+	}
+	return &absence{r, e}, nil
+}
+
+// absence is a prediction on a board that lacks a junction.
+type absence struct {
+	row      row
+	junction int32
+}
+
+// gone takes a junction away.
+func gone(junction int32) network.Change {
+	return network.Change{Kind: network.Cut, Element: junction, Owner: netlist.None, Ohms: math.Inf(1)}
 }
 
 // sweep makes a sweep over the resistance of changes.
@@ -108,46 +135,48 @@ func (t *Watch) sweep(changes []network.Change) sweep {
 
 // along gives what a path to ground makes of the observation where a path from a rail
 // does the same (network.Workspace.Behind): many do, and one curve serves them all.
-func (t *Watch) along(c *network.Change) (Prediction, bool, error) {
+func (t *Watch) along(c *network.Change) (row, bool, error) {
 	same, ok := t.w.Behind(c, &network.State{Edits: t.o.Edits})
 	if !ok || same.Ohms-c.Ohms < curveOhms {
-		return Prediction{}, false, nil
+		return row{}, false, nil
 	}
 	x := curvePoints * math.Log10(same.Ohms)
 	i := int(math.Floor(x))
-	var p [4]Prediction
+	var p [4]row
 	for k := range p {
 		var err error
-		if p[k], err = t.point(same, i-1+k); err != nil || p[k].Volts > t.o.Probe.Meter.Over {
-			return Prediction{}, false, err
+		if p[k], err = t.point(same, i-1+k); err != nil || p[k].over {
+			return row{}, false, err
 		}
 	}
 	// the cubic through four points at -1, 0, 1 and 2 (Lagrange)
 	f := x - float64(i)
 	by := [4]float64{-f * (f - 1) * (f - 2) / 6, (f + 1) * (f - 1) * (f - 2) / 2, -(f + 1) * f * (f - 2) / 2, (f + 1) * f * (f - 1) / 6}
-	out := Prediction{DF: fewDF}
-	for k := range p {
-		out.Volts += by[k] * p[k].Volts
-		out.Slope += by[k] * p[k].Slope
+	out := p[1]
+	if f > 0.5 {
+		out = p[2]
 	}
-	out.Sigma = p[1].Sigma + f*(p[2].Sigma-p[1].Sigma)
+	out.volts = 0
+	for k := range p {
+		out.volts += by[k] * p[k].volts
+	}
 	return out, true, nil
 }
 
 // point gives a point of a rail's curve.
-func (t *Watch) point(path network.Change, at int) (Prediction, error) {
+func (t *Watch) point(path network.Change, at int) (row, error) {
 	key := curvePoint{path.A.Net, at}
-	p, ok := t.curves[key]
+	q, ok := t.curves[key]
 	if !ok {
 		path.Ohms = math.Pow(10, float64(at)/curvePoints)
 		sw := t.sweep([]network.Change{path})
 		var err error
-		if p, err = sw.predict(); err != nil {
-			return p, err
+		if q, err = sw.predict(); err != nil {
+			return q, err
 		}
-		t.curves[key] = p
+		t.curves[key] = q
 	}
-	return p, nil
+	return q, nil
 }
 
 // sweep is an observation predicted under the same changes with one resistance after
@@ -164,7 +193,7 @@ type sweep struct {
 }
 
 // held tells whether w holds the reading without changes.
-func (s *sweep) held() bool { return s.watch != nil && !s.o.paired() }
+func (s *sweep) held() bool { return s.watch != nil }
 
 // state gives the board that is predicted.
 func (s *sweep) state() *network.State {
@@ -185,14 +214,14 @@ func (s *sweep) read() (r network.Reading, err error) {
 		s.at.Resume(&s.o.ended)
 		r, err = s.at.Read(s.o.Probe, s.state(), s.ph.Values)
 	}
-	s.begun = !s.o.paired() // which reads another place in between
+	s.begun = true
 	return r, err
 }
 
 // along is Watch.along where w holds the reading and there is one change.
-func (s *sweep) along() (Prediction, bool, error) {
+func (s *sweep) along() (row, bool, error) {
 	if !s.held() || len(s.changes) != 1 {
-		return Prediction{}, false, nil
+		return row{}, false, nil
 	}
 	known := len(s.watch.curves)
 	p, ok, err := s.watch.along(&s.changes[0])
@@ -202,59 +231,41 @@ func (s *sweep) along() (Prediction, bool, error) {
 	return p, ok, err
 }
 
-// predict gives what Under does.
-func (s *sweep) predict() (Prediction, error) {
+// predict gives the row of the observation under the changes.
+func (s *sweep) predict() (row, error) {
 	ph, o := s.ph, s.o
-	if p, ok, err := s.along(); ok || err != nil {
-		return p, err
+	if q, ok, err := s.along(); ok || err != nil {
+		return q, err
 	}
 	r, err := s.read()
 	if err != nil {
-		return Prediction{}, err
+		return row{}, err
 	}
-	p, variance := ph.moments(s.at, r)
-	variance *= o.inflate
-	p.DF = fewDF
-	rest := 0.0
-	if o.Good.Slope > 0.02 {
-		rest = clamp(p.Slope/o.Good.Slope, 0, 1)
+	q, slope := ph.rowOf(s.at, o, r)
+	if o.slope > 0.02 {
+		q.rest = clamp(slope/o.slope, 0, 1)
 	}
-	switch {
-	case r.Over:
-	case o.SameLeads:
-		lead, err := ph.lead(s.at, o, s.state())
-		if err != nil {
-			return Prediction{}, err
-		}
-		p.Volts += lead.volts
-		variance += lead.variance
-	case o.Known == nil || o.base.Over:
-	case o.OwnPeer:
-		// What the model gets wrong shows in the other line, as far as that
-		// reading still rests on its junctions.
-		peer, err := ph.peer(s.at, o, s.state())
-		if err != nil {
-			return Prediction{}, err
-		}
-		tells := rest
-		if o.peerSlope > 0.02 {
-			tells *= clamp(peer.Slope/o.peerSlope, 0, 1)
-		}
-		p.Volts += tells * (o.Known.Center - peer.Volts)
-		variance += tells * (o.Known.Scale*o.Known.Scale - variance)
-	default:
-		p.Volts += o.Known.Offset * rest
+	if o.Known != nil && !o.base.Over {
+		q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
+	} else {
+		q.loose = loosely(ph.Posterior.OhmSlopes(s.at), nil, 0)
 	}
-	// What the model gets wrong is a share of the voltage across what the fault
-	// left in place: little where the reading is near 0, little where it is near
-	// that of a good board.
-	gap := modelGap * math.Min(math.Abs(p.Volts-o.Good.Volts), math.Abs(math.Min(p.Volts, 0.7)))
-	p.Sigma = math.Sqrt(variance*(1+(o.ratio-1)*rest) + gap*gap + o.Misfit*o.Misfit)
-	o.remove(&p, s.changes)
-	return p, nil
+	carried := 0.0
+	if o.Known != nil && !o.base.Over && !r.Over {
+		q.volts += o.Known.Offset * q.rest
+		for _, x := range o.row.shared {
+			if x.key == o.spotKey() {
+				carried = x.volts * q.rest
+			}
+		}
+	}
+	q.share(o.spotKey(), math.Hypot(o.gap(q.volts), carried))
+	q.scale = math.Sqrt(1 + (o.ratio-1)*q.rest)
+	o.remove(&q, s.changes)
+	return q, nil
 }
 
-// volts gives Prediction.Volts of Under for less work. What good boards show
+// volts gives the mean of predict for less work. What good boards show
 // beyond the model is taken in proportion to the voltage.
 func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
 	sw := sweep{ph: ph, w: w, o: o, changes: changes}
@@ -263,41 +274,12 @@ func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network
 
 func (s *sweep) volts() (float64, error) {
 	o := s.o
-	if o.paired() {
-		p, err := s.predict()
-		return p.Volts, err
-	}
-	if p, ok, err := s.along(); ok || err != nil {
-		return p.Volts, err
+	if q, ok, err := s.along(); ok || err != nil {
+		return q.volts, err
 	}
 	r, err := s.read()
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
 	return r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1), nil
-}
-
-// leads is what leads and contacts add to an observation, in V and V^2.
-type leads struct{ volts, variance float64 }
-
-// lead gives what the leads add to an observation, as the reading at its peer shows. A
-// state of the board that predicts more there than was read, or less than leads can
-// add, says nothing of them: they may add anything then.
-func (ph *Physics) lead(w *network.Workspace, o *Observation, st *network.State) (leads, error) {
-	r, err := w.Read(o.Peer, st, ph.Values)
-	add := o.PeerVolts - r.Volts
-	if slack := o.LeadVolts / 4; add < -slack || add > o.LeadVolts+slack {
-		return leads{0, o.LeadVolts * o.LeadVolts / 9}, err
-	}
-	return leads{volts: add}, err
-}
-
-// peer reads the line that an observation is compared with.
-func (ph *Physics) peer(w *network.Workspace, o *Observation, st *network.State) (Prediction, error) {
-	r, err := w.Read(o.Peer, st, ph.Values)
-	if err != nil {
-		return Prediction{}, err
-	}
-	_, slope := ph.Posterior.Slopes(w, ph.Values.Celsius)
-	return Prediction{Volts: r.Volts, Slope: slope}, nil
 }

@@ -44,7 +44,8 @@ func (b *Posterior) Carried(s Spot, slopes []Slope, d network.Drive, volts float
 		for _, q := range row.slopes {
 			diff = append(diff, Slope{q.unknown, -q.slope})
 		}
-		v := b.left(merged(diff))
+		diff = merged(diff)
+		v := math.Max(b.left(diff, diff), 0)
 		if s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail {
 			v += loadGap(row.volts, through(row.probe.Meter, row.volts), volts, through(d, volts))
 		}

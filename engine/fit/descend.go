@@ -1,10 +1,13 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
 	"halfsplit/engine/network"
+	"halfsplit/references"
+	"halfsplit/references/stat"
 )
 
 // Gauss-Newton makes so many rounds at most, and ends where another would lower the
@@ -30,17 +33,16 @@ var stride = [unknowns]float64{drop: 0.12, ideality: 0.3, series: 50}
 // prior, to the cost. That is a prior of C/(1+lambda) about (theta0 + lambda
 // theta)/(1+lambda) in place of C about theta0.
 func (b *Posterior) descend(pool *network.Pool, groups []*group) error {
-	start := b.Values.Clone()
 	if err := b.linearise(pool, groups); err != nil || len(b.rows) == 0 {
 		return err
 	}
 	if err := b.factorise(0); err != nil {
 		return err
 	}
-	cost, damping := b.cost(start), 0.0
+	cost, damping := b.cost(), 0.0
 	for range rounds {
 		before, rows := b.Values.Clone(), b.rows
-		gain := cost - b.step(start, damping)
+		gain := cost - b.step(damping)
 		if gain < settled*float64(len(rows)) {
 			b.Values = before
 			b.Values.Settle()
@@ -49,7 +51,7 @@ func (b *Posterior) descend(pool *network.Pool, groups []*group) error {
 		if err := b.linearise(pool, groups); err != nil {
 			return err
 		}
-		now := b.cost(start)
+		now := b.cost()
 		if !(now < cost) || len(b.rows) != len(rows) { // uphill, or a reading lost its path
 			b.Values, b.rows = before, rows
 			b.Values.Settle()
@@ -77,7 +79,7 @@ func (b *Posterior) descend(pool *network.Pool, groups []*group) error {
 // cost is twice the negative logarithm of the posterior density, but for a
 // constant, where the rows were linearised: squares of what the readings and the
 // unknowns are off, in standard deviations.
-func (b *Posterior) cost(start *network.Values) float64 {
+func (b *Posterior) cost() float64 {
 	sum := 0.0
 	for r := range b.rows {
 		q := &b.rows[r]
@@ -86,7 +88,7 @@ func (b *Posterior) cost(start *network.Values) float64 {
 	}
 	for u, variance := range b.prior {
 		if variance > 0 {
-			off := *unknown(b.Values, int32(u)) - *unknown(start, int32(u))
+			off := b.off(int32(u))
 			sum += off * off / variance
 		}
 	}
@@ -104,20 +106,51 @@ func (b *Posterior) warmths(groups []*group) map[float64]*network.Values {
 	return at
 }
 
-// unknown gives an unknown of some values.
-func unknown(v *network.Values, u int32) *float64 {
+// value gives an unknown of some values.
+func (b *Posterior) value(v *network.Values, u int32) float64 {
 	j := &v.Junctions[u/unknowns]
+	switch {
+	case b.resistive(u):
+		return math.Log(v.Ohms[u/unknowns])
+	case u%unknowns == ideality:
+		return j.Ideality
+	case u%unknowns == series:
+		return j.Series
+	}
+	return j.Drop
+}
+
+// set sets an unknown of the estimate, within its bounds.
+func (b *Posterior) set(u int32, x float64) {
+	j := &b.Values.Junctions[u/unknowns]
+	if b.resistive(u) {
+		b.Values.Ohms[u/unknowns] = math.Max(math.Exp(x), network.MinOhms)
+		return
+	}
+	x = clamp(x, bounds[u%unknowns][0], bounds[u%unknowns][1])
 	switch u % unknowns {
 	case ideality:
-		return &j.Ideality
+		j.Ideality = x
 	case series:
-		return &j.Series
+		j.Series = x
+	default:
+		j.Drop = x
 	}
-	return &j.Drop
+}
+
+// off gives what an unknown is off its prior.
+func (b *Posterior) off(u int32) float64 { return b.value(b.Values, u) - b.value(b.start, u) }
+
+// resistive tells the logarithm of a resistance from the unknowns of a junction.
+func (b *Posterior) resistive(u int32) bool {
+	return b.Model.Elements[u/unknowns].Class == network.Resistive
 }
 
 // Bounds of the unknowns, beyond which no real junction lies.
 var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series: {0, 3000}}
+
+// ohmStride is the stride of the logarithm of a resistance.
+const ohmStride = 0.7
 
 // mostSeries is the largest share of a drop that is due to series resistance.
 const mostSeries = 0.7
@@ -125,20 +158,13 @@ const mostSeries = 0.7
 // step makes one damped step of Gauss-Newton from the values that the rows were
 // linearised at, no further than a stride, and gives the damped cost that it would come
 // to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.
-func (b *Posterior) step(start *network.Values, damping float64) (promised float64) {
+func (b *Posterior) step(damping float64) (promised float64) {
 	// where the damped prior has its middle
 	middle := func(u int32) float64 {
-		return (*unknown(start, u) + damping**unknown(b.Values, u)) / (1 + damping)
+		return (b.value(b.start, u) + damping*b.value(b.Values, u)) / (1 + damping)
 	}
-	inn := make([]float64, len(b.rows)) // y - f + J (theta - middle)
-	for r := range b.rows {
-		q := &b.rows[r]
-		inn[r] = q.volts - q.model
-		for _, s := range q.slopes {
-			inn[r] += s.slope * (*unknown(b.Values, s.unknown) - middle(s.unknown))
-		}
-	}
-	x := substitute(b.factor, len(b.rows), inn)
+	inn := b.innovations(middle)
+	x := stat.Substitute(b.factor, len(b.rows), inn)
 	moved := map[int32]float64{}
 	for r := range b.rows {
 		promised += inn[r] * x[r]
@@ -148,14 +174,17 @@ func (b *Posterior) step(start *network.Values, damping float64) (promised float
 	}
 	// what the damped prior leaves out: the squares of both about their middle
 	for u, variance := range b.prior {
-		if off := *unknown(b.Values, int32(u)) - *unknown(start, int32(u)); variance > 0 {
-			promised += off * off / variance * damping / (1 + damping)
+		if variance > 0 {
+			promised += square(b.off(int32(u))) / variance * damping / (1 + damping)
 		}
 	}
 	for u, d := range moved {
-		lim, reach := bounds[u%unknowns], stride[u%unknowns]
-		x := unknown(b.Values, u)
-		*x = clamp(clamp(middle(u)+d, *x-reach, *x+reach), lim[0], lim[1])
+		reach := stride[u%unknowns]
+		if b.resistive(u) {
+			reach = ohmStride
+		}
+		x := b.value(b.Values, u)
+		b.set(u, clamp(middle(u)+d, x-reach, x+reach))
 	}
 	for e := range b.Values.Junctions {
 		// the resistance has a share of the drop, not all of it
@@ -167,18 +196,43 @@ func (b *Posterior) step(start *network.Values, damping float64) (promised float
 	return promised
 }
 
+// innovations gives what the readings are off the circuit with its unknowns at some
+// middle: y - f + J (theta - middle).
+func (b *Posterior) innovations(middle func(u int32) float64) []float64 {
+	inn := make([]float64, len(b.rows))
+	for r := range b.rows {
+		q := &b.rows[r]
+		inn[r] = q.volts - q.model
+		for _, s := range q.slopes {
+			inn[r] += s.slope * (b.value(b.Values, s.unknown) - middle(s.unknown))
+		}
+	}
+	return inn
+}
+
 // linearise reads the estimated circuit as each group did, with slopes.
 func (b *Posterior) linearise(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
-	rows := make([]row, len(groups))
+	rows := slices.Repeat([]row{{lost: true}}, len(groups))
 	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
-		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) {
+		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) && !g.wrong {
 			rows[i], err = b.row(w, g, at[g.celsius])
 			w.Leave(&g.visit, i < mostVisits)
 		}
 		return err
 	})
-	b.rows = slices.DeleteFunc(rows, func(q row) bool { return len(q.slopes) == 0 })
+	if err != nil {
+		return err
+	}
+	w := network.NewWorkspace(b.Model)
+	for _, p := range b.matched {
+		q, err := b.matchedRow(w, p)
+		if err != nil {
+			return err
+		}
+		rows = append(rows, q)
+	}
+	b.rows = slices.DeleteFunc(rows, func(q row) bool { return q.lost })
 	return err
 }
 
@@ -192,10 +246,14 @@ func (b *Posterior) row(w *network.Workspace, g *group, v *network.Values) (row,
 	if err != nil {
 		return row{}, err
 	}
-	y := location(g.volts)
+	boards := references.PerBoard(g.samples)
+	y := location(boards)
 	a := g.meter.HalfWidth(y)
-	q := row{spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
-		variance: b.Spread*b.Spread/float64(len(g.volts)) + a*a/3}
+	if r.Over {
+		return row{lost: true}, nil
+	}
+	q := row{of: g, spot: g.spot, probe: probe, celsius: g.celsius, volts: y, model: r.Volts,
+		variance: b.Spread*b.Spread/float64(len(boards)) + a*a/3}
 	all, _ := b.Slopes(w, g.celsius)
 	for _, s := range all {
 		if b.prior[s.unknown] > 0 {
@@ -225,5 +283,8 @@ func (b *Posterior) factorise(damping float64) error {
 		k[r*n+r] += q.variance
 	}
 	b.factor = k
-	return cholesky(k, n)
+	if r := stat.Cholesky(k, n); r >= 0 {
+		return fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", r)
+	}
+	return nil
 }

@@ -1,7 +1,7 @@
 // Package fit works out what the junctions of a board are worth from readings of
 // boards that work.
 //
-// The drops of protection junctions are in no data sheet. Each is believed
+// The drops of protection junctions are in no data sheet. Each is assumed
 // beforehand to be near the mean of its prior (network.Origin.Prior); the
 // known-good readings then move the drops to where the good circuit reads what
 // good boards read. That is a maximum a posteriori estimate. With the drops
@@ -32,11 +32,13 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
+	"halfsplit/references/stat"
 )
 
 // Posterior is what known-good readings say of a board's junctions.
@@ -47,9 +49,17 @@ type Posterior struct {
 	// Undrawn lists nets on which good boards show a path that the board file
 	// has no part for; a junction was assumed there.
 	Undrawn []netlist.NetID
+	// Freed lists the resistances, by element, whose drawn values good boards speak
+	// against; they were estimated.
+	Freed []int32
+	// Misread lists readings of good boards that do not go with the others, and were
+	// left out.
+	Misread []Misread
 
-	prior   []float64 // variance of each unknown, three to an element; 0 where absent
+	start   *network.Values // before any reading
+	prior   []float64       // variance of each unknown, three to an element; 0 where absent
 	rows    []row
+	matched []pair
 	seenBy  [][]seen  // by unknown
 	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
 	factor  []float64 // the Cholesky factor of J C J' + R while fitting
@@ -116,10 +126,14 @@ const (
 	ideality        // 1
 	series          // ohm
 	unknowns
+
+	logOhms = ideality // of a resistance, in its place: the natural logarithm of its ohms
 )
 
 // row is one known-good reading with its slopes.
 type row struct {
+	of       *group // nil for a difference of lines that should read alike
+	lost     bool   // the estimated circuit shows OL there
 	spot     Spot
 	probe    network.Probe
 	celsius  float64
@@ -146,13 +160,24 @@ func (b *Posterior) Slopes(w *network.Workspace, celsius float64) (slopes []Slop
 	vt := circuit.ThermalVoltage(celsius)
 	w.Sensitivities(func(e int32, s, i float64) {
 		sum += s
-		slopes = append(slopes, Slope{unknowns*e + drop, s})
+		add := func(unknown int32, s float64) {
+			if s*s*math.Max(b.prior[unknown], b.Spread*b.Spread) > noVariance {
+				slopes = append(slopes, Slope{unknown, s})
+			}
+		}
+		add(unknowns*e+drop, s)
 		if i = math.Max(i, 1e-9); math.Abs(i/network.RefCurrent-1) > 0.01 {
-			slopes = append(slopes,
-				Slope{unknowns*e + ideality, s * vt * math.Log(i/network.RefCurrent)},
-				Slope{unknowns*e + series, s * (i - network.RefCurrent)})
+			add(unknowns*e+ideality, s*vt*math.Log(i/network.RefCurrent))
+			add(unknowns*e+series, s*(i-network.RefCurrent))
 		}
 	})
+	if len(b.Freed) > 0 {
+		w.OhmSensitivities(func(e int32, s float64) {
+			if u := unknowns*e + logOhms; b.prior[u] > 0 {
+				slopes = append(slopes, Slope{u, s * b.Values.Ohms[e]})
+			}
+		})
+	}
 	return slopes, sum
 }
 
@@ -197,6 +222,23 @@ func ProbeAt(m *network.Model, at network.Place, pol references.Polarity, d netw
 	return network.Probe{Plus: m.GroundPlace(), Minus: at, Meter: d}
 }
 
+// Misread is a reading of a good board that is mistyped, of another point, or of a board
+// that is not good.
+type Misread struct {
+	Spot  Spot
+	Sweep *references.Sweep
+	Volts float64 // about, as the board's warmth is taken out
+}
+
+func misread(s Spot, samples []references.Sample) (out []Misread) {
+	for _, x := range samples {
+		if !x.Overload {
+			out = append(out, Misread{s, x.Sweep, x.Volts})
+		}
+	}
+	return out
+}
+
 // good is a board as it should be.
 var good = &network.State{}
 
@@ -211,6 +253,7 @@ type group struct {
 	overloads int
 	samples   []references.Sample // all of them, for the spread
 	visit     network.Visit
+	wrong     bool // of another point, or mistyped: see doubt
 }
 
 // probe is where and with what the group was read.
@@ -271,31 +314,51 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
-			b.believe(int32(e))
+			b.setPrior(int32(e))
 		}
 	}
 	b.Values.Settle()
-	if lib == nil || len(lib.Sweeps) == 0 {
+	pool := network.NewPool(m)
+	var groups []*group
+	if lib != nil {
+		groups = split(collect(m, lib))
+	}
+	b.matchLines(groups)
+	if len(groups) == 0 && len(b.matched) == 0 {
 		return b, nil
 	}
-	groups := collect(m, lib)
-	pool := network.NewPool(m)
 	if err := b.matchPaths(pool, groups); err != nil {
 		return nil, err
 	}
 	if err := b.warm(pool, groups); err != nil {
 		return nil, err
 	}
+	for _, g := range groups {
+		b.Misread = append(b.Misread, g.cull()...)
+	}
 	if !fitted {
 		return b, b.learn(pool, groups)
 	}
-	if err := b.descend(pool, groups); err != nil {
-		return nil, err
+	b.start = b.Values.Clone()
+	for range mostDoubts {
+		b.Values = b.start.Clone() // not where a wrong value led
+		b.Values.Settle()
+		if err := b.descend(pool, groups); err != nil {
+			return nil, err
+		}
+		if len(b.rows) == 0 {
+			break
+		}
+		b.inverse = stat.Invert(b.factor, len(b.rows), func(n int, work func(int)) { each(pool, n, work) })
+		if again, err := b.doubt(pool, groups); err != nil || !again {
+			if err != nil {
+				return nil, err
+			}
+			break
+		}
 	}
-	if len(b.rows) > 0 {
-		b.inverse, b.factor = invert(pool, b.factor, len(b.rows)), nil
-		b.keep(pool)
-	}
+	b.factor = nil
+	b.keep(pool)
 	return b, b.learn(pool, groups)
 }
 
@@ -389,86 +452,222 @@ func (b *Posterior) Known(s Spot) (Known, bool) {
 	return k, ok
 }
 
-// Variance gives the variance in V^2 of a reading with the given slopes: what
-// the fit left open and what differs from board to board. Slopes that the known
-// readings pin down together (two junctions in parallel) are pinned down here
-// as well.
-func (b *Posterior) Variance(slopes []Slope) float64 {
+// Covariance gives the covariance in V^2 of two readings of one board with the given
+// slopes: what the fit left open and what differs from board to board. Slopes that
+// the known readings pin down together (two junctions in parallel) are pinned down
+// here as well.
+func (b *Posterior) Covariance(s, t []Slope) float64 {
 	boards := 0.0
-	for _, s := range slopes {
-		if s.unknown%unknowns == drop && b.prior[s.unknown] > 0 {
-			boards += s.slope * s.slope
-		}
-	}
-	return math.Max(b.left(slopes)+boards*b.Spread*b.Spread, 1e-8)
-}
-
-// DropSD gives the standard deviation in volts of what the fit believes of a
-// junction's drop.
-func (b *Posterior) DropSD(e int32) float64 {
-	return math.Sqrt(b.left([]Slope{{unknowns*e + drop, 1}}))
-}
-
-// left is what the fit left open of a reading with the given slopes, in V^2:
-//
-//	s' C s - (J C s)' (J C J' + R)^-1 (J C s)
-func (b *Posterior) left(slopes []Slope) float64 {
-	if b.cov != nil {
-		type placed struct {
-			at    int
-			slope float64
-		}
-		var room [32]placed
-		v, seen := 0.0, room[:0]
-		for _, s := range slopes {
-			own := s.slope * s.slope * b.prior[s.unknown]
-			k := b.place[s.unknown]
-			if k < 0 {
-				v += own
-				continue
-			}
-			if own < noVariance { // nearly always most of them
-				continue
-			}
-			v += s.slope * s.slope * b.cov[k*b.width+k]
-			row := b.cov[k*b.width:][:b.width]
-			for _, t := range seen {
-				v += 2 * s.slope * t.slope * row[t.at]
-			}
-			seen = append(seen, placed{k, s.slope})
-		}
-		return math.Max(v, 0)
-	}
-	v := 0.0
-	var room [24]seen // few rows see the same junctions
-	touched := room[:0]
-	for _, s := range slopes {
-		c := b.prior[s.unknown] * s.slope
-		if c == 0 {
+	for _, x := range s {
+		if x.unknown%unknowns != drop || b.prior[x.unknown] == 0 {
 			continue
 		}
-		v += s.slope * c
-		for _, o := range b.seenBy[s.unknown] {
-			k := 0
-			for k < len(touched) && touched[k].row != o.row {
-				k++
+		for _, y := range t {
+			if x.unknown == y.unknown {
+				boards += x.slope * y.slope
 			}
-			if k == len(touched) {
-				touched = append(touched, seen{row: o.row})
+		}
+	}
+	return b.left(s, t) + boards*b.Spread*b.Spread
+}
+
+// shown is the share of its prior variance that a junction has left where the readings of
+// good boards show nothing of it to speak of.
+const shown = 0.2
+
+// Unseen gives the junction that a reading rests on most, where that is a pin's and the
+// readings of good boards do not show it.
+func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {
+	most := 0.5
+	for _, s := range slopes {
+		if s.unknown%unknowns == drop && math.Abs(s.slope) > most {
+			most, element = math.Abs(s.slope), s.unknown/unknowns
+			o := b.Model.Elements[element].Origin
+			ok = square(b.DropSD(element)) > shown*b.prior[s.unknown] && (o == network.PinFromGround || o == network.PinToSupply)
+		}
+	}
+	return element, ok
+}
+
+// Trim leaves out the slopes that bring less than a variance in V^2, and gives what
+// they bring together. The others are put in order.
+func (b *Posterior) Trim(s []Slope, least float64) (kept []Slope, rest float64) {
+	for _, x := range s {
+		variance := b.prior[x.unknown]
+		if b.cov != nil {
+			if k := b.place[x.unknown]; k >= 0 {
+				variance = b.cov[k*b.width+k]
 			}
-			touched[k].slope += o.slope * c
+		}
+		if x.unknown%unknowns == drop && b.prior[x.unknown] > 0 {
+			variance += b.Spread * b.Spread
+		}
+		if v := x.slope * x.slope * variance; v < least {
+			rest += v
+		} else {
+			kept = append(kept, x)
+		}
+	}
+	slices.SortFunc(kept, func(x, y Slope) int { return int(x.unknown - y.unknown) })
+	return kept, rest
+}
+
+// Projection is what the covariance of a board's readings makes of one of them, so that
+// its covariance with any other is quickly had. Both are to be trimmed.
+type Projection struct {
+	of    []Slope
+	dense []float64 // by place of an unknown that some row depends on; nil where there are too many
+}
+
+// Project prepares a reading with the given slopes for Dot.
+func (b *Posterior) Project(s []Slope) *Projection {
+	p := &Projection{of: s}
+	if b.cov == nil {
+		return p
+	}
+	p.dense = make([]float64, b.width)
+	for _, x := range s {
+		k := b.place[x.unknown]
+		if k < 0 {
+			continue
+		}
+		for l, c := range b.cov[k*b.width:][:b.width] {
+			p.dense[l] += x.slope * c
+		}
+		if x.unknown%unknowns == drop && b.prior[x.unknown] > 0 {
+			p.dense[k] += x.slope * b.Spread * b.Spread
+		}
+	}
+	return p
+}
+
+// Dot is Covariance with a reading that was projected.
+func (b *Posterior) Dot(s []Slope, p *Projection) float64 {
+	if p.dense == nil {
+		return b.Covariance(s, p.of)
+	}
+	v, i := 0.0, 0
+	for _, x := range s { // both are in order
+		if k := b.place[x.unknown]; k >= 0 {
+			v += x.slope * p.dense[k]
+			continue
+		}
+		for i < len(p.of) && p.of[i].unknown < x.unknown {
+			i++
+		}
+		if i < len(p.of) && p.of[i].unknown == x.unknown {
+			variance := b.prior[x.unknown]
+			if x.unknown%unknowns == drop && variance > 0 {
+				variance += b.Spread * b.Spread
+			}
+			v += x.slope * p.of[i].slope * variance
+		}
+	}
+	return v
+}
+
+// Lots calls visit with each IC whose junctions a reading depends on and the sum of
+// the reading's slopes against their drops.
+func (b *Posterior) Lots(slopes []Slope, visit func(part netlist.PartID, sum float64)) {
+	var parts []netlist.PartID
+	var sums []float64
+	for _, s := range slopes {
+		el := &b.Model.Elements[s.unknown/unknowns]
+		if s.unknown%unknowns != drop || el.Part == netlist.None || !network.Pinned(b.Model.Board.Parts[el.Part].Kind) {
+			continue
+		}
+		k := slices.Index(parts, el.Part)
+		if k < 0 {
+			k = len(parts)
+			parts, sums = append(parts, el.Part), append(sums, 0)
+		}
+		sums[k] += s.slope
+	}
+	for k, p := range parts {
+		visit(p, sums[k])
+	}
+}
+
+// DropSD gives the standard deviation in volts of what the fit estimates of a
+// junction's drop.
+func (b *Posterior) DropSD(e int32) float64 {
+	one := []Slope{{unknowns*e + drop, 1}}
+	return math.Sqrt(math.Max(b.left(one, one), 0))
+}
+
+// left is the covariance that the fit left open of readings with the given slopes, in
+// V^2:
+//
+//	s' C t - (J C s)' (J C J' + R)^-1 (J C t)
+func (b *Posterior) left(s, t []Slope) float64 {
+	v := 0.0
+	if b.cov != nil {
+		for _, x := range s {
+			k := b.place[x.unknown]
+			if k < 0 {
+				for _, y := range t {
+					if x.unknown == y.unknown {
+						v += x.slope * y.slope * b.prior[x.unknown]
+					}
+				}
+				continue
+			}
+			row := b.cov[k*b.width:][:b.width]
+			for _, y := range t {
+				if l := b.place[y.unknown]; l >= 0 {
+					v += x.slope * y.slope * row[l]
+				}
+			}
+		}
+		return v
+	}
+	for _, x := range s {
+		for _, y := range t {
+			if x.unknown == y.unknown {
+				v += x.slope * y.slope * b.prior[x.unknown]
+			}
 		}
 	}
 	n := len(b.rows)
-	less := 0.0
-	for _, i := range touched {
-		for _, j := range touched {
-			less += i.slope * b.inverse[int(i.row)*n+int(j.row)] * j.slope
+	var roomS, roomT [24]seen // few rows see the same junctions
+	rows := b.met(roomT[:0], t)
+	for _, i := range b.met(roomS[:0], s) {
+		for _, j := range rows {
+			v -= i.slope * b.inverse[int(i.row)*n+int(j.row)] * j.slope
 		}
 	}
-	return math.Max(v-less, 0)
+	return v
+}
+
+// met gives J C s, sparse.
+func (b *Posterior) met(out []seen, s []Slope) []seen {
+	for _, x := range s {
+		c := b.prior[x.unknown] * x.slope
+		if c == 0 {
+			continue
+		}
+		for _, o := range b.seenBy[x.unknown] {
+			k := 0
+			for k < len(out) && out[k].row != o.row {
+				k++
+			}
+			if k == len(out) {
+				out = append(out, seen{row: o.row})
+			}
+			out[k].slope += o.slope * c
+		}
+	}
+	return out
 }
 
 // noVariance is the variance in V^2 that one unknown has to bring to a reading to be
 // worth counting: (10 microvolts)^2.
 const noVariance = 1e-10
+
+// each does n pieces of arithmetic on every processor of a pool.
+func each(pool *network.Pool, n int, work func(i int)) {
+	_ = pool.Each(n, func(_ *network.Workspace, i int) error { // which cannot fail
+		work(i)
+		return nil
+	})
+}

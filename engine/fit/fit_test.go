@@ -212,7 +212,7 @@ func TestTwoMetersTellTheSlope(t *testing.T) {
 			if want := y.volts(pt, truth, between).Volts; math.Abs(got-want) > 2e-3 {
 				t.Errorf("%s reads %.4f V at 0.7 mA, fitted %.4f V", y.b.PointName(pt), want, got)
 			}
-			if sd := math.Sqrt(b.left(slopes)); sd > 4e-3 {
+			if sd := math.Sqrt(b.left(slopes, slopes)); sd > 4e-3 {
 				t.Errorf("%s at 0.7 mA is left open by %.1f mV", y.b.PointName(pt), sd*1e3)
 			}
 		}
@@ -292,7 +292,7 @@ func TestPosteriorHolds(t *testing.T) {
 			b := y.fit(y.sweep("1", truth, one, noise), y.sweep("2", truth, one, noise))
 			slopes, got := y.slopesAt(b, tt.at, tt.meter)
 			e := got - y.volts(tt.at, truth, tt.meter).Volts
-			z2 += e * e / b.left(slopes)
+			z2 += e * e / b.left(slopes, slopes)
 			e2 += e * e
 			n++
 		}
@@ -327,14 +327,14 @@ func TestLeftBothWays(t *testing.T) {
 		}
 		for _, m := range []references.Meter{one, half} {
 			slopes, _ := y.slopesAt(b, pt, m)
-			if a, z := b.left(slopes), rows.left(slopes); math.Abs(a-z) > 1e-9 || a < 0 {
+			if a, z := b.left(slopes, slopes), rows.left(slopes, slopes); math.Abs(a-z) > 1e-9 || a < 0 {
 				t.Errorf("%s: %.3g V^2 from the covariance, %.3g V^2 from the rows", at, a, z)
 			}
 			prior := 0.0
 			for _, s := range slopes {
 				prior += s.slope * s.slope * b.prior[s.unknown]
 			}
-			if a := b.left(slopes); a > prior+1e-12 {
+			if a := b.left(slopes, slopes); a > prior+1e-12 {
 				t.Errorf("%s: readings widened %.3g V^2 to %.3g V^2", at, prior, a)
 			}
 		}
@@ -483,8 +483,8 @@ func TestNoLibrary(t *testing.T) {
 		}
 		one, _, _ := meters()
 		slopes, volts := y.slopesAt(b, y.pins()[0], one)
-		if p := network.PartJunction.Prior(); math.Abs(volts-p.Drop.Mean) > 1e-6 || math.Abs(math.Sqrt(b.left(slopes))-p.Drop.SD) > 1e-6 {
-			t.Errorf("J1.1 is believed to read %.4f +- %.4f V, want the prior's %.2f +- %.2f V", volts, math.Sqrt(b.left(slopes)), p.Drop.Mean, p.Drop.SD)
+		if p := network.PartJunction.Prior(); math.Abs(volts-p.Drop.Mean) > 1e-6 || math.Abs(math.Sqrt(b.left(slopes, slopes))-p.Drop.SD) > 1e-6 {
+			t.Errorf("J1.1 is believed to read %.4f +- %.4f V, want the prior's %.2f +- %.2f V", volts, math.Sqrt(b.left(slopes, slopes)), p.Drop.Mean, p.Drop.SD)
 		}
 		if b.Covers(references.RedOnGround) {
 			t.Error("a polarity is covered that nobody read")

@@ -38,6 +38,9 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	piles := map[Spot]*pile{}
 	var order []Spot
 	for i, g := range groups {
+		if g.wrong {
+			continue
+		}
 		r := readings[i]
 		p := piles[g.spot]
 		if p == nil {
@@ -125,7 +128,7 @@ type spreads struct {
 
 // Degrees of freedom: of the prior inside references.Predict, of the pooled
 // spread as a prior for one point (points differ), and the least number that the
-// spreads needs before it is believed rather than the default.
+// spreads needs before it is used rather than the default.
 const (
 	predictDF = 4.0
 	pooledDF  = 8.0
@@ -144,7 +147,7 @@ func (q *spreads) add(p references.Predictive) {
 		return
 	}
 	squares, n := squaresOf(p)
-	// one wild point must not speak for all
+	// one wild point must not stand for all
 	most := 9 * references.DefaultSpread(p.Center) * references.DefaultSpread(p.Center) * (n - 1)
 	q.squares += math.Min(squares, most)
 	q.freedom += n - 1

@@ -2,13 +2,15 @@ package fit
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/network"
+	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
-// believe gives a junction its priors.
-func (b *Posterior) believe(e int32) {
+// setPrior gives a junction its priors.
+func (b *Posterior) setPrior(e int32) {
 	p := b.Model.Elements[e].Origin.Prior()
 	b.prior[unknowns*e+drop] = p.Drop.SD * p.Drop.SD
 	b.prior[unknowns*e+ideality] = p.Ideality.SD * p.Ideality.SD
@@ -55,14 +57,16 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 				}
 				told[probe] = r
 			}
-			if overload == r.Over {
+			if overload == r.Over && (overload || r.Volts-middle(g.volts) < lowBy) {
 				break
 			}
 			if !overload {
-				if e, ok := b.Model.Undrawn(g.spot.Net, g.spot.Polarity == references.BlackOnGround); ok && math.IsInf(b.Values.Junctions[e].Drop, 1) {
-					b.Values.Junctions[e].Drop = clamp(middle(g.volts), 0.05, 2.5)
-					b.believe(e)
-					b.Undrawn = append(b.Undrawn, g.spot.Net)
+				n, err := b.undrawn(w, g.spot, groups)
+				if err != nil {
+					return err
+				}
+				if n != netlist.None {
+					b.Undrawn = append(b.Undrawn, n)
 					change()
 				}
 				break
@@ -87,4 +91,129 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 		}
 	}
 	return nil
+}
+
+// undrawn adds a junction that no part accounts for to the line of a spot where good
+// boards show a path, and gives its net; None where there cannot be one. It sits where
+// its drop comes out most like that of an IC's pin, and the same with every meter;
+// where that does not tell, as far from the spot as resistances lead, for that is where
+// parts are left out of drawings.
+func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (netlist.NetID, error) {
+	line := b.lineOf(spot.Net)
+	best, least := netlist.NetID(netlist.None), math.Inf(1)
+	var gaps []float64 // what good boards read less than the circuit
+	for _, g := range groups {
+		if g.spot == spot && len(g.volts) > 0 && g.overloads <= len(g.volts) {
+			r, err := w.Read(g.probe(b.Model), good, b.Values)
+			if err != nil {
+				return best, err
+			}
+			if r.Over {
+				gaps = nil
+				break
+			}
+			gaps = append(gaps, middle(g.volts)-r.Volts)
+		}
+	}
+	if len(gaps) > 0 { // the circuit has a path, which may be the right one
+		mean := middle(gaps)
+		least = square(mean/network.PinFromGround.Prior().Drop.SD) - undrawnCost
+		if b.conducts(line) {
+			least -= secondCost
+		}
+		for _, d := range gaps {
+			least += math.Min(square((d-mean)/undrawnSpread), undrawnWrong)
+		}
+	}
+	var value network.JunctionValue
+	for hop, n := range line {
+		e, ok := b.Model.Undrawn(n, spot.Polarity == references.BlackOnGround)
+		if !ok || !math.IsInf(b.Values.Junctions[e].Drop, 1) {
+			continue
+		}
+		j := &b.Values.Junctions[e]
+		prior := network.PinFromGround.Prior().Drop
+		var drops []float64
+		for _, g := range groups {
+			if g.spot != spot || len(g.volts) == 0 || g.overloads > len(g.volts) {
+				continue
+			}
+			j.Drop = prior.Mean
+			for range 3 {
+				b.Values.Settle()
+				r, err := w.Read(g.probe(b.Model), good, b.Values)
+				if err != nil {
+					return best, err
+				}
+				j.Drop = clamp(j.Drop+middle(g.volts)-math.Min(r.Volts, g.drive.Open), bounds[drop][0], bounds[drop][1])
+			}
+			drops = append(drops, j.Drop)
+		}
+		mean := middle(drops)
+		cost := square((mean-prior.Mean)/prior.SD) - farther*float64(hop)
+		for _, d := range drops {
+			cost += math.Min(square((d-mean)/undrawnSpread), undrawnWrong)
+		}
+		if cost < least {
+			best, least, value = n, cost, *j
+			value.Drop = mean
+		}
+		j.Drop = math.Inf(1)
+	}
+	b.Values.Settle()
+	if best != netlist.None {
+		e, _ := b.Model.Undrawn(best, spot.Polarity == references.BlackOnGround)
+		b.Values.Junctions[e] = value
+		b.setPrior(e)
+	}
+	return best, nil
+}
+
+// What tells the place of an undrawn junction (common practice, no source): its drop is
+// the same with every meter within undrawnSpread volts, no reading counts more against
+// a place than undrawnWrong, as it may be wrong itself, and each resistance further from
+// the spot is as good as farther, in squares of standard deviations.
+const (
+	undrawnSpread = 0.02
+	undrawnWrong  = 25
+	farther       = 0.5
+
+	// An undrawn junction is looked for where good boards read so many volts less than
+	// the circuit. It costs undrawnCost, and secondCost more on a line where one is
+	// drawn: twice the logarithm of the odds.
+	lowBy       = 0.25
+	undrawnCost = 1.5
+	secondCost  = 8
+)
+
+// conducts tells whether a junction is drawn on a line.
+func (b *Posterior) conducts(line []netlist.NetID) bool {
+	for _, n := range line {
+		for _, c := range b.Model.NetContacts(n) {
+			for _, e := range b.Model.ContactElements(network.Contact(c)) {
+				if el := &b.Model.Elements[e]; el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
+
+// lineOf lists the nets that resistances join to one, short of rails and ground, nearest
+// first; a rail is alone.
+func (b *Posterior) lineOf(n netlist.NetID) []netlist.NetID {
+	line := []netlist.NetID{n}
+	board := b.Model.Board
+	if n == netlist.None || board.Nets[n].Rail {
+		return line
+	}
+	for k := 0; k < len(line); k++ {
+		b.Model.Neighbours(line[k], func(_ int32, o netlist.NetID) {
+			if o != netlist.None && o != board.Ground && !board.Nets[o].Rail && !slices.Contains(line, o) {
+				line = append(line, o)
+			}
+		})
+	}
+	return line
 }

@@ -42,7 +42,7 @@ const (
 	KindNote                    // a remark: Note
 	KindPower                   // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
-	KindAcknowledge             // cautions read and heeded: Acknowledged
+	KindAcknowledge             // cautions read and acknowledged: Acknowledged
 	KindClose                   // the case ends: Close
 	KindClean                   // gaps between pins cleaned: Repairs
 	KindReflow                  // all joints of parts melted anew: Parts

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -34,20 +33,9 @@ func Load(path string) (*Case, error) {
 
 // readCase reads at most one byte more than maxCase.
 func readCase(path string) ([]byte, error) {
-	info, err := os.Stat(path)
-	if err == nil && info.IsDir() {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name a case file in it"}}
-	}
-	if err == nil && !info.Mode().IsRegular() {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "name a case file; save what comes through a pipe as one"}}
-	}
-	f, err := os.Open(path)
+	f, err := document.Open(path, "a case file", "check the path, or begin a case there")
 	if err != nil {
-		do := "check the path"
-		if errors.Is(err, fs.ErrNotExist) {
-			do = "check the path, or begin a case there"
-		}
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be opened: " + reason(err), Do: do}}
+		return nil, err
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))
@@ -117,6 +105,7 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		d.add(found.Err())
 	}
 
+	misread := false // an undo, so that which events stand is not known
 	switch {
 	case len(nodes) == 0 && len(d.problems) == 0:
 		what := "holds no event"
@@ -126,29 +115,38 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		d.problem(document.Position{File: file, Line: 1, Column: 1}, what, "begin it with `open: {board: PATH}`")
 	case len(nodes) > 0 && sound[0] && !nodes[0].Get("open").Exists():
 		d.problem(nodes[0].At(), "the first event is not `open`", "begin the file with `open: {board: PATH}` and a line of ---")
-	case len(nodes) > 0 && sound[0]:
+	case len(nodes) > 0 && nodes[0].Get("open").Get("board").Text() != "":
 		opening := decodeOpening(file, nodes[0].Get("open"))
+		before := len(d.problems)
 		d.board, c.Library, err = around(opening)
 		if err != nil && c.Library == nil {
 			d.surroundingsFailed(nodes[0].Get("open"), opening, err)
+		} else {
+			c.sweeps = err
+			d.libraryProblems(err)
+		}
+		d.keepNews(before)
+		if d.board == nil {
 			break
 		}
 		c.Board = d.board
-		c.sweeps = err
-		d.libraryProblems(err)
 		for i, node := range nodes {
 			if d.problems.Full() {
 				break
 			}
 			before := len(d.problems)
-			c.All = append(c.All, d.event(node, i+1))
+			e := d.event(node, i+1)
+			c.All = append(c.All, e)
 			if !sound[i] {
 				d.keepNews(before)
+				misread = misread || e.Kind == KindUndo
 			}
 		}
 	}
 	if len(d.problems) == 0 {
 		c.Unsealed = d.checkSeals(chunks, text, c.All)
+	}
+	if len(c.All) == len(nodes) && !misread {
 		c.Events = d.effective(c.All)
 		for _, e := range c.Events {
 			if e.Meter != nil {
@@ -156,6 +154,8 @@ func decode(file string, text []byte, around around) (*Case, error) {
 			}
 			d.checkDisplay(e.Readings, c.Meter)
 		}
+	}
+	if len(d.problems) == 0 {
 		d.checkOrder(c)
 	}
 	if err := d.problems.Err(); err != nil {
@@ -200,20 +200,11 @@ func (d *decoder) add(err error) {
 }
 
 // keepNews drops the problems from the given one on that stand where another was
-// found before. An event of the wrong shape is decoded all the same, so that a
-// wrong name in it is told in the same pass.
+// found before.
 func (d *decoder) keepNews(from int) {
-	told := make(map[document.Position]bool, from)
-	for _, p := range d.problems[:from] {
-		told[p.Position] = true
-	}
 	news := d.problems[from:]
-	d.problems = d.problems[:from]
-	for _, p := range news {
-		if !told[p.Position] {
-			d.problem(p.Position, p.What, p.Do)
-		}
-	}
+	d.problems = d.problems[:from:from]
+	d.problems.AddElsewhere(news)
 }
 
 // problemAt keeps an error of the form "what; do".

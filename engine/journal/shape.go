@@ -69,7 +69,7 @@ var caseShape = &document.Shape{
 			Example: "last", Parse: parsesUndo,
 		}},
 		{Name: "acknowledge", Shape: &document.Shape{
-			Doc: "Cautions that were read and heeded.", Single: true, MinItems: 1, Item: &document.Shape{Example: "battery out"},
+			Doc: "Cautions that were read and acknowledged.", Single: true, MinItems: 1, Item: &document.Shape{Example: "battery out"},
 		}},
 		{Name: "close", Shape: &document.Shape{
 			Doc: "Ends the case.",

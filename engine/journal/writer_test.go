@@ -559,7 +559,7 @@ func TestKilled(t *testing.T) {
 			confirmed = n
 			return nil
 		}
-		if kill%4 != 0 { // else somewhere on the way to its first event
+		if kill%4 != 0 { // otherwise somewhere on the way to its first event
 			if err := hear(); err != nil {
 				t.Fatalf("kill %d: %v", kill, err)
 			}

@@ -44,7 +44,7 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	w.round++
 	w.coppers = append(w.coppers[:0], int32(w.m.Board.Ground))
 	w.held = w.held[:0]
-	w.owners = w.owners[:0]
+	w.owners, w.parts = w.owners[:0], w.parts[:0]
 	w.c.Resistors, w.c.Junctions = w.c.Resistors[:0], w.c.Junctions[:0]
 	for k := range st.Changes {
 		w.varied[k] = varied{resistor: -1, open: isOpen(st.Changes[k].Ohms)}
@@ -52,7 +52,7 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 	ground := int32(w.m.Board.Ground)
 	w.seen[ground], w.node[ground] = w.round, 0
 	w.gatherExtras(st)
-	w.wake(p, st)
+	w.wake(p, st, v)
 	if !w.Scope {
 		w.markHot(st)
 	}
@@ -91,6 +91,7 @@ func (w *Workspace) Build(p Probe, st *State, v *Values) error {
 				w.varied[x.change].resistor = int32(len(w.c.Resistors))
 			}
 			w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: w.node[x.a], B: w.node[x.b], Ohms: math.Max(x.ohms, MinOhms)})
+			w.parts = append(w.parts, -1)
 		}
 	}
 	w.c.Nodes = len(w.coppers)
@@ -206,6 +207,7 @@ func (w *Workspace) expandContact(c Contact, cu int32, dir way, st *State, v *Va
 					}
 				}
 				w.c.Resistors = append(w.c.Resistors, circuit.Resistor{A: na, B: nb, Ohms: v.Ohms[e] + added})
+				w.parts = append(w.parts, e)
 			}
 			continue
 		}

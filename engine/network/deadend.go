@@ -17,6 +17,9 @@ func (m *Model) markDeadEnds() {
 		m.hangsBy[n] = -1
 	}
 	for e := range m.Elements {
+		if m.Elements[e].Origin == NotDrawn { // which seldom is there; see wake
+			continue
+		}
 		left[m.Net(m.Elements[e].A)]++
 		left[m.Net(m.Elements[e].B)]++
 	}
@@ -31,7 +34,7 @@ func (m *Model) markDeadEnds() {
 		n := q[i]
 		for _, c := range m.onNet.at(int32(n)) {
 			for _, e := range m.ofContact.at(c) {
-				if off[e] {
+				if off[e] || m.Elements[e].Origin == NotDrawn {
 					continue
 				}
 				off[e], m.hangsBy[n] = true, e
@@ -64,10 +67,10 @@ func (m *Model) across(e int32, n netlist.NetID) netlist.NetID {
 	return m.Net(m.Elements[e].B)
 }
 
-// wake notes the dead ends that a lead, a change or a bridge is on, with their way to
-// the rest. Nothing is left out where a part is turned: what hangs from what is other
+// wake notes the dead ends that a lead, a change, a bridge or an undrawn junction is on,
+// with their way to the rest. Nothing is left out where a part is turned: what hangs from what is other
 // then.
-func (w *Workspace) wake(p Probe, st *State) {
+func (w *Workspace) wake(p Probe, st *State, v *Values) {
 	w.awake, w.bare = w.awake[:0], w.Bare
 	way := func(n netlist.NetID) {
 		for n != netlist.None && w.m.hangsBy[n] >= 0 {
@@ -87,6 +90,10 @@ func (w *Workspace) wake(p Probe, st *State) {
 	}
 	way(p.Plus.Net)
 	way(p.Minus.Net)
+	for _, e := range v.undrawn {
+		el := &w.m.Elements[e]
+		way(w.m.Net(max(el.A, el.B))) // the other is ground
+	}
 	for k := range st.Changes {
 		switch ch := &st.Changes[k]; ch.Kind {
 		case AddPath:

@@ -48,7 +48,7 @@ type Element struct {
 	Origin // of a junction
 }
 
-// Origin tells where a junction comes from, and so what is believed of its
+// Origin tells where a junction comes from, and so what is assumed of its
 // drop before any reading is taken.
 type Origin uint8
 
@@ -247,42 +247,40 @@ func (m *Model) addPins(id netlist.PartID) {
 	}
 }
 
-// addUndrawn provides, on every net that a connector pin or a part of unknown kind
-// is on, one junction from ground and one to ground that stand for paths missing
-// from the board file. They are absent unless good boards show them.
+// addUndrawn provides, on every net, one junction from ground and one to ground that
+// stand for paths missing from the board file. They are absent unless good boards show
+// them. They hang on a contact that stays where it is when a part in the line is worked
+// on, as far as there is one.
 func (m *Model) addUndrawn() {
 	m.undrawn = make([]int32, len(m.Board.Nets))
-	for i := range m.undrawn {
-		m.undrawn[i] = -1
-	}
-	add := func(net netlist.NetID, at Contact) {
-		m.undrawn[net] = int32(len(m.Elements))
+	for n := range m.Board.Nets {
+		m.undrawn[n] = -1
+		at, ok := m.shuntOn(netlist.NetID(n))
+		if !ok || netlist.NetID(n) == m.Board.Ground {
+			continue
+		}
+		m.undrawn[n] = int32(len(m.Elements))
 		m.Elements = append(m.Elements,
 			Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
 			Element{Part: netlist.None, A: at, B: Ground, Class: Junction, Origin: NotDrawn})
 	}
-	for c := range m.Board.Connectors {
-		for i, pin := range m.Board.Connectors[c].Pins {
-			if pin.Net == netlist.None || pin.Net == m.Board.Ground || m.undrawn[pin.Net] >= 0 {
-				continue
-			}
-			at := m.PinContact(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-			if ts := m.Board.Nets[pin.Net].Terminals; len(ts) > 0 {
-				at = m.Contact(ts[0].Part, ts[0].Terminal) // behind the connector's joint
-			}
-			add(pin.Net, at)
-		}
-	}
-	for p := range m.Board.Parts {
-		if m.Board.Parts[p].Kind != netlist.Unknown {
-			continue
-		}
-		for t, terminal := range m.Board.Parts[p].Terminals {
-			if terminal.Net != netlist.None && terminal.Net != m.Board.Ground && m.undrawn[terminal.Net] < 0 {
-				add(terminal.Net, m.Contact(netlist.PartID(p), int32(t)))
+}
+
+// shuntOn gives a contact on a net, of a part that is not in series there if there is
+// one; a connector's where no part is.
+func (m *Model) shuntOn(n netlist.NetID) (at Contact, ok bool) {
+	for _, t := range m.Board.Nets[n].Terminals {
+		if series := m.Board.Parts[t.Part].Kind.Class() == netlist.Series; !ok || !series {
+			at, ok = m.Contact(t.Part, t.Terminal), true
+			if !series {
+				return at, true
 			}
 		}
 	}
+	if pins := m.Board.Nets[n].Pins; !ok && len(pins) > 0 {
+		return m.PinContact(pins[0]), true
+	}
+	return at, ok
 }
 
 // crossing is a resistive element between a line and a rail, such as a pull-up.
@@ -500,6 +498,8 @@ type Values struct {
 	Celsius   float64         // temperature of the board
 
 	saturation []float64 // A at Celsius, 0 for none; see Settle
+	notDrawn   []int32   // elements of that origin
+	undrawn    []int32   // those of them that are there; see Settle
 }
 
 // RefCelsius is the temperature at which a JunctionValue's Drop is given, and
@@ -512,7 +512,7 @@ const (
 // Posterior is a mean and a standard deviation.
 type Posterior struct{ Mean, SD float64 }
 
-// JunctionPrior is what is believed of a junction before any reading.
+// JunctionPrior is what is assumed of a junction before any reading.
 type JunctionPrior struct {
 	Drop     Posterior // V at 1 mA
 	Ideality Posterior
@@ -564,6 +564,7 @@ func (m *Model) Nominal() *Values {
 		if m.Elements[e].Class == Junction {
 			p := m.Elements[e].Origin.Prior()
 			if m.Elements[e].Origin == NotDrawn {
+				v.notDrawn = append(v.notDrawn, int32(e))
 				p.Drop.Mean = math.Inf(1)
 			}
 			v.Junctions[e] = JunctionValue{Drop: p.Drop.Mean, Ideality: p.Ideality.Mean, Series: p.Series.Mean}
@@ -582,5 +583,6 @@ func (v *Values) Clone() *Values {
 		Ohms:      append([]float64(nil), v.Ohms...),
 		Junctions: append([]JunctionValue(nil), v.Junctions...),
 		Celsius:   v.Celsius,
+		notDrawn:  v.notDrawn,
 	}
 }

@@ -35,6 +35,12 @@ func (v *Values) Settle() {
 		is *= math.Pow(t/t0, saturationExponent/j.Ideality) * math.Exp((t/t0-1)*energyGap/nvt)
 		v.saturation[e] = math.Max(is, leastSaturation)
 	}
+	v.undrawn = v.undrawn[:0:0]
+	for _, e := range v.notDrawn {
+		if v.saturation[e] > 0 {
+			v.undrawn = append(v.undrawn, e)
+		}
+	}
 }
 
 // leastSaturation is the saturation current in amperes below which a junction
@@ -70,6 +76,7 @@ type Workspace struct {
 	coppers []int32 // by node
 	held    []int32 // junctions put off until both ends are known
 	owners  []int32 // by circuit junction: its element
+	parts   []int32 // by circuit resistor: its element, -1 for a path in no part
 	cleared []int32 // queue of the search for hot nets
 	bare    bool    // dead ends are left out of this round
 	awake   []int32 // elements of dead ends that are not
@@ -261,6 +268,21 @@ func (w *Workspace) Sensitivities(visit func(element int32, slope, amperes float
 	for i, s := range w.sens {
 		if math.Abs(s) > 1e-5 {
 			visit(w.owners[i], s, w.currents[i])
+		}
+	}
+}
+
+// OhmSensitivities calls visit with each resistance of a part that the last reading
+// depends on, and the change of the reading in volts per ohm.
+func (w *Workspace) OhmSensitivities(visit func(element int32, slope float64)) {
+	if w.last.Open {
+		return
+	}
+	out := make([]float64, len(w.c.Resistors))
+	w.solver.ResistorSensitivities(&w.c, out)
+	for i, s := range out {
+		if e := w.parts[i]; e >= 0 && s != 0 {
+			visit(e, s)
 		}
 	}
 }

@@ -12,6 +12,7 @@ type Visit struct {
 	c       circuit.Circuit
 	solver  circuit.Solver
 	owners  []int32
+	parts   []int32
 	coppers []int32
 }
 
@@ -30,7 +31,12 @@ func (w *Workspace) Visit(x *Visit, p Probe, v *Values) (Reading, error) {
 		j := &v.Junctions[e]
 		q := &x.c.Junctions[i]
 		q.Saturation, q.Ideality, q.Series = v.saturation[e], j.Ideality, j.Series
-		fits = q.Saturation > 0 // else it is no longer there
+		fits = q.Saturation > 0 // otherwise it is no longer there
+	}
+	for i, e := range x.parts {
+		if e >= 0 {
+			x.c.Resistors[i].Ohms = v.Ohms[e]
+		}
 	}
 	if !fits {
 		x.made = false
@@ -65,6 +71,7 @@ func (w *Workspace) swap(x *Visit) {
 	w.c, x.c = x.c, w.c
 	w.solver, x.solver = x.solver, w.solver
 	w.owners, x.owners = x.owners, w.owners
+	w.parts, x.parts = x.parts, w.parts
 	w.coppers, x.coppers = x.coppers, w.coppers
 	w.round++
 }

@@ -201,7 +201,7 @@ const smallSequence = 12
 
 // replaceOnly returns the expected seconds of the best policy found that only
 // replaces: the optimum when every hypothesis has one need, or when few remedies
-// are in play; else what sequenceCost's order gives.
+// are in play; otherwise what sequenceCost's order gives.
 func (m *model) replaceOnly(n *node) float64 {
 	m.gather(n)
 	cost := m.sequenceCost(n)

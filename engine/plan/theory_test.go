@@ -191,7 +191,7 @@ func TestWorkedExample(t *testing.T) {
 	}
 }
 
-// TestRest: what was not enumerated costs every remedy in vain and then GiveUp.
+// TestRest: what was not enumerated costs every remedy and then GiveUp.
 // 0.9 and 0.1: 240 + 0.1*1000; a test that tells nothing is left out.
 func TestRest(t *testing.T) {
 	p := &Problem{

@@ -12,7 +12,7 @@
 // again afterwards, and the reading has to be that of a good board, as the board
 // lies then. Whatever else was read has to be right as well, whether anybody worked
 // on it or not. A part that sits the wrong way round is caught by the same
-// readings, if need be with the probes swapped. Where no rail was read, or nothing
+// readings, if need be with the probes swapped. Where no rail was measured, or nothing
 // shows that the leads are connected, the board was not checked: that is no pass.
 // Check reads the record of the case and nothing else: the same record always gives
 // the same answer. Whether a reading is right is decided by engine.Compare alone.
@@ -50,9 +50,9 @@ type State string
 // States. Shorted and Wrong fail; NotRead leaves the board not checked.
 const (
 	Cleared    State = "cleared"
-	NotRead    State = "not read since"
+	NotRead    State = "not measured since"
 	Shorted    State = "shorted"
-	Wrong      State = "reads wrong"
+	Wrong      State = "out of range"
 	OutOfReach State = "out of reach" // no probe reaches it, and nothing that is joined to it
 )
 
@@ -315,8 +315,8 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		if w.Event == 0 && s == Wrong && (r.Verdict == engine.NoKnownGood || r.To != "") && !n.Rail {
 			continue // the circuit alone says it, and nobody touched the line
 		}
-		if s == Cleared && at.Net != net && !k.reaches(r, ohms) {
-			continue
+		if at.Net != net && !k.reaches(r, ohms) {
+			continue // behind 47 kohm, a rail says nothing of the line
 		}
 		// A wrong reading outweighs a right one; the net's own reading one of
 		// another net on its line.
@@ -459,8 +459,8 @@ func (k *check) joined(net netlist.NetID) map[netlist.NetID]float64 {
 	return ohms
 }
 
-// reaches tells whether a short behind so many ohms would have shown in a
-// reading.
+// reaches tells whether a short behind so many ohms would show in a reading, so that
+// the reading speaks for the net behind them, right or wrong.
 func (k *check) reaches(r *engine.Comparison, ohms float64) bool {
 	good := k.meter.Over
 	if v, _, _ := r.Good(); v != nil {
@@ -496,10 +496,10 @@ func (k *check) unread(l *Line, net netlist.NetID, away map[netlist.NetID]float6
 		return
 	}
 	l.At = k.board.PointName(at)
-	l.Why = fmt.Sprintf("not read since event %d (%s)", l.Work.Event, l.Work.What)
+	l.Why = fmt.Sprintf("not measured since event %d (%s)", l.Work.Event, l.Work.What)
 	if at.Net != net {
 		l.Via = k.board.Nets[at.Net].Name
-		l.Why += ", and only to be read through " + l.Via
+		l.Why += ", and only to be measured through " + l.Via
 	}
 }
 
@@ -522,12 +522,12 @@ func (k *check) explain(l *Line, r *engine.Comparison) string {
 		at += " to " + l.To
 	}
 	if l.stale {
-		leads += fmt.Sprintf(" at event %d, and was not read since event %d", l.Event, k.edited)
+		leads += fmt.Sprintf(" at event %d, and was not measured since event %d", l.Event, k.edited)
 	}
 	if l.State == Cleared {
-		return fmt.Sprintf("%s reads %s%s, as a good board does", l.At, got, leads)
+		return fmt.Sprintf("%s measured %s%s, as on a good board", l.At, got, leads)
 	}
-	return fmt.Sprintf("%s reads %s%s; a good board reads %s", at, got, leads, want)
+	return fmt.Sprintf("%s measured %s%s; known good %s", at, got, leads, want)
 }
 
 // reversed looks for parts that were soldered on and may sit the wrong way
@@ -554,7 +554,7 @@ func (k *check) reversed(g *Answer) error {
 		switch {
 		case t.LogOdds > likely:
 			r.Sure = true
-			r.Why = fmt.Sprintf("%s reads as with %s the wrong way round", reasonList(t.Reasons), r.Part)
+			r.Why = fmt.Sprintf("%s is as with %s the wrong way round", reasonList(t.Reasons), r.Part)
 		case t.LogOdds > settled && len(t.Tell) > 0:
 			x := t.Tell[0]
 			r.Why = fmt.Sprintf("%s the wrong way round would show at %s, %s: %s instead of %s", r.Part, x.At, x.Polarity, shown(x.Volts), shown(x.Good))
@@ -586,7 +586,7 @@ func (k *check) soldered(p netlist.PartID) Work {
 func reasonList(reasons []engine.Reason) string {
 	var words []string
 	for _, r := range reasons {
-		words = append(words, fmt.Sprintf("%s reading %s and not %s", r.At, shown(r.Read), shown(r.Good)))
+		words = append(words, fmt.Sprintf("%s measured %s and not %s", r.At, shown(r.Read), shown(r.Good)))
 	}
 	if len(words) > 3 {
 		words = words[:3]
@@ -753,7 +753,7 @@ func (k *check) unshown(g *Answer) {
 		return ok
 	}
 	if !g.Grounded {
-		need(k.board.Ground, "no ground pin was read as ground, so the leads may be off")
+		need(k.board.Ground, "no ground pin measured as ground, so the leads may be off")
 	}
 	if g.RailsRead > 0 || slices.ContainsFunc(g.Lines, func(l Line) bool { return l.Rail && l.State == NotRead }) {
 		return
@@ -765,7 +765,7 @@ func (k *check) unshown(g *Answer) {
 				continue
 			}
 			at, ok := k.e.Touch(net)
-			if ok && (at.Kind == netlist.PointPin) == ofPin && need(net, "no rail was read, so a short on one would not be known of") {
+			if ok && (at.Kind == netlist.PointPin) == ofPin && need(net, "no rail was measured, so a short on one would not be known of") {
 				return
 			}
 		}
@@ -798,9 +798,9 @@ func (g *Answer) conclude() {
 		bad = append(bad, few(shorts)+" shorted")
 	}
 	if len(wrong) == 1 {
-		bad = append(bad, wrong[0]+" reads wrong")
+		bad = append(bad, wrong[0]+" is out of range")
 	} else if len(wrong) > 1 {
-		bad = append(bad, few(wrong)+" read wrong")
+		bad = append(bad, few(wrong)+" are out of range")
 	}
 	for _, o := range g.Off {
 		if o.Stops {
@@ -811,27 +811,27 @@ func (g *Answer) conclude() {
 		bad = append(bad, "the board "+g.Draw.Says())
 	}
 	if !g.Grounded {
-		missing = append(missing, "no ground pin was read as ground, so the leads may be off")
+		missing = append(missing, "no ground pin measured as ground, so the leads may be off")
 	}
 	switch {
 	case g.RailsRead == 0 && g.Rails == 0:
 		missing = append(missing, "the board file names no rail")
 	case g.RailsRead == 0:
-		missing = append(missing, "no rail was read, so a short on one would not be known of")
+		missing = append(missing, "no rail was measured, so a short on one would not be known of")
 	}
 	if unread > 0 {
-		missing = append(missing, fmt.Sprintf("%d of %d reworked nets not read since", unread, g.touched()))
+		missing = append(missing, fmt.Sprintf("%d of %d reworked nets not measured since", unread, g.touched()))
 	}
-	read := fmt.Sprintf("rails read: %d of %d", g.RailsRead, g.Rails)
+	read := fmt.Sprintf("rails measured: %d of %d", g.RailsRead, g.Rails)
 	switch {
 	case len(bad) > 0:
 		g.Result, g.Says = Fail, strings.Join(append(bad, missing...), "; ")
 	case len(missing) > 0:
 		g.Result, g.Says = NotChecked, strings.Join(missing, "; ")
 	case len(g.Reworked) == 0:
-		g.Result, g.Says = Pass, "nothing was reworked, and everything that was read reads as on a good board; "+read
+		g.Result, g.Says = Pass, "nothing was reworked, and everything that was measured is as on a good board; "+read
 	default:
-		g.Result, g.Says = Pass, "every reworked net within reach was read again and reads as on a good board, and so does all else that was read; "+read
+		g.Result, g.Says = Pass, "every reworked net within reach was measured again and is as on a good board, and so is all else that was measured; "+read
 	}
 }
 

@@ -179,22 +179,22 @@ func TestBridge(t *testing.T) {
 	l := newLab(t, "touch-dead")
 	l.leads()
 	l.read(references.RedOnGround, "J7.2", "J7.3", "J7.4")
-	expect(t, l.check(Limits{}), Fail, "TP_SDA reads wrong")
+	expect(t, l.check(Limits{}), Fail, "TP_SDA is out of range")
 	l.bridge("FL3")
 	g := l.check(Limits{})
-	expect(t, g, NotChecked, "2 of 2 reworked nets not read since")
+	expect(t, g, NotChecked, "2 of 2 reworked nets not measured since")
 	if got := needs(g); !slices.Equal(got, []string{"J7.3", "FL3.out"}) {
 		t.Errorf("needs %v, want J7.3 and FL3.out", got)
 	}
 	l.read(references.RedOnGround, "J7.3")
 	g = l.check(Limits{})
-	expect(t, g, Pass, "every reworked net", "rails read: 2 of 12")
+	expect(t, g, Pass, "every reworked net", "rails measured: 2 of 12")
 	if len(g.Lines) != 2 || g.Lines[1].Via != "TP_SDA" {
 		t.Errorf("lines %+v, want TP_SDA_U cleared through TP_SDA", g.Lines)
 	}
 	// Rework after the reading has to be read again.
 	l.rework(journal.KindReplace, "FL3")
-	expect(t, l.check(Limits{}), NotChecked, "not read since")
+	expect(t, l.check(Limits{}), NotChecked, "not measured since")
 }
 
 // TestShortLeft: a rail that reads shorted fails, reworked or not, and is named; one
@@ -212,7 +212,7 @@ func TestShortLeft(t *testing.T) {
 	l.leads()
 	expect(t, l.check(Limits{}), Fail, "VTP_1V8 shorted")
 	l.rework(journal.KindRemove, "C47")
-	expect(t, l.check(Limits{}), NotChecked, "not read since")
+	expect(t, l.check(Limits{}), NotChecked, "not measured since")
 	l.read(references.RedOnGround, "J7.5")
 	g := l.check(Limits{})
 	expect(t, g, Pass)
@@ -236,33 +236,33 @@ func TestWrongInAnyWay(t *testing.T) {
 		says   string
 		need   []string
 	}{
-		{"all right", []map[string]string{good}, Pass, "rails read: 2 of 12", nil},
-		{"two rails at 20 ohm", []map[string]string{{"J7.1": "0.000", "J7.7": "0.020", "J7.5": "0.016"}}, Fail, "VTP_1V8, VTP_3V3 read wrong", nil},
-		{"20 mV, no ground pin", []map[string]string{{"J7.7": "0.020"}}, Fail, "VTP_3V3 reads wrong", []string{"J7.1"}},
+		{"all right", []map[string]string{good}, Pass, "rails measured: 2 of 12", nil},
+		{"two rails at 20 ohm", []map[string]string{{"J7.1": "0.000", "J7.7": "0.020", "J7.5": "0.016"}}, Fail, "VTP_1V8, VTP_3V3 are out of range", nil},
+		{"20 mV, no ground pin", []map[string]string{{"J7.7": "0.020"}}, Fail, "VTP_3V3 is out of range", []string{"J7.1"}},
 		{"a short", []map[string]string{good, {"J7.7": "0.002"}}, Fail, "VTP_3V3 shorted", nil},
 		{"an OL after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "OL"}}, Fail, "VTP_3V3 shorted", nil},
 		{"a reading still low after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.300"}}, Fail, "VTP_3V3 shorted", nil},
 		{"a good reading after a short", []map[string]string{good, {"J7.7": "0.002"}, {"J7.7": "0.707"}}, Pass, "", nil},
-		{"a rail at OL", []map[string]string{good, {"J7.7": "OL"}}, Fail, "VTP_3V3 reads wrong", nil},
-		{"a rail too high", []map[string]string{{"J7.1": "0.000", "J7.7": "0.800"}}, Fail, "VTP_3V3 reads wrong", nil},
-		{"a line that nobody touched", []map[string]string{good, {"J7.2": "0.100"}}, Fail, "TP_INT reads wrong", nil},
+		{"a rail at OL", []map[string]string{good, {"J7.7": "OL"}}, Fail, "VTP_3V3 is out of range", nil},
+		{"a rail too high", []map[string]string{{"J7.1": "0.000", "J7.7": "0.800"}}, Fail, "VTP_3V3 is out of range", nil},
+		{"a line that nobody touched", []map[string]string{good, {"J7.2": "0.100"}}, Fail, "TP_INT is out of range", nil},
 		{"a short by its resistance", []map[string]string{good, {"J7.7": "0.6 ohm"}}, Fail, "VTP_3V3 shorted", nil},
 		{"a short from one rail to another", []map[string]string{good, {"TP20 to TP21": "0.001"}}, Fail, "V1V8_IO shorted", nil},
 		{"one by its resistance", []map[string]string{good, {"TP21 to TP20": "0.5 ohm"}}, Fail, "V3V3_A shorted", nil},
-		{"20 ohm from one rail to another", []map[string]string{good, {"TP20 to TP21": "0.020"}}, Fail, "V1V8_IO reads wrong", nil},
-		{"a short from a line to a rail", []map[string]string{good, {"J7.2 to J7.7": "0.001"}}, Fail, "VTP_3V3 reads wrong", nil},
+		{"20 ohm from one rail to another", []map[string]string{good, {"TP20 to TP21": "0.020"}}, Fail, "V1V8_IO is out of range", nil},
+		{"a short from a line to a rail", []map[string]string{good, {"J7.2 to J7.7": "0.001"}}, Fail, "VTP_3V3 is out of range", nil},
 		{"a short to a ground pin", []map[string]string{good, {"J7.1 to J7.7": "0.002"}}, Fail, "VTP_3V3 shorted", nil},
 		{"good against ground after a short to another rail", []map[string]string{good, {"J7.7 to TP21": "0.001"}, {"J7.7": "0.707"}}, Fail, "VTP_3V3 shorted", nil},
 		{"OL after a short to another rail", []map[string]string{good, {"TP20 to TP21": "0.001"}, {"TP20 to TP21": "OL"}}, Fail, "V1V8_IO shorted", nil},
-		{"good the other way after it", []map[string]string{good, {"TP20 to TP21": "0.001"}, {"TP21 to TP20": "0.855"}}, Pass, "rails read: 2 of 12", nil},
-		{"a rail read to another only", []map[string]string{{"J7.1": "0.000"}, {"TP20 to TP21": "1.373"}}, NotChecked, "no rail was read", []string{"J7.5"}},
+		{"good the other way after it", []map[string]string{good, {"TP20 to TP21": "0.001"}, {"TP21 to TP20": "0.855"}}, Pass, "rails measured: 2 of 12", nil},
+		{"a rail read to another only", []map[string]string{{"J7.1": "0.000"}, {"TP20 to TP21": "1.373"}}, NotChecked, "no rail was measured", []string{"J7.5"}},
 		{"both ends of a part", []map[string]string{good, {"J7.3 to FL3.out": "0.002"}}, Pass, "", nil},
-		{"leads off", []map[string]string{{"J7.1": "OL", "J7.5": "OL", "J7.7": "OL", "J7.12": "OL"}}, Fail, "no ground pin was read as ground", []string{"J7.1"}},
+		{"leads off", []map[string]string{{"J7.1": "OL", "J7.5": "OL", "J7.7": "OL", "J7.12": "OL"}}, Fail, "no ground pin measured as ground", []string{"J7.1"}},
 		{"leads off on a line that is OL", []map[string]string{{"J7.1": "OL", "J7.11": "OL"}}, NotChecked, "no ground pin", []string{"J7.1", "J7.5"}},
 		{"leads off later", []map[string]string{good, {"J7.12": "OL"}}, NotChecked, "no ground pin", []string{"J7.1"}},
-		{"no rail", []map[string]string{{"J7.1": "0.000", "J7.3": "0.622"}}, NotChecked, "no rail was read", []string{"J7.5"}},
+		{"no rail", []map[string]string{{"J7.1": "0.000", "J7.3": "0.622"}}, NotChecked, "no rail was measured", []string{"J7.5"}},
 		{"no ground", []map[string]string{{"J7.5": "0.555"}}, NotChecked, "no ground pin", []string{"J7.1"}},
-		{"nothing", nil, NotChecked, "no rail was read", []string{"J7.1", "J7.5"}},
+		{"nothing", nil, NotChecked, "no rail was measured", []string{"J7.1", "J7.5"}},
 	}
 	for _, tt := range tests {
 		l := newLab(t, "touch-dead")
@@ -279,6 +279,22 @@ func TestWrongInAnyWay(t *testing.T) {
 	}
 }
 
+// TestBehindPull: a shorted rail behind 220 kohm says nothing of the line that the
+// resistor pulls.
+func TestBehindPull(t *testing.T) {
+	l := newLab(t, "touch-dead")
+	l.rework(journal.KindReplace, "R24")
+	l.leads()
+	l.enter(map[string]string{"TP21": "0.002"})
+	g := l.check(Limits{})
+	expect(t, g, Fail, "V3V3_A shorted")
+	for i := range g.Lines {
+		if x := &g.Lines[i]; x.Net == "TP_DET_G" && x.fails() {
+			t.Errorf("TP_DET_G: %s (%s), and only V3V3_A was measured", x.State, x.Why)
+		}
+	}
+}
+
 // TestReadAgain: what read wrong before work elsewhere still fails, and is asked for
 // once more.
 func TestReadAgain(t *testing.T) {
@@ -288,7 +304,7 @@ func TestReadAgain(t *testing.T) {
 	l.bridge("FL3")
 	l.read(references.RedOnGround, "J7.3")
 	g := l.check(Limits{})
-	expect(t, g, Fail, "TP_INT reads wrong")
+	expect(t, g, Fail, "TP_INT is out of range")
 	if got := needs(g); !slices.Equal(got, []string{"J7.2"}) {
 		t.Errorf("needs %v, want J7.2", got)
 	}

@@ -133,7 +133,7 @@ func NewNamedTruth(m *network.Model, seed uint64) *Truth {
 	}
 	key := make([]string, len(m.Elements))
 	for e := range key {
-		if el := &m.Elements[e]; el.Part != netlist.None { // else a path that only the fit provides for
+		if el := &m.Elements[e]; el.Part != netlist.None { // otherwise a path that only the fit provides for
 			ends := []string{contact(el.A), contact(el.B)}
 			if el.Class == network.Resistive {
 				slices.Sort(ends)

@@ -3,7 +3,7 @@
 // against the truth.
 //
 // A simulator that made the cases and also diagnosed them would prove little.
-// So a practice board differs from what the engine believes in everything that
+// So a practice board differs from what the engine assumes in everything that
 // real boards differ in: other junction drops and slopes, tolerance,
 // temperature, loads that no board file shows, and a meter that is not quite
 // what its data sheet says. The readings that are kept in testdata come from

@@ -25,7 +25,7 @@ import (
 var people = flag.Int("people", 0, "play so many cases of each board of TestPeople; 0: a few")
 
 // fewCases is what a plain run plays, enough for each goal below to fail.
-var fewCases = map[string]int{"sensor12": 12, "kestrel": 6, "dock60": 2}
+var fewCases = map[string]int{"sensor12": 24, "kestrel": 12, "dock60": 4}
 
 // goodEvery says which cases are good boards.
 const goodEvery = 6
@@ -44,7 +44,7 @@ const (
 	deadEnd            // nothing to do next, with the fault on the board
 	escalated          // handed on, with what is known
 	unseen             // no reading out of range, so that nobody sees the fault
-	circles            // the same reading for ever
+	circles            // the same reading forever
 	late               // more steps or seconds than anybody takes
 )
 
@@ -387,6 +387,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 var knownToMiss = map[string]bool{
 	"drawn by people, all boards: calibration":                           true,
 	"drawn by people, all boards: dead ends":                             true,
+	"drawn by people, all boards: good boards called faulty":             true,
 	"drawn by people, all boards: good parts replaced a repair":          true,
 	"drawn by people, all boards: in circles":                            true,
 	"drawn by people, all boards: net named, of faults in nothing drawn": true,
@@ -394,6 +395,10 @@ var knownToMiss = map[string]bool{
 	"drawn by people, all boards: surely and right":                      true,
 	"drawn by people, dock60: good parts replaced a repair":              true,
 	"drawn by people, kestrel: dead ends":                                true,
+	"drawn by people, kestrel: good parts replaced a repair":             true,
+	"drawn by people, kestrel: in circles":                               true,
+	"drawn by people, kestrel: net named, of faults in nothing drawn":    true,
+	"drawn by people, kestrel: repaired, of drawn faults":                true,
 	"drawn by people, sensor12: calibration":                             true,
 	"drawn by people, sensor12: dead ends":                               true,
 	"drawn by people, sensor12: good parts replaced a repair":            true,

@@ -171,6 +171,14 @@ func (w *Work) Do(s *engine.Step) error {
 		return w.ends(s)
 	case engine.DoAcross:
 		return w.across(s)
+	case engine.DoReinstall:
+		p, err := w.part(s.Part)
+		if err != nil {
+			return err
+		}
+		w.pay(s.Seconds, b.Parts[p].Access)
+		w.reinstall(p)
+		return w.verify(s)
 	case engine.DoSweep:
 		w.pay(s.Seconds, netlist.Open)
 		return w.verify(s)

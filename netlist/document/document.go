@@ -84,6 +84,21 @@ func (ps *Problems) Add(at Position, what, do string) {
 	}
 }
 
+// AddElsewhere adds those problems that stand where none of ps does. What has the
+// wrong shape is decoded all the same, so that a wrong name in it is told in the same
+// pass; what that says of the same places is told already.
+func (ps *Problems) AddElsewhere(more Problems) {
+	told := make(map[Position]bool, len(*ps))
+	for _, p := range *ps {
+		told[p.Position] = true
+	}
+	for _, p := range more {
+		if !told[p.Position] {
+			ps.Add(p.Position, p.What, p.Do)
+		}
+	}
+}
+
 // Full tells that further problems would be dropped, so that a costly search
 // for a suggestion can be spared.
 func (ps Problems) Full() bool { return len(ps) > MaxProblems }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"regexp"
 	"strconv"
@@ -22,25 +23,35 @@ const (
 	maxDepth     = 64
 )
 
-// NoFile says of a pipe or a device that it is no file: such a thing gives what it
-// has only once, and may keep a reader waiting for ever.
-const NoFile = "is a pipe or a device, not a file"
-
-// Read reads the YAML documents of a file. A limit of 0 means DefaultLimit.
-// The error is of type Problems.
-func Read(path string, limit int64) ([]Node, error) {
+// Open opens a file for reading and refuses folders, pipes and devices before it
+// does: a pipe that nobody writes to would keep a reader waiting forever. wanted is
+// what the file should be, such as "a case file"; missing is what to do where there is
+// none, "check the path" where it is empty. The error is of type Problems.
+func Open(path, wanted, missing string) (*os.File, error) {
 	info, err := os.Stat(path)
 	switch {
+	case err != nil && errors.Is(err, fs.ErrNotExist) && missing != "":
+		return nil, whole(path, "cannot be opened: "+reason(err), missing)
 	case err != nil:
 		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
 	case info.IsDir():
-		return nil, whole(path, "is a folder, not a file", "name a file in it")
+		return nil, whole(path, "is a folder, not a file", "name "+wanted+" in it")
 	case !info.Mode().IsRegular():
-		return nil, whole(path, NoFile, "save what comes through it as a file, and name that")
+		return nil, whole(path, "is a pipe or a device, not a file", "save what comes through it as a file, and name that")
 	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
+	}
+	return f, nil
+}
+
+// Read reads the YAML documents of a file. A limit of 0 means DefaultLimit.
+// The error is of type Problems.
+func Read(path string, limit int64) ([]Node, error) {
+	f, err := Open(path, "a file", "")
+	if err != nil {
+		return nil, err
 	}
 	defer f.Close()
 	return Decode(f, path, limit)

@@ -150,7 +150,7 @@ type symbol struct {
 }
 
 // title takes the name of the board from the title blocks: the title where all sheets
-// have the same, for the first may be a cover page; else the name of the schematic.
+// have the same, for the first may be a cover page; otherwise the name of the schematic.
 func (s *Source) title(design *sexpr.Node) {
 	same := true
 	for sheet := range design.All("sheet") {

@@ -14,20 +14,38 @@ import (
 
 var (
 	groundName = regexp.MustCompile(`(?i)^(d|a|p|s|ch?)?_?gnd(_?[a-z0-9]{0,6})?$|^.*[._ -][dap]?gnd$|^vss[a-z]?$|^0$|^0v$|^ground$|^earth$`)
-	// supplyName finds supplies by their usual names: VCC_1V8, VBAT, AVDD.
-	supplyName = regexp.MustCompile(`(?i)^\+|^[+-]?[adpio]{0,2}v_?(cc|dd|bat|batt|bus|in|int|sys|out|led|ref|lcd|tp|ana|aa|io|pp|ee|tt|core|usb|ddr|main|aux|raw|reg|rtc)[a-z]{0,3}[0-9]*([_0-9.-].*)?$|^[+-]?[adpio]{0,2}v(cc|dd)[a-z0-9]*$|^(pwr|power|batt?)[0-9]*[+]?$`)
-	// supplyToken is what a name of a supply ends in, behind what it feeds: USB_VBUS.
-	supplyToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(cc|dd|bat|batt|bus|sys|ee)[a-z]{0,3}[0-9]*$`)
-	// voltageToken is a part of a name that is a voltage: 3V3, +3.3V, P1V8, PP3V3, 12V,
-	// 1.35V; V before it may stand for the unit: V1P8, V3.3.
-	voltageToken = regexp.MustCompile(`(?i)^([+-]?)(?:pp|[pnv])?([0-9]{1,2})(?:v([0-9]{0,2})|\.([0-9]{1,3})v)[a-z]?$|^v([0-9]{1,2})[p.]([0-9]{1,3})$`)
-	// digitsToken is a voltage of two digits behind the name of a supply: VDD33, VCC18.
-	digitsToken = regexp.MustCompile(`(?i)^[adpio]{0,2}v(?:dd|cc|d)[a-z]{0,2}(0[89]|1[0-8]|2[0-9]|3[0-9]|50)$|^v(18|25|33)$`)
-	voltageName = regexp.MustCompile(`[0-9]\.[0-9]`)
 	// controlToken is a part of a name that says that the net only has to do with a
 	// supply: it switches, watches or reports it.
 	controlToken = regexp.MustCompile(`(?i)^~?(n?en|n?enable|on|off|n?oe|pg|pgood|ok|good|det|detect|sense|sns|vsense|mon|adc|fb|sel|drv|ctl|ctrl|n?rst|n?reset|n?int|irq|sda|scl|tx|rx|txd|rxd|clk|dp|dm|d[+-]|fault|n?flt|lx|boot|gate|pwm|trip|mode|id|dat|cmd|sync|hsync|vsync)[0-9]*$`)
+	decimals     = regexp.MustCompile(`[0-9]\.[0-9]`)
 )
+
+// standing is where in the name of a net a pattern makes it a supply.
+type standing int
+
+const (
+	asName  standing = iota // as the whole name
+	atEnd                   // as its last part, behind what it feeds: USB_VBUS
+	atEnds                  // as its first or last part; in the middle a voltage is a property of something else
+	nowhere                 // it tells the voltage of what is a supply by another pattern
+)
+
+// supplies are the names of supplies. Digits in brackets are the volts, before and
+// behind the decimal point.
+var supplies = []struct {
+	standing
+	*regexp.Regexp
+}{
+	{asName, regexp.MustCompile(`(?i)^\+|^(pwr|power|batt?)[0-9]*[+]?$`)},
+	// VBAT, AVDD, VCC_1V8.
+	{asName, regexp.MustCompile(`(?i)^[+-]?[adpio]{0,2}v(_?(cc|dd|bat|batt|bus|in|int|sys|out|led|ref|lcd|tp|ana|aa|io|pp|ee|tt|core|usb|ddr|main|aux|raw|reg|rtc)[a-z]{0,3}[0-9]*([_0-9.-].*)?|(cc|dd)[a-z0-9]*)$`)},
+	{atEnd, regexp.MustCompile(`(?i)^[adpio]{0,2}v(cc|dd|bat|batt|bus|sys|ee)[a-z]{0,3}[0-9]*$`)},
+	// 3V3, +3.3V, P1V8, PP3V3, 12V, 1.35V; V before it may stand for the unit: V1P8, V3.3.
+	{atEnds, regexp.MustCompile(`(?i)^[+-]?(?:pp|[pnv])?([0-9]{1,2})(?:v([0-9]{0,2})|\.([0-9]{1,3})v)[a-z]?$|^v([0-9]{1,2})[p.]([0-9]{1,3})$`)},
+	// V33, and the two digits of VDD33, VCC18.
+	{atEnds, regexp.MustCompile(`(?i)^v(?:(1)(8)|(2)(5)|(3)(3))$`)},
+	{nowhere, regexp.MustCompile(`(?i)^[adpio]{0,2}v(?:dd|cc|d)[a-z]{0,2}(?:(0)([89])|(1)([0-8])|([23])([0-9])|(5)(0))$`)},
+}
 
 // lastName is the name of a net without the path of sheets before it.
 func lastName(net string) string {
@@ -43,34 +61,35 @@ func rail(net string) (is bool, volts float64) {
 	name := lastName(net)
 	volts = math.NaN()
 	tokens := strings.FieldsFunc(name, func(r rune) bool {
-		return r == '_' || r == ' ' || r == '.' && !voltageName.MatchString(name) || r == '-' && !strings.HasPrefix(name, "-")
+		return r == '_' || r == ' ' || r == '.' && !decimals.MatchString(name) || r == '-' && !strings.HasPrefix(name, "-")
 	})
-	for i, token := range tokens {
-		if controlToken.MatchString(token) {
-			return false, math.NaN()
-		}
-		m := voltageToken.FindStringSubmatch(token)
-		if m == nil {
-			if m := digitsToken.FindStringSubmatch(token); m != nil {
-				n, _ := strconv.Atoi(m[1] + m[2])
-				volts = float64(n) / 10
-				is = is || m[2] != "" && (i == 0 || i == len(tokens)-1)
-			}
+	if slices.ContainsFunc(tokens, controlToken.MatchString) {
+		return false, volts
+	}
+	for _, supply := range supplies {
+		if supply.standing == asName {
+			is = is || supply.MatchString(name)
 			continue
 		}
-		// In the middle of a name a voltage is a property of something else.
-		if i == 0 || i == len(tokens)-1 || supplyName.MatchString(name) {
-			v, err := strconv.ParseFloat(m[2]+m[5]+"."+m[3]+m[4]+m[6]+"0", 64)
-			if err == nil && v != 0 {
-				if m[1] == "-" {
-					v = -v
-				}
-				volts = v
+		for i, token := range tokens {
+			m := supply.FindStringSubmatch(token)
+			if m == nil {
+				continue
 			}
-			is = true
+			last := i == len(tokens)-1
+			is = is || supply.standing == atEnds && i == 0 || supply.standing != nowhere && last
+			digits := slices.DeleteFunc(m[1:], func(group string) bool { _, err := strconv.Atoi(group); return err != nil })
+			if v, err := strconv.ParseFloat(strings.Join(digits, "."), 64); err == nil && v != 0 {
+				if volts = v; token[0] == '-' {
+					volts = -v
+				}
+			}
 		}
 	}
-	return is || supplyName.MatchString(name) || len(tokens) > 0 && supplyToken.MatchString(tokens[len(tokens)-1]), volts
+	if !is {
+		volts = math.NaN()
+	}
+	return is, volts
 }
 
 // Rail is a net that is taken for a supply.

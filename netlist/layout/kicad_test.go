@@ -275,7 +275,7 @@ func TestBrokenLayouts(t *testing.T) {
 	if _, err := Load(t.TempDir()); err == nil || !strings.HasSuffix(err.Error(), "is a folder, not a file; name the layout in it") {
 		t.Errorf("a folder: %v", err)
 	}
-	if _, err := Load("testdata/missing"); err == nil || !strings.HasPrefix(err.Error(), "testdata/missing: cannot be read: ") {
+	if _, err := Load("testdata/missing"); err == nil || !strings.HasPrefix(err.Error(), "testdata/missing: cannot be opened: ") {
 		t.Errorf("no file: %v", err)
 	}
 }

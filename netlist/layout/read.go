@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"math"
-	"os"
 	"strings"
 
 	"halfsplit/netlist/document"
@@ -22,19 +21,9 @@ const (
 
 // Load reads a layout from a file. The error is document.Problems.
 func Load(path string) (*Board, error) {
-	info, err := os.Stat(path) // before it is opened: a pipe that nobody writes to would wait for ever
+	f, err := document.Open(path, "the layout", "")
 	if err != nil {
-		return nil, unreadable(path, err)
-	}
-	switch {
-	case info.IsDir():
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "is a folder, not a file", Do: "name the layout in it"}}
-	case !info.Mode().IsRegular():
-		return nil, document.Problems{{Position: document.Position{File: path}, What: document.NoFile, Do: "save what comes through it as a file, and name that"}}
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, unreadable(path, err)
+		return nil, err
 	}
 	defer f.Close()
 	return Read(f, path)

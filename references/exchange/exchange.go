@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -28,6 +29,7 @@ import (
 // Columns of a table of readings, beside those of the meter.
 const (
 	keyPoint    = "point"
+	keyPlug     = "connector" // that pins without its name are of
 	keyReading  = "reading"
 	keyUnit     = "unit" // of the reading: V or mV
 	keySample   = "sample"
@@ -44,16 +46,13 @@ const (
 	keyAfter     = "draw_after_button"
 )
 
-// meterKeys are the columns that describe a meter, as the `meter` mapping of a
-// sweep file names them.
-var meterKeys = []string{"test_current", "open_voltage", "overload_above", "accuracy", "resolution", "source", "ohms_current", "ohms_open", "ohms_overload_above"}
-
 // sweepKeys are the columns that say what holds for a whole sweep.
-var sweepKeys = append([]string{keySweep, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyUnplugged, keyBefore, keyAfter, keyMeter}, meterKeys...)
+var sweepKeys = append([]string{keySweep, keySample, keyBy, keyTaken, keyPolarity, keyCelsius, keyBattery, keyUnplugged, keyBefore, keyAfter, keyMeter}, references.MeterKeys...)
 
 // headings are what people call the columns.
 var headings = map[string][]string{
 	keyPoint:    {"pin", "at", "terminal", "testpoint"},
+	keyPlug:     {"plug"},
 	keyReading:  {"volts", "value", "diode", "drop", "mv", "v"},
 	keySample:   {"board sample", "serial"},
 	keyUnit:     {"units"},
@@ -132,10 +131,11 @@ type reader struct {
 	sweeps   []*references.Sweep
 	byKey    map[string]*references.Sweep
 	has      map[string]bool // sweep and point
+	decimals map[int]bool    // columns of readings that have a decimal point in them
 }
 
 func (in *reader) findColumns() error {
-	keys := append([]string{keyPoint, keyUnit, "board", "revision"}, sweepKeys...)
+	keys := append([]string{keyPoint, keyPlug, keyUnit, "board", "revision"}, sweepKeys...)
 	var problems document.Problems
 	find := func(key string) int {
 		column, err := in.table.Column(key, in.options.Columns, headings[key]...)
@@ -182,7 +182,13 @@ func (in *reader) findColumns() error {
 	if u := in.options.Unit; u != "" && u != "V" && u != "mV" {
 		problems.Add(document.Position{File: in.table.File}, "readings cannot be in "+document.Quote(u), "write V or mV")
 	}
-	in.byKey, in.has = make(map[string]*references.Sweep), make(map[string]bool)
+	in.byKey, in.has, in.decimals = make(map[string]*references.Sweep), make(map[string]bool), make(map[int]bool)
+	for _, c := range in.readings {
+		in.decimals[c.column] = slices.ContainsFunc(in.table.Rows, func(row table.Row) bool {
+			_, err := strconv.ParseFloat(in.point(row.Get(c.column).Text), 64)
+			return err == nil && strings.Contains(in.point(row.Get(c.column).Text), ".")
+		})
+	}
 	return problems.Err()
 }
 
@@ -211,8 +217,15 @@ func (in *reader) row(row table.Row) {
 		return // a row of remarks
 	}
 	p, err := in.board.Point(point.Text)
+	if plug := in.value(row, keyPlug).Text; err != nil && plug != "" {
+		point.Text = plug + "." + point.Text
+		p, err = in.board.Point(point.Text)
+	}
 	if err != nil {
 		what, do, _ := strings.Cut(err.Error(), "; ")
+		if _, bare := strconv.Atoi(point.Text); bare == nil {
+			do = "name its connector, in a column of its own or with --value connector=J7"
+		}
 		in.problems.Add(point.At, what, do)
 		return
 	}
@@ -231,8 +244,12 @@ func (in *reader) row(row table.Row) {
 	}
 	for _, c := range in.readings {
 		f := row.Get(c.column)
-		if f.Text == "" || f.Text == "-" {
+		if strings.Trim(f.Text, "-\u2013\u2014") == "" {
 			continue // not read
+		}
+		if f.Text == "1" && unit == "" && in.decimals[c.column] {
+			in.problems.Add(f.At, "a lone `1` among readings with a decimal point would be a millivolt, and is OL on the display of many meters", "write OL or 0.001, or say the unit with --unit")
+			continue
 		}
 		reading, err := in.reading(table.Unguard(f.Text), unit)
 		if err != nil {
@@ -317,6 +334,9 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 	}
 	if f := in.value(row, keyTaken); f.Text != "" {
 		taken, err := references.ParseTime(f.Text)
+		if day, dotted := time.Parse("2.1.2006", f.Text); err != nil && dotted == nil {
+			taken, err = day, nil
+		}
 		if err != nil {
 			refuse(f, err)
 		}
@@ -330,8 +350,8 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		s.State.Polarity = pol
 	}
 	if f := in.value(row, keyBattery); f.Text != "" {
-		if f.Text != "in" && f.Text != "out" {
-			refuse(f, fmt.Errorf("%s does not say where the battery was; write in or out", document.Quote(f.Text)))
+		if err := references.CheckBattery(f.Text); err != nil {
+			refuse(f, err)
 		}
 		s.State.Battery = f.Text
 	}
@@ -363,6 +383,11 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		}
 	}
 	s.Meter = in.meter(row)
+	for _, key := range append(slices.Clip(references.MeterKeys), keyPolarity, keyCelsius) {
+		if in.value(row, key).Text == "" {
+			s.Unsaid = append(s.Unsaid, key)
+		}
+	}
 	if len(in.problems) > before {
 		return nil
 	}
@@ -375,7 +400,7 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 func (in *reader) meter(row table.Row) references.Meter {
 	var fields []string
 	at := row.Get(in.columns[keyMeter]).At
-	for _, key := range meterKeys {
+	for _, key := range references.MeterKeys {
 		if f := in.number(row, key); f.Text != "" {
 			fields = append(fields, key+": "+strconv.Quote(f.Text))
 			at = f.At
@@ -422,11 +447,13 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 			file = document.Printable(file)
 		}
 		for _, r := range s.Readings {
-			row := []string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
-				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeButton), draw(s.Draw.AfterButton), s.Meter.Name,
-				exact(s.Meter.TestCurrent, quantity.Ampere), exact(s.Meter.OpenVoltage, quantity.Volt), exact(s.Meter.Over, quantity.Volt), s.Meter.AccuracyText(), exact(s.Meter.Resolution, quantity.Volt), s.Meter.Source.String(),
-				exact(s.Meter.OhmsCurrent, quantity.Ampere), exact(s.Meter.OhmsOpen, quantity.Volt), exact(s.Meter.OhmsOver, quantity.Ohm)}
+			row := append([]string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
+				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeButton), draw(s.Draw.AfterButton), s.Meter.Name}, s.Meter.Values()...)
 			for i, text := range row {
+				if slices.Contains(s.Unsaid, heads[i]) {
+					row[i] = ""
+					continue
+				}
 				if _, err := strconv.ParseFloat(text, 64); err != nil {
 					row[i] = table.Guard(text)
 				}

@@ -68,6 +68,35 @@ func TestRoundTrip(t *testing.T) {
 	}
 }
 
+// What a table does not say is not written into the sweeps, and comes back unsaid.
+func TestUnsaid(t *testing.T) {
+	b, _ := demo(t)
+	got, _, err := ReadCSV(strings.NewReader("point,reading,test_current\nJ7.2,0.452,0.5 mA\n"), "x.csv", b, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var file, csv strings.Builder
+	if err := errors.Join(got[0].Write(&file), WriteCSV(&csv, got)); err != nil {
+		t.Fatal(err)
+	}
+	if want := "board: Kestrel K3\nrevision: C\nmeter: {test_current: 0.0005 A}\nreadings:\n  J7.2: 0.452\n"; file.String() != want {
+		t.Errorf("the sweep holds\n%s", file.String())
+	}
+	loaded, _, err := references.ReadSweep(strings.NewReader(file.String()), "x.yaml", b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, _, err := ReadCSV(strings.NewReader(csv.String()), "y.csv", b, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range []*references.Sweep{loaded, again[0]} {
+		if diff := cmp.Diff(got[0], s, cmpopts.IgnoreFields(references.Sweep{}, "File")); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", s.File, diff)
+		}
+	}
+}
+
 // Tables as people keep them: a column for each board, other headings, millivolts,
 // semicolons with decimal commas.
 func TestForeignTables(t *testing.T) {
@@ -98,6 +127,8 @@ func TestForeignTables(t *testing.T) {
 		{"semicolons", "Pin;Volts;Serial\r\nJ7.2;0,452;7\r\nJ7.3;0,519;7\r\n", Options{}, []sweep{{"7", "J7.2=0.452 J7.3=0.519"}}},
 		{"a column of units", "point,reading,unit\nJ7.2,452.0,mV\nJ7.3,1,V\nJ7.4,OL,V\nJ7.5,371,\n", Options{}, []sweep{{"", "J7.2=0.452 J7.3=1.000 J7.4=OL J7.5=0.371"}}},
 		{"decimal commas everywhere", "point;reading;temperature;test_current;accuracy\nJ7.2;0,452;23,5;0,3 mA;0,5 % + 2\n", Options{}, []sweep{{"", "J7.2=0.452"}}},
+		{"bare pins, dashes, dates", "Pin,Volts,Date,Plug\n2,0.452,02.08.2026,J7\n3,---,02.08.2026,J7\nTP14,0.4,02.08.2026,J7\n", Options{}, []sweep{{"", "J7.2=0.452 TP14=0.400"}}},
+		{"volts without a point", "point,reading\nJ7.2,0.452\nJ7.3,1\n", Options{Unit: "V"}, []sweep{{"", "J7.2=0.452 J7.3=1.000"}}},
 		{"values for all rows", "point,reading\nTP_INT,0.452\n", Options{Values: map[string]string{"sample": "9", "test_current": "0.5 mA"}}, []sweep{{"9", "TP_INT=0.452"}}},
 	}
 	for _, test := range tests {
@@ -131,6 +162,10 @@ func TestBrokenTables(t *testing.T) {
 		{"point,b\nJ7.2,0.4\n", Options{}, "x.csv:1:1: no column holds the readings"},
 		{"point,reading\nJ7.99,0.4\n", Options{}, "x.csv:2:1: J7 has no pin `99`"},
 		{"point,reading\nJ7.2,0.4x\n", Options{}, "x.csv:2:6: "},
+		{"point,reading\nJ7.2,0.4\nJ7.3,1\n", Options{}, "x.csv:3:6: a lone `1` among readings with a decimal point would be a millivolt, and is OL on the display of many meters; write OL"},
+		{"point,reading\n2,0.4\n", Options{}, "x.csv:2:1: `2` is not a point of this board; name its connector, in a column of its own or with --value connector=J7"},
+		{"point,reading\n99,0.4\n", Options{Values: map[string]string{"connector": "J7"}}, "x.csv:2:1: J7 has no pin `99`"},
+		{"point,reading,battery\nJ7.2,0.4,in\n", Options{}, "x.csv:2:10: a battery conducts"},
 		{"point,reading\nJ7.2,22 ohm\n", Options{}, "x.csv:2:6: `22 ohm` is a resistance"},
 		{"point,reading,sample\nJ7.2,0.4,\"a\nb\"\n", Options{}, "x.csv:2:10: `a\\nb` holds the character U+000A"},
 		{"point,reading,by\nJ7.2,0.4,\x1b[31mred\n", Options{}, "x.csv:2:10: `\\u001b[31mred` holds the character U+001B"},

@@ -107,7 +107,7 @@ func WriteSheet(w io.Writer, b *netlist.Board, lib *references.Library, connecto
 		}
 	}
 	if drawn != nil {
-		if mark, err := assembly.Find(b, drawn, c.Name); err == nil { // else it is not in the layout
+		if mark, err := assembly.Find(b, drawn, c.Name); err == nil { // otherwise it is not in the layout
 			picture := assembly.Draw(b, drawn, mark)
 			s.Place, s.PlaceTitle = template.HTML(picture.SVG), picture.Title // #nosec: every text in it is escaped
 		}

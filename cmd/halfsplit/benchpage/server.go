@@ -1,5 +1,5 @@
 // Package benchpage serves a session at the bench to browsers: a second face of
-// engine/bench. It thinks nothing: what the page shows is a View that the owner of
+// engine/bench. It decides nothing: what the page shows is a View that the owner of
 // the session made, and what is entered is handed to that owner, one line at a time.
 //
 // In most cases:
@@ -336,7 +336,7 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
 	send(w, "application/json", text)
 }
 
-// ask hands an entry to the owner and waits for the answer, whether or not the one who
+// ask hands an entry to the owner and waits for the answer, whether or not whoever
 // sent it is still there. ok is false where it was not handed over.
 func (s *Server) ask(e *Entry) (a Answer, ok bool) {
 	if e.done == nil {

@@ -21,6 +21,10 @@ type View struct {
 	PowerUp          PowerUp
 	Parts            []string // of the board
 	Sweeps           []Choice // connectors that may be swept
+
+	// Of a bench that is simulated: keys that begin an entry, and what may be done to a
+	// part, with $ for it. None at a real bench.
+	Deeds, Verbs []Choice
 }
 
 // Next is what is asked for.
@@ -47,7 +51,7 @@ type Choice struct {
 	Main                 bool // what is most often meant
 }
 
-// Said is what became of the last entry, from any client.
+// Said is what became of the last entry, whoever made it.
 type Said struct {
 	Entry, Mark, Class, Text string
 	More                     []string

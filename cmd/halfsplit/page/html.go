@@ -97,7 +97,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <div class="pair lean">
 <figure>{{.Plot.SVG}}<figcaption>{{.Plot.Note}}</figcaption></figure>
 <div><table class="wide"><caption>Diode-mode readings against ground, in volts; OL: no current flows</caption>
-<thead><tr><th>Place</th><th>Before</th><th>After</th><th>Good board</th><th>Verdict</th></tr></thead><tbody>
+<thead><tr><th>Place</th><th>Measured before</th><th>Measured after</th><th>Known good</th><th>Verdict</th></tr></thead><tbody>
 {{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table></div>
 </div>{{end}}
@@ -125,7 +125,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 
 <h2>Power-up check</h2>
 <p class="{{if .PowerUp.Passed}}good{{else}}bad{{end}}"><b>{{if .PowerUp.Passed}}✓{{else}}■{{end}} {{.PowerUpResult}}: {{.PowerUpSays}}</b></p>
-{{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or reads wrong</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
+{{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or is out of range</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
 {{range .PowerUpLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
 {{end}}</tbody></table>{{end}}
 {{with .PowerUp.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
@@ -141,7 +141,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{end}}</tbody></table>
 
 {{if .Cautions}}<h2>Cautions</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{if .Heeded}}<h2>Cautions heeded</h2><ul>{{range .Heeded}}<li>{{.}}</li>{{end}}</ul>{{end}}
+{{if .Acknowledged}}<h2>Cautions acknowledged</h2><ul>{{range .Acknowledged}}<li>{{.}}</li>{{end}}</ul>{{end}}
 {{if .Notes}}<h2>Remarks</h2><ul>{{range .Notes}}<li>{{.}}</li>{{end}}</ul>{{end}}
 </main>
 <footer><p>Made by halfsplit from {{.File}}. Local codes, the makers' documents and licensed practice come before anything on this page.</p></footer>

@@ -179,7 +179,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 		return size(c)
 	}
 	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return weigh(a) - weigh(z) })
-	// What hangs from a supply is drawn as far as the first part; otherwise every
+	// What hangs from a supply is drawn as far as the first part, or else every
 	// supply would show half the board.
 	folded := n.Rail
 	plain := 0

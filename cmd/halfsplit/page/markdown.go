@@ -56,7 +56,7 @@ func (r *Report) Markdown(w io.Writer) error {
 		for _, p := range r.Points {
 			rows = append(rows, []string{p.At, p.Net, p.Before, p.After, p.Good, p.Verdict})
 		}
-		table([]string{"Place", "Net", "Before", "After", "Good board", "Verdict"}, rows)
+		table([]string{"Place", "Net", "Measured before", "Measured after", "Known good", "Verdict"}, rows)
 	}
 	if len(r.Suspects) > 0 {
 		line("\n## Suspects")
@@ -109,7 +109,7 @@ func (r *Report) Markdown(w io.Writer) error {
 	for _, x := range []struct {
 		head string
 		list []string
-	}{{"Cautions", r.Cautions}, {"Cautions heeded", r.Heeded}, {"Remarks", r.Notes}} {
+	}{{"Cautions", r.Cautions}, {"Cautions acknowledged", r.Acknowledged}, {"Remarks", r.Notes}} {
 		if len(x.list) == 0 {
 			continue
 		}

@@ -28,7 +28,7 @@ var surfaces = []Colour{
 // and violet, which people who confuse red and green distinguish (after Okabe and
 // Ito, Color Universal Design, 2008; darkened for contrast).
 var marks = []Colour{
-	{"good", "#00558f", "#86c5f4", "dot", "reads as a good board"},
+	{"good", "#00558f", "#86c5f4", "dot", "agrees with known good"},
 	{"bad", "#b23c00", "#ffa374", "ring", "shorted, open or an unexpected path"},
 	{"off", "#7a5600", "#e9c46a", "triangle", "low or high"},
 	{"work", "#6d3a94", "#d2adf2", "square", "was worked on"},

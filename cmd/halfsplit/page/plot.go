@@ -84,5 +84,5 @@ func plot(points []Point) drawing {
 			c.printf(`<circle cx="%.1f" cy="%g" r="4.4" class="fill ink"/>`, place(p.after.Volts), y)
 		}
 	}
-	return c.done("Before and after", "Blue band: what good boards read, two standard deviations either way. Diamond: before the work. Dot: after it.", plotWide, int(bottom)+6)
+	return c.done("Before and after", "Blue band: known good, two standard deviations either way. Diamond: measured before the work. Dot: after it.", plotWide, int(bottom)+6)
 }

@@ -46,7 +46,7 @@ type Report struct {
 	Work          []Work
 	Suspects      []Suspect
 	Cautions      []string // for the person who works on the board next
-	Heeded        []string // confirmed at the bench
+	Acknowledged  []string // confirmed at the bench
 	PowerUp       *powerup.Answer
 	PowerUpLines  []PowerUpLine
 	PowerUpSays   string
@@ -137,7 +137,7 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 		if text == "" {
 			text = x.Key
 		}
-		b.r.Heeded = append(b.r.Heeded, prose(text))
+		b.r.Acknowledged = append(b.r.Acknowledged, prose(text))
 	}
 	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
@@ -545,13 +545,13 @@ func (b *builder) short() {
 	case x != nil:
 		add("The readings cannot be those of this board, good or bad: " + prose(x.What) + ". They have to be taken again; until then nothing is known of what is wrong.")
 	case len(b.list) == 0:
-		add("Nothing has been read on it yet.")
+		add("Nothing has been measured on it yet.")
 	case odd == 0:
-		add(fmt.Sprintf("None of %s is clearly off from what boards that work read.", count(len(b.list), "reading")))
+		add(fmt.Sprintf("None of %s is clearly off from those of boards that work.", count(len(b.list), "reading")))
 	case odd == 1:
-		add("One place on the board did not read as on boards that work.")
+		add("One place on the board did not measure as on boards that work.")
 	default:
-		add(fmt.Sprintf("%d places on the board did not read as on boards that work.", odd))
+		add(fmt.Sprintf("%d places on the board did not measure as on boards that work.", odd))
 	}
 	end, closed := b.c.Closed()
 	if closed {
@@ -576,7 +576,7 @@ func (b *builder) short() {
 	}
 	switch {
 	case len(b.g.Reworked) > 0 && b.g.Passed():
-		add("Everything that was worked on was read again and reads as on a board that works; power may go on.")
+		add("Everything that was worked on was measured again and is as on a board that works; power may go on.")
 	case len(b.g.Reworked) > 0:
 		add("The check before power has not been passed: no battery and no charger until it has.")
 	}

@@ -144,7 +144,7 @@ func (t *tally) String() string {
 		t.cases, 100*float64(t.solved)/n, 100*float64(t.exact)/n, t.points/n, t.seconds/n, t.expected/n, t.levels["easier"], t.levels["middle"], t.levels["harder"], t.levels[Hardest])
 }
 
-// plodded lets the plodder work on a case, who thinks nothing: everything that
+// plodded lets the plodder work on a case, who decides nothing: everything that
 // could be bad is worked on, one thing after the other, what hangs on the odd pins
 // first, until the connectors read as good boards do.
 func (c *Class) plodded(x *Case) error {

@@ -10,7 +10,7 @@
 //	r, err := d.Read("P1.3", "", references.RedOnGround, false)
 //	err = d.Close("C3 shorted", "leave off")
 //
-//	s, err := lesson.ScoreFile("spring/ada-01.yaml", lesson.NewKeyring(passphrase))
+//	s, err := lesson.NewScorer(passphrase).Score("spring/ada-01.yaml")
 //
 // Make draws boards of one type, each with something wrong that shows, and lets
 // the engine's own policy play every case to its end, to see how hard it is. A

@@ -7,11 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
-	"strings"
 
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -26,7 +24,7 @@ import (
 // What this protects against: somebody who opens the file, searches it, compares
 // it with others of its class, tries answers against the hash, makes the class a
 // second time without the passphrase, or changes the file. What it does not: the
-// student's program must know the board to show readings of it, so anyone who can
+// student's program must know the board to show readings of it, so whoever can
 // write a program can take the faults out of Bench, with or without the passphrase; and
 // who works on a case twice knows it the second time. Do not use it for an
 // examination that matters.
@@ -213,7 +211,7 @@ const fileComment = `# A practice case for halfsplit. Its fault is made up.
 #
 # What is wrong stands in this file, encrypted twice. "bench" is for the program,
 # which has to know the board to show what a meter shows; "answer" needs the
-# teacher's passphrase. The encryption keeps out whoever reads or searches the file. It
+# teacher's passphrase. The encryption keeps out those who read or search the file. It
 # does not keep out somebody who takes the program apart: this is for learning, not
 # for an examination that matters.
 `
@@ -238,10 +236,5 @@ func fileError(path string, err error) error {
 	if err == nil {
 		return nil
 	}
-	why := err.Error()
-	var p *os.PathError
-	if errors.As(err, &p) {
-		why = p.Err.Error()
-	}
-	return whole(path, "cannot be written: "+strings.TrimSpace(why), "name a folder that is new or empty, and where you may write")
+	return whole(path, "cannot be written: "+reasonOf(err), "name a folder that is new or empty, and where you may write")
 }

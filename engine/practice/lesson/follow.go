@@ -2,7 +2,10 @@ package lesson
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
+	"strings"
 
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
@@ -72,15 +75,30 @@ func dealtWith(d *engine.Diagnosis) bool {
 	return true
 }
 
-// entropy is the uncertainty in bits over the accounts of a diagnosis, what was
-// not listed taken as one (Shannon 1948: the sum of -p log2 p).
+// entropy is the uncertainty in bits of a diagnosis about which places are bad, not in
+// what manner; what was not listed is taken as one (Shannon 1948: the sum of
+// -p log2 p).
 func entropy(d *engine.Diagnosis) float64 {
-	bits, left := 0.0, 1.0
+	left := 1.0
+	at := map[string]float64{} // by the places that are bad
 	for _, x := range d.Explanations {
-		bits += surprise(x.Probability)
+		places := []string{}
+		for _, f := range x.Faults {
+			place := f.At // of a pin or trace
+			if slices.ContainsFunc(d.Suspects, func(s engine.Suspect) bool { return s.Part == f.Part }) {
+				place = f.Part
+			}
+			places = append(places, place)
+		}
+		slices.Sort(places)
+		at[strings.Join(slices.Compact(places), ",")] += x.Probability
 		left -= x.Probability
 	}
-	return bits + surprise(left)
+	bits := surprise(left)
+	for _, key := range slices.Sorted(maps.Keys(at)) { // in order: sums of floats depend on it
+		bits += surprise(at[key])
+	}
+	return bits
 }
 
 func surprise(p float64) float64 {
@@ -116,7 +134,7 @@ func Follow(d *Session, m *Diagnoses) error {
 			}
 			return p.verdict(g)
 		case len(d.Case().All) > n:
-			continue // something was read, so think again
+			continue // something was read, so diagnose again
 		}
 		step := p.fresh(g)
 		if step == nil || step.Do == engine.DoEscalate || d.Seconds() > mostSeconds {
@@ -232,6 +250,8 @@ func (p *follower) do(s *engine.Step) error {
 	case engine.DoAcross:
 		_, err := p.d.Read(s.At, s.Then[0], 0, true)
 		return err
+	case engine.DoReinstall:
+		return p.d.Reinstall(s.Part)
 	case engine.DoSweep:
 		for _, at := range s.Then {
 			if _, err := p.d.Read(at, "", polarity(s.Polarity), false); err != nil {
@@ -320,7 +340,7 @@ func (d *Session) Work(place, remedy string) error {
 		_, err := d.Remove(place)
 		return err
 	case "jumper":
-		if _, err := d.part(place); err == nil { // else a broken trace
+		if _, err := d.part(place); err == nil { // otherwise a broken trace
 			return d.Jumper(place)
 		}
 	case "replace":

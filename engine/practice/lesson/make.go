@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -22,6 +23,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
 	"halfsplit/references"
 )
@@ -37,6 +39,11 @@ type Order struct {
 	Passphrase string // of the teacher
 	Rounds     int    // of hashing; 0 for DefaultRounds
 	Exam       bool   // the bench does not say whether a verdict is right
+
+	Modes  []fault.Mode // what may be wrong; nil for all that the lesson has
+	Level  string       // one of Levels, "" for all
+	Roster *Roster      // nil where nobody says who is in the class
+	Each   int          // cases for each student of the roster, of Count in all; 0: all work on all
 
 	// Watch, where it is not nil, is told how far the work is.
 	Watch func(done, total int)
@@ -77,6 +84,8 @@ type Case struct {
 	File   File
 	Answer Answer
 
+	complaint string // what the owner says
+
 	data   benchData
 	faults []practice.Fault
 	key    string
@@ -100,6 +109,7 @@ type Class struct {
 	Drawn  int                 // cases drawn to find these
 	Unfair int                 // of those drawn, left out by weigh
 
+	before int // cases of the set that have lower numbers
 	seed   uint64
 	engine *engine.Engine
 	model  *network.Model
@@ -128,12 +138,11 @@ const (
 	instrument      = 1
 	leastPassphrase = 8   // characters
 	mostMisses      = 300 // draws in a row that give nothing new, after which the board is exhausted
-	theComplaint    = "came back from the field, does not work as it should"
 )
 
 // Make draws the cases of a class: all different, and spread evenly over
 // difficulty and over the parts of the board. Every case can be solved: each of
-// its faults shows at the connectors, alone and beside the others, so that a student who
+// its faults shows at the connectors, alone and beside the others, so that whoever
 // works on one thing after the other and reads again comes to the end. The
 // engine's policy plays each case too. One that it does not solve is kept, as the
 // hardest of them: to leave it out would make a class of what the engine is good
@@ -155,6 +164,9 @@ func Make(o Order) (*Class, error) {
 	}
 	kinds, err := subjectsOf(o.Lesson)
 	if err != nil {
+		return nil, err
+	}
+	if err := o.check(); err != nil {
 		return nil, err
 	}
 	seed, err := secretSeed(o)
@@ -188,7 +200,9 @@ func Make(o Order) (*Class, error) {
 	if len(pool) < o.Count {
 		return nil, fmt.Errorf("only %d of %d cases drawn read as they are; ask for fewer, or for another lesson", len(pool), c.Drawn)
 	}
-	c.choose(pool)
+	if err := c.choose(pool); err != nil {
+		return nil, err
+	}
 	each(c.Cases, func(x *Case) { x.err = c.play(x); tick() })
 	if err := failed(c.Cases); err != nil {
 		return nil, err
@@ -196,6 +210,69 @@ func Make(o Order) (*Class, error) {
 	c.grade()
 	o.Watch(total, total)
 	return c, c.seal()
+}
+
+// Levels are the thirds of what a board gives, by best time.
+var Levels = []string{"easier", "middle", "harder"}
+
+// check says what of an order does not fit its board.
+func (o *Order) check() error {
+	if o.Level != "" && !slices.Contains(Levels, o.Level) {
+		return fmt.Errorf("there is no level %s; the levels are %s", document.Quote(o.Level), strings.Join(Levels, ", "))
+	}
+	if o.Roster == nil {
+		return nil
+	}
+	for _, net := range slices.Sorted(maps.Keys(o.Roster.Complaints)) {
+		if _, err := o.Board.NetByName(net); err != nil && net != otherNets {
+			return fmt.Errorf("a complaint is about a net that the board has not: %w", err)
+		}
+	}
+	return nil
+}
+
+// odd is a net that reads wrong in a sweep; of a good board, which has an owner too,
+// any net at a connector.
+func (c *Class) odd(g *engine.Diagnosis, sample uint64) netlist.NetID {
+	b := c.Order.Board
+	if len(g.Abnormal) > 0 {
+		if at, err := b.Point(g.Abnormal[0].At); err == nil {
+			return at.Net
+		}
+	}
+	var nets []netlist.NetID
+	for i := range b.Connectors {
+		for _, p := range b.Connectors[i].Pins {
+			if p.Net != netlist.None && p.Net != b.Ground {
+				nets = append(nets, p.Net)
+			}
+		}
+	}
+	if len(nets) == 0 {
+		return b.Ground
+	}
+	return nets[sample%uint64(len(nets))]
+}
+
+// complaint is what the owner says of a board whose sweep reads wrong at a net, by the
+// roster where that has words for it.
+func (c *Class) complaint(at netlist.NetID, flicker float64) string {
+	net := &c.Order.Board.Nets[at]
+	text := net.Name + " does not work"
+	if net.Rail {
+		text = "what " + net.Name + " supplies does not work"
+	}
+	if r := c.Order.Roster; r != nil {
+		if own, ok := r.Complaints[net.Name]; ok {
+			text = own
+		} else if own, ok := r.Complaints[otherNets]; ok {
+			text = own
+		}
+	}
+	if flicker > 0 {
+		text += ", at times"
+	}
+	return text
 }
 
 // secretSeed is what everything is drawn from: the seed under the passphrase. Of the
@@ -271,22 +348,25 @@ func failed(cases []*Case) error {
 func (c *Class) draw(kinds []Subject) ([]*Case, error) {
 	o := &c.Order
 	decks := make([]*practice.Deck, len(kinds))
+	exhausted := make([]bool, len(kinds))
 	for i := range kinds {
 		decks[i] = practice.NewDeck(c.loci, func(_ *fault.Locus, mode fault.Mode) bool {
-			return kinds[i].modes == nil || slices.Contains(kinds[i].modes, mode)
+			return (kinds[i].modes == nil || slices.Contains(kinds[i].modes, mode)) && (o.Modes == nil || slices.Contains(o.Modes, mode))
 		})
-		if decks[i].Kinds() == 0 {
-			return nil, fmt.Errorf("nothing on board %s can go wrong as the lesson %s wants it; choose another lesson or board", o.Board.Name, kinds[i].Name)
+		if exhausted[i] = decks[i].Kinds() == 0; exhausted[i] && (len(kinds) == 1 || !slices.Contains(exhausted, false)) {
+			return nil, fmt.Errorf("nothing on board %s can go wrong as the lesson %s wants it; choose another lesson, fault or board", o.Board.Name, kinds[i].Name)
 		}
 	}
 	var pool []*Case
 	seen := map[string]bool{}
-	exhausted := make([]bool, len(kinds))
 	missed := make([]int, len(kinds))
 	taken, healthy := make([]float64, len(kinds)), make([]float64, len(kinds))
 	want := poolFactor*o.Count + 2
 	if o.Count <= smallClass {
 		want = smallFactor * o.Count
+	}
+	if o.Level != "" {
+		want *= len(Levels)
 	}
 	for i := 0; len(pool) < want; i++ {
 		k := -1 // the subject with the fewest cases so far
@@ -446,6 +526,9 @@ func (c *Class) weigh(x *Case) error {
 			a.Group++
 		}
 	}
+	if x.complaint == "" {
+		x.complaint = c.complaint(c.odd(g, x.data.Sample), x.data.Flicker)
+	}
 	a.Faults, a.Bad, a.Words = x.data.Faults, badNames(c.Order.Board, x.faults), faultWords(c.Order.Board, x.faults)
 	return nil
 }
@@ -488,9 +571,15 @@ func (c *Class) begin(x *Case) (*Session, error) {
 // choose keeps cases evenly spread over difficulty: the pool is cut into as many
 // bands as cases are wanted, and of each band the case is taken whose parts,
 // modes and lesson have come up least.
-func (c *Class) choose(pool []*Case) {
+func (c *Class) choose(pool []*Case) error {
 	o := &c.Order
 	slices.SortStableFunc(pool, func(a, b *Case) int { return cmp.Compare(a.Answer.Optimum, b.Answer.Optimum) })
+	if k := slices.Index(Levels, o.Level); k >= 0 {
+		pool = pool[k*len(pool)/len(Levels) : (k+1)*len(pool)/len(Levels)]
+		if len(pool) < o.Count {
+			return fmt.Errorf("only %d cases drawn are of the level %s; ask for fewer, or leave the level out", len(pool), o.Level)
+		}
+	}
 	used := map[string]int{}
 	cost := func(x *Case) int {
 		sum := 3 * used["lesson "+x.Answer.Lesson]
@@ -509,6 +598,7 @@ func (c *Class) choose(pool []*Case) {
 		}
 		c.Cases = append(c.Cases, x)
 	}
+	return nil
 }
 
 // grade gives the cases, which are in order of difficulty, their levels, and then
@@ -516,13 +606,28 @@ func (c *Class) choose(pool []*Case) {
 // nothing wrong.
 func (c *Class) grade() {
 	for i, x := range c.Cases {
-		x.Answer.Level = [...]string{"easier", "middle", "harder"}[3*i/len(c.Cases)]
+		if x.Answer.Level = c.Order.Level; x.Answer.Level == "" {
+			x.Answer.Level = Levels[len(Levels)*i/len(c.Cases)]
+		}
 		if !x.solved {
 			x.Answer.Level = Hardest
 		}
 	}
 	r := practice.Random(c.seed, "lesson order")
 	r.Shuffle(len(c.Cases), func(i, j int) { c.Cases[i], c.Cases[j] = c.Cases[j], c.Cases[i] })
+	if c.Order.Each == 0 {
+		return
+	}
+	numbers := make([]int, len(c.Cases))
+	for i := range numbers {
+		numbers[i] = i + 1
+	}
+	slices.SortStableFunc(numbers, func(a, b int) int {
+		return cmp.Compare(c.Cases[a-1].Answer.Optimum, c.Cases[b-1].Answer.Optimum)
+	})
+	dealt := *c.Order.Roster
+	dealt.deal(numbers)
+	c.Order.Roster = &dealt
 }
 
 // Hardest is the level of a case that the engine's own policy does not solve.
@@ -589,8 +694,8 @@ func (c *Class) seal() error {
 	}
 	for i, x := range c.Cases {
 		f := &x.File
-		f.ID, f.Set, f.Number = c.idOf(x), c.Order.Set, i+1
-		f.Board, f.Known, f.Complaint = "board.yaml", "known", theComplaint
+		f.ID, f.Set, f.Number = c.idOf(x), c.Order.Set, c.before+i+1
+		f.Board, f.Known, f.Complaint = "board.yaml", "known", x.complaint
 		f.Path = fmt.Sprintf("case-%0*d.yaml", max(2, len(fmt.Sprint(len(c.Cases)))), i+1)
 		f.Meter = c.meter.Declared
 		x.data.Pepper, x.data.Exam = hex.EncodeToString(noise(16)), c.Order.Exam
@@ -633,6 +738,11 @@ func (c *Class) fill(dir string) error {
 	}
 	if err := c.copyLayout(dir); err != nil {
 		return err
+	}
+	if c.Order.Roster != nil {
+		if err := wholefile.New(filepath.Join(dir, RosterFile), c.Order.Roster.encode()); err != nil {
+			return err
+		}
 	}
 	for i, s := range c.Sweeps {
 		var b bytes.Buffer

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
@@ -61,17 +62,43 @@ type Score struct {
 	Least   float64 `json:"optimum_at_least_seconds"`
 	Par     float64 `json:"par_seconds"`
 	// Justified is the probability that the readings gave to the verdict when it
-	// was first acted on.
-	Justified float64 `json:"justified"`
+	// was first acted on; nil where the case is not closed.
+	Justified *float64 `json:"justified"`
 
-	Points  float64      `json:"points"`
-	Parts   PointsByPart `json:"points_by_part"`
-	Steps   []StepScore  `json:"steps"`
-	Remarks []Remark     `json:"remarks"`
+	Points float64      `json:"points"`
+	Parts  PointsByPart `json:"points_by_part"`
+	Steps  []StepScore  `json:"steps"`
+	// Way is how the engine's policy works on this board; nil where it does not
+	// repair it, empty where there is nothing to do. It ends at the answer.
+	Way     []StepScore `json:"best_way"`
+	Remarks []Remark    `json:"remarks"`
 	// Doubts are readings in the record that the bench did not give.
 	Doubts []string `json:"doubts"`
 
+	// Ended is when the last event was written; nil where the record has no times.
+	Ended *time.Time `json:"ended"`
+
+	id   string            // of the case
 	work [sha256.Size]byte // what workOf makes of the record
+}
+
+// Week is the year and week in which the record ended (ISO 8601), "" where it has no
+// times.
+func (s *Score) Week() string {
+	if s.Ended == nil {
+		return ""
+	}
+	year, week := s.Ended.ISOWeek()
+	return fmt.Sprintf("%d-W%02d", year, week)
+}
+
+// Lost is how many expected seconds all steps gave away.
+func (s *Score) Lost() float64 {
+	sum := 0.0
+	for i := range s.Steps {
+		sum += s.Steps[i].Lost
+	}
+	return sum
 }
 
 // PointsByPart is how the points came about.
@@ -90,16 +117,19 @@ type StepScore struct {
 	Seconds float64 `json:"seconds"`
 
 	// Best is the step that the engine would have taken, "" where nothing was
-	// left to do.
+	// left to do; Why says what is worse about the one that was.
 	Best string `json:"best"`
+	Why  string `json:"why"`
 	// Lost is how many expected seconds the step gave away against Best; by what
 	// was known before it, not by how it turned out.
 	Lost float64 `json:"lost_seconds"`
-	// Bits is how much of the uncertainty the step took away, Saved by how much it
-	// shortened the expected time still to come. Both are below 0 where what was
-	// seen came unexpected.
-	Bits  float64 `json:"bits"`
-	Saved float64 `json:"saved_seconds"`
+	// Before and After are the uncertainty around the step in bits, the entropy of
+	// what may be wrong; Saved is by how much the step shortened the expected time
+	// still to come. After is above Before, and Saved below 0, where what was seen
+	// came unexpected.
+	Before float64 `json:"bits_before"`
+	After  float64 `json:"bits_after"`
+	Saved  float64 `json:"saved_seconds"`
 	// Posterior is what was justified after the step, likeliest first.
 	Posterior []Posterior `json:"posterior"`
 }
@@ -139,9 +169,30 @@ const (
 	leastPosterior  = 0.02
 )
 
-// ScoreFile scores a record with the teacher's passphrase. It returns the answer as
-// well, for the answer sheet.
-func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
+// Scorer scores records with the teacher's passphrase. What the records of one case
+// share is worked out once.
+type Scorer struct {
+	keys  *Keyring
+	cases map[string]*opened
+}
+
+// opened is a case with its answer.
+type opened struct {
+	file   *File
+	answer *Answer
+	sim    *simulation
+	loci   []fault.Locus
+	engine *engine.Engine
+	way    []StepScore
+}
+
+// NewScorer begins with a passphrase.
+func NewScorer(passphrase string) *Scorer {
+	return &Scorer{keys: NewKeyring(passphrase), cases: map[string]*opened{}}
+}
+
+// Score scores a record. It returns the answer as well, for the answer sheet.
+func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	c, err := journal.Load(path)
 	if err != nil {
 		return nil, nil, err
@@ -150,39 +201,78 @@ func ScoreFile(path string, keys *Keyring) (*Score, *Answer, error) {
 	if !ok {
 		return nil, nil, whole(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
 	}
-	f, err := Load(file)
-	if err != nil {
-		return nil, nil, err
+	key := file + "\n" + c.Board.File
+	x := sc.cases[key]
+	if x == nil {
+		f, err := Load(file)
+		if err != nil {
+			return nil, nil, err
+		}
+		x = &opened{file: f}
 	}
+	f := x.file
 	if f.ID != id {
 		return nil, nil, whole(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
 			"put the file back that the student worked with, or make its set anew with the same board, seed and passphrase")
 	}
-	a, err := f.AnswerWith(keys)
+	if x.engine == nil {
+		if err := x.work(c, sc.keys); err != nil {
+			return nil, nil, err
+		}
+		sc.cases[key] = x
+	}
+	score, err := scoreRecord(c, x.sim, x.loci, x.answer, NewDiagnoses(x.engine), plan.DefaultCosts())
 	if err != nil {
 		return nil, nil, err
 	}
-	data, err := f.bench()
-	if err != nil {
-		return nil, nil, err
-	}
-	s, loci, err := f.simulation(c.Board, data)
-	if err != nil {
-		return nil, nil, err
-	}
-	e, err := f.engine(c, data)
-	if err != nil {
-		return nil, nil, err
-	}
-	score, err := scoreRecord(c, s, loci, a, NewDiagnoses(e), plan.DefaultCosts())
-	if err != nil {
-		return nil, nil, err
-	}
+	score.Way, score.id = x.way, f.ID
 	score.Record, score.Set, score.Number, score.Student, score.work = path, f.Set, f.Number, student(c), workOf(c)
+	if last := c.All[len(c.All)-1].Time; !last.IsZero() {
+		score.Ended = &last
+	}
 	if c.Unsealed > 0 {
 		score.Doubts = append(score.Doubts, fmt.Sprintf("%d of its events are not as the bench wrote them: they were changed or added by hand", c.Unsealed))
 	}
-	return score, a, nil
+	return score, x.answer, nil
+}
+
+// work opens the answer, and lets the engine's policy work on the board of a record.
+func (x *opened) work(c *journal.Case, keys *Keyring) error {
+	a, err := x.file.AnswerWith(keys)
+	if err != nil {
+		return err
+	}
+	data, err := x.file.bench()
+	if err != nil {
+		return err
+	}
+	if x.sim, x.loci, err = x.file.simulation(c.Board, data); err != nil {
+		return err
+	}
+	e, err := x.file.engine(c, data)
+	if err != nil {
+		return err
+	}
+	d, err := inMemory(e, x.sim, x.loci)
+	if err != nil {
+		return err
+	}
+	diagnoses := NewDiagnoses(e)
+	if err := Follow(d, diagnoses); err != nil {
+		return err
+	}
+	s, err := scoreRecord(d.Case(), x.sim, x.loci, a, diagnoses, d.Costs)
+	if err != nil {
+		return err
+	}
+	if s.Repaired && s.Part == 1 { // Steps is not nil
+		x.way = s.Steps
+		for i := range x.way { // readings that prove the repair may be more than the engine asks for
+			x.way[i].Lost, x.way[i].Why = 0, ""
+		}
+	}
+	x.answer, x.engine = a, e
+	return nil
 }
 
 // workOf is a digest of what was done and when, but not by whom: two students who do
@@ -302,6 +392,10 @@ func (k *marker) verdict(costs plan.Costs) error {
 	}
 	closing, closed := k.c.Closed()
 	s.Closed, s.Remedy = closed, closing.Remedy
+	if closed {
+		s.Justified = new(float64)
+		*s.Justified = 1
+	}
 	edits := editsAfter(k.c.All)
 	s.Repaired = closed && k.s.repaired(k.c.All, edits)
 	if !s.Repaired {
@@ -376,12 +470,16 @@ func (k *marker) points() {
 		p.Risk = -math.Min(mostRisk, riskPoints*float64(k.risks))
 	}
 	s.Points = math.Max(0, p.Part+p.Mode+p.Remedy+p.Economy+p.Risk)
+	for i := range s.Remarks {
+		if r := &s.Remarks[i]; r.Kind == Wasteful && r.Event > 0 && p.Economy == economyPoints {
+			r.Why += "; it cost no points, for the whole was quick enough"
+		}
+	}
 }
 
 // steps judges every event after the sweep.
 func (k *marker) steps() error {
 	acted := make([]bool, len(k.named)) // by what was named
-	k.score.Justified = 1
 	lastWork := 0
 	for i := sweepEvent; i < len(k.c.All); i++ {
 		e := &k.c.All[i]
@@ -391,9 +489,9 @@ func (k *marker) steps() error {
 		}
 		for n := range k.named {
 			// A part that was removed was tried without; to leave it off is to act.
-			if !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindRemove && works(e, k.named[n].locus)) {
+			if k.score.Closed && !acted[n] && (e.Kind == journal.KindClose || e.Kind != journal.KindRemove && works(e, k.named[n].locus)) {
 				acted[n] = true
-				k.score.Justified = math.Min(k.score.Justified, posteriorIn(before, k.named[n].Place))
+				*k.score.Justified = math.Min(*k.score.Justified, posteriorIn(before, k.named[n].Place))
 			}
 		}
 		if e.Kind == journal.KindClose {
@@ -432,21 +530,21 @@ func works(e *journal.Event, l *fault.Locus) bool {
 func (k *marker) justify(d *engine.Diagnosis) {
 	s := k.score
 	if len(k.named) == 0 {
-		s.Justified = 0
+		*s.Justified = 0
 		for _, x := range d.Explanations {
 			if len(x.Faults) == 0 {
-				s.Justified = x.Probability
+				*s.Justified = x.Probability
 			}
 		}
 	}
 	switch {
-	case !s.Closed, k.a.Flicker > 0:
+	case k.a.Flicker > 0:
 		// The engine takes faults to stay as they are, so that its posterior is no
 		// measure where one comes and goes.
-	case s.Part == 1 && s.Justified < poorPosterior:
-		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(s.Justified)))
-	case s.Part == 0 && s.Justified > fairPosterior:
-		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(s.Justified)))
+	case s.Part == 1 && *s.Justified < poorPosterior:
+		k.remark(0, Lucky, fmt.Sprintf("right, but the readings gave it %s when it was acted on", percent(*s.Justified)))
+	case s.Part == 0 && *s.Justified > fairPosterior:
+		k.remark(0, Sound, fmt.Sprintf("wrong, but the readings gave it %s: a sound guess that did not come true", percent(*s.Justified)))
 	}
 }
 
@@ -515,12 +613,14 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 	if e.Kind == journal.KindPower {
 		s.Did = "switched power on"
 	}
-	s.Bits = entropy(before) - entropy(now)
+	s.Before, s.After = entropy(before), entropy(now)
 	s.Saved = before.Expected - now.Expected
 	if len(before.Next) > 0 {
 		s.Best = stepWords(&before.Next[0])
 	}
-	s.Lost = k.lost(e, before, paid, s.Saved)
+	if s.Lost = k.lost(e, before, paid, s.Saved); s.Lost >= 1 {
+		s.Why = k.why(e, &s, before)
+	}
 	k.score.Steps = append(k.score.Steps, s)
 	k.name(e, &s, before)
 	return k.danger(e, before)
@@ -531,12 +631,14 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 // are gone but for those that it saved as it turned out.
 func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved float64) float64 {
 	switch {
-	case paid == 0, e.Kind == journal.KindReinstall:
+	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !engine.MayLeaveOff(&k.s.board.Parts[e.Parts[0]]):
 		return 0
 	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
 		return 0 // what comes and goes has to be read more than once
 	case e.Kind == journal.KindRead && dealtWith(before):
 		return 0 // it proves the repair
+	case len(before.Next) == 0 && k.a.Flicker > 0:
+		return 0 // the engine has no account of what comes and goes, and so no better step
 	case len(before.Next) == 0:
 		return paid
 	}
@@ -607,32 +709,80 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 	return false
 }
 
+// emptied tells whether an event puts a new part where one was taken off.
+func (k *marker) emptied(e *journal.Event) bool {
+	edits := editsAfter(k.c.All[:e.Number-1])
+	return e.Kind == journal.KindReplace && edits.Of(e.Parts[0]).Removed
+}
+
 // name says what was wasteful about a step.
 func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) {
 	if s.Lost < wasteSeconds || s.Lost < wasteShare*before.Expected {
-		if e.Kind == journal.KindRead && s.Lost > 0 && k.again(e) > fairTwice {
-			k.remark(e.Number, Wasteful, s.Did+": the same reading again, nothing changed in between")
+		if s.Lost > 0 && k.repeated(e) {
+			k.remark(e.Number, Wasteful, s.Did+": "+againWords)
 		}
 		return
 	}
-	why := fmt.Sprintf("%s: gave away %.0f s", s.Did, s.Lost)
-	switch {
-	case len(before.Next) == 0:
-		why += "; nothing was left to find out"
-	case k.listed(e, before):
-		why += "; better: " + s.Best
-	case worksOn(e):
-		why += ", for next to nothing spoke for it; better: " + s.Best
-	case s.Bits < littleBits:
-		why += ", and told next to nothing; better: " + s.Best
-	default:
-		why += "; better: " + s.Best
-	}
-	k.remark(e.Number, Wasteful, why)
+	k.remark(e.Number, Wasteful, fmt.Sprintf("%s: gave away %.0f s; %s", s.Did, s.Lost, s.Why))
 }
 
-func (k *marker) listed(e *journal.Event, before *engine.Diagnosis) bool {
-	return slices.ContainsFunc(before.Next, func(n engine.Step) bool { return k.same(e, &n) })
+const againWords = "the same reading again, nothing changed in between"
+
+func (k *marker) repeated(e *journal.Event) bool {
+	return e.Kind == journal.KindRead && k.again(e) > fairTwice
+}
+
+// why says of a step what was worse about it than about the best one, by what was
+// known before it.
+func (k *marker) why(e *journal.Event, s *StepScore, before *engine.Diagnosis) string {
+	b := k.s.board
+	switch {
+	case k.emptied(e):
+		return b.Parts[e.Parts[0]].Name + " may stay off: the board works without it"
+	case len(before.Next) == 0:
+		return "nothing was left to find out"
+	case k.repeated(e):
+		return againWords
+	}
+	best := &before.Next[0]
+	better := fmt.Sprintf("; better: %s, which %s", s.Best, promise(best))
+	if worksOn(e) {
+		name := ""
+		switch {
+		case len(e.Parts) > 0:
+			name = b.Parts[e.Parts[0]].Name
+		case len(e.Jumpers) > 0:
+			name = b.Parts[e.Jumpers[0].Part].Name
+		default:
+			name = strings.ReplaceAll(b.RepairName(e.Repairs[0]), "-", " to ")
+		}
+		return fmt.Sprintf("the readings gave %s %s, and it took %.0f s%s", name, percent(posteriorIn(before, name)), s.Seconds, better)
+	}
+	for i := range before.Next {
+		if n := &before.Next[i]; k.same(e, n) {
+			return "this one " + promise(n) + better
+		}
+	}
+	if told := s.Before - s.After; told >= littleBits {
+		return fmt.Sprintf("it told %.1f of %.1f bits in %.0f s%s", told, s.Before, s.Seconds, better)
+	}
+	return fmt.Sprintf("it told nothing that was not known, in %.0f s%s", s.Seconds, better)
+}
+
+// promise is what a step can be expected to tell or to repair, before it is taken. Each
+// fault has one outcome, so that what a step tells is the entropy of its outcomes.
+func promise(s *engine.Step) string {
+	if s.Do == engine.DoRepair {
+		if len(s.Outcomes) == 0 {
+			return fmt.Sprintf("takes %.0f s", s.Seconds)
+		}
+		return fmt.Sprintf("repairs it with a probability of %s, in %.0f s", percent(s.Outcomes[0].Probability), s.Seconds)
+	}
+	bits := 0.0
+	for _, o := range s.Outcomes {
+		bits += surprise(o.Probability)
+	}
+	return fmt.Sprintf("could tell %.1f bits, in %.0f s", bits, s.Seconds)
 }
 
 // again counts the readings at the same point, of the board as it lies, that
@@ -729,6 +879,8 @@ func stepWords(s *engine.Step) string {
 		return "read the resistance across " + s.Part
 	case engine.DoDrop:
 		return "read millivolts along " + s.At
+	case engine.DoReinstall:
+		return "reinstall " + s.Part
 	case engine.DoSweep:
 		return "sweep the rest of " + s.Part
 	case engine.DoEscalate:

@@ -87,12 +87,30 @@ func pathOf(c *journal.Case) (id, path string, ok bool) {
 	return words[1], path, true
 }
 
+// Recorded tells that a case is the record of a practice case, whose fault is made up.
+func Recorded(c *journal.Case) bool {
+	id, _, ok := pathOf(c)
+	return ok && idDigits.MatchString(id)
+}
+
 // Begin opens a case, or goes on with one whose record is there. by is the
-// student.
+// student, who has to stand on the roster of the class where there is one.
 func Begin(file, journalPath, by string) (*Session, error) {
 	f, err := Load(file)
 	if err != nil {
 		return nil, err
+	}
+	by = strings.TrimSpace(by)
+	roster, err := rosterBeside(filepath.Dir(file))
+	switch {
+	case err != nil:
+		return nil, err
+	case by == "":
+		return nil, errors.New("a record needs the name of who works on it; add --by and a name")
+	case roster != nil:
+		if err := roster.admits(by, f.Number); err != nil {
+			return nil, err
+		}
 	}
 	var w *journal.Writer
 	_, err = os.Stat(journalPath)
@@ -119,8 +137,45 @@ func Begin(file, journalPath, by string) (*Session, error) {
 	return d, nil
 }
 
+// Preview opens a case with no more than the sweep that its board came with. Nothing
+// is written.
+func Preview(file string) (*Session, error) {
+	f, err := Load(file)
+	if err != nil {
+		return nil, err
+	}
+	b, err := netlist.Load(f.BoardPath())
+	if err != nil {
+		return nil, err
+	}
+	library, err := references.LoadLibrary(f.KnownPath(), b)
+	if library == nil {
+		return nil, err
+	}
+	data, err := f.bench()
+	if err != nil {
+		return nil, err
+	}
+	sim, loci, err := f.simulation(b, data)
+	if err != nil {
+		return nil, err
+	}
+	e, err := f.engine(&journal.Case{Board: b, Library: library}, data)
+	if err != nil {
+		return nil, err
+	}
+	d, err := inMemory(e, sim, loci)
+	if err == nil {
+		d.File = f
+	}
+	return d, err
+}
+
 func begin(f *File, w *journal.Writer, by string) (*Session, error) {
 	c := w.Case()
+	if other := student(c); other != "" && other != by {
+		return nil, whole(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
+	}
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
 		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
@@ -694,7 +749,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
-		if x.NewJoints() {
+		if x.NewJoints() || d.worked(n) {
 			return nil
 		}
 		p := &d.sim.board.Parts[l.Part]
@@ -709,6 +764,15 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
 	}
 	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, reflow, done or none", document.Quote(remedy), document.Quote(n.Place))
+}
+
+// Predict says what a good board would show now at some points, red probe on ground.
+func (d *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
+	spots := make([]engine.Spot, len(points))
+	for i, at := range points {
+		spots[i].At = at
+	}
+	return d.Engine.PredictAt(d.Case(), spots)
 }
 
 // Seconds is the bench time spent so far.

@@ -265,7 +265,7 @@ func TestClosedTooSoon(t *testing.T) {
 	}
 }
 
-// A reading that is doubted may be taken once more, and not for ever.
+// A reading that is doubted may be taken once more, and not forever.
 func TestReadingAgain(t *testing.T) {
 	d := newSession(t, 0)
 	for range 2 {
@@ -277,7 +277,7 @@ func TestReadingAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	s := scoreOf(t, d)
-	if len(s.Remarks) != 1 || s.Remarks[0].Event != 4 || !strings.HasSuffix(s.Remarks[0].Why, "the same reading again, nothing changed in between") {
+	if len(s.Remarks) != 1 || s.Remarks[0].Event != 4 || !strings.HasSuffix(s.Remarks[0].Why, "the same reading again, nothing changed in between; it cost no points, for the whole was quick enough") {
 		t.Errorf("read twice more than the sweep: %v", s.Remarks)
 	}
 }
@@ -305,8 +305,8 @@ func TestLiftedAndProven(t *testing.T) {
 	if _, err := d.Close("C4 shorted", ""); err != nil {
 		t.Fatal(err)
 	}
-	if s := scoreOf(t, d); len(s.Remarks) > 0 || s.Justified < 0.9 || s.Points < 99 {
-		t.Errorf("%v points, justified %v, %v", s.Points, s.Justified, s.Remarks)
+	if s := scoreOf(t, d); len(s.Remarks) > 0 || *s.Justified < 0.9 || s.Points < 99 {
+		t.Errorf("%v points, justified %v, %v", s.Points, *s.Justified, s.Remarks)
 	}
 }
 
@@ -418,8 +418,8 @@ func TestDoubtfulRecords(t *testing.T) {
 	if err := d.Leave(); err != nil {
 		t.Fatal(err)
 	}
-	keys := NewKeyring(passphrase)
-	s, _, err := ScoreFile(record, keys)
+	keys := passphrase
+	s, _, err := NewScorer(keys).Score(record)
 	if err != nil || len(s.Doubts) > 0 || s.Closed || s.Points != 0 {
 		t.Fatalf("an honest record: %v, %v", s, err)
 	}
@@ -432,13 +432,13 @@ func TestDoubtfulRecords(t *testing.T) {
 		t.Fatal(err)
 	}
 	want := []string{"event 4: the bench showed another reading at J1.3", "2 of its events are not as the bench wrote them: they were changed or added by hand"}
-	if s, _, err = ScoreFile(record, keys); err != nil || !slices.Equal(s.Doubts, want) {
+	if s, _, err = NewScorer(keys).Score(record); err != nil || !slices.Equal(s.Doubts, want) {
 		t.Errorf("a forged reading: %v, %v", s.Doubts, err)
 	}
-	if _, _, err := ScoreFile(record, NewKeyring("another passphrase")); err == nil {
+	if _, _, err := NewScorer("another passphrase").Score(record); err == nil {
 		t.Error("scored without the passphrase")
 	}
-	if _, _, err := ScoreFile("../../../testdata/demo/cases/touch-dead.yaml", keys); err == nil || !strings.Contains(err.Error(), "is not the record of a practice case") {
+	if _, _, err := NewScorer(keys).Score("../../../testdata/demo/cases/touch-dead.yaml"); err == nil || !strings.Contains(err.Error(), "is not the record of a practice case") {
 		t.Errorf("a case that is no practice: %v", err)
 	}
 }
@@ -505,5 +505,58 @@ func TestModesAlike(t *testing.T) {
 		if got := k.alike(test.said, test.is, test.ohms); got != test.want {
 			t.Errorf("%s said of %s with %g ohm: %v", test.said, test.is, test.ohms, got)
 		}
+	}
+}
+
+// What a student is told agrees with itself: a case that is not closed has no justified
+// verdict, a repair that was done is not paid twice, a part that the board needs is put
+// on again without blame, and what is said against a step has the probability that the
+// readings gave.
+func TestFeedbackAgrees(t *testing.T) {
+	d := newSession(t, 0, placed{"R9 at 1", fault.OpenJoint, 0})
+	if err := d.Repair("R9.1"); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		if _, err := d.Read("J1.6", "", 0, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if s := scoreOf(t, d); s.Justified != nil || s.Closed {
+		t.Errorf("not closed, and justified %v", *s.Justified)
+	}
+	spent := d.Seconds()
+	if _, err := d.Close("R9.1 open joint", "resolder"); err != nil {
+		t.Fatal(err)
+	}
+	s := scoreOf(t, d)
+	if d.Seconds() != spent || !s.Repaired || slices.ContainsFunc(s.Remarks, func(r Remark) bool { return r.Kind == Risky }) {
+		t.Errorf("%.0f s, then %.0f; repaired %v; %v", spent, d.Seconds(), s.Repaired, s.Remarks)
+	}
+
+	d = newSession(t, 0, placed{"R9 at 1", fault.OpenJoint, 0})
+	if _, err := d.Remove("R9"); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Replace("R9"); err != nil {
+		t.Fatal(err)
+	}
+	if s := scoreOf(t, d); s.Steps[1].Lost != 0 || s.Steps[1].Why != "" {
+		t.Errorf("to put on a part that is needed loses %.0f s: %s", s.Steps[1].Lost, s.Steps[1].Why)
+	}
+
+	d = newSession(t, 0, placed{"D2 1-2", fault.Shorted, 0.4})
+	if err := d.Replace("C3"); err != nil { // on another line
+		t.Fatal(err)
+	}
+	if _, err := d.Read("J1.5", "", 0, false); err != nil {
+		t.Fatal(err)
+	}
+	step := scoreOf(t, d).Steps[0]
+	if want := "the readings gave C3 less than 1 %, and it took 240 s; better: replace D2, which repairs it with a probability of 100 %, in 260 s"; !strings.HasPrefix(step.Why, want) || step.Lost < 200 {
+		t.Errorf("%q, lost %.0f s; want %q...", step.Why, step.Lost, want)
+	}
+	if step.Before < 0 || step.Before > 3 || math.Abs(step.Before-step.After) > 0.3 {
+		t.Errorf("a wrong part replaced moves the uncertainty from %.2f to %.2f bits", step.Before, step.After)
 	}
 }

@@ -344,8 +344,13 @@ func TestScoresRankStudents(t *testing.T) {
 	for k, x := range sums {
 		mean := x.points / n
 		behind := x.behind / n
-		t.Logf("%-10s points %5.1f +- %.1f, behind the one before by %5.2f +- %.2f   right %3.0f %%   repaired %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
-			math.Sqrt(math.Max(0, x.squares/n-mean*mean)/n), behind, math.Sqrt(math.Max(0, x.behinds/n-behind*behind)/n), 100*x.right/n, 100*x.repaired/n, x.seconds/n, x.lost/n)
+		// Intervals hold 95 %, by the normal distribution of a mean; the distance is of
+		// pairs, the same case played by both.
+		half := func(squares, mean float64) float64 {
+			return 1.96 * math.Sqrt(math.Max(0, squares/n-mean*mean)/n)
+		}
+		t.Logf("%-10s points %5.1f ± %.1f, behind the one before by %5.2f ± %.2f   right %3.0f %%   repaired %3.0f %%   %5.0f s, of which %5.0f given away", students[k].name, mean,
+			half(x.squares, mean), behind, half(x.behinds, behind), 100*x.right/n, 100*x.repaired/n, x.seconds/n, x.lost/n)
 		if k > 0 && x.points >= sums[k-1].points+spare*n {
 			t.Errorf("%s scores no less than %s", students[k].name, students[k-1].name)
 		}

@@ -2,6 +2,7 @@ package lesson
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"halfsplit/engine/fault"
@@ -26,19 +27,18 @@ func (n Named) String() string {
 	return n.Place + " " + n.Mode.String()
 }
 
-// nobody are words for a board with nothing wrong.
-var nobody = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
+// noFault are words for a board with nothing wrong.
+var noFault = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
 
 // placeNames gives the names that a place goes by: "R12", "R12.1", "J7.2 to
-// J7.4", "J7.2-J7.4".
+// J7.4", "J7.4-J7.2".
 func placeNames(b *netlist.Board, l *fault.Locus) []string {
 	name := l.Name(b)
 	names := []string{name}
-	if strings.Contains(name, " to ") {
-		names = append(names, strings.Replace(name, " to ", "-", 1))
-	}
-	if l.Part == netlist.None && l.NPins != 1 {
-		names = append(names, strings.Replace(name, " to ", " ", 1), strings.Replace(name, " to ", " and ", 1))
+	if x, y, two := strings.Cut(name, " to "); two && l.Part == netlist.None {
+		for _, between := range []string{" to ", "-", " ", " and "} {
+			names = append(names, x+between+y, y+between+x)
+		}
 	}
 	if l.Part != netlist.None && l.Terminal >= 0 {
 		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
@@ -46,11 +46,36 @@ func placeNames(b *netlist.Board, l *fault.Locus) []string {
 	return names
 }
 
+// intermittent is what the answer sheet says of a fault that is not always there.
+const intermittent = ", comes and goes"
+
+// joined writes "between J1.4 and J1.5" as "between J1.4 to J1.5" where that is a
+// place: what is left of "and" stands between faults.
+func joined(b *netlist.Board, loci []fault.Locus, text string) string {
+	words := strings.Fields(text)
+	for i := range words {
+		at := i + 1
+		if at < len(words) && words[at] == "pins" {
+			at++
+		}
+		if words[i] != "between" || at+2 >= len(words) || words[at+1] != "and" {
+			continue
+		}
+		pair := strings.Join(words[at:at+3], " ")
+		if slices.ContainsFunc(loci, func(l fault.Locus) bool {
+			return slices.ContainsFunc(placeNames(b, &l), func(name string) bool { return strings.EqualFold(name, pair) })
+		}) {
+			words[at+1] = "to"
+		}
+	}
+	return strings.Join(words, " ")
+}
+
 // parseVerdict reads what a student says is bad: "C3 shorted", "R12.1 open joint
-// and P1.2 to P1.3 bridged", "nothing".
+// and P1.2 to P1.3 bridged", "short of C3", "nothing".
 func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, error) {
-	text = strings.TrimSpace(text)
-	for _, word := range nobody {
+	text = joined(b, loci, strings.TrimSuffix(strings.TrimSpace(text), intermittent))
+	for _, word := range noFault {
 		if strings.EqualFold(text, word) {
 			return nil, nil
 		}
@@ -83,8 +108,16 @@ func parseVerdict(b *netlist.Board, loci []fault.Locus, text string) ([]Named, e
 const mostNamed = 4
 
 func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error) {
-	for _, word := range []string{"the ", "trace ", "pin ", "gap "} {
+	for _, word := range []string{"a ", "an ", "the ", "trace ", "pin ", "pins ", "gap ", "between "} {
 		text = strings.TrimPrefix(text, word)
+	}
+	for _, word := range []string{" between ", " of ", " at ", " in ", " across ", " from "} { // "leakage between J1.2 to J1.3"
+		mode, place, found := strings.Cut(text, word)
+		if _, ok := fault.MeantMode(mode, fault.Modes()); found && ok {
+			if n, err := parseNamed(b, loci, place+" "+mode); err == nil {
+				return n, nil
+			}
+		}
 	}
 	best, found := "", Named{}
 	var all []string

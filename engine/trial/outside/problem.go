@@ -74,7 +74,7 @@ type Problem struct {
 }
 
 // NewProblem states a prior for a board: means from a seed, about where the engine
-// believes junctions to be, and standard deviations. Points are written as in case
+// assumes junctions to be, and standard deviations. Points are written as in case
 // files; one that ends in "-" is read with the black probe on ground. It panics where
 // the board or a point is wrong, which only its author can repair. A Problem is for one
 // goroutine.

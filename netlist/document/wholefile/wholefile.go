@@ -70,7 +70,7 @@ const HeadLength = 4096
 var ErrForeign = errors.New("it is another file, which is not written over")
 
 // Replace writes a file where there is none, or in place of one whose beginning (at
-// most HeadLength bytes) ours accepts; else the error is ErrForeign. It replaces
+// most HeadLength bytes) ours accepts; otherwise the error is ErrForeign. It replaces
 // nothing but regular files: no link, no pipe, no device. A file that is replaced
 // hands on its permissions. Every error is a *fs.PathError about path.
 func Replace(path string, text []byte, ours func(head []byte) bool) error {

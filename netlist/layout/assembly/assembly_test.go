@@ -167,7 +167,7 @@ func TestLoad(t *testing.T) {
 	}
 	b.Layout, b.LayoutAt = "none.kicad_pcb", document.Position{File: "board.yaml", Line: 4, Column: 9}
 	_, err := Load(b)
-	if problems := (document.Problems)(nil); !errors.As(err, &problems) || !strings.HasPrefix(err.Error(), "board.yaml:4:9: the layout `none.kicad_pcb` cannot be read: ") {
+	if problems := (document.Problems)(nil); !errors.As(err, &problems) || !strings.HasPrefix(err.Error(), "board.yaml:4:9: the layout `none.kicad_pcb` cannot be opened: ") {
 		t.Errorf("a layout that is not there: %v", err)
 	}
 }

@@ -178,8 +178,8 @@ type part struct {
 	box  box // mm, of body and pads
 }
 
-// partOf chooses what is drawn around a part: the outline for fabrication, else the
-// print, else the room to keep free, else a frame around its pads.
+// partOf chooses what is drawn around a part: the outline for fabrication, otherwise the
+// print, otherwise the room to keep free, otherwise a frame around its pads.
 func partOf(f *layout.Footprint) part {
 	p := part{Footprint: f}
 	for _, lines := range [][]layout.Polyline{f.Body, f.Silk, f.Courtyard} {

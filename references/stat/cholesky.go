@@ -1,16 +1,14 @@
-package fit
+// Package stat is the arithmetic of uncertainty that several packages need.
+package stat
 
 import (
-	"fmt"
 	"math"
 	"slices"
-
-	"halfsplit/engine/network"
 )
 
-// cholesky factors a positive definite matrix of n rows in place: k = L L', with L
-// in the lower triangle.
-func cholesky(k []float64, n int) error {
+// Cholesky factors a positive definite matrix of n rows in place: k = L L', with L
+// in the lower triangle. It gives the first row that is not positive, -1 for none.
+func Cholesky(k []float64, n int) int {
 	for i := 0; i < n; i++ {
 		ki := k[i*n:][:i+1]
 		for j := 0; j <= i; j++ {
@@ -24,16 +22,16 @@ func cholesky(k []float64, n int) error {
 				continue
 			}
 			if !(s > 0) {
-				return fmt.Errorf("fit: the known-good readings contradict each other beyond arithmetic (row %d); look for a reading with no spread at all", i)
+				return i
 			}
 			ki[i] = math.Sqrt(s)
 		}
 	}
-	return nil
+	return -1
 }
 
-// substitute solves L L' x = v.
-func substitute(k []float64, n int, v []float64) []float64 {
+// Substitute solves L L' x = v.
+func Substitute(k []float64, n int, v []float64) []float64 {
 	x := slices.Clone(v)
 	for i := 0; i < n; i++ {
 		for l, a := range k[i*n:][:i] {
@@ -50,13 +48,20 @@ func substitute(k []float64, n int, v []float64) []float64 {
 	return x
 }
 
-// invert gives the inverse of a matrix of n rows from its Cholesky factor, on every
-// processor of a pool.
-func invert(pool *network.Pool, k []float64, n int) []float64 {
+// Invert gives the inverse of a matrix of n rows from its Cholesky factor. each does n
+// pieces of work, at once or one after another; nil for the latter.
+func Invert(k []float64, n int, each func(n int, work func(i int))) []float64 {
+	if each == nil {
+		each = func(n int, work func(i int)) {
+			for i := range n {
+				work(i)
+			}
+		}
+	}
 	// The inverse of L, row by row; then L^-T L^-1, whose entries are products of
 	// columns of L^-1, held as rows of its transpose for the sake of the cache.
 	up := make([]float64, n*n) // up[c*n+i] = (L^-1)[i][c]
-	each(pool, n, func(c int) {
+	each(n, func(c int) {
 		row := up[c*n:][:n]
 		row[c] = 1 / k[c*n+c]
 		for i := c + 1; i < n; i++ {
@@ -69,7 +74,7 @@ func invert(pool *network.Pool, k []float64, n int) []float64 {
 		}
 	})
 	inv := make([]float64, n*n)
-	each(pool, n, func(i int) {
+	each(n, func(i int) {
 		for j := 0; j <= i; j++ {
 			sum := 0.0
 			a, b := up[i*n:][:n], up[j*n:][:n]
@@ -80,12 +85,4 @@ func invert(pool *network.Pool, k []float64, n int) []float64 {
 		}
 	})
 	return inv
-}
-
-// each does n pieces of arithmetic on every processor of a pool.
-func each(pool *network.Pool, n int, work func(i int)) {
-	_ = pool.Each(n, func(_ *network.Workspace, i int) error { // which cannot fail
-		work(i)
-		return nil
-	})
 }

@@ -1,0 +1,575 @@
+package fault
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+
+	"halfsplit/engine/network"
+	"halfsplit/references/stat"
+)
+
+// Joint is what the readings of a case say together. A good board's readings are
+// jointly normal, with what Physics.covariance gives: warmth, meter, IC and supply
+// make them differ from other boards alike. So what one line reads tells what another
+// should.
+//
+// A line with a fault tells nothing of the others. Which lines have one is not known,
+// so that each reading counts by the chance that no fault touches it, given the
+// readings of all other nets; one that is at odds with them is taken to be anywhere.
+type Joint struct {
+	ph    *Physics
+	obs   []Observation
+	num   []int     // observations whose reading and prediction are both a voltage
+	at    []int     // by observation: its place in num, -1 for none
+	k     []float64 // covariance of good boards' readings in num, their own variances included
+	own   []float64 // V^2, by place in num: variance without what sessions and ICs share
+	r     []float64 // V, what they are off
+	count []float64 // by how much each counts for others
+	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
+	close []bool    // by two of num: they hang together
+	line  []int     // by observation: the first of those that hang together with it
+	gap   []float64 // by observation: see surprises
+	p, pr []float64 // inverse of k as it counts, and times r
+
+	mu    sync.Mutex
+	known map[string]*condition
+}
+
+// Chance that a fault touches a given net, and the density per volt of what it reads
+// then (common practice, no source).
+const (
+	faultyNet     = 0.03
+	faultyDensity = 1 / 0.6
+)
+
+// Correlation, without what whole sessions and ICs share, from which readings hang
+// together as one line.
+const inLineFrom = 0.5
+
+// Join predicts all observations of a case and works out what they say together.
+// Physics predicts with it from then on.
+func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
+	j := &Joint{ph: ph, obs: obs, at: make([]int, len(obs)), line: make([]int, len(obs)), gap: make([]float64, len(obs)), known: map[string]*condition{}}
+	ph.Joint = nil
+	if err := pool.Each(len(obs), func(w *network.Workspace, i int) error { return ph.Predict(w, &obs[i]) }); err != nil {
+		return err
+	}
+	for i := range obs {
+		o := &obs[i]
+		j.line[i], j.at[i] = i, -1
+		if !o.Over && !o.row.over {
+			j.at[i] = len(j.num)
+			j.num = append(j.num, i)
+			j.r = append(j.r, o.Volts-o.row.volts)
+		}
+	}
+	n := len(j.num)
+	j.k, j.own, j.extra, j.close = make([]float64, n*n), make([]float64, n), make([]float64, n), make([]bool, n*n)
+	near := func(x, y *row) float64 { return ph.inLine(x, y) + together(x.shared, y.shared, keyNear) }
+	err := pool.Each(n, func(_ *network.Workspace, a int) error {
+		x := &obs[j.num[a]].row
+		for b := 0; b <= a; b++ {
+			j.k[a*n+b] = ph.covariance(x, &obs[j.num[b]].row)
+		}
+		j.k[a*n+a] += x.own
+		j.own[a] = near(x, x) + x.own
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for a := range n {
+		for b := 0; b < a; b++ {
+			j.k[b*n+a] = j.k[a*n+b]
+			x, y := &obs[j.num[a]].row, &obs[j.num[b]].row
+			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(j.own[a]*j.own[b]) && obs[j.num[a]].Odd < OddUnknown && obs[j.num[b]].Odd < OddUnknown {
+				j.close[a*n+b], j.close[b*n+a] = true, true
+				j.tie(j.num[a], j.num[b])
+			}
+		}
+	}
+	for i := range obs {
+		for k := 0; k < i; k++ {
+			if meet(&obs[i], &obs[k]) {
+				j.tie(i, k)
+			}
+		}
+	}
+	if err := j.weigh(); err != nil {
+		return err
+	}
+	ph.Joint = j
+	for a, i := range j.num {
+		obs[i].row.like = like{num: a + 1, part: 1}
+	}
+	return pool.Each(len(obs), func(_ *network.Workspace, i int) error {
+		obs[i].Good = ph.given(&obs[i], &obs[i].row)
+		return nil
+	})
+}
+
+// near tells whether two observations hang together: of one net, or nearly so.
+func (j *Joint) near(x, y int) bool {
+	a, b := j.at[x], j.at[y]
+	return meet(&j.obs[x], &j.obs[y]) || a >= 0 && b >= 0 && j.close[a*len(j.num)+b]
+}
+
+// tie makes one line of those of two observations.
+func (j *Joint) tie(a, b int) {
+	from, to := max(j.line[a], j.line[b]), min(j.line[a], j.line[b])
+	for i := range j.line {
+		if j.line[i] == from {
+			j.line[i] = to
+		}
+	}
+}
+
+// meet tells whether two observations were read on the same net, on the same pin that
+// is not connected, or between the same two points.
+func meet(a, b *Observation) bool {
+	if a.Between && b.Between {
+		p, q := &a.Probe, &b.Probe
+		return p.Plus == q.Plus && p.Minus == q.Minus || p.Plus == q.Minus && p.Minus == q.Plus
+	}
+	return !a.Between && !b.Between && a.Spot.Net == b.Spot.Net && a.Spot.Contact == b.Spot.Contact
+}
+
+// healthy gives the chance that no fault touches a reading that is off by z standard
+// deviations.
+func healthy(z, sd, df float64) float64 {
+	h := (1 - faultyNet) * studentDensity(z, df) / sd
+	return h / (h + faultyNet*faultyDensity)
+}
+
+// mostExtra is a variance in V^2 that makes a reading say nothing of others.
+const mostExtra = 1.0
+
+// weigh settles by how much each reading counts for others. Each round takes the
+// counts of the last (mean field); damping keeps two readings that contradict each
+// other from taking turns.
+//
+// A line's own spread is a Student t, so that a reading far off lies there more likely
+// in its own part than in what it shares: the variance of that part counts
+// (df + z^2)/(df + 1) times, with z of what is its own (the EM weights of the t, Lange,
+// Little and Taylor 1989, from memory).
+func (j *Joint) weigh() error {
+	n := len(j.num)
+	j.count = make([]float64, n)
+	set := func(a int, count, off, variance float64) {
+		j.count[a] = count
+		df, own := j.obs[j.num[a]].df(), math.Min(j.own[a], variance)
+		off *= (own + j.extra[a]) / (variance + j.extra[a])
+		tail := own * ((df+off*off/own)/(df+1) - 1)
+		j.extra[a] = clamp(math.Max((1/math.Max(count, 1e-9)-1)*variance, tail), 0, mostExtra)
+	}
+	for a, i := range j.num {
+		sd := math.Sqrt(j.k[a*n+a])
+		set(a, healthy(j.r[a]/sd, sd, j.obs[i].df()), j.r[a], sd*sd)
+	}
+	for round := range 12 {
+		if err := j.invert(); err != nil {
+			return err
+		}
+		moved := 0.0
+		next := make([]float64, n)
+		offs, variances := make([]float64, n), make([]float64, n)
+		for a, i := range j.num {
+			var mates []int
+			for b, k := range j.num {
+				if b == a || meet(&j.obs[i], &j.obs[k]) {
+					mates = append(mates, b)
+				}
+			}
+			mean, cov := j.apart(mates)
+			k := slices.Index(mates, a)
+			variances[a] = cov[k*len(mates)+k]
+			sd := math.Sqrt(variances[a])
+			offs[a] = j.r[a] - mean[k]
+			next[a] = healthy(offs[a]/sd, sd, j.obs[i].df())
+			if round > 1 {
+				next[a] = math.Sqrt(next[a] * j.count[a])
+			}
+			moved = math.Max(moved, math.Abs(next[a]-j.count[a]))
+		}
+		for a := range next {
+			set(a, next[a], offs[a], variances[a])
+		}
+		if moved < 1e-3 {
+			break
+		}
+	}
+	if err := j.invert(); err != nil {
+		return err
+	}
+	j.surprises()
+	return nil
+}
+
+// doubtful tells whether an observation may be at odds with a good board.
+func (j *Joint) doubtful(obs int) bool {
+	a := j.at[obs]
+	return a < 0 || j.count[a] < 0.95 || math.Abs(j.gap[obs]) > odd
+}
+
+// invert works out the inverse of the covariance as it counts.
+func (j *Joint) invert() error {
+	n := len(j.num)
+	l := slices.Clone(j.k)
+	for a := range n {
+		l[a*n+a] += j.extra[a]
+	}
+	if r := stat.Cholesky(l, n); r >= 0 {
+		return fmt.Errorf("the readings of this case have no covariance (row %d)", r)
+	}
+	j.p = stat.Invert(l, n, nil)
+	j.pr = make([]float64, n)
+	for a := range n {
+		for b := range n {
+			j.pr[a] += j.p[a*n+b] * j.r[b]
+		}
+	}
+	return nil
+}
+
+// apart gives the mean of what some readings are off, in V, given all others, and
+// their covariance.
+func (j *Joint) apart(some []int) (mean, cov []float64) {
+	n, m := len(j.num), len(some)
+	q := make([]float64, m*m)
+	for a, x := range some {
+		for b, y := range some {
+			q[a*m+b] = j.p[x*n+y]
+		}
+	}
+	stat.Cholesky(q, m) // a part of a positive definite matrix
+	cov = stat.Invert(q, m, nil)
+	mean = make([]float64, m)
+	for a, x := range some {
+		mean[a] = j.r[x]
+		for b, y := range some {
+			mean[a] -= cov[a*m+b] * j.pr[y]
+		}
+	}
+	for a, x := range some {
+		cov[a*m+a] -= j.extra[x]
+	}
+	return mean, cov
+}
+
+// surprises works out how far each reading is from what the others of its line, and
+// all other lines, make of it.
+func (j *Joint) surprises() {
+	lines := map[int][]int{}
+	for a, i := range j.num {
+		lines[j.line[i]] = append(lines[j.line[i]], a)
+	}
+	for _, some := range lines {
+		m := len(some)
+		if m < 2 {
+			continue
+		}
+		mean, cov := j.apart(some)
+		if stat.Cholesky(cov, m) >= 0 {
+			continue
+		}
+		off := make([]float64, m)
+		for a, x := range some {
+			off[a] = j.r[x] - mean[a]
+		}
+		inv := stat.Invert(cov, m, nil)
+		for a, x := range some {
+			z := 0.0
+			for b := range some {
+				z += inv[a*m+b] * off[b]
+			}
+			o := &j.obs[j.num[x]]
+			j.gap[j.num[x]] = toNormal(z/math.Sqrt(inv[a*m+a]), o.df())
+		}
+	}
+}
+
+// df gives the degrees of freedom of an observation.
+func (o *Observation) df() float64 {
+	if o.Known != nil && !o.row.over {
+		return math.Max(o.Known.DF, 3)
+	}
+	if o.Matched {
+		return priorDF
+	}
+	return fewDF
+}
+
+// condition is what the readings outside of a set say, as they count.
+type condition struct {
+	others []int     // places in num
+	weight []float64 // K^-1 r of the others
+	inv    []float64 // K^-1 of the others
+}
+
+// without gives the condition of all readings but some, by their place in num, in
+// rising order.
+func (j *Joint) without(some []int) *condition {
+	key := fmt.Sprint(some)
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if c := j.known[key]; c != nil {
+		return c
+	}
+	n, m := len(j.num), len(some)
+	c := &condition{}
+	for a := range n {
+		if _, in := slices.BinarySearch(some, a); !in {
+			c.others = append(c.others, a)
+		}
+	}
+	q := make([]float64, m*m)
+	for a, x := range some {
+		for b, y := range some {
+			q[a*m+b] = j.p[x*n+y]
+		}
+	}
+	stat.Cholesky(q, m)
+	inv := stat.Invert(q, m, nil)
+	// P_AA - P_AB Q^-1 P_BA and (P r)_A - P_AB Q^-1 (P r)_B
+	k := len(c.others)
+	c.inv, c.weight = make([]float64, k*k), make([]float64, k)
+	half := make([]float64, m) // P_AB Q^-1, a row of it
+	for a, x := range c.others {
+		for b := range some {
+			half[b] = 0
+			for d, y := range some {
+				half[b] += j.p[x*n+y] * inv[d*m+b]
+			}
+		}
+		c.weight[a] = j.pr[x]
+		for b, y := range some {
+			c.weight[a] -= half[b] * j.pr[y]
+		}
+		for e, z := range c.others {
+			s := j.p[x*n+z]
+			for b, y := range some {
+				s -= half[b] * j.p[y*n+z]
+			}
+			c.inv[a*k+e] = s
+		}
+	}
+	j.known[key] = c
+	return c
+}
+
+// say gives by how many volts the readings of other nets move the mean of a row of an
+// observation, and what they take from its variance.
+func (j *Joint) say(o *Observation, q *row) (shift, less float64) {
+	var own []int
+	for a, i := range j.num {
+		if o == &j.obs[i] || meet(o, &j.obs[i]) {
+			own = append(own, a)
+		}
+	}
+	c := j.without(own)
+	with := j.with(q, c)
+	for a, x := range with {
+		shift += x * c.weight[a]
+		for b, y := range with {
+			less += x * y * c.inv[a*len(with)+b]
+		}
+	}
+	return shift, less
+}
+
+// with gives the covariance of a row with the readings of a condition.
+func (j *Joint) with(q *row, c *condition) []float64 {
+	out := make([]float64, len(c.others))
+	for a, x := range c.others {
+		out[a] = j.ph.covariance(q, &j.obs[j.num[x]].row)
+	}
+	return out
+}
+
+// block is some observations that are weighed together, voltages first, given all that
+// are not among them and not left out.
+type block struct {
+	j     *Joint
+	ids   []int // observations
+	volts int   // number of voltages among them
+	given *condition
+	base  float64   // logarithm of the density on a good board
+	null  *shape    // of a good board
+	parts []float64 // by observation: what it has in base
+	peaks []float64 // by observation: about the most that any prediction gives it
+}
+
+// shape is how the predictions of a block spread.
+type shape struct {
+	l     []float64 // Cholesky factor of the covariance, given the condition
+	off   []float64 // V, by which the condition moves the means
+	loose []loose
+}
+
+// block makes a block of observations; those in skip are left out altogether.
+func (j *Joint) block(in, skip []uint64) *block {
+	b := &block{j: j}
+	var some []int
+	for i := range j.obs {
+		switch {
+		case skip != nil && hasBit(skip, i):
+			if j.at[i] >= 0 {
+				some = append(some, j.at[i])
+			}
+		case hasBit(in, i):
+			b.ids = append(b.ids, i)
+			if j.at[i] >= 0 {
+				some = append(some, j.at[i])
+			}
+		}
+	}
+	slices.SortStableFunc(b.ids, func(x, y int) int { return rank(j.obs[x].Over) - rank(j.obs[y].Over) })
+	for _, i := range b.ids {
+		if !j.obs[i].Over {
+			b.volts++
+		}
+	}
+	slices.Sort(some)
+	b.given = j.without(some)
+	rows := make([]*row, len(b.ids))
+	for k, i := range b.ids {
+		rows[k] = &j.obs[i].row
+	}
+	b.null = b.shape(rows)
+	means := make([]float64, len(rows))
+	for k := range rows {
+		means[k] = rows[k].volts
+	}
+	b.parts = make([]float64, len(rows))
+	b.base = b.density(b.null, means, b.parts)
+	b.peaks = make([]float64, len(rows))
+	for k, i := range b.ids {
+		if o := &j.obs[i]; o.Over {
+			b.peaks[k] = 0
+		} else {
+			sd := b.null.l[k*len(rows)+k] * math.Min(1, math.Abs(o.Volts)/math.Max(o.row.volts, 1e-3))
+			b.peaks[k] = math.Log(studentDensity(0, o.df()) / math.Max(sd, o.Noise.Own))
+		}
+		b.peaks[k] = math.Max(b.peaks[k], b.parts[k])
+	}
+	return b
+}
+
+func rank(over bool) int {
+	if over {
+		return 1
+	}
+	return 0
+}
+
+// shape works out how predictions spread.
+func (b *block) shape(rows []*row) *shape {
+	m, ph := len(rows), b.j.ph
+	s := &shape{l: make([]float64, m*m), off: make([]float64, m), loose: make([]loose, m)}
+	n := len(b.given.others)
+	half := make([][]float64, m) // what each has with the condition, times K^-1
+	with := make([][]float64, m)
+	for k, q := range rows {
+		s.loose[k] = q.loose
+		with[k] = b.j.with(q, b.given)
+		half[k] = make([]float64, n)
+		for a := range n {
+			x := with[k][a]
+			s.off[k] += x * b.given.weight[a]
+			if x == 0 {
+				continue
+			}
+			for e, y := range b.given.inv[a*n:][:n] {
+				half[k][e] += x * y
+			}
+		}
+		for d := 0; d <= k; d++ {
+			v := ph.covariance(q, rows[d])
+			for e, x := range with[d] {
+				v -= half[k][e] * x
+			}
+			s.l[k*m+d] = v
+		}
+		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
+	}
+	factor(s.l, m)
+	return s
+}
+
+// factor is Cholesky's with just enough added for rounding.
+func factor(k []float64, m int) {
+	keep := slices.Clone(k)
+	for more := 1e-10; stat.Cholesky(k, m) >= 0; more *= 10 {
+		copy(k, keep)
+		for a := range m {
+			k[a*m+a] += more
+		}
+	}
+}
+
+// density gives the logarithm of the density of what was read; parts, where it is not
+// nil, takes what each observation has in it. Voltages count one given those before; OL
+// is the chance of a voltage beyond the display, given all voltages, and once for a
+// net. A reading
+// that is far off says nothing of others, so that what it misses is counted once.
+func (b *block) density(s *shape, means, parts []float64) float64 {
+	m := len(b.ids)
+	var room [3][24]float64
+	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
+	over := room[2][:0]                 // by OL: the logarithm of its chance
+	sum := 0.0
+	for k, i := range b.ids {
+		o := &b.j.obs[i]
+		mean := means[k] + s.off[k]
+		row := s.l[k*m:][:k+1]
+		for d := 0; d < min(k, b.volts); d++ {
+			if b.j.near(i, b.ids[d]) {
+				mean += row[d] * z[d]
+			} else {
+				mean += row[d] * held[d]
+			}
+		}
+		l := 0.0
+		if o.Over {
+			v := 0.0
+			for _, x := range row[min(k, b.volts):] {
+				v += x * x
+			}
+			tail := 0.5 * math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v))
+			if q := s.loose[k]; q.share > 0 {
+				tail += q.share * (0.5*math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*(v+q.sd*q.sd))) - tail)
+			}
+			l = math.Log((1-o.Odd)*tail + o.Odd*oddOver)
+			over = append(over, l)
+			for d := b.volts; d < k; d++ {
+				if meet(o, &b.j.obs[b.ids[d]]) {
+					l -= math.Max(l, over[d-b.volts])
+					if l < 0 { // now the least of them
+						over[d-b.volts] += l
+					}
+					break
+				}
+			}
+		} else {
+			x, df := (o.Volts-mean)/row[k], o.df()
+			z = append(z, x)
+			if math.Abs(x) > 3 {
+				x *= square(square(3 / x))
+			}
+			held = append(held, x)
+			density := studentDensity(z[k], df) / row[k]
+			if q := s.loose[k]; q.share > 0 {
+				sd := math.Hypot(row[k], q.sd)
+				density += q.share * (studentDensity((o.Volts-mean)/sd, df)/sd - density)
+			}
+			l = math.Log((1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan)
+		}
+		if parts != nil {
+			parts[k] = l
+		}
+		sum += l
+	}
+	return sum
+}

@@ -1,0 +1,111 @@
+package fault
+
+import (
+	"math"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+)
+
+// People's drawings leave parts out. On each net there may be a path that nobody drew:
+// a conductance to ground, as a leak has, or something else that makes the net read
+// anything. They have unknownShare of the odds of all drawn paths of their line
+// between them, half of it each; from memory.
+const unknownShare = 0.08
+
+// Unknowns lists the paths to ground that nobody drew, one for each net but ground,
+// where loci are the faults of what is drawn. A line is what is joined by resistance,
+// up to rails.
+func Unknowns(m *network.Model, loci []Locus) []Locus {
+	drawn := make([]float64, len(m.Board.Nets)) // odds of paths that end on a net
+	for i := range loci {
+		l := &loci[i]
+		if l.Change.Kind != network.AddPath {
+			continue
+		}
+		for _, r := range l.Modes {
+			for _, p := range [2]network.Place{l.Change.A, l.Change.B} {
+				if p.Net != m.Board.Ground && p.Net != netlist.None {
+					drawn[p.Net] += r.Odds
+				}
+			}
+		}
+	}
+	var out []Locus
+	done := make([]bool, len(m.Board.Nets))
+	for n := range m.Board.Nets {
+		start := netlist.NetID(n)
+		if done[n] || start == m.Board.Ground {
+			continue
+		}
+		line := []netlist.NetID{start}
+		done[n] = true
+		for k := 0; k < len(line) && !m.Board.Nets[start].Rail; k++ {
+			m.Neighbours(line[k], func(_ int32, other netlist.NetID) {
+				if !done[other] && other != m.Board.Ground && !m.Board.Nets[other].Rail {
+					done[other] = true
+					line = append(line, other)
+				}
+			})
+		}
+		odds := 0.0
+		for _, n := range line {
+			odds += drawn[n]
+		}
+		odds *= unknownShare / 2 / float64(len(line))
+		for _, n := range line {
+			if odds > 0 {
+				out = append(out, unknown(m, n, odds))
+			}
+		}
+	}
+	return out
+}
+
+// unknown is a path from a net to ground that nobody drew.
+func unknown(m *network.Model, n netlist.NetID, odds float64) Locus {
+	l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: n, Unknown: true}
+	l.Modes = []ModeRange{{UnknownPath, odds / 2, LeastOhms, ShortOhms}, {UnknownPath, odds / 2, ShortOhms, LeakOhms}}
+	l.Change = network.Change{Kind: network.AddPath, Owner: netlist.None, A: m.PlaceOf(netlist.NetPoint(n)), B: m.GroundPlace()}
+	return l
+}
+
+// anywhere adds, for each net with an odd reading, that something undrawn makes it read
+// anything; other nets are taken to be as they were.
+func (s *search) anywhere(unknowns []Locus) {
+	for u := range unknowns {
+		l := &unknowns[u]
+		mask, first := make([]uint64, s.words), -1
+		odd := false
+		for i := range s.obs {
+			if o := &s.obs[i]; o.Spot.Net == l.Net && !o.Between {
+				setBit(mask, i)
+				if first < 0 || s.obs[first].Over && !o.Over {
+					first = i
+				}
+				odd = odd || s.isOdd(i)
+			}
+		}
+		if !odd {
+			continue
+		}
+		odds := 0.0
+		for _, r := range l.Modes {
+			odds += r.Odds
+		}
+		own := s.elsewhere(mask, first)
+		s.outliers = append(s.outliers, outlier{mode: UnknownPath, locus: l, obs: first, mask: mask, odds: math.Log(odds), own: own, change: own - s.alone(mask, first)})
+	}
+}
+
+// elsewhere gives the logarithm of the density of some observations of one net if the
+// first of them may be anywhere on the display and the others are where
+// it is.
+func (s *search) elsewhere(mask []uint64, first int) float64 {
+	density := math.Log((1 - oddOver) / oddSpan)
+	if s.obs[first].Over {
+		density = math.Log(oddOver)
+	}
+	b := s.ph.Joint.block(mask, nil)
+	return density + b.base - b.parts[0]
+}

@@ -1,0 +1,189 @@
+package fit
+
+import (
+	"math"
+	"slices"
+
+	"halfsplit/engine/network"
+	"halfsplit/references"
+)
+
+// A value in the drawing is wrong with WrongDrawn, by a factor whose natural logarithm
+// has the standard deviation WrongBy (a tenth to ten times lie within two; from memory).
+const (
+	WrongDrawn = 0.05
+	WrongBy    = 1.2
+)
+
+// mostWrong is the factor by which a drawn value is wrong at most (from memory).
+const mostWrong = 20.0
+
+// wrongDF is the degrees of freedom of what one good board is off the others.
+const wrongDF = 8
+
+// mostDoubts bounds the rounds of Fit.
+const mostDoubts = 16
+
+// leastGain is the logarithm of the odds from which a value is taken to be wrong.
+const leastGain = 1.0
+
+// split gives each of two boards a group of its own where they contradict each other
+// so much that one of them may be wrong.
+func split(groups []*group) []*group {
+	var out []*group
+	for _, g := range groups {
+		boards := references.PerBoard(g.samples)
+		if len(boards) != 2 || references.Wrong(boards[0], boards[1:]) < 0.5 {
+			out = append(out, g)
+			continue
+		}
+		for k := range boards {
+			one := *g
+			one.samples = references.WithoutBoard(g.samples, k)
+			one.volts = nil
+			for _, s := range one.samples {
+				if !s.Overload {
+					one.volts = append(one.volts, s.Volts)
+				}
+			}
+			one.overloads = len(one.samples) - len(one.volts)
+			out = append(out, &one)
+		}
+	}
+	return out
+}
+
+// doubt looks for the one value that the readings of good boards speak against most: a
+// good board's own, or that of a resistance in the drawing. It takes the former out and
+// lets the latter be estimated, and tells whether there was one.
+//
+// Both follow from the innovations r of the rows and the inverse of their covariance K.
+// A row is off what all others make of it by r'_i = (K^-1 r)_i / (K^-1)_ii, with the
+// variance 1/(K^-1)_ii. A resistance that is 1 + u times what is drawn moves the rows by
+// u j, about in a straight line, and so the logarithm of the density of r by
+//
+//	u j'K^-1 r - 1/2 u^2 j'K^-1 j
+//
+// of which the top counts, as wide as it is: 1 + u may be anything up to a factor of
+// mostWrong either way, evenly over its logarithm (Laplace's approximation).
+func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err error) {
+	n := len(b.rows)
+	r := b.innovations(func(u int32) float64 { return b.value(b.start, u) })
+	x := make([]float64, n)
+	for i := range x {
+		for k, y := range b.inverse[i*n:][:n] {
+			x[i] += y * r[k]
+		}
+	}
+	most, do := leastGain, func() {}
+	boards := map[Spot]int{}
+	for i := range b.rows {
+		if g := b.rows[i].of; g != nil {
+			boards[g.spot] += len(references.PerBoard(g.samples))
+		}
+	}
+	odd := false
+	for i := range b.rows {
+		q := &b.rows[i]
+		sd := 1 / math.Sqrt(b.inverse[i*n+i])
+		z := x[i] * sd
+		odd = odd || math.Abs(z) > 3
+		if q.of == nil {
+			continue
+		}
+		alone := len(references.PerBoard(q.of.samples))
+		if boards[q.spot] < 3 || 2*alone >= boards[q.spot] {
+			continue
+		}
+		wrong := math.Log(references.WrongDensity)
+		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
+		if wrong-(references.StudentT{Scale: sd, DF: wrongDF}.LogProb(z*sd)) > leastGain && gain > most {
+			most, do = gain, func() {
+				q.of.wrong = true
+				b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
+			}
+		}
+	}
+	if !odd {
+		return false, nil
+	}
+	moves, err := b.ohmSlopes(pool, groups)
+	if err != nil {
+		return false, err
+	}
+	for e, j := range moves {
+		g, s := 0.0, 0.0
+		for _, a := range j {
+			g += a.slope * x[a.row]
+			for _, c := range j {
+				s += a.slope * b.inverse[int(a.row)*n+int(c.row)] * c.slope
+			}
+		}
+		if s == 0 {
+			continue
+		}
+		u := clamp(g/s, 1/mostWrong-1, mostWrong-1)
+		gain := u*g - u*u*s/2 + math.Log(WrongDrawn/(1-WrongDrawn)/(2*math.Log(mostWrong)*(1+u))) + math.Log(2*math.Pi/s)/2
+		if gain > most {
+			most, do = gain, func() { b.free(int32(e)) }
+		}
+	}
+	if most == leastGain {
+		return false, nil
+	}
+	do()
+	return true, nil
+}
+
+// free lets a resistance be estimated.
+func (b *Posterior) free(e int32) {
+	b.prior[unknowns*e+logOhms] = WrongBy * WrongBy
+	b.Freed = append(b.Freed, e)
+	slices.Sort(b.Freed)
+}
+
+// ohmSlopes gives, by element, how the rows move with the logarithm of its resistance,
+// where that is not estimated yet.
+func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, error) {
+	rows := make([][]OhmSlope, len(b.rows))
+	at := b.warmths(groups)
+	err := pool.Each(len(b.rows), func(w *network.Workspace, i int) error {
+		q := &b.rows[i]
+		if q.of == nil {
+			return nil
+		}
+		if _, err := w.Read(q.probe, good, at[q.celsius]); err != nil {
+			return err
+		}
+		rows[i] = b.OhmSlopes(w)
+		return nil
+	})
+	out := make([][]seen, len(b.Model.Elements))
+	for i, slopes := range rows {
+		for _, s := range slopes {
+			out[s.Element] = append(out[s.Element], seen{int32(i), s.Slope})
+		}
+	}
+	return out, err
+}
+
+// OhmSlope is the change of a reading in volts for a factor of e on the resistance of an
+// element.
+type OhmSlope struct {
+	Element int32
+	Slope   float64
+}
+
+// OhmSlopes gives how the reading just taken by w depends on the resistances that were
+// not estimated, where that is worth a doubt.
+func (b *Posterior) OhmSlopes(w *network.Workspace) (out []OhmSlope) {
+	w.OhmSensitivities(func(e int32, s float64) {
+		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) > leastMove {
+			out = append(out, OhmSlope{e, s})
+		}
+	})
+	return out
+}
+
+// leastMove is the change of a reading in volts for a factor of e that is worth a doubt.
+const leastMove = 0.005

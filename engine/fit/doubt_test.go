@@ -1,0 +1,117 @@
+package fit
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// whole is a board as it is. Invented.
+const whole = `
+board: whole
+revision: A
+ground: GND
+connectors: {J1: {rows: 1, pins: {1: A, 2: B, 3: C, 4: V, 5: GND}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  R1: {kind: resistor, value: 470R, pins: [A, A_U]}
+  R2: {kind: resistor, value: 1K, pins: [B, B_U]}
+  C2: {kind: capacitor, value: 1n, pins: [B_U, GND]}
+  R3: {kind: resistor, value: 33R, pins: [C, C_U]}
+  R4: {kind: resistor, value: 1K, pins: [V, C_U], role: pull}
+  U1: {kind: ic, pins: {1: V, 2: A_U, 3: B_U, 4: C_U, 5: GND}, supply: 1, ground: 5}
+`
+
+// TestDoubts draws that board with a value ten times too small, without one pin of its
+// IC behind a resistor and without one on a line that is pulled up, and mistypes one
+// reading of one of three good boards. What is wrong has to be told, and a meter of
+// another current foretold within 12 mV.
+func TestDoubts(t *testing.T) {
+	meter := func(amperes float64) references.Meter {
+		m := references.DefaultMeter()
+		m.TestCurrent = amperes
+		return m
+	}
+	tests := []struct {
+		name, from, to string
+		typed          bool
+		freed          string
+		ohms           float64
+		undrawn        []string
+	}{
+		{name: "as it is"},
+		{name: "a value", from: "470R", to: "47R", freed: "R1", ohms: 470},
+		{name: "a pin at the end of its line", from: "3: B_U, ", undrawn: []string{"B_U"}},
+		{name: "a pin on a line that is pulled up", from: "4: C_U, ", undrawn: []string{"C_U"}},
+		{name: "a typing error", typed: true},
+		{name: "a typing error on a line without its pin", from: "2: A_U, ", typed: true, undrawn: []string{"A_U"}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			truth := newYard(t, whole)
+			v := truth.m.Nominal()
+			for e := range v.Junctions {
+				v.Junctions[e].Drop += 0.03 * math.Sin(float64(3*e))
+			}
+			v.Settle()
+			drawn := newYard(t, strings.Replace(whole, tt.from, tt.to, 1))
+			var sweeps []*references.Sweep
+			for k, amperes := range []float64{1e-3, 0.5e-3, 1e-3} {
+				s := &references.Sweep{Board: "whole", Revision: "A", Meter: meter(amperes), State: references.State{Celsius: network.RefCelsius}}
+				for i, pt := range truth.pins() {
+					r := truth.volts(pt, v, s.Meter)
+					x := references.PointReading{At: drawn.pins()[i], Name: drawn.b.PointName(drawn.pins()[i])}
+					if x.Reading.Overload = r.Over; !r.Over {
+						x.Reading.Value = math.Round(1e3*r.Volts+2*math.Sin(float64(5*k+i))) / 1e3
+					}
+					if tt.typed && k == 2 && i == 0 {
+						x.Reading.Value -= 0.3
+					}
+					s.Readings = append(s.Readings, x)
+				}
+				sweeps = append(sweeps, s)
+			}
+			b, err := Fit(drawn.m, references.NewLibrary(drawn.b, sweeps))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(b.Freed) != 0 != (tt.freed != "") || len(b.Freed) > 1 {
+				t.Errorf("estimated resistances %v, want %q", b.Freed, tt.freed)
+			}
+			for _, e := range b.Freed {
+				if name, ohms := drawn.b.Parts[drawn.m.Elements[e].Part].Name, b.Values.Ohms[e]; name != tt.freed || math.Abs(ohms/tt.ohms-1) > 0.1 {
+					t.Errorf("%s is estimated at %.0f ohm; it is %s, %.0f ohm", name, ohms, tt.freed, tt.ohms)
+				}
+			}
+			var nets []string
+			for _, n := range b.Undrawn {
+				nets = append(nets, drawn.b.Nets[n].Name)
+			}
+			if strings.Join(nets, " ") != strings.Join(tt.undrawn, " ") {
+				t.Errorf("undrawn junctions on %v, want %v", nets, tt.undrawn)
+			}
+			if len(b.Misread) != 0 != tt.typed || len(b.Misread) > 1 {
+				t.Errorf("readings left out %+v", b.Misread)
+			}
+			for _, m := range b.Misread {
+				if m.Sweep != sweeps[2] || drawn.b.Nets[m.Spot.Net].Name != "A" {
+					t.Errorf("left out %+v", m)
+				}
+			}
+			other := meter(0.3e-3)
+			for i, pt := range drawn.pins() {
+				if pt.Net == netlist.None {
+					continue
+				}
+				want, got := truth.volts(truth.pins()[i], v, other), drawn.volts(pt, b.Values, other)
+				if math.Abs(got.Volts-want.Volts) > 0.012 {
+					t.Errorf("%s at 0.3 mA: %.3f V, the board has %.3f V", drawn.b.PointName(pt), got.Volts, want.Volts)
+				}
+			}
+		})
+	}
+}
