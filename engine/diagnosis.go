@@ -33,6 +33,10 @@ type Diagnosis struct {
 	// where Expected is exact.
 	Expected float64 `json:"expected_seconds"`
 	Least    float64 `json:"-"`
+	// Time is the range of that time; null where there is nothing to do.
+	Time *RepairTime `json:"repair_time"`
+	// Worth is what that costs beside a replacement board; null without rates.
+	Worth *Worth `json:"worth"`
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 

@@ -33,6 +33,7 @@ import (
 type Options struct {
 	Priors *fault.Priors // nil for fault.DefaultPriors
 	Costs  *plan.Costs   // nil for plan.DefaultCosts
+	Rates  *plan.Rates   // nil where what a repair costs is not asked
 	Limits plan.Limits   // of the planner's search
 	// Posterior is taken in place of a fit to the library; nil for the fit.
 	Posterior *fit.Posterior
@@ -48,6 +49,7 @@ type Engine struct {
 	Library   *references.Library // may be nil
 	priors    *fault.Priors
 	costs     plan.Costs
+	rates     *plan.Rates
 	limits    plan.Limits
 	model     *network.Model
 	posterior *fit.Posterior
@@ -60,6 +62,7 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 	if e.priors == nil {
 		e.priors = fault.DefaultPriors()
 	}
+	e.rates = o.Rates
 	e.costs = plan.DefaultCosts()
 	if o.Costs != nil {
 		e.costs = *o.Costs

@@ -123,6 +123,13 @@ func (p *planning) ranked(d *Diagnosis) error {
 			d.Next = append(d.Next, p.step(c, d))
 		}
 	}
+	if len(d.Next) > 0 {
+		d.Time = repairTime(bounds.Endings)
+		if p.rates != nil {
+			parts, ics := p.newParts()
+			d.Worth = worth(bounds.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
+		}
+	}
 	p.alike(d)
 	return nil
 }

@@ -51,6 +51,7 @@ type Board struct {
 	Connectors []Connector
 	TestPoints []TestPoint
 	Matched    [][]NetID // groups of lines that should read alike on a good board
+	Functions  []string  // what the board does, as it is tested under power
 	Note       string
 	// Layout is the path of the board's layout, empty where the file names none;
 	// LayoutAt is where it does. Load does not read it.
@@ -104,7 +105,8 @@ type Part struct {
 	Terminals []Terminal
 	Place     string // where to find it, free text
 	Note      string
-	Role      Role // never NoRole after Load
+	Functions []string // of Board.Functions: those that the board loses without the part
+	Role      Role     // never NoRole after Load
 	Access    Access
 	Package   Package   // of an IC or module; NoPackage for other kinds
 	Direction Direction // of a clamp; NoDirection for other kinds

@@ -199,6 +199,19 @@ func within(number string, most int) bool {
 	return len(number) == 1 && number[0] >= '1' && int(number[0]-'0') <= most
 }
 
+// Polarised tells that a part has a right way round, so that its mark matters once it
+// was soldered on: what conducts by a junction. Of an electrolytic capacitor a board
+// file does not say that it is one.
+func (p *Part) Polarised() bool {
+	switch p.Kind {
+	case Diode, Transistor, IC, Module:
+		return true
+	case TVS:
+		return p.Direction != Bidirectional
+	}
+	return false
+}
+
 // Role is what a part is there for, which decides whether it may be left off
 // or bridged.
 type Role uint8

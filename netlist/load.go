@@ -63,6 +63,7 @@ func build(nodes []document.Node, file string) (*Board, error) {
 			l.Layout = filepath.Join(filepath.Dir(file), l.Layout)
 		}
 	}
+	l.Functions = l.functions(root.Get("functions"), nil)
 	l.index = index{
 		nets:       make(map[string]NetID),
 		parts:      make(map[string]PartID),
@@ -111,6 +112,23 @@ func (l *loader) net(n document.Node) NetID {
 		l.index.netAt = append(l.index.netAt, n.At())
 	}
 	return id
+}
+
+// functions reads names of functions, each of which has to be among some where those
+// are not nil.
+func (l *loader) functions(n document.Node, of []string) (list []string) {
+	for _, item := range n.Items() {
+		text := item.Text()
+		switch {
+		case slices.Contains(list, text):
+			l.problem(item.At(), "keep one of them", "%s is there twice in `functions`", document.Quote(text))
+		case of != nil && !slices.Contains(of, text):
+			l.problem(item.At(), "add it to `functions` at the top of the file", "%s is not a function of this board", document.Quote(text))
+		default:
+			list = append(list, text)
+		}
+	}
+	return list
 }
 
 // pin is a pin of a part or connector as the file writes it.
@@ -178,6 +196,7 @@ func (l *loader) parts(n document.Node) {
 			Title:     v.Get("title").Text(),
 			Place:     v.Get("place").Text(),
 			Note:      v.Get("note").Text(),
+			Functions: l.functions(v.Get("functions"), append([]string{}, l.Functions...)),
 			Role:      Role(choice(v.Get("role").Text(), roles[:])),
 			Access:    Access(choice(v.Get("access").Text(), accesses[:])),
 			Package:   Package(choice(v.Get("package").Text(), packages[:])),

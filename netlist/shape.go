@@ -47,6 +47,7 @@ var (
 			{Name: "title", Shape: freeText("What it does.", "touch controller")},
 			{Name: "place", Shape: freeText("Where it is.", "beside J7")},
 			{Name: "role", Shape: &document.Shape{Doc: "What it is there for; told from the nets where it is left out.", Enum: roles[1:], Example: "filter"}},
+			{Name: "functions", Shape: &document.Shape{Doc: "Functions of the board that it loses without the part.", Item: nameText, MinItems: 1, Single: true, Example: "touch"}},
 			{Name: "access", Shape: &document.Shape{Doc: "What stands between the bench and the part.", Enum: accesses[:], Example: "open"}},
 			{Name: "package", Shape: &document.Shape{Doc: "Of an ic or module: whether an iron reaches its joints; told from the names of its pins where it is left out (A1, B2: ball-grid).", Enum: packages[1:], Example: "ball-grid"}},
 			{Name: "supply", Shape: terminalsShape},
@@ -68,6 +69,7 @@ var (
 			{Name: "ground", Shape: &document.Shape{Doc: "The ground net, GND where it is left out.", Example: "GND"}},
 			{Name: "layout", Shape: &document.Shape{Doc: "The layout of the board, a KiCad layout or an IPC-D-356A file, from the folder of this file: where parts and pads lie, for drawings.", Example: "kestrel.kicad_pcb"}},
 			{Name: "note", Shape: freeText("Anything else.", "drawn from two boards and a magnifier")},
+			{Name: "functions", Shape: &document.Shape{Doc: "What the board does, for the test under power.", Item: nameText, MinItems: 1, Single: true, Example: "[touch, display, backlight]"}},
 			{Name: "connectors", Shape: &document.Shape{Doc: "Connectors by name.", Value: &document.Shape{
 				Doc: "One connector.",
 				Fields: []document.Field{

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 	"time"
 
@@ -91,6 +90,7 @@ func CheckBattery(text string) error {
 
 var sweepShape = &document.Shape{
 	Doc: "One pass over one good board with one meter: what good boards read.",
+	Was: wasSweepKey,
 	Fields: []document.Field{
 		{Name: "board", Required: true, Shape: &document.Shape{Doc: "Name of the board, as its board file gives it.", Example: "Kestrel K3"}},
 		{Name: "revision", Shape: &document.Shape{Doc: "Revision of the board; readings never mix between revisions.", Example: "C"}},
@@ -99,41 +99,13 @@ var sweepShape = &document.Shape{
 		{Name: "taken", Shape: timeShape},
 		{Name: "meter", Shape: meterShape},
 		{Name: "state", Shape: stateShape},
-		{Name: "draw", Shape: DrawShape("Current that this good board draws from a bench supply.")},
+		{Name: "supply", Shape: supplyShape},
 		{Name: "readings", Required: true, Shape: &document.Shape{
 			Doc:   "Reading by point. With a decimal point it is volts, without one millivolts, with a unit that unit; OL where the display shows OL.",
 			Key:   &document.Shape{Doc: "A connector pin, a terminal, a test point or a net.", Example: "J7.2"},
 			Value: &document.Shape{Doc: "A diode-mode reading.", Example: "0.452", Parse: checkVoltage},
 		}},
 	},
-}
-
-// DrawShape describes the current drawn from a bench supply, in sweep and case
-// files.
-func DrawShape(doc string) *document.Shape {
-	parse := func(text string) error {
-		_, err := ParseDraw(text)
-		return err
-	}
-	return &document.Shape{
-		Doc: doc, Was: wasDrawKey, Example: "{before_button: 2 mA, after_button: 95 mA}",
-		Fields: []document.Field{
-			{Name: "before_button", Shape: &document.Shape{Doc: "With the power button not yet pressed.", Example: "2 mA", Parse: parse}},
-			{Name: "after_button", Shape: &document.Shape{Doc: "After the power button was pressed.", Example: "95 mA", Parse: parse}},
-		},
-	}
-}
-
-// noDraw is a current of nothing, which a supply's display may well show though
-// no part has it as its value.
-var noDraw = regexp.MustCompile(`^0*\.?0+ *[num]?A?$`)
-
-// ParseDraw reads a current in amperes.
-func ParseDraw(text string) (float64, error) {
-	if noDraw.MatchString(text) {
-		return 0, nil
-	}
-	return quantity.Parse(text, quantity.Ampere)
 }
 
 var withdrawShape = &document.Shape{

@@ -21,7 +21,7 @@ func TestEverySweepKeyIsRead(t *testing.T) {
 		"meter.accuracy": "1% + 3", "meter.resolution": "0.1 mV", "meter.source": "resistive",
 		"meter.ohms_current": "1 mA", "meter.ohms_open": "0.2 V", "meter.ohms_overload_above": "60 Mohm",
 		"state.polarity": "black-on-ground", "state.battery": "out", "state.unplugged": "J7", "state.temperature": "30 C",
-		"draw.before_button": "2 mA", "draw.after_button": "95 mA",
+		"supply.before": "3 mA", "supply.after": "95 mA",
 		"readings": "{J7.3: 0.5}",
 	}
 	path := filepath.Join(t.TempDir(), "s.yaml")

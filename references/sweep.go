@@ -22,20 +22,13 @@ type Sweep struct {
 	Taken    time.Time // zero where the file does not say
 	Meter    Meter
 	State    State
-	Draw     Draw           // from a bench supply
+	Supply   Supply         // current drawn from a bench supply
 	Readings []PointReading // in file order
 
 	// Unsaid are the keys of MeterKeys, and polarity and temperature, that the file does
 	// not say: what Meter and State hold for them is assumed. Write leaves them out, so
 	// that nobody takes an assumption for a fact.
 	Unsaid []string
-}
-
-// Draw is the current in amperes that a board takes from a bench supply, nil
-// where it was not read.
-type Draw struct {
-	BeforeButton *float64 // with the power button not yet pressed
-	AfterButton  *float64
 }
 
 // State is how the board lay on the bench.
@@ -154,7 +147,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		Sample:   points.intern(node.Get("sample").Text()),
 		By:       points.intern(node.Get("by").Text()),
 		State:    decodeState(node.Get("state"), points),
-		Draw:     decodeDraw(node.Get("draw")),
+		Supply:   decodeSupply(node.Get("supply")),
 	}
 	// The shape has refused dates and readings that do not parse.
 	s.Taken, _ = ParseTime(node.Get("taken").Text())
@@ -219,16 +212,6 @@ func decodeState(node document.Node, points *resolver) State {
 		s.Celsius = celsius
 	}
 	return s
-}
-
-func decodeDraw(node document.Node) Draw {
-	var d Draw
-	for key, v := range map[string]**float64{"before_button": &d.BeforeButton, "after_button": &d.AfterButton} {
-		if amperes, err := ParseDraw(node.Get(key).Text()); err == nil { // the shape has refused what does not parse
-			*v = &amperes
-		}
-	}
-	return d
 }
 
 // mostNames bounds the wrong names that a resolver remembers.

@@ -1,7 +1,7 @@
 package references
 
-// What keys of a meter and of a supply's current were called before.
-var (
-	wasMeterKey = map[string]string{"over": "`overload_above`", "ohms_over": "`ohms_overload_above`"}
-	wasDrawKey  = map[string]string{"before_key": "`before_button`", "after_key": "`after_button`"}
-)
+// wasSweepKey holds what keys of a sweep were called before.
+var wasSweepKey = map[string]string{"draw": "`supply`"}
+
+// wasMeterKey holds what keys of a meter were called before.
+var wasMeterKey = map[string]string{"over": "`overload_above`", "ohms_over": "`ohms_overload_above`"}

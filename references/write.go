@@ -38,8 +38,8 @@ func (s *Sweep) Write(w io.Writer) error {
 			b.WriteString(x.key + ": " + x.text + "\n")
 		}
 	}
-	if text := s.Draw.flow(); text != "" {
-		b.WriteString("draw: " + text + "\n")
+	if text := s.Supply.flow(); text != "" {
+		b.WriteString("supply: " + text + "\n")
 	}
 	b.WriteString("readings:\n")
 	for _, r := range s.Readings {
@@ -97,23 +97,6 @@ func (s State) flow(unsaid []string) string {
 	}
 	if !slices.Contains(unsaid, "temperature") {
 		fields = append(fields, "temperature: "+strconv.FormatFloat(s.Celsius, 'g', -1, 64)+" C")
-	}
-	return "{" + strings.Join(fields, ", ") + "}"
-}
-
-// flow writes a draw on one line, "" where nothing was read.
-func (d Draw) flow() string {
-	var fields []string
-	for _, x := range []struct {
-		key string
-		v   *float64
-	}{{"before_button", d.BeforeButton}, {"after_button", d.AfterButton}} {
-		if x.v != nil {
-			fields = append(fields, x.key+": "+strconv.FormatFloat(*x.v*1e3, 'f', -1, 64)+" mA")
-		}
-	}
-	if fields == nil {
-		return ""
 	}
 	return "{" + strings.Join(fields, ", ") + "}"
 }

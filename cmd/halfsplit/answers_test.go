@@ -285,6 +285,9 @@ func forPeople(text string) bool { return len(strings.Fields(text)) > 3 }
 // sameText compares words by what they are called now, and phrases by the names in
 // them; of sentences nothing was kept.
 func sameText(was, now string) bool {
+	if was == "repaired" && strings.HasPrefix(now, "the probe missed the pad at ") {
+		return true // a change of answers, and right: a second reading as on a good board repairs nothing
+	}
 	if forPeople(was) || wordNow(was) == now {
 		return true
 	}

@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -32,7 +31,8 @@ type benchFlags struct {
 	page                    string
 	hold                    time.Duration
 	span                    string
-	draw                    drawFlags
+	supply                  supplyFlag
+	functions               []string
 }
 
 func (a *app) benchCommand() *cobra.Command {
@@ -82,7 +82,8 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags.StringVar(&f.span, "meter-span", "3 mV", "`VOLTAGE` within which it holds still")
 	flags.StringVar(&f.page, "page", "", "show the session in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
 	flags.Lookup("page").NoOptDefVal = pageHere
-	f.draw.add(cmd)
+	f.supply.add(cmd)
+	flags.StringSliceVar(&f.functions, "function", nil, "`NAME` of what the board does, to be tested under power, beside the `functions` of its file; several with commas")
 	f.modelFlags(cmd)
 	mustComplete(cmd, "board", completeYAML)
 	mustComplete(cmd, "known", completeFolders)
@@ -91,53 +92,6 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 
 // pageHere is the address of a page for this machine alone.
 const pageHere = "127.0.0.1"
-
-// drawFlags say what good boards draw from a bench supply.
-type drawFlags struct{ before, after string }
-
-func (f *drawFlags) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.before, "draw-before", "", "`CURRENT` that good boards draw at most before the power button, such as '3 mA'; otherwise as the good sweeps say")
-	cmd.Flags().StringVar(&f.after, "draw-after", "", "`CURRENT` that good boards draw after it, such as '60..110 mA'; otherwise as the good sweeps say")
-}
-
-// limits reads the flags.
-func (f *drawFlags) limits() (powerup.Limits, error) {
-	var l powerup.Limits
-	one := func(flag, text string) (float64, error) {
-		v, err := quantity.Parse(strings.TrimSpace(text), quantity.Ampere)
-		if err != nil {
-			return 0, fmt.Errorf("`--%s`: %w", flag, err)
-		}
-		return v, nil
-	}
-	var err error
-	if f.before != "" {
-		if l.MostBefore, err = one("draw-before", f.before); err != nil {
-			return l, err
-		}
-	}
-	if f.after != "" {
-		low, high, ranged := strings.Cut(f.after, "..")
-		if !ranged {
-			low, high = "", f.after
-		}
-		if l.MostAfter, err = one("draw-after", high); err != nil {
-			return l, err
-		}
-		if low != "" {
-			if !strings.ContainsAny(low, "Aa") { // 60..110 mA
-				low += strings.TrimLeft(strings.TrimSpace(high), "0123456789.")
-			}
-			if l.LeastAfter, err = one("draw-after", low); err != nil {
-				return l, err
-			}
-		}
-		if l.LeastAfter > l.MostAfter {
-			return l, instead("`--draw-after` ends below where it begins", "write the lesser current first")
-		}
-	}
-	return l, nil
-}
 
 // bench runs a session.
 func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
@@ -149,7 +103,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
-	limits, err := f.draw.limits()
+	limits, err := f.supply.limits()
 	if err != nil {
 		return err
 	}
@@ -172,7 +126,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 	if err != nil {
 		return err
 	}
-	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits})
+	session, err := bench.Begin(w, e, bench.Options{By: f.by, Now: time.Now, Limits: limits, Functions: f.functions})
 	if err != nil {
 		return err
 	}
@@ -190,7 +144,7 @@ func (a *app) bench(stdin io.Reader, file string, f *benchFlags) error {
 		in.page, b.limits, b.engine = b.page.Entries(), limits, e
 		s.say(b.page.URL)
 		if b.page.Open {
-			s.prose(0, 2, yellow, "! Whoever can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
+			s.prose(0, 2, yellow, "! Anyone who can read this network's traffic can read this address with its key, and enter readings. Use it on a network of your own bench only.")
 		}
 	}
 	s.caseHead(c)

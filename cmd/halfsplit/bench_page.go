@@ -159,6 +159,8 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 			n.Cautions = append(n.Cautions, prose(c.Text))
 		}
 		done("Read, and done so")
+	case bench.AskFirstLook, bench.AskMark, bench.AskFunction:
+		b.pageJob(&n, p)
 	case bench.AskConnector:
 		n.Verb, n.Object = "SWEEP", "a connector"
 		n.Lines = []string{"Choose the connector to measure first."}
@@ -208,6 +210,9 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		if p.PowerUp != nil && !p.PowerUp.Passed() {
 			n.Lines = append(n.Lines, "■ "+prose(p.PowerUp.Line()))
 		}
+		for _, x := range b.leftovers() {
+			n.Lines = append(n.Lines, "■ "+x)
+		}
 		n.Note = "To close it in words of your own, write them below: close CAUSE; REMEDY"
 		done("Close it so", benchpage.Choice{Entry: "s", Label: "Not yet"})
 	case bench.AskNothing:
@@ -250,7 +255,10 @@ func (b *benchScreen) pageStep(n *benchpage.Next, p *bench.Prompt) {
 		n.Outcomes = append(n.Outcomes, benchpage.Outcome{Seen: seen(p.Step, o), Share: percent(o.Probability), Means: meaning(o.Means)})
 	}
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
-		n.Note = "about " + duration(p.Step.Seconds) + "; from here to a verified repair about " + duration(p.Diagnosis.Expected)
+		n.Note = "about " + duration(p.Step.Seconds) + "; " + repairTime(p.Diagnosis)
+		if w := p.Diagnosis.Worth; w != nil {
+			n.Lines = append(n.Lines, w.Says()...)
+		}
 	}
 }
 
@@ -445,6 +453,13 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 	if p.Ask == bench.AskReading {
 		asked = p.At.At
 		nets = append(nets, asked.Net)
+	}
+	if p.Ask == bench.AskFirstLook && len(p.Connectors) > 0 { // its parts can be marked by a touch
+		if id, err := board.ConnectorByName(p.Connectors[0]); err == nil {
+			for _, pin := range board.Connectors[id].Pins {
+				nets = append(nets, pin.Net)
+			}
+		}
 	}
 	if p.Step != nil {
 		ofPoint(p.Step.At)

@@ -26,6 +26,12 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 			b.gap()
 		}
 		b.input("y when you have read them and it is done")
+	case bench.AskFirstLook:
+		b.firstLook()
+	case bench.AskMark:
+		b.mark(&board.Parts[p.Part])
+	case bench.AskFunction:
+		b.function(p)
 	case bench.AskConnector:
 		b.gap()
 		var rows [][]cell
@@ -76,6 +82,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 			if p.PowerUp != nil && !p.PowerUp.Passed() {
 				b.prose(3, 2, loud, prose(p.PowerUp.Line()))
 			}
+			b.leftToDo()
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
@@ -201,7 +208,7 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	}
 	b.outcomes(step)
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
-		b.prose(3, 2, faint, "from here to a verified repair: about "+duration(p.Diagnosis.Expected)+"; w shows why, o what else could be done, s skips")
+		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips")
 	}
 }
 
@@ -414,7 +421,7 @@ func (b *benchScreen) help() {
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"jumper across FL3", "repaired J7.2-J7.4", "C40 corroded", "C71 warm on VTP_1V8", "draws 12 mA before the power button",
+		"C40 C41 corroded", "cleaned C40", "mark of D10 right", "touch works", "jumper across FL3", "repaired J7.2-J7.4", "C71 warm on VTP_1V8", "draws 12 mA before the power button",
 	} {
 		b.say("    " + example)
 	}

@@ -191,6 +191,8 @@ func (c *checker) file(f *checked) {
 		}
 	case kindCosts:
 		_, err = plan.LoadCosts(f.path)
+	case kindRates:
+		_, err = plan.LoadRates(f.path)
 	case kindPriors:
 		_, err = fault.LoadPriors(f.path)
 	case kindClass:

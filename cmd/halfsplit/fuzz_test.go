@@ -31,28 +31,27 @@ func FuzzPracticeLines(f *testing.F) {
 	})
 }
 
-// FuzzDrawFlags reads what good boards draw: two currents in order, or an error that
-// says what to do.
-func FuzzDrawFlags(f *testing.F) {
-	for _, text := range [][2]string{{"3 mA", "60..110 mA"}, {"", "110 mA"}, {"", "60 mA..0.1 A"}, {"NaN", ".."}, {"-1 A", "2..1 A"}, {"", "1..NaN"}, {"\xff", "..\xff"}, {"", "1....2 A"}} {
-		f.Add(text[0], text[1])
+// FuzzSupplyFlag reads what good boards draw: currents in order, or an error that says
+// what to do.
+func FuzzSupplyFlag(f *testing.F) {
+	for _, text := range []string{"before: 3 mA, after: 60..110 mA", "{after: 110 mA}", "after: 60 mA..0.1 A", "after: NaN..", "before: -1 A, after: 2..1 A", "\xff", "after: 1....2 A", "before: 1 A}, {after: 2 A"} {
+		f.Add(text)
 	}
-	f.Fuzz(func(t *testing.T, before, after string) {
-		flags := drawFlags{before, after}
-		l, err := flags.limits()
+	f.Fuzz(func(t *testing.T, text string) {
+		l, err := (&supplyFlag{text}).limits()
 		if err != nil {
 			if !strings.Contains(err.Error(), "; ") {
-				t.Errorf("%q %q: %v does not say what to do", before, after, err)
+				t.Errorf("%q: %v does not say what to do", text, err)
 			}
 			return
 		}
 		for _, v := range []float64{l.MostBefore, l.LeastAfter, l.MostAfter} {
 			if !(v >= 0) || math.IsInf(v, 0) {
-				t.Errorf("%q %q are %+v", before, after, l)
+				t.Errorf("%q is %+v", text, l)
 			}
 		}
 		if l.LeastAfter > l.MostAfter {
-			t.Errorf("%q %q are %+v", before, after, l)
+			t.Errorf("%q is %+v", text, l)
 		}
 	})
 }

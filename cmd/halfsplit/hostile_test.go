@@ -159,6 +159,10 @@ func fill(v reflect.Value, n int) {
 		for i := range n {
 			fill(v.Index(i), n)
 		}
+	case reflect.Array:
+		for i := range v.Len() {
+			fill(v.Index(i), n)
+		}
 	case reflect.Map:
 		v.Set(reflect.MakeMap(v.Type()))
 		v.SetMapIndex(reflect.ValueOf(hostile), reflect.ValueOf(0.25))

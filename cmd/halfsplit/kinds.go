@@ -29,6 +29,7 @@ var fileKinds = []fileKind{
 	{kindPractice, "halfsplit practice file", practicefile.PracticeShape, "practice"},
 	{kindClass, "halfsplit class file: students of practice cases", practicefile.RosterShape, "class"},
 	{kindCosts, "halfsplit costs file: repair time", plan.CostsShape, ""},
+	{kindRates, "halfsplit rates file: what repair time, parts and a replacement board cost", plan.RatesShape, "hour"},
 	{kindPriors, "halfsplit priors file: likelihoods of faults", fault.PriorsShape, ""},
 	{kindWithdraw, "halfsplit withdrawal: takes a sweep out of use", references.WithdrawShape, ""},
 }
@@ -41,6 +42,7 @@ const (
 	kindPractice = "practice"
 	kindClass    = "class"
 	kindCosts    = "costs"
+	kindRates    = "rates"
 	kindPriors   = "priors"
 	kindWithdraw = "withdraw"
 	kindUnknown  = ""

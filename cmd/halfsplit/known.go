@@ -600,12 +600,15 @@ func (a *app) knownCheckCommand() *cobra.Command {
 		Short: "find sweeps that were taken wrongly, and gaps",
 		Long: `check compares every sweep with the others and says what does not fit: probes the
 wrong way round, a connector counted from the wrong end or one pin off, pins
-exchanged, a meter or board that drifts, another revision, stray readings, points
-of one net that measure differently, copies, meters that stand apart, files changed after
-they were added, files that do not count, and points that nobody has read.
+exchanged, a meter or board that drifts, another revision, a sheet that is wrong as a
+whole, as with the battery in, stray readings, points of one net that measure
+differently, rounded readings, copies, two boards under one name, meters that stand
+apart, files changed after they were added, files that do not count, what files do not
+say, and points that nobody or too few have read.
 
 The exit code is 1 where there is a fault or a doubt, so that it can stand in a
-hook of version control; notes alone leave it at 0.`,
+hook of version control; notes alone leave it at 0. A stray reading that is right less
+than one time in five is a note.`,
 		Example: `  halfsplit known check kestrel/known --board kestrel/board.yaml
   halfsplit known check kestrel/known --board kestrel/board.yaml --json > report.json`,
 		Args:              arguments("FOLDER of sweeps"),

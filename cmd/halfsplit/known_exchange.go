@@ -29,7 +29,7 @@ built in are mapped with --column KEY=HEADING; what holds for all rows is said w
 temperature, or that nobody knows what it lacks, with --unknown: what is not said is
 not written into the sweeps, and "halfsplit known check" tells it. The keys are point,
 connector (of pins that are bare numbers), reading, unit (V or mV), sample, by, taken,
-polarity, temperature, battery, unplugged, draw_before_button, draw_after_button, meter,
+polarity, temperature, battery, unplugged, supply_before, supply_after, meter,
 test_current, open_voltage, overload_above, accuracy, resolution, source, ohms_current,
 ohms_open, ohms_overload_above, and sweep, which distinguishes sweeps that are equal in all of
 them. A date may be 02.08.2026; a cell of dashes was not read. A table with a column for each board maps reading:SAMPLE=HEADING. A table may have

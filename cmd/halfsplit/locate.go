@@ -474,7 +474,7 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 	s.gap()
 	s.say(s.paint(next, strings.Repeat("═", s.width)))
 	if d.Expected > 0 {
-		s.prose(3, 2, faint, "from here to a verified repair: about "+duration(d.Expected))
+		s.repairTime(3, d, "")
 	}
 	for _, group := range d.Ambiguous {
 		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))

@@ -59,7 +59,7 @@ var oldWords = []struct{ was, now string }{
 	{`demo/judge`, "demo/answers"},
 	{`"(foretold\w*|alike|belief|mended|surprise)":|"read": [0-9n-]`, "predicted, ambiguity_groups, posterior, repaired, measured"},
 	{`^\s*"?(look|lift|refit|fit|mend|alike|way|over|ohms_over|wire)"?: `, "the keys of today"},
-	{`(before|after)_key`, "before_button, after_button"},
+	{`\b(before|after)_key\b|--draw-(before|after)|^power: `, "before, after, --supply, supply"},
 	{`not read since|no rail was read|rails read:`, "not measured since, rails measured"},
 	{`(a good|good|good-board) (board|line)s? reads? (\d|OL)`, "known good"},
 	{`"?state"?: "?reads wrong|(rail [0-9.]+ V|line) +reads wrong`, "out of range"},
@@ -96,7 +96,7 @@ func TestOldWords(t *testing.T) {
 		out, errs, _ := typed("", append(words, "--help")...)
 		texts["halfsplit "+strings.Join(words, " ")+" --help"] = out + errs
 	}
-	for _, kind := range []string{"board", "sweep", "case", "costs", "priors", "practice"} {
+	for _, kind := range []string{"board", "sweep", "case", "costs", "rates", "priors", "practice"} {
 		out, errs, _ := typed("", "schema", kind)
 		texts["halfsplit schema "+kind] = out + errs
 	}

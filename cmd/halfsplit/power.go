@@ -8,7 +8,7 @@ import (
 
 func (a *app) powerCommand() *cobra.Command {
 	var r reader
-	var f drawFlags
+	var f supplyFlag
 	cmd := &cobra.Command{
 		Use:   "power CASE",
 		Short: "say whether power may go on after rework",
@@ -21,9 +21,9 @@ Where a reworked net was not measured again, no rail was measured, or no ground 
 measured as ground, it is not checked: that is no pass.
 
 Currents drawn from a bench supply, where the case has them, are compared with
-what good boards draw; --draw-before and --draw-after say what that is.`,
+what good boards draw; --supply says what that is where the good sweeps do not.`,
 		Example: `  halfsplit power kestrel/cases/touch-dead.yaml
-  halfsplit power kestrel/cases/touch-dead.yaml --draw-before '3 mA' --draw-after '60..110 mA'`,
+  halfsplit power kestrel/cases/touch-dead.yaml --supply 'before: 3 mA, after: 60..110 mA'`,
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(_ *cobra.Command, args []string) error {

@@ -18,7 +18,7 @@ import (
 
 // practiceHelp is what every practice command says of the encryption.
 const practiceHelp = `What is wrong with a practice board is encrypted in its file. That keeps out
-whoever reads, searches or compares the files, and whoever makes the class a second
+anyone who reads, searches or compares the files, or makes the class a second
 time without the teacher's passphrase. It does not keep out a student who looks into
 the memory of the running program, which has to know the board, or who writes a
 program that does. Nothing hinders a student from working on a case again and again
@@ -97,7 +97,7 @@ over the parts of the board, and writes them into a new folder, beside the board
 and sweeps over good ones. How hard a case is, is the bench time that the program
 expects from the sweep to a verified repair, and the suspects that the sweep
 leaves. Every case can be solved: each fault shows at the connectors, so that
-whoever works on one thing after the other and reads again comes to the end. The
+one thing done after the other and measured again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
 The same board, seed and passphrase give the same cases, and records of them can be

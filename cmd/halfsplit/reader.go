@@ -34,6 +34,7 @@ type reader struct {
 	json   bool
 	priors string
 	costs  string
+	rates  string
 }
 
 // jsonFlag is of every reader.
@@ -45,7 +46,9 @@ func (r *reader) jsonFlag(cmd *cobra.Command) {
 func (r *reader) modelFlags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&r.priors, "priors", "", "`FILE` of likelihoods of faults, over the built-in ones")
 	cmd.Flags().StringVar(&r.costs, "costs", "", "`FILE` of repair time, over the built-in ones")
+	cmd.Flags().StringVar(&r.rates, "rates", "", "`FILE` of what repair time, parts and a replacement board cost: whether the repair is worth going on with")
 	mustComplete(cmd, "priors", completeYAML)
+	mustComplete(cmd, "rates", completeYAML)
 	mustComplete(cmd, "costs", completeYAML)
 }
 
@@ -65,6 +68,13 @@ func (r *reader) options() (engine.Options, error) {
 			return o, insteadOf(kindCosts, r.costs, err)
 		}
 		o.Costs = &c
+	}
+	if r.rates != "" {
+		rates, err := plan.LoadRates(r.rates)
+		if err != nil {
+			return o, insteadOf(kindRates, r.rates, err)
+		}
+		o.Rates = rates
 	}
 	return o, nil
 }

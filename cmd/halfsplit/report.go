@@ -11,7 +11,7 @@ import (
 
 func (a *app) reportCommand() *cobra.Command {
 	var r reader
-	var f drawFlags
+	var f supplyFlag
 	var htmlFile string
 	var markdown bool
 	cmd := &cobra.Command{

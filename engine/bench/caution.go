@@ -43,7 +43,8 @@ func cautions(b *netlist.Board, when occasion) []Caution {
 		}
 	case beforePower:
 		return []Caution{
-			{"first power", "Power up from a bench supply with its current limit low, not from the battery. Take power off at once if the current climbs, something smells or warms."},
+			{"cells and boosted rails under power", "A lithium cell goes in last, when the board has run from the supply; never into a board that draws too much. Boosted rails carry their voltage as soon as power is on: no finger and no probe near them."},
+			{"first power", "Power up from a bench supply whose current limit was set low before it is connected, not from the battery. Take power off at once if the current climbs, something smells or warms."},
 		}
 	}
 	list := []Caution{

@@ -8,7 +8,6 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
-	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -69,7 +68,25 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return s.reading(p, e.event.Readings[0], r)
 		}
 		return s.event(p, e.event, r)
+	case tested:
+		name := p.Function
+		if e.text != "" {
+			at := slices.IndexFunc(s.Functions(), func(f string) bool { return strings.EqualFold(f, e.text) })
+			if at < 0 {
+				return wrongEntry("%s is not a function of this board", "name one of "+strings.Join(s.Functions(), ", ")+", or begin the session with --function", printable(e.text))
+			}
+			name = s.Functions()[at]
+		} else if p.Ask != AskFunction {
+			return wrongEntry("no function is asked for", "name it, as in: touch works")
+		}
+		return s.event(p, journal.Event{Kind: journal.KindFunctions, Functions: []journal.Tested{{Function: name, Result: e.result}}}, r)
+	case marked:
+		if p.Ask != AskMark {
+			return wrongEntry("no mark is asked for", "name the part, as in: D1 right, or D1 reversed")
+		}
+		return s.event(p, journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p.Part, Reversed: e.swapped}}}, r)
 	case sweep:
+		s.skipped[firstLook] = true
 		id, err := s.board().ConnectorByName(e.name)
 		if err != nil {
 			return err
@@ -143,6 +160,13 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			keys[i] = x.Key
 		}
 		return s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r)
+	case AskFirstLook:
+		switch e.verb {
+		case yes, nothing, skip, finish:
+			s.skipped[firstLook] = true
+			return nil
+		}
+		return wrongEntry("%s is not an inspection result", "write what looks bad, such as C40 C41 corroded, or Enter to go on", printable(line))
 	case AskConnector:
 		return s.atConnector(p, e, line)
 	case AskReading:
@@ -180,8 +204,26 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return wrongEntry("%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip", printable(line))
 	case AskRemove, AskRemedy, AskReinstall:
 		return s.atWork(p, e, line, r)
+	case AskMark:
+		switch e.verb {
+		case yes:
+			return s.event(p, journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p.Part}}}, r)
+		case skip:
+			s.skipped[fmt.Sprint(s.lastEdit(), "mark", p.Part)] = true
+			return nil
+		}
+		return wrongEntry("%s does not say which way round it sits", "write y where its mark is where it belongs, or reversed, or s to skip", printable(line))
 	case AskPowerBefore, AskPowerAfter:
 		return s.atPower(p, e, line, r)
+	case AskFunction:
+		switch e.verb {
+		case yes:
+			e.result = journal.Works
+		case skip: // it stays as not tested
+		default:
+			return wrongEntry("%s does not say whether it works", "write works, fails, or s where it is not tested", printable(line))
+		}
+		return s.event(p, journal.Event{Kind: journal.KindFunctions, Functions: []journal.Tested{{Function: p.Function, Result: e.result}}}, r)
 	case AskClose:
 		return s.atClose(p, e, r)
 	case AskImplausible:
@@ -213,7 +255,7 @@ func (s *Session) visit(p *Prompt, at netlist.Point) error {
 	if p.Ask == AskCautions {
 		return wrongEntry("the cautions come first", "read them and write y, then enter this again")
 	}
-	s.again, s.chosen, s.leaving, s.swapped = nil, nil, false, false
+	s.again, s.chosen, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, false, false, true
 	if at.Kind == netlist.PointPin {
 		id := at.Pin.Connector
 		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
@@ -297,7 +339,39 @@ func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
 	if ev.Kind.Edits() {
 		s.again, s.chosen = nil, nil
 	}
-	return s.write(ev, r)
+	if err := s.write(ev, r); err != nil {
+		return err
+	}
+	for _, m := range ev.Marks {
+		if m.Reversed {
+			r.Says = append(r.Says, "take "+s.board().Parts[m.Part].Name+" off and put it on the right way round: no power before that")
+		}
+	}
+	for _, t := range ev.Functions {
+		switch without := s.Case().Without(t.Function); {
+		case t.Result == journal.Fails && len(without) > 0:
+			r.Says = append(r.Says, "expected: "+strings.Join(without, ", ")+" is off the board")
+		case t.Result == journal.Fails:
+			r.Says = append(r.Says, "the board is not repaired; take power off before a probe touches it again")
+		}
+	}
+	if ev.Kind == journal.KindSupply {
+		s.judgeSupply(!math.IsNaN(ev.Supply.Before), r)
+	}
+	return nil
+}
+
+// judgeSupply says what the current that was drawn speaks for.
+func (s *Session) judgeSupply(before bool, r *Reply) {
+	g, err := s.PowerUp()
+	switch {
+	case err != nil: // it is on the disk all the same
+		r.Says = append(r.Says, "recorded, but the power-up check cannot be made: "+err.Error())
+	case g.Draw != nil && before:
+		r.Says = append(r.Says, g.Draw.BeforeSays)
+	case g.Draw != nil:
+		r.Says = append(r.Says, g.Draw.AfterSays)
+	}
 }
 
 func (s *Session) undo(number int, r *Reply) error {
@@ -638,19 +712,7 @@ func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
 	before := p.Ask == AskPowerBefore
 	switch e.verb {
 	case current:
-		if err := s.write(drawn(e.amperes, before), r); err != nil {
-			return err
-		}
-		g, err := powerup.Check(s.Case(), s.e, s.o.Limits)
-		switch {
-		case err != nil: // it is on the disk all the same
-			r.Says = append(r.Says, "recorded, but the power-up check cannot be made: "+err.Error())
-		case g.Draw != nil && before:
-			r.Says = append(r.Says, g.Draw.BeforeSays)
-		case g.Draw != nil:
-			r.Says = append(r.Says, g.Draw.AfterSays)
-		}
-		return nil
+		return s.event(p, drawn(e.amperes, before), r)
 	case skip, nothing:
 		key := "after"
 		if before {
@@ -742,14 +804,24 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
-	case journal.KindPower:
+	case journal.KindSupply:
 		for _, x := range []struct {
 			v    float64
 			when string
-		}{{ev.Supply.BeforeButton, "before"}, {ev.Supply.AfterButton, "after"}} {
+		}{{ev.Supply.Before, "before"}, {ev.Supply.After, "after"}} {
 			if !math.IsNaN(x.v) {
 				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
 			}
+		}
+		return strings.Join(words, ", ")
+	case journal.KindMark:
+		for _, m := range ev.Marks {
+			words = append(words, "mark of "+b.Parts[m.Part].Name+" "+m.String())
+		}
+		return strings.Join(words, ", ")
+	case journal.KindFunctions:
+		for _, t := range ev.Functions {
+			words = append(words, t.Function+" "+t.Result.String())
 		}
 		return strings.Join(words, ", ")
 	case journal.KindAcknowledge:

@@ -176,7 +176,7 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "connector", "reading", "inspect", "injection", "drop", "remove", "remedy", "reinstall", "power before", "power after", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
+var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
 
 var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up", "chosen"}
 

@@ -13,6 +13,7 @@ type Ask uint8
 // What is asked for.
 const (
 	AskCautions    Ask = iota // to read cautions and say yes
+	AskFirstLook              // which parts look bad, before the first reading
 	AskConnector              // which connector to sweep first
 	AskReading                // a reading
 	AskInspect                // what a part looks like
@@ -21,8 +22,10 @@ const (
 	AskRemove                 // to take a part off
 	AskRemedy                 // to do a repair
 	AskReinstall              // to put a part back
+	AskMark                   // which way round a part sits, by its mark
 	AskPowerBefore            // the current drawn before the power button is pressed
 	AskPowerAfter             // the current drawn after it
+	AskFunction               // whether a function of the board works under power
 	AskClose                  // to close the case
 	AskNothing                // nothing is wrong here: where else to look
 	AskImplausible            // to take back readings that are not those of the board
@@ -64,7 +67,9 @@ type Prompt struct {
 	Pin       int // index
 	Done      int // pins that have been read or skipped
 
-	Part       netlist.PartID    // of AskInspect, AskRemove, AskReinstall
+	Part       netlist.PartID    // of AskInspect, AskRemove, AskReinstall, AskMark
+	Function   string            // of AskFunction
+	Without    []string          // of AskFunction: parts off the board without which it is expected to fail
 	Step       *engine.Step      // of what the diagnosis asks for
 	Diagnosis  *engine.Diagnosis // nil before anything was read
 	Cautions   []Caution         // of AskCautions

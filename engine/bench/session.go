@@ -35,6 +35,8 @@ type Options struct {
 	By     string           // who, for the record
 	Now    func() time.Time // nil for no times in the record
 	Limits powerup.Limits   // what good boards draw from a bench supply
+
+	Functions []string // what the board does, beside what its file says
 }
 
 // Session is one session at the bench. It is for one goroutine.
@@ -93,7 +95,7 @@ func (s *Session) resume() error {
 	c := s.Case()
 	last := netlist.PinRef{Connector: netlist.None}
 	for _, ev := range c.Events {
-		if ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject || ev.Kind == journal.KindDrop {
+		if last.Connector != netlist.None && (ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject || ev.Kind == journal.KindDrop) {
 			return nil
 		}
 		for _, r := range ev.Readings {
@@ -182,12 +184,15 @@ func (s *Session) ask() (*Prompt, error) {
 	if s.leaving {
 		return s.askClose()
 	}
+	if !s.anyReading() && !s.worked() && !s.skipped[firstLook] {
+		return &Prompt{Ask: AskFirstLook, Connectors: s.unswept(), Connector: netlist.None}, nil
+	}
 	if s.sweeping != netlist.None {
 		if p, err := s.sweepPrompt(); p != nil || err != nil {
 			return p, err
 		}
 	}
-	if !s.anyReading() && s.lastEdit() == 0 {
+	if !s.anyReading() && !s.worked() {
 		if names := s.unswept(); len(names) > 0 && !s.skipped["sweep"] {
 			return &Prompt{Ask: AskConnector, Connectors: names}, nil
 		}
@@ -209,6 +214,20 @@ func (s *Session) ask() (*Prompt, error) {
 		return s.settledPrompt(d)
 	}
 	return s.stepPrompt(d)
+}
+
+// firstLook is the look at the whole board before the first reading, among what was
+// skipped.
+const firstLook = "first look"
+
+// worked tells that the board was worked on, cleaning parts apart.
+func (s *Session) worked() bool {
+	for i := range s.Case().Events {
+		if s.Case().Events[i].Rework() {
+			return true
+		}
+	}
+	return false
 }
 
 // implausibleKey names readings that are not those of the board, so that they can be
@@ -440,7 +459,7 @@ func (s *Session) settled(d *engine.Diagnosis) bool {
 			p += x.Probability
 		}
 	}
-	return p > repairedShare && (s.lastEdit() > 0 || len(d.Next) == 0)
+	return p > repairedShare && (s.worked() || len(d.Next) == 0)
 }
 
 // isRemark tells a misleading reading from a fault.
@@ -482,6 +501,11 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None, Diagnosis: d})
 		}
 	}
+	for _, part := range c.Unmarked() {
+		if !s.skipped[fmt.Sprint(event, "mark", part)] {
+			return &Prompt{Ask: AskMark, Part: part, Diagnosis: d}, nil
+		}
+	}
 	g, err := powerup.Check(c, s.e, s.o.Limits)
 	if err != nil {
 		return nil, err
@@ -496,16 +520,49 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		return &Prompt{Ask: AskStuck, PowerUp: g, Diagnosis: d}, nil
 	}
 	p := &Prompt{Ask: AskPowerBefore, PowerUp: g, Diagnosis: d}
-	if s.drawn(event, true) || s.skipped[fmt.Sprint("before", event)] {
+	if noSupply := s.skipped[fmt.Sprint("before", event)]; noSupply || s.drawn(event, true) {
 		p.Ask = AskPowerAfter
-		if s.drawn(event, false) || s.skipped[fmt.Sprint("after", event)] || s.skipped[fmt.Sprint("before", event)] {
-			return s.askClose()
+		if noSupply || s.drawn(event, false) || s.skipped[fmt.Sprint("after", event)] {
+			if p.Function, p.Without = s.untested(); p.Function == "" {
+				return s.askClose()
+			}
+			p.Ask = AskFunction
 		}
 	}
 	if list := unacknowledged(c, beforePower); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list, PowerUp: g, Diagnosis: d}, nil
 	}
 	return p, nil
+}
+
+// Functions lists what the board does: by its file, by the options, by earlier tests.
+func (s *Session) Functions() []string {
+	list := slices.Concat(s.board().Functions, s.o.Functions)
+	for i := range s.Case().Events {
+		for _, t := range s.Case().Events[i].Functions {
+			list = append(list, t.Function)
+		}
+	}
+	var once []string
+	for _, f := range list {
+		if !slices.Contains(once, f) {
+			once = append(once, f)
+		}
+	}
+	return once
+}
+
+// untested gives the next function to test, "" for none, and the parts off the board
+// without which it is expected to fail.
+func (s *Session) untested() (function string, without []string) {
+	tested := s.Case().Tested()
+	for _, f := range s.Functions() {
+		if slices.ContainsFunc(tested, func(t journal.Tested) bool { return t.Function == f }) {
+			continue
+		}
+		return f, s.Case().Without(f)
+	}
+	return "", nil
 }
 
 // blamed tells whether a part is in an explanation worth the name.
@@ -522,10 +579,10 @@ func (s *Session) blamed(d *engine.Diagnosis, part string) bool {
 // event.
 func (s *Session) drawn(event int, before bool) bool {
 	for _, ev := range s.Case().Events {
-		if ev.Number < event || ev.Kind != journal.KindPower {
+		if ev.Number < event || ev.Kind != journal.KindSupply {
 			continue
 		}
-		if before && !math.IsNaN(ev.Supply.BeforeButton) || !before && !math.IsNaN(ev.Supply.AfterButton) {
+		if before && !math.IsNaN(ev.Supply.Before) || !before && !math.IsNaN(ev.Supply.After) {
 			return true
 		}
 	}
@@ -534,13 +591,13 @@ func (s *Session) drawn(event int, before bool) bool {
 
 // drawn is an event that tells of a current.
 func drawn(amperes float64, before bool) journal.Event {
-	d := &journal.SupplyDraw{BeforeButton: math.NaN(), AfterButton: math.NaN()}
+	d := &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
 	if before {
-		d.BeforeButton = amperes
+		d.Before = amperes
 	} else {
-		d.AfterButton = amperes
+		d.After = amperes
 	}
-	return journal.Event{Kind: journal.KindPower, Supply: d}
+	return journal.Event{Kind: journal.KindSupply, Supply: d}
 }
 
 // stepKey names a step, so that it can be skipped.

@@ -39,6 +39,8 @@ const (
 	closing             // the case
 	refer               // close it as escalated
 	help                // show something
+	tested              // what a function does: of the one that is asked for, or by its name
+	marked              // the mark of the part that is asked for; swapped where it is reversed
 	quit                // leave; everything is kept
 	nothing             // an empty line
 )
@@ -52,13 +54,14 @@ type entry struct {
 	turned   bool                // the polarity was said
 	look     journal.Look
 	seen     journal.SeenBy
-	parts    []netlist.PartID // of warmed
-	amperes  float64          // of current
-	number   int              // of undo and take
-	name     string           // of sweep: the connector
-	swapped  bool             // of sweep
-	at       netlist.Point    // of visit
-	text     string           // of closing and refer
+	result   journal.TestResult // of tested
+	parts    []netlist.PartID   // of warmed
+	amperes  float64            // of current
+	number   int                // of undo and take
+	name     string             // of sweep: the connector
+	swapped  bool               // of sweep and marked
+	at       netlist.Point      // of visit
+	text     string             // of closing and refer; of tested: the function
 	show     Show
 }
 
@@ -79,6 +82,8 @@ var keys = map[string]entry{
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
 	"close": {verb: closing}, "escalate": {verb: refer}, "refer": {verb: refer},
+	"right": {verb: marked}, "reversed": {verb: marked, swapped: true}, "wrong way round": {verb: marked, swapped: true},
+	"works": {verb: tested, result: journal.Works}, "fails": {verb: tested, result: journal.Fails}, "not tested": {verb: tested},
 	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
 }
 
@@ -90,7 +95,7 @@ var actions = map[string]journal.Kind{
 	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
 	"resolder": journal.KindResolder, "resoldered": journal.KindResolder,
 	"reflow": journal.KindReflow, "reflowed": journal.KindReflow,
-	"clean": journal.KindClean, "cleaned": journal.KindClean,
+	"clean": journal.KindClean, "cleaned": journal.KindClean, "cleaned and dried": journal.KindClean,
 }
 
 // understand finds out what a line means on a board. Its error says "what; what
@@ -130,7 +135,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.visit, p.power, p.action, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -284,6 +289,10 @@ func (p *parser) action() (entry, bool, error) {
 	ev := journal.Event{Kind: kind}
 	switch kind {
 	case journal.KindResolder, journal.KindClean:
+		if parts, err := p.parts(rest); kind == journal.KindClean && err == nil {
+			ev.Parts = parts
+			break
+		}
 		repairs, err := p.repairs(rest)
 		if err != nil {
 			return entry{}, false, err
@@ -427,6 +436,37 @@ func (p *parser) point(name string) (netlist.Point, bool) {
 	}
 	at, err := p.b.Point(found)
 	return at, err == nil
+}
+
+// testWords is "touch works", "display fails", "backlight not tested".
+var testWords = regexp.MustCompile(`(?i)^(.+?)(?: is| was)? (works|fails|not tested)$`)
+
+func (p *parser) test() (entry, bool, error) {
+	m := testWords.FindStringSubmatch(p.text)
+	if m == nil {
+		return entry{}, false, nil
+	}
+	result := keys[strings.ToLower(m[2])].result
+	return entry{verb: tested, text: m[1], result: result}, true, nil
+}
+
+// markWords is "D1 right", "mark of D1 reversed", "D1 sits the wrong way round".
+var markWords = regexp.MustCompile(`(?i)^(?:mark of )?(.+?)(?: is| are| sits| sit)? (right|reversed|(?:the )?wrong way round)$`)
+
+func (p *parser) mark() (entry, bool, error) {
+	m := markWords.FindStringSubmatch(p.text)
+	if m == nil {
+		return entry{}, false, nil
+	}
+	parts, err := p.parts(m[1])
+	if err != nil {
+		return entry{}, false, err
+	}
+	ev := journal.Event{Kind: journal.KindMark}
+	for _, x := range parts {
+		ev.Marks = append(ev.Marks, journal.Marked{Part: x, Reversed: !strings.EqualFold(m[2], "right")})
+	}
+	return entry{verb: record, event: ev}, len(parts) > 0, nil
 }
 
 var lookWords = map[string]journal.Look{

@@ -87,6 +87,9 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		out.line("jumper", mapping(pairs...))
 	case KindResolder, KindClean:
 		var items []string
+		for _, p := range e.Parts {
+			items = append(items, partName(b, p))
+		}
 		for _, m := range e.Repairs {
 			items = append(items, scalar(b.RepairName(m)))
 		}
@@ -95,11 +98,23 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		if e.Note == "" {
 			return nil, missing(e.Kind)
 		}
-	case KindPower:
+	case KindMark:
+		var pairs []pair
+		for _, m := range e.Marks {
+			pairs = append(pairs, pair{partName(b, m.Part), m.String()})
+		}
+		out.line("mark", mapping(pairs...))
+	case KindFunctions:
+		var pairs []pair
+		for _, t := range e.Functions {
+			pairs = append(pairs, pair{scalar(t.Function), t.Result.String()})
+		}
+		out.line("functions", mapping(pairs...))
+	case KindSupply:
 		if e.Supply == nil {
 			return nil, missing(e.Kind)
 		}
-		out.line("power", mapping(pair{"before_button", amperes(e.Supply.BeforeButton)}, pair{"after_button", amperes(e.Supply.AfterButton)}))
+		out.line("supply", mapping(pair{"before", amperes(e.Supply.Before)}, pair{"after", amperes(e.Supply.After)}))
 	case KindUndo:
 		target := undoLast
 		if e.Undo != 0 {
@@ -142,6 +157,9 @@ func freeTexts(e Event) []string {
 	}
 	if e.Close != nil {
 		texts = append(texts, e.Close.Cause, e.Close.Remedy)
+	}
+	for _, t := range e.Functions {
+		texts = append(texts, t.Function)
 	}
 	for _, r := range e.Readings {
 		texts = append(texts, r.Name, r.ToName)

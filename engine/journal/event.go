@@ -15,6 +15,7 @@ package journal
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"halfsplit/netlist"
@@ -40,17 +41,19 @@ const (
 	KindJumper                  // parts joined across: Jumpers; and broken traces: Repairs
 	KindResolder                // joints soldered again: Repairs
 	KindNote                    // a remark: Note
-	KindPower                   // current drawn from a bench supply: Supply
+	KindSupply                  // current drawn from a bench supply: Supply
 	KindUndo                    // takes an event back: Undo
 	KindAcknowledge             // cautions read and acknowledged: Acknowledged
 	KindClose                   // the case ends: Close
-	KindClean                   // gaps between pins cleaned: Repairs
+	KindClean                   // cleaned and dried: gaps between pins, Repairs; Parts
+	KindMark                    // which way round parts sit: Marks
+	KindFunctions               // what works under power: Functions
 	KindReflow                  // all joints of parts melted anew: Parts
 	KindDrop                    // millivolts along a rail under injected current: Drops
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "power", "undo", "acknowledge", "close", "clean", "reflow", "drop"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -101,9 +104,16 @@ type Event struct {
 	Repairs      []netlist.Repair
 	Note         string
 	Supply       *SupplyDraw
+	Marks        []Marked
+	Functions    []Tested
 	Undo         int // Number of the event taken back; 0 is the last one not yet taken back
 	Acknowledged []string
 	Close        *Closing
+}
+
+// Rework tells that the event changed the board by more than that parts were cleaned.
+func (e *Event) Rework() bool {
+	return e.Kind.Edits() && (e.Kind != KindClean || len(e.Repairs) > 0)
 }
 
 // Opening begins a case.
@@ -206,8 +216,53 @@ type Jumper struct {
 // SupplyDraw is the current in amperes that the board draws from a bench
 // supply, NaN where it was not read.
 type SupplyDraw struct {
-	BeforeButton float64 // with the power button not yet pressed
-	AfterButton  float64
+	Before float64 // with the power button not yet pressed
+	After  float64
+}
+
+// Marked tells which way round a part sits, by its mark.
+type Marked struct {
+	Part     netlist.PartID
+	Reversed bool
+	Pos      document.Position
+}
+
+// markNames are the spellings of Marked.Reversed in files.
+var markNames = []string{"right", "reversed"}
+
+// String is the spelling in files.
+func (m Marked) String() string {
+	if m.Reversed {
+		return markNames[1]
+	}
+	return markNames[0]
+}
+
+// Tested is a function of the board as it was tested under power.
+type Tested struct {
+	Function string
+	Result   TestResult
+}
+
+// TestResult is what a function did.
+type TestResult uint8
+
+// Results of a function test.
+const (
+	NotTested TestResult = iota
+	Works
+	Fails
+)
+
+// testNames are the spellings in files, by TestResult.
+var testNames = []string{"not tested", "works", "fails"}
+
+// String is the spelling in files.
+func (r TestResult) String() string {
+	if int(r) < len(testNames) {
+		return testNames[r]
+	}
+	return fmt.Sprintf("TestResult(%d)", r)
 }
 
 // Closing ends a case. Part and Mode are what Cause begins with where it names a
@@ -250,4 +305,81 @@ func (c *Case) Closed() (Closing, bool) {
 		}
 	}
 	return Closing{}, false
+}
+
+// ComeBack lists the parts that looked bad when they were last inspected and that
+// nobody has taken off, replaced or cleaned since, in the order in which they were seen.
+func (c *Case) ComeBack() []Looked {
+	var list []Looked
+	drop := func(p netlist.PartID) {
+		list = slices.DeleteFunc(list, func(x Looked) bool { return x.Part == p })
+	}
+	for i := range c.Events {
+		e := &c.Events[i]
+		for _, l := range e.Looks {
+			if drop(l.Part); l.Look != Clean {
+				list = append(list, l)
+			}
+		}
+		if e.Kind == KindRemove || e.Kind == KindReplace || e.Kind == KindClean {
+			for _, p := range e.Parts {
+				drop(p)
+			}
+		}
+	}
+	return list
+}
+
+// Tested gives what each function did when it was last tested since the board was last
+// worked on, in the order of the tests.
+func (c *Case) Tested() []Tested {
+	var list []Tested
+	for i := range c.Events {
+		e := &c.Events[i]
+		if e.Kind.Edits() {
+			list = nil
+		}
+		for _, t := range e.Functions {
+			if k := slices.IndexFunc(list, func(x Tested) bool { return x.Function == t.Function }); k >= 0 {
+				list[k] = t
+				continue
+			}
+			list = append(list, t)
+		}
+	}
+	return list
+}
+
+// Without lists the parts off the board without which a function is expected to fail, by
+// the board file.
+func (c *Case) Without(function string) (parts []string) {
+	stages := c.Stages()
+	for _, x := range stages[len(stages)-1].Edits.List() {
+		if p := &c.Board.Parts[x.Part]; x.Removed && !x.Jumpered && slices.Contains(p.Functions, function) {
+			parts = append(parts, p.Name)
+		}
+	}
+	return parts
+}
+
+// Unmarked lists the parts that were put on the board, may sit the wrong way round, and
+// whose mark nobody has looked at since.
+func (c *Case) Unmarked() []netlist.PartID {
+	var list []netlist.PartID
+	for i := range c.Events {
+		e := &c.Events[i]
+		drop := func(p netlist.PartID) {
+			list = slices.DeleteFunc(list, func(x netlist.PartID) bool { return x == p })
+		}
+		for _, p := range e.Parts {
+			drop(p)
+			if (e.Kind == KindReplace || e.Kind == KindReinstall) && c.Board.Parts[p].Polarised() {
+				list = append(list, p)
+			}
+		}
+		for _, m := range e.Marks {
+			drop(m.Part)
+		}
+	}
+	return list
 }

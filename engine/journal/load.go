@@ -343,10 +343,23 @@ func (d *decoder) event(node document.Node, number int) Event {
 				e.Jumpers = append(e.Jumpers, Jumper{part, ohms, entry.Key.At()})
 			}
 		}
-	case KindResolder, KindClean:
-		e.Repairs = d.repairs(value, e.Kind)
-	case KindPower:
-		e.Supply = d.draw(value)
+	case KindResolder:
+		e.Repairs, _ = d.repairs(value, e.Kind)
+	case KindClean:
+		e.Repairs, e.Parts = d.repairs(value, e.Kind)
+	case KindSupply:
+		e.Supply = d.supply(value)
+	case KindMark:
+		for _, entry := range value.Entries() {
+			if part, ok := d.part(entry.Key); ok {
+				e.Marks = append(e.Marks, Marked{part, entry.Value.Text() == markNames[1], entry.Key.At()})
+			}
+		}
+	case KindFunctions:
+		for _, entry := range value.Entries() {
+			result := max(0, slices.Index(testNames, entry.Value.Text())) // the shape allows no other text
+			e.Functions = append(e.Functions, Tested{entry.Name(), TestResult(result)})
+		}
 	case KindUndo:
 		e.Undo, _ = parseUndo(value.Text()) // the shape has read it already
 	case KindAcknowledge:
@@ -472,17 +485,17 @@ func (d *decoder) readings(node, value document.Node) []Read {
 	return all
 }
 
-func (d *decoder) draw(value document.Node) *SupplyDraw {
-	draw := &SupplyDraw{BeforeButton: notRead, AfterButton: notRead}
-	before, after := value.Get("before_button"), value.Get("after_button")
+func (d *decoder) supply(value document.Node) *SupplyDraw {
+	draw := &SupplyDraw{Before: notRead, After: notRead}
+	before, after := value.Get("before"), value.Get("after")
 	if before.Exists() {
-		draw.BeforeButton, _ = references.ParseDraw(before.Text()) // the shape has read them already
+		draw.Before, _ = references.ParseCurrent(before.Text()) // the shape has read them already
 	}
 	if after.Exists() {
-		draw.AfterButton, _ = references.ParseDraw(after.Text())
+		draw.After, _ = references.ParseCurrent(after.Text())
 	}
-	if len(value.Entries()) == 0 {
-		d.problem(value.At(), "`power` holds no current", "add `before_button` or `after_button`, such as `{before_button: 2 mA}`")
+	if !before.Exists() && !after.Exists() {
+		d.problem(value.At(), "`supply` holds no current", "add `before` or `after`, such as `{before: 2 mA}`")
 	}
 	return draw
 }
@@ -539,14 +552,22 @@ func (d *decoder) parts(list document.Node) []netlist.PartID {
 // not matter. Common practice, no source.
 const mostWireOhms = 1.0
 
-// repairs finds the places that an event of a kind names.
-func (d *decoder) repairs(list document.Node, kind Kind) []netlist.Repair {
-	var repairs []netlist.Repair
+// repairs finds the places that an event of a kind names, and the parts where it may
+// name parts.
+func (d *decoder) repairs(list document.Node, kind Kind) (repairs []netlist.Repair, parts []netlist.PartID) {
 	for _, item := range list.Items() {
 		if d.problems.Full() {
 			break
 		}
 		m, err := d.board.Repair(nameOf(item))
+		if part, ok := d.named(nameOf(item)); ok && kind == KindClean && err != nil {
+			if slices.Contains(parts, part) {
+				d.problem(item.At(), document.Quote(nameOf(item))+" is there twice", "keep one of them")
+				continue
+			}
+			parts = append(parts, part)
+			continue
+		}
 		switch {
 		case err != nil:
 			d.problemAt(item.At(), err)
@@ -558,5 +579,5 @@ func (d *decoder) repairs(list document.Node, kind Kind) []netlist.Repair {
 			repairs = append(repairs, m)
 		}
 	}
-	return repairs
+	return repairs, parts
 }

@@ -68,15 +68,18 @@ func TestHandWritten(t *testing.T) {
 		{Kind: KindJumper, Jumpers: []Jumper{{Part: fl3, Ohms: 0}}},
 		{Kind: KindResolder, Repairs: repairs[:2]},
 		{Kind: KindClean, Repairs: repairs[2:]},
-		{Kind: KindPower, Supply: &SupplyDraw{BeforeButton: 0, AfterButton: 0.095}},
+		{Kind: KindClean, Parts: []netlist.PartID{part(t, b, "C40"), part(t, b, "C41")}},
+		{Kind: KindSupply, Supply: &SupplyDraw{Before: 0, After: 0.095}},
+		{Kind: KindMark, Marks: []Marked{{Part: fl3}, {Part: r12, Reversed: true}}},
+		{Kind: KindFunctions, Functions: []Tested{{"touch", Works}, {"display", Fails}, {"backlight", NotTested}}},
 		{Kind: KindNote, Note: "The owner wants\nthe old parts back.\n"},
 		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "jumper", Part: fl3, Mode: "open"}},
 	}
 	if diff := cmp.Diff(want, c.Events, told); diff != "" {
 		t.Errorf("events (-want +got):\n%s", diff)
 	}
-	if len(c.All) != 22 {
-		t.Errorf("%d events in all, want 22", len(c.All))
+	if len(c.All) != 25 {
+		t.Errorf("%d events in all, want 25", len(c.All))
 	}
 	for i, e := range c.All {
 		if e.Number != i+1 {
@@ -95,6 +98,49 @@ func TestHandWritten(t *testing.T) {
 	}
 	if n := len(c.Library.Sweeps); n != 1 {
 		t.Errorf("%d sweeps, want 1", n)
+	}
+}
+
+// What looked bad stays on the list until the part is taken off, replaced or cleaned, or
+// looks clean; a function's last test counts until the board is worked on; a mark is
+// wanted of what has a right way round and was put on, until somebody looked.
+func TestLists(t *testing.T) {
+	board, _, err := surroundings(Opening{BoardPath: "testdata/board.yaml"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	id := func(name string) netlist.PartID { return part(t, board, name) }
+	for _, tt := range []struct {
+		name                     string
+		events                   []Event
+		comeBack, tested, marked string
+	}{
+		{"nothing", nil, "", "", ""},
+		{"seen", []Event{{Looks: []Looked{{Part: id("C40"), Look: Corroded}, {Part: id("C41"), Look: Clean}, {Part: id("R12"), Look: Burnt}}}}, "C40 corroded, R12 burnt", "", ""},
+		{"seen again", []Event{{Looks: []Looked{{Part: id("C40"), Look: Corroded}}}, {Looks: []Looked{{Part: id("C40"), Look: Cracked}}}}, "C40 cracked", "", ""},
+		{"cleaned", []Event{{Looks: []Looked{{Part: id("C40"), Look: Corroded}, {Part: id("R12"), Look: Burnt}}}, {Kind: KindClean, Parts: []netlist.PartID{id("C40")}}}, "R12 burnt", "", ""},
+		{"tested twice", []Event{{Functions: []Tested{{"touch", Fails}, {"light", Works}}}, {Functions: []Tested{{"touch", Works}}}}, "", "touch works, light works", ""},
+		{"worked on since", []Event{{Functions: []Tested{{"touch", Fails}}}, {Kind: KindReplace, Parts: []netlist.PartID{id("C40")}}}, "", "", ""},
+		{"put on", []Event{{Kind: KindReplace, Parts: []netlist.PartID{id("U5"), id("C40")}}}, "", "", "U5"},
+		{"looked at", []Event{{Kind: KindReplace, Parts: []netlist.PartID{id("U5")}}, {Kind: KindMark, Marks: []Marked{{Part: id("U5")}}}}, "", "", ""},
+		{"taken off again", []Event{{Kind: KindReplace, Parts: []netlist.PartID{id("U5")}}, {Kind: KindRemove, Parts: []netlist.PartID{id("U5")}}}, "", "", ""},
+		{"put on again", []Event{{Kind: KindMark, Marks: []Marked{{Part: id("U5")}}}, {Kind: KindReinstall, Parts: []netlist.PartID{id("U5")}}}, "", "", "U5"},
+	} {
+		c := &Case{Board: board, Events: tt.events}
+		var looks, tests, marks []string
+		for _, x := range c.ComeBack() {
+			looks = append(looks, board.Parts[x.Part].Name+" "+x.Look.String())
+		}
+		for _, x := range c.Tested() {
+			tests = append(tests, x.Function+" "+x.Result.String())
+		}
+		for _, p := range c.Unmarked() {
+			marks = append(marks, board.Parts[p].Name)
+		}
+		got := []string{strings.Join(looks, ", "), strings.Join(tests, ", "), strings.Join(marks, ", ")}
+		if diff := cmp.Diff([]string{tt.comeBack, tt.tested, tt.marked}, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", tt.name, diff)
+		}
 	}
 }
 
@@ -117,6 +163,7 @@ func TestStages(t *testing.T) {
 		"replace: at 0.5 mA",
 		"jumper: at 0.5 mA",
 		"resolder: at 0.5 mA",
+		"clean: at 0.5 mA",
 		"clean: at 0.5 mA",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
@@ -295,11 +342,14 @@ func TestRoundTrip(t *testing.T) {
 		Event{Kind: KindNote, Note: "größer 測定 🔧 — '", Time: time.Date(2026, 8, 2, 14, 5, 0, 123456789, time.FixedZone("", 3600))},
 		Event{Kind: KindNote, Note: "no"},
 		Event{Kind: KindMeter, Meter: &meter},
-		Event{Kind: KindPower, Supply: &SupplyDraw{BeforeButton: math.NaN(), AfterButton: 1.2345e-5}},
+		Event{Kind: KindSupply, Supply: &SupplyDraw{Before: math.NaN(), After: 1.2345e-5}},
 		Event{Kind: KindInject, Injections: []Injection{{Rail: 0}}},
 		Event{Kind: KindJumper, Jumpers: []Jumper{{Part: odd, Ohms: 0.047}, {Part: null, Ohms: 1e6}}},
 		Event{Kind: KindResolder, Repairs: []netlist.Repair{netlist.ResolderedTerminal(netlist.TerminalRef{Part: odd})}},
 		Event{Kind: KindClean, Repairs: []netlist.Repair{netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
+		Event{Kind: KindClean, Parts: []netlist.PartID{odd, null}, Repairs: []netlist.Repair{netlist.CleanedGap(netlist.PinRef{Pin: 1}, netlist.PinRef{Pin: 3})}},
+		Event{Kind: KindMark, Marks: []Marked{{Part: odd, Reversed: true}}},
+		Event{Kind: KindFunctions, Functions: []Tested{{`touch: "left"`, Fails}, {"no", NotTested}}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "SCL: up"), Name: "SCL: up", Reading: quantity.Reading{Value: 0.4520001, Unit: quantity.Volt}}}},
 		Event{Kind: KindRead, Readings: []Read{{At: point(t, board, "J7.2"), Name: "J7.2", Reading: quantity.Reading{Overload: true, Unit: quantity.Ohm}}}},
 	)

@@ -93,7 +93,13 @@ func digest(e *Event, b *netlist.Board) string {
 		put("place", b.RepairName(m))
 	}
 	if s := e.Supply; s != nil {
-		put("supply", amperes(s.BeforeButton), amperes(s.AfterButton))
+		put("supply", amperes(s.Before), amperes(s.After))
+	}
+	for _, m := range e.Marks {
+		put("mark", b.Parts[m.Part].Name, m.String())
+	}
+	for _, t := range e.Functions {
+		put("function", t.Function, strconv.Itoa(int(t.Result)))
 	}
 	put(strconv.Itoa(e.Undo))
 	put(e.Acknowledged...)

@@ -186,7 +186,7 @@ func FuzzCase(f *testing.F) {
 	f.Add([]byte(read(f, "testdata/hand.yaml")))
 	f.Add(seal([]byte("open: {board: b}\n"), "8a3b1c2d"))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 00000000\nundo: 2\n...\n"))
-	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\npower: {before_button: 0}\n--"))
+	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\nsupply: {before: 0}\n--"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)

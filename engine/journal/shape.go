@@ -59,11 +59,22 @@ var caseShape = &document.Shape{
 			Doc: "Joints soldered again: connector pins and terminals of parts.", Example: "[J7.2, R12.1]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2"},
 		}},
 		{Name: "clean", Shape: &document.Shape{
-			Doc: "Gaps between two neighbouring connector pins cleaned.", Example: "[J7.2-J7.4]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
+			Doc: "Gaps between two neighbouring connector pins, and parts, cleaned and dried.", Example: "[J7.2-J7.4, C40]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
 		{Name: "reflow", Shape: partsShape("Parts, such as a ball-grid IC, whose joints were all melted anew with hot air.", 1)},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
-		{Name: "power", Shape: references.DrawShape("Current drawn from a bench supply.")},
+		{Name: "supply", Shape: references.SupplyShape("Current drawn from a bench supply.", "{before: 3 mA, after: 95 mA}", func(text string) error {
+			_, err := references.ParseCurrent(text)
+			return err
+		})},
+		{Name: "mark", Shape: &document.Shape{
+			Doc: "Which way round parts sit that were put on, by their marks.", Example: "{D1: right, U3: reversed}",
+			Value: &document.Shape{Enum: markNames}, MinItems: 1,
+		}},
+		{Name: "functions", Shape: &document.Shape{
+			Doc: "What works under power.", Example: "{touch: works, display: fails, backlight: not tested}",
+			Value: &document.Shape{Enum: testNames}, MinItems: 1,
+		}},
 		{Name: "undo", Shape: &document.Shape{
 			Doc:     "Takes an event back: its number, counted from 1 at the top of the file, or `last`.",
 			Example: "last", Parse: parsesUndo,

@@ -228,7 +228,7 @@ const mostCompared = 500
 // markDominated finds the tests that need not be weighed below the root: test a
 // is dominated by test b when b splits every two hypotheses that a splits, and
 // b's seconds, with b's setup unless a needs the same one, are no more than a's
-// seconds without setup. Whoever would do a may do b instead, knows at least as
+// seconds without setup. A plan with a may take b instead, knows at least as
 // much and has paid no more, even if a's setup must be paid later. Of two equal
 // tests the first stays.
 func (m *model) markDominated() {

@@ -118,6 +118,8 @@ type Bounds struct {
 	Exact        bool    // they are the same
 	ReplaceOnly  float64 // expected seconds of the best policy found that only replaces
 	Work         int     // effort spent, in the unit of Limits.Work
+
+	Endings []Ending // of the policy that was found, by seconds
 }
 
 // Limits bounds the effort of a search. The zero value means the defaults.
@@ -164,6 +166,7 @@ func Rank(p *Problem, limit Limits) ([]Choice, Bounds, error) {
 	b := Bounds{
 		Lower: root.lower, Upper: root.upper, Exact: root.closed(),
 		ReplaceOnly: replaceOnly, Work: s.work,
+		Endings: s.endings(root),
 	}
 	choices := make([]Choice, 0, len(root.edges))
 	for i := range root.edges {

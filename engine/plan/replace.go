@@ -61,6 +61,13 @@ func (m *model) gather(n *node) {
 // cost. The result is still the cost of a policy that can be followed, which is
 // all that an upper bound needs.
 func (m *model) sequenceCost(n *node) float64 {
+	return m.sequence(n, nil, nil)
+}
+
+// sequence is sequenceCost, and tells, where repaired is not nil, after how many
+// seconds a board is repaired with what probability, and after how many the sequence
+// is at its end.
+func (m *model) sequence(n *node, repaired func(seconds, p float64), end func(seconds float64)) float64 {
 	s := &m.s
 	for f := range s.open {
 		s.open[f] = n.isOpen(f)
@@ -100,7 +107,7 @@ func (m *model) sequenceCost(n *node) float64 {
 		return int(a.hyp - b.hyp)
 	})
 
-	q := sequence{m: m, n: n, mass: 1}
+	q := sequence{m: m, n: n, mass: 1, repaired: repaired}
 	for _, it := range s.items {
 		if it.remedy >= 0 {
 			q.try(it.remedy)
@@ -109,6 +116,9 @@ func (m *model) sequenceCost(n *node) float64 {
 		for _, r := range m.needs[it.hyp] {
 			q.try(r)
 		}
+	}
+	if end != nil {
+		end(q.spent)
 	}
 	return q.cost + m.giveUp*n.hopeless
 }
@@ -126,6 +136,9 @@ type sequence struct {
 	n    *node
 	mass float64 // probability that the board is still bad
 	cost float64
+
+	spent    float64 // seconds to here, where the board is still bad
+	repaired func(seconds, p float64)
 }
 
 // try carries out one remedy unless that was done already.
@@ -141,6 +154,8 @@ func (q *sequence) try(r int32) {
 		c += m.setups[f]
 	}
 	q.cost += c * q.mass
+	q.spent += c
+	before := q.mass
 	q.mass -= s.p[r]
 	if m.multi {
 		for _, h := range m.byNeed[r] {
@@ -153,6 +168,9 @@ func (q *sequence) try(r int32) {
 		}
 	}
 	q.mass = max(q.mass, 0)
+	if q.repaired != nil {
+		q.repaired(q.spent, before-q.mass)
+	}
 }
 
 // composeSetups lowers the keys of the remedies that need a setup not yet paid

@@ -18,25 +18,25 @@ const (
 
 // LimitsOf gives what good boards draw, from the sweeps that say so.
 func LimitsOf(l *references.Library) Limits {
-	before := map[string][]float64{}
-	after := map[string][]float64{}
+	before, least, most := map[string][]float64{}, map[string][]float64{}, map[string][]float64{}
 	for _, s := range l.Sweeps {
 		sample := s.Sample
 		if sample == "" {
 			sample = "\x00" + s.File // a board of its own
 		}
-		if v := s.Draw.BeforeButton; v != nil {
-			before[sample] = append(before[sample], *v)
+		if v := s.Supply.Before; v != nil {
+			before[sample] = append(before[sample], v.High)
 		}
-		if v := s.Draw.AfterButton; v != nil {
-			after[sample] = append(after[sample], *v)
+		if v := s.Supply.After; v != nil {
+			least[sample], most[sample] = append(least[sample], v.Low), append(most[sample], v.High)
 		}
 	}
 	var x Limits
 	if _, high, ok := interval(before); ok {
 		x.MostBefore = high
 	}
-	if low, high, ok := interval(after); ok {
+	if low, _, ok := interval(least); ok {
+		_, high, _ := interval(most)
 		x.LeastAfter, x.MostAfter = math.Max(low, 0), high
 	}
 	return x

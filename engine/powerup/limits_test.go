@@ -13,10 +13,10 @@ func TestLimitsOf(t *testing.T) {
 	sweep := func(sample string, before, after float64) *references.Sweep {
 		s := &references.Sweep{Sample: sample}
 		if before >= 0 {
-			s.Draw.BeforeButton = &before
+			s.Supply.Before = &references.Span{Low: before, High: before}
 		}
 		if after >= 0 {
-			s.Draw.AfterButton = &after
+			s.Supply.After = &references.Span{Low: after, High: after}
 		}
 		return s
 	}

@@ -93,9 +93,10 @@ type Reversed struct {
 
 // Off is a part that is off the board.
 type Off struct {
-	Part  string `json:"part"`
-	Stops bool   `json:"stops"` // the check fails for it
-	Why   string `json:"why"`
+	Part  string   `json:"part"`
+	Stops bool     `json:"stops"`           // the check fails for it
+	Costs []string `json:"costs,omitempty"` // functions that the board loses without it
+	Why   string   `json:"why"`
 }
 
 // Need is a reading that is missing.
@@ -110,8 +111,8 @@ type Need struct {
 // Draw is the current that the board takes from a bench supply, in amperes; null
 // where it was not read or no limit is known.
 type Draw struct {
-	BeforeButton *float64 `json:"before_button"`
-	AfterButton  *float64 `json:"after_button"`
+	Before       *float64 `json:"before"`
+	After        *float64 `json:"after"`
 	MostBefore   *float64 `json:"most_before"`
 	LeastAfter   *float64 `json:"least_after"`
 	MostAfter    *float64 `json:"most_after"`
@@ -136,8 +137,11 @@ type Answer struct {
 	Lines    []Line     `json:"lines"` // those that stop it first, rails before lines
 	Reversed []Reversed `json:"reversed"`
 	Off      []Off      `json:"off"`
-	Draw     *Draw      `json:"draw"` // null where no current was read since the last rework
-	Need     []Need     `json:"need"`
+	// Unmarked are parts that were put on, may sit the wrong way round, and whose mark
+	// nobody has looked at since.
+	Unmarked []string `json:"unmarked"`
+	Draw     *Draw    `json:"draw"` // null where no current was read since the last rework
+	Need     []Need   `json:"need"`
 	// Grounded tells that ground read as ground when it was last read, so that the
 	// leads were connected. RailsRead counts the rails that were read, of Rails.
 	Grounded  bool `json:"grounded"`
@@ -172,7 +176,7 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}}
 	stages := c.Stages()
 	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
-	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Need: []Need{}}
+	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, Need: []Need{}}
 	k.place(g)
 	k.rework(g)
 	k.lines(g)
@@ -538,6 +542,10 @@ func (k *check) reversed(g *Answer) error {
 		ids = append(ids, p)
 	}
 	slices.Sort(ids)
+	unmarked := k.c.Unmarked()
+	for _, p := range unmarked {
+		g.Unmarked = append(g.Unmarked, k.board.Parts[p].Name)
+	}
 	for _, p := range ids {
 		w := k.parts[p]
 		x := k.edits.Of(p)
@@ -552,6 +560,9 @@ func (k *check) reversed(g *Answer) error {
 		r := Reversed{Part: k.board.Parts[p].Name, Work: w, Rails: k.touches(p)}
 		const likely, settled = 3.0, -3.0 // natural log odds: 20 to 1 for and against
 		switch {
+		case k.marked(p):
+			r.Sure = true
+			r.Why = fmt.Sprintf("its mark shows that %s sits the wrong way round", r.Part)
 		case t.LogOdds > likely:
 			r.Sure = true
 			r.Why = fmt.Sprintf("%s is as with %s the wrong way round", reasonList(t.Reasons), r.Part)
@@ -564,12 +575,32 @@ func (k *check) reversed(g *Answer) error {
 			}
 			pol, _ := references.ParsePolarity(x.Polarity)
 			g.Need = append(g.Need, Need{At: x.At, Polarity: x.Polarity, Point: at, Leads: pol, Why: r.Why})
+		case t.LogOdds > settled && slices.Contains(unmarked, p):
+			r.Why = fmt.Sprintf("no reading tells which way round %s sits: look at its mark", r.Part)
 		default:
 			continue
 		}
 		g.Reversed = append(g.Reversed, r)
 	}
 	return nil
+}
+
+// marked tells that the mark of a part, when it was last looked at since it was put on,
+// showed that it sits the wrong way round.
+func (k *check) marked(p netlist.PartID) bool {
+	reversed := false
+	for i := range k.c.Events {
+		ev := &k.c.Events[i]
+		if slices.Contains(ev.Parts, p) {
+			reversed = false
+		}
+		for _, m := range ev.Marks {
+			if m.Part == p {
+				reversed = m.Reversed
+			}
+		}
+	}
+	return reversed
 }
 
 // soldered is the last event that soldered a part on.
@@ -633,7 +664,7 @@ func (k *check) off(g *Answer) {
 			continue
 		}
 		p := &k.board.Parts[x.Part]
-		o := Off{Part: p.Name}
+		o := Off{Part: p.Name, Costs: p.Functions}
 		onRail := ""
 		for _, t := range p.Terminals {
 			if t.Net != netlist.None && t.Net != k.board.Ground && k.board.Nets[t.Net].Rail {
@@ -652,6 +683,9 @@ func (k *check) off(g *Answer) {
 		default:
 			o.Why = "off the board; its line does not work without it"
 		}
+		if len(o.Costs) > 0 {
+			o.Why += "; expected not to work: " + strings.Join(o.Costs, ", ")
+		}
 		g.Off = append(g.Off, o)
 	}
 }
@@ -664,15 +698,15 @@ func (k *check) draw(g *Answer, limits Limits) {
 		switch {
 		case ev.Kind.Edits():
 			supply = nil
-		case ev.Kind == journal.KindPower:
+		case ev.Kind == journal.KindSupply:
 			if supply == nil {
-				supply = &journal.SupplyDraw{BeforeButton: math.NaN(), AfterButton: math.NaN()}
+				supply = &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
 			}
-			if !math.IsNaN(ev.Supply.BeforeButton) {
-				supply.BeforeButton = ev.Supply.BeforeButton
+			if !math.IsNaN(ev.Supply.Before) {
+				supply.Before = ev.Supply.Before
 			}
-			if !math.IsNaN(ev.Supply.AfterButton) {
-				supply.AfterButton = ev.Supply.AfterButton
+			if !math.IsNaN(ev.Supply.After) {
+				supply.After = ev.Supply.After
 			}
 		}
 	}
@@ -686,36 +720,36 @@ func (k *check) draw(g *Answer, limits Limits) {
 		return &v
 	}
 	d := &Draw{MostBefore: some(limits.MostBefore), LeastAfter: some(limits.LeastAfter), MostAfter: some(limits.MostAfter)}
-	if v := supply.BeforeButton; !math.IsNaN(v) {
-		d.BeforeButton = &v
+	if v := supply.Before; !math.IsNaN(v) {
+		d.Before = &v
 	}
-	if v := supply.AfterButton; !math.IsNaN(v) {
-		d.AfterButton = &v
+	if v := supply.After; !math.IsNaN(v) {
+		d.After = &v
 	}
-	if d.BeforeButton != nil {
-		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.BeforeButton))
+	if d.Before != nil {
+		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.Before))
 		switch {
 		case d.MostBefore == nil:
 			text += "; what good boards draw is not known"
-		case *d.BeforeButton > *d.MostBefore:
+		case *d.Before > *d.MostBefore:
 			d.BeforeBeyond = true
-			text += fmt.Sprintf(", good boards at most %s: a leak on a rail that is always on%s", milliamperes(*d.MostBefore), k.alwaysOn())
+			text += fmt.Sprintf(", good boards at most %s, which speaks for a leak or short on a rail that is always on%s and proves none: read the rails", milliamperes(*d.MostBefore), k.alwaysOn())
 		default:
 			text += ", as good boards do"
 		}
 		d.BeforeSays = text
 	}
-	if d.AfterButton != nil {
-		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.AfterButton))
+	if d.After != nil {
+		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.After))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"
-		case d.MostAfter != nil && *d.AfterButton > *d.MostAfter:
+		case d.MostAfter != nil && *d.After > *d.MostAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at most %s: a rail that the power button turns on is loaded; take power off", milliamperes(*d.MostAfter))
-		case d.LeastAfter != nil && *d.AfterButton < *d.LeastAfter:
+			text += fmt.Sprintf(", good boards at most %s, which speaks for a short behind the power button and proves none: take power off and read the rails", milliamperes(*d.MostAfter))
+		case d.LeastAfter != nil && *d.After < *d.LeastAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at least %s: the board does not start", milliamperes(*d.LeastAfter))
+			text += fmt.Sprintf(", good boards at least %s, so the board does not start; that alone says nothing of a rail", milliamperes(*d.LeastAfter))
 		default:
 			text += ", as good boards do"
 		}

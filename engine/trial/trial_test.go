@@ -43,6 +43,8 @@ type outcome struct {
 	shows    bool    // the engine saw that something is wrong
 	plain    float64 // see plainness
 	seconds  [4]float64
+	inHalf   bool // the time of the first technician is in the range that holds half
+	inMost   bool // and in the one that holds nine in ten
 	repaired [4]bool
 	wrong    string
 }
@@ -220,6 +222,9 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 			return outcome{}, err
 		}
 		out.seconds[k], out.repaired[k] = w.Seconds, w.Repaired()
+		if k == 0 && d.Time != nil {
+			out.inHalf, out.inMost = inRange(d.Time, paced(tr, w.Seconds))
+		}
 		if k == 0 && !w.Repaired() && out.wrong == "" {
 			out.wrong = fmt.Sprintf("trial %d: %s %s not repaired: replaced %v", tr.Number, practice.Place(tr.Model, &tr.Faults[0].Locus), tr.Faults[0].Mode, w.Replaced)
 		}
@@ -267,6 +272,7 @@ func report(t *testing.T, results []outcome) {
 	var seconds [4]float64
 	var repaired [4]int
 	played := 0
+	halves, mosts := 0, 0
 	both, ours, theirs := 0, 0.0, 0.0 // where the outward habit repairs the board as well
 	for _, r := range results {
 		rows[min(r.faults, 3)].add(&r)
@@ -281,6 +287,12 @@ func report(t *testing.T, results []outcome) {
 		}
 		if r.seconds[0] > 0 {
 			played++
+			if r.inHalf {
+				halves++
+			}
+			if r.inMost {
+				mosts++
+			}
 			if r.repaired[0] && r.repaired[1] {
 				both++
 				ours += r.seconds[0]
@@ -318,6 +330,10 @@ func report(t *testing.T, results []outcome) {
 	t.Logf("  mean repair time to a verified repair, %d single faults that showed:", played)
 	for k, name := range technicians {
 		t.Logf("    %-24s %6.0f s   %5.1f %% of outward   repaired %d", name, seconds[k]/float64(max(played, 1)), 100*seconds[k]/seconds[1], repaired[k])
+	}
+	t.Logf("    range of repair time: half holds %.1f %%, nine in ten %.1f %%", 100*share(halves, played), 100*share(mosts, played))
+	if h, m := share(halves, played), share(mosts, played); played >= 30 && (h < 0.3 || h > 0.8 || m < 0.75) {
+		t.Errorf("of %d plays, %.0f %% end in the range of half and %.0f %% in that of nine in ten", played, 100*h, 100*m)
 	}
 	t.Logf("    where the outward habit repairs the board too (%d): %.0f s against %.0f s, %.1f %%; elsewhere it pays for no fix found", both, ours/float64(max(both, 1)), theirs/float64(max(both, 1)), 100*ours/theirs)
 	// goals: 95 % of single faults, 85 % of double faults, calibration 0.05, 60 %

@@ -42,8 +42,8 @@ const (
 	keySweep    = "sweep" // distinguishes what is alike in all the others: the file's name, as a rule
 
 	keyUnplugged = "unplugged" // connectors, separated by spaces
-	keyBefore    = "draw_before_button"
-	keyAfter     = "draw_after_button"
+	keyBefore    = "supply_before"
+	keyAfter     = "supply_after"
 )
 
 // sweepKeys are the columns that say what holds for a whole sweep.
@@ -368,13 +368,13 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		}
 		s.State.Unplugged = append(s.State.Unplugged, name)
 	}
-	for key, into := range map[string]**float64{keyBefore: &s.Draw.BeforeButton, keyAfter: &s.Draw.AfterButton} {
+	for key, into := range map[string]**references.Span{keyBefore: &s.Supply.Before, keyAfter: &s.Supply.After} {
 		if f := in.number(row, key); f.Text != "" {
-			amperes, err := references.ParseDraw(f.Text)
+			span, err := references.ParseSpan(f.Text)
 			if err != nil {
 				refuse(f, err)
 			}
-			*into = &amperes
+			*into = span
 		}
 	}
 	for _, f := range []table.Field{{Text: sample, At: in.value(row, keySample).At}, in.value(row, keyBy), in.value(row, keyMeter)} {
@@ -426,7 +426,6 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 	if err := out.Write(heads); err != nil {
 		return err
 	}
-	exact := func(v float64, u quantity.Unit) string { return strconv.FormatFloat(v, 'g', -1, 64) + " " + u.String() }
 	for _, s := range sweeps {
 		taken := ""
 		if !s.Taken.IsZero() {
@@ -436,19 +435,13 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 			}
 			taken = s.Taken.Format(layout)
 		}
-		draw := func(amperes *float64) string {
-			if amperes == nil {
-				return ""
-			}
-			return exact(*amperes, quantity.Ampere)
-		}
 		file := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(s.File), ".yaml"), ".yml")
 		if _, hidden := document.Hidden(file); hidden {
 			file = document.Printable(file)
 		}
 		for _, r := range s.Readings {
 			row := append([]string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
-				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), draw(s.Draw.BeforeButton), draw(s.Draw.AfterButton), s.Meter.Name}, s.Meter.Values()...)
+				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), s.Supply.Before.String(), s.Supply.After.String(), s.Meter.Name}, s.Meter.Values()...)
 			for i, text := range row {
 				if slices.Contains(s.Unsaid, heads[i]) {
 					row[i] = ""

@@ -39,8 +39,8 @@ func TestRoundTrip(t *testing.T) {
 	lib.Sweeps[0].By = "=cmd|calc" // a spreadsheet must not run it
 	lib.Sweeps[1].By = "'quoted, \"twice\""
 	lib.Sweeps[1].State.Celsius = -5
-	before, after := 0.0, 0.012
-	lib.Sweeps[0].Draw = references.Draw{BeforeButton: &before, AfterButton: &after}
+	before, after := references.Span{}, references.Span{Low: 0.012, High: 0.0305}
+	lib.Sweeps[0].Supply = references.Supply{Before: &before, After: &after}
 	lib.Sweeps[0].State.Unplugged = []string{"J3", "J7"}
 	lib.Sweeps[0].Meter.OhmsOver = 40e6
 	again := *lib.Sweeps[0]
@@ -172,7 +172,7 @@ func TestBrokenTables(t *testing.T) {
 		{"point,reading\nJ7.2,0.4\n", Options{Columns: map[string]string{"reading:": "reading"}}, "x.csv: `reading:` names no sample"},
 		{"point,reading,unit\nJ7.2,0.4,kV\n", Options{}, "x.csv:2:10: readings cannot be in `kV`; write V or mV"},
 		{"point,reading,unplugged\nJ7.2,0.4,J9\n", Options{}, "x.csv:2:10: no connector `J9`"},
-		{"point,reading,draw_after_button\nJ7.2,0.4,much\n", Options{}, "x.csv:2:10: "},
+		{"point,reading,supply_after\nJ7.2,0.4,much\n", Options{}, "x.csv:2:10: "},
 		{"point,reading\nJ7.2,2.5\n", Options{}, "x.csv:2:6: `2.5` is above 2 V"},
 		{"point,reading\nJ7.2,0.4\nJ7.2,0.5\n", Options{}, "x.csv:3:6: `J7.2` is read twice in one sweep"},
 		{"point,reading\nJ7.2,0.4,7\n", Options{}, "x.csv:2:10: a field too many"},

@@ -409,6 +409,9 @@ func TestBrowser(t *testing.T) {
 			}
 			closed := 0
 			b.play(string(entries), enter, func(n int) {
+				if keyboard && n == 1 {
+					b.check(name + "-first-look")
+				}
 				if keyboard && n == 8 {
 					b.check(name + "-sweep")
 					b.tabs()

@@ -76,13 +76,21 @@ document.addEventListener("click", e => {
   if (!b) return;
   if (b.dataset.key) press(b.dataset.key);
   else if (b.dataset.entry) enter(b.dataset.entry);
-  else if (b.dataset.part) { $("part").value = b.dataset.part; $("verb").focus(); }
+  else if (b.dataset.part) { // one part after the other, to say the same of all
+    const o = [...$("part").options].find(o => o.value === b.dataset.part);
+    if (o) { o.selected = !o.selected; o.scrollIntoView({ block: "nearest" }); }
+    $("verb").focus({ preventScroll: false });
+  }
 });
 document.addEventListener("submit", e => {
   e.preventDefault();
   const unit = $("unit").textContent;
   if (e.target.id === "enter") enter(/^-?[\d.]+$/.test(value.value) && unit ? value.value + " " + unit : value.value, "value");
-  if (e.target.id === "deed") enter($("verb").value.replace("$", () => $("part").value));
+  if (e.target.id === "deed") {
+    const parts = [...$("part").selectedOptions].map(o => o.value).join(", ");
+    if (!parts) problem("not entered: choose a part first");
+    else { enter($("verb").value.replace("$", () => parts)); $("part").selectedIndex = -1; }
+  }
   if (e.target.id === "words") enter($("text").value, "text");
 });
 // Digits go into the field wherever the focus is.

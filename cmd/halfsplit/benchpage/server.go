@@ -336,8 +336,8 @@ func (s *Server) enter(w http.ResponseWriter, r *http.Request) {
 	send(w, "application/json", text)
 }
 
-// ask hands an entry to the owner and waits for the answer, whether or not whoever
-// sent it is still there. ok is false where it was not handed over.
+// ask hands an entry to the owner and waits for the answer, whether or not its sender
+// is still there. ok is false where it was not handed over.
 func (s *Server) ask(e *Entry) (a Answer, ok bool) {
 	if e.done == nil {
 		e.done = make(chan struct{})

@@ -51,7 +51,7 @@ type Choice struct {
 	Main                 bool // what is most often meant
 }
 
-// Said is what became of the last entry, whoever made it.
+// Said is what became of the last entry, from the terminal or a page.
 type Said struct {
 	Entry, Mark, Class, Text string
 	More                     []string

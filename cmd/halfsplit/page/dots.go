@@ -19,7 +19,7 @@ type DotRow struct {
 type Drawing = drawing
 
 // Blank draws the connectors of a board and the lines from some nets, with nothing
-// marked: for whoever is to find out.
+// marked: for the person who is to find out.
 func Blank(b *netlist.Board, nets []netlist.NetID) ([]Drawing, error) {
 	g, err := b.Graph()
 	if err != nil {

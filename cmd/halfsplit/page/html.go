@@ -123,12 +123,20 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{range .Work}}<tr><td><b>{{.Place}}</b></td><td class="work">■ {{.What}}</td><td class="all">{{.Value}}</td><td class="all">{{.Remark}}</td></tr>
 {{end}}</tbody></table>{{else}}<p>Nothing was removed, replaced, jumpered, resoldered or cleaned.</p>{{end}}
 
+{{if .Looks}}<h2>What was seen</h2>
+<dl>{{range .Looks}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>{{end}}
+
 <h2>Power-up check</h2>
 <p class="{{if .PowerUp.Passed}}good{{else}}bad{{end}}"><b>{{if .PowerUp.Passed}}✓{{else}}■{{end}} {{.PowerUpResult}}: {{.PowerUpSays}}</b></p>
 {{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or is out of range</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
 {{range .PowerUpLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
 {{end}}</tbody></table>{{end}}
 {{with .PowerUp.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
+
+{{if .Functions}}<h2>Function test under power</h2>
+<table class="wide"><thead><tr><th>Function</th><th>Result</th><th>Remark</th></tr></thead><tbody>
+{{range .Functions}}<tr><td><b>{{.Name}}</b></td><td class="{{.Class}}">{{.Mark}} {{.Result}}</td><td class="all">{{.Remark}}</td></tr>
+{{end}}</tbody></table>{{end}}
 
 <h2>Steps</h2>
 <table class="wide"><thead><tr><th>Event</th><th>Time</th><th>Took</th><th>What</th></tr></thead><tbody>

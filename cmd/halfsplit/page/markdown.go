@@ -76,6 +76,12 @@ func (r *Report) Markdown(w io.Writer) error {
 		}
 		table([]string{"Part or place", "Done", "What it is", "Remark"}, rows)
 	}
+	if len(r.Looks) > 0 {
+		line("\n## What was seen\n")
+		for _, x := range r.Looks {
+			line("- %s: %s", x.Name, x.Value)
+		}
+	}
 	line("\n## Power-up check\n\n**%s: %s**", r.PowerUpResult, r.PowerUpSays)
 	if len(r.PowerUpLines) > 0 {
 		var rows [][]string
@@ -86,6 +92,14 @@ func (r *Report) Markdown(w io.Writer) error {
 	}
 	if r.PowerUp.Draw != nil {
 		line("\nFrom a bench supply the board %s.", r.PowerUp.Draw.Says())
+	}
+	if len(r.Functions) > 0 {
+		line("\n## Function test under power")
+		var rows [][]string
+		for _, x := range r.Functions {
+			rows = append(rows, []string{x.Name, x.Result, x.Remark})
+		}
+		table([]string{"Function", "Result", "Remark"}, rows)
 	}
 	line("\n## Steps")
 	var rows [][]string

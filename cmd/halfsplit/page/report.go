@@ -51,6 +51,9 @@ type Report struct {
 	PowerUpLines  []PowerUpLine
 	PowerUpSays   string
 	PowerUpResult string
+	Looks         []Fact // what was seen under the microscope: part, and how it looked
+	Functions     []Function
+	Going         []string // how long it takes from here, and what that costs; empty once the case is closed
 	Notes         []string
 
 	plot drawing
@@ -99,6 +102,11 @@ type Work struct {
 	Place, What, Value, Remark string
 }
 
+// Function is what the board does, as it was tested under power.
+type Function struct {
+	Name, Result, Class, Mark, Remark string
+}
+
 // Suspect is a part with its probability.
 type Suspect struct {
 	Place, Share, Why string
@@ -132,6 +140,7 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 	b.work()
 	b.suspects()
 	b.powerUp()
+	b.job()
 	for _, x := range bench.Cautions(c) {
 		text := x.Text
 		if text == "" {
@@ -224,6 +233,8 @@ func (b *builder) head() {
 		if end.Part != netlist.None {
 			r.Status, r.StatusOK = "closed", false
 		}
+	case b.g.Passed() && b.fails():
+		r.Status = "not repaired"
 	case b.g.Passed():
 		r.Status, r.StatusOK = "repaired", true
 	default:
@@ -290,10 +301,10 @@ func span(d time.Duration) string {
 	return fmt.Sprintf("%.1f h", d.Hours())
 }
 
-// firstWork is the number of the first event that changed the board.
+// firstWork is the number of the first event that was rework.
 func (b *builder) firstWork() int {
 	for _, ev := range b.c.Events {
-		if ev.Kind.Edits() {
+		if ev.Rework() {
 			return ev.Number
 		}
 	}
@@ -577,7 +588,26 @@ func (b *builder) short() {
 	switch {
 	case len(b.g.Reworked) > 0 && b.g.Passed():
 		add("Everything that was worked on was measured again and is as on a board that works; power may go on.")
-	case len(b.g.Reworked) > 0:
+	}
+	for _, did := range []struct {
+		result journal.TestResult
+		text   string
+	}{{journal.Works, "Under power, this works: "}, {journal.Fails, "Under power, this fails: "}, {journal.NotTested, "Not tested: "}} {
+		var names []string
+		for _, x := range b.r.Functions {
+			if x.Result == did.result.String() {
+				names = append(names, x.Name)
+			}
+		}
+		if len(names) > 0 {
+			add(did.text + strings.Join(names, ", ") + ".")
+		}
+	}
+	for _, text := range b.r.Going {
+		add(text)
+	}
+	switch {
+	case len(b.g.Reworked) > 0 && !b.g.Passed():
 		add("The check before power has not been passed: no battery and no charger until it has.")
 	}
 }

@@ -24,7 +24,7 @@ import (
 // What this protects against: somebody who opens the file, searches it, compares
 // it with others of its class, tries answers against the hash, makes the class a
 // second time without the passphrase, or changes the file. What it does not: the
-// student's program must know the board to show readings of it, so whoever can
+// student's program must know the board to show readings of it, so anyone who can
 // write a program can take the faults out of Bench, with or without the passphrase; and
 // who works on a case twice knows it the second time. Do not use it for an
 // examination that matters.

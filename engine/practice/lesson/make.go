@@ -142,8 +142,8 @@ const (
 
 // Make draws the cases of a class: all different, and spread evenly over
 // difficulty and over the parts of the board. Every case can be solved: each of
-// its faults shows at the connectors, alone and beside the others, so that whoever
-// works on one thing after the other and reads again comes to the end. The
+// its faults shows at the connectors, alone and beside the others, so that one
+// thing done after the other and measured again comes to the end. The
 // engine's policy plays each case too. One that it does not solve is kept, as the
 // hardest of them: to leave it out would make a class of what the engine is good
 // at, and a third of the faults that come and go are not.

@@ -581,8 +581,8 @@ func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 	}
 }
 
-// stillOdd is a pin of the sweep that read otherwise than good boards do, and did
-// so when it was last read; nil where there is none.
+// stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
+// did so when it was last read; nil where there is none.
 func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 	last := map[string]*engine.Comparison{}
 	for i := range d.Readings {
@@ -594,7 +594,7 @@ func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 		if r.Event > sweepEvent {
 			break
 		}
-		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
 			return x
 		}
 	}
@@ -610,7 +610,7 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 		}
 	}
 	s := StepScore{Event: e.Number, Did: bench.Describe(k.s.board, e), Seconds: paid, Posterior: posteriors(now)}
-	if e.Kind == journal.KindPower {
+	if e.Kind == journal.KindSupply {
 		s.Did = "switched power on"
 	}
 	s.Before, s.After = entropy(before), entropy(now)
@@ -703,7 +703,7 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		if len(e.Jumpers) > 0 {
 			return n.Do == engine.DoRepair && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoRepair && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == engine.DoRepair && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false
@@ -821,7 +821,7 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 				k.remark(e.Number, Risky, fmt.Sprintf("%s was replaced on a posterior of %s: a new part for a guess", name, percent(posterior)))
 			}
 		}
-	case journal.KindPower:
+	case journal.KindSupply:
 		g, err := powerup.Check(first(k.c, e.Number-1), k.m.e, powerup.Limits{})
 		if err != nil {
 			return err

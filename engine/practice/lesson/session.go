@@ -465,7 +465,17 @@ func (d *Session) Reinstall(name string) error {
 	if !d.edits().Of(p).Removed {
 		return fmt.Errorf("%s is on the board; remove it first", document.Quote(name))
 	}
-	return d.write(journal.Event{Kind: journal.KindReinstall, Parts: []netlist.PartID{p}})
+	return d.solderOn(journal.KindReinstall, p)
+}
+
+// solderOn puts a part on. Nobody puts one on the wrong way round here, and where its
+// mark matters the record says so.
+func (d *Session) solderOn(kind journal.Kind, p netlist.PartID) error {
+	err := d.write(journal.Event{Kind: kind, Parts: []netlist.PartID{p}})
+	if err == nil && d.sim.board.Parts[p].Polarised() {
+		err = d.write(journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p}}})
+	}
+	return err
 }
 
 // Replace puts a new, good part in the place of a part.
@@ -477,7 +487,7 @@ func (d *Session) Replace(name string) error {
 	if err != nil {
 		return err
 	}
-	return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
+	return d.solderOn(journal.KindReplace, p)
 }
 
 // Reflow melts all joints of a part anew. It says nothing of how the part was made:
@@ -626,13 +636,13 @@ func (d *Session) Power() (*Powered, error) {
 	}
 	p.Runs = len(p.Burnt) == 0 && d.Repaired()
 	p.Dead = burnt(d.Case().All)
-	e := journal.Event{Kind: journal.KindPower, Supply: &journal.SupplyDraw{BeforeButton: drawIdle, AfterButton: drawIdle}}
+	e := journal.Event{Kind: journal.KindSupply, Supply: &journal.SupplyDraw{Before: drawIdle, After: drawIdle}}
 	switch {
 	case len(p.Burnt) > 0:
-		e.Supply.BeforeButton, e.Supply.AfterButton = drawLimit, math.NaN()
+		e.Supply.Before, e.Supply.After = drawLimit, math.NaN()
 		e.Note = smokeNote
 	case p.Runs:
-		e.Supply.AfterButton = drawGood
+		e.Supply.After = drawGood
 	}
 	return p, d.write(e)
 }
@@ -761,7 +771,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 	case remedy == "reflow":
 		return d.Reflow(n.Place)
 	case remedy == "replace":
-		return d.write(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{l.Part}})
+		return d.solderOn(journal.KindReplace, l.Part)
 	}
 	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, reflow, done or none", document.Quote(remedy), document.Quote(n.Place))
 }

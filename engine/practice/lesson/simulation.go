@@ -204,7 +204,7 @@ func (s *simulation) repaired(all []journal.Event, edits netlist.Edits) bool {
 
 // burnt tells that power was put on a short.
 func burnt(all []journal.Event) bool {
-	return slices.ContainsFunc(all, func(e journal.Event) bool { return e.Kind == journal.KindPower && e.Note == smokeNote })
+	return slices.ContainsFunc(all, func(e journal.Event) bool { return e.Kind == journal.KindSupply && e.Note == smokeNote })
 }
 
 // idle says of parts that do not do their work, and should, why not.

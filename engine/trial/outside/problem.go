@@ -122,11 +122,14 @@ func NewProblem(text string, seed uint64, sd Stated, points ...string) *Problem 
 // dimensions, each in standard deviations from the mean.
 func (p *Problem) Unknowns() int { return 3*len(p.Model.Elements) + len(p.lots) + 3 }
 
-// Draw draws a board from the prior.
+// Draw draws a board from the prior, which does not depend on what paths the model
+// provides for that are in no drawing.
 func (p *Problem) Draw(r *rand.Rand) []float64 {
 	u := make([]float64, p.Unknowns())
 	for i := range u {
-		u[i] = r.NormFloat64()
+		if e := i / 3; e >= len(p.Model.Elements) || p.Model.Elements[e].Origin != network.NotDrawn {
+			u[i] = r.NormFloat64()
+		}
 	}
 	return u
 }
