@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -472,11 +473,24 @@ func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 		if over == goodOver && math.Abs(math.Min(p.Volts, 3)-math.Min(o.Good.Volts, 3)) < 2e-3 {
 			continue // the fault does not touch this reading
 		}
-		r := Reason{At: q.taken[i].read.Name, Predicted: predicted, Overload: over, Good: good}
+		x := &q.taken[i].read
+		r := Reason{At: x.Name, To: x.ToName, Resistance: x.Reading.Unit == quantity.Ohm, Predicted: predicted, Overload: over, Good: good}
 		if !o.Over {
 			r.Read = number(o.Volts)
 		}
-		reasons = append(reasons, r)
+		if r.Resistance {
+			for _, v := range []*float64{r.Predicted, r.Good, r.Read} {
+				if v != nil {
+					*v = voltsToOhms(o.Probe.Meter, *v)
+				}
+			}
+		}
+		again := func(old Reason) bool {
+			return old.At == r.At && old.To == r.To && old.Resistance == r.Resistance && (old.Read == nil) == (r.Read == nil)
+		}
+		if !slices.ContainsFunc(reasons, again) {
+			reasons = append(reasons, r)
+		}
 	}
 	return reasons, nil
 }
@@ -504,7 +518,7 @@ func (q *inquiry) notes(d *Diagnosis) {
 	if len(alike) > 0 {
 		d.Notes = append(d.Notes, list(alike)+" compared with lines that should read alike")
 	}
-	d.Notes = append(d.Notes, q.Doubts()...)
+	d.Doubts = q.Doubts()
 	if q.res.Left > tellLeft {
 		d.Notes = append(d.Notes, fmt.Sprintf("more sets of faults explain these readings than can be weighed: about %.0f %% of the weight is in sets that were left out, so every probability here is too high", 100*q.res.Left))
 	}

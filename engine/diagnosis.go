@@ -26,7 +26,10 @@ type Diagnosis struct {
 	// Cautions are the safety notes that the steps above call for.
 	Cautions []string `json:"cautions"`
 	// Notes are remarks on the data, such as a pin that no good board was read at.
-	Notes []string `json:"notes"`
+	// Doubts are what the good boards say against the board file and each other: no
+	// answer is better than the drawing.
+	Doubts []string `json:"doubts,omitempty"`
+	Notes  []string `json:"notes"`
 
 	// Expected is the expected time in seconds to a verified repair. No plan made
 	// of the same steps is expected to be quicker than Least, which is the same
@@ -156,11 +159,13 @@ type Suspect struct {
 
 // Reason is what a fault of the suspect predicts at a point that was read.
 type Reason struct {
-	At        string   `json:"at"`
-	Predicted *float64 `json:"predicted"` // volts; null for OL
-	Overload  bool     `json:"overload"`
-	Read      *float64 `json:"measured"`   // volts; null for OL
-	Good      *float64 `json:"known_good"` // volts on a good board; null for OL
+	At         string   `json:"at"`
+	To         string   `json:"to,omitempty"`         // of a two-point reading
+	Resistance bool     `json:"resistance,omitempty"` // taken in resistance mode: what follows is in ohms
+	Predicted  *float64 `json:"predicted"`            // volts; null for OL
+	Overload   bool     `json:"overload"`
+	Read       *float64 `json:"measured"`   // volts; null for OL
+	Good       *float64 `json:"known_good"` // volts on a good board; null for OL
 }
 
 // Do is the kind of a step.

@@ -81,22 +81,28 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 	return e, nil
 }
 
-// Doubts lists in words what the good boards say against the board file and against
-// each other: paths to ground that no part accounts for, values that are not as drawn,
-// and readings that were left out.
-func (e *Engine) Doubts() []string {
+// DrawingDoubts lists in words what the good boards say against the board file: paths to
+// ground that no part accounts for, and values that are not as drawn.
+func (e *Engine) DrawingDoubts() []string {
 	var out, nets []string
 	for _, n := range e.posterior.Undrawn {
 		nets = append(nets, e.Board.Nets[n].Name)
 	}
 	if len(nets) > 0 {
-		out = append(out, "good boards show a path that the board file has no part for on "+list(nets))
+		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, or its pins are in another order")
 	}
 	for _, el := range e.posterior.Freed {
 		part := &e.Board.Parts[e.model.Elements[el].Part]
 		out = append(out, fmt.Sprintf("by the good boards %s has about %s, not %s as the board file says; look at its code", part.Name,
 			quantity.Format(e.posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(e.model.Nominal().Ohms[el], quantity.Ohm)))
 	}
+	return out
+}
+
+// Doubts are DrawingDoubts and what the good boards say against each other: readings that
+// were left out.
+func (e *Engine) Doubts() []string {
+	out := e.DrawingDoubts()
 	for _, m := range e.posterior.Misread {
 		at := ""
 		if m.Spot.Net != netlist.None {

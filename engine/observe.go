@@ -197,12 +197,22 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 		)
 	})
 	var out []fault.Observation
+	net := 0 // the first observation of the net in question
 	for k, i := range of {
 		t, o := &all[i], obs[all[i].obs]
 		if k > 0 {
 			if x := &all[of[k-1]]; out[x.obs].Session == o.Session && repeats(t, x, math.Abs(o.Volts-out[x.obs].Volts), o.Noise) {
 				t.obs = x.obs
 				out[x.obs].Repeats++
+				continue
+			}
+		}
+		if t.read.To == nil && t.read.Reading.Unit != quantity.Ohm && t.read.At.Net != netlist.None {
+			if k > 0 && !sameNet(&out[len(out)-1], &o) || len(out) == 0 {
+				net = len(out)
+			}
+			if at := alike(out[net:], &o, 3*t.meter.Counts*t.meter.Resolution+0.002*o.Volts); at >= 0 {
+				t.obs = net + at
 				continue
 			}
 		}
@@ -217,6 +227,41 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 		}
 	}
 	return out
+}
+
+// Where a net was read at more pins than mostAlike, others that read the same within the
+// meter's noise add next to nothing, and beyond mostPins none does: each costs as much
+// as all before it.
+const (
+	mostAlike = 12
+	mostPins  = 32
+)
+
+// sameNet tells whether two observations are of one net in one state, session and meter.
+func sameNet(a, b *fault.Observation) bool {
+	return !a.Between && a.Spot.Net == b.Spot.Net && a.Spot.Polarity == b.Spot.Polarity && a.Session == b.Session && a.Meter == b.Meter && a.Edits.Equal(b.Edits)
+}
+
+// alike gives the observation of a net that stands for another one as well, by its place
+// among them; -1 for none.
+func alike(of []fault.Observation, o *fault.Observation, tolerance float64) int {
+	if len(of) < mostAlike {
+		return -1
+	}
+	best, least := -1, math.Inf(1)
+	for i := range of {
+		off := math.Abs(of[i].Volts - o.Volts)
+		if o.Over && of[i].Over {
+			off = 0
+		}
+		if of[i].Over == o.Over && off < least {
+			best, least = i, off
+		}
+	}
+	if least > tolerance && len(of) < mostPins {
+		return -1
+	}
+	return best
 }
 
 func compareBool(a, b bool) int {

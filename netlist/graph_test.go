@@ -123,7 +123,7 @@ parts:
   R5: {kind: resistor, value: 1k, pins: [C, V]}
   R6: {kind: resistor, value: 1k, pins: [B, V]}
   R7: {kind: resistor, value: 1k, pins: [V, D]}
-  T1: {kind: choke, pins: [C, E, GND, F]}
+  T1: {kind: choke, pins: {1: C, 2: E, 3: GND, 4: F}}
   Q1: {kind: transistor, pins: {g: E, d: A, s: GND}}
 `), "loop.yaml")
 	if err != nil {

@@ -62,7 +62,7 @@ var kinds = [...]struct {
 	Inductor:   {"inductor", quantity.Henry, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Bead:       {"bead", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Filter:     {"filter", quantity.Ohm, 0, Series, []string{"in", "out", "gnd"}, []string{"in", "out", "gnd"}, 3, 0, "{in: A, out: B, gnd: GND}"},
-	Choke:      {"choke", quantity.Ohm, quantity.Henry, Series, nil, []string{""}, 4, 4, "[A1, A2, B1, B2], windings 1-2 and 3-4"},
+	Choke:      {"choke", quantity.Ohm, quantity.Henry, Series, nil, []string{""}, 4, 4, "{1: A, 2: A_U, 3: B, 4: B_U}, where 1-2 is one winding and 3-4 the other"},
 	Fuse:       {"fuse", quantity.Ampere, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
 	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},

@@ -237,6 +237,9 @@ func (l *loader) part(p *Part, v document.Node) {
 		if p.Kind == Transistor && pins.Kind() == document.List {
 			what, do = "the pins of a transistor are a list, whose order nobody agrees on", "write its pins as "+kinds[Transistor].terminals
 		}
+		if p.Kind == Choke && pins.Kind() == document.List {
+			what, do = "the pins of a choke are a list, which may go along one winding or across both", "write its pins as "+kinds[Choke].terminals
+		}
 		if what != "" {
 			l.problem(pins.At(), do, "%s: %s", p.Name, what)
 		}

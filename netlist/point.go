@@ -2,6 +2,7 @@ package netlist
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -257,4 +258,28 @@ func (c *Connector) places() (place []int, last int) {
 		place[i], last = n, max(last, n)
 	}
 	return place, last
+}
+
+// PinRows parts the pins of a connector into its rows, as it lies: indices into Pins.
+func (c *Connector) PinRows() [][]int {
+	rows := make([][]int, max(c.Rows, 1))
+	for i := range c.Pins {
+		k := 0
+		switch n, err := strconv.Atoi(c.Pins[i].Name); {
+		case c.Rows < 2:
+		case c.Numbering == Around:
+			if i >= (len(c.Pins)+1)/2 {
+				k = 1
+			}
+		case err == nil && n > 0:
+			k = (n + 1) % 2
+		default:
+			k = i % 2
+		}
+		rows[k] = append(rows[k], i)
+	}
+	if c.Rows == 2 && c.Numbering == Around {
+		slices.Reverse(rows[1]) // the far row runs back
+	}
+	return rows
 }

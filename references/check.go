@@ -49,6 +49,7 @@ const (
 	KindTwice     = "one net twice"  // two points of one net read unlike in one sweep
 	KindAside     = "set aside"      // files that are no sweeps of this board and revision
 	KindWithdrawn = "withdrawn"      // a sweep that somebody took out of use
+	KindDrawing   = "board file"     // what good boards show against it; found by others
 	KindUnsaid    = "not said"       // what files leave to be assumed
 	KindCoarse    = "coarse"         // readings rounded, as by a wrong range of the meter
 	KindNamesake  = "two boards"     // sweeps under one sample name that are not of one board
@@ -731,7 +732,7 @@ func (l *Library) leftOut() []Finding {
 		findings = append(findings, Finding{
 			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
 			Seen: why + ": " + enumerate(files),
-			Do:   "nothing, if they belong there; else put sweeps of this board into the folder itself, with its name and revision",
+			Do:   "nothing, if they belong there; otherwise put sweeps of this board into the folder itself, with its name and revision",
 		})
 	}
 	for _, w := range l.Withdrawn {

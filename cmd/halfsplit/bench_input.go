@@ -7,28 +7,34 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
 	"halfsplit/cmd/halfsplit/benchpage"
+	"halfsplit/engine/bench"
+	"halfsplit/netlist"
 )
 
 // input is where entries come from: the keyboard or a file on standard input,
 // and perhaps a meter.
 type input struct {
-	lines   chan entryLine
-	stop    chan os.Signal
-	done    chan struct{}
-	device  *os.File
-	page    <-chan *benchpage.Entry // nil for none
-	sources int                     // that have not ended
-	err     error
+	lines    chan entryLine
+	stop     chan os.Signal
+	done     chan struct{}
+	files    []*os.File              // to be closed
+	keyboard bool                    // is one of the sources, though not on standard input
+	page     <-chan *benchpage.Entry // nil for none
+	sources  int                     // that have not ended
+	err      error
 }
 
 // entryLine is one line of a source, or its end.
 type entryLine struct {
 	text   string
-	device bool             // from the meter
+	device bool             // a measured value, from the meter or a measuring program
+	fed    bool             // written beforehand: from standard input that is no keyboard
+	live   bool             // no entry: a measuring program begins to send
 	page   *benchpage.Entry // from the page, which waits for an answer; nil for others
 	ended  bool
 	err    error
@@ -37,11 +43,22 @@ type entryLine struct {
 // mostLine is the longest line that is read, in bytes.
 const mostLine = 4096
 
+// feed says how the lines of a source are taken.
+type feed struct {
+	board  *netlist.Board
+	still  still
+	device bool // of a meter
+	fed    bool // lines written beforehand, unless a measuring program sends them
+	aside  bool // the session does not wait for it
+}
+
 // listen begins to read. Lines are taken one at a time: a source is not read
 // ahead of what the session has dealt with by more than one line, so that what
 // was not yet answered was not yet taken.
-func listen(stdin io.Reader, device string, held *still) (*input, error) {
+func listen(stdin io.Reader, device string, from feed, keyboard bool) (*input, error) {
 	in := &input{lines: make(chan entryLine), stop: make(chan os.Signal, 1), done: make(chan struct{}), sources: 1}
+	meter := from
+	meter.device, meter.fed = true, false
 	if device != "" {
 		in.sources++
 		if info, err := os.Stat(device); err == nil && info.Mode()&os.ModeNamedPipe != 0 {
@@ -50,23 +67,30 @@ func listen(stdin io.Reader, device string, held *still) (*input, error) {
 			go func() {
 				f, err := os.Open(device)
 				if err != nil {
-					in.read(errorReader{err}, held)
+					in.read(errorReader{err}, meter)
 					return
 				}
 				defer f.Close()
-				in.read(f, held)
+				in.read(f, meter)
 			}()
 		} else {
 			f, err := os.Open(device)
 			if err != nil {
 				return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
 			}
-			in.device = f
-			go in.read(f, held)
+			in.files = append(in.files, f)
+			go in.read(f, meter)
+		}
+	}
+	if keyboard {
+		// Whoever pipes a measuring program in has the keyboard for all else.
+		if f, err := os.Open("/dev/tty"); err == nil {
+			in.files, in.keyboard = append(in.files, f), true
+			go in.read(f, feed{aside: true})
 		}
 	}
 	signal.Notify(in.stop, os.Interrupt, syscall.SIGTERM)
-	go in.read(stdin, nil)
+	go in.read(stdin, from)
 	return in, nil
 }
 
@@ -75,32 +99,52 @@ type errorReader struct{ err error }
 
 func (r errorReader) Read([]byte) (int, error) { return 0, r.err }
 
-// read passes on the lines of one source; held is of the meter, nil for others.
-func (in *input) read(r io.Reader, held *still) {
-	device := held != nil
+// read passes on the lines of one source.
+func (in *input) read(r io.Reader, from feed) {
 	lines := bufio.NewReaderSize(r, mostLine)
-	for {
-		text, long, err := lines.ReadLine()
-		line := entryLine{text: string(text), device: device}
-		for long && err == nil { // the rest of a line that is too long to be an entry
-			_, long, err = lines.ReadLine()
-			line.text = string(text[:min(len(text), mostLine)])
+	send := func(line entryLine) bool {
+		select {
+		case in.lines <- line:
+			return true
+		case <-in.done:
+			return false
 		}
-		if err != nil {
-			line = entryLine{device: device, ended: true}
+	}
+	for live := false; ; {
+		text, err := lines.ReadSlice('\n')
+		line := entryLine{text: strings.TrimRight(string(text), "\r\n"), device: from.device, fed: from.fed}
+		for err == bufio.ErrBufferFull { // the rest of a line that is too long to be an entry
+			_, err = lines.ReadSlice('\n')
+		}
+		if err != nil && (len(text) == 0 || live) { // a program that is stopped may have printed half a line
+			line = entryLine{device: from.device, ended: true}
 			if !errors.Is(err, io.EOF) && !errors.Is(err, os.ErrClosed) {
 				line.err = err
 			}
-		}
-		if device && err == nil && !held.counts(line.text, time.Now()) {
-			continue
-		}
-		select {
-		case in.lines <- line:
-		case <-in.done:
+			if !from.aside {
+				send(line)
+			}
 			return
 		}
-		if err != nil {
+		if from.device || from.fed {
+			if value, ok := bench.FromProgram(from.board, line.text); ok {
+				line.text, line.device, line.fed = value, true, false
+				if from.still.hold <= 0 {
+					from.still.hold = programHold
+				}
+				if !live && !send(entryLine{live: true}) {
+					return
+				}
+				live = true
+				if value == "" {
+					continue
+				}
+			}
+		}
+		if line.device && !from.still.counts(line.text, time.Now()) {
+			continue
+		}
+		if !send(line) {
 			return
 		}
 	}
@@ -135,7 +179,7 @@ func (in *input) next() (line entryLine, ok bool) {
 func (in *input) close() {
 	signal.Stop(in.stop)
 	close(in.done)
-	if in.device != nil {
-		in.device.Close()
+	for _, f := range in.files {
+		f.Close()
 	}
 }

@@ -117,17 +117,24 @@ func (b *benchScreen) function(p *bench.Prompt) {
 }
 
 // leftovers list what looked bad and was not seen to, and what does not work.
-func (b *benchScreen) leftovers() (list []string) {
-	c := b.session.Case()
-	for _, x := range c.ComeBack() {
-		list = append(list, "come back to "+name(c.Board.Parts[x.Part].Name)+": it looks "+x.Look.String())
+func leftovers(g *powerup.Answer) (list []string) {
+	for _, x := range g.ComeBack {
+		list = append(list, "come back to "+name(x.Part)+": it looks "+name(x.Look))
 	}
-	for _, x := range c.Tested() {
-		if x.Result == journal.Fails {
-			list = append(list, name(x.Function)+" fails")
+	for _, x := range g.Functions {
+		if x.Result == journal.Fails.String() {
+			list = append(list, name(x.Name)+" fails")
 		}
 	}
 	return list
+}
+
+func (b *benchScreen) leftovers() []string {
+	g, err := b.session.PowerUp()
+	if err != nil { // it is told where the check is shown
+		return nil
+	}
+	return leftovers(g)
 }
 
 func (b *benchScreen) leftToDo() {

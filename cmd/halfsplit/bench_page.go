@@ -14,6 +14,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
+	"halfsplit/netlist/layout/assembly"
 )
 
 // What a session shows on the bench page: the same words as the terminal, laid out
@@ -49,7 +50,7 @@ func (b *benchScreen) next(in *input) (entryLine, bool) {
 			return line, ok
 		case line.page.Report:
 			var text bytes.Buffer
-			r, err := page.New(b.session.Case(), b.engine, b.limits, b.app.layoutOf(b.session.Case().Board))
+			r, err := page.New(b.session.Case(), b.engine, b.limits, b.drawn)
 			if err == nil {
 				err = r.HTML(&text)
 			}
@@ -113,6 +114,7 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 	if v.PowerUp, err = b.pagePowerUp(p); err != nil {
 		return nil, err
 	}
+	v.Place = b.pagePlace(p)
 	pageSuspects(v, p)
 	if p.Step != nil {
 		steps, err := b.session.Steps()
@@ -120,14 +122,14 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 			return nil, err
 		}
 		for i := range steps[:min(len(steps), mostOnPage)] {
-			if headline(&steps[i]) == headline(p.Step) {
+			if headline(&steps[i].Step) == headline(p.Step) {
 				continue
 			}
 			detail := duration(steps[i].Seconds)
 			if steps[i].Expected > 0 {
 				detail += ", to a verified repair " + duration(steps[i].Expected)
 			}
-			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", i+1), Label: headline(&steps[i]), Detail: detail})
+			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", steps[i].Number), Label: headline(&steps[i].Step), Detail: detail})
 		}
 	}
 	counts := map[int]bool{}
@@ -277,7 +279,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 	}
 	switch p.Purpose {
 	case bench.ForSweep:
-		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, len(board.Connectors[p.Connector].Pins), name(board.Connectors[p.Connector].Name)))
+		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, p.Of, name(board.Connectors[p.Connector].Name)))
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
@@ -417,7 +419,7 @@ func (l *levels) pageConnector(v *benchpage.View, p *bench.Prompt) (netlist.Conn
 		return id, err
 	}
 	v.Connector.Title = strings.TrimSpace("Connector " + name(c.Name) + " " + prose(c.Title))
-	rows := page.PinRows(c)
+	rows := c.PinRows()
 	for k := range rows[0] {
 		var column []benchpage.Pin
 		for _, row := range rows {
@@ -669,11 +671,37 @@ func (b *benchScreen) pagePowerUp(p *bench.Prompt) (benchpage.PowerUp, error) {
 	return out, nil
 }
 
+// pagePlace is the assembly drawing with what is asked for marked on it, where the board
+// has a layout.
+func (b *benchScreen) pagePlace(p *bench.Prompt) benchpage.Place {
+	board := b.session.Case().Board
+	var names []string
+	switch {
+	case b.drawn == nil || p.Ask == bench.AskCautions:
+	case p.Ask == bench.AskReading:
+		names = append(names, p.Name)
+	case p.Step != nil:
+		names = append(names, p.Step.At, p.Step.Part)
+	case p.Ask == bench.AskReinstall:
+		names = append(names, board.Parts[p.Part].Name)
+	}
+	for _, at := range names {
+		mark, err := assembly.Find(board, b.drawn, at)
+		if err != nil {
+			continue // a whole net, or not in the layout
+		}
+		picture := assembly.Draw(board, b.drawn, mark)
+		return benchpage.Place{Title: picture.Title, Note: picture.Note, SVG: picture.File()}
+	}
+	return benchpage.Place{}
+}
+
 // pageSaid is what became of an entry.
 func (b *benchScreen) pageSaid(line string, r *bench.Reply) benchpage.Said {
 	s := benchpage.Said{Entry: prose(line)}
 	c := b.session.Case()
-	if x := r.Reading; x != nil {
+	if n := len(r.Readings); n > 0 {
+		x := &r.Readings[n-1]
 		s.Class, s.Mark = page.VerdictStyle(x.Verdict)
 		row := comparisonRow(x, false)
 		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[3].text, name(string(x.Verdict)), row[goodColumn].text)

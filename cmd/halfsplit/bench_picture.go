@@ -3,7 +3,6 @@ package main
 import (
 	"strings"
 
-	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/netlist"
 )
@@ -51,7 +50,7 @@ func (s *screen) picture(b *netlist.Board, id netlist.ConnectorID, list []engine
 	s.prose(2, 2, strong, title)
 	s.prose(2, 2, faint, "- not read, · agrees, ▼ low, ▲ high, ● shorted, ○ open, ► unexpected path, ? no known good")
 	perLine := max((s.width-4)/(wide+1), 4)
-	for _, row := range page.PinRows(c) {
+	for _, row := range c.PinRows() {
 		for len(row) > 0 {
 			part := row[:min(len(row), perLine)]
 			row = row[len(part):]

@@ -33,6 +33,10 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskFunction:
 		b.function(p)
 	case bench.AskConnector:
+		if b.again {
+			b.input("`sweep NAME`, or Enter for " + name(p.Connectors[0]))
+			return
+		}
 		b.gap()
 		var rows [][]cell
 		for _, n := range p.Connectors {
@@ -51,7 +55,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
 	case bench.AskInjection:
 		b.step(p)
-		b.input("which part warmed up? its name, or none")
+		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")
 	case bench.AskDrop:
 		b.step(p)
 		b.input("what does each part read? as in C71 12.4 mV, C72 13.1 mV")
@@ -60,16 +64,19 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.input("y when " + name(p.Step.Part) + " is off the board")
 	case bench.AskRemedy:
 		b.step(p)
-		b.remedy(p)
-		b.input("y when it is done so; or say what you did instead")
+		b.input(headline(p.Step) + ": y when it is done so; or say what you did instead")
 	case bench.AskReinstall:
-		b.gap()
 		part := &board.Parts[p.Part]
-		b.prose(3, 2, next, "PUT BACK "+name(part.Name))
-		b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
+		if !b.again {
+			b.gap()
+			b.prose(3, 2, next, "PUT BACK "+name(part.Name))
+			b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
+		}
 		b.input("y when it is back; `replaced " + name(part.Name) + "` for a new one, s to leave it off")
 	case bench.AskPowerBefore:
-		b.powerUp(p.PowerUp)
+		if !b.again {
+			b.powerUp(p.PowerUp)
+		}
 		b.input("current before the power button, such as 2 mA; s to skip")
 	case bench.AskPowerAfter:
 		b.input("current after the power button; s to skip")
@@ -86,9 +93,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
-		b.rule("NO FAULT FOUND", "")
-		b.gap()
-		b.prose(3, 0, green, "What was measured is what good boards measure, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software.")
+		if !b.again {
+			b.nothingWrong(board, p.Diagnosis, goodAsItIs(p.Diagnosis))
+		}
 		b.elsewhere(p)
 	case bench.AskImplausible:
 		if !b.again {
@@ -99,6 +106,10 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.input("y when it is put right: these readings are taken back, and the sweep begins again; s to leave them")
 	case bench.AskStuck:
+		if b.again {
+			b.elsewhere(p)
+			return
+		}
 		b.rule("NO STEP LEFT", "")
 		b.gap()
 		if p.PowerUp != nil && !p.PowerUp.Passed() {
@@ -119,6 +130,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 
 // input ends a prompt.
 func (b *benchScreen) input(text string) {
+	b.prompted = cells(text + " > ")
 	fmt.Fprint(b.w, b.paint(strong, text+" > "))
 }
 
@@ -141,19 +153,24 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 	why := ""
 	switch p.Purpose {
 	case bench.ForSweep:
-		if b.swept != int(p.Connector)+1 || b.terminal {
+		if b.swept != int(p.Connector)+1 {
 			b.swept = int(p.Connector) + 1
 			if list, err := b.session.Readings(); err == nil {
 				b.picture(board, p.Connector, list, p.Pin)
 			}
-			if p.Done == 0 {
-				b.prose(2, 2, faint, probes(p.Name, p.At.Polarity.String())+"; one pin after the other: a reading, s skip, b back, r repeat, p other polarity, d enough")
-			}
+			b.prose(2, 2, faint, probes(p.Name, p.At.Polarity.String())+"; one pin after the other: a reading, or several; s skip, b back, r repeat, p other polarity, d enough, v the picture")
 			b.gap()
 		}
-		why = fmt.Sprintf("%d of %d", p.Done+1, len(board.Connectors[p.Connector].Pins))
+		pins := board.Connectors[p.Connector].Pins
+		why = fmt.Sprintf("%d of %d", p.Done+1, p.Of)
+		for k, i := range p.Then[:min(len(p.Then), pinsAhead)] {
+			if k == 0 {
+				why += ", then"
+			}
+			why += " " + name(pins[i].Name)
+		}
 	case bench.ForAgain:
-		why = "is out of range; measure it once more, or y to accept it"
+		why = "out of range: once more, b if mistyped, y accepts it"
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
@@ -169,7 +186,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 	case bench.ForProof:
 		why = "to prove the repair; known good " + b.want(p)
 	case bench.ForChosen:
-		why = probes(p.Name, p.At.Polarity.String()) + "; known good " + b.want(p)
+		why = probes(p.Name, p.At.Polarity.String()) + "; known good " + b.want(p) + "; s skips, d ends"
 	case bench.ForPowerUp:
 		why = "for the power-up check; known good " + b.want(p)
 	}
@@ -186,13 +203,23 @@ func (b *benchScreen) want(p *bench.Prompt) string {
 	return spread(p.Predict.Volts, p.Predict.Overload, p.Predict.Sigma)
 }
 
-// step prints a step so that it can be read at arm's length, once.
+// pinsAhead is how many of the pins that follow are named.
+const pinsAhead = 3
+
+// step prints a step so that it can be read at arm's length, once for each state of the
+// board and of what is known of it.
 func (b *benchScreen) step(p *bench.Prompt) {
 	c := b.session.Case()
-	if b.shown == len(c.All) {
+	now := headline(p.Step)
+	for _, ev := range c.Events {
+		if ev.Kind != journal.KindNote {
+			now += fmt.Sprint(" ", ev.Number)
+		}
+	}
+	if b.shown == now {
 		return
 	}
-	b.shown = len(c.All)
+	b.shown = now
 	b.suspectsLine(p.Diagnosis)
 	step := p.Step
 	b.rule("NEXT", duration(step.Seconds))
@@ -208,7 +235,10 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	}
 	b.outcomes(step)
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
-		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips")
+		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips, v shows this again")
+	}
+	if p.Ask == bench.AskRemedy {
+		b.remedy(p)
 	}
 }
 
@@ -255,25 +285,24 @@ func (b *benchScreen) wrong(err error) {
 }
 
 // reply says what an entry meant; it tells whether the session is over.
-func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
+func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over bool) {
 	c := b.session.Case()
-	if x := r.Reading; x != nil {
-		row := comparisonRow(x, false)
-		v := verdict(x.Verdict)
-		text := "  " + b.paint(v.style, pad(row[3].text, 7)+" "+v.text)
-		if good := row[goodColumn].text; good != "none" && x.Verdict != engine.NoKnownGood {
-			what := "   good "
-			if predicted, is := strings.CutSuffix(good, predictedMark); is {
-				what, good = "   good, predicted ", predicted
-			}
-			text += b.paint(faint, what+good)
+	if len(r.Readings) > 0 {
+		if typed && b.moves && b.prompted < b.width { // in the place of what was asked and typed
+			fmt.Fprint(b.w, "\x1b[A\x1b[K") // CUU and EL, ECMA-48, 8.3.22 and 8.3.41
 		}
-		b.say(text + b.paint(faint, b.numbers(r.Recorded)))
+		for i := range r.Readings {
+			numbers := r.Recorded
+			if len(r.Readings) > 1 {
+				numbers = []int{r.Readings[i].Event}
+			}
+			b.measured(&r.Readings[i], numbers, len(r.Readings) > 1 || typed && b.moves)
+		}
 		if r.Odd && b.terminal {
 			fmt.Fprint(b.w, "\a")
 		}
-	} else if len(r.Recorded) > 0 {
-		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]
+	} else if n := len(r.Recorded); n > 0 && (c.All[r.Recorded[n-1]-1].Kind != journal.KindUndo || len(r.Says) == 0) {
+		ev := &c.All[r.Recorded[n-1]-1]
 		text, numbers := prose(bench.Describe(c.Board, ev)), b.numbers(r.Recorded)
 		if 2+cells(text)+cells(numbers) > b.width {
 			b.prose(2, 2, green, text+","+numbers)
@@ -295,23 +324,69 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply) (over bool) {
 		b.showPowerUp()
 	case bench.ShowCase:
 		b.events(c)
+	case bench.ShowNext:
+		if b.swept > 0 && p.Purpose != bench.ForSweep {
+			if list, err := b.session.Readings(); err == nil {
+				b.picture(c.Board, netlist.ConnectorID(b.swept-1), list, netlist.None)
+			}
+		} else {
+			b.swept = 0
+		}
+		b.shown = ""
+		return false
 	}
-	if r.Show != bench.ShowNothing {
-		b.shown = 0
-	}
+	// An answer stays on the screen: only the question is asked again.
+	b.again = r.Show != bench.ShowNothing
 	if r.Quit {
-		b.left()
+		b.left(p)
 	}
 	return r.Quit
 }
 
-// left ends a session that somebody leaves.
-func (b *benchScreen) left() {
+// measured is one line that says what a reading is; named with its point, where nothing
+// above says it.
+func (b *benchScreen) measured(x *engine.Comparison, numbers []int, named bool) {
+	row := comparisonRow(x, false)
+	v := verdict(x.Verdict)
+	at, net, read, good, event := "  ", "", pad(row[3].text, 7)+" "+v.text, "", b.numbers(numbers)
+	if named {
+		at, net = pad(row[0].text, 8)+" ", pad(row[1].text, 12)+" "
+	}
+	if text := row[goodColumn].text; text != "none" && x.Verdict != engine.NoKnownGood {
+		good = "   good " + text
+		if predicted, is := strings.CutSuffix(text, predictedMark); is {
+			good = "   good, predicted " + predicted
+		}
+	}
+	if cells(at+net+read+good+event) > b.width { // first what can be looked up
+		net = ""
+	}
+	if cells(at+read+good+event) > b.width {
+		good = ""
+	}
+	b.say(at + net + b.paint(v.style, read) + b.paint(faint, good+event))
+}
+
+// left ends a session that somebody leaves, and says where it stands.
+func (b *benchScreen) left(p *bench.Prompt) {
 	if b.failed {
 		b.prose(0, 2, loud, "Left. The last entries could not be written and are not in the case; everything with an event number was on the disk.")
 		return
 	}
-	b.say(b.paint(faint, "Left. All that was entered is in the case; `halfsplit bench` goes on from here."))
+	stands := ""
+	switch {
+	case p.Ask == bench.AskReading && p.Purpose == bench.ForSweep:
+		stands = fmt.Sprintf(" at %s, %d of %s read or skipped", name(p.Name), p.Done, count(p.Of, "pin"))
+	case p.Ask == bench.AskReading:
+		stands = " at " + name(p.Name)
+	case p.Ask == bench.AskClose:
+		stands = "; the case is not closed"
+	}
+	on := "is in the case; `halfsplit bench` goes on from here."
+	if b.until != nil {
+		on = "is kept; the same command goes on from here."
+	}
+	b.prose(0, 2, faint, "Left"+stands+". All that was entered "+on)
 }
 
 // numbers names the events that were written: what is named is on the disk.
@@ -332,7 +407,13 @@ func (b *benchScreen) why() {
 		b.wrong(err)
 		return
 	}
-	b.diagnosis(b.session.Case(), d)
+	if len(d.Suspects) == 0 {
+		b.diagnosis(b.session.Case(), d)
+		return
+	}
+	b.abnormal(b.session.Case().Board, d)
+	b.suspects(d)
+	b.explanations(d)
 }
 
 func (b *benchScreen) steps() {
@@ -351,11 +432,11 @@ func (b *benchScreen) steps() {
 		if steps[i].Expected > 0 {
 			total = duration(steps[i].Expected)
 		}
-		rows = append(rows, []cell{{fmt.Sprint(i + 1), faint}, {headline(&steps[i]), plain}, {duration(steps[i].Seconds), plain}, {total, faint}})
+		rows = append(rows, []cell{{fmt.Sprint(steps[i].Number), faint}, {headline(&steps[i].Step), plain}, {duration(steps[i].Seconds), plain}, {total, faint}})
 	}
 	b.gap()
 	b.table(2, []column{{right: true}, {head: "step", give: true}, {head: "time", right: true}, {head: "to a repair", right: true}}, rows)
-	b.prose(2, 2, faint, "`take 2` does the second instead of the first.")
+	b.prose(2, 2, faint, fmt.Sprintf("`take %d` does that instead. A step keeps its number.", steps[len(steps)-1].Number))
 }
 
 func (b *benchScreen) showPowerUp() {
@@ -402,18 +483,21 @@ func (b *benchScreen) help() {
 	b.heading("WHAT CAN BE ENTERED", "")
 	meter := drives(b.session.Case())
 	b.wrapped(2, [][]cell{
-		{{"0.452  452  OL", strong}, {"a reading: volts, millivolts, over range; also +4.52E-01 from a meter" + meter, plain}},
+		{{"0.452  452  OL", strong}, {"a reading: volts, millivolts, over range; also 0,452 and what a meter sends" + meter, plain}},
+		{{"0.452 OL 448", strong}, {"the readings of this pin and those that follow", plain}},
 		{{"s", strong}, {"skip what is asked for", plain}},
 		{{"b  r", strong}, {"one pin back; the last reading once more, in its place", plain}},
 		{{"p", strong}, {"this point with the probes swapped", plain}},
 		{{"d", strong}, {"enough of this sweep", plain}},
+		{{"v", strong}, {"the connector and what is asked for, shown again", plain}},
 		{{"y", strong}, {"done, agreed, accepted", plain}},
 		{{"u", strong}, {"take the last event back; `undo 12` that one", plain}},
 		{{"n TEXT", strong}, {"a note", plain}},
 		{{"w  o  c  l", strong}, {"why; what else could be done; the power-up check; the list of events", plain}},
-		{{"sweep J3", strong}, {"another connector; `sweep J3 swapped` with the probes swapped", plain}},
-		{{"at J3.4", strong}, {"that point next, whatever is asked for", plain}},
-		{{"take 2", strong}, {"the second step instead of the first", plain}},
+		{{"sweep J3", strong}, {"a connector along its rows, with one ground pin; `sweep J3 from 4`; `sweep J3 all`: every pin by number; `sweep J3 swapped`", plain}},
+		{{"line J3.4", strong}, {"a point of each net of that line, and no other", plain}},
+		{{"at J3.4", strong}, {"that point next, whatever is asked for; or just J3.4", plain}},
+		{{"take 2", strong}, {"the step that `o` lists with that number", plain}},
 		{{"close  escalate", strong}, {"end the case; end it as escalated", plain}},
 		{{"q", strong}, {"leave; everything is kept", plain}},
 	})
@@ -421,7 +505,7 @@ func (b *benchScreen) help() {
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"C40 C41 corroded", "cleaned C40", "mark of D10 right", "touch works", "jumper across FL3", "repaired J7.2-J7.4", "C71 warm on VTP_1V8", "draws 12 mA before the power button",
+		"C40 C41 corroded", "cleaned C40", "cleaned J7.2-J7.4", "mark of D10 right", "touch works", "jumper across FL3", "C71 warm on VTP_1V8", "draws 12 mA before the power button",
 	} {
 		b.say("    " + example)
 	}
@@ -477,6 +561,9 @@ func (s *screen) powerUp(g *powerup.Answer) {
 			st = loud
 		}
 		s.prose(3, 2, st, "The board "+prose(g.Draw.Says())+".")
+	}
+	for _, text := range leftovers(g) {
+		s.prose(3, 2, yellow, "■ "+text)
 	}
 	if len(g.Need) > 0 {
 		s.gap()

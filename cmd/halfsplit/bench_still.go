@@ -19,6 +19,7 @@ type still struct {
 	low, high float64
 	unit      quantity.Unit
 	since     time.Time // zero where nothing holds
+	wrong     bool      // the last line was no reading
 	given     bool      // it has counted; the probe has to be removed before the next
 }
 
@@ -29,8 +30,12 @@ const (
 	stillOhms  = 0.2
 )
 
+// programHold is for how long the lines of a measuring program have to hold still where
+// nothing else is said: it sends all the time (common practice, no source).
+const programHold = 600 * time.Millisecond
+
 // counts tells whether a line that came at a time is a reading. Lines that are none
-// count, so that somebody is told of them.
+// count, the first of several, so that somebody is told of them.
 func (s *still) counts(line string, at time.Time) bool {
 	if s.hold <= 0 {
 		return true
@@ -39,11 +44,14 @@ func (s *still) counts(line string, at time.Time) bool {
 	switch {
 	case err != nil:
 		s.since = time.Time{}
-		return true
+		again := s.wrong
+		s.wrong = true
+		return !again
 	case r.Overload:
-		s.since = time.Time{}
+		s.since, s.wrong = time.Time{}, false
 		return false
 	}
+	s.wrong = false
 	span := s.span
 	if r.Unit == quantity.Ohm {
 		span = math.Max(stillOhms, stillShare*math.Abs(r.Value))

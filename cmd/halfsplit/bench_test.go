@@ -2,19 +2,23 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/netlist/quantity"
 )
 
 // play runs a command with entries on standard input.
@@ -36,10 +40,11 @@ func demoFolder(t *testing.T) {
 	t.Chdir(dir)
 }
 
-// sessions are the scripted sessions of package bench: what was entered, by case.
-func sessions(t *testing.T) map[string]string {
+// sessions are the scripted sessions of package bench: what was entered, by case, by
+// a person who is asked (sessions) or from a file (fed).
+func sessions(t *testing.T, folder string) map[string]string {
 	t.Helper()
-	files, err := filepath.Glob("../../engine/bench/testdata/sessions/*.txt")
+	files, err := filepath.Glob("../../engine/bench/testdata/" + folder + "/*.txt")
 	if err != nil || len(files) == 0 {
 		t.Fatalf("no sessions: %v", err)
 	}
@@ -74,7 +79,7 @@ func meterOf(t *testing.T, name string) string {
 // case to a closed one. Where the flow of a session has changed for a reason,
 // `go test ./engine/bench -run TestSessions -update` writes the scripts anew.
 func TestBenchSessions(t *testing.T) {
-	all := sessions(t)
+	all := sessions(t, "fed")
 	if len(all) != 7 {
 		t.Errorf("%d sessions, want those of cases (a) to (g)", len(all))
 	}
@@ -105,7 +110,7 @@ func TestBenchSessions(t *testing.T) {
 // TestNewcomer is the log of somebody who follows the help alone: writes the
 // demonstration, plays a case of it, asks for the power-up check and the report.
 func TestNewcomer(t *testing.T) {
-	entries := sessions(t)["touch-dead"]
+	entries := sessions(t, "fed")["touch-dead"]
 	golden, err := filepath.Abs("testdata/newcomer.golden")
 	if err != nil {
 		t.Fatal(err)
@@ -188,7 +193,7 @@ func TestMeterDevice(t *testing.T) {
 	if err := os.WriteFile("c.yaml", []byte(start), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	lines := "+5.64000E-01\r\n9.9E37\r\n9.9E37\r\n+6.23000E-01\r\n9.91E37\r\n+5.62000E-01\r\n"
+	lines := "9.9E37\r\n9.9E37\r\n+5.62000E-01\r\n9.91E37\r\n+7.00000E-01\r\n"
 	if err := os.WriteFile("meter", []byte(lines), 0o666); err != nil {
 		t.Fatal(err)
 	}
@@ -206,7 +211,7 @@ func TestMeterDevice(t *testing.T) {
 			got = append(got, r.Name)
 		}
 	}
-	want := []string{"J7.1", "J7.2", "J7.3", "J7.3", "J7.4", "J7.5"}
+	want := []string{"J7.1", "J7.3", "J7.3", "J7.5", "J7.7"} // along the row
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("readings (-want +got):\n%s\n%s", diff, out)
 	}
@@ -268,3 +273,194 @@ func TestBenchFileGone(t *testing.T) {
 type readerFunc func(p []byte) (int, error)
 
 func (f readerFunc) Read(p []byte) (int, error) { return f(p) }
+
+// readingsOf are the readings of a case that count, "J7.3 OL" and so on.
+func readingsOf(t *testing.T, file string) (list []string) {
+	t.Helper()
+	c, err := journal.Load(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, ev := range c.Events {
+		for _, r := range ev.Readings {
+			list = append(list, r.Name+" "+quantity.FormatReading(r.Reading))
+		}
+	}
+	return list
+}
+
+// TestFedFile: the readings of a file are those of the pins in the order of the board
+// file. Some are out of range, one cannot be read and one was not taken: none lands on
+// another pin, and what is out of range is asked for again when the sweep is over.
+func TestFedFile(t *testing.T) {
+	demoFolder(t)
+	stdin := "y\nsweep J7\n0,001\n0.564\nOL\n0.1\nfivehundred\n1\n0.700\n\nOL\n0.700\n0.570 V DC\nOVLD\n"
+	out, _, code := play(t, stdin, "bench", "fed.yaml", "--board", "board.yaml", "--known", "known")
+	// "fivehundred" is a word and holds no place; a lone 1 and an empty line do.
+	want := []string{"J7.1 0.001", "J7.2 0.564", "J7.3 OL", "J7.4 0.100", "J7.6 0.700", "J7.8 OL", "J7.9 0.700", "J7.10 0.570", "J7.11 OL"}
+	if diff := cmp.Diff(want, readingsOf(t, "fed.yaml")); diff != "" {
+		t.Errorf("readings (-want +got):\n%s\n%s", diff, out)
+	}
+	if code != exitBadly || !strings.Contains(out, "J7.5 is left out") || !strings.Contains(out, "J7.7 is left out") || !strings.Contains(out, "Left at J7.12, 11 of 12 pins read or skipped.") {
+		t.Errorf("exit %d\n%s", code, out)
+	}
+}
+
+// TestMeasuringProgram: lines of sigrok-cli on standard input, as it printed them, ten a
+// second: each value that holds still is one reading, of the pin that is asked for.
+func TestMeasuringProgram(t *testing.T) {
+	demoFolder(t)
+	lines := []string{"y\nsweep J7\nFRAME-BEGIN\n"}
+	for _, v := range []string{"1.0 mV", "621.0 mV", "0.5560 V"} {
+		for range 10 {
+			lines = append(lines, "P1: "+v+" DC DIODE\n")
+		}
+		lines = append(lines, "P1: inf V DC DIODE\n", "P1: 300.0 mV DC DIODE\n")
+	}
+	stdin := readerFunc(func(p []byte) (int, error) {
+		if len(lines) == 0 {
+			return 0, io.EOF
+		}
+		n := copy(p, lines[0])
+		lines = lines[1:]
+		time.Sleep(20 * time.Millisecond)
+		return n, nil
+	})
+	var out, errs bytes.Buffer
+	code := run([]string{"bench", "m.yaml", "--board", "board.yaml", "--known", "known", "--meter-hold", "100ms"}, stdin, &out, &errs)
+	if diff := cmp.Diff([]string{"J7.1 0.001", "J7.3 0.621", "J7.5 0.556"}, readingsOf(t, "m.yaml")); diff != "" || code != exitDone {
+		t.Errorf("exit %d %s, readings (-want +got):\n%s\n%s", code, errs.String(), diff, out.String())
+	}
+}
+
+// TestSigrok sweeps a connector with sigrok-cli itself and its demo driver, which shows
+// a level for each pin; OL is entered by key.
+func TestSigrok(t *testing.T) {
+	if os.Getenv("HALFSPLIT_SIGROK") != "live" {
+		t.Skip("set HALFSPLIT_SIGROK=live to run sigrok-cli")
+	}
+	demoFolder(t)
+	pins := map[string]string{"J7.1": "0.001", "J7.3": "OL", "J7.5": "0.562", "J7.7": "0.700", "J7.9": "OL", "J7.11": "OL",
+		"J7.2": "0.564", "J7.4": "0.623", "J7.6": "0.525", "J7.8": "OL", "J7.10": "0.570"}
+	file := "sigrok.yaml"
+	var want []string
+	args := []string{"bench", file, "--board", "board.yaml", "--known", "known"}
+	for i, pin := range strings.Fields("J7.1 J7.3 J7.5 J7.7 J7.9 J7.11 J7.2 J7.4 J7.6 J7.8 J7.10") {
+		want = append(want, pin+" "+pins[pin])
+		first := ""
+		if i == 0 {
+			first = "y\nsweep J7\n"
+		}
+		if pins[pin] == "OL" {
+			play(t, first+"at "+pin+"\nOL\n", args[:2]...)
+			continue
+		}
+		// The demo driver's square wave of no height: a level that holds.
+		sigrok(t, first+"at "+pin+"\n", args, "-g", "A0", "-c", "amplitude=0:offset="+pins[pin], "--samples", "150000")
+		args = args[:2]
+	}
+	if diff := cmp.Diff(want, readingsOf(t, file)); diff != "" {
+		t.Errorf("readings (-want +got):\n%s", diff)
+	}
+	// Without end, ten times a second; the wave of 10 V is no reading.
+	if out := sigrok(t, "at J7.12\n", args, "-c", "samplerate=10", "--continuous"); !strings.Contains(out, "A measuring program sends") || !strings.Contains(out, "is below ground") {
+		t.Errorf("--continuous:\n%s", out)
+	}
+}
+
+// sigrok runs a session that is fed with some lines and then by sigrok-cli.
+func sigrok(t *testing.T, first string, args []string, how ...string) (out string) {
+	t.Helper()
+	// It stops when its own input ends, and is killed where it does not.
+	limit, stop := context.WithTimeout(t.Context(), 3*time.Second)
+	defer stop()
+	meter := exec.CommandContext(limit, "sigrok-cli", append([]string{"-d", "demo:analog_channels=1:logic_channels=0"}, how...)...)
+	if _, err := meter.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
+	shows, err := meter.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := meter.Start(); err != nil {
+		t.Fatal(err)
+	}
+	var text, errs bytes.Buffer
+	if code := run(args, io.MultiReader(strings.NewReader(first), shows), &text, &errs); code != exitDone {
+		t.Errorf("%s: exit %d, %s\n%s", first, code, errs.String(), text.String())
+	}
+	meter.Wait()
+	return text.String()
+}
+
+// TestUndrawn: where good boards show a path that the drawing has no part for, every
+// command that sees both says so, and first.
+func TestUndrawn(t *testing.T) {
+	clean(t)
+	t.Chdir(t.TempDir())
+	for file, text := range map[string]string{
+		"board.yaml": "board: Finch F1\nrevision: A\nconnectors: {J1: {pins: {1: GND, 2: KEY, 3: SDA, 4: VS}}}\nnets: {VS: {rail: 3.3 V}}\nparts:\n" +
+			"  R1: {kind: resistor, value: 100R, pins: [KEY, KEY_U]}\n  R3: {kind: resistor, value: 33R, pins: [SDA, SDA_U]}\n" +
+			"  U1: {kind: ic, pins: {1: VS, 2: KEY_U, 8: GND}}\n", // its pin of SDA_U is not drawn
+		"known/1.yaml": "board: Finch F1\nrevision: A\nsample: 1\nreadings: {J1.1: 0.000, J1.2: 0.667, J1.3: 0.598, J1.4: 0.431}\n",
+		"dead.yaml":    "open: {board: board.yaml, known: known, complaint: dead}\n---\nread: {J1.2: OL}\n",
+	} {
+		os.Mkdir("known", 0o777)
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, x := range []struct {
+		args  string
+		lines int // within which it is said
+		code  int
+	}{
+		{"check board.yaml known", 3, exitDone},
+		{"known check known --board board.yaml", 6, exitDone},
+		{"locate dead.yaml", 5, exitDone},
+		{"bench dead.yaml", 5, exitDone},
+	} {
+		out, errs, code := play(t, "", strings.Fields(x.args)...)
+		lines := strings.SplitAfter(out, "\n")
+		if head := strings.Join(lines[:min(x.lines, len(lines))], ""); code != x.code || errs != "" || !strings.Contains(head, "ood boards show a path that the board file has no part") {
+			t.Errorf("%s: exit %d %s\n%s", x.args, code, errs, out)
+		}
+	}
+}
+
+// TestRecordOfMeasurements: ohms are told as ohms, what decided stands among the
+// findings and on the line, a cause that no repair has proven is a suspicion, and a
+// closed case has nothing next.
+func TestRecordOfMeasurements(t *testing.T) {
+	demoFolder(t)
+	text := "open: {board: board.yaml, known: known, complaint: x}\n---\nread: {J7.1: 0, J7.3: OL}\n---\nread: {J7.3: OL}\n---\nread: {FL3.in: OL ohm}\nto: FL3.out\n---\nread: {FL3.out: 0.622}\n"
+	closed := text + "---\nclose: {cause: FL3 open, remedy: escalated}\n"
+	for file, text := range map[string]string{"open.yaml": text, "closed.yaml": closed} {
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	has := func(args, what string, want bool) {
+		t.Helper()
+		out, errs, code := play(t, "", strings.Fields(args)...)
+		if code != exitDone || errs != "" || strings.Contains(strings.ReplaceAll(out, "\\", ""), what) != want {
+			t.Errorf("%s: exit %d %s, %q in it: want %v\n%s", args, code, errs, what, want, out)
+		}
+	}
+	has("locate open.yaml", "predicts OL at FL3.in to FL3.out (measured OL, known good 2 ohm)", true)
+	has("locate open.yaml", "\n  FL3.in to FL3.out   TP_SDA         OL   2 ohm*          ○ open", true)
+	has("locate open.yaml", "known good 0.620)\n     and predicts OL at J7.3", false) // measured twice, told once
+	has("locate open.yaml", "══ NEXT", true)
+	has("locate closed.yaml", "══ NEXT", false)
+	has("report open.yaml --markdown", "| FL3.in to FL3.out | TP_SDA | OL |  | 2 ohm (predicted) | open |", true)
+	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 V |", true)
+	has("report open.yaml --markdown", "| both on the board, ohms | OL |", true)
+	has("report closed.yaml --markdown", "Suspected, not proven: FL3 open", true)
+	has("report closed.yaml --html closed.html", "Wrote", true)
+	page, err := os.ReadFile("closed.html")
+	for _, want := range []string{">○ OL<", ">good 0.6", "across it OL<"} {
+		if err != nil || !bytes.Contains(page, []byte(want)) {
+			t.Errorf("the page has no %q, %v", want, err)
+		}
+	}
+}

@@ -27,8 +27,9 @@ func (a *app) checkCommand() *cobra.Command {
 		Short: "find what is wrong with files",
 		Long: `check reads files, and all YAML files of folders, and prints every problem as
 file:line:col: what; what to do. It tells by what is in a file whether it is a
-board, a sweep, a case or another of the kinds that schema names. Sweeps are compared with a board of
-their name and revision where one is among the files.
+board, a sweep, a case or another of the kinds that schema names. Sweeps are compared
+with a board of their name and revision where one is among the files. Points are
+looked up on boards without problems only.
 
 The exit code is 1 where there are problems; warnings alone leave it at 0.`,
 		Example:           "  halfsplit check kestrel",
@@ -39,7 +40,7 @@ The exit code is 1 where there are problems; warnings alone leave it at 0.`,
 			if err != nil {
 				return err
 			}
-			c := checker{seen: make(map[document.Problem]bool)}
+			c := checker{seen: make(map[document.Problem]bool), sweeps: make(map[*netlist.Board][]*references.Sweep)}
 			if err := c.gather(args); err != nil {
 				return err
 			}
@@ -62,6 +63,7 @@ The exit code is 1 where there are problems; warnings alone leave it at 0.`,
 // checker goes over files and keeps what it finds, each thing once.
 type checker struct {
 	files    []checked
+	sweeps   map[*netlist.Board][]*references.Sweep
 	found    []finding
 	seen     map[document.Problem]bool
 	problems int
@@ -157,6 +159,20 @@ func (c *checker) check() {
 		c.file(f)
 		f.nodes = nil // no longer needed
 	}
+	for i := range c.files {
+		if b := c.files[i].board; b != nil && len(c.sweeps[b]) > 0 {
+			c.drawing(b)
+		}
+	}
+}
+
+// drawing warns of what good boards say against a board file.
+func (c *checker) drawing(b *netlist.Board) {
+	doubts, _ := drawingDoubts(b, c.sweeps[b]) // where they cannot be worked out, those who ask are told
+	for _, text := range doubts {
+		what, do, _ := strings.Cut(text, "; ")
+		c.add(document.Problems{{Position: document.Position{File: b.File}, What: what, Do: do}}, true)
+	}
 }
 
 func (c *checker) file(f *checked) {
@@ -169,7 +185,11 @@ func (c *checker) file(f *checked) {
 		}
 	case kindSweep:
 		board := c.boardOf(f.nodes[0])
-		_, err = references.LoadSweep(f.path, board)
+		var sweep *references.Sweep
+		sweep, err = references.LoadSweep(f.path, board)
+		if err == nil && board != nil {
+			c.sweeps[board] = append(c.sweeps[board], sweep)
+		}
 		if err == nil && board == nil {
 			do := "check it together with its board file"
 			if near := c.nearBoard(f.nodes[0]); near != "" {

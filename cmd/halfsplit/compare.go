@@ -159,8 +159,10 @@ func comparisonRow(r *engine.Comparison, mixed bool) []cell {
 	}
 	good := "none"
 	switch {
-	case r.Ohms != nil:
-		read.text = ohms(*r.Ohms)
+	case r.Resistance || r.Ohms != nil:
+		if r.Ohms != nil {
+			read.text = ohms(*r.Ohms)
+		}
 		if r.Predicted != nil {
 			good = ohms(*r.Predicted) + predictedMark
 		} else if r.PredictedOverload {
@@ -171,7 +173,7 @@ func comparisonRow(r *engine.Comparison, mixed bool) []cell {
 	case r.Predicted != nil || r.PredictedOverload:
 		good = spread(r.Predicted, r.PredictedOverload, r.Sigma) + predictedMark
 	}
-	if good != "none" && !r.Overload && !r.KnownGoodOverload && r.Ohms == nil {
+	if good != "none" && !r.Overload && !r.KnownGoodOverload && !r.Resistance && r.Ohms == nil {
 		switch {
 		case r.ZScore > 99.9:
 			off = ">+99"

@@ -207,7 +207,7 @@ func TestConsole(t *testing.T) {
 	}
 	scripts, err := filepath.Glob("testdata/*.txt")
 	if err != nil || len(scripts) == 0 {
-		t.Fatalf("no transcripts: %v", err)
+		t.Fatalf("no console files: %v", err)
 	}
 	for _, script := range scripts {
 		t.Run(strings.TrimSuffix(filepath.Base(script), ".txt"), func(t *testing.T) {

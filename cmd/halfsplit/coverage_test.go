@@ -41,9 +41,9 @@ func coverageOnce(args ...string) (stdout, stderr string, exit int) {
 	return text.String(), complaints.String(), exit
 }
 
-// TestCoverageTranscript plays testdata/coverage/demo.txt: lines that begin with
+// TestCoverageConsole plays testdata/coverage/demo.txt: lines that begin with
 // "$ halfsplit coverage" with what they print.
-func TestCoverageTranscript(t *testing.T) {
+func TestCoverageConsole(t *testing.T) {
 	clean(t)
 	file, err := filepath.Abs("testdata/coverage/demo.txt")
 	if err != nil {

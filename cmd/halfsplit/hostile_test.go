@@ -20,8 +20,8 @@ import (
 // byte that is no text.
 const hostile = "\x1b]0;owned\x07 \u202egnp.exe \u200b \xff \x1b[2J"
 
-// unsafe returns the first character of a text that does not print.
-func unsafe(text string) (rune, bool) {
+// unprintable returns the first character of a text that does not print.
+func unprintable(text string) (rune, bool) {
 	for _, r := range text {
 		if r != '\n' && !unicode.IsPrint(r) {
 			return r, true
@@ -67,7 +67,7 @@ func TestHostileFiles(t *testing.T) {
 				t.Errorf("%q: exit code %d", args, code)
 			}
 			for _, out := range []string{stdout.String(), stderr.String()} {
-				if r, bad := unsafe(out); bad {
+				if r, bad := unprintable(out); bad {
 					t.Errorf("%q prints %U:\n%q", args, r, out)
 				}
 			}
@@ -119,7 +119,7 @@ func TestHostileDiagnosis(t *testing.T) {
 			Events: []journal.Event{{Kind: journal.KindClose, Close: &journal.Closing{Cause: hostile, Remedy: hostile}}}}
 		s.diagnosis(c, &d)
 		s.comparisons(d.Readings)
-		if r, bad := unsafe(out.String()); bad {
+		if r, bad := unprintable(out.String()); bad {
 			t.Errorf("%s: prints %U", do, r)
 		}
 		if n := strings.Count(out.String(), "owned"); n < 20 {
@@ -136,7 +136,7 @@ func TestHostileDiagnosis(t *testing.T) {
 	if err := a.out.Flush(); err != nil {
 		t.Fatal(err)
 	}
-	if r, bad := unsafe(out.String()); bad {
+	if r, bad := unprintable(out.String()); bad {
 		t.Errorf("JSON prints %U", r)
 	}
 }

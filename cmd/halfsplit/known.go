@@ -37,7 +37,7 @@ same one.`,
 			return noCommand(cmd, args[0])
 		},
 	}
-	cmd.AddCommand(a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownStatusCommand(), a.knownCompareCommand(),
+	cmd.AddCommand(a.knownTakeCommand(), a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownStatusCommand(), a.knownCompareCommand(),
 		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
 	return cmd
 }
@@ -625,6 +625,18 @@ than one time in five is a note.`,
 			bar := a.progress("checking sweeps")
 			list := lib.CheckWatched(bar.show)
 			bar.clear()
+			b, err := netlist.Load(board)
+			if err != nil {
+				return err
+			}
+			doubts, err := drawingDoubts(b, lib.Sweeps)
+			if err != nil {
+				return err
+			}
+			for _, text := range slices.Backward(doubts) {
+				seen, do, _ := strings.Cut(text, "; ")
+				list = slices.Insert(list, 0, references.Finding{Kind: references.KindDrawing, Severity: references.SeverityNote, Seen: seen, Do: do, Confidence: 1})
+			}
 			bad := len(found) > 0
 			for _, f := range list {
 				bad = bad || f.Severity != references.SeverityNote

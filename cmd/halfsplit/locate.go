@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // How much of a diagnosis is printed; --json has all of it.
@@ -35,7 +36,24 @@ func (a *app) locateCommand() *cobra.Command {
 		Use:   "locate CASE",
 		Short: "name the suspects of a case and what to do next",
 		Long: `locate reads a case file and prints the abnormal readings, the suspects with
-the reason in volts, and what to do next with what each outcome would mean.`,
+the reason in volts, and what to do next with what each outcome would mean.
+
+--json gives "implausible" (null, or what is wrong with the leads or the choice of
+board; there are no suspects then), "abnormal", "explanations" (sets of faults; the
+probabilities sum to 1 less what was not listed), "suspects" (the probability that
+the part is bad, over all explanations), "next" (best first), "unseen", "cautions", "notes", "ambiguity_groups", "repair_time" (the
+range of what a repair takes from here) and "worth" (what that costs beside a
+replacement board; null without --rates). When nothing is wrong, the first of
+"explanations" has no faults and "next" is empty; while a reading is out of range it
+is not, and ends in escalate.
+
+"do" of a step is sweep (the pins "then" of the connector "part"), measure ("at";
+"again" where the first reading may have missed the pad), across (the resistance
+between both ends of a part in its place: "at" and "then"), ends (their resistances to
+ground), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
+"amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
+resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
+step without "outcomes" is one whose outcome nobody can tell.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
@@ -47,6 +65,9 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 			d, err := e.Diagnose(c)
 			if err != nil {
 				return err
+			}
+			if _, closed := c.Closed(); closed { // nothing is next
+				d.Next, d.Expected = []engine.Step{}, 0
 			}
 			if r.json {
 				return a.json(d)
@@ -63,6 +84,9 @@ the reason in volts, and what to do next with what each outcome would mean.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	s.caseHead(c)
+	for _, text := range d.Doubts {
+		s.doubt(text)
+	}
 	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
@@ -95,11 +119,35 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 		}
 		s.suspects(d)
 		s.explanations(d)
-		s.next(c.Board, d)
+		if _, closed := c.Closed(); !closed {
+			s.next(c.Board, d)
+		}
 	}
 	s.unseen(d)
 	s.remarks("CAUTIONS", "!", yellow, d.Cautions)
 	s.remarks("NOTES", "-", plain, d.Notes)
+}
+
+// doubt says what the good boards have against the board file: no answer is better than
+// the drawing.
+func (s *screen) doubt(text string) {
+	s.gap()
+	s.prose(0, 2, yellow, "! "+sentence(text))
+}
+
+// drawingDoubts lists what sweeps of good boards have against their board file, by some
+// of the sweeps, spread evenly: a path that is there shows on every board.
+func drawingDoubts(b *netlist.Board, sweeps []*references.Sweep) ([]string, error) {
+	const most = 50
+	var some []*references.Sweep
+	for i := range min(most, len(sweeps)) {
+		some = append(some, sweeps[i*len(sweeps)/min(most, len(sweeps))])
+	}
+	e, err := engine.New(b, references.NewLibrary(b, some), engine.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return e.DrawingDoubts(), nil
 }
 
 // caseHead says which board it is and what is wrong with it.
@@ -150,8 +198,14 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 	}
 	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
+	told := make(map[string]bool) // what was measured twice stands once
 	for _, x := range d.Abnormal {
-		r := byPlace[placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)]
+		place := placeOf(x.At, x.To, x.Polarity, x.Volts, x.Overload, x.Verdict)
+		if told[place] {
+			continue
+		}
+		told[place] = true
+		r := byPlace[place]
 		if r == nil {
 			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
@@ -381,8 +435,21 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
+	level := volts
+	if r.Resistance {
+		level = func(v *float64, overload bool) string {
+			if v == nil {
+				return volts(v, overload)
+			}
+			return ohms(*v)
+		}
+	}
+	at := name(r.At)
+	if r.To != "" {
+		at += " to " + name(r.To)
+	}
 	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
-		who, volts(r.Predicted, r.Overload), name(r.At), volts(r.Read, r.Read == nil), volts(r.Good, r.Good == nil))
+		who, level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects

@@ -37,6 +37,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	out := bufio.NewWriter(stdout)
 	app := &app{out: out, terminal: isTerminal(stdout), errors: stderr}
+	app.tty, _ = stdout.(*os.File)
 	root := app.command()
 	root.SetArgs(args)
 	root.SetIn(stdin)
@@ -67,6 +68,7 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 type app struct {
 	out      *bufio.Writer
 	terminal bool      // out ends on a terminal
+	tty      *os.File  // that out ends on, nil where it is no file
 	errors   io.Writer // complaints and warnings
 	unhelped error     // help was asked for on a command that there is not
 	work     *work     // nil where nothing takes long
@@ -103,7 +105,7 @@ Begin with a demonstration on an invented board:
 	root.CompletionOptions.DisableDefaultCmd = true // completion.go has our own
 	flags := root.PersistentFlags()
 	flags.StringVar(&a.colour, "colour", "auto", "`WHEN` to paint: auto, always or never")
-	flags.IntVar(&a.width, "width", 0, "`COLUMNS` of text to fill (0: as the variable COLUMNS says, else 80)")
+	flags.IntVar(&a.width, "width", 0, "`COLUMNS` of text to fill (0: as wide as the terminal, else as the variable COLUMNS says, else 80)")
 	root.SetFlagErrorFunc(flagError)
 	root.SetUsageTemplate(usageTemplate)
 	root.SetHelpFunc(a.help)

@@ -91,7 +91,7 @@ func TestOldWords(t *testing.T) {
 	add("../../testdata/boards", regexp.MustCompile(`\.yaml$`))
 	add("../../engine/plan", regexp.MustCompile(`costs\.yaml$`))
 	add("../../engine/fault", regexp.MustCompile(`priors\.yaml$`))
-	add("../../engine/bench/testdata/sessions", regexp.MustCompile(`\.txt$`))
+	add("../../engine/bench/testdata", regexp.MustCompile(`\.txt$`))
 	for _, words := range everyCommand() {
 		out, errs, _ := typed("", append(words, "--help")...)
 		texts["halfsplit "+strings.Join(words, " ")+" --help"] = out + errs
@@ -124,7 +124,7 @@ func TestOldWords(t *testing.T) {
 // reportTexts adds the page and the Markdown of every case of the demo, two of them
 // worked to their end at the bench, and the sheet of its good boards.
 func reportTexts(t *testing.T, texts map[string]string) {
-	entries := sessions(t)
+	entries := sessions(t, "fed")
 	demoFolder(t)
 	cases, err := filepath.Glob("cases/*.yaml")
 	if err != nil || len(cases) == 0 {

@@ -154,6 +154,9 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 				if o.Roster, err = lessons.LoadRoster(class); err != nil {
 					return err
 				}
+				if !cmd.Flags().Changed("set") {
+					o.Set = o.Roster.Class
+				}
 			}
 			if o.Each != 0 {
 				if o.Roster == nil || o.Each < 1 || cmd.Flags().Changed("count") {
@@ -182,7 +185,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.StringVar(&o.Lesson, "lesson", lessons.Mixed, "`LESSON` that the cases are about")
 	flags.IntVar(&o.Count, "count", 12, "`NUMBER` of cases")
 	flags.Uint64Var(&o.Seed, "seed", 1, "`NUMBER` from which everything is drawn")
-	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see")
+	flags.StringVar(&o.Set, "set", "practice", "`NAME` of the set, which students see (left out: that of the class, where there is one)")
 	flags.StringVar(&to, "to", "", "new `FOLDER` for the class")
 	flags.StringArrayVar(&faults, "fault", nil, "`FAULT` that may be on a board; give it again for more")
 	flags.StringVar(&o.Level, "level", "", "`LEVEL` of difficulty: easier, middle or harder (left out: all)")

@@ -211,8 +211,9 @@ const (
 	blankSteps = 10
 )
 
-// handoutOf lays out a case. Lines are drawn of all that was measured or, where that
-// is too much, of all that read wrong among others that did not.
+// handoutOf lays out a case. Lines are drawn of all that was measured and of the rails
+// that they lead to or, where that is too much, of all that read wrong, with their rails,
+// among others that did not.
 func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 	b, f := d.Case().Board, d.File
 	h := &handoutSheet{Board: titled(b.Name, b.Revision), Set: name(f.Set), Number: f.Number, Complaint: prose(f.Complaint)}
@@ -230,9 +231,16 @@ func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 			wrong[net] = r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
 		}
 	}
-	for id := range b.Nets { // where the lines end
-		if net := netlist.NetID(id); b.Nets[id].Rail && net != b.Ground && !slices.Contains(nets, net) {
-			nets = append(nets, net)
+	for _, net := range slices.Clone(nets) { // and the rails behind them
+		for _, t := range b.Nets[net].Terminals {
+			for _, end := range b.Parts[t.Part].Terminals {
+				if n := end.Net; n != netlist.None && n != b.Ground && b.Nets[n].Rail && b.Parts[t.Part].Kind.Class() == netlist.Series {
+					if !slices.Contains(nets, n) {
+						nets = append(nets, n)
+					}
+					wrong[n] = wrong[n] || wrong[net]
+				}
+			}
 		}
 	}
 	for i := len(nets) - 1; i >= 0 && len(nets) > mostDrawn; i-- {

@@ -98,7 +98,7 @@ type practiceBench struct {
 }
 
 func (b *practiceBench) run(stdin io.Reader) error {
-	in, err := listen(stdin, "", nil)
+	in, err := listen(stdin, "", feed{}, false)
 	if err != nil {
 		return err
 	}

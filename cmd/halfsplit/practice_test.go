@@ -330,7 +330,7 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		if exit != exitDone || errs != "" || !strings.Contains(flat, test.want) || !strings.Contains(flat, "s so far") { // the reading after it was taken
 			t.Errorf("%.40q: exit %d, want %q\n%s%s", test.line, exit, test.want, out, errs)
 		}
-		if r, bad := unsafe(out); bad {
+		if r, bad := unprintable(out); bad {
 			t.Errorf("%.40q puts %U on the terminal", test.line, r)
 		}
 	}

@@ -42,32 +42,44 @@ type screen struct {
 	w      io.Writer
 	width  int
 	colour bool
+	moves  bool // the cursor can be moved
 }
 
 // screen checks the flags that say how to print.
 func (a *app) screen() (*screen, error) {
 	s := &screen{w: a.out, width: a.width}
+	// NO_COLOR and a dumb terminal: common practice, no source.
+	s.moves = a.terminal && os.Getenv("TERM") != "dumb" && (runtime.GOOS != "windows" || os.Getenv("WT_SESSION") != "")
 	switch a.colour {
 	case "always":
 		s.colour = true
 	case "auto":
-		// NO_COLOR and a dumb terminal: common practice, no source.
-		s.colour = a.terminal && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb" &&
-			(runtime.GOOS != "windows" || os.Getenv("WT_SESSION") != "")
+		s.colour = s.moves && os.Getenv("NO_COLOR") == ""
 	case "never":
 	default:
 		return nil, instead("`--colour` cannot be "+quoted(a.colour), "write auto, always or never")
 	}
 	if s.width == 0 {
-		s.width = defaultWidth
-		if n, err := strconv.Atoi(os.Getenv("COLUMNS")); err == nil && n >= narrowest && n <= widest {
-			s.width = n
-		}
+		s.width = a.columns()
 	}
 	if s.width < narrowest || s.width > widest {
 		return nil, instead(fmt.Sprintf("`--width` cannot be %d", s.width), fmt.Sprintf("write %d to %d columns", narrowest, widest))
 	}
 	return s, nil
+}
+
+// columns is the width of the terminal, where there is one and it says so; else what
+// the variable COLUMNS says.
+func (a *app) columns() int {
+	if a.tty != nil {
+		if n := columnsOf(a.tty); n > 0 {
+			return min(max(n, narrowest), widest)
+		}
+	}
+	if n, err := strconv.Atoi(os.Getenv("COLUMNS")); err == nil && n >= narrowest && n <= widest {
+		return n
+	}
+	return defaultWidth
 }
 
 // isTerminal tells whether text written to w is seen at once. A character

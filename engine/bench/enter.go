@@ -38,6 +38,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 	}
 	e, err := understand(s.board(), line)
 	if err != nil {
+		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
+			return s.enterSeveral(p, list)
+		}
 		return nil, err
 	}
 	e.seen = seen
@@ -60,10 +63,15 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case undo:
 		return s.undo(e.number, r)
-	case record:
+	case record, sweep, visit, lineOf:
 		if p.Ask == AskCautions && e.event.Kind != journal.KindNote {
-			return wrongEntry("the cautions come first", "read them and write y, then enter this again")
+			s.held = append(s.held, line)
+			r.Says = append(r.Says, "the cautions come first: this is entered when you have read them and written y")
+			return nil
 		}
+	}
+	switch e.verb {
+	case record:
 		if len(e.event.Readings) > 0 {
 			return s.reading(p, e.event.Readings[0], r)
 		}
@@ -91,29 +99,38 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if err != nil {
 			return err
 		}
-		s.sweeping, s.cursor, s.polarity, s.again, s.chosen, s.leaving = id, 0, references.RedOnGround, nil, nil, false
+		s.sweeping, s.cursor, s.polarity, s.again, s.chosen, s.leaving, s.every = id, 0, references.RedOnGround, nil, nil, false, e.every
 		if e.swapped {
 			s.polarity = references.BlackOnGround
 		}
 		for i := range s.board().Connectors[id].Pins {
 			delete(s.skipped, spotKey(s.pin(i), s.polarity))
 		}
+		s.cursor = s.order()[0]
+		if e.at.Kind == netlist.PointPin {
+			s.cursor, s.revisit = int(e.at.Pin.Pin), true
+		}
 		return nil
 	case visit:
-		return s.visit(p, e.at)
+		s.visit(e.at)
+		return nil
+	case lineOf:
+		return s.line(e.at)
 	case take:
 		// The next reading may change the steps, and the choice would be lost unsaid.
 		if p.Ask == AskReading && (p.Purpose == ForSweep || p.Purpose == ForAgain) {
 			return wrongEntry("a step cannot be chosen before this reading", "enter it, or d to end the sweep, then choose")
 		}
-		steps, err := s.Steps()
+		d, err := s.diagnose()
 		if err != nil {
 			return err
 		}
-		if e.number > len(steps) {
-			return wrongEntry("there is no step %d", "`others` lists the steps", e.number)
+		steps := s.offered(d)
+		at := slices.IndexFunc(steps, func(x engine.Step) bool { return s.numbers[stepKey(&x)] == e.number })
+		if at < 0 {
+			return wrongEntry("no step %d is on offer", "`others` lists the steps with their numbers", e.number)
 		}
-		s.choice = e.number - 1
+		s.choice = stepKey(&steps[at])
 		return nil
 	case closing, refer:
 		if e.verb == refer {
@@ -159,7 +176,10 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		for i, x := range p.Cautions {
 			keys[i] = x.Key
 		}
-		return s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r)
+		if err := s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r); err != nil {
+			return err
+		}
+		return s.release(r)
 	case AskFirstLook:
 		switch e.verb {
 		case yes, nothing, skip, finish:
@@ -177,7 +197,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p.Part, Look: e.look}}}, r)
 		case skip:
 			s.skipped[stepKey(p.Step)] = true
-			s.choice = 0
+			s.choice = ""
 			return nil
 		}
 		return wrongEntry("%s is not an inspection result", "write clean, burnt, corroded, cracked or missing, or s to skip", printable(line))
@@ -191,14 +211,14 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts, SeenBy: e.seen}}}, r)
 		case skip:
 			s.skipped[stepKey(p.Step)] = true
-			s.choice = 0
+			s.choice = ""
 			return nil
 		}
 		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
 	case AskDrop:
 		if e.verb == skip {
 			s.skipped[stepKey(p.Step)] = true
-			s.choice = 0
+			s.choice = ""
 			return nil
 		}
 		return wrongEntry("%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip", printable(line))
@@ -251,10 +271,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 // visit asks for a point out of turn: a pin of a connector that is being swept, or of
 // which nothing was read yet, and the sweep goes on from there; or any other point,
 // once.
-func (s *Session) visit(p *Prompt, at netlist.Point) error {
-	if p.Ask == AskCautions {
-		return wrongEntry("the cautions come first", "read them and write y, then enter this again")
-	}
+func (s *Session) visit(at netlist.Point) {
 	s.again, s.chosen, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, false, false, true
 	if at.Kind == netlist.PointPin {
 		id := at.Pin.Connector
@@ -263,11 +280,84 @@ func (s *Session) visit(p *Prompt, at netlist.Point) error {
 		}
 		if id == s.sweeping {
 			s.cursor, s.revisit = int(at.Pin.Pin), true
+			return
+		}
+	}
+	s.chosen = []engine.Spot{{At: at}}
+}
+
+// line asks for a point of each net of a line, from a point of it outwards: a pin or a
+// test point where the net has one.
+func (s *Session) line(at netlist.Point) error {
+	if at.Net == netlist.None || at.Net == s.board().Ground {
+		return wrongEntry("no line begins at %s", "name a point on a signal or a rail", document.Quote(s.board().PointName(at)))
+	}
+	g, err := s.board().Graph()
+	if err != nil {
+		return err
+	}
+	s.again, s.chosen, s.leaving, s.swapped = nil, nil, false, false
+	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
+		switch n := &s.board().Nets[net]; {
+		case net == at.Net:
+			s.chosen = append(s.chosen, engine.Spot{At: at})
+		case net != s.board().Ground && !n.Rail:
+			s.chosen = append(s.chosen, engine.Spot{At: s.board().PointsOn(net)[0]})
+		}
+	}
+	return nil
+}
+
+// release enters what waited for the cautions, until the next ones.
+func (s *Session) release(r *Reply) error {
+	for len(s.held) > 0 {
+		s.asked = nil
+		p, err := s.Ask()
+		if err != nil {
+			return err
+		}
+		line := s.held[0]
+		s.held = s.held[1:]
+		e, err := understand(s.board(), line)
+		if err == nil {
+			err = s.enter(p, e, line, r)
+		}
+		if err != nil {
+			r.Says = append(r.Says, fmt.Sprintf("%s is not entered: %v", printable(line), err))
+		}
+		if p.Ask == AskCautions { // it waits again
 			return nil
 		}
 	}
-	s.chosen = &engine.Spot{At: at}
 	return nil
+}
+
+// enterSeveral takes several readings on one line, of the pins that follow each other.
+// Those out of range are asked for again after the last of them.
+func (s *Session) enterSeveral(p *Prompt, list []quantity.Reading) (*Reply, error) {
+	if left := 1 + len(p.Then); len(list) > left {
+		return nil, wrongEntry("%d readings for %d pins that are left of the sweep", "enter one for each", len(list), left)
+	}
+	for _, x := range list {
+		if err := s.within(x); err != nil {
+			return nil, err
+		}
+	}
+	all, pins := &Reply{}, append([]int{p.Pin}, p.Then...)
+	var later []again
+	for k, x := range list {
+		at := s.pin(pins[k])
+		r := &Reply{}
+		s.cursor, s.asked = pins[k], nil
+		if err := s.reading(&Prompt{Ask: AskReading, Purpose: ForSweep, At: engine.Spot{At: at}}, journal.Read{At: at, Name: s.board().PointName(at), Polarity: s.polarity, Reading: x}, r); err != nil {
+			return all, err
+		}
+		all.Recorded, all.Says, all.Readings = append(all.Recorded, r.Recorded...), append(all.Says, r.Says...), append(all.Readings, r.Readings...)
+		all.Odd = all.Odd || r.Odd
+		later, s.again = append(later, s.again...), nil
+	}
+	s.again, s.asked = later, nil
+	return all, nil
 }
 
 // strayValue is a reading where none is asked for.
@@ -327,7 +417,7 @@ func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
 		}
 	}
 	if ev.Kind == journal.KindRemove || ev.Kind == journal.KindReplace {
-		s.choice = 0
+		s.choice = ""
 	}
 	if ev.Kind == journal.KindInject {
 		for _, in := range ev.Injections {
@@ -394,7 +484,11 @@ func (s *Session) undo(number int, r *Reply) error {
 		return err
 	}
 	r.Says = append(r.Says, fmt.Sprintf("took back event %d: %s", target.Number, Describe(c.Board, target)))
-	s.again, s.chosen, s.leaving, s.choice, s.revisit = nil, nil, false, 0, false
+	s.again = slices.DeleteFunc(s.again, func(x again) bool { return x.event == target.Number })
+	s.leaving, s.choice, s.revisit = false, "", false
+	if len(s.chosen) > 0 && len(target.Readings) == 1 && target.Readings[0].To == nil { // of a line
+		s.chosen = append([]engine.Spot{{At: target.Readings[0].At, Polarity: target.Readings[0].Polarity}}, s.chosen...)
+	}
 	// A pin of the sweep under way is asked for again.
 	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
 		s.cursor = int(target.Readings[0].At.Pin.Pin)
@@ -428,9 +522,10 @@ func (s *Session) atImplausible(p *Prompt, e entry, line string, r *Reply) error
 	}
 	r.Recorded = nil // one line for all of them
 	r.Says = append(r.Says, fmt.Sprintf("took back the readings of %d events, from event %d on", len(x.Events), x.Events[0]))
-	s.again, s.chosen, s.leaving, s.choice, s.revisit = nil, nil, false, 0, false
+	s.again, s.chosen, s.leaving, s.choice, s.revisit = nil, nil, false, "", false
 	if at.At.Kind == netlist.PointPin {
-		s.sweeping, s.cursor, s.polarity = at.At.Pin.Connector, 0, at.Polarity
+		s.sweeping, s.polarity = at.At.Pin.Connector, at.Polarity
+		s.cursor = s.order()[0]
 	}
 	return nil
 }
@@ -479,9 +574,8 @@ func same(a, b quantity.Reading) bool {
 
 // reading records a reading and judges it.
 func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
-	if meter := s.stage().Meter; x.Reading.Unit == quantity.Volt && x.Reading.Value > meter.Over {
-		return wrongEntry("%s is above %s, where this meter shows OL", "take it again; millivolts have no point, volts have one",
-			quantity.FormatReading(x.Reading), quantity.Format(meter.Over, quantity.Volt))
+	if err := s.within(x.Reading); err != nil {
+		return err
 	}
 	asked := p.Ask == AskReading && x.To == nil && x.At == p.At.At
 	replaced := 0
@@ -497,31 +591,30 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			return err
 		}
 	}
-	s.revisit, s.swapped, s.choice = false, false, 0
-	if s.chosen != nil && x.At == s.chosen.At {
-		s.chosen = nil
+	s.revisit, s.swapped, s.choice = false, false, ""
+	if len(s.chosen) > 0 && x.At == s.chosen[0].At {
+		s.chosen = s.chosen[1:]
 	}
 	list, err := s.compare()
 	if err != nil { // it is on the disk all the same
 		r.Says = append(r.Says, "recorded, but it cannot be compared with good boards: "+err.Error())
 		return nil
 	}
-	for i := range list {
-		if list[i].Event == number {
-			r.Reading = &list[i]
-		}
-	}
-	if r.Reading == nil {
+	at := slices.IndexFunc(list, func(c engine.Comparison) bool { return c.Event == number })
+	if at < 0 {
 		return nil
 	}
-	if s.again != nil && x.To == nil && x.At == s.again.spot.At && x.Polarity == s.again.spot.Polarity {
-		first := s.again
-		s.again = nil
+	read := &list[at]
+	r.Readings = append(r.Readings, *read)
+	isAgain := func(a again) bool { return x.To == nil && x.At == a.spot.At && x.Polarity == a.spot.Polarity }
+	if k := slices.IndexFunc(s.again, isAgain); k >= 0 {
+		first := s.again[k]
+		s.again = slices.Delete(s.again, k, k+1)
 		if same(first.first, x.Reading) {
 			r.Says = append(r.Says, "the same again: accepted")
 			return nil
 		}
-		if r.Reading.Verdict == engine.Agrees || r.Reading.Verdict == engine.NoKnownGood {
+		if read.Verdict == engine.Agrees || read.Verdict == engine.NoKnownGood {
 			if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: first.event, Note: "the probe missed the pad"}, r); err != nil {
 				return err
 			}
@@ -537,11 +630,21 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			times++
 		}
 	}
-	if times < 2 && s.odd(p, asked, r.Reading) {
+	if times < 2 && s.odd(p, asked, read) {
 		r.Odd = true
-		s.again = &again{spot: engine.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *r.Reading, for_: p.Purpose}
+		s.again = append(s.again, again{spot: engine.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *read})
 	}
 	return nil
+}
+
+// within refuses what the meter would show as OL.
+func (s *Session) within(x quantity.Reading) error {
+	meter := s.stage().Meter
+	if x.Unit != quantity.Volt || x.Value <= meter.Over {
+		return nil
+	}
+	return wrongEntry("%s is above %s, where this meter shows OL", "take it again; millivolts have no point, volts have one",
+		quantity.FormatReading(x), quantity.Format(meter.Over, quantity.Volt))
 }
 
 // single finds the event of this session's making that holds one reading of a
@@ -563,6 +666,11 @@ const predictedVolts = 0.03
 // odd tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
 func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
+	if c.Verdict == engine.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
+		// No good board was read there, but what one would show was told.
+		x := &p.Predict
+		return x.Overload != c.Overload || x.Volts != nil && c.Volts != nil && math.Abs(*x.Volts-*c.Volts) > max(predictedVolts, 4*x.Sigma)
+	}
 	if c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood || c.Ohms != nil || c.To != "" {
 		return false
 	}
@@ -586,7 +694,10 @@ func (s *Session) atConnector(p *Prompt, e entry, line string) error {
 	switch e.verb {
 	case yes, nothing:
 		id, err := s.board().ConnectorByName(p.Connectors[0])
-		s.sweeping, s.cursor = id, 0
+		if err == nil {
+			s.sweeping, s.every = id, false
+			s.cursor = s.order()[0]
+		}
 		return err
 	case skip, finish:
 		s.skipped["sweep"] = true
@@ -598,9 +709,8 @@ func (s *Session) atConnector(p *Prompt, e entry, line string) error {
 func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 	switch e.verb {
 	case nothing:
-		if s.revisit {
+		if s.revisit { // the next one that is left
 			s.revisit = false
-			s.cursor++
 			return nil
 		}
 		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
@@ -612,21 +722,20 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case yes:
 		if p.Purpose == ForAgain {
-			s.again = nil
+			s.again = s.again[1:]
 			r.Says = append(r.Says, "accepted as measured")
 			return nil
 		}
 	case skip:
-		s.swapped, s.choice = false, 0
+		s.swapped, s.choice = false, ""
 		switch p.Purpose {
 		case ForSweep:
 			s.skipped[spotKey(s.pin(p.Pin), s.polarity)] = true
 			s.revisit = false
-			s.cursor = p.Pin + 1
 		case ForAgain:
-			s.again = nil
+			s.again = s.again[1:]
 		case ForChosen:
-			s.chosen = nil
+			s.chosen = s.chosen[1:]
 		case ForRemoved:
 			s.skipped[fmt.Sprint(s.lastEdit(), spotKey(p.At.At, 0))] = true
 		case ForStep:
@@ -640,22 +749,33 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 			s.sweeping, s.revisit = netlist.None, false
 			return nil
 		}
-	case back:
-		if p.Purpose == ForAgain {
-			s.again = nil
-		}
 		if p.Purpose == ForChosen {
+			s.chosen = nil
+			return nil
+		}
+	case back:
+		switch {
+		case p.Purpose == ForAgain: // mistyped: in its place
+			x := s.again[0]
+			if err := s.undo(x.event, r); err != nil {
+				return err
+			}
+			if s.sweeping == netlist.None || x.spot.At.Kind != netlist.PointPin || x.spot.At.Pin.Connector != s.sweeping {
+				s.chosen = []engine.Spot{x.spot}
+			}
+			return nil
+		case p.Purpose == ForChosen:
 			s.chosen = nil
 			return nil
 		}
 		if s.sweeping == netlist.None {
 			break
 		}
-		if s.cursor == 0 {
+		pin, ok := s.before()
+		if !ok {
 			return wrongEntry("this is the first pin", "go on")
 		}
-		s.cursor--
-		s.revisit = true
+		s.cursor, s.revisit = pin, true
 		delete(s.skipped, spotKey(s.pin(s.cursor), s.polarity))
 		return nil
 	}
@@ -666,7 +786,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 func (s *Session) atWork(p *Prompt, e entry, line string, r *Reply) error {
 	switch e.verb {
 	case skip:
-		s.choice = 0
+		s.choice = ""
 		if p.Ask == AskReinstall {
 			s.skipped["reinstall "+s.board().Parts[p.Part].Name] = true
 		} else {

@@ -1,12 +1,14 @@
 package bench
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
 	"strconv"
 	"strings"
 
+	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 )
@@ -21,19 +23,51 @@ const (
 // scpi is a number as instruments send it: sign, digits, exponent.
 var scpi = regexp.MustCompile(`^[+-]?(\d+\.?\d*|\.\d+)[eE][+-]?\d{1,3}$`)
 
-// ParseMeterLine reads one line of a meter: what a person would write, or a
-// number with an exponent in volts as instruments send it (+4.52000E-01), their
-// overload being 9.9E37. A unit behind the number is allowed. The error says
-// "what; what to do".
+// What displays and measuring programs print behind a value: a mode that says nothing
+// new, or one in which the display does not follow the probes, or not in diode mode.
+// The words are those of sigrok-cli 0.7 (read off its output, the rarer from memory).
+var (
+	modes = map[string]bool{"DC": true, "DIODE": true, "AUTO": true, "REL": true}
+	other = map[string]bool{"AC": true, "RMS": true, "HOLD": true, "MAX": true, "MIN": true, "AVG": true}
+)
+
+// decimalComma is a comma where the point of a number stands.
+var decimalComma = regexp.MustCompile(`(^|\s)([+-]?\d*),(\d+[^,]*?)(\s|$)`)
+
+// infinite is how measuring programs print overload.
+var infinite = regexp.MustCompile(`(?i)^\+?inf\b`)
+
+// ParseMeterLine reads one line of a meter: what a person would write, with a comma for
+// the point or not, or a number with an exponent in volts as instruments send it
+// (+4.52000E-01), their overload being 9.9E37. A unit behind the number is allowed, and
+// a mode behind the unit (0.521 V DC). The error says "what; what to do".
 func ParseMeterLine(line string) (quantity.Reading, error) {
 	text := strings.TrimSpace(strings.TrimRight(line, "\r\n\x00"))
+	for {
+		rest, word := text, ""
+		if at := strings.LastIndexByte(text, ' '); at >= 0 {
+			rest, word = strings.TrimSpace(text[:at]), strings.ToUpper(text[at+1:])
+		}
+		if other[word] {
+			return quantity.Reading{}, fmt.Errorf("%s is not what the probes see now in diode mode; turn %s off on the meter", document.Quote(text), word)
+		}
+		if !modes[word] {
+			break
+		}
+		text = rest
+	}
+	text = infinite.ReplaceAllString(decimalComma.ReplaceAllString(text, "$1$2.$3$4"), "OL")
 	number, unit, _ := strings.Cut(text, " ")
+	unit = strings.ToUpper(strings.ReplaceAll(unit, " ", ""))
 	if !scpi.MatchString(number) {
+		if unit == "VDC" || unit == "MVDC" {
+			text = text[:len(text)-len("DC")]
+		}
 		return quantity.ParseReading(text)
 	}
 	v, err := strconv.ParseFloat(number, 64)
 	ohms := false
-	switch strings.ToUpper(strings.ReplaceAll(unit, " ", "")) {
+	switch unit {
 	case "", "V", "VDC":
 	case "OHM", "OHMS":
 		ohms = true
@@ -58,4 +92,43 @@ func ParseMeterLine(line string) (quantity.Reading, error) {
 		plain += ".0"
 	}
 	return quantity.ParseReading(plain)
+}
+
+// measured is a line of sigrok-cli in its analog output: channel, value, unit, modes.
+var measured = regexp.MustCompile(`^([^\s:]+): ([+-]?(?:\d+\.?\d*|inf|nan) \S+((?: [A-Z]+)*))$`)
+
+// FromProgram takes a line of a measuring program (sigrok-cli 0.7) apart: "P1: 521.0 mV
+// DC DIODE" is "521.0 mV DC DIODE". Lines between its values are "". It is none where it
+// has no mode and its first word is a point of the board: somebody wrote it then.
+func FromProgram(b *netlist.Board, line string) (value string, ok bool) {
+	line = strings.TrimRight(line, "\r\n\x00 ")
+	if line == "FRAME-BEGIN" || line == "FRAME-END" || strings.HasPrefix(line, "META ") {
+		return "", true
+	}
+	m := measured.FindStringSubmatch(line)
+	if m == nil {
+		return "", false
+	}
+	if m[3] == "" { // else it is sure, and such lines may come fast
+		if _, is := (&parser{b: b}).point(m[1]); is {
+			return "", false
+		}
+	}
+	return m[2], true
+}
+
+// errLoneOne asks what a lone 1 means, since a display shows one at overload.
+var errLoneOne = errors.New("`1` is one millivolt, a short; a display that shows a lone 1 at its left end is at overload: write OL for that, or 0.001")
+
+// several are the readings of a line that holds readings and nothing else, nil where it
+// does not.
+func several(line string) (list []quantity.Reading) {
+	for _, word := range strings.Fields(line) {
+		r, err := ParseMeterLine(strings.TrimRight(word, ",;"))
+		if err != nil || word == "1" {
+			return nil
+		}
+		list = append(list, r)
+	}
+	return list
 }

@@ -231,3 +231,11 @@ func (tb *table) play(sweep ...string) {
 		fmt.Fprintln(&tb.log)
 	}
 }
+
+// sweep answers until the sweep is over.
+func (tb *table) sweep() {
+	tb.t.Helper()
+	for p := tb.ask(); p.Ask == AskReading && (p.Purpose == ForSweep || p.Purpose == ForAgain); p = tb.ask() {
+		tb.enter(tb.answer(p))
+	}
+}

@@ -64,8 +64,9 @@ type Prompt struct {
 
 	// Of a sweep.
 	Connector netlist.ConnectorID
-	Pin       int // index
-	Done      int // pins that have been read or skipped
+	Pin       int   // index
+	Then      []int // indices of those that follow, in order
+	Done, Of  int   // pins that have been read or skipped, and all that are to be
 
 	Part       netlist.PartID    // of AskInspect, AskRemove, AskReinstall, AskMark
 	Function   string            // of AskFunction
@@ -85,8 +86,8 @@ type Reply struct {
 	Recorded []int // numbers of the events that were written
 	Says     []string
 
-	Reading *engine.Comparison // the entry was a reading
-	Odd     bool               // it is not accepted yet: the session asks for it again
+	Readings []engine.Comparison // what was read
+	Odd      bool                // some of it is not accepted yet: the session asks for it again
 
 	Show Show
 	Quit bool
@@ -103,6 +104,7 @@ const (
 	ShowSteps // the steps on offer
 	ShowPowerUp
 	ShowCase // what was read so far
+	ShowNext // what is asked for, in full
 )
 
 // swapped is the other polarity.

@@ -50,13 +50,17 @@ type Session struct {
 	polarity references.Polarity // of the sweep
 	cursor   int                 // the pin it stands at
 	revisit  bool                // ask for it though it was read
+	every    bool                // every pin of it is asked for, in the order of the board file
+	fed      bool                // see Fed
 	swapped  bool                // the next reading is asked for with the probes swapped
-	again    *again
-	chosen   *engine.Spot    // a point that was asked for out of turn, nil for none
-	skipped  map[string]bool // what is not to be asked for, by key
-	choice   int             // the step that was taken instead of the first; 0 is the first
-	leaving  bool            // the case is to be closed whatever is open
-	cause    string          // of closing
+	again    []again             // in the order in which they are to be taken once more
+	chosen   []engine.Spot       // points that were asked for out of turn
+	skipped  map[string]bool     // what is not to be asked for, by key
+	numbers  map[string]int      // of steps, by key: the first listing of a step gives it its number
+	choice   string              // key of the step that was taken instead of the first; "" is the first
+	held     []string            // entries that wait until the cautions are heeded
+	leaving  bool                // the case is to be closed whatever is open
+	cause    string              // of closing
 	remedy   string
 	asked    *Prompt // the last prompt, nil where the record has changed since
 
@@ -74,14 +78,18 @@ type again struct {
 	first quantity.Reading
 	event int // of it
 	odd   engine.Comparison
-	for_  Purpose
 }
 
 // Begin starts or resumes a session on a case.
 func Begin(w *journal.Writer, e *engine.Engine, o Options) (*Session, error) {
-	s := &Session{w: w, e: e, o: o, sweeping: netlist.None, skipped: map[string]bool{}, diagnosed: -1, compared: -1}
+	s := &Session{w: w, e: e, o: o, sweeping: netlist.None, skipped: map[string]bool{}, numbers: map[string]int{}, diagnosed: -1, compared: -1}
 	return s, s.resume()
 }
+
+// Fed says that entries come from a file: values in the order of the pins in the board
+// file, every one of them. A value out of range is then asked for again when the sweep
+// is over, so that no value lands on another pin than its own.
+func (s *Session) Fed(on bool) { s.fed, s.asked = on, nil }
 
 // Case is the case as it stands.
 func (s *Session) Case() *journal.Case { return s.w.Case() }
@@ -174,12 +182,12 @@ func (s *Session) ask() (*Prompt, error) {
 	if list := unacknowledged(c, beforeProbing); len(list) > 0 {
 		return &Prompt{Ask: AskCautions, Cautions: list}, nil
 	}
-	if s.again != nil {
-		p := &Prompt{Ask: AskReading, Purpose: ForAgain, At: s.again.spot, Name: s.again.name, Odd: &s.again.odd, Connector: netlist.None}
-		return s.readable(p)
+	if len(s.again) > 0 && !(s.fed && s.sweeping != netlist.None) {
+		x := &s.again[0]
+		return s.readable(&Prompt{Ask: AskReading, Purpose: ForAgain, At: x.spot, Name: x.name, Odd: &x.odd, Connector: netlist.None})
 	}
-	if s.chosen != nil {
-		return s.readable(&Prompt{Ask: AskReading, Purpose: ForChosen, At: *s.chosen, Connector: netlist.None})
+	if len(s.chosen) > 0 {
+		return s.readable(&Prompt{Ask: AskReading, Purpose: ForChosen, At: s.chosen[0], Connector: netlist.None})
 	}
 	if s.leaving {
 		return s.askClose()
@@ -190,6 +198,9 @@ func (s *Session) ask() (*Prompt, error) {
 	if s.sweeping != netlist.None {
 		if p, err := s.sweepPrompt(); p != nil || err != nil {
 			return p, err
+		}
+		if len(s.again) > 0 {
+			return s.ask()
 		}
 	}
 	if !s.anyReading() && !s.worked() {
@@ -285,38 +296,97 @@ func (s *Session) pin(i int) netlist.Point {
 	return s.board().PinPoint(netlist.PinRef{Connector: s.sweeping, Pin: int32(i)})
 }
 
-// sweepPrompt asks for the next pin of a sweep, nil when there is none left.
-func (s *Session) sweepPrompt() (*Prompt, error) {
-	pins := len(s.board().Connectors[s.sweeping].Pins)
-	read := map[int32]bool{}
+// order lists the pins of the sweep in the order in which they are asked for: first
+// those on ground, which show that the leads are on; then as the probe moves, along
+// the rows.
+func (s *Session) order() []int {
+	c := &s.board().Connectors[s.sweeping]
+	order := slices.Concat(c.PinRows()...)
+	slices.SortStableFunc(order, func(a, z int) int {
+		ground := s.board().Ground
+		switch {
+		case s.every || s.fed:
+			return a - z
+		case c.Pins[a].Net == ground && c.Pins[z].Net != ground:
+			return -1
+		case c.Pins[a].Net != ground && c.Pins[z].Net == ground:
+			return 1
+		}
+		return 0
+	})
+	return order
+}
+
+// sweepPins tells of each pin of the sweep whether it was dealt with, and of which no
+// reading is wanted: once one ground pin reads as it should, the others of the ground
+// tell nothing of the line, and are read when they are asked for by name.
+func (s *Session) sweepPins() (settled, spare []bool) {
+	pins := s.board().Connectors[s.sweeping].Pins
+	settled, spare = make([]bool, len(pins)), make([]bool, len(pins))
+	agrees := map[int]bool{} // events
+	list, _ := s.compare()   // where they cannot be compared, every pin is read
+	for i := range list {
+		agrees[list[i].Event] = list[i].Verdict == engine.Agrees
+	}
+	grounded := false
 	for _, ev := range s.Case().Events {
 		for _, r := range ev.Readings {
 			if r.At.Kind == netlist.PointPin && r.At.Pin.Connector == s.sweeping && r.To == nil && r.Polarity == s.polarity {
-				read[r.At.Pin.Pin] = true
+				settled[r.At.Pin.Pin] = true
+				grounded = grounded || r.At.Net == s.board().Ground && agrees[ev.Number]
 			}
 		}
 	}
-	settled := func(i int) bool {
-		return read[int32(i)] || s.skipped[spotKey(s.pin(i), s.polarity)]
-	}
-	next, done := -1, 0
 	for i := range pins {
-		if settled(i) {
-			done++
-		} else if next < 0 || i >= s.cursor && next < s.cursor {
-			next = i
+		settled[i] = settled[i] || s.skipped[spotKey(s.pin(i), s.polarity)]
+		spare[i] = grounded && !settled[i] && pins[i].Net == s.board().Ground && !s.every && !s.fed
+	}
+	return settled, spare
+}
+
+// sweepPrompt asks for the next pin of a sweep, nil when there is none left.
+func (s *Session) sweepPrompt() (*Prompt, error) {
+	settled, spare := s.sweepPins()
+	p := &Prompt{Ask: AskReading, Purpose: ForSweep, Connector: s.sweeping}
+	order := s.order()
+	first := max(slices.Index(order, s.cursor), 0)
+	var left []int
+	for k := range order {
+		i := order[(first+k)%len(order)]
+		switch {
+		case s.revisit && i == s.cursor:
+			left, p.Of = append(left, i), p.Of+1
+		case spare[i]:
+		case settled[i]:
+			p.Done, p.Of = p.Done+1, p.Of+1
+		default:
+			left, p.Of = append(left, i), p.Of+1
 		}
 	}
-	if s.revisit {
-		next = s.cursor
-	}
-	if next < 0 {
+	if len(left) == 0 {
 		s.sweeping = netlist.None
 		return nil, nil
 	}
-	s.cursor = next
-	return s.readable(&Prompt{Ask: AskReading, Purpose: ForSweep, At: engine.Spot{At: s.pin(next), Polarity: s.polarity},
-		Connector: s.sweeping, Pin: next, Done: done})
+	s.cursor = left[0]
+	p.Pin, p.At = left[0], engine.Spot{At: s.pin(left[0]), Polarity: s.polarity}
+	for _, i := range left[1:] {
+		if s.every || s.fed || s.pin(i).Net != s.board().Ground { // once this one reads as it should
+			p.Then = append(p.Then, i)
+		}
+	}
+	return s.readable(p)
+}
+
+// before gives the pin that was dealt with before the one that the sweep stands at.
+func (s *Session) before() (pin int, ok bool) {
+	settled, _ := s.sweepPins()
+	order := s.order()
+	for k := slices.Index(order, s.cursor) - 1; k >= 0; k-- {
+		if settled[order[k]] {
+			return order[k], true
+		}
+	}
+	return 0, false
 }
 
 // readSince tells whether a net was read in diode mode after an event.
@@ -605,13 +675,34 @@ func stepKey(x *engine.Step) string {
 	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy, fmt.Sprint(x.Again)}, " ")
 }
 
-// Steps lists the steps on offer that were not skipped.
-func (s *Session) Steps() ([]engine.Step, error) {
+// Steps lists the steps on offer that were not skipped, each with its number. A step
+// keeps its number as long as the session lasts, and no other step ever gets it: who
+// chooses one from a list that has changed since gets that step or none.
+func (s *Session) Steps() ([]Numbered, error) {
 	d, err := s.diagnose()
 	if err != nil {
 		return nil, err
 	}
-	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] }), nil
+	var list []Numbered
+	for _, x := range s.offered(d) {
+		key := stepKey(&x)
+		if s.numbers[key] == 0 {
+			s.numbers[key] = len(s.numbers) + 1
+		}
+		list = append(list, Numbered{x, s.numbers[key]})
+	}
+	return list, nil
+}
+
+// Numbered is a step with the number by which it is chosen.
+type Numbered struct {
+	engine.Step
+	Number int
+}
+
+// offered lists the steps that were not skipped.
+func (s *Session) offered(d *engine.Diagnosis) []engine.Step {
+	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] })
 }
 
 // unreadEnd gives the end of a part whose resistance a step still wants read, "" for
@@ -661,20 +752,18 @@ func (s *Session) sinceEdit(wanted func(r *journal.Read) bool) (list []quantity.
 
 // stepPrompt asks for the best step.
 func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
-	steps, err := s.Steps()
-	if err != nil {
-		return nil, err
-	}
+	steps := s.offered(d)
 	if len(steps) == 0 {
 		p := &Prompt{Ask: AskStuck, Connectors: s.unswept(), Diagnosis: d}
 		if s.lastEdit() > 0 {
+			var err error
 			if p.PowerUp, err = powerup.Check(s.Case(), s.e, s.o.Limits); err != nil {
 				return nil, err
 			}
 		}
 		return p, nil
 	}
-	step := steps[min(s.choice, len(steps)-1)]
+	step := steps[max(slices.IndexFunc(steps, func(x engine.Step) bool { return stepKey(&x) == s.choice }), 0)]
 	p := &Prompt{Step: &step, Diagnosis: d, Connector: netlist.None}
 	if step.Part != "" {
 		if id, err := s.board().PartByName(step.Part); err == nil {

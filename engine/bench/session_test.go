@@ -2,6 +2,7 @@ package bench
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -19,7 +20,7 @@ import (
 	"halfsplit/references"
 )
 
-var update = flag.Bool("update", false, "write testdata/sessions anew")
+var update = flag.Bool("update", false, "write testdata/sessions and testdata/fed anew")
 
 // endings is how each case of the demo has to end, from what is true of it
 // (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
@@ -37,17 +38,20 @@ var endings = map[string]struct{ cause, remedy string }{
 // TestSessions plays every case of the demo from an empty case to a closed one,
 // doing as asked: the cause is the true part, the board is repaired, the power-up
 // check passes, and the case file says the same when it is read again. With -update the
-// entries are written to testdata/sessions, from where the tests of the command
+// entries are written to testdata/sessions, from where the tests of the bench page
+// enter them, and those of a file to testdata/fed, from where the tests of the command
 // line feed them to the program.
 func TestSessions(t *testing.T) {
-	for i := range loadDemo(t).Cases {
-		name := strings.TrimSuffix(filepath.Base(loadDemo(t).Cases[i].File), ".yaml")
-		t.Run(name, func(t *testing.T) {
+	for i := range 2 * len(loadDemo(t).Cases) {
+		name := strings.TrimSuffix(filepath.Base(loadDemo(t).Cases[i/2].File), ".yaml")
+		fed := i%2 == 1 // as lines of a file are taken
+		t.Run(fmt.Sprintf("%s fed %v", name, fed), func(t *testing.T) {
 			want, ok := endings[name]
 			if !ok {
 				t.Fatalf("nothing says how %s has to end", name)
 			}
 			tb := lay(t, name)
+			tb.s.Fed(fed)
 			var sweep []string
 			for _, c := range tb.c.Sweep {
 				sweep = append(sweep, tb.w.Case().Board.Connectors[c].Name)
@@ -75,9 +79,13 @@ func TestSessions(t *testing.T) {
 				t.Errorf("%d asks, want at most %d\n%s", tb.asks, most, tb.log.String())
 			}
 			if *update {
+				folder := "sessions"
+				if fed {
+					folder = "fed"
+				}
 				text := "# INVENTED session on an invented board: what was entered, line by line.\n" +
 					"# Made by: go test ./engine/bench -run TestSessions -update\n" + strings.Join(tb.said, "\n") + "\n"
-				if err := os.WriteFile(filepath.Join("testdata", "sessions", name+".txt"), []byte(text), 0o666); err != nil {
+				if err := os.WriteFile(filepath.Join("testdata", folder, name+".txt"), []byte(text), 0o666); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -168,13 +176,20 @@ func TestSweepKeys(t *testing.T) {
 	tb.refuses("fish", "means nothing here")
 	tb.refuses("5.2", "where this meter shows OL")
 	tb.refuses("b", "this is the first pin")
+	tb.refuses("1", "a display that shows a lone 1")
+	tb.refuses("1 at J7.1", "a display that shows a lone 1")
+	tb.enter("at J7.2")
+	tb.enter("0.564")
+	tb.enter("b")
+	tb.wants("reading (sweep) J7.2 red-on-ground")
+	tb.enter("")
+	tb.enter("J7.1") // a point alone is asked for
 	tb.enter("0.001")
-	tb.wants("reading (sweep) J7.2 red-on-ground")
-	tb.enter("s")
+	// Along the rows: the odd pins, then the even ones.
 	tb.wants("reading (sweep) J7.3 red-on-ground")
+	tb.enter("s")
+	tb.wants("reading (sweep) J7.5 red-on-ground")
 	tb.enter("b") // to the skipped one
-	tb.wants("reading (sweep) J7.2 red-on-ground")
-	tb.enter("+5.64000E-01")
 	tb.wants("reading (sweep) J7.3 red-on-ground")
 	tb.enter("p")
 	tb.wants("reading (sweep) J7.3 black-on-ground")
@@ -183,7 +198,7 @@ func TestSweepKeys(t *testing.T) {
 	// An odd value is on the disk before it is asked for again. The second
 	// agrees with good boards, so the first one does not count.
 	r := tb.enter("9.9E37")
-	if !r.Odd || len(r.Recorded) != 1 || r.Reading.Verdict != engine.IsOpen {
+	if !r.Odd || len(r.Recorded) != 1 || r.Readings[0].Verdict != engine.IsOpen {
 		t.Errorf("an odd reading: %+v", r)
 	}
 	tb.wants("reading (again) J7.3 red-on-ground")
@@ -191,24 +206,36 @@ func TestSweepKeys(t *testing.T) {
 	if len(r.Recorded) != 2 {
 		t.Errorf("a second reading that agrees: %+v, want it and an undo", r)
 	}
+	// Mistyped: b takes the entry back and asks for the same pin.
+	tb.wants("reading (sweep) J7.5 red-on-ground")
+	if r := tb.enter("0,052"); !r.Odd || math.Abs(*r.Readings[0].Volts-0.052) > 1e-9 {
+		t.Errorf("a decimal comma: %+v", r)
+	}
+	tb.wants("reading (again) J7.5 red-on-ground")
+	tb.enter("b")
+	tb.wants("reading (sweep) J7.5 red-on-ground")
+	tb.enter("0.562 V DC")
+	tb.wants("reading (sweep) J7.7 red-on-ground")
+	tb.enter("at J7.4")
 	tb.wants("reading (sweep) J7.4 red-on-ground")
 	// Odd and the same again is accepted.
 	tb.enter("0.300")
 	tb.enter("0.302")
-	tb.wants("reading (sweep) J7.5 red-on-ground")
+	tb.wants("reading (sweep) J7.6 red-on-ground")
 	// The last reading once more, in its place.
 	tb.enter("r")
 	tb.wants("reading (sweep) J7.4 red-on-ground")
 	tb.enter("0.621")
-	tb.wants("reading (sweep) J7.5 red-on-ground")
+	tb.wants("reading (sweep) J7.6 red-on-ground")
 	// Back, look and go on without changing anything.
 	tb.enter("b")
+	tb.wants("reading (sweep) J7.4 red-on-ground")
 	tb.enter("")
-	tb.wants("reading (sweep) J7.5 red-on-ground")
+	tb.wants("reading (sweep) J7.6 red-on-ground")
 	tb.enter("undo")
 	tb.enter("note the tail was wet")
 	r = tb.enter("0.430 at R12.2")
-	if r.Reading == nil || r.Reading.At != "R12.2" {
+	if len(r.Readings) == 0 || r.Readings[0].At != "R12.2" {
 		t.Errorf("a free reading: %+v", r)
 	}
 	if p := tb.ask(); p.Purpose == ForAgain {
@@ -326,6 +353,22 @@ func TestMeterLine(t *testing.T) {
 		{"9.9E37", over, false},
 		{"+9.90000000E+37", over, false},
 		{"2.21E+01 OHM", quantity.Reading{Value: 22.1, Unit: quantity.Ohm}, false},
+		{"0.521 V DC", volt(0.521), false}, // as displays and sigrok-cli print it
+		{"521.0 mV DC DIODE", volt(0.521), false},
+		{"0.521 VDC", volt(0.521), false},
+		{"inf V DC DIODE", over, false},
+		{"OVLD", over, false},
+		{"OL V DC", over, false},
+		{"22.10 Ω AUTO", quantity.Reading{Value: 22.1, Unit: quantity.Ohm}, false},
+		{"inf kΩ", quantity.Reading{Overload: true, Unit: quantity.Ohm}, false},
+		{"0,521", volt(0.521), false},
+		{",413", volt(0.413), false},
+		{",45 V", volt(0.45), false},
+		{"0.521 V AC RMS", quantity.Reading{}, true},
+		{"0.521 V DC HOLD", quantity.Reading{}, true},
+		{"-inf V DC", quantity.Reading{}, true},
+		{"nan V DC", quantity.Reading{}, true},
+		{"0,561,2", quantity.Reading{}, true},
 		{"9.9E37 OHM", quantity.Reading{Overload: true, Unit: quantity.Ohm}, false},
 		{"0.452", volt(0.452), false},
 		{"452", volt(0.452), false},
@@ -353,10 +396,15 @@ func TestMeterLine(t *testing.T) {
 // is asked for once a case, and heat and injected current have their own.
 func TestCautions(t *testing.T) {
 	tb := lay(t, "touch-dead")
-	tb.refuses("0.452 at J7.2", "the cautions come first")
-	tb.refuses("removed R12", "the cautions come first")
+	tb.refuses("0.452", "the cautions come first")
 	tb.refuses("", "the cautions come first")
 	tb.enter("n owner waits")
+	// What names its point or part waits, and is entered when they are heeded.
+	for _, line := range []string{"0.564 at J7.2", "C41 clean"} {
+		if r := tb.enter(line); len(r.Recorded) != 0 || len(r.Says) != 1 || !strings.Contains(r.Says[0], "the cautions come first") {
+			t.Errorf("%q before the cautions: %+v", line, r)
+		}
+	}
 	p := tb.ask()
 	var keys []string
 	for _, c := range p.Cautions {
@@ -366,7 +414,9 @@ func TestCautions(t *testing.T) {
 	if diff := cmp.Diff(want, keys); diff != "" {
 		t.Errorf("cautions (-want +got):\n%s", diff)
 	}
-	tb.enter("y")
+	if r := tb.enter("y"); len(r.Recorded) != 3 || len(r.Readings) != 1 || r.Readings[0].At != "J7.2" {
+		t.Errorf("what waited for the cautions: %+v", r)
+	}
 	if p := tb.ask(); p.Ask == AskCautions {
 		t.Error("asks for the same cautions twice")
 	}
@@ -532,19 +582,19 @@ func TestLeftImplausible(t *testing.T) {
 func TestVisit(t *testing.T) {
 	tb := lay(t, "touch-dead")
 	tb.ask()
-	if _, err := tb.s.Enter("at J7.5"); err == nil || !strings.Contains(err.Error(), "cautions come first") {
-		t.Errorf("before the cautions: %v", err)
+	if r := tb.enter("at J7.5"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "cautions come first") {
+		t.Errorf("before the cautions: %+v", r)
 	}
 	tb.enter("y")
 	for _, x := range []struct{ enter, want string }{
 		{"at J7.5", "reading (sweep) J7.5 red-on-ground"}, // no pin of J7 was read: the sweep begins there
-		{"0.562", "reading (sweep) J7.6 red-on-ground"},
+		{"0.562", "reading (sweep) J7.7 red-on-ground"},
 		{"at j7.1", "reading (sweep) J7.1 red-on-ground"},
 		{"at FL3.out", "reading (chosen) FL3.out red-on-ground"},
 		{"s", "reading (sweep) J7.1 red-on-ground"},
 		{"at FL3.out", "reading (chosen) FL3.out red-on-ground"},
 		{"0.622", "reading (sweep) J7.1 red-on-ground"},
-		{"0.001", "reading (sweep) J7.2 red-on-ground"},
+		{"0.001", "reading (sweep) J7.3 red-on-ground"},
 		{"at J3.2", "reading (sweep) J3.2 red-on-ground"}, // no pin of J3 was read either
 	} {
 		tb.enter(x.enter)
@@ -581,5 +631,193 @@ func TestWordsOfTheField(t *testing.T) {
 		if e, err := understand(board, text); err != nil || e.verb != want {
 			t.Errorf("%q: %v, verb %d, want %d", text, err, e.verb, want)
 		}
+	}
+}
+
+// TestFromProgram: lines as sigrok-cli 0.7 printed them for its demo driver, and with
+// the units and modes of a meter (from memory).
+func TestFromProgram(t *testing.T) {
+	b := loadDemo(t).Model.Board
+	for _, x := range []struct {
+		line, want string
+		ok         bool
+	}{
+		{"A0: -400.0 mV DC", "-400.0 mV DC", true},
+		{"A0: 3.0902 V DC", "3.0902 V DC", true},
+		{"P1: 0.5210 V DC DIODE\r", "0.5210 V DC DIODE", true},
+		{"P1: inf V DIODE", "inf V DIODE", true},
+		{"P1: 22.10 Ω AUTO", "22.10 Ω AUTO", true},
+		{"FRAME-BEGIN", "", true},
+		{"META samplerate: 200000", "", true},
+		{"J7.3: 0.622 V DC", "0.622 V DC", true}, // nobody writes modes
+		{"J7.3: 0.622 V", "", false},             // somebody wrote it, of that pin
+		{"J7.3: 0.622", "", false},
+		{"0.622", "", false},
+		{"", "", false},
+	} {
+		if got, ok := FromProgram(b, x.line); got != x.want || ok != x.ok {
+			t.Errorf("%q is %q, %v; want %q, %v", x.line, got, ok, x.want, x.ok)
+		}
+	}
+}
+
+// TestSweepOrder: a ground pin (J7.1, J7.12) first, and no other once it reads as it
+// should; then along the rows. `all` and a file have every pin by number.
+func TestSweepOrder(t *testing.T) {
+	asked := func(tb *table) string {
+		var pins []string
+		for p := tb.ask(); p.Ask == AskReading && p.Purpose == ForSweep; p = tb.ask() {
+			if pins = append(pins, tb.w.Case().Board.Connectors[p.Connector].Pins[p.Pin].Name); len(pins) > 99 {
+				t.Fatal("over range")
+			}
+			if p.Done != len(pins)-1 {
+				t.Errorf("%s: %d done, want %d", p.Name, p.Done, len(pins)-1)
+			}
+			tb.enter(tb.answer(p))
+			if tb.ask().Purpose == ForAgain {
+				tb.enter("y")
+			}
+		}
+		return strings.Join(pins, " ")
+	}
+	for sweep, want := range map[string]string{
+		"sweep J7":           "1 3 5 7 9 11 2 4 6 8 10",
+		"sweep J7 all":       "1 2 3 4 5 6 7 8 9 10 11 12",
+		"sweep J7 from J7.5": "5 7 9 11 2 4 6 8 10 1 3",
+	} {
+		tb := lay(t, "touch-dead")
+		tb.enter("y")
+		tb.enter(sweep)
+		if got := asked(tb); got != want {
+			t.Errorf("%s asks for %s, want %s", sweep, got, want)
+		}
+	}
+}
+
+// TestSeveral enters several readings on a line: each goes to its pin, and those out of
+// range are asked for again after the last of them.
+func TestSeveral(t *testing.T) {
+	tb := begin(t)
+	tb.enter("0.001")
+	r := tb.enter("OL 0,562, 700")
+	var got []string
+	for _, x := range r.Readings {
+		got = append(got, x.At+" "+string(x.Verdict))
+	}
+	if diff := cmp.Diff([]string{"J7.3 open", "J7.5 agrees", "J7.7 agrees"}, got); diff != "" {
+		t.Errorf("readings (-want +got):\n%s", diff)
+	}
+	tb.wants("reading (again) J7.3 red-on-ground")
+	tb.enter("OL")
+	tb.wants("reading (sweep) J7.9 red-on-ground")
+	tb.refuses("0.5 0.5 0.5 0.5 0.5 0.5 0.5 0.5 0.5 0.5", "10 readings for 7 pins")
+	tb.refuses("0.5 5.2", "where this meter shows OL")
+	tb.refuses("0.5 fish", "")
+}
+
+// TestFed: of values in the order of the pins, none lands on another pin, though some
+// are out of range; those are asked for again when the sweep is over.
+func TestFed(t *testing.T) {
+	tb := begin(t)
+	tb.s.Fed(true)
+	tb.enter("sweep J7")
+	want := map[string]float64{}
+	for i := 1; i <= 12; i++ {
+		v := 0.1 + 0.01*float64(i) // wrong on every pin
+		want[fmt.Sprintf("J7.%d", i)] = v
+		tb.enter(fmt.Sprintf("%.3f", v))
+	}
+	for _, ev := range tb.w.Case().Events {
+		for _, r := range ev.Readings {
+			if v := want[r.Name]; math.Abs(r.Reading.Value-v) > 1e-9 {
+				t.Errorf("%s was given %.3f, want %.3f", r.Name, r.Reading.Value, v)
+			}
+			delete(want, r.Name)
+		}
+	}
+	if len(want) > 0 {
+		t.Errorf("not read: %v", want)
+	}
+	tb.wants("reading (again) J7.1 red-on-ground")
+}
+
+// TestNumbers: a step keeps its number while the list changes, and a number that was
+// never shown chooses nothing.
+func TestNumbers(t *testing.T) {
+	tb := begin(t)
+	tb.sweep()
+	tb.refuses("take 2", "no step 2 is on offer")
+	list, err := tb.s.Steps()
+	if err != nil || len(list) < 4 {
+		t.Fatalf("%d steps, %v", len(list), err)
+	}
+	third := list[2]
+	tb.enter("s") // the first is gone from the list
+	again, err := tb.s.Steps()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range again {
+		if x.Number == list[0].Number {
+			t.Errorf("number %d is now that of %s", x.Number, stepKey(&x.Step))
+		}
+	}
+	tb.enter(fmt.Sprintf("take %d", third.Number))
+	if p := tb.ask(); p.Step == nil || stepKey(p.Step) != stepKey(&third.Step) {
+		t.Errorf("take %d asks for %s, want %s", third.Number, describe(tb.w.Case().Board, p), stepKey(&third.Step))
+	}
+	tb.refuses(fmt.Sprintf("take %d", list[0].Number), "is on offer")
+}
+
+// TestLine asks for a point of each net of a line and for nothing else.
+func TestLine(t *testing.T) {
+	tb := begin(t)
+	tb.enter("line J7.3")
+	var got []string
+	for p := tb.ask(); p.Ask == AskReading && p.Purpose == ForChosen; p = tb.ask() {
+		got = append(got, p.Name)
+		tb.enter("s")
+	}
+	if diff := cmp.Diff([]string{"J7.3", "FL3.out"}, got); diff != "" {
+		t.Errorf("asks for (-want +got):\n%s", diff)
+	}
+	tb.refuses("line J7.1", "no line begins at")
+}
+
+// TestMistypedProof: a value that is not what a good board shows where a repair is to be
+// proven is asked for again, whether a good board was read there or not, and b takes it
+// back.
+func TestMistypedProof(t *testing.T) {
+	purposes := map[Purpose]int{}
+	for _, name := range []string{"battery-flat-overnight", "picture-flickers-when-warm", "tail-not-detected"} {
+		tb := lay(t, name)
+		sweep := tb.c.Sweep[0]
+		for range 150 {
+			p := tb.ask()
+			if p.Ask == Closed || p.Ask == AskNothing {
+				break
+			}
+			line := tb.answer(p)
+			if p.Ask == AskConnector {
+				line = "sweep " + tb.w.Case().Board.Connectors[sweep].Name
+			}
+			if p.Ask == AskReading && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Volts != nil && line != "OL" {
+				purposes[p.Purpose]++
+				want := describe(tb.w.Case().Board, p)
+				wrong := *p.Predict.Volts + 0.16
+				if r := tb.enter(fmt.Sprintf("%.3f", wrong)); !r.Odd {
+					t.Errorf("%s: %.3f is believed; %s", name, wrong, want)
+				}
+				tb.enter("b")
+				if p = tb.ask(); p.Ask != AskReading || p.Name+p.At.Polarity.String() != strings.Join(strings.Fields(want)[2:4], "") {
+					t.Errorf("%s: after b it asks for %s, not %s", name, describe(tb.w.Case().Board, p), want)
+				}
+				line = tb.answer(p)
+			}
+			tb.enter(line)
+		}
+	}
+	if purposes[ForProof] == 0 || purposes[ForPowerUp] == 0 {
+		t.Errorf("readings asked for: %v, want both", purposes)
 	}
 }

@@ -34,6 +34,7 @@ const (
 	finish              // the sweep is done
 	sweep               // a connector
 	visit               // a point is to be asked for
+	lineOf              // the points of a line are to be asked for
 	take                // another step than the first
 	undo                // an event
 	closing             // the case
@@ -60,7 +61,8 @@ type entry struct {
 	number   int                // of undo and take
 	name     string             // of sweep: the connector
 	swapped  bool               // of sweep and marked
-	at       netlist.Point      // of visit
+	every    bool               // of sweep: ground pins too, by number
+	at       netlist.Point      // of visit, lineOf, and of sweep: where it begins
 	text     string             // of closing and refer; of tested: the function
 	show     Show
 }
@@ -80,6 +82,7 @@ var keys = map[string]entry{
 	"o": {verb: help, show: ShowSteps}, "others": {verb: help, show: ShowSteps}, "steps": {verb: help, show: ShowSteps},
 	"c": {verb: help, show: ShowPowerUp}, "check": {verb: help, show: ShowPowerUp},
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
+	"v": {verb: help, show: ShowNext}, "view": {verb: help, show: ShowNext},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
 	"close": {verb: closing}, "escalate": {verb: refer}, "refer": {verb: refer},
 	"right": {verb: marked}, "reversed": {verb: marked, swapped: true}, "wrong way round": {verb: marked, swapped: true},
@@ -127,6 +130,9 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if k, ok := keys[strings.ToLower(plain)]; ok {
 		return k, nil
 	}
+	if plain == "1" {
+		return entry{}, errLoneOne
+	}
 	r, wrongReading := ParseMeterLine(line)
 	if wrongReading == nil {
 		return entry{verb: value, reading: r}, nil
@@ -135,7 +141,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -196,9 +202,20 @@ func (p *parser) sweep() (entry, bool, error) {
 		return entry{}, false, nil
 	}
 	e := entry{verb: sweep}
-	const swapped = "swapped"
-	if at := len(rest) - len(swapped); at >= 0 && strings.EqualFold(rest[at:], swapped) {
-		rest, e.swapped = strings.TrimSpace(rest[:at]), true
+	cut := func(word string) (ok bool) {
+		if at := len(rest) - len(word); at >= 0 && strings.EqualFold(rest[at:], word) {
+			rest, ok = strings.TrimSpace(rest[:at]), true
+		}
+		return ok
+	}
+	e.swapped = cut(" swapped")
+	e.every = cut(" all")
+	if name, pin, ok := strings.Cut(rest, " from "); ok {
+		rest = strings.TrimSpace(name) + "." + strings.TrimPrefix(strings.TrimSpace(pin), name+".")
+	}
+	if at, ok := p.point(rest); ok && at.Kind == netlist.PointPin {
+		e.name, e.at = p.b.Connectors[at.Pin.Connector].Name, at
+		return e, true, nil
 	}
 	for i := range p.b.Connectors {
 		if strings.EqualFold(p.b.Connectors[i].Name, rest) {
@@ -210,8 +227,27 @@ func (p *parser) sweep() (entry, bool, error) {
 	return entry{}, false, err
 }
 
-// visit is "at J7.4", with no reading.
+// line is "line J7.4": that line and no other.
+func (p *parser) line() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "line")
+	if !ok {
+		return entry{}, false, nil
+	}
+	at, ok := p.point(rest)
+	if !ok {
+		_, err := p.b.Point(rest)
+		return entry{}, false, err
+	}
+	return entry{verb: lineOf, at: at}, true, nil
+}
+
+// visit is "at J7.4", with no reading, or the point alone.
 func (p *parser) visit() (entry, bool, error) {
+	if at, ok := p.point(p.text); ok && at.Kind != netlist.PointNet && !isNumber(p.text) {
+		if _, err := p.part(p.text); err != nil {
+			return entry{verb: visit, at: at}, true, nil
+		}
+	}
 	rest, ok := cutWord(p.text, "at")
 	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
 		return entry{}, false, nil
@@ -559,7 +595,7 @@ func (p *parser) reading() (entry, bool, error) {
 	var points []netlist.Point
 	var said, rest []string
 	where, lost := "", "" // a word that a point has to follow; what follows and is none
-	for _, word := range strings.Fields(strings.ReplaceAll(text, ",", " ")) {
+	for _, word := range strings.Fields(strings.ReplaceAll(decimalComma.ReplaceAllString(text, "$1$2.$3$4"), ",", " ")) {
 		at, ok := p.point(word)
 		switch {
 		case ok && !isNumber(word):
@@ -574,6 +610,9 @@ func (p *parser) reading() (entry, bool, error) {
 		}
 	}
 	shown := strings.Join(rest, " ")
+	if shown == "1" && len(points) > 0 {
+		return entry{}, false, errLoneOne
+	}
 	r, err := ParseMeterLine(shown)
 	switch {
 	case err == nil && lost != "":

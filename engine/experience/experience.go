@@ -158,7 +158,7 @@ func proven(c *journal.Case, closing journal.Closing, e *engine.Engine) error {
 }
 
 // identity is what files about one case have in common, however they went on and
-// whatever remarks they hold: how it began, where the file says when; else its readings
+// whatever remarks they hold: how it began, where the file says when; otherwise its readings
 // and its end.
 func identity(c *journal.Case) string {
 	opened := c.All[0]

@@ -48,7 +48,7 @@ func TestLociOfKinds(t *testing.T) {
 		{"{kind: fuse, value: 1 A, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
 		{"{kind: link, pins: [A, B]}", append([]string{"through: open, missing, high resistance"}, joints("1", "2")...)},
 		{"{kind: filter, value: 2R, pins: {in: A, out: B, gnd: GND}}", append([]string{"through: open, missing, high resistance", "in-gnd: shorted, leaky", "out-gnd: shorted, leaky"}, joints("in", "out", "gnd")...)},
-		{"{kind: choke, value: 90R, pins: [A, B, C, D]}", append([]string{"through: open, missing, high resistance", "through: open, missing, high resistance", "1-3: shorted, leaky"}, joints("1", "2", "3", "4")...)},
+		{"{kind: choke, value: 90R, pins: {1: A, 2: B, 3: C, 4: D}}", append([]string{"through: open, missing, high resistance", "through: open, missing, high resistance", "1-3: shorted, leaky"}, joints("1", "2", "3", "4")...)},
 		{"{kind: diode, pins: [A, B]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
 		{"{kind: tvs, pins: [A, GND]}", append([]string{"through: open, missing", "1-2: shorted, leaky"}, joints("1", "2")...)},
 		{"{kind: tvs, pins: [A, GND], direction: bidirectional}", []string{"1-2: shorted, leaky"}},

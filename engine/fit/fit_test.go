@@ -473,7 +473,7 @@ func TestSpreadIsPooled(t *testing.T) {
 	}
 }
 
-// TestNoLibrary believes the priors where no good board was read.
+// TestNoLibrary falls back on the priors where no good board was read.
 func TestNoLibrary(t *testing.T) {
 	y := newYard(t, apart)
 	for _, lib := range []*references.Library{nil, references.NewLibrary(y.b, nil)} {
@@ -484,7 +484,7 @@ func TestNoLibrary(t *testing.T) {
 		one, _, _ := meters()
 		slopes, volts := y.slopesAt(b, y.pins()[0], one)
 		if p := network.PartJunction.Prior(); math.Abs(volts-p.Drop.Mean) > 1e-6 || math.Abs(math.Sqrt(b.left(slopes, slopes))-p.Drop.SD) > 1e-6 {
-			t.Errorf("J1.1 is believed to read %.4f +- %.4f V, want the prior's %.2f +- %.2f V", volts, math.Sqrt(b.left(slopes, slopes)), p.Drop.Mean, p.Drop.SD)
+			t.Errorf("J1.1 is predicted as %.4f +- %.4f V, want the prior's %.2f +- %.2f V", volts, math.Sqrt(b.left(slopes, slopes)), p.Drop.Mean, p.Drop.SD)
 		}
 		if b.Covers(references.RedOnGround) {
 			t.Error("a polarity is covered that nobody read")

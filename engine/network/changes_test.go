@@ -26,7 +26,7 @@ parts:
   R1: {kind: resistor, value: 100R, pins: [L, L_U]}
   R2: {kind: resistor, value: 1K, pins: [V, L_U], role: pull}
   C1: {kind: capacitor, value: 1n, pins: [L_U, GND]}
-  L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}
+  L1: {kind: choke, value: 90R, pins: {1: M, 2: M_U, 3: N, 4: N_U}}
   R3: {kind: resistor, value: 47R, pins: [N, GND]}
   Q1: {kind: transistor, pins: {g: M, d: V, s: L}, channel: n}
   U1: {kind: ic, pins: {1: V, 2: L_U, 3: GND, 4: M_U, 5: N_U}, supply: 1, ground: 3}
@@ -135,7 +135,7 @@ func TestChangesAgainstDrawnBoards(t *testing.T) {
 		{"supply high-resistance joint", changes(detach("U1.1", 330)), without(line, "1: V, 2: L_U", "1: X, 2: L_U", "  U1:", "  R9: {kind: resistor, value: 330R, pins: [V, X], role: series}\n  U1:")},
 		{"two windings open", changes(
 			network.Change{Kind: network.Cut, Element: first(x, "L1"), Ohms: inf},
-			network.Change{Kind: network.Cut, Element: first(x, "L1") + 1, Ohms: inf}), without(line, "  L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}\n", "")},
+			network.Change{Kind: network.Cut, Element: first(x, "L1") + 1, Ohms: inf}), without(line, "  L1: {kind: choke, value: 90R, pins: {1: M, 2: M_U, 3: N, 4: N_U}}\n", "")},
 		{"bridge of two lines", changes(network.Change{Kind: network.AddPath, A: x.place("J1.1"), B: x.place("J1.2"), Ohms: 3}), without(line, "  U1:", "  R9: {kind: resistor, value: 3R, pins: [L, M]}\n  U1:")},
 		{"open and poor of one terminal", changes(detach("U1.2", 33), detach("U1.2", inf)), without(line, "2: L_U, 3", "2: X, 3")},
 		{"poor twice at one terminal", changes(detach("U1.2", 33), detach("U1.2", 14)), without(line, "2: L_U, 3", "2: X, 3", "  U1:", "  R9: {kind: resistor, value: 47R, pins: [L_U, X]}\n  U1:")},
@@ -231,7 +231,7 @@ func TestTurned(t *testing.T) {
 		{"D1: {kind: transistor, pins: {g: L, d: M, s: K}, channel: n}", "D1: {kind: transistor, pins: {g: K, d: M, s: L}, channel: n}"},
 		{"D1: {kind: transistor, pins: {b: L, c: M, e: K}, channel: n}", "D1: {kind: transistor, pins: {b: K, c: M, e: L}, channel: n}"},
 		{"D1: {kind: filter, value: 2R, pins: {in: L, out: M, gnd: K}}", "D1: {kind: filter, value: 2R, pins: {in: K, out: M, gnd: L}}"},
-		{"D1: {kind: choke, value: 90R, pins: [L, M, K, N]}", "D1: {kind: choke, value: 90R, pins: [N, K, M, L]}"},
+		{"D1: {kind: choke, value: 90R, pins: {1: L, 2: M, 3: K, 4: N}}", "D1: {kind: choke, value: 90R, pins: {1: N, 2: K, 3: M, 4: L}}"},
 	}
 	board := func(part string) string {
 		return `
@@ -275,7 +275,7 @@ func TestEdits(t *testing.T) {
 	noR1 := newBench(t, without(line, "  R1: {kind: resistor, value: 100R, pins: [L, L_U]}\n", "", ", R1.1]", "]"))
 	noU1 := newBench(t, line[:strings.Index(line, "  U1:")])
 	bridged := newBench(t, without(line, "value: 100R", "value: 0.0999R")) // 0.1 ohm across 100
-	noL1 := newBench(t, without(line, "  L1: {kind: choke, value: 90R, pins: [M, M_U, N, N_U]}\n",
+	noL1 := newBench(t, without(line, "  L1: {kind: choke, value: 90R, pins: {1: M, 2: M_U, 3: N, 4: N_U}}\n",
 		"  R8: {kind: resistor, value: 0.5R, pins: [M, M_U]}\n  R9: {kind: resistor, value: 0.5R, pins: [N, N_U]}\n"))
 	tests := []struct {
 		about string

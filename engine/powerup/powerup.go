@@ -99,6 +99,19 @@ type Off struct {
 	Why   string   `json:"why"`
 }
 
+// Look is how a part looked when it was last inspected.
+type Look struct {
+	Part string `json:"part"`
+	Look string `json:"look"`
+}
+
+// Function is a function of the board as it was last tested under power.
+type Function struct {
+	Name     string   `json:"name"`
+	Result   string   `json:"result"`   // works, fails, not tested
+	Expected []string `json:"expected"` // parts off the board without which it is expected to fail
+}
+
 // Need is a reading that is missing.
 type Need struct {
 	At       string              `json:"at"`
@@ -140,8 +153,12 @@ type Answer struct {
 	// Unmarked are parts that were put on, may sit the wrong way round, and whose mark
 	// nobody has looked at since.
 	Unmarked []string `json:"unmarked"`
-	Draw     *Draw    `json:"draw"` // null where no current was read since the last rework
-	Need     []Need   `json:"need"`
+	// ComeBack are parts that looked bad and were not seen to; Functions is what works
+	// under power. Neither decides the result.
+	ComeBack  []Look     `json:"come_back"`
+	Functions []Function `json:"functions"`
+	Draw      *Draw      `json:"draw"` // null where no current was read since the last rework
+	Need      []Need     `json:"need"`
 	// Grounded tells that ground read as ground when it was last read, so that the
 	// leads were connected. RailsRead counts the rails that were read, of Rails.
 	Grounded  bool `json:"grounded"`
@@ -176,7 +193,13 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}}
 	stages := c.Stages()
 	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
-	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, Need: []Need{}}
+	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, ComeBack: []Look{}, Functions: []Function{}, Need: []Need{}}
+	for _, x := range c.ComeBack() {
+		g.ComeBack = append(g.ComeBack, Look{c.Board.Parts[x.Part].Name, x.Look.String()})
+	}
+	for _, x := range c.Tested() {
+		g.Functions = append(g.Functions, Function{x.Function, x.Result.String(), append([]string{}, c.Without(x.Function)...)})
+	}
 	k.place(g)
 	k.rework(g)
 	k.lines(g)

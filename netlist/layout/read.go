@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	// farthest is the largest coordinate or length, in mm, that is believed.
+	// farthest is the largest coordinate or length, in mm, that is accepted.
 	farthest = 10_000
 	// mostPoints bounds all outlines of a board together.
 	mostPoints = 4_000_000

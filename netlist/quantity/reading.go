@@ -36,7 +36,7 @@ func asShown(value float64) float64 {
 
 // ParseReading reads a meter's display as a person writes it. A number with a
 // decimal point is volts, without one millivolts, with a unit that unit: volts
-// for diode mode, ohms for resistance mode. OL, O.L and 0L in any case mean
+// for diode mode, ohms for resistance mode. OL, O.L, 0L and OVLD in any case mean
 // overload, `OL ohm` overload in resistance mode.
 func ParseReading(text string) (Reading, error) {
 	const how = "write volts as 0.452, millivolts as 452, resistance as 22.1 ohm, or OL"
@@ -88,7 +88,7 @@ func ParseReading(text string) (Reading, error) {
 func overload(s string) (Unit, bool) {
 	mark, name, _ := strings.Cut(strings.ToUpper(spellings.Replace(s)), " ")
 	switch strings.ReplaceAll(strings.TrimPrefix(mark, "+"), ".", "") {
-	case "OL", "0L":
+	case "OL", "0L", "OVLD", "OVL", "OFL": // as displays spell it (common practice, no source)
 	default:
 		return None, false
 	}

@@ -233,7 +233,7 @@ func (s *Server) refused(r *http.Request) (code int, why string) {
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	for name, value := range map[string]string{
-		"Content-Security-Policy":      "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+		"Content-Security-Policy":      "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
 		"Cache-Control":                "no-store",
 		"X-Content-Type-Options":       "nosniff",
 		"Referrer-Policy":              "no-referrer",
@@ -259,6 +259,14 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		send(w, "text/css", append([]byte(page.Palette()), css...))
 	case "GET /page.js":
 		send(w, "text/javascript", script)
+	case "GET /icon.svg": // a browser asks for one, at an address without the key where the page names none
+		send(w, "image/svg+xml", []byte(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 4"><path d="M0 1h4v2H0z" fill="#8aa"/><path d="M0 1h2v2H0z"/></svg>`))
+	case "GET /place.svg":
+		s.mu.Lock()
+		text := s.shown.place
+		s.mu.Unlock()
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'") // its own style, and nothing else
+		send(w, "image/svg+xml", []byte(text))
 	case "GET /events":
 		s.stream(w, r)
 	case "GET /report":

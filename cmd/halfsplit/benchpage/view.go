@@ -3,6 +3,8 @@ package benchpage
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
+	"hash/crc32"
 	"html/template"
 )
 
@@ -15,6 +17,7 @@ type View struct {
 	Said             Said
 	Connector        Connector
 	Line             Line
+	Place            Place
 	Suspects         Suspects
 	Others           []Choice // steps that may be taken instead
 	Events           []Event  // newest first
@@ -101,6 +104,16 @@ type Line struct {
 	Note  string
 }
 
+// Place is where on the board the probe or the hand goes: a picture, loaded as such so
+// that its own style harms nothing. Title is "" where there is none.
+type Place struct {
+	Title, Note string
+	SVG         string // a file of its own
+}
+
+// Digest tells one picture from another in its address.
+func (p *Place) Digest() string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE([]byte(p.SVG))) }
+
 // Suspects are what may be bad.
 type Suspects struct {
 	Note string
@@ -129,16 +142,17 @@ var pageText string
 var pageTemplate = template.Must(template.New("page").Parse(pageText))
 
 // regionNames are the parts of a page that change, each a template of page.html.
-var regionNames = []string{"power", "next", "field", "said", "connector", "line", "suspects", "others", "events"}
+var regionNames = []string{"power", "next", "field", "said", "connector", "line", "suspects", "place", "others", "events"}
 
 // shown is a view as it is sent.
 type shown struct {
 	page    []byte
+	place   string
 	regions map[string]string
 }
 
 func (v *View) render() (shown, error) {
-	x := shown{regions: map[string]string{}}
+	x := shown{place: v.Place.SVG, regions: map[string]string{}}
 	for _, name := range regionNames {
 		var b bytes.Buffer
 		if err := pageTemplate.ExecuteTemplate(&b, name, v); err != nil {

@@ -2,46 +2,17 @@ package page
 
 import (
 	"fmt"
-	"strconv"
+	"html/template"
+	"strings"
 
 	"halfsplit/engine"
 	"halfsplit/netlist"
 )
 
-// PinRows parts the pins of a connector into its rows, as it lies.
-func PinRows(c *netlist.Connector) [][]int {
-	if c.Rows < 2 {
-		row := make([]int, len(c.Pins))
-		for i := range row {
-			row[i] = i
-		}
-		return [][]int{row}
-	}
-	rows := make([][]int, 2)
-	for i := range c.Pins {
-		k := i % 2
-		if c.Numbering == netlist.Around {
-			k = 0
-			if i >= (len(c.Pins)+1)/2 {
-				k = 1
-			}
-		} else if n, err := strconv.Atoi(c.Pins[i].Name); err == nil && n > 0 {
-			k = (n + 1) % 2
-		}
-		if k == 1 && c.Numbering == netlist.Around {
-			rows[1] = append([]int{i}, rows[1]...) // the far row runs back
-		} else {
-			rows[k] = append(rows[k], i)
-		}
-	}
-	return rows
-}
-
 // Sizes of a connector drawing, in its units.
 const (
-	pinWide    = 26
-	pinHigh    = 26
-	pinsAcross = 12 // in one band; what is longer goes on below, so that a phone shows it
+	pinWide = 26
+	pinHigh = 26
 )
 
 // connectors draws every connector of which a pin was read: how each pin stood
@@ -84,47 +55,44 @@ func (b *builder) connectors() {
 
 func connector(title, note string, c *netlist.Connector, read []*engine.Comparison) drawing {
 	var v canvas
-	rows := PinRows(c)
+	rows := c.PinRows()
 	longest := 0
 	for _, row := range rows {
 		longest = max(longest, len(row))
 	}
 	y := 4.0
-	across := min(longest, pinsAcross)
-	w := across*pinWide + 8
-	for from := 0; from < longest; from += pinsAcross {
-		for r, row := range rows {
-			part := row[min(from, len(row)):min(from+pinsAcross, len(row))]
-			top := y + 16
-			if r == 1 {
-				top = y
-			}
-			for k, i := range part {
-				x := 4 + float64(k)*pinWide
-				label := y + 12
-				if r == 1 {
-					label = y + pinHigh + 12
-				}
-				v.text(x+pinWide/2, label, "mid small faint", name(c.Pins[i].Name), 4)
-				class, mark := "faint", "-"
-				switch {
-				case read[i] != nil:
-					class, mark = verdictClass(read[i].Verdict), verdictMark(read[i].Verdict)
-				case c.Pins[i].Net == netlist.None:
-					mark = ""
-				}
-				box := "pin"
-				if class == "bad" || class == "off" {
-					box = "pin odd " + class
-				}
-				v.printf(`<rect x="%g" y="%g" width="%d" height="%d" rx="3" class="%s"/>`, x+2, top+2, pinWide-4, pinHigh-4, box)
-				if mark != "" {
-					v.mark(x+pinWide/2, top+pinHigh/2, mark, class)
-				}
-			}
-			y += pinHigh + 16
+	for r, row := range rows {
+		top := y + 16
+		if r == 1 {
+			top = y
 		}
-		y += 10
+		for k, i := range row {
+			x := 4 + float64(k)*pinWide
+			label := y + 12
+			if r == 1 {
+				label = y + pinHigh + 12
+			}
+			v.text(x+pinWide/2, label, "mid small faint", name(c.Pins[i].Name), 4)
+			class, mark := "faint", "-"
+			switch {
+			case read[i] != nil:
+				class, mark = verdictClass(read[i].Verdict), verdictMark(read[i].Verdict)
+			case c.Pins[i].Net == netlist.None:
+				mark = ""
+			}
+			box := "pin"
+			if class == "bad" || class == "off" {
+				box = "pin odd " + class
+			}
+			v.printf(`<rect x="%g" y="%g" width="%d" height="%d" rx="3" class="%s"/>`, x+2, top+2, pinWide-4, pinHigh-4, box)
+			if mark != "" {
+				v.mark(x+pinWide/2, top+pinHigh/2, mark, class)
+			}
+		}
+		y += pinHigh + 16
 	}
-	return v.done(title, note, w, int(y))
+	d := v.done(title, note, longest*pinWide+8, int(y))
+	// On a narrow screen it is moved sideways rather than made too small to read.
+	d.SVG = template.HTML(strings.Replace(string(d.SVG), `style="`, fmt.Sprintf(`style="min-width:%drem;`, d.Wide/18), 1)) // #nosec: text passes through text
+	return d
 }

@@ -48,6 +48,7 @@ td{padding:.3rem .6rem .3rem 0;border-bottom:1px solid var(--band);vertical-alig
 .pair{display:grid;gap:1.25rem 2rem}
 figure{margin:0;min-width:0}
 figcaption{font-size:.85rem;color:var(--faint);margin-top:.3rem;max-width:40rem}
+.strip{grid-column:1/-1;overflow-x:auto}
 svg{width:100%;height:auto;display:block;font:12px system-ui,sans-serif}
 svg text{fill:var(--ink)}svg .strong{font-weight:650}svg .small{font-size:11px}svg .mid{text-anchor:middle}
 svg text.faint{fill:var(--faint)}svg text.good{fill:var(--good)}svg text.bad{fill:var(--bad)}svg text.off{fill:var(--off)}svg text.work{fill:var(--work)}
@@ -96,7 +97,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{if .Points}}<h2>Findings</h2>
 <div class="pair lean">
 <figure>{{.Plot.SVG}}<figcaption>{{.Plot.Note}}</figcaption></figure>
-<div><table class="wide"><caption>Diode-mode readings against ground, in volts; OL: no current flows</caption>
+<div><table class="wide"><caption>In diode mode against ground, in volts, where nothing else is said; OL: no current flows</caption>
 <thead><tr><th>Place</th><th>Measured before</th><th>Measured after</th><th>Known good</th><th>Verdict</th></tr></thead><tbody>
 {{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
 {{end}}</tbody></table></div>
@@ -104,7 +105,7 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 
 {{if .Connectors}}<h2>Connectors as they came in</h2>
 <ul class="key"><li><b class="good">•</b> as a good board</li><li><b class="off">▼</b> low</li><li><b class="off">▲</b> high</li><li><b class="bad">●</b> shorted</li><li><b class="bad">○</b> open</li><li><b class="bad">►</b> unexpected path</li><li><b>?</b> no good board was read</li><li><b>–</b> not read</li></ul>
-<div class="pair">{{range .Connectors}}<figure><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
+<div class="pair">{{range .Connectors}}<figure class="strip" tabindex="0"><h3>{{.Title}}</h3>{{.SVG}}<figcaption>{{.Note}}</figcaption></figure>{{end}}</div>{{end}}
 
 {{if .Lines}}<h2>Lines</h2>
 <ul class="key"><li><b class="bad">✕</b> faulty part</li><li><b class="work">■</b> worked on</li></ul>

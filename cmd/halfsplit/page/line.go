@@ -7,6 +7,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/netlist"
+	"halfsplit/references"
 )
 
 // Sizes and bounds of a line drawn as a schematic, in its units.
@@ -74,6 +75,7 @@ func (b *builder) lines() error {
 		return err
 	}
 	marks := b.marks()
+	levels, across := b.levels()
 	drawn := map[netlist.NetID]bool{}
 	draw := func(net netlist.NetID, why string) {
 		if net == netlist.None || net == b.b.Ground || drawn[net] || len(b.r.Lines) >= mostLines {
@@ -86,7 +88,7 @@ func (b *builder) lines() error {
 			}
 		}
 		tree := g.Tree(net, netlist.AtRails)
-		s := schematic{b: b.b, marks: marks}
+		s := schematic{b: b.b, marks: marks, levels: levels, across: across}
 		title := "Line " + name(b.b.Nets[net].Name)
 		b.r.Lines = append(b.r.Lines, s.draw(&tree, title, why))
 	}
@@ -119,14 +121,43 @@ func (b *builder) lines() error {
 	return nil
 }
 
+// levels are the readings of each net against ground in diode mode, red probe on
+// ground: before work and after it, the last of each; and those across each part.
+func (b *builder) levels() (levels map[netlist.NetID][]*engine.Comparison, across map[netlist.PartID]*engine.Comparison) {
+	levels, across = map[netlist.NetID][]*engine.Comparison{}, map[netlist.PartID]*engine.Comparison{}
+	work := b.firstWork()
+	for i := range b.list {
+		x := &b.list[i]
+		at, err := b.b.Point(x.At)
+		switch {
+		case err != nil:
+		case x.To != "":
+			if to, err := b.b.Point(x.To); err == nil && at.Kind == netlist.PointTerminal && to.Kind == netlist.PointTerminal && at.Terminal.Part == to.Terminal.Part {
+				across[at.Terminal.Part] = x
+			}
+		case x.Resistance || x.Polarity == references.BlackOnGround.String() || at.Net == netlist.None:
+		default:
+			list := levels[at.Net]
+			if n := len(list); n > 0 && (list[n-1].Event < work) == (x.Event < work) {
+				list = list[:n-1]
+			}
+			levels[at.Net] = append(list, x)
+		}
+	}
+	return levels, across
+}
+
 // schematic is one line being drawn.
 type schematic struct {
 	canvas
 	b     *netlist.Board
 	marks map[netlist.PartID]partMark
-	y     float64
-	rows  int
-	left  int // parts that were left out
+	// what was read: of nets, before and after work, and across parts
+	levels map[netlist.NetID][]*engine.Comparison
+	across map[netlist.PartID]*engine.Comparison
+	y      float64
+	rows   int
+	left   int // parts that were left out
 }
 
 func (s *schematic) draw(root *netlist.Branch, title, note string) drawing {
@@ -161,7 +192,23 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	}
 	s.text(col+9+9.8*float64(min(len([]rune(name(n.Name))), 16))+6, s.y+4, "small faint", strings.Join(points, " "), 20)
 	start := s.y
+	x0 := col + 9
+	for i, r := range s.levels[x.Net] {
+		v := verdictOf(r)
+		text := verdictMark(v) + " " + readText(r)
+		if i > 0 {
+			text = "then " + text
+		}
+		s.text(x0, s.y+18, "small "+verdictClass(v), text, 24)
+		x0 += 6.6*float64(len([]rune(text))) + 8
+		if good := goodText(r); i == len(s.levels[x.Net])-1 && good != "none" {
+			s.text(x0, s.y+18, "small faint", "good "+good, int((lineWide-x0)/6.4))
+		}
+	}
 	s.y += lineRow * 0.75
+	if len(s.levels[x.Net]) > 0 {
+		s.y += 12
+	}
 
 	children := make([]*netlist.Branch, len(x.Children))
 	for i := range x.Children {
@@ -179,7 +226,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 		return size(c)
 	}
 	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return weigh(a) - weigh(z) })
-	// What hangs from a supply is drawn as far as the first part, or else every
+	// What hangs from a supply is drawn as far as the first part; otherwise every
 	// supply would show half the board.
 	folded := n.Rail
 	plain := 0
@@ -321,7 +368,11 @@ func (s *schematic) along(x *netlist.Branch, col float64) {
 		s.mark(col, y+19, m.shape, m.class)
 	}
 	s.line(col, y+32, col, y+44, "line wire")
-	s.label(col+18, y+17, p, m, p.Kind.String())
+	extra := p.Kind.String()
+	if r := s.across[x.Part]; r != nil {
+		extra += ", across it " + readText(r)
+	}
+	s.label(col+18, y+17, p, m, extra)
 	s.y += 44
 	if x.Net != netlist.None {
 		s.net(x, col)

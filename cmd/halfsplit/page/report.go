@@ -73,6 +73,7 @@ type Point struct {
 	volts           *float64
 	sigma           float64
 	goodIsPredicted bool
+	aside           bool // no pin of a connector, or across a part, or in ohms: somebody wanted to know just this
 }
 
 // Reading is one reading in the order they were taken.
@@ -151,7 +152,7 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 	for _, text := range d.Cautions {
 		b.r.Cautions = append(b.r.Cautions, prose(text))
 	}
-	for _, n := range d.Notes {
+	for _, n := range slices.Concat(d.Doubts, d.Notes) {
 		b.r.Notes = append(b.r.Notes, prose(n))
 	}
 	b.short()
@@ -193,11 +194,8 @@ func shown(v *float64, over bool) string {
 func goodText(r *engine.Comparison) string {
 	v, over, predicted := r.Good()
 	text := shown(v, over)
-	if r.Ohms != nil || v != nil && r.To != "" && r.Volts == nil && !r.Overload {
-		text = "none"
-		if v != nil {
-			text = quantity.Format(*v, quantity.Ohm)
-		}
+	if v != nil && r.Resistance {
+		text = quantity.Format(*v, quantity.Ohm)
 	} else if v != nil && r.Sigma > 0 {
 		text = fmt.Sprintf("%.3f ± %.3f V", *v, r.Sigma)
 	}
@@ -311,27 +309,44 @@ func (b *builder) firstWork() int {
 	return math.MaxInt
 }
 
-// points sets before beside after, for places that read wrong at some time or
-// were read again after rework.
+// verdictOf is the verdict on a reading: where no good board was read, by what the
+// circuit predicts of one.
+func verdictOf(x *engine.Comparison) engine.Verdict {
+	if x.Verdict == engine.NoKnownGood && x.Circuit != "" {
+		return x.Circuit
+	}
+	return x.Verdict
+}
+
+// points sets before beside after, for places that read wrong at some time, were
+// measured to tell suspects apart, or were read again after rework.
 func (b *builder) points() {
 	type key struct {
-		net   string
-		leads string
+		net        string
+		leads      string
+		to         string
+		resistance bool
 	}
 	work := b.firstWork()
 	index := map[key]int{}
 	var all []Point
 	for i := range b.list {
 		x := &b.list[i]
-		if x.To != "" || x.Ohms != nil || x.Net == "" {
+		if x.Net == "" {
 			continue
 		}
-		k := key{x.Net, x.Polarity}
+		k := key{x.Net, x.Polarity, x.To, x.Resistance}
 		at, ok := index[k]
 		if !ok {
 			at = len(all)
 			index[k] = at
 			p := Point{At: name(x.At), Net: name(x.Net)}
+			if x.To != "" {
+				p.At += " to " + name(x.To)
+			}
+			if at, err := b.b.Point(x.At); err == nil {
+				p.aside = x.To != "" || x.Resistance || at.Kind != netlist.PointPin
+			}
 			if x.Polarity == references.BlackOnGround.String() {
 				p.At += ", swapped"
 			}
@@ -344,8 +359,7 @@ func (b *builder) points() {
 		}
 	}
 	for _, p := range all {
-		odd := p.before != nil && p.before.Verdict != engine.Agrees && p.before.Verdict != engine.NoKnownGood
-		if !odd && p.after == nil {
+		if rankPoint(p) > 0 && p.after == nil && !p.aside {
 			continue
 		}
 		x := p.after
@@ -365,8 +379,11 @@ func (b *builder) points() {
 			g = p.before
 		}
 		p.Good, p.sigma = goodText(g), g.Sigma
-		p.volts, _, p.goodIsPredicted = g.Good()
-		p.Class, p.Mark, p.Verdict = verdictClass(x.Verdict), verdictMark(x.Verdict), string(x.Verdict)
+		if p.volts, _, p.goodIsPredicted = g.Good(); g.Resistance {
+			p.volts = nil // it has no place among volts
+		}
+		v := verdictOf(x)
+		p.Class, p.Mark, p.Verdict = verdictClass(v), verdictMark(v), string(v)
 		b.r.Points = append(b.r.Points, p)
 	}
 	slices.SortStableFunc(b.r.Points, func(a, z Point) int { return rankPoint(a) - rankPoint(z) })
@@ -394,10 +411,14 @@ func (b *builder) readings() {
 			r.At += " to " + name(x.To)
 		}
 		r.Leads = "red on ground"
-		if x.To != "" {
-			r.Leads = "between both"
-		} else if x.Polarity == references.BlackOnGround.String() {
+		switch {
+		case x.To != "":
+			r.Leads = "both on the board"
+		case x.Polarity == references.BlackOnGround.String():
 			r.Leads = "black on ground"
+		}
+		if x.Resistance {
+			r.Leads += ", ohms"
 		}
 		b.r.Readings = append(b.r.Readings, r)
 	}
@@ -501,8 +522,17 @@ func (b *builder) suspects() {
 	for _, x := range b.d.Suspects[:min(len(b.d.Suspects), 6)] {
 		s := Suspect{Place: name(x.Part), Share: percent(x.Probability)}
 		if len(x.Reasons) > 0 {
-			r := x.Reasons[0]
-			s.Why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", shown(r.Predicted, r.Overload), name(r.At), shown(r.Read, r.Read == nil), shown(r.Good, r.Good == nil))
+			r, at := x.Reasons[0], name(x.Reasons[0].At)
+			level := func(v *float64, over bool) string {
+				if v != nil && r.Resistance {
+					return quantity.Format(*v, quantity.Ohm)
+				}
+				return shown(v, over)
+			}
+			if r.To != "" {
+				at += " to " + name(r.To)
+			}
+			s.Why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 		}
 		b.r.Suspects = append(b.r.Suspects, s)
 	}
@@ -566,7 +596,11 @@ func (b *builder) short() {
 	}
 	end, closed := b.c.Closed()
 	if closed {
-		text := "The cause: " + strings.TrimRight(prose(end.Cause), ".")
+		cause := strings.TrimRight(prose(end.Cause), ".")
+		text := "The cause: " + cause
+		if rest, is := strings.CutPrefix(cause, "suspected "); is || end.Part != netlist.None && !b.g.Passed() {
+			text = "Suspected, not proven: " + rest
+		}
 		if end.Part != netlist.None {
 			p := &b.b.Parts[end.Part]
 			words := p.Kind.String()

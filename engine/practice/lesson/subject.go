@@ -34,7 +34,7 @@ var subjects = []Subject{
 	{Name: "two-faults", Goal: "After a repair everything is read again: there may be a second fault.", faults: 2},
 	{Name: "intermittents", Goal: "A fault that comes and goes is not disproved by one good reading.", faults: 1, flicker: 0.3, modes: breaks},
 	{Name: "misleading-looks", Goal: "A mark under the microscope makes a part likelier, not guilty.", faults: 1, lures: 2},
-	{Name: "no-fault", Goal: "A board with nothing wrong on these lines is left alone, and said to be good.", faults: 1, good: 0.5},
+	{Name: "no-fault", Goal: "On half of the boards nothing is wrong on these lines: they are left alone, and said to be good.", faults: 1, good: 0.5},
 }
 
 // Mixed is the name of a set of all subjects in turn.

@@ -53,7 +53,7 @@ func (h *Hypothesis) Name(m *network.Model) string {
 // Settings of the sampling. They change how long it takes and not what it finds.
 const (
 	enough    = 5000  // effective samples
-	mostDraws = 80000 // before it is given up
+	mostDraws = 400000 // before it is given up
 	nodes     = 12    // places in the range of a resistance that a search begins at
 	rounds    = 4     // of that search
 	freedom   = 20.0  // degrees of freedom of the proposals
