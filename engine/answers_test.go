@@ -373,7 +373,7 @@ parts:
 	}
 	proofs := 0
 	for _, step := range d.Next {
-		if step.Do != engine.DoReplace {
+		if step.Do != engine.DoRepair {
 			continue
 		}
 		proofs++
@@ -560,7 +560,7 @@ func TestKnowingMore(t *testing.T) {
 			t.Fatal(err)
 		}
 		sound(t, d)
-		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Remedy != "" {
+		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Again || len(d.Next[0].Outcomes) == 0 {
 			continue
 		}
 		// every outcome of the step in turn, weighed as the engine weighs it

@@ -150,6 +150,7 @@ type Question struct {
 type Setting struct {
 	Drive         network.Drive
 	BlackOnGround bool
+	To            string // the point of the other lead; "" for ground
 }
 
 // Predict predicts the readings at points of a board, with faults and edits if
@@ -180,6 +181,14 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 		}
 		changes = append(changes, f.Locus.At(f.Ohms))
 	}
+	var to *netlist.Point
+	if q.Setting.To != "" {
+		at, err := e.Board.Point(q.Setting.To)
+		if err != nil {
+			return nil, err
+		}
+		to = &at
+	}
 	points, err := e.points(q.Points)
 	if err != nil {
 		return nil, err
@@ -191,8 +200,10 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 	var out []Prediction
 	for _, p := range points {
 		o := fault.Observation{Spot: fit.SpotOf(e.model, p, polarityOf(q.Setting.BlackOnGround))}
-		o.Known = e.known(o.Spot)
-		o.Probe = e.probe(p, nil, polarityOf(q.Setting.BlackOnGround), q.Setting.Drive)
+		if to == nil {
+			o.Known = e.known(o.Spot)
+		}
+		o.Probe = e.probe(p, to, polarityOf(q.Setting.BlackOnGround), q.Setting.Drive)
 		if err := ph.Predict(w, &o); err != nil {
 			return nil, err
 		}

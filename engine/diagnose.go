@@ -71,7 +71,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	if err := q.suspects(d); err != nil {
 		return nil, err
 	}
-	if q.nothingWrong() < surelyNothing {
+	if q.nothingWrong() < surelyNothing || len(d.outOfRange()) > 0 {
 		if err := q.next(d); err != nil {
 			return nil, err
 		}
@@ -172,9 +172,17 @@ func (q *inquiry) evidence() fault.Evidence {
 			for _, l := range event.Looks {
 				ev.Looks[l.Part] = []string{l.Look.String()}
 			}
+			for _, x := range event.Drops {
+				drop := fault.Drop{Rail: x.Rail, Amperes: x.Amperes, Volts: map[netlist.PartID]float64{}}
+				for _, v := range x.Volts {
+					drop.Volts[v.Part] = v.Volts
+				}
+				ev.Drops = append(ev.Drops, drop)
+			}
 			for _, in := range event.Injections {
 				// A part is felt once, however often its nets are fed.
 				ev.Injections = append(ev.Injections, fault.Feed(q.model, q.ph.Values, in.Rail, st.Edits))
+				ev.Injections[len(ev.Injections)-1].Sight = warmSights[in.SeenBy]
 				for n := range ev.Injections[len(ev.Injections)-1].Fed {
 					for _, t := range q.Board.Nets[n].Terminals {
 						if st.Edits.Of(t.Part).Removed {
@@ -362,7 +370,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 				delete(s.suspect.Modes, m)
 			}
 		}
-		r := q.remedy(s.best)
+		r := q.remedyOf(s.best)
 		s.suspect.Remedy, s.suspect.Advice = r.name, r.advice
 		if l := s.best.Locus; l.Part != netlist.None {
 			p := &q.Board.Parts[l.Part]
@@ -541,13 +549,13 @@ func (q *inquiry) cautions(d *Diagnosis) {
 		}
 	}
 	for _, s := range d.Next {
-		if s.Do == DoInject {
+		if s.Do == DoInject || s.Do == DoDrop {
 			d.Cautions = append(d.Cautions, "Inject at or below the rail's own voltage, with the current limit low; a bad part can burn: eye protection, and nothing flammable near.")
 			break
 		}
 	}
 	for _, s := range d.Next {
-		if s.Do == DoRemove || s.Do == DoReplace {
+		if s.Do == DoRemove || s.Do == DoRepair {
 			d.Cautions = append(d.Cautions, "Hot air and iron burn; flux and solvent fumes need an extractor; keep heat away from lithium cells.")
 			break
 		}

@@ -173,20 +173,27 @@ type Do string
 
 // Kinds of steps.
 const (
-	DoMeasure Do = "measure"
-	DoInspect Do = "inspect"
-	DoEnds    Do = "ends" // read the resistance to ground at At and at the one point of Then, the ends of Part
-	DoInject  Do = "inject"
-	DoRemove  Do = "remove"
-	DoReplace Do = "replace"
+	DoSweep     Do = "sweep"     // read the pins of Then of the connector Part
+	DoMeasure   Do = "measure"   // read At
+	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
+	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
+	DoInject    Do = "inject"    // current into the rail At
+	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
+	DoInspect   Do = "inspect"   // Part
+	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
+	DoReinstall Do = "reinstall" // Part, which is off the board
+	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then
+	DoEscalate  Do = "escalate"  // the board, with what is known written down
 )
 
 // Step is one thing to do next.
 type Step struct {
 	Do       Do       `json:"do"`
-	At       string   `json:"at"`             // the point to read, or the rail to inject into
-	Part     string   `json:"part"`           // the part to look at, remove or replace
-	Then     []string `json:"then,omitempty"` // points to read afterwards
+	At       string   `json:"at"`                // the point to read, or the rail to inject into
+	Part     string   `json:"part"`              // the part, connector or place to work on
+	Parts    []string `json:"parts,omitempty"`   // of DoDrop
+	Amperes  float64  `json:"amperes,omitempty"` // of DoDrop: the most to set
+	Then     []string `json:"then,omitempty"`    // points to read afterwards
 	Polarity string   `json:"polarity"`
 	Seconds  float64  `json:"seconds"` // bench time of the step itself
 	// Expected is the expected time in seconds to a verified repair when this is
@@ -194,15 +201,19 @@ type Step struct {
 	Expected float64       `json:"expected_seconds"`
 	Outcomes []StepOutcome `json:"outcomes"`
 	Why      string        `json:"why"`    // in a few words
-	Remedy   string        `json:"remedy"` // of a replace step: replace, jumper, leave off, resolder, clean, read again
+	Remedy   string        `json:"remedy"` // of a repair: replace, resolder, reflow, jumper, leave off, clean
+	// Again tells of a reading that is to be taken once more, as the first may have
+	// missed its point.
+	Again bool `json:"again,omitempty"`
 }
 
-// Ends lists At and Then: of DoEnds, where the resistance to ground is to be read.
+// Ends lists At and Then: the two ends of a part.
 func (s *Step) Ends() []string { return append([]string{s.At}, s.Then...) }
 
 // StepOutcome is one thing that a step may show, and what it would mean.
 type StepOutcome struct {
-	Volts       *float64 `json:"volts"` // null for OL, or where the step reads nothing
+	Volts       *float64 `json:"volts"`          // null for OL, or where the step reads no voltage
+	Ohms        *float64 `json:"ohms,omitempty"` // of DoAcross
 	Overload    bool     `json:"overload"`
 	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a remove: readings in words
 	Probability float64  `json:"probability"`

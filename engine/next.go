@@ -19,6 +19,7 @@ import (
 const (
 	mostHypotheses  = 40
 	leastHypothesis = 5e-4
+	fewHypotheses   = 6 // are planned for however little each weighs
 	mostPoints      = 48
 	mostLooks       = 12
 	mostRemovals    = 16
@@ -71,8 +72,15 @@ func (q *inquiry) next(d *Diagnosis) error {
 	p.hypotheses()
 	if len(p.remedies) == 0 {
 		p.onwards(d)
-		return nil
+	} else if err := p.ranked(d); err != nil {
+		return err
 	}
+	p.further(d)
+	return nil
+}
+
+// ranked lists the steps that distinguish or repair the suspects, best first.
+func (p *planning) ranked(d *Diagnosis) error {
 	points := p.points()
 	if err := p.measures(points); err != nil {
 		return err
@@ -80,8 +88,12 @@ func (q *inquiry) next(d *Diagnosis) error {
 	if err := p.ends(); err != nil {
 		return err
 	}
+	if err := p.across(); err != nil {
+		return err
+	}
 	p.looks()
 	p.injections()
+	p.drops()
 	if err := p.removes(); err != nil {
 		return err
 	}
@@ -99,7 +111,7 @@ func (q *inquiry) next(d *Diagnosis) error {
 	for i := range choices {
 		choices[i].Seconds -= spare
 	}
-	likely := p.nothingWrong() >= likelyNothing
+	likely := p.nothingWrong() >= likelyNothing && len(d.outOfRange()) == 0
 	for _, c := range choices {
 		if len(d.Next) == listedSteps {
 			break
@@ -134,7 +146,7 @@ func (p *planning) onwards(d *Diagnosis) {
 
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
-	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoInspect
+	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoAcross || t.step.Do == DoInspect
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second
@@ -163,7 +175,7 @@ func (p *planning) hypotheses() {
 	}()
 	for i := range p.res.Explanations {
 		x := &p.res.Explanations[i]
-		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis {
+		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis && len(p.hyps) >= fewHypotheses {
 			p.problem.Rest += x.Probability
 			continue
 		}
@@ -187,17 +199,17 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Changes()...)
-			} else if p.superseded(f.Observation) {
+			} else if p.superseded(p.takenOf(f.Observation)) {
 				continue
 			}
 			h.faults = append(h.faults, f)
-			needs = append(needs, p.need(p.remedy(&f)))
+			needs = append(needs, p.need(p.remedyOf(&f)))
 		}
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
 		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
 			// all of it dealt with: reading once more settles it
-			needs = []int{p.need(remedy{key: "reading", name: "read again", advice: "Measure the points out of range again.", seconds: p.costs.Measure})}
+			needs = []int{p.need(p.again(p.unread()))}
 		}
 		slices.Sort(needs)
 		p.hyps = append(p.hyps, h)
@@ -205,21 +217,20 @@ func (p *planning) hypotheses() {
 	}
 }
 
-// superseded tells whether reading a point again can settle nothing more: it read the
-// same twice, or it was read since.
-func (p *planning) superseded(obs int) bool {
-	if p.obs[obs].Repeats > 0 {
+// superseded tells whether taking a reading again can settle nothing more: its point
+// was read as the board lies now, and not for the first time.
+func (p *planning) superseded(taken int) bool {
+	old := &p.taken[taken].read
+	if old.To != nil {
 		return true
 	}
-	k := p.takenOf(obs)
-	old := &p.taken[k]
-	if old.read.To != nil {
-		return false
+	n := 0
+	for i := range p.taken {
+		if t := &p.taken[i].read; t.At == old.At && t.To == nil && t.Polarity == old.Polarity && t.Reading.Unit == old.Reading.Unit {
+			n++
+		}
 	}
-	name := p.Board.PointName(old.read.At)
-	return slices.ContainsFunc(p.taken[k+1:], func(t taken) bool {
-		return t.read.To == nil && t.read.Polarity == old.read.Polarity && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name
-	})
+	return n > 1 && p.readAlready(old.At, old.Polarity)
 }
 
 // healthy gives the share of the problem's weight that needs no remedy.
@@ -371,6 +382,7 @@ func (p *planning) injections() {
 			continue // it would show the same again
 		}
 		in := fault.Feed(p.model, p.ph.Values, netlist.NetID(n), p.edits)
+		in.Sight = p.sight()
 		var parts []netlist.PartID
 		for _, part := range blamed {
 			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {
@@ -403,6 +415,17 @@ func (p *planning) injections() {
 	}
 }
 
+// warmSights are how well warmth is seen, by journal.SeenBy.
+var warmSights = [...]fault.Sight{journal.SeenByFilm: fault.ByFilm, journal.SeenByCamera: fault.ByCamera, journal.SeenByNone: fault.ByNone}
+
+// sight is how this bench sees warmth: as the last time.
+func (p *planning) sight() fault.Sight {
+	if n := len(p.ev.Injections); n > 0 {
+		return p.ev.Injections[n-1].Sight
+	}
+	return fault.ByFilm
+}
+
 // warms gives the chance that a part is found warm with current injected, if a
 // hypothesis is true.
 func (p *planning) warms(h *hypothesis, part netlist.PartID, in *fault.Injection) float64 {
@@ -412,5 +435,5 @@ func (p *planning) warms(h *hypothesis, part netlist.PartID, in *fault.Injection
 			watts = math.Max(watts, in.Watts(f.Locus, p.Board.Ground, f.Ohms))
 		}
 	}
-	return p.priors.WarmShare(watts)
+	return p.priors.WarmShare(watts, in.Sight)
 }

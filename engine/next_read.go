@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -346,7 +347,7 @@ func (p *planning) removes() error {
 	}
 	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
 		at := &p.Board.Parts[part]
-		return network.Pinned(at.Kind) || p.edits.Of(part).Removed || len(at.Terminals) > 4
+		return network.Pinned(at.Kind) || p.edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part)
 	})
 	parts = parts[:min(len(parts), mostRemovals)]
 	pads, shows := make([][]netlist.Point, len(parts)), make([][][]shown, len(parts))
@@ -368,6 +369,14 @@ func (p *planning) removes() error {
 		p.remove(part, pads[i], shows[i])
 	}
 	return nil
+}
+
+// removedBefore tells whether a part was off the board before, its pads were read, and
+// the rest of the board has not changed since.
+func (p *planning) removedBefore(part netlist.PartID) bool {
+	return slices.ContainsFunc(p.stages, func(st journal.Stage) bool {
+		return st.Edits.Of(part).Removed && len(st.Readings) > 0 && st.Edits.But(part).Equal(p.edits.But(part))
+	})
 }
 
 // pads lists a terminal of a part on each of its nets.

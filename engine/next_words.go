@@ -41,8 +41,12 @@ func (p *planning) why(s *Step, outcomes int) string {
 		return "a mark on it would make it likelier"
 	case DoEnds:
 		return "the short lies on the side that reads lower"
+	case DoAcross:
+		return "between its two ends, the other lead off ground: what leads around it is reckoned with"
 	case DoInject:
 		return "the part that loads the rail warms up"
+	case DoDrop:
+		return "the lowest reading sits nearest the short; what is alike may lie on one branch"
 	case DoRemove:
 		return fmt.Sprintf("splits the line here: %d results to distinguish", outcomes)
 	}
@@ -70,43 +74,21 @@ func (p *planning) means(weights []float64) []string {
 // the readings that prove it.
 func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 	r := &p.remedies[c.Remedy]
-	if r.key == "reading" {
-		s := Step{Do: DoMeasure, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice}
-		t := &p.taken[p.again()]
-		s.At, s.Polarity = t.read.Name, t.read.Polarity.String()
-		means := []string{"repaired"}
-		if p.missed() >= 0 { // nothing was repaired: the reading was not one of the board
+	if r.name == readAgain {
+		t, means := &p.taken[r.taken].read, []string{repaired}
+		if r.missed { // nothing was repaired: the reading was not one of the board
 			means = p.means(c.Outcomes[0].Weights)
 		}
-		s.Outcomes = p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)
-		return s
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
-	s := Step{Do: DoReplace, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
-	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{"repaired"})
+	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})
 	return s
 }
 
-// again gives the reading to take once more: one with which the probe may have missed
-// the pad, otherwise one that was far off and not read since.
-func (p *planning) again() int {
-	if i := p.missed(); i >= 0 {
-		return i
-	}
-	return max(p.unread(), 0)
-}
-
-// missed gives the reading with which a hypothesis says that the probe missed the
-// pad; -1 where none does.
-func (p *planning) missed() int {
-	for i := range p.hyps {
-		for k := range p.hyps[i].faults {
-			if f := &p.hyps[i].faults[k]; f.Locus == nil {
-				return p.takenOf(f.Observation)
-			}
-		}
-	}
-	return -1
-}
+// repaired is what an outcome means after which nothing is left to do.
+const repaired = "repaired"
 
 // remedyOutcomes gives the outcomes of a remedy: the readings are right, which means
 // what means says, or they are not.

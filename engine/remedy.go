@@ -2,6 +2,7 @@ package engine
 
 import (
 	"fmt"
+	"slices"
 
 	"halfsplit/engine/fault"
 	"halfsplit/netlist"
@@ -11,11 +12,22 @@ import (
 // remedy is what repairs a fault.
 type remedy struct {
 	key     string // equal for faults that one piece of work repairs
-	name    string // replace, jumper, leave off, resolder, clean, read again
+	name    string // replace, jumper, leave off, resolder, reflow, clean; readAgain where nothing is to be repaired
 	advice  string
 	seconds float64
 	access  netlist.Access
 	place   string // the part or place to work on
+	taken   int    // of readAgain: the reading
+	missed  bool   // of readAgain: the probe may have missed its point
+}
+
+// readAgain is the name of the remedy of a reading that misleads.
+const readAgain = "read again"
+
+// again gives the remedy of taking a reading again.
+func (q *inquiry) again(taken int) remedy {
+	at := q.taken[taken].read
+	return remedy{key: fmt.Sprint(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: q.costs.Measure, taken: taken}
 }
 
 // MayJumper tells the kinds of series part whose function a line can do
@@ -38,14 +50,71 @@ func MayLeaveOff(p *netlist.Part) bool {
 	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
 }
 
-// remedy gives what repairs a fault.
-func (e *Engine) remedy(f *fault.Fault) remedy {
+// remedyOf gives what to do about a fault. A joint is melted anew before its part is
+// replaced where that repairs sooner on average: where its share of what may be wrong
+// with the part exceeds what it takes as a share of what replacing takes.
+func (q *inquiry) remedyOf(f *fault.Fault) remedy {
 	if f.Locus == nil {
-		if f.Mode == fault.Doubtful {
-			return remedy{key: "reading", name: "read again", advice: "Read this point again, and on another good board.", seconds: e.costs.Measure}
-		}
-		return remedy{key: "reading", name: "read again", advice: "Read this point again.", seconds: e.costs.Measure}
+		r := q.again(q.takenOf(f.Observation))
+		r.missed = true
+		return r
 	}
+	r := q.remedy(f)
+	joint, ok := q.joint(f)
+	if !ok {
+		return r
+	}
+	ofJoint, ofPart := 0.0, 0.0
+	for i := range q.res.Explanations {
+		x := &q.res.Explanations[i]
+		if k := slices.IndexFunc(x.Faults, func(g fault.Fault) bool { return g.Locus != nil && g.Locus.Part == f.Locus.Part }); k >= 0 {
+			ofPart += x.Probability
+			if q.sameWork(&x.Faults[k], f) {
+				ofJoint += x.Probability
+			}
+		}
+	}
+	if ofJoint*r.seconds > ofPart*joint.seconds {
+		return joint
+	}
+	return r
+}
+
+// sameWork tells whether soldering for one fault of a part mends another's joint.
+func (q *inquiry) sameWork(g, f *fault.Fault) bool {
+	a, aJoint := q.joint(g)
+	b, bJoint := q.joint(f)
+	return aJoint && bJoint && a.key == b.key
+}
+
+// joint gives the remedy of melting a part's joint anew: that of a leaded part with
+// an iron, those of a ball-grid IC all at once. None is melted under a part that is
+// glued down: the glue lifts the part and tears pads (common practice, no source).
+func (e *Engine) joint(f *fault.Fault) (remedy, bool) {
+	if f.Locus == nil || f.Locus.Change.Cure.Kind != netlist.RepairJoint {
+		return remedy{}, false
+	}
+	p := &e.Board.Parts[f.Locus.Part]
+	if p.Access == netlist.Underfill {
+		return remedy{}, false
+	}
+	name := e.Board.RepairName(f.Locus.Change.Cure)
+	r := remedy{name: "resolder", access: p.Access, place: name, seconds: e.costs.Resolder,
+		advice: fmt.Sprintf("Resolder the joint %s before you replace %s.", name, p.Name)}
+	switch p.Package {
+	case netlist.Leaded:
+		r.seconds = e.costs.ResolderIC
+	case netlist.BallGrid:
+		r.name, r.place, r.seconds = "reflow", p.Name, e.costs.Reflow
+		r.advice = fmt.Sprintf("Melt the joints of %s anew with hot air before you replace it. About every other one holds, and it may not last; never where parts are stacked.", p.Name)
+	}
+	r.key = r.place
+	r.seconds += 2 * e.costs.Measure
+	return r, true
+}
+
+// remedy gives what repairs a fault of the board.
+func (e *Engine) remedy(f *fault.Fault) remedy {
 	l := f.Locus
 	name := l.Name(e.Board)
 	verify := 2 * e.costs.Measure
@@ -126,7 +195,7 @@ func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 	switch {
 	case x.Replaced && !x.Removed:
 		return true
-	case x.Reinstalled && !x.Removed && cure.Kind == netlist.RepairJoint:
+	case x.NewJoints() && !x.Removed && cure.Kind == netlist.RepairJoint:
 		return true
 	case x.Jumpered && f.Locus.Series:
 		return true

@@ -108,6 +108,7 @@ type Part struct {
 	Functions []string // of Board.Functions: those that the board loses without the part
 	Role      Role     // never NoRole after Load
 	Access    Access
+	Package   Package   // of an IC or module; NoPackage for other kinds
 	Direction Direction // of a clamp; NoDirection for other kinds
 	Channel   Channel   // of a transistor; NoChannel for other kinds
 	// Supplies and Grounds are terminal indices, those that the file names

@@ -65,6 +65,31 @@ func TestBroken(t *testing.T) {
 	golden(t, "testdata/broken/messages.golden", all.String())
 }
 
+// Every file under testdata/warned names a net, pin or test point that no part is on:
+// the rest of the board loads, and testdata/warned/messages.golden is what is said.
+func TestWarned(t *testing.T) {
+	paths, err := filepath.Glob("testdata/warned/*.yaml")
+	if err != nil || len(paths) < 6 {
+		t.Fatalf("%d files, %v", len(paths), err)
+	}
+	var all strings.Builder
+	for _, path := range paths {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := Parse(bytes.NewReader(text), filepath.Base(path))
+		if err != nil || len(b.Parts) == 0 || len(b.Warnings()) == 0 {
+			t.Errorf("%s: %v; want the board with warnings", path, err)
+			continue
+		}
+		for _, p := range b.Warnings() {
+			fmt.Fprintln(&all, p)
+		}
+	}
+	golden(t, "testdata/warned/messages.golden", all.String())
+}
+
 // A file of 100 MB is refused without being read to its end.
 func TestHuge(t *testing.T) {
 	var before, after runtime.MemStats

@@ -2,6 +2,7 @@ package netlist
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -47,7 +48,24 @@ func (b *Board) conclude() {
 		if p.Role == NoRole {
 			p.Role = b.role(p)
 		}
+		if p.Package == NoPackage {
+			p.Package = p.packageOf()
+		}
 	}
+}
+
+// ballName is how a ball of a grid is called: its row, then its column.
+var ballName = regexp.MustCompile(`^[A-Z]{1,2}[0-9]{1,2}$`)
+
+// packageOf tells the package of an IC or module from the names of its pins.
+func (p *Part) packageOf() Package {
+	if p.Kind != IC && p.Kind != Module {
+		return NoPackage
+	}
+	if len(p.Terminals) > 3 && !slices.ContainsFunc(p.Terminals, func(t Terminal) bool { return !ballName.MatchString(t.Name) }) {
+		return BallGrid
+	}
+	return Leaded
 }
 
 // together adds to a list of terminals the others of the part on the same nets:

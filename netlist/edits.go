@@ -18,6 +18,8 @@ type Edit struct {
 	// Reinstalled tells that the part was soldered on again, so that its joints
 	// are new though the part is not.
 	Reinstalled bool
+	// Reflowed tells that all its joints were melted anew where it lies.
+	Reflowed bool
 }
 
 // Edits is how a board at the bench differs from the board as it was drawn. It
@@ -60,6 +62,17 @@ func (e Edits) with(edit Edit) Edits {
 	return Edits{list, e.repaired}
 }
 
+// But gives what was done to all other parts, leaving aside that some were put back:
+// what is read without a part does not tell that.
+func (e Edits) But(part PartID) Edits {
+	out := e.with(Edit{Part: part})
+	for _, x := range out.List() {
+		x.Reinstalled = false
+		out = out.with(x)
+	}
+	return out
+}
+
 // Remove takes a part off the board, a bridge across it with it: the line is
 // split here from now on.
 func (e Edits) Remove(part PartID) Edits {
@@ -74,6 +87,16 @@ func (e Edits) Reinstall(part PartID) Edits {
 	x.Removed, x.Reinstalled = false, true
 	return e.with(x)
 }
+
+// Reflow melts all joints of a part anew.
+func (e Edits) Reflow(part PartID) Edits {
+	x := e.Of(part)
+	x.Reflowed = true
+	return e.with(x)
+}
+
+// NewJoints tells that every joint of the part as it was drawn is new.
+func (x Edit) NewJoints() bool { return x.Reinstalled || x.Reflowed }
 
 // Replace puts a new, good part in place of the old one and of any bridge.
 func (e Edits) Replace(part PartID) Edits {
@@ -105,6 +128,9 @@ func (e Edits) Key() string {
 		}
 		if x.Reinstalled {
 			b.WriteByte('R')
+		}
+		if x.Reflowed {
+			b.WriteByte('H')
 		}
 		b.WriteByte(' ')
 	}

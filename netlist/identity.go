@@ -41,6 +41,9 @@ func (b *Board) Identity() string {
 		// Kinds, roles and the like count by their number, not by their word.
 		line("part %q %d %g %g %d %d %d %d supplies %s grounds %s floating %s", p.Name, p.Kind, p.Value, p.DCOhms, p.Role, p.Access, p.Direction, p.Channel,
 			names(p, p.Supplies), names(p, p.Grounds), names(p, p.Floating))
+		if p.Package != p.packageOf() {
+			line("package %q %d", p.Name, p.Package)
+		}
 		for t := range p.Terminals {
 			domain := ""
 			if p.Domain != nil && p.Domain[t] != None {

@@ -246,6 +246,21 @@ var accesses = [...]string{"open", "shield", "underfill"}
 // String returns the access as the board file writes it.
 func (a Access) String() string { return accesses[a] }
 
+// Package is how the joints of an IC or module are reached.
+type Package uint8
+
+// Packages.
+const (
+	NoPackage Package = iota // of other kinds
+	Leaded                   // each joint can be reached with an iron
+	BallGrid                 // the joints lie under the part
+)
+
+var packages = [...]string{"", "leaded", "ball-grid"}
+
+// String returns the package as the board file writes it.
+func (p Package) String() string { return packages[p] }
+
 // Numbering is how pin numbers run over a connector of two rows.
 type Numbering uint8
 

@@ -199,6 +199,7 @@ func (l *loader) parts(n document.Node) {
 			Functions: l.functions(v.Get("functions"), append([]string{}, l.Functions...)),
 			Role:      Role(choice(v.Get("role").Text(), roles[:])),
 			Access:    Access(choice(v.Get("access").Text(), accesses[:])),
+			Package:   Package(choice(v.Get("package").Text(), packages[:])),
 			Direction: Direction(choice(v.Get("direction").Text(), directions[:])),
 			Channel:   Channel(choice(v.Get("channel").Text(), channels[:])),
 			Value:     unknown(),
@@ -253,6 +254,9 @@ func (l *loader) part(p *Part, v document.Node) {
 		if n := v.Get(key); n.Exists() && p.Kind != of {
 			l.problem(n.At(), "remove it", "`%s` on the %s %s", key, p.Kind, p.Name)
 		}
+	}
+	if n := v.Get("package"); n.Exists() && p.Kind != IC && p.Kind != Module {
+		l.problem(n.At(), "remove it", "`package` on the %s %s", p.Kind, p.Name)
 	}
 	many := p.Kind == IC || p.Kind == Module || p.Kind == TVS
 	if many {
@@ -317,7 +321,7 @@ func (l *loader) terminal(p *Part, at document.Node, name string) (int32, bool) 
 		}
 	}
 	names := p.terminalNames()
-	l.problem(at.At(), document.Suggest(name, names, "its terminals are "+some(names)), "%s has no terminal %s", p.Name, document.Quote(name))
+	l.caution(at.At(), document.Suggest(name, names, "its terminals are "+some(names)), "%s has no terminal %s, and this is left out", p.Name, document.Quote(name))
 	return None, false
 }
 
@@ -374,10 +378,15 @@ func (l *loader) known(at document.Node, name string) (NetID, bool) {
 	if id, ok := l.index.nets[name]; ok {
 		return id, true
 	}
-	if !l.partial && !l.problems.Full() {
-		l.problem(at.At(), document.Suggest(name, l.netNames(), "use it in `pins`, or remove it"), "no part or connector is on a net %s", document.Quote(name))
+	if !l.partial && !l.warnings.Full() {
+		l.caution(at.At(), document.Suggest(name, l.netNames(), "use it in `pins`, or remove it"), "no part or connector is on a net %s, and this is left out", document.Quote(name))
 	}
 	return None, false
+}
+
+// caution tells of something that the rest of the board does without.
+func (l *loader) caution(at document.Position, do, format string, args ...any) {
+	l.warnings.Add(at, fmt.Sprintf(format, args...), do)
 }
 
 func (l *loader) nets(n document.Node) {
@@ -459,7 +468,7 @@ func (l *loader) along(n document.Node) {
 			switch {
 			case err != nil:
 				what, do, _ := strings.Cut(err.Error(), "; ")
-				l.problem(item.At(), do, "`along` of %s: %s", document.Quote(e.Name()), what)
+				l.caution(item.At(), do, "`along` of %s: %s, and this is left out", document.Quote(e.Name()), what)
 			case p.Kind == PointNet:
 				l.problem(item.At(), "name a terminal, pin or test point", "`along` of %s: %s is a net", document.Quote(e.Name()), document.Quote(item.Text()))
 			case p.Net != id:
@@ -490,6 +499,8 @@ func (l *loader) alike(n document.Node) {
 				ids = append(ids, id)
 			}
 		}
-		l.Matched = append(l.Matched, ids)
+		if len(ids) > 1 {
+			l.Matched = append(l.Matched, ids)
+		}
 	}
 }

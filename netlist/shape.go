@@ -49,6 +49,7 @@ var (
 			{Name: "role", Shape: &document.Shape{Doc: "What it is there for; told from the nets where it is left out.", Enum: roles[1:], Example: "filter"}},
 			{Name: "functions", Shape: &document.Shape{Doc: "Functions of the board that it loses without the part.", Item: nameText, MinItems: 1, Single: true, Example: "touch"}},
 			{Name: "access", Shape: &document.Shape{Doc: "What stands between the bench and the part.", Enum: accesses[:], Example: "open"}},
+			{Name: "package", Shape: &document.Shape{Doc: "Of an ic or module: whether an iron reaches its joints; told from the names of its pins where it is left out (A1, B2: ball-grid).", Enum: packages[1:], Example: "ball-grid"}},
 			{Name: "supply", Shape: terminalsShape},
 			{Name: "ground", Shape: terminalsShape},
 			{Name: "domain", Shape: &document.Shape{Doc: "Which supply a pin's protection goes to.", Value: nameText, Example: "{B2: A4}"}},

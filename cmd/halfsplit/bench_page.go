@@ -183,6 +183,8 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 				n.Choices = append(n.Choices, benchpage.Choice{Entry: part, Label: name(part)})
 			}
 		}
+	case bench.AskDrop:
+		n.Wants = "Millivolts, as in C71 12.4 mV, C72 13.1 mV"
 	case bench.AskRemove:
 		done("It is off the board")
 	case bench.AskRemedy:
@@ -230,6 +232,8 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 			n.Lines = append(n.Lines, "■ the next step could not be worked out: "+prose(p.Wrong))
 		}
 		done("Close the case", benchpage.Choice{Entry: "escalate", Label: "Escalate"})
+	case bench.AskEscalate:
+		done("Close it as escalated")
 	case bench.Closed:
 		n.Title, n.Object = "The case", "Closed"
 		if end, ok := b.session.Case().Closed(); ok {

@@ -56,6 +56,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")
+	case bench.AskDrop:
+		b.step(p)
+		b.input("what does each part read? as in C71 12.4 mV, C72 13.1 mV")
 	case bench.AskRemove:
 		b.step(p)
 		b.input("y when " + name(p.Step.Part) + " is off the board")
@@ -117,6 +120,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or escalate the board.")
 		b.elsewhere(p)
+	case bench.AskEscalate:
+		b.step(p)
+		b.input("y to close the case as escalated, with what is known; s to go on")
 	case bench.Closed:
 		b.input("closed; `undo` opens it again, q leaves")
 	}
@@ -170,6 +176,9 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why = probes(p.Name, p.At.Polarity.String())
 		if p.Ohms {
 			why = "in resistance mode, red on ground, with the unit: 0.6 ohm"
+			if p.To != nil {
+				why = "in resistance mode, red on " + name(board.PointName(*p.To)) + ", with the unit: 0.6 ohm"
+			}
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
@@ -256,7 +265,7 @@ func (b *benchScreen) remedy(p *bench.Prompt) {
 	}
 	part := &b.session.Case().Board.Parts[p.Part]
 	switch {
-	case part.Kind == netlist.IC || part.Kind == netlist.Module:
+	case p.Step.Remedy == "replace" && (part.Kind == netlist.IC || part.Kind == netlist.Module):
 		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `escalate` closes the case as escalated.")
 	case p.Step.Remedy == "jumper":
 		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")

@@ -106,7 +106,7 @@ func TestHostileDiagnosis(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, do := range []engine.Do{engine.DoMeasure, engine.DoInspect, engine.DoInject, engine.DoRemove, engine.DoReplace} {
+	for _, do := range []engine.Do{engine.DoMeasure, engine.DoInspect, engine.DoInject, engine.DoRemove, engine.DoRepair} {
 		var d engine.Diagnosis
 		fill(reflect.ValueOf(&d).Elem(), 3)
 		for i := range d.Next {

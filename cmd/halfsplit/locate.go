@@ -41,12 +41,19 @@ the reason in volts, and what to do next with what each outcome would mean.
 --json gives "implausible" (null, or what is wrong with the leads or the choice of
 board; there are no suspects then), "abnormal", "explanations" (sets of faults; the
 probabilities sum to 1 less what was not listed), "suspects" (the probability that
-the part is bad, over all explanations), "next" (best first; "do" is measure,
-inspect, inject, remove, replace, or ends: measure the resistance to ground at both
-ends of a part), "unseen", "cautions", "notes", "ambiguity_groups", "repair_time" (the
+the part is bad, over all explanations), "next" (best first), "unseen", "cautions", "notes", "ambiguity_groups", "repair_time" (the
 range of what a repair takes from here) and "worth" (what that costs beside a
 replacement board; null without --rates). When nothing is wrong, the first of
-"explanations" has no faults and "next" is empty.`,
+"explanations" has no faults and "next" is empty; while a reading is out of range it
+is not, and ends in escalate.
+
+"do" of a step is sweep (the pins "then" of the connector "part"), measure ("at";
+"again" where the first reading may have missed the pad), across (the resistance
+between both ends of a part in its place: "at" and "then"), ends (their resistances to
+ground), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
+"amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
+resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
+step without "outcomes" is one whose outcome nobody can tell.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
 		Args:              arguments("CASE file"),
 		ValidArgsFunction: completeFiles(kindCase),
@@ -585,7 +592,7 @@ func seen(step *engine.Step, o *engine.StepOutcome) string {
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
 		return volts(o.Volts, o.Overload)
-	case step.Do == engine.DoReplace:
+	case step.Do == engine.DoRepair:
 		return "still bad"
 	}
 	return "anything else"
@@ -616,7 +623,7 @@ func headline(step *engine.Step) string {
 	switch step.Do {
 	case engine.DoMeasure:
 		text := "measure " + at
-		if step.Remedy != "" {
+		if step.Again {
 			text = "measure " + at + " again"
 		}
 		if step.Polarity == blackOnGround {
@@ -625,6 +632,16 @@ func headline(step *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare both ends of " + part
+	case engine.DoAcross:
+		return "measure across " + part
+	case engine.DoDrop:
+		return "read millivolts along " + at
+	case engine.DoReinstall:
+		return "reinstall " + part
+	case engine.DoSweep:
+		return "sweep the rest of " + part
+	case engine.DoEscalate:
+		return "escalate the board"
 	case engine.DoInspect:
 		return "inspect " + part
 	case engine.DoInject:
@@ -640,8 +657,8 @@ func headline(step *engine.Step) string {
 		return "jumper across " + part
 	case "leave off":
 		return "take " + part + " off and leave it off"
-	case "resolder":
-		return "resolder " + part
+	case "resolder", "reflow":
+		return step.Remedy + " " + part
 	case "clean":
 		return "clean between " + strings.Replace(part, " to ", " and ", 1)
 	}
@@ -651,7 +668,7 @@ func headline(step *engine.Step) string {
 // instructions say where a step is done and how.
 func instructions(b *netlist.Board, step *engine.Step) []string {
 	var lines []string
-	if step.Part != "" {
+	if step.Part != "" && step.Do != engine.DoDrop {
 		if p, err := b.PartByName(step.Part); err == nil {
 			lines = append(lines, partWords(&b.Parts[p]))
 		}
@@ -662,20 +679,27 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		if where := whereabouts(b, step.At); where != "" {
 			lines = append(lines, where)
 		}
+	case engine.DoRemove:
+		lines = append(lines, "a point on it is then its pad on the board")
+	case engine.DoAcross:
+		lines = append(lines, "resistance mode, leads nulled: black probe on "+name(step.At)+", red probe on "+name(step.Then[0]))
 	case engine.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
 	case engine.DoInspect:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
+	case engine.DoDrop:
+		lines = append(lines, engine.DropCautions(step)...)
+		lines = append(lines, "at "+someNames(step.Parts, 20))
 	case engine.DoInject:
 		limit := ""
 		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {
 			limit = fmt.Sprintf(", at most %.3g V", b.Nets[net].RailVolts)
 		}
-		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up")
+		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up, with a camera or under a film of alcohol that clears there first (supply off while it is applied), never with a finger")
 	}
-	if len(step.Then) > 0 && step.Do != engine.DoEnds {
+	if len(step.Then) > 0 && step.Do != engine.DoEnds && step.Do != engine.DoAcross {
 		verb := "then measure "
-		if step.Do == engine.DoReplace {
+		if step.Do == engine.DoRepair {
 			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))

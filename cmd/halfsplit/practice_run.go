@@ -332,6 +332,7 @@ var practiceDeeds = []practiceDeed{
 		return b.each(w, b.done(b.session.Jumper, "has a jumper across it"))
 	}},
 	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
+	{"reflow PART", "all its joints melted anew with hot air", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Reflow, "has new joints")) }},
 	{"clean PIN-PIN", "between two neighbouring pins", func(b *practiceBench, w []string) error { return b.repair("clean", w) }},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
@@ -418,7 +419,7 @@ func (b *practiceBench) paid() {
 func (b *practiceBench) help() {
 	c := b.session.Costs
 	costs := map[string]float64{"read": c.Measure, "swapped": c.Measure + c.SwapLeads, "ohms": c.Measure, "inspect": c.Look, "remove": c.Remove, "reinstall": c.Reinstall, "replace": c.Replace,
-		"jumper": c.Jumper, "resolder": c.Resolder, "clean": c.Clean, "inject": c.Inject}
+		"jumper": c.Jumper, "resolder": c.Resolder, "reflow": c.Reflow, "clean": c.Clean, "inject": c.Inject}
 	b.gap()
 	var rows [][]cell
 	for _, d := range practiceDeeds {

@@ -93,21 +93,21 @@ func TestPrintDiagnosis(t *testing.T) {
 			engine.Step{Do: engine.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to distinguish",
 				Outcomes: []engine.StepOutcome{{Volts: at(0), Probability: 0.9, Means: []string{"C1 shorted"}}, {Overload: true, Probability: 0.1, Means: []string{"a", "b", "c", "d", "e", "f"}}}},
 			engine.Step{Do: engine.DoMeasure, At: "TP1", Polarity: "black-on-ground", Seconds: 14, Expected: 260},
-			engine.Step{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10},
+			engine.Step{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10},
 			engine.Step{Do: engine.DoInspect, Part: "C1", Seconds: 20, Expected: 7300},
 			engine.Step{Do: engine.DoInspect, Part: "not shown", Seconds: 20},
 		)},
 		{"inspect", steps(engine.Step{Do: engine.DoInspect, Part: "R1", Seconds: 20, Outcomes: []engine.StepOutcome{{Seen: "burnt, corroded or cracked", Probability: 0.3, Means: []string{"R1 open"}}, {Seen: "clean", Probability: 0.7}}})},
 		{"inject", steps(engine.Step{Do: engine.DoInject, At: "V1", Seconds: 120, Outcomes: []engine.StepOutcome{{Seen: "C2 warms", Probability: 0.75, Means: []string{"C2 shorted"}}}})},
 		{"remove", steps(engine.Step{Do: engine.DoRemove, Part: "R1", Then: []string{"R1.1", "R1.2"}, Seconds: 200, Outcomes: []engine.StepOutcome{{Seen: "R1.1 OL, R1.2 0.000", Probability: 1, Means: []string{"C1 shorted"}}}})},
-		{"leave off", steps(engine.Step{Do: engine.DoReplace, Remedy: "leave off", Part: "C1", Then: []string{"J1.2"}, Seconds: 110, Why: "Take C1 off.", Outcomes: []engine.StepOutcome{{Seen: "all read right", Probability: 0.9, Means: []string{"repaired"}}, {Probability: 0.1}}})},
+		{"leave off", steps(engine.Step{Do: engine.DoRepair, Remedy: "leave off", Part: "C1", Then: []string{"J1.2"}, Seconds: 110, Why: "Take C1 off.", Outcomes: []engine.StepOutcome{{Seen: "all read right", Probability: 0.9, Means: []string{"repaired"}}, {Probability: 0.1}}})},
 		{"replace", steps(
-			engine.Step{Do: engine.DoReplace, Remedy: "replace", Part: "R1"},
-			engine.Step{Do: engine.DoReplace, Remedy: "jumper", Part: "R1"},
-			engine.Step{Do: engine.DoReplace, Remedy: "clean", Part: "J1.2 to J1.3"},
-			engine.Step{Do: engine.DoReplace, Remedy: "wire", Part: "J1.2 to R1.1"},
+			engine.Step{Do: engine.DoRepair, Remedy: "replace", Part: "R1"},
+			engine.Step{Do: engine.DoRepair, Remedy: "jumper", Part: "R1"},
+			engine.Step{Do: engine.DoRepair, Remedy: "clean", Part: "J1.2 to J1.3"},
+			engine.Step{Do: engine.DoRepair, Remedy: "wire", Part: "J1.2 to R1.1"},
 		)},
-		{"resolder", steps(engine.Step{Do: engine.DoReplace, Remedy: "resolder", Part: "J1.2", Then: []string{"J1.2"}})},
+		{"resolder", steps(engine.Step{Do: engine.DoRepair, Remedy: "resolder", Part: "J1.2", Then: []string{"J1.2"}})},
 		{"two faults", with(func(d *engine.Diagnosis) {
 			d.Explanations = []engine.Explanation{
 				{Faults: []engine.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}, {Part: "U1", Terminal: "1", Mode: "open", At: "U1.1"}}, Probability: 0.6},
@@ -121,7 +121,7 @@ func TestPrintDiagnosis(t *testing.T) {
 				{Faults: []engine.FaultReport{{Mode: fault.Missed.String(), At: "J1.2"}}, Probability: 0.95},
 				{Faults: []engine.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
 			}
-			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Remedy: "read again", Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
+			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
 		})},
 		{"faint", with(func(d *engine.Diagnosis) {
 			d.Abnormal = nil

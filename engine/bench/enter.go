@@ -23,6 +23,19 @@ func (s *Session) Enter(line string) (*Reply, error) {
 	if err != nil {
 		return nil, err
 	}
+	seen := s.seenBy()
+	switch {
+	case p.Ask == AskDrop && strings.Contains(line, " "): // what the parts read is what is asked for
+		if _, err := understand(s.board(), line); err != nil {
+			line = fmt.Sprintf("drop %s at %s: %s", p.Step.At, quantity.Format(p.Step.Amperes, quantity.Ampere), line)
+		}
+	case p.Ask == AskInjection:
+		for by := journal.SeenByFilm; by <= journal.SeenByNone; by++ {
+			if cut, ok := strings.CutSuffix(strings.TrimSpace(line), " by "+by.String()); ok {
+				line, seen = cut, by
+			}
+		}
+	}
 	e, err := understand(s.board(), line)
 	if err != nil {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
@@ -30,6 +43,7 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		}
 		return nil, err
 	}
+	e.seen = seen
 	if p.Ask == Closed && e.verb != undo && e.verb != help && e.verb != quit && !(e.verb == record && e.event.Kind == journal.KindNote) {
 		return nil, wrongEntry("the case is closed", "write `undo` to open it again, or `quit`")
 	}
@@ -140,14 +154,18 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 				e.reading.Unit = quantity.Ohm
 			}
 			if e.reading.Unit != quantity.Ohm || e.turned && e.polarity != p.At.Polarity {
-				return wrongEntry("the resistance of %s is wanted, red probe on ground", "turn the meter's dial to ohms and write the unit, as in 0.6 ohm, or OL; s skips", p.Name)
+				return wrongEntry("the resistance of %s is wanted, "+p.otherLead(s.board()), "turn the meter's dial to ohms and write the unit, as in 0.6 ohm, or OL; s skips", p.Name)
 			}
 		}
 		at := p.At
 		if e.turned {
 			at.Polarity = e.polarity
 		}
-		return s.reading(p, journal.Read{At: at.At, Name: p.Name, Polarity: at.Polarity, Reading: e.reading}, r)
+		x := journal.Read{At: at.At, Name: p.Name, Polarity: at.Polarity, Reading: e.reading}
+		if p.To != nil {
+			x.To, x.ToName = p.To, s.board().PointName(*p.To)
+		}
+		return s.reading(p, x, r)
 	}
 	switch p.Ask {
 	case AskCautions:
@@ -190,13 +208,20 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			if err != nil {
 				return err
 			}
-			return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts}}}, r)
+			return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts, SeenBy: e.seen}}}, r)
 		case skip:
 			s.skipped[stepKey(p.Step)] = true
 			s.choice = ""
 			return nil
 		}
 		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
+	case AskDrop:
+		if e.verb == skip {
+			s.skipped[stepKey(p.Step)] = true
+			s.choice = ""
+			return nil
+		}
+		return wrongEntry("%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip", printable(line))
 	case AskRemove, AskRemedy, AskReinstall:
 		return s.atWork(p, e, line, r)
 	case AskMark:
@@ -223,6 +248,16 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return s.atClose(p, e, r)
 	case AskImplausible:
 		return s.atImplausible(p, e, line, r)
+	case AskEscalate:
+		switch e.verb {
+		case yes, nothing, finish:
+			s.remedy, s.leaving = Escalated, true
+			return nil
+		case skip:
+			s.skipped[stepKey(p.Step)] = true
+			return nil
+		}
+		return wrongEntry("%s means nothing here", "write y to escalate the board, enter a reading with its point, or s to skip", printable(line))
 	case AskNothing, AskStuck:
 		if e.verb == yes || e.verb == nothing || e.verb == finish {
 			s.leaving = true
@@ -681,7 +716,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
 	case swap:
 		if p.Ohms {
-			return wrongEntry("both ends are compared with the red probe on ground", "leave the probes as they are, or s to skip")
+			return wrongEntry("resistances are read with "+p.otherLead(s.board()), "leave the probes as they are, or s to skip")
 		}
 		s.swapped = !s.swapped
 		return nil
@@ -787,6 +822,8 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 		return journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p.Part}}, nil
 	case "replace":
 		return journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p.Part}}, nil
+	case "reflow":
+		return journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p.Part}}, nil
 	}
 	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: replaced, jumpered, removed, resoldered or cleaned")
 }
@@ -821,6 +858,16 @@ func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
 	return wrongEntry("that does not say whether the case is to be closed", "write y, or `close CAUSE; REMEDY` in your own words, or q to leave it open")
 }
 
+// seenBy is how warmth was seen the last time.
+func (s *Session) seenBy() (by journal.SeenBy) {
+	for _, ev := range s.Case().Events {
+		for _, x := range ev.Injections {
+			by = x.SeenBy
+		}
+	}
+	return by
+}
+
 // Describe puts an event in a few words.
 func Describe(b *netlist.Board, ev *journal.Event) string {
 	var words []string
@@ -847,6 +894,12 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		}
 		words = append(words, strings.Join(warm, ", ")+" warm on "+b.Nets[x.Rail].Name)
 	}
+	for _, x := range ev.Drops {
+		for _, v := range x.Volts {
+			words = append(words, fmt.Sprintf("%s %.4g mV", b.Parts[v.Part].Name, v.Volts*1e3))
+		}
+		words = append(words, "on "+b.Nets[x.Rail].Name+" at "+quantity.Format(x.Amperes, quantity.Ampere))
+	}
 	for _, p := range ev.Parts {
 		words = append(words, b.Parts[p].Name)
 	}
@@ -857,7 +910,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		words = append(words, b.RepairName(m))
 	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindInspect, journal.KindInject:
+	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop:
 		return strings.Join(words, ", ")
 	case journal.KindRemove:
 		return "removed " + strings.Join(words, ", ")
@@ -865,6 +918,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "put back " + strings.Join(words, ", ")
 	case journal.KindReplace:
 		return "replaced " + strings.Join(words, ", ")
+	case journal.KindReflow:
+		return "reflowed " + strings.Join(words, ", ")
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:

@@ -107,7 +107,7 @@ func (tb *table) answer(p *Prompt) string {
 	switch p.Ask {
 	case AskReading:
 		if p.Ohms {
-			r, err := tb.c.Simulator.Take(practice.Take{At: p.At.At, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
+			r, err := tb.c.Simulator.Take(practice.Take{At: p.At.At, To: p.To, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
 			if err != nil {
 				tb.t.Fatal(err)
 			}
@@ -129,6 +129,26 @@ func (tb *table) answer(p *Prompt) string {
 			return "none"
 		}
 		return strings.Join(names, ", ")
+	case AskDrop:
+		b := tb.w.Case().Board
+		rail, err := b.NetByName(p.Step.At)
+		if err != nil {
+			tb.t.Fatal(err)
+		}
+		var parts []netlist.PartID
+		for _, n := range p.Step.Parts {
+			id, err := b.PartByName(n)
+			if err != nil {
+				tb.t.Fatal(err)
+			}
+			parts = append(parts, id)
+		}
+		var words []string
+		volts := tb.c.Simulator.Drop(rail, p.Part, parts, p.Step.Amperes, tb.s.stage().Edits)
+		for i, id := range parts {
+			words = append(words, fmt.Sprintf("%s %.1f mV", p.Step.Parts[i], 1e3*volts[id]))
+		}
+		return strings.Join(words, ", ")
 	case AskPowerBefore:
 		return "2 mA"
 	case AskPowerAfter:
@@ -156,7 +176,7 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "closed"}
+var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
 
 var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up", "chosen"}
 

@@ -18,6 +18,7 @@ const (
 	AskReading                // a reading
 	AskInspect                // what a part looks like
 	AskInjection              // which parts warm up
+	AskDrop                   // millivolts along a rail under current
 	AskRemove                 // to take a part off
 	AskRemedy                 // to do a repair
 	AskReinstall              // to put a part back
@@ -28,7 +29,8 @@ const (
 	AskClose                  // to close the case
 	AskNothing                // nothing is wrong here: where else to look
 	AskImplausible            // to take back readings that are not those of the board
-	AskStuck                  // no step on offer tells more
+	AskStuck                  // every step was skipped, or none could be worked out
+	AskEscalate               // no step tells more: to close the case as escalated
 	Closed                    // the case is closed; nothing is asked
 )
 
@@ -55,6 +57,7 @@ type Prompt struct {
 	At       engine.Spot
 	Name     string             // of the point
 	Ohms     bool               // the resistance is wanted
+	To       *netlist.Point     // the point of the other lead; nil for ground
 	Predict  engine.Prediction  // what a good board shows, as this one lies
 	Odd      *engine.Comparison // of ForAgain: the reading that was odd
 	Settling float64            // seconds to wait for capacitors to charge; 0 where that is not worth a word
@@ -110,4 +113,12 @@ func swapped(p references.Polarity) references.Polarity {
 		return references.BlackOnGround
 	}
 	return references.RedOnGround
+}
+
+// otherLead says where the red probe stands.
+func (p *Prompt) otherLead(b *netlist.Board) string {
+	if p.To != nil {
+		return "red probe on " + b.PointName(*p.To)
+	}
+	return "red probe on ground"
 }

@@ -103,7 +103,7 @@ func (s *Session) resume() error {
 	c := s.Case()
 	last := netlist.PinRef{Connector: netlist.None}
 	for _, ev := range c.Events {
-		if last.Connector != netlist.None && (ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject) {
+		if last.Connector != netlist.None && (ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject || ev.Kind == journal.KindDrop) {
 			return nil
 		}
 		for _, r := range ev.Readings {
@@ -443,7 +443,7 @@ func (s *Session) lastRepair() int {
 	last := 0
 	for _, ev := range s.Case().Events {
 		switch ev.Kind {
-		case journal.KindReplace, journal.KindJumper, journal.KindResolder, journal.KindClean:
+		case journal.KindReplace, journal.KindJumper, journal.KindResolder, journal.KindClean, journal.KindReflow:
 			last = ev.Number
 		}
 	}
@@ -672,18 +672,12 @@ func drawn(amperes float64, before bool) journal.Event {
 
 // stepKey names a step, so that it can be skipped.
 func stepKey(x *engine.Step) string {
-	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy}, " ")
+	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy, fmt.Sprint(x.Again)}, " ")
 }
-
-// mostAgain is how often one point is read while the board stays as it is, the
-// first time and the second by way of proof included. More of the same tells
-// nothing: what is wrong with a reading then is not chance.
-const mostAgain = 3
 
 // Steps lists the steps on offer that were not skipped, each with its number. A step
 // keeps its number as long as the session lasts, and no other step ever gets it: who
-// chooses one from a list that has changed since gets that step or none. A reading that
-// was taken since the board last changed is not offered again: it would show the same.
+// chooses one from a list that has changed since gets that step or none.
 func (s *Session) Steps() ([]Numbered, error) {
 	d, err := s.diagnose()
 	if err != nil {
@@ -708,14 +702,7 @@ type Numbered struct {
 
 // offered lists the steps that were not skipped.
 func (s *Session) offered(d *engine.Diagnosis) []engine.Step {
-	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool {
-		most := 1
-		if x.Remedy != "" { // to read again is what is meant
-			most = mostAgain
-		}
-		return s.skipped[stepKey(&x)] || x.Do == engine.DoMeasure && len(s.readAt(x.At, x.Polarity, quantity.Volt)) >= most ||
-			x.Do == engine.DoEnds && s.unreadEnd(&x) == ""
-	})
+	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] })
 }
 
 // unreadEnd gives the end of a part whose resistance a step still wants read, "" for
@@ -802,10 +789,33 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return nil, err
 		}
 		p.Ask, p.Purpose, p.At, p.Name, p.Ohms = AskReading, ForStep, engine.Spot{At: at}, name, true
+	case engine.DoAcross:
+		at, err := s.board().Point(step.At)
+		if err != nil {
+			return nil, err
+		}
+		to, err := s.board().Point(step.Then[0])
+		if err != nil {
+			return nil, err
+		}
+		p.Ask, p.Purpose, p.At, p.Name, p.Ohms, p.To = AskReading, ForStep, engine.Spot{At: at}, step.At, true, &to
+	case engine.DoSweep:
+		id, err := s.board().ConnectorByName(step.Part)
+		if err != nil {
+			return nil, err
+		}
+		s.sweeping, s.polarity, s.cursor = id, references.RedOnGround, 0
+		return s.sweepPrompt()
+	case engine.DoEscalate:
+		p.Ask = AskEscalate
+	case engine.DoReinstall:
+		p.Ask, when = AskReinstall, beforeHeat
 	case engine.DoInspect:
 		p.Ask = AskInspect
 	case engine.DoInject:
 		p.Ask, when = AskInjection, beforeInjecting
+	case engine.DoDrop:
+		p.Ask, when = AskDrop, beforeInjecting
 	case engine.DoRemove:
 		p.Ask, when = AskRemove, beforeHeat
 	default:
@@ -887,6 +897,8 @@ func Remedy(c *journal.Case) string {
 			words = append(words, "left off "+name)
 		case x.Replaced:
 			words = append(words, "new "+name)
+		case x.Reflowed:
+			words = append(words, "reflowed "+name)
 		}
 	}
 	for _, m := range edits.Repairs() {

@@ -54,6 +54,7 @@ type entry struct {
 	polarity references.Polarity // of value
 	turned   bool                // the polarity was said
 	look     journal.Look
+	seen     journal.SeenBy
 	result   journal.TestResult // of tested
 	parts    []netlist.PartID   // of warmed
 	amperes  float64            // of current
@@ -95,7 +96,8 @@ var actions = map[string]journal.Kind{
 	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
 	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
-	"resolder": journal.KindResolder, "resoldered": journal.KindResolder, "reflowed": journal.KindResolder,
+	"resolder": journal.KindResolder, "resoldered": journal.KindResolder,
+	"reflow": journal.KindReflow, "reflowed": journal.KindReflow,
 	"clean": journal.KindClean, "cleaned": journal.KindClean, "cleaned and dried": journal.KindClean,
 }
 
@@ -139,7 +141,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -641,4 +643,43 @@ func (p *parser) reading() (entry, bool, error) {
 func isNumber(word string) bool {
 	_, err := strconv.ParseFloat(word, 64)
 	return err == nil
+}
+
+// drop is what parts of a rail read under current: "drop VTP_1V8 at 1 A: C71 12.4 mV".
+func (p *parser) drop() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "drop")
+	if !ok {
+		return entry{}, false, nil
+	}
+	head, list, _ := strings.Cut(rest, ":")
+	railName, current, _ := strings.Cut(head, " at ")
+	wrong := func(err error) (entry, bool, error) { return entry{}, false, err }
+	rail, err := p.b.NetByName(strings.TrimSpace(railName))
+	if err != nil {
+		return wrong(err)
+	}
+	amperes, err := quantity.Parse(strings.TrimSpace(current), quantity.Ampere)
+	if err != nil || !(amperes > 0) {
+		return wrong(fmt.Errorf("%s is not a current; write it as in drop %s at 1 A: C71 12.4 mV", document.Quote(current), railName))
+	}
+	x := journal.Drop{Rail: rail, Amperes: amperes}
+	for _, item := range names(list) {
+		part, text, _ := strings.Cut(item, " ")
+		id, err := p.part(strings.TrimSuffix(part, ":"))
+		if err != nil {
+			return wrong(err)
+		}
+		if !slices.ContainsFunc(p.b.Parts[id].Terminals, func(t netlist.Terminal) bool { return t.Net == rail }) {
+			return wrong(fmt.Errorf("%s is not on %s; name parts of that rail", document.Quote(part), railName))
+		}
+		volts, err := quantity.Parse(text, quantity.Volt)
+		if err != nil {
+			return wrong(err)
+		}
+		x.Volts = append(x.Volts, journal.PartVolts{Part: id, Volts: volts})
+	}
+	if len(x.Volts) == 0 {
+		return wrong(fmt.Errorf("nothing was read on %s; write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV", railName))
+	}
+	return entry{verb: record, event: journal.Event{Kind: journal.KindDrop, Drops: []journal.Drop{x}}}, true, nil
 }

@@ -104,14 +104,15 @@ func (g *generator) series(id netlist.PartID, e int32, open, raised, missing flo
 	g.add(l)
 }
 
-// joint adds the joint of a terminal.
-func (g *generator) joint(id netlist.PartID, t int32, w Weights) {
+// joint adds the joint of a terminal. Of those that are open a share holds once it is
+// melted anew.
+func (g *generator) joint(id netlist.PartID, t int32, w Weights, holds float64) {
 	if n := g.m.Board.Parts[id].Terminals[t].Net; n == netlist.None {
 		return
 	}
 	l := whole(id)
 	l.Series, l.Terminal = true, t
-	l.Modes = []ModeRange{{OpenJoint, w.Odds("open"), math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
+	l.Modes = []ModeRange{{OpenJoint, w.Odds("open") * holds, math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
 	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id,
 		Cure: netlist.ResolderedTerminal(netlist.TerminalRef{Part: id, Terminal: t})}
 	g.add(l)
@@ -147,7 +148,7 @@ func (g *generator) part(id netlist.PartID) {
 		return // a joint of a part that carries no direct current shows nowhere
 	}
 	for t := range p.Terminals {
-		g.joint(id, int32(t), g.wet("joint"))
+		g.joint(id, int32(t), g.wet("joint"), 1)
 	}
 }
 
@@ -211,22 +212,31 @@ func (g *generator) active(id netlist.PartID, w Weights) {
 			l.Change = network.Change{Kind: network.AddPath, Owner: id, A: g.m.PlaceOfContact(c), B: g.m.PlaceOfContact(g.m.Contact(id, d))}
 			g.add(l)
 		}
+		holds := 1.0
+		if p.Package == netlist.BallGrid {
+			holds = ReflowHolds
+		}
 		for e := from; e < to; e++ {
 			el := &g.m.Elements[e]
 			if el.Origin == network.PinFromGround && el.B == c || el.Origin == network.SupplyBody && el.B == c {
 				// open within the IC: both its junctions are gone, as when the
-				// joint is open
+				// joint is open; so is a joint that no reflow makes hold
 				l := whole(id)
 				l.Series, l.Terminal = true, t
-				l.Modes = []ModeRange{{Open, w.Odds("open"), math.Inf(1), math.Inf(1)}}
+				l.Modes = []ModeRange{{Open, w.Odds("open") + (1-holds)*joint.Odds("open"), math.Inf(1), math.Inf(1)}}
 				l.Change = network.Change{Kind: network.Detach, Contact: c, Owner: id}
 				g.add(l)
-				g.joint(id, t, joint)
+				g.joint(id, t, joint, holds)
 				break
 			}
 		}
 	}
 }
+
+// ReflowHolds is the share of open joints under ball-grid parts that hold after they
+// were melted anew (common practice, no source). The others count as open within the
+// part: a new one repairs them.
+const ReflowHolds = 0.5
 
 // traces adds the breaks between neighbours of along.
 func (g *generator) traces() {

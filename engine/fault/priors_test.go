@@ -166,7 +166,7 @@ func usable(p *Priors) error {
 		}
 	}
 	for _, watts := range []float64{0, 0.1, 1} {
-		if share := p.WarmShare(watts); !(share > 0 && share < 1) {
+		if share := p.WarmShare(watts, ByFilm); !(share > 0 && share < 1) {
 			return fmt.Errorf("the share of warm parts at %g W is %g", watts, share)
 		}
 	}

@@ -54,6 +54,7 @@ type Result struct {
 type Evidence struct {
 	Looks      map[netlist.PartID][]string // by part, each look once
 	Injections []Injection                 // one for each time; a part is felt in one of them at most
+	Drops      []Drop
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -275,7 +276,7 @@ func (s *search) factor(l *Locus) float64 {
 	for _, look := range s.ev.Looks[l.Part] {
 		f *= s.p.LookRatio(look)
 	}
-	return f
+	return f * s.dropped(l)
 }
 
 // slipTwice is the odds that a probe that slipped once slips again to the same

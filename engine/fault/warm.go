@@ -13,14 +13,22 @@ type Injection struct {
 	Volts float64                   // V
 	Fed   map[netlist.NetID]float64 // by net that the current reaches: ohms on the way there
 	Warm  map[netlist.PartID]bool   // by part that was on these nets: did it warm up
+	Sight Sight
 }
 
-// Power in watts that warms a part beyond doubt, and that is not felt at all. A small
-// part on a board rises by some 100 to 300 K per watt (thermal resistance from
-// junction or film to ambient, from memory), so that these are some 40 K and 2 K.
-const (
-	hotWatts  = 0.2
-	coldWatts = 0.01
+// Sight is how well the warmth of a part is seen: the power in watts that shows beyond
+// doubt, and that which does not show at all.
+type Sight struct{ Hot, Cold float64 }
+
+// Sights of warmth, by how it is seen (common practice, no source). A small part on a
+// board rises by some 100 to 300 K per watt (thermal resistance from junction or film to
+// ambient, from memory), so that a film of alcohol, which clears from some 40 K on and
+// not at 2 K, takes 0.2 and 0.01 W; a camera shows 10 K and 0.5 K; without either a part
+// has to discolour.
+var (
+	ByFilm   = Sight{0.2, 0.01}
+	ByCamera = Sight{0.05, 0.0025}
+	ByNone   = Sight{2, 0.5}
 )
 
 // What injected current is like (common practice, no source): the ohms up to which it
@@ -35,7 +43,7 @@ const (
 // Feed gives an injection into a rail of a board as the bench has left it, before
 // anything was felt.
 func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist.Edits) Injection {
-	in := Injection{Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}}
+	in := Injection{Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}, Sight: ByFilm}
 	if math.IsNaN(in.Volts) || in.Volts <= 0 {
 		in.Volts = unknownRail
 	}
@@ -83,10 +91,10 @@ func (in *Injection) Watts(l *Locus, ground netlist.NetID, ohms float64) float64
 }
 
 // WarmShare gives the share of parts taking so many watts that are found warm: BadWarm
-// from hotWatts on, OKWarm up to coldWatts, and straight over the logarithm of the
-// power in between.
-func (p *Priors) WarmShare(watts float64) float64 {
-	up := clamp(math.Log(watts/coldWatts)/math.Log(hotWatts/coldWatts), 0, 1)
+// from Hot on, OKWarm up to Cold, and straight over the logarithm of the power in
+// between.
+func (p *Priors) WarmShare(watts float64, by Sight) float64 {
+	up := clamp(math.Log(watts/by.Cold)/math.Log(by.Hot/by.Cold), 0, 1)
 	// a share of 0 or 1 in a file is not meant as certain beyond all readings
 	return clamp(p.OKWarm+up*(p.BadWarm-p.OKWarm), 1e-6, 1-1e-6)
 }
@@ -95,14 +103,14 @@ func (p *Priors) WarmShare(watts float64) float64 {
 // many ohms, over a good part.
 func (s *search) felt(l *Locus, ohms float64) float64 {
 	f := 1.0
-	good := s.p.WarmShare(0)
+	good := s.p.WarmShare(0, ByFilm)
 	for i := range s.ev.Injections {
 		in := &s.ev.Injections[i]
 		warm, there := in.Warm[l.Part]
 		if !there {
 			continue
 		}
-		bad := s.p.WarmShare(in.Watts(l, s.m.Board.Ground, ohms))
+		bad := s.p.WarmShare(in.Watts(l, s.m.Board.Ground, ohms), in.Sight)
 		if warm {
 			f *= bad / good
 		} else {

@@ -57,7 +57,24 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			pairs = append(pairs, pair{netName(b, i.Rail), partList(b, i.Warm)})
 		}
 		out.line("inject", mapping(pairs...))
-	case KindRemove, KindReinstall, KindReplace:
+		if len(e.Injections) > 0 && e.Injections[0].SeenBy != SeenByFilm {
+			out.line("seen_by", e.Injections[0].SeenBy.String())
+		}
+	case KindDrop:
+		if len(e.Drops) == 0 {
+			return nil, missing(e.Kind)
+		}
+		var pairs []pair
+		for _, d := range e.Drops {
+			var volts []pair
+			for _, v := range d.Volts {
+				volts = append(volts, pair{partName(b, v.Part), number(v.Volts*1e3) + " mV"})
+			}
+			pairs = append(pairs, pair{netName(b, d.Rail), mapping(volts...)})
+		}
+		out.line("drop", mapping(pairs...))
+		out.line("current", number(e.Drops[0].Amperes)+" A")
+	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		out.line(e.Kind.String(), partList(b, e.Parts))
 	case KindJumper:
 		var pairs []pair

@@ -48,10 +48,12 @@ const (
 	KindClean                   // cleaned and dried: gaps between pins, Repairs; Parts
 	KindMark                    // which way round parts sit: Marks
 	KindFunctions               // what works under power: Functions
+	KindReflow                  // all joints of parts melted anew: Parts
+	KindDrop                    // millivolts along a rail under injected current: Drops
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -63,7 +65,7 @@ func (k Kind) String() string {
 
 // Edits tells that an event of this kind changes the board.
 func (k Kind) Edits() bool {
-	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean
+	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean || k == KindReflow
 }
 
 // KindOfRepair is the kind of event that tells of a place repaired.
@@ -96,6 +98,7 @@ type Event struct {
 	Readings     []Read
 	Looks        []Looked
 	Injections   []Injection
+	Drops        []Drop
 	Parts        []netlist.PartID
 	Jumpers      []Jumper
 	Repairs      []netlist.Repair
@@ -167,9 +170,40 @@ type Looked struct {
 // Injection is a current-limited supply put on a rail, and the parts that
 // warmed up.
 type Injection struct {
-	Rail netlist.NetID
-	Warm []netlist.PartID
-	Pos  document.Position
+	Rail   netlist.NetID
+	Warm   []netlist.PartID
+	SeenBy SeenBy
+	Pos    document.Position
+}
+
+// SeenBy is how the warmth of parts is seen. It is never felt by finger.
+type SeenBy uint8
+
+// Ways of seeing warmth.
+const (
+	SeenByFilm   SeenBy = iota // of alcohol or freeze spray, that clears first; where nothing is said
+	SeenByCamera               // a thermal camera
+	SeenByNone                 // what discolours or smokes
+)
+
+// seenNames are the spellings in files, by SeenBy.
+var seenNames = []string{"film", "camera", "none"}
+
+// String is the spelling in files.
+func (s SeenBy) String() string { return seenNames[min(int(s), len(seenNames)-1)] }
+
+// Drop is a known current driven into a shorted rail, and what parts read on it.
+type Drop struct {
+	Rail    netlist.NetID
+	Amperes float64
+	Volts   []PartVolts
+	Pos     document.Position
+}
+
+// PartVolts is what a part's pad on the rail reads against ground, in volts.
+type PartVolts struct {
+	Part  netlist.PartID
+	Volts float64
 }
 
 // Jumper is a part joined across with a resistance in ohms.

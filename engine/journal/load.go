@@ -323,10 +323,12 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindInject:
 		for _, entry := range value.Entries() {
 			if rail, ok := d.net(entry.Key); ok {
-				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), entry.Key.At()})
+				e.Injections = append(e.Injections, Injection{rail, d.parts(entry.Value), SeenBy(max(0, slices.Index(seenNames, node.Get("seen_by").Text()))), entry.Key.At()})
 			}
 		}
-	case KindRemove, KindReinstall, KindReplace:
+	case KindDrop:
+		e.Drops = d.drops(node, value)
+	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		e.Parts = d.parts(value)
 	case KindJumper:
 		for _, entry := range value.Entries() {
@@ -396,12 +398,48 @@ func (d *decoder) kind(node document.Node, e *Event) bool {
 		d.problem(node.At(), fmt.Sprintf("`%s` and `%s` in one event", keys[0], keys[1]), "put a line of --- between them: one event does one thing")
 		return false
 	}
-	for _, key := range []string{"to", "polarity"} {
-		if with := node.Get(key); with.Exists() && e.Kind != KindRead {
-			d.problem(with.At(), fmt.Sprintf("`%s` goes with `read` only", key), "remove it")
+	for key, with := range besideKinds {
+		if beside := node.Get(key); beside.Exists() && e.Kind != with {
+			d.problem(beside.At(), fmt.Sprintf("`%s` goes with `%s` only", key, with), "remove it")
 		}
 	}
 	return true
+}
+
+// besideKinds are keys that stand beside an event of one kind.
+var besideKinds = map[string]Kind{"to": KindRead, "polarity": KindRead, "seen_by": KindInject, "current": KindDrop}
+
+// drops reads what parts of rails read under current.
+func (d *decoder) drops(node, value document.Node) (list []Drop) {
+	current := node.Get("current")
+	if !current.Exists() {
+		d.problem(value.At(), "`drop` without its current", "add `current`, such as 1 A: what the supply drives")
+	}
+	amperes, _ := quantity.Parse(current.Text(), quantity.Ampere) // the shape has read it already
+	if current.Exists() && !(amperes > 0) {
+		d.problem(current.At(), "no current", "write what the supply drives, such as 1 A")
+	}
+	for _, entry := range value.Entries() {
+		rail, ok := d.net(entry.Key)
+		if !ok {
+			continue
+		}
+		x := Drop{Rail: rail, Amperes: amperes, Pos: entry.Key.At()}
+		for _, at := range entry.Value.Entries() {
+			part, ok := d.part(at.Key)
+			if !ok {
+				continue
+			}
+			if !slices.ContainsFunc(d.board.Parts[part].Terminals, func(t netlist.Terminal) bool { return t.Net == rail }) {
+				d.problem(at.Key.At(), fmt.Sprintf("%s is not on %s", document.Quote(at.Name()), document.Quote(d.board.Nets[rail].Name)), "name a part that has a terminal on the rail")
+				continue
+			}
+			volts, _ := quantity.Parse(at.Value.Text(), quantity.Volt)
+			x.Volts = append(x.Volts, PartVolts{part, volts})
+		}
+		list = append(list, x)
+	}
+	return list
 }
 
 func indexOf(keys []Kind, k Kind) int {

@@ -194,7 +194,7 @@ func TestStages(t *testing.T) {
 // TestShape holds the shape and the decoder together: each key of the shape makes
 // an event, or is one of those that go with events.
 func TestShape(t *testing.T) {
-	keys := append([]string{"polarity", "to", "time", "by"}, kindNames...)
+	keys := append([]string{"polarity", "to", "seen_by", "current", "time", "by"}, kindNames...)
 	var fields []string
 	for _, f := range CaseShape().Fields {
 		fields = append(fields, f.Name)
@@ -204,7 +204,7 @@ func TestShape(t *testing.T) {
 	if diff := cmp.Diff(keys, fields); diff != "" {
 		t.Errorf("(-decoder +shape):\n%s", diff)
 	}
-	if n := int(KindFunctions) + 1; len(kindNames) != n {
+	if n := int(KindDrop) + 1; len(kindNames) != n {
 		t.Errorf("%d names for %d kinds", len(kindNames), n)
 	}
 }

@@ -79,6 +79,12 @@ func (d *decoder) checkOrder(c *Case) {
 				}
 				delete(removed, p)
 			}
+		case KindReflow:
+			for _, p := range e.Parts {
+				if removed[p] {
+					d.warn(e.Pos, d.board.Parts[p].Name+" is reflowed but off the board", "write `reinstall` or `replace` where it came back")
+				}
+			}
 		case KindReplace:
 			for _, p := range e.Parts {
 				delete(removed, p)
@@ -93,6 +99,12 @@ func (d *decoder) checkOrder(c *Case) {
 			for _, i := range e.Injections {
 				if !d.board.Nets[i.Rail].Rail {
 					d.warn(i.Pos, document.Quote(d.board.Nets[i.Rail].Name)+" is not a rail in the board file", "give it `rail:` there if it is a supply; never inject into a signal")
+				}
+			}
+		case KindDrop:
+			for _, x := range e.Drops {
+				if d.board.Nets[x.Rail].Boosted {
+					d.warn(x.Pos, document.Quote(d.board.Nets[x.Rail].Name)+" is a boosted rail", "never feed one from outside")
 				}
 			}
 		case KindClose:
@@ -125,24 +137,32 @@ func (c *Case) Stages() []Stage {
 		if e.Meter != nil {
 			now.Meter = *e.Meter
 		}
-		for _, p := range e.Parts {
-			switch e.Kind {
-			case KindRemove:
-				now.Edits = now.Edits.Remove(p)
-			case KindReinstall:
-				now.Edits = now.Edits.Reinstall(p)
-			case KindReplace:
-				now.Edits = now.Edits.Replace(p)
-			}
-		}
-		for _, b := range e.Jumpers {
-			now.Edits = now.Edits.Jumper(b.Part, b.Ohms)
-		}
-		for _, m := range e.Repairs {
-			now.Edits = now.Edits.Repair(m)
-		}
+		now.Edits = e.After(now.Edits)
 		now.Readings = append(now.Readings, e.Readings...)
 	}
 	now.Events = c.Events[start:]
 	return append(stages, now)
+}
+
+// After gives how a board lies after the event that lay as edits say before it.
+func (e *Event) After(edits netlist.Edits) netlist.Edits {
+	for _, p := range e.Parts {
+		switch e.Kind {
+		case KindRemove:
+			edits = edits.Remove(p)
+		case KindReinstall:
+			edits = edits.Reinstall(p)
+		case KindReplace:
+			edits = edits.Replace(p)
+		case KindReflow:
+			edits = edits.Reflow(p)
+		}
+	}
+	for _, b := range e.Jumpers {
+		edits = edits.Jumper(b.Part, b.Ohms)
+	}
+	for _, m := range e.Repairs {
+		edits = edits.Repair(m)
+	}
+	return edits
 }

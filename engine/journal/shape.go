@@ -42,6 +42,12 @@ var caseShape = &document.Shape{
 			Doc: "A current-limited supply on a shorted rail: the parts that warmed up, [] for none.", Example: "{VTP_1V8: [C71]}",
 			Value: partsShape("Parts that warmed up.", 0), MinItems: 1,
 		}},
+		{Name: "seen_by", Shape: &document.Shape{Doc: "With inject: how warmth is seen. Never by finger.", Enum: seenNames, Example: "camera"}},
+		{Name: "drop", Shape: &document.Shape{
+			Doc: "What parts of a shorted rail read against ground while a supply drives a known current into it.", Example: "{VTP_1V8: {C71: 12.4 mV, C72: 13.1 mV}}",
+			Value: &document.Shape{Value: &document.Shape{Example: "12.4 mV", Parse: parses(quantity.Volt)}, MinItems: 1}, MinItems: 1,
+		}},
+		{Name: "current", Shape: &document.Shape{Doc: "With drop: what the supply drives.", Example: "1 A", Parse: parses(quantity.Ampere)}},
 		{Name: "remove", Shape: partsShape("Parts taken off the board.", 1)},
 		{Name: "reinstall", Shape: partsShape("The same parts put back.", 1)},
 		{Name: "replace", Shape: partsShape("New, good parts put on.", 1)},
@@ -55,6 +61,7 @@ var caseShape = &document.Shape{
 		{Name: "clean", Shape: &document.Shape{
 			Doc: "Gaps between two neighbouring connector pins, and parts, cleaned and dried.", Example: "[J7.2-J7.4, C40]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
+		{Name: "reflow", Shape: partsShape("Parts, such as a ball-grid IC, whose joints were all melted anew with hot air.", 1)},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
 		{Name: "supply", Shape: references.SupplyShape("Current drawn from a bench supply.", "{before: 3 mA, after: 95 mA}", func(text string) error {
 			_, err := references.ParseCurrent(text)

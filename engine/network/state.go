@@ -143,7 +143,7 @@ func (s *State) Holds(c *Change) bool {
 		return true
 	}
 	e := s.Edits.Of(c.Owner)
-	return !e.Removed && !e.Replaced && !(e.Reinstalled && c.Cure.Kind == netlist.RepairJoint)
+	return !e.Removed && !e.Replaced && !(e.NewJoints() && c.Cure.Kind == netlist.RepairJoint)
 }
 
 // Effect gives a change that does to a board with edits, and no other change, what c

@@ -16,10 +16,12 @@ var defaultCosts []byte
 // Costs is what bench work takes, in seconds; see costs.yaml, which holds the
 // defaults and says what each is for.
 type Costs struct {
-	Measure, SwapLeads, Look, Inject       float64
+	Sweep, Measure, SwapLeads, Across      float64
+	Look, Inject, Drop, DropPart           float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
-	Resolder, Clean, Wire                  float64
+	Resolder, ResolderIC, Reflow           float64
+	Clean, Wire                            float64
 	GiveUp                                 float64
 }
 
@@ -30,10 +32,14 @@ type cost struct {
 }
 
 var costKeys = []cost{
+	{"sweep", "one pin of a connector that is read whole", func(c *Costs) *float64 { return &c.Sweep }},
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
+	{"across", "the resistance between two ends of a part in its place, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
 	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
+	{"drop", "current into a shorted rail, to read millivolts along it", func(c *Costs) *float64 { return &c.Drop }},
+	{"drop_part", "on top, for each part that is read", func(c *Costs) *float64 { return &c.DropPart }},
 	{"remove", "taking a two-terminal part off", func(c *Costs) *float64 { return &c.Remove }},
 	{"reinstall", "putting it back", func(c *Costs) *float64 { return &c.Reinstall }},
 	{"replace", "putting a new two-terminal part in its place", func(c *Costs) *float64 { return &c.Replace }},
@@ -41,7 +47,9 @@ var costKeys = []cost{
 	{"ic", "replacing an IC", func(c *Costs) *float64 { return &c.IC }},
 	{"shield", "opening a shield, once", func(c *Costs) *float64 { return &c.Shield }},
 	{"underfill", "on top, for a part that is glued down", func(c *Costs) *float64 { return &c.Underfill }},
-	{"resolder", "a connector pin", func(c *Costs) *float64 { return &c.Resolder }},
+	{"resolder", "the joint of a connector pin or of a part with two terminals", func(c *Costs) *float64 { return &c.Resolder }},
+	{"resolder_ic", "the joint of a leaded IC", func(c *Costs) *float64 { return &c.ResolderIC }},
+	{"reflow", "all joints of a ball-grid IC", func(c *Costs) *float64 { return &c.Reflow }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
 	{"jumper_trace", "a jumper across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
 	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},

@@ -295,6 +295,9 @@ func (d *Drawing) Edits(e netlist.Edits) netlist.Edits {
 		if x.Reinstalled {
 			out = out.Reinstall(p)
 		}
+		if x.Reflowed {
+			out = out.Reflow(p)
+		}
 		if x.Removed {
 			out = out.Remove(p)
 		}

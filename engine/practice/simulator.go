@@ -124,6 +124,12 @@ func editsText(b *netlist.Board, edits netlist.Edits) string {
 		if e.Jumpered {
 			words = append(words, fmt.Sprintf("jumper %s with %g ohm", name, e.Ohms))
 		}
+		if e.NewJoints() {
+			words = append(words, "new joints of "+name)
+		}
+	}
+	for _, m := range edits.Repairs() {
+		words = append(words, "repair "+b.RepairName(m))
 	}
 	return strings.Join(words, ", ")
 }

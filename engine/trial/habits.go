@@ -91,7 +91,7 @@ func (w *Work) right(l *line) (bool, error) {
 // replace fits a new part and tells whether the truth is repaired.
 func (w *Work) replace(p netlist.PartID) (bool, error) {
 	b := w.Engine.Board
-	s := engine.Step{Do: engine.DoReplace, Part: b.Parts[p].Name, Remedy: "replace", Seconds: w.Costs.Replace + 2*w.Costs.Measure}
+	s := engine.Step{Do: engine.DoRepair, Part: b.Parts[p].Name, Remedy: "replace", Seconds: w.Costs.Replace + 2*w.Costs.Measure}
 	if network.Pinned(b.Parts[p].Kind) {
 		s.Seconds = w.Costs.IC + 2*w.Costs.Measure
 	}

@@ -35,12 +35,15 @@ type Work struct {
 	Case      *journal.Case
 	Costs     plan.Costs
 
-	Seconds  float64 // bench time spent
-	Steps    int
-	Replaced []string       // what was replaced, bridged, left off or repaired, in order
-	shield   bool           // opened
-	sent     map[string]int // by point, polarity and state of the board: how often a step asked for it
-	log      func(format string, args ...any)
+	Seconds   float64 // bench time spent
+	Steps     int
+	Replaced  []string // what was replaced, bridged, left off or repaired, in order
+	Escalated bool     // nothing was left to do
+	// Without leaves out steps that it is true of, if not nil.
+	Without func(*engine.Step) bool
+	shield  bool            // opened
+	sent    map[string]bool // steps done, with the state of the board
+	log     func(format string, args ...any)
 }
 
 // Start opens the case of a trial with the readings it came with.
@@ -62,7 +65,7 @@ func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
 
 // Resume goes on with a case as it stands.
 func Resume(c *journal.Case, e *engine.Engine, bench *practice.Simulator) *Work {
-	return &Work{Engine: e, Simulator: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]int{}, log: func(string, ...any) {}}
+	return &Work{Engine: e, Simulator: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]bool{}, log: func(string, ...any) {}}
 }
 
 func (w *Work) event(e journal.Event) {
@@ -134,26 +137,23 @@ func (w *Work) Repaired() bool {
 
 func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind == netlist.Capacitor }
 
-// mostSent is how often a step may ask for one reading while the board lies as it
-// does: a second one tells a slipped probe, a third tells nothing.
-const mostSent = 2
-
-// ErrCircles is wrapped by the error of a step that asks for a reading once more than
-// it can tell anything.
+// ErrCircles is wrapped by the error of a step that was done before, with nothing
+// changed since.
 var ErrCircles = errors.New("trial: sent in circles")
 
 // Do carries out one step of the engine's and charges it. It returns an error for a
 // step that sends people to a point once too often.
 func (w *Work) Do(s *engine.Step) error {
 	w.Steps++
+	key := fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+	if w.sent[key] {
+		return fmt.Errorf("%w: %s %s%s once more, of the board as it lies", ErrCircles, s.Do, s.At, s.Part)
+	}
+	w.sent[key] = true
 	w.log("%4.0f s  %s %s%s %s %v  expect %.0f", w.Seconds, s.Do, s.At, s.Part, s.Remedy, s.Then, s.Expected)
 	b := w.Engine.Board
 	switch s.Do {
 	case engine.DoMeasure:
-		key := fmt.Sprint(s.At, s.Polarity, w.edits().Key())
-		if w.sent[key]++; w.sent[key] > mostSent {
-			return fmt.Errorf("%w: %s, %s, reading number %d of the board as it lies", ErrCircles, s.At, s.Polarity, w.sent[key])
-		}
 		pol, _ := references.ParsePolarity(s.Polarity)
 		pt, err := b.Point(s.At)
 		if err != nil {
@@ -169,6 +169,22 @@ func (w *Work) Do(s *engine.Step) error {
 		return err
 	case engine.DoEnds:
 		return w.ends(s)
+	case engine.DoAcross:
+		return w.across(s)
+	case engine.DoReinstall:
+		p, err := w.part(s.Part)
+		if err != nil {
+			return err
+		}
+		w.pay(s.Seconds, b.Parts[p].Access)
+		w.reinstall(p)
+		return w.verify(s)
+	case engine.DoSweep:
+		w.pay(s.Seconds, netlist.Open)
+		return w.verify(s)
+	case engine.DoEscalate:
+		w.Escalated = true
+		return nil
 	case engine.DoInspect:
 		p, err := w.part(s.Part)
 		if err != nil {
@@ -187,6 +203,8 @@ func (w *Work) Do(s *engine.Step) error {
 		w.pay(s.Seconds, netlist.Open)
 		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Simulator.Inject(n, w.edits())}}})
 		return nil
+	case engine.DoDrop:
+		return w.drop(s)
 	case engine.DoRemove:
 		p, err := w.part(s.Part)
 		if err != nil {
@@ -201,7 +219,7 @@ func (w *Work) Do(s *engine.Step) error {
 		}
 		w.reinstall(p)
 		return nil
-	case engine.DoReplace:
+	case engine.DoRepair:
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
@@ -231,6 +249,61 @@ func (w *Work) ends(s *engine.Step) error {
 	return nil
 }
 
+// across reads the resistance between both ends of a part.
+func (w *Work) across(s *engine.Step) error {
+	b := w.Engine.Board
+	p, err := w.part(s.Part)
+	if err != nil {
+		return err
+	}
+	at, err := b.Point(s.At)
+	if err != nil {
+		return err
+	}
+	to, err := b.Point(s.Then[0])
+	if err != nil {
+		return err
+	}
+	r, err := w.Simulator.Take(practice.Take{At: at, To: &to, Ohms: true, Edits: w.edits(), Occasion: fmt.Sprint(w.Steps)})
+	if err != nil {
+		return err
+	}
+	w.log("        reads %s", quantity.FormatReading(r))
+	w.pay(s.Seconds, b.Parts[p].Access)
+	w.event(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{{At: at, Name: s.At, To: &to, ToName: s.Then[0], Reading: r}}})
+	return nil
+}
+
+// drop reads millivolts along a rail.
+func (w *Work) drop(s *engine.Step) error {
+	b := w.Engine.Board
+	rail, err := b.NetByName(s.At)
+	if err != nil {
+		return err
+	}
+	clip, err := w.part(s.Part)
+	if err != nil {
+		return err
+	}
+	var parts []netlist.PartID
+	for _, name := range s.Parts {
+		p, err := w.part(name)
+		if err != nil {
+			return err
+		}
+		parts = append(parts, p)
+	}
+	w.pay(s.Seconds, netlist.Open)
+	x := journal.Drop{Rail: rail, Amperes: s.Amperes}
+	volts := w.Simulator.Drop(rail, clip, parts, s.Amperes, w.edits())
+	for _, p := range parts {
+		x.Volts = append(x.Volts, journal.PartVolts{Part: p, Volts: volts[p]})
+		w.log("        %s %.1f mV", b.Parts[p].Name, 1e3*volts[p])
+	}
+	w.event(journal.Event{Kind: journal.KindDrop, Drops: []journal.Drop{x}})
+	return nil
+}
+
 func (w *Work) remove(p netlist.PartID) {
 	w.event(journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p}})
 }
@@ -241,7 +314,9 @@ func (w *Work) reinstall(p netlist.PartID) {
 
 // repair carries out a remedy and takes the readings that prove it.
 func (w *Work) repair(s *engine.Step) error {
-	w.Replaced = append(w.Replaced, s.Part)
+	if s.Remedy != "reflow" {
+		w.Replaced = append(w.Replaced, s.Part)
+	}
 	b := w.Engine.Board
 	p, err := w.part(s.Part)
 	if err != nil {
@@ -259,6 +334,8 @@ func (w *Work) repair(s *engine.Step) error {
 		w.remove(p)
 	case "jumper":
 		w.event(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: 0.01}}})
+	case "reflow":
+		w.event(journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p}})
 	default:
 		w.event(journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{p}})
 	}
@@ -286,7 +363,7 @@ func (w *Work) Follow() error { return w.follow(func(*engine.Diagnosis) {}) }
 
 // follow is Follow, and shows each diagnosis to watch.
 func (w *Work) follow(watch func(*engine.Diagnosis)) error {
-	for w.Steps < mostSteps && w.Seconds < mostSeconds {
+	for w.Steps < mostSteps && w.Seconds < mostSeconds && !w.Escalated {
 		if w.Repaired() {
 			return nil
 		}
@@ -295,10 +372,14 @@ func (w *Work) follow(watch func(*engine.Diagnosis)) error {
 			return err
 		}
 		watch(d)
-		if len(d.Next) == 0 {
+		steps := d.Next
+		for w.Without != nil && len(steps) > 0 && w.Without(&steps[0]) {
+			steps = steps[1:]
+		}
+		if len(steps) == 0 {
 			break
 		}
-		if err := w.Do(&d.Next[0]); err != nil {
+		if err := w.Do(&steps[0]); err != nil {
 			return err
 		}
 	}

@@ -497,6 +497,8 @@ func (b *builder) work() {
 			w.What, w.Remark = "off the board", "the line does not work without it"
 		case x.Replaced:
 			w.What = "replaced"
+		case x.Reflowed:
+			w.What, w.Remark = "reflowed", "its joints were melted anew; that may not last"
 		case x.Reinstalled:
 			w.What, w.Remark = "put back", "removed for a test; its joints are new"
 		}

@@ -29,7 +29,7 @@ func Bill(c *journal.Case, costs plan.Costs) []Charge {
 		if e.Number > sweepEvent {
 			list = append(list, Charge{e.Number, b.event(e, edits)})
 		}
-		edits = after(edits, e)
+		edits = e.After(edits)
 	}
 	return list
 }
@@ -92,6 +92,9 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		sum += b.costs.Look + b.access(l.Part, false)
 	}
 	sum += float64(len(e.Injections)) * b.costs.Inject
+	for _, x := range e.Drops {
+		sum += b.costs.Drop + b.costs.DropPart*float64(len(x.Volts))
+	}
 	for _, p := range e.Parts {
 		switch e.Kind {
 		case journal.KindRemove:
@@ -100,6 +103,8 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 			sum += b.solder(p, b.costs.Reinstall)
 		case journal.KindReplace:
 			sum += b.solder(p, b.costs.Replace)
+		case journal.KindReflow:
+			sum += b.costs.Reflow + b.access(p, true)
 		}
 	}
 	for _, x := range e.Jumpers {
@@ -112,7 +117,11 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		case netlist.RepairTrace:
 			sum += b.costs.Wire
 		default:
-			sum += b.costs.Resolder
+			if m.Kind == netlist.RepairJoint && b.board.Parts[m.Terminal.Part].Package != netlist.NoPackage {
+				sum += b.costs.ResolderIC
+			} else {
+				sum += b.costs.Resolder
+			}
 		}
 	}
 	return sum

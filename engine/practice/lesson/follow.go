@@ -44,7 +44,7 @@ func (m *Diagnoses) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
 
 // tells tells whether an event of a kind can change what is known.
 func tells(k journal.Kind) bool {
-	return k == journal.KindRead || k == journal.KindInspect || k == journal.KindInject || k.Edits()
+	return k == journal.KindRead || k == journal.KindInspect || k == journal.KindInject || k == journal.KindDrop || k.Edits()
 }
 
 // first is a record up to and with its nth event.
@@ -137,7 +137,7 @@ func Follow(d *Session, m *Diagnoses) error {
 			continue // something was read, so diagnose again
 		}
 		step := p.fresh(g)
-		if step == nil || d.Seconds() > mostSeconds {
+		if step == nil || step.Do == engine.DoEscalate || d.Seconds() > mostSeconds {
 			return p.verdict(g)
 		}
 		if err := p.do(step); err != nil {
@@ -247,12 +247,26 @@ func (p *follower) do(s *engine.Step) error {
 			}
 		}
 		return nil
+	case engine.DoAcross:
+		_, err := p.d.Read(s.At, s.Then[0], 0, true)
+		return err
+	case engine.DoReinstall:
+		return p.d.Reinstall(s.Part)
+	case engine.DoSweep:
+		for _, at := range s.Then {
+			if _, err := p.d.Read(at, "", polarity(s.Polarity), false); err != nil {
+				return err
+			}
+		}
+		return nil
 	case engine.DoInspect:
 		_, err := p.d.Look(s.Part)
 		return err
 	case engine.DoInject:
 		_, err := p.d.Inject(s.At)
 		return err
+	case engine.DoDrop:
+		return p.d.Drop(s.At, s.Part, s.Parts, s.Amperes)
 	case engine.DoRemove:
 		if _, err := p.d.Remove(s.Part); err != nil {
 			return err
@@ -263,7 +277,7 @@ func (p *follower) do(s *engine.Step) error {
 			}
 		}
 		return p.d.Reinstall(s.Part)
-	case engine.DoReplace:
+	case engine.DoRepair:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
 	}
@@ -331,6 +345,8 @@ func (d *Session) Work(place, remedy string) error {
 		}
 	case "replace":
 		return d.Replace(place)
+	case "reflow":
+		return d.Reflow(place)
 	}
 	return d.Repair(place)
 }

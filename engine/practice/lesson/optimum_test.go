@@ -83,6 +83,17 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	var questions [][]string
 	var accounts [][]engine.FaultReport
 	listed, unknown := 0.0, 0.0
+	share := map[string]float64{} // of the weight, by part and by what is melted anew
+	for _, ex := range d.Explanations {
+		for i := range ex.Faults {
+			f := &ex.Faults[i]
+			mode, _ := fault.ParseMode(f.Mode)
+			share[f.Part] += ex.Probability
+			if joint, _ := meltJoint(b, f, mode, costs); joint != "" {
+				share[joint] += ex.Probability
+			}
+		}
+	}
 	for _, ex := range d.Explanations {
 		listed += ex.Probability
 		texts, needs, doubtful := []string{}, uint32(0), false
@@ -107,6 +118,9 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			}
 			texts = append(texts, text)
 			key, seconds := repair(b, &f, mode, costs)
+			if joint, heat := meltJoint(b, &f, mode, costs); joint != "" && share[joint]*(seconds+2*costs.Measure) > share[f.Part]*(heat+2*costs.Measure) {
+				key, seconds = joint, heat
+			}
 			needs |= need(key, seconds+2*costs.Measure)
 		}
 		if doubtful {
@@ -186,13 +200,58 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			x.chancy = append(x.chancy, c)
 		}
 	}
+	for _, p := range b.Parts {
+		if len(p.Terminals) != 2 || p.Kind.Class() != netlist.Series || p.Access == netlist.Underfill {
+			continue
+		}
+		m := references.DefaultMeter()
+		source := m.OhmsOpen / m.OhmsCurrent
+		drive := network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen, Over: m.OhmsOpen * m.OhmsOver / (m.OhmsOver + source)}
+		var told [][]engine.Prediction
+		blamed := false
+		for h, q := range questions {
+			list, err := e.Predict(engine.Question{Faults: q, Points: []string{p.Name + "." + p.Terminals[0].Name}, Setting: engine.Setting{Drive: drive, To: p.Name + "." + p.Terminals[1].Name}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if v := list[0].Volts; v != nil { // leads 0.3 ohm, meter and model some percent
+				ohms := source * *v / (m.OhmsOpen - *v)
+				circuit := math.Sqrt(math.Max(0, list[0].Sigma*list[0].Sigma-1e-6)) // but for the millivolt that Predict allows its own model
+				list[0].Sigma = math.Hypot(circuit, m.OhmsOpen*source/((ohms+source)*(ohms+source))*math.Hypot(0.3, (m.Gain+0.02)*ohms))
+			}
+			told = append(told, list)
+			blamed = blamed || slices.ContainsFunc(accounts[h], func(f engine.FaultReport) bool { return f.Part == p.Name })
+		}
+		if blamed {
+			x.add(sorting{"across " + p.Name, costs.Across, cluster(told, 0)})
+		}
+	}
 	for n := range b.Nets {
 		if c, ok := injection(b, netlist.NetID(n), accounts, priors, costs.Inject); ok {
+			x.chancy = append(x.chancy, c)
+		}
+		if c, ok := dropping(b, netlist.NetID(n), accounts, costs); ok {
 			x.chancy = append(x.chancy, c)
 		}
 	}
 	x.merge()
 	return x, len(x.weight) <= mostAccounts && len(x.chancy) <= mostChancy
+}
+
+// meltJoint is what is melted anew to mend a part's joint, and its seconds; "" for
+// another fault.
+func meltJoint(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+	p, err := b.PartByName(f.Part)
+	if err != nil || mode != fault.OpenJoint && mode != fault.HighJoint || b.Parts[p].Access == netlist.Underfill {
+		return "", 0
+	}
+	switch b.Parts[p].Package {
+	case netlist.Leaded:
+		return f.At + " joint", costs.ResolderIC
+	case netlist.BallGrid:
+		return f.Part + " joints", costs.Reflow
+	}
+	return f.At + " joint", costs.Resolder
 }
 
 // repair is the piece of work that repairs a fault, and its seconds.
@@ -269,6 +328,60 @@ func bothEnds(told [][]engine.Prediction, drive network.Drive) (c chance, ok boo
 		c.rows = append(c.rows, row)
 	}
 	return c, most[0]-least[0] > 0.3 || most[1]-least[1] > 0.3 || most[2]-least[2] > 0.3
+}
+
+// dropping is millivolts read along a shorted rail at the parts that may short it: up to
+// 0.3 V and 1 A from a clip on a capacitor, where 2 milliohm show two steps of 0.1 mV.
+func dropping(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, costs plan.Costs) (chance, bool) {
+	net := &b.Nets[rail]
+	clip := slices.ContainsFunc(net.Terminals, func(t netlist.TerminalRef) bool {
+		p := &b.Parts[t.Part]
+		return p.Access == netlist.Open && (p.Kind == netlist.Capacitor && p.Value > 0 || p.Kind == netlist.Inductor)
+	})
+	if !net.Rail || net.Boosted || !clip {
+		return chance{}, false
+	}
+	number, which := map[string]int{}, make([]int, len(accounts))
+	for h := range accounts {
+		which[h] = -1
+		for _, f := range accounts[h] {
+			mode, _ := fault.ParseMode(f.Mode)
+			p, err := b.PartByName(f.Part)
+			if err != nil || f.Ohms == nil || mode != fault.Shorted && mode != fault.Leaky || which[h] >= 0 {
+				continue
+			}
+			part, onRail, onGround := &b.Parts[p], false, network.Pinned(b.Parts[p].Kind)
+			for _, tm := range part.Terminals {
+				onRail = onRail || tm.Net == rail && (f.Terminal == "" || f.Terminal == tm.Name)
+				onGround = onGround || tm.Net == b.Ground
+			}
+			amperes := math.Floor(math.Min(1, 0.3 / *f.Ohms)*10) / 10
+			if !onRail || !onGround || part.Access != netlist.Open || part.Package == netlist.BallGrid || amperes < 0.1 {
+				continue
+			}
+			if _, there := number[f.Part]; !there {
+				number[f.Part] = len(number)
+			}
+			which[h] = number[f.Part]
+		}
+	}
+	n := len(number)
+	if n < 2 {
+		return chance{}, false
+	}
+	rows := make([][]float64, len(accounts))
+	for h := range rows {
+		rows[h] = make([]float64, n+1)
+		if which[h] < 0 {
+			rows[h][n] = 1
+			continue
+		}
+		for k := range n {
+			rows[h][k] = 0.3 / float64(n-1)
+		}
+		rows[h][which[h]] = 0.7
+	}
+	return chance{"drop along " + net.Name, costs.Drop + costs.DropPart*float64(n), rows}, true
 }
 
 // injection is current into a rail: the part that loads it hard warms up, by the

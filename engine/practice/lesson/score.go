@@ -370,7 +370,7 @@ func (k *marker) doubts() error {
 				k.doubt(fmt.Sprintf("event %d: %s looks otherwise on the bench", e.Number, k.s.board.Parts[l.Part].Name))
 			}
 		}
-		edits = after(edits, e)
+		edits = e.After(edits)
 	}
 	return nil
 }
@@ -518,7 +518,7 @@ func (k *marker) steps() error {
 // works tells whether an event works on the place of a fault.
 func works(e *journal.Event, l *fault.Locus) bool {
 	switch e.Kind {
-	case journal.KindReplace, journal.KindRemove:
+	case journal.KindReplace, journal.KindRemove, journal.KindReflow:
 		return slices.Contains(e.Parts, l.Part)
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		return slices.ContainsFunc(e.Jumpers, func(b journal.Jumper) bool { return b.Part == l.Part }) || slices.Contains(e.Repairs, l.Change.Cure)
@@ -653,7 +653,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 			continue
 		}
 		over := 0.0
-		if n.Do == engine.DoReplace {
+		if n.Do == engine.DoRepair {
 			over = math.Max(0, paid-n.Seconds)
 		}
 		lost = math.Min(lost, math.Max(0, n.Expected+over-best))
@@ -679,6 +679,13 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 					return err == nil && at.Net == r.At.Net
 				})
 		}
+		if n.Do == engine.DoAcross && r.To != nil {
+			a, z := b.PointName(r.At), b.PointName(*r.To)
+			return r.Reading.Unit == quantity.Ohm && (a == n.At && z == n.Then[0] || z == n.At && a == n.Then[0])
+		}
+		if n.Do == engine.DoSweep {
+			return r.To == nil && r.Reading.Unit == quantity.Volt && slices.Contains(n.Then, b.PointName(r.At))
+		}
 		at, err := b.Point(n.At)
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
@@ -686,15 +693,17 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		return n.Do == engine.DoInspect && n.Part == b.Parts[e.Looks[0].Part].Name
 	case journal.KindInject:
 		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
+	case journal.KindDrop:
+		return n.Do == engine.DoDrop && n.At == b.Nets[e.Drops[0].Rail].Name
 	case journal.KindRemove:
-		return (n.Do == engine.DoRemove || n.Do == engine.DoReplace && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
-	case journal.KindReplace:
-		return n.Do == engine.DoReplace && n.Part == b.Parts[e.Parts[0]].Name
+		return (n.Do == engine.DoRemove || n.Do == engine.DoRepair && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
+	case journal.KindReplace, journal.KindReflow:
+		return n.Do == engine.DoRepair && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		if len(e.Jumpers) > 0 {
-			return n.Do == engine.DoReplace && n.Part == b.Parts[e.Jumpers[0].Part].Name
+			return n.Do == engine.DoRepair && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoReplace && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == engine.DoRepair && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false
@@ -763,7 +772,7 @@ func (k *marker) why(e *journal.Event, s *StepScore, before *engine.Diagnosis) s
 // promise is what a step can be expected to tell or to repair, before it is taken. Each
 // fault has one outcome, so that what a step tells is the entropy of its outcomes.
 func promise(s *engine.Step) string {
-	if s.Do == engine.DoReplace {
+	if s.Do == engine.DoRepair {
 		if len(s.Outcomes) == 0 {
 			return fmt.Sprintf("takes %.0f s", s.Seconds)
 		}
@@ -866,6 +875,16 @@ func stepWords(s *engine.Step) string {
 		return text
 	case engine.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
+	case engine.DoAcross:
+		return "read the resistance across " + s.Part
+	case engine.DoDrop:
+		return "read millivolts along " + s.At
+	case engine.DoReinstall:
+		return "reinstall " + s.Part
+	case engine.DoSweep:
+		return "sweep the rest of " + s.Part
+	case engine.DoEscalate:
+		return "escalate the board"
 	case engine.DoInspect:
 		return "inspect " + s.Part
 	case engine.DoInject:

@@ -17,6 +17,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -246,33 +247,12 @@ func (d *Session) next() int { return len(d.Case().All) + 1 }
 // edits is how the board lies now.
 func (d *Session) edits() netlist.Edits { return editsAfter(d.Case().All) }
 
-// editsAfter is how a board lies after some events.
+// editsAfter is how a board lies after some events. A record of practice has no
+// undo: what was done was done.
 func editsAfter(all []journal.Event) netlist.Edits {
 	var edits netlist.Edits
 	for i := range all {
-		edits = after(edits, &all[i])
-	}
-	return edits
-}
-
-// after is how a board lies after one more event. A record of practice has no
-// undo: what was done was done.
-func after(edits netlist.Edits, e *journal.Event) netlist.Edits {
-	for _, p := range e.Parts {
-		switch e.Kind {
-		case journal.KindRemove:
-			edits = edits.Remove(p)
-		case journal.KindReinstall:
-			edits = edits.Reinstall(p)
-		case journal.KindReplace:
-			edits = edits.Replace(p)
-		}
-	}
-	for _, b := range e.Jumpers {
-		edits = edits.Jumper(b.Part, b.Ohms)
-	}
-	for _, m := range e.Repairs {
-		edits = edits.Repair(m)
+		edits = all[i].After(edits)
 	}
 	return edits
 }
@@ -510,6 +490,22 @@ func (d *Session) Replace(name string) error {
 	return d.solderOn(journal.KindReplace, p)
 }
 
+// Reflow melts all joints of a part anew. It says nothing of how the part was made:
+// that under glue the heat tears pads is for the student to know.
+func (d *Session) Reflow(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return err
+	}
+	if d.edits().Of(p).Removed {
+		return fmt.Errorf("%s is off the board; reinstall it or put a new one on", document.Quote(name))
+	}
+	return d.write(journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p}})
+}
+
 // jumperOhms is the resistance of a bridge of wire.
 const jumperOhms = 0.01
 
@@ -574,6 +570,38 @@ func (d *Session) Inject(rail string) ([]string, error) {
 	return names, d.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: warm}}})
 }
 
+// Drop drives current into a rail, clipped to a part, and reads millivolts at parts of it.
+func (d *Session) Drop(rail, clip string, parts []string, amperes float64) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	n, err := d.sim.board.NetByName(d.Spelled(rail))
+	if err != nil {
+		return err
+	}
+	if net := &d.sim.board.Nets[n]; !net.Rail || n == d.sim.board.Ground || net.Boosted {
+		return fmt.Errorf("%s is not a rail that may be fed from outside; find out by readings", document.Quote(rail))
+	}
+	at, err := d.part(clip)
+	if err != nil {
+		return err
+	}
+	var ids []netlist.PartID
+	for _, name := range parts {
+		p, err := d.part(name)
+		if err != nil {
+			return err
+		}
+		ids = append(ids, p)
+	}
+	x := journal.Drop{Rail: n, Amperes: amperes}
+	volts := practice.NewSimulator(d.sim.bad, d.sim.meter).Drop(n, at, ids, amperes, d.edits())
+	for _, p := range ids {
+		x.Volts = append(x.Volts, journal.PartVolts{Part: p, Volts: volts[p]})
+	}
+	return d.write(journal.Event{Kind: journal.KindDrop, Drops: []journal.Drop{x}})
+}
+
 // Note writes a remark.
 func (d *Session) Note(text string) error {
 	if err := d.open(); err != nil {
@@ -621,7 +649,7 @@ func (d *Session) Power() (*Powered, error) {
 
 // Remedies are the words for what repairs a board. "done" is what was done at the
 // bench before.
-var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "clean", "none"}
+var Remedies = []string{"done", "replace", "jumper", "leave off", "resolder", "reflow", "clean", "none"}
 
 // Repaired tells whether nothing is wrong with the board as it lies. It is not for
 // the student's eyes before the end.
@@ -731,7 +759,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
 	case remedy == "resolder":
-		if x.Reinstalled || d.worked(n) {
+		if x.NewJoints() || d.worked(n) {
 			return nil
 		}
 		p := &d.sim.board.Parts[l.Part]
@@ -740,10 +768,12 @@ func (d *Session) carryOut(n Named, remedy string) error {
 			repairs = append(repairs, netlist.ResolderedTerminal(netlist.TerminalRef{Part: l.Part, Terminal: int32(t)}))
 		}
 		return d.write(journal.Event{Kind: journal.KindResolder, Repairs: repairs})
+	case remedy == "reflow":
+		return d.Reflow(n.Place)
 	case remedy == "replace":
 		return d.solderOn(journal.KindReplace, l.Part)
 	}
-	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, done or none", document.Quote(remedy), document.Quote(n.Place))
+	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, reflow, done or none", document.Quote(remedy), document.Quote(n.Place))
 }
 
 // Predict says what a good board would show now at some points, red probe on ground.

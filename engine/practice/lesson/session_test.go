@@ -129,7 +129,7 @@ func TestDeedsThatCannotBe(t *testing.T) {
 		{"reinstall", func() error { return d.Reinstall("C1") }, "`C1` is on the board; remove it first"},
 		{"jumper", func() error { return d.Jumper("C1") }, "`C1` does not lie along a line, and a jumper across it would short something; remove or replace it"},
 		{"signal", func() error { _, err := d.Inject("SDA"); return err }, "`SDA` is not a supply rail, and current from outside harms what drives it; inject into rails only"},
-		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, jumper, leave off, resolder, clean, none"},
+		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, jumper, leave off, resolder, reflow, clean, none"},
 		{"no bridge", func() error { _, err := d.Close("C1 shorted", "jumper"); return err }, "no jumper can lie across `C1`; replace it"},
 		{"repair", func() error { return d.Repair("J1.2-J1.8") }, ""},
 		{"look at a pin", func() error { _, err := d.Look("j1.4"); return err }, "`J1.4` is a point, not a part; read it, or repair it"},

@@ -76,7 +76,7 @@ func halfSplit(d *Session, m *Diagnoses, _ *rand.Rand) error {
 		best, off := -1, math.Inf(1)
 		for i := range g.Next {
 			s := &g.Next[i]
-			if s.Do != engine.DoMeasure && s.Do != engine.DoRemove || s.Remedy != "" || len(s.Outcomes) == 0 {
+			if s.Do != engine.DoMeasure && s.Do != engine.DoRemove || s.Again || len(s.Outcomes) == 0 {
 				continue
 			}
 			if x := math.Abs(s.Outcomes[0].Probability - 0.5); x < off-1e-9 && x < 0.45 {
@@ -86,11 +86,14 @@ func halfSplit(d *Session, m *Diagnoses, _ *rand.Rand) error {
 		if best < 0 || len(g.Suspects) > 0 && g.Suspects[0].Probability > sure {
 			best = 0
 			for i := range g.Next {
-				if g.Next[i].Do == engine.DoReplace {
+				if g.Next[i].Do == engine.DoRepair {
 					best = i
 					break
 				}
 			}
+		}
+		if g.Next[best].Do == engine.DoEscalate {
+			break
 		}
 		if err := f.do(&g.Next[best]); err != nil {
 			return err

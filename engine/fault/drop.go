@@ -1,0 +1,75 @@
+package fault
+
+import (
+	"math"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+)
+
+// Drop is millivolts read at parts of a rail while a supply drives a known current into
+// the short on it: the copper drops a little from part to part, and the lowest reading
+// sits nearest the short.
+type Drop struct {
+	Rail    netlist.NetID
+	Amperes float64
+	Volts   map[netlist.PartID]float64 // V against ground, by part
+}
+
+// What is known of copper and of such readings. Copper between neighbours has 0.1 to 20
+// milliohm, log-uniform, unknown to the tool (from memory: 0.5 milliohm a square for
+// copper of 35 um); some pieces follow one another.
+const (
+	leastCopper = 1e-4 // ohm
+	mostCopper  = 6e-2
+	// A part on a branch that leads away from the current reads as its foot, and parts
+	// on a plane read alike: the share of parts that tie with the shorted one (common
+	// practice, no source).
+	tiedShare = 0.3
+	// The share of shorted parts that do not read lowest, for a probe beside the pad.
+	strayShare = 0.02
+)
+
+// Step is the step of the display that the readings show, in volts: 0.1 mV, or 1 mV where
+// none of them has a tenth.
+func (d *Drop) Step() float64 {
+	for _, v := range d.Volts {
+		if math.Abs(v*1e3-math.Round(v*1e3)) > 0.01 {
+			return 1e-4
+		}
+	}
+	return 1e-3
+}
+
+// Ratio gives the likelihood ratio of what a part reads if it is the short, over
+// another part being it.
+func (d *Drop) Ratio(part netlist.PartID) float64 {
+	v, read := d.Volts[part]
+	if !read || len(d.Volts) < 2 {
+		return 1
+	}
+	lowest := math.Inf(1)
+	for _, x := range d.Volts {
+		lowest = math.Min(lowest, x)
+	}
+	alike := 1.5 * d.Step()
+	within := clamp(math.Log(alike/(d.Amperes*leastCopper))/math.Log(mostCopper/leastCopper), 0, 1)
+	tied := tiedShare + (1-tiedShare)*within
+	if v-lowest <= alike {
+		return (1 - strayShare) / tied
+	}
+	return strayShare / math.Max(1-tied, strayShare)
+}
+
+// dropped gives the likelihood ratio of all such readings for a locus.
+func (s *search) dropped(l *Locus) float64 {
+	f := 1.0
+	for i := range s.ev.Drops {
+		d := &s.ev.Drops[i]
+		a, b := l.Change.A.Net, l.Change.B.Net
+		if ground := s.m.Board.Ground; l.Change.Kind == network.AddPath && (a == d.Rail && b == ground || b == d.Rail && a == ground) {
+			f *= d.Ratio(l.Part)
+		}
+	}
+	return f
+}

@@ -1,0 +1,91 @@
+package practice
+
+import (
+	"math"
+
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+)
+
+// Drop gives the millivolts, in volts, that parts of a rail read while a supply drives
+// so many amperes into the rail at the part clip. The rail is a tree of copper that grew
+// part by part, its pieces 0.1 to 20 milliohm, log-uniform; every fourth part lies on a
+// plane with the one before. All current leaves through the short of least ohms.
+func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlist.PartID, amperes float64, edits netlist.Edits) map[netlist.PartID]float64 {
+	if s.Drawing != nil {
+		truth, err := s.Drawing.truth.NetByName(s.Drawing.Board.Nets[rail].Name)
+		if err != nil {
+			return nil
+		}
+		own := make([]netlist.PartID, len(parts))
+		for i, p := range parts {
+			own[i] = s.Drawing.parts[p]
+		}
+		real := (&Simulator{Board: s.Board, Meter: s.Meter}).Drop(truth, s.Drawing.parts[clip], own, amperes, s.Drawing.Edits(edits))
+		out := map[netlist.PartID]float64{}
+		for i, p := range parts {
+			out[p] = real[own[i]]
+		}
+		return out
+	}
+	w := s.Board
+	b := w.Truth.Model.Board
+	r := random(w.key(), "copper of "+b.Nets[rail].Name)
+	above, ohms := map[netlist.PartID]netlist.PartID{}, map[netlist.PartID]float64{}
+	var grown []netlist.PartID
+	for _, t := range b.Nets[rail].Terminals {
+		if _, there := above[t.Part]; there {
+			continue
+		}
+		above[t.Part] = netlist.None
+		if n := len(grown); n > 0 {
+			above[t.Part] = grown[r.IntN(n)]
+			if r.IntN(4) > 0 {
+				ohms[t.Part] = logUniform(r, 1e-4, 2e-2)
+			}
+		}
+		grown = append(grown, t.Part)
+	}
+	short, least := netlist.PartID(netlist.None), math.Inf(1)
+	for _, f := range w.Wrong(edits) {
+		if c := &f.Locus.Change; c.Kind == network.AddPath && (c.A.Net == rail && c.B.Net == b.Ground || c.B.Net == rail && c.A.Net == b.Ground) && f.Ohms < least {
+			short, least = f.Locus.Part, f.Ohms
+		}
+	}
+	out := map[netlist.PartID]float64{}
+	way := map[netlist.PartID]bool{} // from the clip to the short
+	path := func(p netlist.PartID) (list []netlist.PartID) {
+		for ; p != netlist.None; p = above[p] {
+			list = append(list, p)
+		}
+		return list
+	}
+	if short != netlist.None {
+		for _, p := range path(clip) {
+			way[p] = !way[p]
+		}
+		for _, p := range path(short) {
+			way[p] = !way[p] // pieces that both ways share carry nothing
+		}
+	}
+	amperes = math.Min(amperes, 0.3/math.Max(least, network.MinOhms))
+	for _, p := range parts {
+		// what p reads over the short: the pieces that its way to the short shares with
+		// the current's
+		own := map[netlist.PartID]bool{}
+		for _, x := range path(p) {
+			own[x] = !own[x]
+		}
+		for _, x := range path(short) {
+			own[x] = !own[x]
+		}
+		v := amperes * math.Min(least, 0.3/amperes)
+		for x, on := range own {
+			if on && way[x] {
+				v += amperes * ohms[x]
+			}
+		}
+		out[p] = math.Round(v*(1+s.Meter.gain)*1e4) / 1e4
+	}
+	return out
+}
