@@ -52,14 +52,14 @@ func (h *Hypothesis) Name(m *network.Model) string {
 
 // Settings of the sampling. They change how long it takes and not what it finds.
 const (
-	enough    = 5000  // effective samples
+	enough    = 5000   // effective samples
 	mostDraws = 400000 // before it is given up
-	nodes     = 12    // places in the range of a resistance that a search begins at
-	rounds    = 4     // of that search
-	freedom   = 20.0  // degrees of freedom of the proposals
-	tempering = 0.7   // of the weights of proposals
-	least     = 0.01  // weight of each, as a share
-	differs   = 0.05  // standard deviations, of a difference quotient
+	nodes     = 12     // places in the range of a resistance that a search begins at
+	rounds    = 4      // of that search
+	freedom   = 20.0   // degrees of freedom of the proposals
+	tempering = 0.7    // of the weights of proposals
+	least     = 0.01   // weight of each, as a share
+	differs   = 0.05   // standard deviations, of a difference quotient
 )
 
 // Evidence is the probability density of readings under a hypothesis, integrated over
