@@ -18,6 +18,10 @@ const (
 // mostWrong is the factor by which a drawn value is wrong at most (from memory).
 const mostWrong = 20.0
 
+// leastWrong is the factor from which a value is a wrong one and not a poor one (common
+// practice, no source).
+const leastWrong = 1.5
+
 // wrongDF is the degrees of freedom of what one good board is off the others.
 const wrongDF = 8
 
@@ -123,6 +127,9 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			continue
 		}
 		u := clamp(g/s, 1/mostWrong-1, mostWrong-1)
+		if f := 1 + u; f < leastWrong && f > 1/leastWrong {
+			continue // within what a tolerance and a meter's error come to
+		}
 		gain := u*g - u*u*s/2 + math.Log(WrongDrawn/(1-WrongDrawn)/(2*math.Log(mostWrong)*(1+u))) + math.Log(2*math.Pi/s)/2
 		if gain > most {
 			most, do = gain, func() { b.free(int32(e)) }
