@@ -55,6 +55,9 @@ func plainOptions(*practice.Trial, *references.Library) (engine.Options, error) 
 // plain one plays a few boards and holds the fit and the millivolts, which matter
 // most, to finding no fewer.
 func TestAblation(t *testing.T) {
+	if *only == "" {
+		t.Skip("plays for minutes: name a board with -board")
+	}
 	board := "sensor12"
 	if *only != "" {
 		board = *only

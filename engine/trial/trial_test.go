@@ -27,7 +27,7 @@ import (
 // the engine was tuned on are the tuning trials; figures are for reporting from
 // the others alone.
 var (
-	every = flag.Int("every", 12, "play every so many trials")
+	every = flag.Int("every", 24, "play every so many trials")
 	use   = flag.String("use", "tuning", "tuning or reporting")
 	only  = flag.String("board", "", "one board: sensor12, kestrel or dock60")
 	tell  = flag.Bool("tell", false, "tell each trial that went wrong")
