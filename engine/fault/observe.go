@@ -61,11 +61,6 @@ func MeterNoise(m references.Meter) Noise {
 	}
 }
 
-// sd gives the standard deviation in volts of what the meter adds at a voltage.
-func (n Noise) sd(volts float64) float64 {
-	return math.Sqrt(square(n.Gain*volts) + n.Zero*n.Zero + n.Leads*n.Leads + n.Own*n.Own)
-}
-
 func square(x float64) float64 { return x * x }
 
 // Prediction is what a reading should be under some explanation.
