@@ -239,6 +239,10 @@ func compareAnswers(at string, was, now any, tell func(string, ...any)) {
 		seen := map[string]bool{}
 		for key, v := range was {
 			name := wordNow(key)
+			if name == "ended" { // when a record was last worked on: now
+				seen[name] = true
+				continue
+			}
 			if reasonKey.MatchString(at) {
 				name = cmp.Or(renamed["reasons "+key], name)
 			}
