@@ -14,6 +14,7 @@ import (
 	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/engine/bench"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 )
 
 // input is where entries come from: the keyboard or a file on standard input,
@@ -76,7 +77,7 @@ func listen(stdin io.Reader, device string, from feed, keyboard bool) (*input, e
 		} else {
 			f, err := os.Open(device)
 			if err != nil {
-				return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), reason(err)), "check the cable and the name of the device")
+				return nil, instead(fmt.Sprintf("the meter on %s cannot be read: %s", quoted(device), document.Reason(err)), "check the cable and the name of the device")
 			}
 			in.files = append(in.files, f)
 			go in.read(f, meter)

@@ -99,7 +99,7 @@ func (c *checker) gather(args []string) error {
 		info, err := os.Stat(arg)
 		switch {
 		case err != nil:
-			return instead(quoted(arg)+" cannot be read: "+reason(err), "check the path")
+			return instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the path")
 		case !info.IsDir():
 			add(arg, true)
 			continue
@@ -117,7 +117,7 @@ func (c *checker) gather(args []string) error {
 			return nil
 		})
 		if err != nil {
-			return instead(quoted(arg)+" cannot be read: "+reason(err), "check the folder and who may read it")
+			return instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the folder and who may read it")
 		}
 		if len(c.files) == before {
 			return instead("there is no YAML file in "+quoted(arg), "name a folder that holds .yaml files")
@@ -131,15 +131,6 @@ func (c *checker) gather(args []string) error {
 func regular(path string) bool {
 	info, err := os.Stat(path)
 	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
-}
-
-// reason cuts the path, which messages name already, from a file error.
-func reason(err error) string {
-	var path *fs.PathError
-	if errors.As(err, &path) {
-		return path.Err.Error()
-	}
-	return err.Error()
 }
 
 // check finds out what the files are, boards first, and checks each.

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
 	"halfsplit/testdata"
 )
@@ -122,7 +123,7 @@ func writeEmbedded(from fs.FS, root, what, folder string) (paths []string, err e
 			err = wholefile.New(f.to, f.text)
 		}
 		if err != nil {
-			return nil, instead(fmt.Sprintf("%s cannot be written: %s", quoted(f.to), reason(err)), "name a folder where you may write")
+			return nil, instead(fmt.Sprintf("%s cannot be written: %s", quoted(f.to), document.Reason(err)), "name a folder where you may write")
 		}
 	}
 	return paths, nil

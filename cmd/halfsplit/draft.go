@@ -138,11 +138,11 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		if err := wholefile.New(f.to, []byte(text)); err != nil {
-			return instead(quoted(f.to)+" cannot be written: "+reason(err), "name a file in a folder where you may write")
+			return instead(quoted(f.to)+" cannot be written: "+document.Reason(err), "name a file in a folder where you may write")
 		}
 		answer.Wrote = f.to
 	case err != nil:
-		return instead(quoted(f.to)+" cannot be read: "+reason(err), "name another file")
+		return instead(quoted(f.to)+" cannot be read: "+document.Reason(err), "name another file")
 	default:
 		merged, changes, err := draft.Merge(string(old), text, f.to)
 		if err != nil {
@@ -152,7 +152,7 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 		if f.update && merged != string(old) {
 			same := func(head []byte) bool { return bytes.HasPrefix(old, head) } // nobody wrote it meanwhile
 			if err := wholefile.Replace(f.to, []byte(merged), same); err != nil {
-				return instead(quoted(f.to)+" cannot be written: "+reason(err), "check that you may write it")
+				return instead(quoted(f.to)+" cannot be written: "+document.Reason(err), "check that you may write it")
 			}
 			answer.Wrote = f.to
 		}

@@ -180,7 +180,7 @@ func (s *screen) addSweeps(to string, list []newSweep) (added []string, err erro
 	for _, n := range list {
 		file, is, err := references.Add(to, n.sweep, n.text)
 		if err != nil {
-			return added, instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write")
+			return added, instead(quoted(file)+" cannot be written: "+document.Reason(err), "name a folder where you may write")
 		}
 		readings += len(n.sweep.Readings)
 		if is {
@@ -239,7 +239,7 @@ remove the note to use it again.`,
 			}
 			_, err = references.Withdraw(args[0], points, why, by, time.Now().Truncate(time.Second))
 			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
-				return instead(quoted(unwritten.Path)+" cannot be written: "+reason(err), "the note has to lie beside the sweep: ask who may write there")
+				return instead(quoted(unwritten.Path)+" cannot be written: "+document.Reason(err), "the note has to lie beside the sweep: ask who may write there")
 			}
 			if err != nil {
 				return err

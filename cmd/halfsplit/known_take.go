@@ -12,6 +12,7 @@ import (
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -54,7 +55,7 @@ func (a *app) take(stdin io.Reader, board, connector, to, sample string, f *benc
 		return err
 	}
 	if err := os.MkdirAll(to, 0o777); err != nil {
-		return instead(quoted(to)+" cannot be made: "+reason(err), "name a folder where you may write")
+		return instead(quoted(to)+" cannot be made: "+document.Reason(err), "name a folder where you may write")
 	}
 	// Until it is whole it lies beside the sweeps under a name that no library reads.
 	file := filepath.Join(to, ".take-"+filepath.Base(references.FileName(&references.Sweep{Board: b.Name, Revision: b.Revision, Sample: sample}, []byte(sample+" "+connector))))
@@ -124,7 +125,7 @@ func addTaken(c *journal.Case, to, sample, connector, by string) (added []string
 		}
 		file, _, err := references.Add(to, &sweep, text.Bytes())
 		if err != nil {
-			return nil, instead(quoted(file)+" cannot be written: "+reason(err), "name a folder where you may write; all that was entered is kept until then")
+			return nil, instead(quoted(file)+" cannot be written: "+document.Reason(err), "name a folder where you may write; all that was entered is kept until then")
 		}
 		added = append(added, file)
 	}

@@ -198,7 +198,7 @@ func caseFiles(args []string) ([]string, error) {
 	for _, arg := range args {
 		info, err := os.Stat(arg)
 		if err != nil {
-			return nil, instead(quoted(arg)+" cannot be read: "+reason(err), "check the path")
+			return nil, instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the path")
 		}
 		if !info.IsDir() {
 			files = append(files, arg)
@@ -226,7 +226,7 @@ func caseFiles(args []string) ([]string, error) {
 			return nil
 		})
 		if err != nil {
-			return nil, instead(quoted(arg)+" cannot be read: "+reason(err), "check the folder and who may read it")
+			return nil, instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the folder and who may read it")
 		}
 	}
 	for i, f := range files {

@@ -67,13 +67,13 @@ func readPassphrase(file string) (string, error) {
 	}
 	f, err := os.Open(file)
 	if err != nil {
-		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+		return "", instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, mostPassphrase+1))
 	switch {
 	case err != nil:
-		return "", instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+		return "", instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
 	case len(text) > mostPassphrase || !utf8.Valid(text):
 		return "", instead(quoted(file)+" does not hold a passphrase", "write one sentence of plain text into it")
 	}
@@ -141,7 +141,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 				return insteadOf(kindBoard, args[0], err)
 			}
 			if o.BoardText, err = os.ReadFile(args[0]); err != nil {
-				return instead(quoted(args[0])+" cannot be read: "+reason(err), "check the path")
+				return instead(quoted(args[0])+" cannot be read: "+document.Reason(err), "check the path")
 			}
 			for _, text := range faults {
 				mode, ok := fault.MeantMode(text, fault.Modes())

@@ -24,7 +24,7 @@ func source(cmd *cobra.Command, file string) (io.ReadCloser, error) {
 	}
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, instead(quoted(file)+" cannot be read: "+reason(err), "check the path")
+		return nil, instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
 	}
 	return f, nil
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"regexp"
 
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
 )
 
@@ -22,7 +23,7 @@ func (a *app) writeOut(file string, write func(w io.Writer) error) error {
 		return err
 	}
 	if err := wholefile.New(file, text.Bytes()); err != nil {
-		return instead(quoted(file)+" cannot be written: "+reason(err), "name a file that does not exist yet, in a folder where you may write")
+		return instead(quoted(file)+" cannot be written: "+document.Reason(err), "name a file that does not exist yet, in a folder where you may write")
 	}
 	return nil
 }
@@ -73,7 +74,7 @@ func writePages(read []string, pages ...outPage) error {
 			return foreignPage(p)
 		}
 		if err != nil {
-			return instead(quoted(p.file)+" cannot be written: "+reason(err), "name a file where you may write")
+			return instead(quoted(p.file)+" cannot be written: "+document.Reason(err), "name a file where you may write")
 		}
 	}
 	return nil

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -40,18 +39,9 @@ func readCase(path string) ([]byte, error) {
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))
 	if err != nil {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + reason(err), Do: "check the file and the disk"}}
+		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + document.Reason(err), Do: "check the file and the disk"}}
 	}
 	return text, nil
-}
-
-// reason cuts the path, which the message already names, from a file error.
-func reason(err error) string {
-	var path *fs.PathError
-	if errors.As(err, &path) {
-		return path.Err.Error()
-	}
-	return err.Error()
 }
 
 // around finds what a case stands on: its board and its known-good sweeps.

@@ -89,7 +89,7 @@ func create(path string, opening Event) (*Case, error) {
 		return nil, err
 	}
 	if err := wholefile.Replace(path, text, func(head []byte) bool { return bytes.HasPrefix(old, head) }); err != nil {
-		return nil, problemWith(path, "cannot be made: "+reason(err), "check the folder and the disk, or choose another name")
+		return nil, problemWith(path, "cannot be made: "+document.Reason(err), "check the folder and the disk, or choose another name")
 	}
 	return c, nil
 }
@@ -131,7 +131,7 @@ func lockCase(path, by string) (l *lock, previous string, err error) {
 	case errors.Is(err, errNoLock):
 		return nil, "", problemWith(path, "cannot be locked: "+shown(filepath.Base(l.path))+" lies beside it, and no session made that", "move that file away first")
 	case err != nil:
-		return nil, "", problemWith(path, "cannot be locked: "+reason(err), "check that the folder is there and may be written to")
+		return nil, "", problemWith(path, "cannot be locked: "+document.Reason(err), "check that the folder is there and may be written to")
 	}
 	return l, previous, nil
 }
@@ -153,7 +153,7 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
 	if err != nil {
-		return nil, problemWith(path, "cannot be written to: "+reason(err), "check who may write to it")
+		return nil, problemWith(path, "cannot be written to: "+document.Reason(err), "check who may write to it")
 	}
 	w := &Writer{now: now, text: text, file: f, lock: l}
 	if err := w.repair(); err != nil {
@@ -175,12 +175,12 @@ func (w *Writer) repair() error {
 		}
 		w.text = w.text[:len(w.text)-len(torn.Bytes)]
 		if err := errors.Join(w.file.Truncate(int64(len(w.text))), w.file.Sync()); err != nil {
-			return problemWith(w.now.File, "cannot be cut back to its last whole event: "+reason(err), "check the disk")
+			return problemWith(w.now.File, "cannot be cut back to its last whole event: "+document.Reason(err), "check the disk")
 		}
 	}
 	if !bytes.HasSuffix(w.text, []byte("\n")) {
 		if _, err := w.file.Write([]byte("\n")); err != nil {
-			return problemWith(w.now.File, "cannot be written to: "+reason(err), "check the disk")
+			return problemWith(w.now.File, "cannot be written to: "+document.Reason(err), "check the disk")
 		}
 		w.text = append(w.text, '\n')
 	}
@@ -201,7 +201,7 @@ func (t *Torn) save(path string) error {
 			err = errors.Join(err, f.Sync(), f.Close(), wholefile.SyncFolder(filepath.Dir(path)))
 		}
 		if err != nil {
-			return problemWith(path, "its torn last event cannot be set aside: "+reason(err), "check the disk")
+			return problemWith(path, "its torn last event cannot be set aside: "+document.Reason(err), "check the disk")
 		}
 		t.SavedAs = name
 		return nil
@@ -241,10 +241,10 @@ func (w *Writer) Write(e Event) error {
 		return err
 	}
 	if _, err := w.file.Write(sealed); err != nil {
-		return w.takeBack("is not recorded: "+reason(err), err)
+		return w.takeBack("is not recorded: "+document.Reason(err), err)
 	}
 	if err := w.file.Sync(); err != nil {
-		w.broken = w.takeBack("may not be recorded: "+reason(err), err)
+		w.broken = w.takeBack("may not be recorded: "+document.Reason(err), err)
 		return w.broken
 	}
 	w.text, w.now = grown, next
@@ -267,7 +267,7 @@ func (w *Writer) unchanged() error {
 		}
 	}
 	if err != nil {
-		w.broken = problemWith(w.now.File, "was not written to: "+reason(err), "open the case again; the event just entered is not in it")
+		w.broken = problemWith(w.now.File, "was not written to: "+document.Reason(err), "open the case again; the event just entered is not in it")
 		return w.broken
 	}
 	return nil
@@ -276,7 +276,7 @@ func (w *Writer) unchanged() error {
 // takeBack removes a half-written event from the end of the file.
 func (w *Writer) takeBack(what string, cause error) error {
 	if err := w.file.Truncate(int64(len(w.text))); err != nil {
-		w.broken = problemWith(w.now.File, "cannot be written to: "+reason(cause), "check the disk, then open the case again")
+		w.broken = problemWith(w.now.File, "cannot be written to: "+document.Reason(cause), "check the disk, then open the case again")
 	}
 	do := "check the disk, then enter it again"
 	if errors.Is(cause, syscall.ENOSPC) {

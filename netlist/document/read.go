@@ -31,9 +31,9 @@ func Open(path, wanted, missing string) (*os.File, error) {
 	info, err := os.Stat(path)
 	switch {
 	case err != nil && errors.Is(err, fs.ErrNotExist) && missing != "":
-		return nil, whole(path, "cannot be opened: "+reason(err), missing)
+		return nil, whole(path, "cannot be opened: "+Reason(err), missing)
 	case err != nil:
-		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
+		return nil, whole(path, "cannot be opened: "+Reason(err), "check the path")
 	case info.IsDir():
 		return nil, whole(path, "is a folder, not a file", "name "+wanted+" in it")
 	case !info.Mode().IsRegular():
@@ -41,7 +41,7 @@ func Open(path, wanted, missing string) (*os.File, error) {
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, whole(path, "cannot be opened: "+reason(err), "check the path")
+		return nil, whole(path, "cannot be opened: "+Reason(err), "check the path")
 	}
 	return f, nil
 }
@@ -67,7 +67,7 @@ func Decode(r io.Reader, file string, limit int64) (nodes []Node, err error) {
 	}
 	text, err := io.ReadAll(io.LimitReader(r, limit+1))
 	if err != nil {
-		return nil, whole(file, "cannot be read: "+reason(err), "check the file and the disk")
+		return nil, whole(file, "cannot be read: "+Reason(err), "check the file and the disk")
 	}
 	if int64(len(text)) > limit {
 		return nil, whole(file, fmt.Sprintf("is larger than %s", size(limit)), "split it, or check that it is the file you meant")
@@ -115,8 +115,8 @@ func whole(file, what, do string) Problems {
 	return Problems{{Position{File: file}, what, do}}
 }
 
-// reason cuts the path, which the message already names, from a file error.
-func reason(err error) string {
+// Reason cuts the path, which the message already names, from a file error.
+func Reason(err error) string {
 	var path *os.PathError
 	if errors.As(err, &path) {
 		return path.Err.Error()

@@ -236,5 +236,5 @@ func fileError(path string, err error) error {
 	if err == nil {
 		return nil
 	}
-	return whole(path, "cannot be written: "+reasonOf(err), "name a folder that is new or empty, and where you may write")
+	return whole(path, "cannot be written: "+document.Reason(err), "name a folder that is new or empty, and where you may write")
 }

@@ -2,8 +2,7 @@ package lesson
 
 import (
 	"cmp"
-	"errors"
-	"io/fs"
+	"halfsplit/netlist/document"
 	"os"
 	"path/filepath"
 	"slices"
@@ -144,7 +143,7 @@ func Summarize(scores []*Score, folders []string) (*Summary, error) {
 func practiceFiles(dir string) ([]*File, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, whole(dir, "cannot be read: "+reasonOf(err), "name the folder of a class")
+		return nil, whole(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
 	}
 	var files []*File
 	for _, e := range entries {
@@ -171,7 +170,7 @@ func Records(dir string) ([]string, error) {
 	}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, whole(dir, "cannot be read: "+reasonOf(err), "name the folder of a class")
+		return nil, whole(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
 	}
 	var records []string
 	for _, e := range entries {
@@ -182,13 +181,4 @@ func Records(dir string) ([]string, error) {
 		}
 	}
 	return records, nil
-}
-
-// reasonOf is why a file could not be used, without its path.
-func reasonOf(err error) string {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		err = p.Err
-	}
-	return strings.TrimSpace(err.Error())
 }
