@@ -91,10 +91,14 @@ func (e *Engine) DrawingDoubts() []string {
 	if len(nets) > 0 {
 		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, or its pins are in another order")
 	}
+	if len(e.posterior.Freed) == 0 {
+		return out
+	}
+	drawn := e.model.Nominal().Ohms
 	for _, el := range e.posterior.Freed {
 		part := &e.Board.Parts[e.model.Elements[el].Part]
 		out = append(out, fmt.Sprintf("by the good boards %s has about %s, not %s as the board file says; look at its code", part.Name,
-			quantity.Format(e.posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(e.model.Nominal().Ohms[el], quantity.Ohm)))
+			quantity.Format(e.posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(drawn[el], quantity.Ohm)))
 	}
 	return out
 }

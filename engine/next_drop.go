@@ -75,11 +75,7 @@ func (p *planning) drops() {
 func (p *planning) dropAmperes(h *hypothesis, part netlist.PartID, rail netlist.NetID) float64 {
 	for k := range h.faults {
 		f := &h.faults[k]
-		if f.Locus == nil || f.Locus.Part != part || f.Locus.Change.Kind != network.AddPath {
-			continue
-		}
-		a, b := f.Locus.Change.A.Net, f.Locus.Change.B.Net
-		if !(a == rail && b == p.Board.Ground || b == rail && a == p.Board.Ground) {
+		if f.Locus == nil || f.Locus.Part != part || !f.Locus.Change.Joins(rail, p.Board.Ground) {
 			continue
 		}
 		amperes := math.Floor(math.Min(DropAmperes, DropVolts/math.Max(f.Ohms, network.MinOhms))*10) / 10
@@ -90,7 +86,7 @@ func (p *planning) dropAmperes(h *hypothesis, part netlist.PartID, rail netlist.
 	return 0
 }
 
-// clip gives where to clip the supply: the largest capacitor on the rail, or else a coil;
+// clip gives where to clip the supply: the largest capacitor on the rail, otherwise a coil;
 // None where there is none. A connector pin would burn.
 func (p *planning) clip(rail netlist.NetID) netlist.PartID {
 	best, farads := netlist.PartID(netlist.None), 0.0

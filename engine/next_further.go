@@ -35,7 +35,7 @@ func (p *planning) further(d *Diagnosis) {
 	const why = "nothing drawn explains what is out of range; read on from there"
 	nets := p.near(wrong)
 	for _, n := range nets {
-		if best := p.easiestOn(n); best != nil && !p.readAlready(*best, references.RedOnGround) {
+		if best := p.easiestOn(n, nil); best != nil && !p.readAlready(*best, references.RedOnGround) {
 			p.add(d, Step{Do: DoMeasure, At: p.Board.PointName(*best), Polarity: references.RedOnGround.String(), Seconds: p.costs.Measure, Why: why})
 		}
 	}
@@ -130,17 +130,6 @@ func (p *planning) near(names []string) []netlist.NetID {
 		p.model.Neighbours(nets[i], func(_ int32, other netlist.NetID) { add(other) })
 	}
 	return nets
-}
-
-// easiestOn gives the point of a net that a probe reaches best, nil where none does.
-func (p *planning) easiestOn(n netlist.NetID) *netlist.Point {
-	var best *netlist.Point
-	for _, pt := range p.Board.PointsOn(n) {
-		if p.touchable(pt) && (best == nil || p.touchCost(pt) < p.touchCost(*best)) {
-			best = &pt
-		}
-	}
-	return best
 }
 
 // everRead tells whether a point was read, however the board lay.

@@ -46,20 +46,26 @@ func (p *planning) points() []netlist.Point {
 		}
 	}
 	for _, n := range p.reach() {
-		best, cost := netlist.Point{}, math.Inf(1)
-		for _, pt := range p.Board.PointsOn(n) {
-			if c := p.touchCost(pt); c < cost && !joint[p.Board.PointName(pt)] {
-				best, cost = pt, c
-			}
-		}
-		if !math.IsInf(cost, 1) {
-			add(best)
+		if best := p.easiestOn(n, joint); best != nil {
+			add(*best)
 		}
 	}
 	return out
 }
 
 func (p *planning) touchable(pt netlist.Point) bool { return !math.IsInf(p.touchCost(pt), 1) }
+
+// easiestOn gives the point of a net that a probe reaches best, but for some by name; nil
+// where none is left.
+func (p *planning) easiestOn(n netlist.NetID, but map[string]bool) *netlist.Point {
+	var best *netlist.Point
+	for _, pt := range p.Board.PointsOn(n) {
+		if p.touchable(pt) && !but[p.Board.PointName(pt)] && (best == nil || p.touchCost(pt) < p.touchCost(*best)) {
+			best = &pt
+		}
+	}
+	return best
+}
 
 // touchCost orders the points of a net by how easily a probe reaches them:
 // connector pins and test pads first, then terminals in the open, then those

@@ -211,7 +211,7 @@ func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation
 			if k > 0 && !sameNet(&out[len(out)-1], &o) || len(out) == 0 {
 				net = len(out)
 			}
-			if at := alike(out[net:], &o, 3*t.meter.Counts*t.meter.Resolution+0.002*o.Volts); at >= 0 {
+			if at := alike(out[net:], &o, repeatVolts(t.meter, o.Volts)); at >= 0 {
 				t.obs = net + at
 				continue
 			}
@@ -274,6 +274,11 @@ func compareBool(a, b bool) int {
 	return 1
 }
 
+// repeatVolts is how far two readings of the same lie apart at most, in volts.
+func repeatVolts(m references.Meter, volts float64) float64 {
+	return 3*m.Counts*m.Resolution + 0.002*volts
+}
+
 // repeats tells whether a reading that is so many volts away says another again.
 func repeats(t, x *taken, away float64, n fault.Noise) bool {
 	r := &t.read
@@ -285,7 +290,7 @@ func repeats(t, x *taken, away float64, n fault.Noise) bool {
 	if r.Reading.Unit == quantity.Ohm {
 		return r.Reading.Overload || away <= 3*n.Own
 	}
-	return r.Reading.Overload || away <= 3*t.meter.Counts*t.meter.Resolution+0.002*r.Reading.Value
+	return r.Reading.Overload || away <= repeatVolts(t.meter, r.Reading.Value)
 }
 
 // matched tells whether a reading can be compared with lines that should read alike:

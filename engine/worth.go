@@ -71,8 +71,9 @@ type Worth struct {
 	GoOn   bool    `json:"go_on"` // the expected cost is below that of the replacement board
 }
 
-// worth compares going on with a replacement board. A repair that is given up costs the replacement board on top. New parts are those
-// that the faults call for and cost `parts`, not those that may be replaced for nothing.
+// worth compares going on with a replacement board. A repair that is given up costs the
+// replacement board on top. New parts are those that the faults call for and cost
+// `parts`, not those that may be replaced for nothing.
 func worth(endings []plan.Ending, parts float64, r *plan.Rates) *Worth {
 	w := &Worth{Currency: r.Currency, Board: r.Board, Until: math.Max(0, (r.Board-parts)/r.Hour*3600)}
 	fixed := func(e *plan.Ending) float64 {

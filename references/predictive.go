@@ -151,12 +151,12 @@ func WithoutBoard(samples []Sample, board int) []Sample {
 }
 
 // wrongValue is the share of readings of good boards that are mistyped, of another pin,
-// or of a board that is not good; wrongDF the weight, in boards, of the default spread
-// when one is compared with the others (common practice, no source).
-const (
-	wrongValue = 0.02
-	wrongDF    = 8
-)
+// or of a board that is not good (common practice, no source).
+const wrongValue = 0.02
+
+// WrongDF is the weight, in boards, of the default spread when a board is compared with
+// the others (common practice, no source).
+const WrongDF = 8
 
 // WrongDensity is the odds of a wrong value against a right one, times its density per
 // volt.
@@ -170,11 +170,11 @@ func Wrong(volts float64, others []float64) float64 {
 		mean += v / n
 	}
 	spread := DefaultSpread(mean)
-	squares := wrongDF * spread * spread
+	squares := WrongDF * spread * spread
 	for _, v := range others {
 		squares += (v - mean) * (v - mean)
 	}
-	t := StudentT{Center: mean, DF: wrongDF + n - 1}
+	t := StudentT{Center: mean, DF: WrongDF + n - 1}
 	t.Scale = math.Sqrt(squares/t.DF) * math.Sqrt(1+1/n)
 	right := (1 - wrongValue) * math.Exp(t.LogProb(volts))
 	return wrongValue / displaySpan / (wrongValue/displaySpan + right)

@@ -12,7 +12,8 @@ import (
 // smooth, monotone function of it.
 const nodesPerDecade = 2
 
-// entry is a row of the fault dictionary: the readings that one locus would give at one observation.
+// entry is a row of the fault dictionary: the readings that one locus would give at one
+// observation.
 type entry struct {
 	obs    int
 	at     []row    // over grid.nodes

@@ -3,7 +3,6 @@ package fault
 import (
 	"math"
 
-	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
 
@@ -66,8 +65,7 @@ func (s *search) dropped(l *Locus) float64 {
 	f := 1.0
 	for i := range s.ev.Drops {
 		d := &s.ev.Drops[i]
-		a, b := l.Change.A.Net, l.Change.B.Net
-		if ground := s.m.Board.Ground; l.Change.Kind == network.AddPath && (a == d.Rail && b == ground || b == d.Rail && a == ground) {
+		if l.Change.Joins(d.Rail, s.m.Board.Ground) {
 			f *= d.Ratio(l.Part)
 		}
 	}

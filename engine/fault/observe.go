@@ -38,7 +38,7 @@ type Observation struct {
 	slope float64        // V per volt by which all junctions move, of the same
 	ratio float64        // variance of good boards over what the model predicts
 	veils []veil         // filled in by Search
-	ohms  []fit.OhmSlope // of a good board's reading
+	ohms  []fit.OhmSlope // of a point that good boards were read at; nil for others
 	ended network.Ended
 }
 
@@ -340,9 +340,12 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row, o.slope = ph.rowOf(w, o, r)
-	o.ohms = ph.Posterior.OhmSlopes(w)
+	ohms := ph.Posterior.OhmSlopes(w)
 	if o.Known == nil && !o.Matched || r.Over {
-		o.row.loose = loosely(o.ohms, nil, 0)
+		o.row.loose = loosely(ohms, nil, 0)
+	}
+	if o.ohms = nil; o.Known != nil && !r.Over {
+		o.ohms = ohms
 	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1

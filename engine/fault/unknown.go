@@ -38,18 +38,10 @@ func Unknowns(m *network.Model, loci []Locus) []Locus {
 		if done[n] || start == m.Board.Ground {
 			continue
 		}
-		line := []netlist.NetID{start}
-		done[n] = true
-		for k := 0; k < len(line) && !m.Board.Nets[start].Rail; k++ {
-			m.Neighbours(line[k], func(_ int32, other netlist.NetID) {
-				if !done[other] && other != m.Board.Ground && !m.Board.Nets[other].Rail {
-					done[other] = true
-					line = append(line, other)
-				}
-			})
-		}
+		line := m.Line(start)
 		odds := 0.0
 		for _, n := range line {
+			done[n] = true
 			odds += drawn[n]
 		}
 		odds *= unknownShare / 2 / float64(len(line))

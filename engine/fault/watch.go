@@ -245,11 +245,7 @@ func (s *sweep) predict() (row, error) {
 	if o.slope > 0.02 {
 		q.rest = clamp(slope/o.slope, 0, 1)
 	}
-	if o.Known != nil && !o.base.Over {
-		q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
-	} else {
-		q.loose = loosely(ph.Posterior.OhmSlopes(s.at), nil, 0)
-	}
+	q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
 	carried := 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
 		q.volts += o.Known.Offset * q.rest

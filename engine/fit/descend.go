@@ -215,7 +215,7 @@ func (b *Posterior) linearise(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
 	rows := slices.Repeat([]row{{lost: true}}, len(groups))
 	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
-		if g := groups[i]; len(g.volts) > 0 && g.overloads <= len(g.volts) && !g.wrong {
+		if g := groups[i]; g.conducts() && !g.wrong {
 			rows[i], err = b.row(w, g, at[g.celsius])
 			w.Leave(&g.visit, i < mostVisits)
 		}

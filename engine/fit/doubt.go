@@ -22,9 +22,6 @@ const mostWrong = 20.0
 // practice, no source).
 const leastWrong = 1.5
 
-// wrongDF is the degrees of freedom of what one good board is off the others.
-const wrongDF = 8
-
 // mostDoubts bounds the rounds of Fit.
 const mostDoubts = 16
 
@@ -43,14 +40,7 @@ func split(groups []*group) []*group {
 		}
 		for k := range boards {
 			one := *g
-			one.samples = references.WithoutBoard(g.samples, k)
-			one.volts = nil
-			for _, s := range one.samples {
-				if !s.Overload {
-					one.volts = append(one.volts, s.Volts)
-				}
-			}
-			one.overloads = len(one.samples) - len(one.volts)
+			one.take(references.WithoutBoard(g.samples, k))
 			out = append(out, &one)
 		}
 	}
@@ -101,7 +91,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		}
 		wrong := math.Log(references.WrongDensity)
 		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
-		if wrong-(references.StudentT{Scale: sd, DF: wrongDF}.LogProb(z*sd)) > leastGain && gain > most {
+		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) > leastGain && gain > most {
 			most, do = gain, func() {
 				q.of.wrong = true
 				b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)

@@ -261,6 +261,20 @@ func (g *group) probe(m *network.Model) network.Probe {
 	return ProbeAt(m, g.at, g.spot.Polarity, g.drive)
 }
 
+// conducts tells whether good boards show a path there: not OL, for the most part.
+func (g *group) conducts() bool { return len(g.volts) > 0 && g.overloads <= len(g.volts) }
+
+// take makes samples those of the group.
+func (g *group) take(samples []references.Sample) {
+	g.samples, g.volts = samples, nil
+	for _, s := range samples {
+		if !s.Overload {
+			g.volts = append(g.volts, s.Volts)
+		}
+	}
+	g.overloads = len(samples) - len(g.volts)
+}
+
 // matchedWarm is the width in K of the temperatures that go into one group: with a
 // group for each degree, a library of a hundred sweeps would take minutes to fit.
 const matchedWarm = 5.0
@@ -287,12 +301,10 @@ func collect(m *network.Model, lib *references.Library) []*group {
 				order = append(order, g)
 			}
 			g.samples = append(g.samples, references.Sample{Volts: r.Reading.Value, Overload: r.Reading.Overload, Sweep: s})
-			if r.Reading.Overload {
-				g.overloads++
-			} else {
-				g.volts = append(g.volts, r.Reading.Value)
-			}
 		}
+	}
+	for _, g := range order {
+		g.take(g.samples)
 	}
 	return order
 }
@@ -387,7 +399,6 @@ func (b *Posterior) warm(pool *network.Pool, groups []*group) error {
 			return err
 		}
 		then := map[float64]network.Reading{g.celsius: here} // by degree
-		g.volts = g.volts[:0]
 		for i := range g.samples {
 			s := &g.samples[i]
 			if s.Overload {
@@ -404,8 +415,8 @@ func (b *Posterior) warm(pool *network.Pool, groups []*group) error {
 			if !here.Over && !there.Over {
 				s.Volts += here.Volts - there.Volts + (s.Volts-there.Volts)*(g.celsius-t)/(t+circuit.ZeroCelsius)
 			}
-			g.volts = append(g.volts, s.Volts)
 		}
+		g.take(g.samples)
 		return nil
 	})
 }

@@ -89,12 +89,6 @@ func (g *group) cull() (out []Misread) {
 			return out
 		}
 		out = append(out, misread(g.spot, slices.DeleteFunc(slices.Clone(g.samples), func(s references.Sample) bool { return slices.Contains(rest, s) }))...)
-		g.samples = rest
-		g.volts = g.volts[:0]
-		for _, s := range g.samples {
-			if !s.Overload {
-				g.volts = append(g.volts, s.Volts)
-			}
-		}
+		g.take(rest)
 	}
 }

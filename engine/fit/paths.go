@@ -99,30 +99,27 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 // where that does not tell, as far from the spot as resistances lead, for that is where
 // parts are left out of drawings.
 func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (netlist.NetID, error) {
-	line := b.lineOf(spot.Net)
+	line := b.Model.Line(spot.Net)
+	groups = slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return g.spot != spot || !g.conducts() })
 	best, least := netlist.NetID(netlist.None), math.Inf(1)
+	prior := network.PinFromGround.Prior().Drop
 	var gaps []float64 // what good boards read less than the circuit
 	for _, g := range groups {
-		if g.spot == spot && len(g.volts) > 0 && g.overloads <= len(g.volts) {
-			r, err := w.Read(g.probe(b.Model), good, b.Values)
-			if err != nil {
-				return best, err
-			}
-			if r.Over {
-				gaps = nil
-				break
-			}
-			gaps = append(gaps, middle(g.volts)-r.Volts)
+		r, err := w.Read(g.probe(b.Model), good, b.Values)
+		if err != nil {
+			return best, err
 		}
+		if r.Over {
+			gaps = nil
+			break
+		}
+		gaps = append(gaps, middle(g.volts)-r.Volts)
 	}
 	if len(gaps) > 0 { // the circuit has a path, which may be the right one
-		mean := middle(gaps)
-		least = square(mean/network.PinFromGround.Prior().Drop.SD) - undrawnCost
+		mean, cost := undrawnScatter(gaps)
+		least = square(mean/prior.SD) + cost - undrawnCost
 		if b.conducts(line) {
 			least -= secondCost
-		}
-		for _, d := range gaps {
-			least += math.Min(square((d-mean)/undrawnSpread), undrawnWrong)
 		}
 	}
 	var value network.JunctionValue
@@ -132,12 +129,8 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 			continue
 		}
 		j := &b.Values.Junctions[e]
-		prior := network.PinFromGround.Prior().Drop
 		var drops []float64
 		for _, g := range groups {
-			if g.spot != spot || len(g.volts) == 0 || g.overloads > len(g.volts) {
-				continue
-			}
 			j.Drop = prior.Mean
 			for range 3 {
 				b.Values.Settle()
@@ -149,11 +142,8 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 			}
 			drops = append(drops, j.Drop)
 		}
-		mean := middle(drops)
-		cost := square((mean-prior.Mean)/prior.SD) - farther*float64(hop)
-		for _, d := range drops {
-			cost += math.Min(square((d-mean)/undrawnSpread), undrawnWrong)
-		}
+		mean, cost := undrawnScatter(drops)
+		cost += square((mean-prior.Mean)/prior.SD) - farther*float64(hop)
 		if cost < least {
 			best, least, value = n, cost, *j
 			value.Drop = mean
@@ -186,6 +176,16 @@ const (
 	secondCost  = 8
 )
 
+// undrawnScatter gives the middle of what the meters make of one place in volts, and what
+// their differences speak against it.
+func undrawnScatter(volts []float64) (mean, cost float64) {
+	mean = middle(volts)
+	for _, v := range volts {
+		cost += math.Min(square((v-mean)/undrawnSpread), undrawnWrong)
+	}
+	return mean, cost
+}
+
 // conducts tells whether a junction is drawn on a line.
 func (b *Posterior) conducts(line []netlist.NetID) bool {
 	for _, n := range line {
@@ -198,22 +198,4 @@ func (b *Posterior) conducts(line []netlist.NetID) bool {
 		}
 	}
 	return false
-}
-
-// lineOf lists the nets that resistances join to one, short of rails and ground, nearest
-// first; a rail is alone.
-func (b *Posterior) lineOf(n netlist.NetID) []netlist.NetID {
-	line := []netlist.NetID{n}
-	board := b.Model.Board
-	if n == netlist.None || board.Nets[n].Rail {
-		return line
-	}
-	for k := 0; k < len(line); k++ {
-		b.Model.Neighbours(line[k], func(_ int32, o netlist.NetID) {
-			if o != netlist.None && o != board.Ground && !board.Nets[o].Rail && !slices.Contains(line, o) {
-				line = append(line, o)
-			}
-		})
-	}
-	return line
 }

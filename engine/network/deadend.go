@@ -68,8 +68,8 @@ func (m *Model) across(e int32, n netlist.NetID) netlist.NetID {
 }
 
 // wake notes the dead ends that a lead, a change, a bridge or an undrawn junction is on,
-// with their way to the rest. Nothing is left out where a part is turned: what hangs from what is other
-// then.
+// with their way to the rest. Nothing is left out where a part is turned: what hangs from
+// what is other then.
 func (w *Workspace) wake(p Probe, st *State, v *Values) {
 	w.awake, w.bare = w.awake[:0], w.Bare
 	way := func(n netlist.NetID) {

@@ -465,6 +465,25 @@ func (m *Model) Neighbours(n netlist.NetID, visit func(element int32, other netl
 	}
 }
 
+// Line lists the nets that resistances join to one, short of rails and ground, nearest
+// first; a rail is alone.
+func (m *Model) Line(n netlist.NetID) []netlist.NetID {
+	line := []netlist.NetID{n}
+	if n == netlist.None || m.Board.Nets[n].Rail {
+		return line
+	}
+	seen := map[netlist.NetID]bool{n: true, netlist.None: true, m.Board.Ground: true}
+	for k := 0; k < len(line); k++ {
+		m.Neighbours(line[k], func(_ int32, o netlist.NetID) {
+			if !seen[o] && !m.Board.Nets[o].Rail {
+				seen[o] = true
+				line = append(line, o)
+			}
+		})
+	}
+	return line
+}
+
 // Describe names an element for messages.
 func (m *Model) Describe(e int32) string {
 	el := &m.Elements[e]

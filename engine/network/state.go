@@ -95,6 +95,11 @@ func (m *Model) NetsOf(c *Change) []netlist.NetID {
 	return []netlist.NetID{c.Net}
 }
 
+// Joins tells whether a change is a path between two nets.
+func (c *Change) Joins(a, b netlist.NetID) bool {
+	return c.Kind == AddPath && (c.A.Net == a && c.B.Net == b || c.A.Net == b && c.B.Net == a)
+}
+
 // ChangeKind tells the sorts of Change apart.
 type ChangeKind uint8
 

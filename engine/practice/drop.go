@@ -48,7 +48,7 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 	}
 	short, least := netlist.PartID(netlist.None), math.Inf(1)
 	for _, f := range w.Wrong(edits) {
-		if c := &f.Locus.Change; c.Kind == network.AddPath && (c.A.Net == rail && c.B.Net == b.Ground || c.B.Net == rail && c.A.Net == b.Ground) && f.Ohms < least {
+		if f.Locus.Change.Joins(rail, b.Ground) && f.Ohms < least {
 			short, least = f.Locus.Part, f.Ohms
 		}
 	}
