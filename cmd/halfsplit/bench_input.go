@@ -84,7 +84,7 @@ func listen(stdin io.Reader, device string, from feed, keyboard bool) (*input, e
 		}
 	}
 	if keyboard {
-		// Whoever pipes a measuring program in has the keyboard for all else.
+		// The keyboard is free for all else while a measuring program is piped in.
 		if f, err := os.Open("/dev/tty"); err == nil {
 			in.files, in.keyboard = append(in.files, f), true
 			go in.read(f, feed{aside: true})

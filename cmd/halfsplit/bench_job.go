@@ -19,7 +19,7 @@ import (
 type supplyFlag struct{ text string }
 
 func (f *supplyFlag) add(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&f.text, "supply", "", "`CURRENTS` that good boards draw from a bench supply before and after the power button, such as 'before: 3 mA, after: 60..110 mA'; else as the good sweeps say")
+	cmd.Flags().StringVar(&f.text, "supply", "", "`CURRENTS` that good boards draw from a bench supply before and after the power button, such as 'before: 3 mA, after: 60..110 mA'; otherwise as the good sweeps say")
 }
 
 // limits reads the flag.

@@ -284,7 +284,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
 		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
-		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Believe it"}}
+		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
 	case bench.ForStep:
 		lines = n.Lines
 		if p.Ohms {

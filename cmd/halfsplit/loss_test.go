@@ -36,7 +36,7 @@ func TestTypedBytesInPractice(t *testing.T) {
 	courseCopy(t)
 	words := []string{"ȺȺȺȺȺȺȺȺȺ", "\xe9\xe9\xe9", "\xff\xff\xff\xff", "İR1", "\u202e", strings.Repeat("Ⱥ", 900), ", and", "-", "\x1b[A", "J1.2 \xff", "ȺȺ to ȺȺ", "ȺȺ shorted; Ⱥ"}
 	var lines strings.Builder
-	for _, d := range practiceDeeds {
+	for _, d := range practiceActions {
 		head, _, _ := strings.Cut(d.words, " ")
 		if head == "quit" {
 			continue

@@ -186,12 +186,12 @@ func (b *practiceBench) showPage() {
 	if b.session.Done() {
 		v.Next.Lines = []string{"The case is closed; the record is " + path(b.record) + ". Leave at the terminal with q."}
 	}
-	for _, d := range practiceDeeds {
+	for _, d := range practiceActions {
 		word, what, takes := strings.Cut(d.words, " ")
 		switch {
 		case word == "quit":
 		case takes:
-			v.Deeds = append(v.Deeds, benchpage.Choice{Entry: word + " ", Label: word})
+			v.Actions = append(v.Actions, benchpage.Choice{Entry: word + " ", Label: word})
 			if strings.HasPrefix(what, "PART") {
 				v.Verbs = append(v.Verbs, benchpage.Choice{Entry: word + " $", Label: word})
 			}
@@ -308,14 +308,14 @@ func readingRow(r *engine.Comparison) []cell {
 	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
 }
 
-// practiceDeed is something that a student can do.
-type practiceDeed struct {
+// practiceAction is something that a student can do.
+type practiceAction struct {
 	words, does string
 	run         func(*practiceBench, []string) error
 }
 
-// practiceDeeds are all of them, in the order of the help.
-var practiceDeeds = []practiceDeed{
+// practiceActions are all of them, in the order of the help.
+var practiceActions = []practiceAction{
 	{"read POINT...", "diode mode, red probe on ground, black on the point", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, false) }},
 	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
@@ -377,7 +377,7 @@ func (b *practiceBench) enter(line string) error {
 		return instead("nothing is taken back at a bench", "reinstall a part or read again, and go on")
 	}
 	var known []string
-	for _, d := range practiceDeeds {
+	for _, d := range practiceActions {
 		head, rest, takes := strings.Cut(d.words, " ")
 		known = append(known, head)
 		if head != word {
@@ -404,7 +404,7 @@ func (b *practiceBench) enter(line string) error {
 
 // isAction tells whether a word begins an action.
 func isAction(word string) bool {
-	return slices.ContainsFunc(practiceDeeds, func(d practiceDeed) bool { return strings.HasPrefix(d.words, word+" ") })
+	return slices.ContainsFunc(practiceActions, func(d practiceAction) bool { return strings.HasPrefix(d.words, word+" ") })
 }
 
 // paid says what was spent since it last did.
@@ -422,7 +422,7 @@ func (b *practiceBench) help() {
 		"jumper": c.Jumper, "resolder": c.Resolder, "reflow": c.Reflow, "clean": c.Clean, "inject": c.Inject}
 	b.gap()
 	var rows [][]cell
-	for _, d := range practiceDeeds {
+	for _, d := range practiceActions {
 		head, _, _ := strings.Cut(d.words, " ")
 		cost := ""
 		if s, ok := costs[head]; ok {

@@ -109,7 +109,7 @@ func FromProgram(b *netlist.Board, line string) (value string, ok bool) {
 	if m == nil {
 		return "", false
 	}
-	if m[3] == "" { // else it is sure, and such lines may come fast
+	if m[3] == "" { // with one it is sure, and such lines may come fast
 		if _, is := (&parser{b: b}).point(m[1]); is {
 			return "", false
 		}

@@ -58,7 +58,7 @@ type Session struct {
 	skipped  map[string]bool     // what is not to be asked for, by key
 	numbers  map[string]int      // of steps, by key: the first listing of a step gives it its number
 	choice   string              // key of the step that was taken instead of the first; "" is the first
-	held     []string            // entries that wait until the cautions are heeded
+	held     []string            // entries that wait until the cautions are acknowledged
 	leaving  bool                // the case is to be closed whatever is open
 	cause    string              // of closing
 	remedy   string

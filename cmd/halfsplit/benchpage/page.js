@@ -86,7 +86,7 @@ document.addEventListener("submit", e => {
   e.preventDefault();
   const unit = $("unit").textContent;
   if (e.target.id === "enter") enter(/^-?[\d.]+$/.test(value.value) && unit ? value.value + " " + unit : value.value, "value");
-  if (e.target.id === "deed") {
+  if (e.target.id === "action") {
     const parts = [...$("part").selectedOptions].map(o => o.value).join(", ");
     if (!parts) problem("not entered: choose a part first");
     else { enter($("verb").value.replace("$", () => parts)); $("part").selectedIndex = -1; }

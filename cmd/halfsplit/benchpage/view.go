@@ -27,7 +27,7 @@ type View struct {
 
 	// Of a bench that is simulated: keys that begin an entry, and what may be done to a
 	// part, with $ for it. None at a real bench.
-	Deeds, Verbs []Choice
+	Actions, Verbs []Choice
 }
 
 // Next is what is asked for.
