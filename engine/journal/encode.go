@@ -33,7 +33,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			return nil, missing(e.Kind)
 		}
 		out.line("open", mapping(
-			pair{"board", scalar(e.Open.Board)}, pair{"known", optional(e.Open.Known)}, pair{"complaint", optional(e.Open.Complaint)}))
+			pair{"board", scalar(e.Open.Board)}, pair{"known", optional(e.Open.Known)}, pair{"complaint", optional(e.Open.Complaint)}, pair{"at_hand", items(e.Open.AtHand)}))
 	case KindMeter:
 		if e.Meter == nil {
 			return nil, missing(e.Kind)
@@ -48,7 +48,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 	case KindInspect:
 		var pairs []pair
 		for _, l := range e.Looks {
-			pairs = append(pairs, pair{partName(b, l.Part), l.Look.String()})
+			pairs = append(pairs, pair{scalar(l.Name(b)), l.Look.String()})
 		}
 		out.line("inspect", mapping(pairs...))
 	case KindInject:
@@ -74,6 +74,28 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 		out.line("drop", mapping(pairs...))
 		out.line("current", number(e.Drops[0].Amperes)+" A")
+	case KindPress:
+		var pairs []pair
+		for _, x := range e.Presses {
+			pairs = append(pairs, pair{partName(b, x.Part), mapping(pair{pointName(b, x.Read.At, x.Read.Name), quantity.FormatReading(x.Read.Reading)})})
+		}
+		out.line("press", mapping(pairs...))
+	case KindGood:
+		var pairs []pair
+		for _, r := range e.Goods {
+			pairs = append(pairs, pair{pointName(b, r.At, r.Name), quantity.FormatReading(r.Reading)})
+		}
+		out.line("good", mapping(pairs...))
+	case KindSwap:
+		var pairs []pair
+		for _, x := range e.Swaps {
+			result := Fails
+			if x.Works {
+				result = Works
+			}
+			pairs = append(pairs, pair{scalar(b.Connectors[x.Connector].Name), result.String()})
+		}
+		out.line("swap", mapping(pairs...))
 	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		out.line(e.Kind.String(), partList(b, e.Parts))
 	case KindJumper:
@@ -122,11 +144,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 		out.line("undo", target)
 	case KindAcknowledge:
-		var items []string
-		for _, a := range e.Acknowledged {
-			items = append(items, scalar(a))
-		}
-		out.line("acknowledge", "["+strings.Join(items, ", ")+"]")
+		out.line("acknowledge", items(e.Acknowledged))
 	case KindClose:
 		if e.Close == nil {
 			return nil, missing(e.Kind)
@@ -150,7 +168,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 func freeTexts(e Event) []string {
 	texts := append([]string{e.By, e.Note}, e.Acknowledged...)
 	if e.Open != nil {
-		texts = append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint)
+		texts = append(append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint), e.Open.AtHand...)
 	}
 	if e.Meter != nil {
 		texts = append(texts, e.Meter.Name)
@@ -248,6 +266,18 @@ func partList(b *netlist.Board, parts []netlist.PartID) string {
 		names[i] = partName(b, p)
 	}
 	return "[" + strings.Join(names, ", ") + "]"
+}
+
+// items writes a list of names, nothing for none.
+func items(names []string) string {
+	if len(names) == 0 {
+		return ""
+	}
+	out := make([]string, len(names))
+	for i, n := range names {
+		out[i] = scalar(n)
+	}
+	return "[" + strings.Join(out, ", ") + "]"
 }
 
 // plainText is text that stands for itself in YAML without quotes, inside and
