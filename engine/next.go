@@ -91,6 +91,8 @@ func (p *planning) ranked(d *Diagnosis) error {
 	if err := p.across(); err != nil {
 		return err
 	}
+	p.presses()
+	p.beside(d)
 	p.looks()
 	p.injections()
 	p.drops()
@@ -146,7 +148,11 @@ func (p *planning) onwards(d *Diagnosis) {
 
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
-	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoAcross || t.step.Do == DoInspect
+	switch t.step.Do {
+	case DoMeasure, DoPress, DoGood, DoEnds, DoAcross, DoInspect:
+		return true
+	}
+	return false
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second
@@ -179,7 +185,7 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
-		if slices.ContainsFunc(x.Faults, isDoubt) {
+		if slices.ContainsFunc(x.Faults, isDoubt) && !p.settles(x.Faults) {
 			// no work on this board tells whether a good board was read wrong
 			p.problem.Rest += x.Probability
 			continue
@@ -199,6 +205,9 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Changes()...)
+			} else if f.Mode == fault.Doubtful {
+				h.faults = append(h.faults, f)
+				continue
 			} else if p.superseded(p.takenOf(f.Observation)) {
 				continue
 			}
@@ -207,7 +216,7 @@ func (p *planning) hypotheses() {
 		}
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
-		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
+		if len(needs) == 0 && len(x.Faults) > 0 && !proven && !slices.ContainsFunc(x.Faults, isDoubt) {
 			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(p.again(p.unread()))}
 		}
@@ -323,20 +332,23 @@ func (p *planning) blamed() []netlist.PartID {
 	return parts
 }
 
-// blames tells whether a hypothesis has a fault of a part.
-func (h *hypothesis) blames(part netlist.PartID) bool {
-	for k := range h.faults {
-		if h.faults[k].Locus != nil && h.faults[k].Locus.Part == part {
-			return true
-		}
-	}
-	return false
-}
-
-// looks adds a look at each blamed part that has not been looked at.
+// looks adds a look at each blamed part and connector pin that has not been looked at.
 func (p *planning) looks() {
 	bad := 1 - p.priors.BadLook[journal.Clean.String()]
 	good := 1 - p.priors.OKLook[journal.Clean.String()]
+	look := func(name string, setup int, blamed func(*fault.Locus) bool) {
+		rows := make([][]float64, len(p.hyps))
+		for i := range p.hyps {
+			marks := good
+			if slices.ContainsFunc(p.hyps[i].faults, func(f fault.Fault) bool { return f.Locus != nil && blamed(f.Locus) }) {
+				marks = bad
+			}
+			rows[i] = []float64{marks, 1 - marks}
+		}
+		t := test{step: Step{Do: DoInspect, Part: name, Seconds: p.costs.Look}}
+		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
+		p.addRows(t, rows, 2, setup)
+	}
 	for n, part := range p.blamed() {
 		if n >= mostLooks {
 			return
@@ -349,17 +361,19 @@ func (p *planning) looks() {
 		if at.Access == netlist.Shield {
 			setup = openShield
 		}
-		rows := make([][]float64, len(p.hyps))
-		for i := range p.hyps {
-			marks := good
-			if p.hyps[i].blames(part) {
-				marks = bad
+		look(at.Name, setup, func(l *fault.Locus) bool { return l.Part == part })
+	}
+	done := map[netlist.PinRef]bool{}
+	for i := range p.hyps {
+		for _, f := range p.hyps[i].faults {
+			if f.Locus == nil || f.Locus.NPins != 1 || done[f.Locus.Pins[0]] || len(done) == mostLooks {
+				continue
 			}
-			rows[i] = []float64{marks, 1 - marks}
+			pin := f.Locus.Pins[0]
+			if done[pin] = true; p.ev.PinLooks[pin] == "" {
+				look(f.Locus.Name(p.Board), -1, func(l *fault.Locus) bool { return slices.Contains(l.Pins[:l.NPins], pin) })
+			}
 		}
-		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: p.costs.Look}}
-		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
-		p.addRows(t, rows, 2, setup)
 	}
 }
 

@@ -56,6 +56,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")
+	case bench.AskSwap:
+		b.step(p)
+		b.input("with it on, works or fails? s to skip")
 	case bench.AskDrop:
 		b.step(p)
 		b.input("what does each part read? as in C71 12.4 mV, C72 13.1 mV")

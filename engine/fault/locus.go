@@ -22,7 +22,8 @@ type Locus struct {
 
 	Change network.Change // Ohms is to be filled in
 	Modes  []ModeRange
-	Series bool // the resistance is in series, so that its absence is 0 ohm and not an infinity of them
+	Joint  float64 // share of such faults that are a bad joint of Part
+	Series bool    // the resistance is in series, so that its absence is 0 ohm and not an infinity of them
 }
 
 // ModeRange is a mode with its odds and the range of its resistance in ohms,
@@ -111,7 +112,7 @@ func (g *generator) joint(id netlist.PartID, t int32, w Weights, holds float64) 
 		return
 	}
 	l := whole(id)
-	l.Series, l.Terminal = true, t
+	l.Series, l.Terminal, l.Joint = true, t, 1
 	l.Modes = []ModeRange{{OpenJoint, w.Odds("open") * holds, math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
 	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id,
 		Cure: netlist.ResolderedTerminal(netlist.TerminalRef{Part: id, Terminal: t})}
@@ -223,7 +224,11 @@ func (g *generator) active(id netlist.PartID, w Weights) {
 				// joint is open; so is a joint that no reflow makes hold
 				l := whole(id)
 				l.Series, l.Terminal = true, t
-				l.Modes = []ModeRange{{Open, w.Odds("open") + (1-holds)*joint.Odds("open"), math.Inf(1), math.Inf(1)}}
+				stays := (1 - holds) * joint.Odds("open")
+				l.Modes = []ModeRange{{Open, w.Odds("open") + stays, math.Inf(1), math.Inf(1)}}
+				if stays > 0 {
+					l.Joint = stays / (w.Odds("open") + stays)
+				}
 				l.Change = network.Change{Kind: network.Detach, Contact: c, Owner: id}
 				g.add(l)
 				g.joint(id, t, joint, holds)

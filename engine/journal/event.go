@@ -71,6 +71,16 @@ func (k Kind) Edits() bool {
 	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean || k == KindReflow
 }
 
+// Finds tells that an event of this kind tells what was found on the board otherwise than
+// by a reading.
+func (k Kind) Finds() bool {
+	switch k {
+	case KindInspect, KindInject, KindDrop, KindPress, KindGood, KindSwap:
+		return true
+	}
+	return false
+}
+
 // KindOfRepair is the kind of event that tells of a place repaired.
 func KindOfRepair(m netlist.Repair) Kind {
 	switch m.Kind {

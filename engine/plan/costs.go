@@ -17,6 +17,7 @@ var defaultCosts []byte
 // defaults and says what each is for.
 type Costs struct {
 	Sweep, Measure, SwapLeads, Across      float64
+	Press, Good, Swap                      float64
 	Look, Inject, Drop, DropPart           float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
@@ -36,6 +37,9 @@ var costKeys = []cost{
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
 	{"across", "the resistance between two ends of a part in its place, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
+	{"press", "one reading once more while a part is pressed gently", func(c *Costs) *float64 { return &c.Press }},
+	{"good", "one reading on a good board at hand", func(c *Costs) *float64 { return &c.Good }},
+	{"swap", "a known-good cable or module put on a connector, and the complaint tried", func(c *Costs) *float64 { return &c.Swap }},
 	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
 	{"drop", "current into a shorted rail, to read millivolts along it", func(c *Costs) *float64 { return &c.Drop }},

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
@@ -113,7 +114,7 @@ func TestSteps(t *testing.T) {
 	if *use == "reporting" {
 		first = 9_040_000
 	}
-	sorts := []string{"", "resolder", "reflow", string(engine.DoAcross), string(engine.DoDrop), string(engine.DoInject), string(engine.DoEnds), "all of these"}
+	sorts := []string{"", "press", "good", "pin", "resolder", "reflow", string(engine.DoAcross), string(engine.DoDrop), string(engine.DoInject), string(engine.DoEnds), "all of these"}
 	if *people == 0 {
 		sorts = sorts[:1]
 	}
@@ -130,9 +131,13 @@ func TestSteps(t *testing.T) {
 				return x, err
 			}
 			w := Start(tr, e, references.NewLibrary(m.Board, tr.Library))
+			w.AtHand(journal.GoodBoard)
 			w.Without = func(s *engine.Step) bool {
 				if without == "all of these" {
 					return s.Remedy == "resolder" && !strings.HasPrefix(s.Part, "J") || s.Remedy == "reflow" || s.Do == engine.DoAcross || s.Do == engine.DoDrop
+				}
+				if without == "pin" {
+					return s.Do == engine.DoInspect && strings.HasPrefix(s.Part, "J")
 				}
 				return without != "" && (string(s.Do) == without || s.Remedy == without && !strings.HasPrefix(s.Part, "J"))
 			}

@@ -28,7 +28,7 @@ func (b *builder) job() {
 			if slices.ContainsFunc(left, func(l journal.Looked) bool { return l.Part == x.Part && l.Look == x.Look }) {
 				text = "■ " + text + ", not yet seen to"
 			}
-			r.Looks = append(r.Looks, Fact{name(b.b.Parts[x.Part].Name), text})
+			r.Looks = append(r.Looks, Fact{name(x.Name(b.b)), text})
 		}
 		if ev := &b.c.Events[i]; ev.Kind == journal.KindClean {
 			for _, p := range ev.Parts {

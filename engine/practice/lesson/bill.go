@@ -89,7 +89,13 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		sum += math.Ceil(settling(b.board, b.meter, r, edits))
 	}
 	for _, l := range e.Looks {
-		sum += b.costs.Look + b.access(l.Part, false)
+		sum += b.costs.Look
+		if l.Part != netlist.None {
+			sum += b.access(l.Part, false)
+		}
+	}
+	for _, x := range e.Presses {
+		sum += b.costs.Press + b.access(x.Part, false)
 	}
 	sum += float64(len(e.Injections)) * b.costs.Inject
 	for _, x := range e.Drops {
