@@ -332,23 +332,20 @@ func (p *planning) blamed() []netlist.PartID {
 	return parts
 }
 
-// looks adds a look at each blamed part and connector pin that has not been looked at.
+// blames tells whether a hypothesis has a fault of a part.
+func (h *hypothesis) blames(part netlist.PartID) bool {
+	for k := range h.faults {
+		if h.faults[k].Locus != nil && h.faults[k].Locus.Part == part {
+			return true
+		}
+	}
+	return false
+}
+
+// looks adds a look at each blamed part that has not been looked at.
 func (p *planning) looks() {
 	bad := 1 - p.priors.BadLook[journal.Clean.String()]
 	good := 1 - p.priors.OKLook[journal.Clean.String()]
-	look := func(name string, setup int, blamed func(*fault.Locus) bool) {
-		rows := make([][]float64, len(p.hyps))
-		for i := range p.hyps {
-			marks := good
-			if slices.ContainsFunc(p.hyps[i].faults, func(f fault.Fault) bool { return f.Locus != nil && blamed(f.Locus) }) {
-				marks = bad
-			}
-			rows[i] = []float64{marks, 1 - marks}
-		}
-		t := test{step: Step{Do: DoInspect, Part: name, Seconds: p.costs.Look}}
-		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
-		p.addRows(t, rows, 2, setup)
-	}
 	for n, part := range p.blamed() {
 		if n >= mostLooks {
 			return
@@ -361,19 +358,17 @@ func (p *planning) looks() {
 		if at.Access == netlist.Shield {
 			setup = openShield
 		}
-		look(at.Name, setup, func(l *fault.Locus) bool { return l.Part == part })
-	}
-	done := map[netlist.PinRef]bool{}
-	for i := range p.hyps {
-		for _, f := range p.hyps[i].faults {
-			if f.Locus == nil || f.Locus.NPins != 1 || done[f.Locus.Pins[0]] || len(done) == mostLooks {
-				continue
+		rows := make([][]float64, len(p.hyps))
+		for i := range p.hyps {
+			marks := good
+			if p.hyps[i].blames(part) {
+				marks = bad
 			}
-			pin := f.Locus.Pins[0]
-			if done[pin] = true; p.ev.PinLooks[pin] == "" {
-				look(f.Locus.Name(p.Board), -1, func(l *fault.Locus) bool { return slices.Contains(l.Pins[:l.NPins], pin) })
-			}
+			rows[i] = []float64{marks, 1 - marks}
 		}
+		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: p.costs.Look}}
+		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
+		p.addRows(t, rows, 2, setup)
 	}
 }
 

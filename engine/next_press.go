@@ -5,6 +5,7 @@ import (
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -12,6 +13,7 @@ import (
 
 // presses adds reading a point that is out of range once more while a part is pressed
 // gently: a joint that comes and goes shows, and is soldered before the part is replaced.
+// Of a part with two terminals both joints are as soon soldered as it is found out.
 func (p *planning) presses() {
 	done := map[netlist.PartID]bool{}
 	for i := range p.hyps {
@@ -22,7 +24,7 @@ func (p *planning) presses() {
 			}
 			done[f.Locus.Part] = true
 			at, read := &p.Board.Parts[f.Locus.Part], p.oddest(f.Moves)
-			if at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
+			if !network.Pinned(at.Kind) || at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
 				continue
 			}
 			rows := make([][]float64, len(p.hyps))
