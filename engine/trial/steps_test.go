@@ -106,9 +106,13 @@ func (w *Work) oracle() float64 {
 // out none.
 var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,resolder,reflow,across,drop,inject,ends,all")
 
+// known is the probability from which an outcome is known beforehand.
+const known = 0.995
+
 // stepsRun is what came of the same cases with some steps left out.
 type stepsRun struct {
 	n, repaired, escalated, circles, dead, replaced int
+	offers, again, foregone                         int // steps on offer; those done before with nothing changed; those whose outcome is known
 	seconds, oracle                                 float64
 	habits                                          [2]float64 // seconds of the outward habit, as it stood and with the new steps
 	both                                            float64    // of seconds, where the former mends the board too
@@ -178,7 +182,24 @@ func TestSteps(t *testing.T) {
 			w.Without = func(s *engine.Step) bool { return isSort(s, without) }
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
-			switch err := w.follow(func(d *engine.Diagnosis) { dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d) }); {
+			switch err := w.follow(func(d *engine.Diagnosis) {
+				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
+				keys := map[string]bool{}
+				for k := range d.Next {
+					s := &d.Next[k]
+					x.offers++
+					if key := w.key(s) + s.Remedy; w.sent[w.key(s)] || keys[key] {
+						x.again++
+						t.Logf("seed %d: %s %s%s %s is offered again", first+uint64(i), s.Do, s.At, s.Part, s.Remedy)
+					} else {
+						keys[key] = true
+					}
+					if s.Do != engine.DoRepair && !s.Again && slices.ContainsFunc(s.Outcomes, func(o engine.StepOutcome) bool { return o.Probability > known }) {
+						x.foregone++
+						t.Logf("seed %d: %s %s%s: %+v is known", first+uint64(i), s.Do, s.At, s.Part, s.Outcomes)
+					}
+				}
+			}); {
 			case errors.Is(err, ErrCircles):
 				x.circles = 1
 				t.Logf("seed %d: %v", first+uint64(i), err)
@@ -230,6 +251,9 @@ func TestSteps(t *testing.T) {
 			sum.escalated += x.escalated
 			sum.circles += x.circles
 			sum.dead += x.dead
+			sum.offers += x.offers
+			sum.again += x.again
+			sum.foregone += x.foregone
 			sum.replaced += x.replaced
 			sum.seconds += x.seconds
 			sum.oracle += x.oracle
@@ -239,8 +263,8 @@ func TestSteps(t *testing.T) {
 				sum.habits[k] += s
 			}
 		}
-		if sum.circles+sum.dead > 0 {
-			t.Errorf("without %s: %d repeated steps, %d dead ends; want none", without, sum.circles, sum.dead)
+		if sum.circles+sum.dead+sum.again+sum.foregone > 0 {
+			t.Errorf("without %s: %d repeated steps, %d dead ends, of %d steps on offer %d again and %d with a known outcome; want none", without, sum.circles, sum.dead, sum.offers, sum.again, sum.foregone)
 		}
 		if without == "none" {
 			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it mends the board too), with the new steps %.2f",

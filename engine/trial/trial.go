@@ -141,11 +141,16 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 // changed since.
 var ErrCircles = errors.New("trial: sent in circles")
 
+// key names a step of the board as it lies.
+func (w *Work) key(s *engine.Step) string {
+	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+}
+
 // Do carries out one step of the engine's and charges it. It returns an error for a
 // step that sends people to a point once too often.
 func (w *Work) Do(s *engine.Step) error {
 	w.Steps++
-	key := fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+	key := w.key(s)
 	if w.sent[key] {
 		return fmt.Errorf("%w: %s %s%s once more, of the board as it lies", ErrCircles, s.Do, s.At, s.Part)
 	}
