@@ -163,3 +163,33 @@ func TestLookAtPin(t *testing.T) {
 		t.Errorf("J1.2 %.3f, corroded %.3f, clean %.3f", p, bad, clean)
 	}
 }
+
+// TestCleanAgain: leakage that is still there after its gap was cleaned is cleaned again
+// and dried, at its own price.
+func TestCleanAgain(t *testing.T) {
+	s := newShop(t, joints, 4)
+	leak := s.faulty(netlist.Edits{}, "J1.2 to J1.1:leakage between pins=200")
+	swept := reads(s.sweep(references.RedOnGround, leak)...)
+	place, err := s.board.Repair("J1.2-J1.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	step := func(events ...journal.Event) *engine.Step {
+		d := s.diagnose(s.open(append([]journal.Event{swept}, events...)...))
+		if i := slices.IndexFunc(d.Next, func(x engine.Step) bool { return x.Remedy == "clean" }); i >= 0 {
+			return &d.Next[i]
+		}
+		return nil
+	}
+	if x := step(); x == nil || x.Part != "J1.2 to J1.1" || x.Seconds != 110 {
+		t.Fatalf("first: %+v", x)
+	}
+	still := reads(s.sweep(references.RedOnGround, leak)...) // a lasting change of the circuit, whatever was cleaned
+	if x := step(journal.Repaired(place), still); x == nil || x.Part != "J1.2 to J1.1" || x.Seconds != 320 {
+		t.Errorf("cleaned once: %+v", x)
+	}
+	right := reads(s.sweep(references.RedOnGround, network.State{})...)
+	if x := step(journal.Repaired(place), still, journal.Repaired(place), right); x != nil {
+		t.Errorf("cleaned twice, all right: %+v", x)
+	}
+}

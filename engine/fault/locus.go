@@ -286,6 +286,43 @@ func (g *generator) pins() {
 	}
 }
 
+// CleanHolds is the share of leakage between pins that is gone once they were cleaned; the
+// rest goes when they are cleaned again and dried (common practice, no source).
+const CleanHolds = 0.8
+
+// Stubborn gives leakage between pins as far as it stays after a first cleaning.
+func (l *Locus) Stubborn() Locus {
+	out := *l
+	out.Modes = nil
+	for _, r := range l.Modes {
+		if r.Mode == Leakage {
+			r.Odds *= 1 - CleanHolds
+			out.Modes = append(out.Modes, r)
+		}
+	}
+	out.Change.Cure.Again = true
+	return out
+}
+
+// stubborn adds to faults what stays after a first cleaning, where there was one.
+func stubborn(loci []Locus, obs []Observation) []Locus {
+	for i := range loci {
+		l := &loci[i]
+		if l.NPins != 2 || !slices.ContainsFunc(obs, func(o Observation) bool { return o.Edits.Repaired(l.Change.Cure) }) {
+			continue
+		}
+		again := l.Stubborn()
+		l.Modes = slices.Clone(l.Modes)
+		for k := range l.Modes {
+			if l.Modes[k].Mode == Leakage {
+				l.Modes[k].Odds *= CleanHolds
+			}
+		}
+		loci = append(loci, again)
+	}
+	return loci
+}
+
 // At gives the change with its resistance filled in.
 func (l *Locus) At(ohms float64) network.Change {
 	c := l.Change

@@ -143,6 +143,7 @@ type set struct {
 
 func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
+	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
 	loci = append(loci, Unknowns(s.m, loci)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]

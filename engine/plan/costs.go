@@ -22,7 +22,7 @@ type Costs struct {
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
 	Resolder, ResolderIC, Reflow           float64
-	Clean, Wire                            float64
+	Clean, CleanAgain, Wire                float64
 	GiveUp                                 float64
 }
 
@@ -55,6 +55,7 @@ var costKeys = []cost{
 	{"resolder_ic", "the joint of a leaded IC", func(c *Costs) *float64 { return &c.ResolderIC }},
 	{"reflow", "all joints of a ball-grid IC", func(c *Costs) *float64 { return &c.Reflow }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
+	{"clean_again", "between two pins, and dried, where that did not help the first time", func(c *Costs) *float64 { return &c.CleanAgain }},
 	{"jumper_trace", "a jumper across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
 	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
 }

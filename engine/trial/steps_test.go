@@ -68,7 +68,9 @@ func (w *Work) oracle() float64 {
 		seconds := c.Replace
 		switch {
 		case l.NPins == 2:
-			seconds = c.Clean
+			if seconds = c.Clean; l.Change.Cure.Again {
+				seconds += c.CleanAgain + c.Measure
+			}
 		case l.NPins == 1:
 			seconds = c.Resolder
 		case l.Part == netlist.None:

@@ -508,7 +508,9 @@ func (b *builder) work() {
 		w := Work{Place: name(b.b.RepairName(m)), What: "repaired"}
 		switch m.Kind {
 		case netlist.RepairGap:
-			w.Remark = "the gap between two pins was cleaned"
+			if w.Remark = "the gap between two pins was cleaned"; m.Again {
+				w.Remark += " again, and dried"
+			}
 		case netlist.RepairTrace:
 			w.Remark = "the broken trace was joined"
 		default:

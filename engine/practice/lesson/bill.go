@@ -119,7 +119,9 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 	for _, m := range e.Repairs {
 		switch m.Kind {
 		case netlist.RepairGap:
-			sum += b.costs.Clean
+			if sum += b.costs.Clean; edits.Repaired(m) {
+				sum += b.costs.CleanAgain - b.costs.Clean
+			}
 		case netlist.RepairTrace:
 			sum += b.costs.Wire
 		default:
