@@ -76,8 +76,14 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		out.line("current", number(e.Drops[0].Amperes)+" A")
 	case KindPress:
 		var pairs []pair
-		for _, x := range e.Presses {
-			pairs = append(pairs, pair{partName(b, x.Part), mapping(pair{pointName(b, x.Read.At, x.Read.Name), quantity.FormatReading(x.Read.Reading)})})
+		for i := 0; i < len(e.Presses); {
+			part := e.Presses[i].Part
+			var points []pair
+			for ; i < len(e.Presses) && e.Presses[i].Part == part; i++ {
+				x := &e.Presses[i].Read
+				points = append(points, pair{pointName(b, x.At, x.Name), quantity.FormatReading(x.Reading)})
+			}
+			pairs = append(pairs, pair{partName(b, part), mapping(points...)})
 		}
 		out.line("press", mapping(pairs...))
 	case KindGood:
