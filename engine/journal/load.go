@@ -145,6 +145,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 			}
 			d.checkDisplay(e.Readings, c.Meter)
 			d.checkDisplay(e.Goods, c.Meter)
+			for _, x := range e.Presses {
+				d.checkDisplay([]Read{x.Read}, c.Meter)
+			}
 		}
 		c.Library = c.withGood()
 	}
@@ -331,13 +334,13 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindPress:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
-				for _, r := range d.readings(node, entry.Value) {
+				for _, r := range d.diode(d.readings(node, entry.Value)) {
 					e.Presses = append(e.Presses, Press{part, r})
 				}
 			}
 		}
 	case KindGood:
-		e.Goods = d.readings(node, value)
+		e.Goods = d.diode(d.readings(node, value))
 	case KindSwap:
 		for _, entry := range value.Entries() {
 			if id, err := d.board.ConnectorByName(entry.Name()); err != nil {
@@ -456,6 +459,16 @@ func (d *decoder) drops(node, value document.Node) (list []Drop) {
 			x.Volts = append(x.Volts, PartVolts{part, volts})
 		}
 		list = append(list, x)
+	}
+	return list
+}
+
+// diode refuses readings in resistance mode, where only diode mode compares.
+func (d *decoder) diode(list []Read) []Read {
+	for _, r := range list {
+		if r.Reading.Unit != quantity.Volt {
+			d.problem(r.Pos, quantity.FormatReading(r.Reading)+" at "+document.Quote(r.Name)+" is a resistance", "read it in diode mode; a resistance goes into `read`")
+		}
 	}
 	return list
 }
