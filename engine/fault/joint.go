@@ -119,6 +119,9 @@ func (j *Joint) near(x, y int) bool {
 // tie makes one line of those of two observations.
 func (j *Joint) tie(a, b int) {
 	from, to := max(j.line[a], j.line[b]), min(j.line[a], j.line[b])
+	if from == to {
+		return
+	}
 	for i := range j.line {
 		if j.line[i] == from {
 			j.line[i] = to
