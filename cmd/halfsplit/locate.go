@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -381,13 +382,24 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 	var modes []string
 	for _, m := range byShare(x.Modes) {
+		if saysMode(x, m.name) {
+			continue
+		}
 		if len(modes) == 0 || m.p >= 0.005 {
 			modes = append(modes, name(m.name)+" "+percent(m.p))
 		}
 	}
-	head := fmt.Sprintf("  %-2d ", rank+1) + s.paint(st, pad(cut(name(x.Part), 20), 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
+	head := fmt.Sprintf("  %-2d ", rank+1)
+	called := name(x.Part)
+	if utf8.RuneCountInString(called) > 20 {
+		s.say(head + s.paint(st, cut(called, s.width-suspectIndent)))
+		head, called = strings.Repeat(" ", suspectIndent), ""
+	}
+	head += s.paint(st, pad(called, 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
 	used := suspectIndent + 20 + 1 + 10 + 7 + columnGap
-	if s.width-used < leastModes {
+	if len(modes) == 0 {
+		s.say(head)
+	} else if s.width-used < leastModes {
 		s.say(head)
 		s.prose(suspectIndent, 2, plain, strings.Join(modes, ", "))
 	} else {
@@ -422,12 +434,16 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 }
 
+// saysMode reports whether the name of a suspect tells how it is bad, as that of an
+// unknown path does.
+func saysMode(x *engine.Suspect, mode string) bool { return strings.HasPrefix(x.Part, mode+" at ") }
+
 // reasonText says what a suspect predicts where something else was expected.
 func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 	who := "and "
 	if first {
 		who = name(x.Part) + " "
-		if modes := byShare(x.Modes); len(modes) > 0 {
+		if modes := byShare(x.Modes); len(modes) > 0 && !saysMode(x, modes[0].name) {
 			who += name(modes[0].name) + " "
 		}
 	}
