@@ -70,14 +70,10 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 			if _, closed := c.Closed(); closed { // nothing is next
 				d.Next, d.Expected = []engine.Step{}, 0
 			}
-			if r.json {
-				return a.json(d)
-			}
-			s.diagnosis(c, d)
-			return nil
+			return a.answer(d, func() { s.diagnosis(c, d) })
 		},
 	}
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	r.modelFlags(cmd)
 	return cmd
 }

@@ -84,9 +84,12 @@ func digest(e *Event, b *netlist.Board) string {
 			put(b.Parts[p].Name)
 		}
 	}
-	for _, x := range e.Drops {
-		put("drop", b.Nets[x.Rail].Name, number(x.Amperes))
-		for _, v := range x.Volts {
+	if len(e.Injections) > 0 && e.Injections[0].SeenBy != SeenByFilm {
+		put("seen by", e.Injections[0].SeenBy.String())
+	}
+	for _, d := range e.Drops {
+		put("drop", b.Nets[d.Rail].Name, number(d.Amperes))
+		for _, v := range d.Volts {
 			put(b.Parts[v.Part].Name, number(v.Volts))
 		}
 	}
