@@ -121,7 +121,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
-		if len(d.Next) == 0 || telling(c) {
+		if len(d.Next) == 0 && (c.Remedy >= 0 || !foregone(c)) || telling(c) {
 			d.Next = append(d.Next, p.step(c, d))
 		}
 	}
@@ -153,6 +153,11 @@ func (t *test) gentle() bool {
 		return true
 	}
 	return false
+}
+
+// foregone tells whether a choice has an outcome that is known beforehand.
+func foregone(c plan.Choice) bool {
+	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > 0.995 })
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second

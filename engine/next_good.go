@@ -41,6 +41,9 @@ func (p *planning) beside(d *Diagnosis) {
 		}
 		add := func(s Step, setup int) {
 			s.Polarity = references.RedOnGround.String()
+			if slices.ContainsFunc(p.tests, func(x test) bool { return x.step.Do == s.Do && x.step.At == s.At && x.step.Polarity == s.Polarity }) {
+				return
+			}
 			p.addRows(test{step: s, seen: []StepOutcome{{Seen: "reads otherwise"}, {Seen: "reads as " + t.read.Name + " of this board"}}}, rows, 2, setup)
 		}
 		if p.c.AtHand(journal.GoodBoard) && !p.goodRead(t.read.At.Net) {

@@ -193,3 +193,45 @@ func TestCleanAgain(t *testing.T) {
 		t.Errorf("cleaned twice, all right: %+v", x)
 	}
 }
+
+// Two matched lines behind resistors; invented.
+const pairs = `
+board: pairs
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: A, 3: B, 4: V}}}
+nets: {V: {rail: 1.8 V}}
+matched: [[L1, L2]]
+test_points: {TP1: L1, TP2: L2}
+parts:
+  R1: {kind: resistor, value: 10k, pins: [A, L1]}
+  R2: {kind: resistor, value: 10k, pins: [B, L2]}
+  U1: {kind: ic, pins: {1: V, 2: GND, 3: L1, 4: L2}, supply: 1, ground: 2}
+`
+
+// TestMatchedPoint: where no good board was read, the same point of a matched line is
+// worth reading, and once.
+func TestMatchedPoint(t *testing.T) {
+	s := newShop(t, pairs, 0)
+	at := func(name string) *engine.Diagnosis {
+		events := []journal.Event{reads(journal.Read{At: s.point("TP1"), Name: "TP1", Reading: s.show("TP1", references.RedOnGround, s.faulty(netlist.Edits{}, "U1.3:leaky=150"))})}
+		if name != "" {
+			events = append(events, reads(journal.Read{At: s.point(name), Name: name, Reading: s.show(name, references.RedOnGround, network.State{})}))
+		}
+		return s.diagnose(s.open(events...))
+	}
+	offered := func(d *engine.Diagnosis) (n int) {
+		for _, x := range d.Next {
+			if x.Do == engine.DoMeasure && x.At == "TP2" && x.Polarity == references.RedOnGround.String() {
+				n++
+			}
+		}
+		return n
+	}
+	if d := at(""); offered(d) != 1 {
+		t.Errorf("TP2 is offered %d times in %+v", offered(d), d.Next)
+	}
+	if d := at("TP2"); offered(d) != 0 {
+		t.Error("TP2 is to be read again")
+	}
+}
