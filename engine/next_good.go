@@ -32,7 +32,7 @@ func (p *planning) beside(d *Diagnosis) {
 		rows := make([][]float64, len(p.hyps))
 		for h := range rows {
 			made := slices.ContainsFunc(p.hyps[h].faults, func(f fault.Fault) bool {
-				return f.Mode != fault.Doubtful && (f.Locus == nil && f.Observation == t.obs || f.Locus != nil && p.moves(&f, t.obs))
+				return f.Mode != fault.Doubtful && (f.Locus == nil && f.Observation == t.obs || f.Locus != nil && slices.Contains(f.Moves, t.obs))
 			})
 			rows[h] = []float64{1 - besideShare, besideShare}
 			if made {

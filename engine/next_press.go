@@ -2,6 +2,7 @@ package engine
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -31,7 +32,7 @@ func (p *planning) presses() {
 			for h := range rows {
 				share := (*fault.Locus)(nil).PressShare(f.Locus.Part)
 				for j := range p.hyps[h].faults {
-					if x := &p.hyps[h].faults[j]; x.Locus != nil && p.moves(x, read.obs) {
+					if x := &p.hyps[h].faults[j]; x.Locus != nil && slices.Contains(x.Moves, read.obs) {
 						share = math.Max(share, x.Locus.PressShare(f.Locus.Part))
 					}
 				}
@@ -68,15 +69,6 @@ func (p *planning) oddest(obs []int) (best *taken) {
 func (t *taken) plain(edits netlist.Edits) bool {
 	r := &t.read
 	return t.obs >= 0 && r.To == nil && r.At.Net != netlist.None && r.Polarity == references.RedOnGround && r.Reading.Unit != quantity.Ohm && t.edits.Equal(edits)
-}
-
-func (p *planning) moves(f *fault.Fault, obs int) bool {
-	for _, o := range f.Moves {
-		if o == obs {
-			return true
-		}
-	}
-	return false
 }
 
 // pressedAlready tells whether a point was read with a part pressed as the board lies.
