@@ -91,7 +91,6 @@ func (p *planning) ranked(d *Diagnosis) error {
 	if err := p.across(); err != nil {
 		return err
 	}
-	p.presses()
 	p.beside(d)
 	p.looks()
 	p.injections()

@@ -26,6 +26,7 @@ func (p *planning) further(d *Diagnosis) {
 		return
 	}
 	escalate := Step{Do: DoEscalate, Seconds: p.costs.GiveUp, Why: "no step on offer tells more; write down what is known"}
+	p.presses(d)
 	if len(d.Next) > 0 && !p.longShot(&d.Next[0]) {
 		p.add(d, escalate)
 		return

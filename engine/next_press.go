@@ -3,6 +3,7 @@ package engine
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -12,39 +13,37 @@ import (
 	"halfsplit/references"
 )
 
-// presses adds reading a point that is out of range once more while a part is pressed
-// gently: a joint that comes and goes shows, and is soldered before the part is replaced.
-// Of a part with two terminals both joints are as soon soldered as it is found out.
-func (p *planning) presses() {
-	done := map[netlist.PartID]bool{}
+// presses adds, where an IC may have to be soldered or replaced, reading what is out of
+// range once more while it is pressed gently: a joint that comes and goes shows. Played
+// through, it saves no time (TestSteps), so that it is no part of the plan.
+func (p *planning) presses(d *Diagnosis) {
 	for i := range p.hyps {
 		for k := range p.hyps[i].faults {
 			f := &p.hyps[i].faults[k]
-			if f.Locus == nil || f.Locus.Joint == 0 || done[f.Locus.Part] {
+			if f.Locus == nil || f.Locus.Joint == 0 {
 				continue
 			}
-			done[f.Locus.Part] = true
 			at, read := &p.Board.Parts[f.Locus.Part], p.oddest(f.Moves)
-			if !network.Pinned(at.Kind) || at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
+			repair := func(s Step) bool {
+				return s.Do == DoRepair && (s.Part == at.Name || strings.HasPrefix(s.Part, at.Name+"."))
+			}
+			if !slices.ContainsFunc(d.Next, repair) || !network.Pinned(at.Kind) || at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
 				continue
 			}
-			rows := make([][]float64, len(p.hyps))
-			for h := range rows {
-				share := (*fault.Locus)(nil).PressShare(f.Locus.Part)
+			moved, stays, share := make([]float64, len(p.hyps)), make([]float64, len(p.hyps)), 0.0
+			for h := range p.hyps {
+				x := (*fault.Locus)(nil).PressShare(f.Locus.Part)
 				for j := range p.hyps[h].faults {
-					if x := &p.hyps[h].faults[j]; x.Locus != nil && slices.Contains(x.Moves, read.obs) {
-						share = math.Max(share, x.Locus.PressShare(f.Locus.Part))
+					if g := &p.hyps[h].faults[j]; g.Locus != nil && slices.Contains(g.Moves, read.obs) {
+						x = math.Max(x, g.Locus.PressShare(f.Locus.Part))
 					}
 				}
-				rows[h] = []float64{share, 1 - share}
+				moved[h], stays[h] = x*p.hyps[h].weight, (1-x)*p.hyps[h].weight
+				share += moved[h]
 			}
-			setup := p.shielded(read.read.At)
-			if at.Access == netlist.Shield {
-				setup = openShield
-			}
-			t := test{step: Step{Do: DoPress, At: read.read.Name, Part: at.Name, Polarity: references.RedOnGround.String(), Seconds: p.costs.Press}}
-			t.seen = []StepOutcome{{Seen: "reads otherwise while pressed"}, {Seen: "reads the same"}}
-			p.addRows(t, rows, 2, setup)
+			p.add(d, Step{Do: DoPress, At: read.read.Name, Part: at.Name, Polarity: references.RedOnGround.String(), Seconds: p.costs.Press, Expected: math.Max(d.Expected+p.costs.Press, d.Next[len(d.Next)-1].Expected), Why: "a joint that comes and goes shows",
+				Outcomes: []StepOutcome{{Seen: "reads the same", Probability: 1 - share, Means: p.means(stays)}, {Seen: "reads otherwise while pressed", Probability: share, Means: p.means(moved)}}})
+			return
 		}
 	}
 }

@@ -37,8 +37,6 @@ func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
 
 func (p *planning) why(s *Step, outcomes int) string {
 	switch s.Do {
-	case DoPress:
-		return "a joint that comes and goes shows"
 	case DoGood:
 		return "what reads the same on a good board is no fault"
 	case DoInspect:
