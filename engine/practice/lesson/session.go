@@ -566,7 +566,9 @@ func (d *Session) Repair(place string) error {
 			return err
 		}
 	}
-	if d.edits().Repaired(m) {
+	again := m
+	again.Again = m.Kind == netlist.RepairGap // a gap may be cleaned twice
+	if d.edits().Repaired(again) {
 		return fmt.Errorf("%s was repaired before, and holds", document.Quote(place))
 	}
 	return d.write(journal.Repaired(m))
