@@ -83,7 +83,7 @@ func (q *inquiry) settles(faults []fault.Fault) bool {
 // idle adds, where the board reads right and the complaint stands, putting a known-good
 // cable or module at hand in place of the one at a connector.
 func (q *inquiry) idle(d *Diagnosis) {
-	if len(d.Next) > 0 || d.Read < d.Pins || d.Read == 0 || len(d.outOfRange()) > 0 || len(d.Suspects) > 0 && q.nothingWrong() < likelyNothing {
+	if len(d.Next) > 0 || len(q.taken) == 0 || len(d.outOfRange()) > 0 || len(d.Suspects) > 0 && q.nothingWrong() < likelyNothing {
 		return
 	}
 	for i := range q.Board.Connectors {
