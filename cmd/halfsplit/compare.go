@@ -3,12 +3,12 @@ package main
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/references"
 )
 
 // comparison is what `compare --json` prints.
@@ -122,8 +122,7 @@ func moved(list []engine.Comparison) float64 {
 	if len(all) == 0 {
 		return 0
 	}
-	slices.Sort(all)
-	return (all[(len(all)-1)/2] + all[len(all)/2]) / 2
+	return references.Median(all)
 }
 
 // Columns of a comparison.
