@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/references"
 )
@@ -142,10 +143,7 @@ func comparisonColumns(mixed bool) []column {
 // comparisonRow is one reading as a row of comparisonColumns. With mixed
 // polarities the probe that is on ground is said.
 func comparisonRow(r *engine.Comparison, mixed bool) []cell {
-	at, ground, off := name(r.At), "", ""
-	if r.To != "" {
-		at += " to " + name(r.To)
-	}
+	at, ground, off := page.Where(r.At, r.To), "", ""
 	if mixed {
 		ground, _, _ = strings.Cut(r.Polarity, "-")
 	}

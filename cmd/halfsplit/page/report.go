@@ -180,6 +180,14 @@ type builder struct {
 // no more than fits on a line.
 func name(text string) string { return document.Printable(text) }
 
+// Where names a point or, where to is not empty, the two points between which was read.
+func Where(at, to string) string {
+	if to != "" {
+		return name(at) + " to " + name(to)
+	}
+	return name(at)
+}
+
 // prose does the same with text of many words, word by word.
 func prose(text string) string { return document.PrintableWords(text) }
 
@@ -342,10 +350,7 @@ func (b *builder) points() {
 		if !ok {
 			at = len(all)
 			index[k] = at
-			p := point{at: name(x.At), net: name(x.Net)}
-			if x.To != "" {
-				p.at += " to " + name(x.To)
-			}
+			p := point{at: Where(x.At, x.To), net: name(x.Net)}
 			if at, err := b.b.Point(x.At); err == nil {
 				p.aside = x.To != "" || x.Resistance || at.Kind != netlist.PointPin
 			}
@@ -408,17 +413,17 @@ func (b *builder) readings() Section {
 	s := Section{Title: "All readings", Table: Table{Heads: []string{"Event", "Place", "Net", "Probe", "Shown", "Good board", "Verdict"}}}
 	for i := range b.list {
 		x := &b.list[i]
-		at, leads := name(x.At), "red on ground"
+		leads := "red on ground"
 		switch {
 		case x.To != "":
-			at, leads = at+" to "+name(x.To), "both on the board"
+			leads = "both on the board"
 		case x.Polarity == references.BlackOnGround.String():
 			leads = "black on ground"
 		}
 		if x.Resistance {
 			leads += ", ohms"
 		}
-		s.Rows = append(s.Rows, []Cell{{Text: fmt.Sprint(x.Event), Class: "num", Head: "event"}, strong(at), {Text: name(x.Net)}, {Text: leads},
+		s.Rows = append(s.Rows, []Cell{{Text: fmt.Sprint(x.Event), Class: "num", Head: "event"}, strong(Where(x.At, x.To)), {Text: name(x.Net)}, {Text: leads},
 			{Text: readText(x), Class: "num", Head: "shown"}, {Text: goodText(x), Head: "good"}, verdict(x.Verdict)})
 	}
 	return s
@@ -529,17 +534,14 @@ func (b *builder) suspects() Section {
 	for _, x := range b.d.Suspects[:min(len(b.d.Suspects), 6)] {
 		why := ""
 		if len(x.Reasons) > 0 {
-			r, at := x.Reasons[0], name(x.Reasons[0].At)
+			r := x.Reasons[0]
 			level := func(v *float64, over bool) string {
 				if v != nil && r.Resistance {
 					return quantity.Format(*v, quantity.Ohm)
 				}
 				return shown(v, over)
 			}
-			if r.To != "" {
-				at += " to " + name(r.To)
-			}
-			why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
+			why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), Where(r.At, r.To), level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 		}
 		s.Rows = append(s.Rows, []Cell{strong(name(x.Part)), num(percent(x.Probability)), wide(why)})
 	}
