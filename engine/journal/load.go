@@ -307,7 +307,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindInspect:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
-				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
+				e.Looks = append(e.Looks, Looked{part, Look(max(0, slices.Index(lookNames, entry.Value.Text()))), entry.Key.At()})
 			}
 		}
 	case KindInject:
@@ -373,12 +373,12 @@ func (d *decoder) kind(node document.Node, e *Event) bool {
 		}
 	}
 	drop := func(k Kind, beside bool) {
-		if i := indexOf(keys, k); i >= 0 && len(keys) > 1 && beside {
-			keys = append(keys[:i], keys[i+1:]...)
+		if i := slices.Index(keys, k); i >= 0 && len(keys) > 1 && beside {
+			keys = slices.Delete(keys, i, i+1)
 		}
 	}
 	drop(KindNote, true)
-	drop(KindMeter, indexOf(keys, KindOpen) >= 0)
+	drop(KindMeter, slices.Contains(keys, KindOpen))
 	if len(keys) == 0 {
 		d.problem(node.At(), "this document holds no event", "add one of `"+strings.Join(kindNames, "`, `")+"`")
 		return false
@@ -430,15 +430,6 @@ func (d *decoder) drops(node, value document.Node) (list []Drop) {
 		list = append(list, x)
 	}
 	return list
-}
-
-func indexOf(keys []Kind, k Kind) int {
-	for i := range keys {
-		if keys[i] == k {
-			return i
-		}
-	}
-	return -1
 }
 
 func (d *decoder) readings(node, value document.Node) []Read {
@@ -506,15 +497,6 @@ func (d *decoder) closing(cause, remedy string) Closing {
 		}
 	}
 	return c
-}
-
-func lookOf(text string) Look {
-	for i, name := range lookNames {
-		if name == text {
-			return Look(i)
-		}
-	}
-	return Clean // not reached: the shape allows no other text
 }
 
 func (d *decoder) parts(list document.Node) []netlist.PartID {

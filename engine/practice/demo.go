@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -364,7 +365,7 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		}
 		for p := range m.Board.Parts {
 			id := netlist.PartID(p)
-			if !parts[id] && !bad(c.Bad, id) {
+			if !parts[id] && !slices.Contains(c.Bad, id) {
 				continue
 			}
 			for _, edits := range []netlist.Edits{netlist.Edits{}.Remove(id), netlist.Edits{}.Replace(id)} {
@@ -384,15 +385,6 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		}
 	}
 	return nil
-}
-
-func bad(ids []netlist.PartID, id netlist.PartID) bool {
-	for _, x := range ids {
-		if x == id {
-			return true
-		}
-	}
-	return false
 }
 
 // deviates tells whether the faults of a case move the true reading of a pin.
