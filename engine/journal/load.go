@@ -197,12 +197,6 @@ func (d *decoder) keepNews(from int) {
 	d.problems.AddElsewhere(news)
 }
 
-// problemAt keeps an error of the form "what; do".
-func (d *decoder) problemAt(at document.Position, err error) {
-	what, do, _ := strings.Cut(err.Error(), "; ")
-	d.problem(at, what, do)
-}
-
 // libraryProblems keeps what is wrong with single sweeps as warnings. One broken
 // file in a folder that a whole team adds to must not stop every repair.
 func (d *decoder) libraryProblems(err error) {
@@ -438,7 +432,7 @@ func (d *decoder) readings(node, value document.Node) []Read {
 	if other := node.Get("to"); other.Exists() {
 		point, err := d.board.Point(other.Text())
 		if err != nil {
-			d.problemAt(other.At(), err)
+			d.problems.AddError(other.At(), err)
 			return nil
 		}
 		to = &point
@@ -453,7 +447,7 @@ func (d *decoder) readings(node, value document.Node) []Read {
 		}
 		at, err := d.board.Point(entry.Name())
 		if err != nil {
-			d.problemAt(entry.Key.At(), err)
+			d.problems.AddError(entry.Key.At(), err)
 			continue
 		}
 		if to != nil && at == *to {
@@ -542,7 +536,7 @@ func (d *decoder) repairs(list document.Node, kind Kind) (repairs []netlist.Repa
 		}
 		switch {
 		case err != nil:
-			d.problemAt(item.At(), err)
+			d.problems.AddError(item.At(), err)
 		case KindOfRepair(m) != kind:
 			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfRepair(m).String()+"`")
 		case slices.Contains(repairs, m):
