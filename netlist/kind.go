@@ -2,6 +2,7 @@ package netlist
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"halfsplit/netlist/document"
@@ -318,10 +319,5 @@ func (c Channel) String() string { return channels[c] }
 // choice finds a text among names and returns its index, 0 where it is not
 // there.
 func choice(text string, names []string) int {
-	for i, n := range names {
-		if n == text {
-			return i
-		}
-	}
-	return 0
+	return max(0, slices.Index(names, text))
 }

@@ -86,6 +86,12 @@ func (ps *Problems) Add(at Position, what, do string) {
 	}
 }
 
+// AddError appends an error of the form "what; what to do".
+func (ps *Problems) AddError(at Position, err error) {
+	what, do, _ := strings.Cut(err.Error(), "; ")
+	ps.Add(at, what, do)
+}
+
 // AddElsewhere adds those problems that stand where none of ps does. What has the
 // wrong shape is decoded all the same, so that a wrong name in it is told in the same
 // pass; what that says of the same places is told already.
