@@ -239,6 +239,9 @@ type Prediction struct {
 	Sigma    float64  `json:"sigma"` // volts
 	Good     *float64 `json:"good"`  // volts on the unchanged board; null for OL
 	GoodOL   bool     `json:"good_overload"`
-	Boards   int      `json:"boards"`             // good boards read at this very point
-	Settling float64  `json:"settling,omitempty"` // seconds until it holds still, where worth telling; else 0
+	Boards   int      `json:"boards"` // good boards read at this very point
+	// Converting is the part of Sigma that conversion from the meters of good boards has,
+	// in volts.
+	Converting float64 `json:"converting"`
+	Settling   float64 `json:"settling,omitempty"` // seconds until it holds still, where worth telling; else 0
 }

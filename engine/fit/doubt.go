@@ -89,8 +89,8 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		if boards[q.spot] < 3 || 2*alone >= boards[q.spot] {
 			continue
 		}
-		wrong := math.Log(references.WrongDensity)
-		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
+		wrong := float64(alone) * math.Log(references.WrongDensity) // boards that agree are wrong each by itself
+		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2   // as a normal, like that of a resistance
 		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) > leastGain && gain > most {
 			most, do = gain, func() {
 				q.of.wrong = true

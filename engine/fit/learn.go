@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"halfsplit/engine/network"
@@ -23,11 +24,13 @@ func middle(v []float64) float64 {
 // the spread of good boards from what is left.
 func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
-	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
+	readings, slopes, gauges := make([]network.Reading, len(groups)), make([]float64, len(groups)), make([]gauge, len(groups))
 	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
 		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
-			_, slopes[i] = b.Slopes(w, g.celsius)
+			var each []Slope
+			each, slopes[i] = b.Slopes(w, g.celsius)
+			gauges[i] = b.gaugeOf(g.drive, readings[i].Volts, each)
 			w.Leave(&g.visit, false)
 		}
 		return err
@@ -44,16 +47,26 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		r := readings[i]
 		p := piles[g.spot]
 		if p == nil {
-			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter}
+			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter, conversion: &conversion{}}
 			piles[g.spot] = p
 			order = append(order, g.spot)
 		}
-		for _, s := range g.samples {
-			if !s.Overload && !r.Over {
-				s.Volts += p.base - r.Volts
-			}
-			p.samples = append(p.samples, s)
+		if p.over && !r.Over {
+			p.base, p.over, p.slope, p.meter = r.Volts, false, slopes[i], g.meter
 		}
+		k := -1
+		if !r.Over {
+			k = p.conversion.add(gauges[i])
+		}
+		for _, s := range g.samples {
+			if k >= 0 && !s.Overload {
+				s.Volts -= r.Volts
+			}
+			p.samples, p.gauges = append(p.samples, s), append(p.gauges, k)
+		}
+	}
+	for _, s := range order {
+		b.convertAll(s, piles[s])
 	}
 	b.level(piles, order)
 	var pooled spreads
@@ -76,6 +89,38 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	return nil
 }
 
+// convertAll converts the samples of a spot, given less what the circuit reads, to the
+// meter of the first by the circuit alone: what meters differ by beyond that is estimated
+// from the same few boards, and would take their own spread out.
+func (b *Posterior) convertAll(s Spot, p *pile) {
+	c := p.conversion
+	var list []stray
+	var levels []float64
+	boards := map[string]int{}
+	for i, x := range p.samples {
+		if k := p.gauges[i]; k >= 0 && !x.Overload {
+			name := x.Sweep.BoardName()
+			if _, known := boards[name]; !known {
+				boards[name] = len(boards)
+			}
+			own := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6))
+			list = append(list, stray{boards[name], k, x.Volts, own})
+			levels = append(levels, x.Volts+c.gauges[k].volts)
+		}
+	}
+	if len(list) == 0 {
+		return
+	}
+	slices.SortStableFunc(list, func(x, y stray) int { return x.board - y.board })
+	b.learnConversion(s, c, list, references.DefaultSpread(middle(levels)))
+	for i := range p.samples {
+		if k := p.gauges[i]; k >= 0 && !p.samples[i].Overload {
+			p.samples[i].Volts += p.base
+		}
+	}
+	b.conversions[s] = c
+}
+
 // pile is all samples of a spot, converted to one meter.
 type pile struct {
 	base    float64
@@ -83,6 +128,9 @@ type pile struct {
 	slope   float64 // of the reading against all drops at once
 	samples []references.Sample
 	meter   references.Meter
+	// of conversion, by sample; -1 where the circuit shows OL
+	gauges     []int
+	conversion *conversion
 }
 
 // level takes out what all readings of one sweep have in common: its board was

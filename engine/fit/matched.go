@@ -92,3 +92,18 @@ func (g *group) cull() (out []Misread) {
 		g.take(rest)
 	}
 }
+
+// merged adds up slopes against the same unknown.
+func merged(slopes []Slope) []Slope {
+	at := map[int32]int{}
+	out := slopes[:0:0]
+	for _, s := range slopes {
+		if k, ok := at[s.unknown]; ok {
+			out[k].slope += s.slope
+			continue
+		}
+		at[s.unknown] = len(out)
+		out = append(out, s)
+	}
+	return out
+}
