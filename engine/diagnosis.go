@@ -43,10 +43,10 @@ type Diagnosis struct {
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 
-	// Pins counts the pins that the complaint concerns, Read those of them that were
-	// read. Before all were, that nothing was found is no proof.
-	Pins int `json:"pins"`
-	Read int `json:"pins_read"`
+	// Pins counts the points that the complaint concerns; Unread lists those of them that
+	// were not read. Before all are, that nothing was found is no proof.
+	Pins   int      `json:"pins"`
+	Unread []string `json:"pins_unread"`
 
 	Readings []Comparison `json:"-"` // all readings of the case, in order
 }

@@ -94,6 +94,15 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			items = append(items, scalar(b.RepairName(m)))
 		}
 		out.line(e.Kind.String(), "["+strings.Join(items, ", ")+"]")
+	case KindConcerns:
+		if len(e.Nets) == 0 {
+			return nil, missing(e.Kind)
+		}
+		var items []string
+		for _, n := range e.Nets {
+			items = append(items, netName(b, n))
+		}
+		out.line("concerns", "["+strings.Join(items, ", ")+"]")
 	case KindNote:
 		if e.Note == "" {
 			return nil, missing(e.Kind)

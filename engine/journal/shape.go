@@ -26,6 +26,9 @@ var caseShape = &document.Shape{
 				{Name: "complaint", Shape: &document.Shape{Doc: "What the owner says.", Example: "touch dead", Lines: true}},
 			},
 		}},
+		{Name: "concerns", Shape: &document.Shape{
+			Doc: "The nets that the complaint is about, in place of all pins of the connectors that were read: before they are read, no fault found is no proof.", Example: "[TP_SDA, TP_SCL]", Single: true, MinItems: 1, Item: &document.Shape{Example: "TP_SDA"},
+		}},
 		{Name: "meter", Shape: references.MeterShape()},
 		{Name: "read", Shape: &document.Shape{
 			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL over range.",
