@@ -202,8 +202,13 @@ const (
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) (q row, slope float64) {
 	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
 	q.slopes, slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
-	q.share(keyBoard, boardShift*slope)
-	q.share(keySession+o.Session, sessionShift*slope)
+	// The mean of good boards has what each of those shared as well.
+	both := 1.0
+	if o.Known != nil && o.Known.N > 0 {
+		both = math.Sqrt(1 + 1/float64(o.Known.N))
+	}
+	q.share(keyBoard, boardShift*both*slope)
+	q.share(keySession+o.Session, sessionShift*both*slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
 	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
@@ -212,7 +217,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.slopes, trimmed = ph.Posterior.Trim(q.slopes, leastShare)
 	q.own += trimmed
 	ph.Posterior.Lots(q.slopes, func(part netlist.PartID, sum float64) {
-		q.share(keyLot+int(part), lotShift*sum)
+		q.share(keyLot+int(part), lotShift*both*sum)
 	})
 	return q, slope
 }

@@ -82,7 +82,7 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
 		if !p.over && !math.IsNaN(pred.Center) {
 			k.Offset = pred.Center - p.base
-			k.Scale, k.DF = pooled.shrink(pred)
+			k.Scale, k.DF = pooled.shrink(pred, p.slope)
 		}
 		b.known[s] = k
 	}
@@ -183,6 +183,10 @@ const (
 	enoughDF  = 10.0
 )
 
+// sharedSpread is the part of the default spread of a junction from board to board that
+// all of a board's, or of an IC's, have in common, and which is counted there (from memory).
+const sharedSpread = 1.0 / 3
+
 // squaresOf takes the sum of squared deviations back out of a prediction.
 func squaresOf(p references.Predictive) (squares, n float64) {
 	n = p.DF - predictDF + 1
@@ -203,7 +207,7 @@ func (q *spreads) add(p references.Predictive) {
 
 func (q *spreads) spread() float64 {
 	if q.freedom < enoughDF {
-		return references.DefaultSpread(0.5)
+		return references.DefaultSpread(0.5) * (1 - sharedSpread)
 	}
 	return math.Sqrt(q.squares / q.freedom)
 }
@@ -211,11 +215,15 @@ func (q *spreads) spread() float64 {
 // shrink gives scale and degrees of freedom of the predictive Student t of a
 // point, with the pooled spread as prior in place of the default (scaled inverse
 // chi-square; Gelman et al., Bayesian Data Analysis, 3.3, from memory).
-func (q *spreads) shrink(p references.Predictive) (scale, df float64) {
-	if q.freedom < enoughDF || math.IsNaN(p.Scale) {
+func (q *spreads) shrink(p references.Predictive, slope float64) (scale, df float64) {
+	if math.IsNaN(p.Scale) {
 		return p.Scale, p.DF
 	}
 	squares, n := squaresOf(p)
-	df = pooledDF + n - 1
-	return math.Sqrt((pooledDF*q.sd*q.sd+squares)/df) * math.Sqrt(1+1/n), df
+	prior, weight := q.sd, pooledDF
+	if q.freedom < enoughDF {
+		prior, weight = references.DefaultSpread(p.Center)*(1-sharedSpread*clamp(slope, 0, 1)), predictDF
+	}
+	df = weight + n - 1
+	return math.Sqrt((weight*prior*prior+squares)/df) * math.Sqrt(1+1/n), df
 }
