@@ -46,26 +46,6 @@ type stray struct {
 	volts, own   float64 // own: V^2, of the meter's last digit and the contact
 }
 
-const (
-	// A circuit that is not as drawn steps otherwise than predicted by this share of the
-	// step (standard deviation; common practice, no source).
-	undrawn = 0.12
-	// splitShare is the same for each share of the current that is split between
-	// junctions side by side: slopes at the estimated circuit do not show that one of
-	// them may take it all. Common practice, no source.
-	splitShare = 1.0
-	// contactSD is the standard deviation in volts of one probe contact against the
-	// next, and contactDF its weight, in readings, against what the readings of a spot
-	// show (common practice, no source).
-	contactSD = 0.001
-	contactDF = 4
-	// Shares of rails with a load that nobody drew, such as a divider or a regulator's
-	// feedback, and how much of the current it takes where there is one (common
-	// practice, no source).
-	loadedRails = 0.15
-	loadTakes   = 0.5
-)
-
 func square(x float64) float64 { return x * x }
 
 // gaugeOf makes a gauge of a reading with the given slopes.

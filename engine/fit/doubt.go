@@ -8,25 +8,8 @@ import (
 	"halfsplit/references"
 )
 
-// A value in the drawing is wrong with WrongDrawn, by a factor whose natural logarithm
-// has the standard deviation WrongBy (a tenth to ten times lie within two; from memory).
-const (
-	WrongDrawn = 0.05
-	WrongBy    = 1.2
-)
-
-// mostWrong is the factor by which a drawn value is wrong at most (from memory).
-const mostWrong = 20.0
-
-// leastWrong is the factor from which a value is a wrong one and not a poor one (common
-// practice, no source).
-const leastWrong = 1.5
-
 // mostDoubts bounds the rounds of Fit.
 const mostDoubts = 16
-
-// leastGain is the logarithm of the odds from which a value is taken to be wrong.
-const leastGain = 1.0
 
 // split gives each of two boards a group of its own where they contradict each other
 // so much that one of them may be wrong.

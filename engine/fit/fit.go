@@ -483,10 +483,6 @@ func (b *Posterior) Covariance(s, t []Slope) float64 {
 	return b.left(s, t) + boards*b.Spread*b.Spread
 }
 
-// shown is the share of its prior variance that a junction has left where the readings of
-// good boards show nothing of it to speak of.
-const shown = 0.2
-
 // Unseen gives the junction that a reading rests on most, where that is a pin's and the
 // readings of good boards do not show it.
 func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {

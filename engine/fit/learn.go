@@ -142,11 +142,11 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 	offs := map[*references.Sweep][]float64{}
 	for _, s := range order {
 		p := piles[s]
-		if p.over || p.slope < 0.5 {
+		if p.over || p.slope < levelSlope {
 			continue
 		}
 		for _, x := range p.samples {
-			if off := x.Volts - p.base; !x.Overload && math.Abs(off) < 0.05 {
+			if off := x.Volts - p.base; !x.Overload && math.Abs(off) < levelReach {
 				offs[x.Sweep] = append(offs[x.Sweep], off/p.slope)
 			}
 		}
@@ -160,7 +160,7 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 			continue
 		}
 		for i := range p.samples {
-			if all := offs[p.samples[i].Sweep]; len(all) >= 5 && !p.samples[i].Overload {
+			if all := offs[p.samples[i].Sweep]; len(all) >= levelReadings && !p.samples[i].Overload {
 				p.samples[i].Volts -= middle(all) * math.Min(p.slope, 1)
 			}
 		}
@@ -173,19 +173,6 @@ type spreads struct {
 	squares, freedom float64
 	sd               float64
 }
-
-// Degrees of freedom: of the prior inside references.Predict, of the pooled
-// spread as a prior for one point (points differ), and the least number that the
-// spreads needs before it is used rather than the default.
-const (
-	predictDF = 4.0
-	pooledDF  = 8.0
-	enoughDF  = 10.0
-)
-
-// sharedSpread is the part of the default spread of a junction from board to board that
-// all of a board's, or of an IC's, have in common, and which is counted there (from memory).
-const sharedSpread = 1.0 / 3
 
 // squaresOf takes the sum of squared deviations back out of a prediction.
 func squaresOf(p references.Predictive) (squares, n float64) {

@@ -8,10 +8,6 @@ import (
 	"halfsplit/references"
 )
 
-// Lines that should read alike differ by this standard deviation in volts (common
-// practice, no source).
-const matchedSpread = 0.015
-
 // pair is two lines that should read alike.
 type pair struct{ a, b network.Probe }
 
