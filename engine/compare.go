@@ -212,7 +212,7 @@ func (e *Engine) Predict(q Question) ([]Prediction, error) {
 			x.Net = e.Board.Nets[p.Net].Name
 		}
 		if o.Known != nil {
-			x.Boards = o.Known.N
+			x.Boards, x.Converting = o.Known.N, o.Converting()
 		}
 		x.Good, x.GoodOL = level(o.Good.Volts, q.Setting.Drive)
 		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.SD()

@@ -45,7 +45,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	last := q.stages[len(q.stages)-1]
 	q.edits, q.drive = last.Edits, driveOf(last)
 	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
-		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Ambiguous: [][]string{}}
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Ambiguous: [][]string{}, Unread: []string{}}
 	var err error
 	q.taken, q.obs = e.observe(c)
 	if q.ph, err = e.physics(q.obs); err != nil {
@@ -76,7 +76,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 			return nil, err
 		}
 	}
-	d.Pins, d.Read = q.concerned(d)
+	q.concerned(d)
 	q.idle(d)
 	if err := q.unseen(d); err != nil {
 		return nil, err
@@ -86,37 +86,52 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 	return d, nil
 }
 
-// concerned counts the pins that the complaint concerns, those of the connectors with a
-// pin read but ground and pins that are not connected, and those of them that were read. Where
-// nothing is left to do, the others are what to read next.
-func (q *inquiry) concerned(d *Diagnosis) (pins, read int) {
-	done := map[netlist.PinRef]bool{}
-	connectors := map[netlist.ConnectorID]bool{}
+// concerned counts the points that the complaint concerns and lists those that were not
+// read: the pins, or else a point, of the nets that the case names; where it names none, the
+// pins of the connectors with a pin read, but ground and pins that are not connected. Where
+// nothing is left to do, those are what to read next.
+func (q *inquiry) concerned(d *Diagnosis) {
+	done, connectors := map[netlist.Point]bool{}, map[netlist.ConnectorID]bool{}
+	read := map[netlist.NetID]bool{}
 	for i := range q.taken {
-		if at := q.taken[i].read.At; at.Kind == netlist.PointPin {
-			done[at.Pin] = true
-			connectors[at.Pin.Connector] = true
+		if t := &q.taken[i]; t.read.To == nil {
+			done[t.read.At], read[t.read.At.Net] = true, true
+			if t.read.At.Kind == netlist.PointPin {
+				connectors[t.read.At.Pin.Connector] = true
+			}
 		}
 	}
+	named := q.c.Concerns()
+	pinned := map[netlist.NetID]bool{}
 	idle := len(d.Next) == 0
-	for c := range q.Board.Connectors {
-		if !connectors[netlist.ConnectorID(c)] {
-			continue
+	add := func(p netlist.Point, done bool) {
+		if d.Pins++; done {
+			return
 		}
+		at := q.Board.PointName(p)
+		d.Unread = append(d.Unread, at)
+		if idle && len(d.Next) < listedSteps {
+			d.Next = append(d.Next, Step{Do: DoMeasure, At: at, Polarity: references.RedOnGround.String(), Seconds: q.costs.Measure, Outcomes: []StepOutcome{}})
+		}
+	}
+	for c := range q.Board.Connectors {
 		for i, pin := range q.Board.Connectors[c].Pins {
-			if pin.Net == netlist.None || pin.Net == q.Board.Ground {
-				continue
+			concerned := connectors[netlist.ConnectorID(c)]
+			if named != nil {
+				concerned = slices.Contains(named, pin.Net)
 			}
-			pins++
-			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
-			if done[ref] {
-				read++
-			} else if idle && len(d.Next) < listedSteps {
-				d.Next = append(d.Next, Step{Do: DoMeasure, At: q.Board.PointName(q.Board.PinPoint(ref)), Polarity: references.RedOnGround.String(), Seconds: q.costs.Measure, Outcomes: []StepOutcome{}})
+			if pin.Net != netlist.None && pin.Net != q.Board.Ground && concerned {
+				p := q.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
+				add(p, done[p])
+				pinned[pin.Net] = true
 			}
 		}
 	}
-	return pins, read
+	for _, n := range named {
+		if points := q.Board.PointsOn(n); !pinned[n] && len(points) > 0 {
+			add(points[0], read[n])
+		}
+	}
 }
 
 // Probabilities that nothing is left to do: from likelyNothing on, only steps that

@@ -43,10 +43,10 @@ type Diagnosis struct {
 	// Matched are groups of suspects that no step on offer can distinguish.
 	Ambiguous [][]string `json:"ambiguity_groups"`
 
-	// Pins counts the pins that the complaint concerns, Read those of them that were
-	// read. Before all were, that nothing was found is no proof.
-	Pins int `json:"pins"`
-	Read int `json:"pins_read"`
+	// Pins counts the points that the complaint concerns; Unread lists those of them that
+	// were not read. Before all are, that nothing was found is no proof.
+	Pins   int      `json:"pins"`
+	Unread []string `json:"pins_unread"`
 
 	Readings []Comparison `json:"-"` // all readings of the case, in order
 }
@@ -242,6 +242,9 @@ type Prediction struct {
 	Sigma    float64  `json:"sigma"` // volts
 	Good     *float64 `json:"good"`  // volts on the unchanged board; null for OL
 	GoodOL   bool     `json:"good_overload"`
-	Boards   int      `json:"boards"`             // good boards read at this very point
-	Settling float64  `json:"settling,omitempty"` // seconds until it holds still, where worth telling; else 0
+	Boards   int      `json:"boards"` // good boards read at this very point
+	// Converting is the part of Sigma that conversion from the meters of good boards has,
+	// in volts.
+	Converting float64 `json:"converting"`
+	Settling   float64 `json:"settling,omitempty"` // seconds until it holds still, where worth telling; else 0
 }

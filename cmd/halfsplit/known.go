@@ -14,7 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"halfsplit/engine/carry"
+	"halfsplit/engine"
+	"halfsplit/engine/fit"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -299,8 +300,9 @@ will read (Student's t). Boards that lie more than five spreads out are left out
 the interval where they are a fifth at most. Readings of different meters stand apart,
 since they do not mix as they are.
 
-With --meter every reading is converted to that meter by the physics of the estimated
-circuit, with its uncertainty. The meter is written as in sweep files, or is a
+With --meter it lists what predict says of these points for that meter: good boards'
+readings, converted by the physics of the estimated circuit. Behind ± stands one standard
+deviation of the next good board, and of the part that conversion has in it. The meter is written as in sweep files, or is a
 sweep or case file that has one.`,
 		Example: `  halfsplit known show kestrel/known --board kestrel/board.yaml
   halfsplit known show kestrel/known --board kestrel/board.yaml --point J7.2
@@ -313,7 +315,7 @@ sweep or case file that has one.`,
 				return err
 			}
 			if meter != "" {
-				return a.carried(s, b, lib, meter, point)
+				return a.converted(s, b, lib, meter, point)
 			}
 			list := lib.Summaries()
 			if point != "" {
@@ -435,87 +437,47 @@ func readMeter(text string) (references.Meter, error) {
 	return references.Meter{}, instead(quoted(text)+" has no meter", "name a sweep or case file with a `meter`")
 }
 
-// carryDoubt is the standard uncertainty in volts beyond which `known show --meter`
-// says how carrying can be made surer.
-const carryDoubt = 0.003
+// uncertain is the standard deviation in volts of a conversion beyond which `known show
+// --meter` says how it can be made surer.
+const uncertain = 0.003
 
-// carriedPoint is one row of `known show --meter --json`.
-type carriedPoint struct {
-	At       string   `json:"at"`
-	Net      string   `json:"net"`
-	Polarity string   `json:"polarity"`
-	Volts    *float64 `json:"volts"` // null for OL
-	Overload bool     `json:"overload"`
-	Carrying float64  `json:"carrying"` // volts, the standard uncertainty that carrying leaves
-	Low      *float64 `json:"low"`      // of the 95 % interval of the next good board
-	High     *float64 `json:"high"`
-	Boards   int      `json:"boards"`
-}
-
-// carried shows what good boards read, as the reader's own meter would show it.
-func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text, point string) error {
+// converted shows what good boards read, as the reader's own meter would show it: what
+// `predict` says of the points that were read.
+func (a *app) converted(s *screen, b *netlist.Board, lib *references.Library, text, point string) error {
 	m, err := readMeter(text)
 	if err != nil {
 		return err
 	}
-	c, err := carry.New(b, lib)
+	e, err := engine.New(b, lib, engine.Options{Task: a.begin("every point that was read", b)})
 	if err != nil {
 		return err
 	}
-	var only *netlist.Point
-	if point != "" {
-		at, err := b.Point(point)
-		if err != nil {
-			return err
-		}
-		only = &at
-	}
-	var list []carriedPoint
-	seen := make(map[string]bool)
+	var list []engine.Prediction
+	asked := map[string]bool{}
 	for _, x := range lib.Summaries() {
-		if seen[x.At+x.Polarity.String()] {
-			continue // another sort of meter
+		if point != "" {
+			x.At = point
 		}
-		seen[x.At+x.Polarity.String()] = true
-		at, err := b.Point(x.At)
-		if err != nil {
-			return err
-		}
-		if only != nil && (at.Net != only.Net || at.Net == netlist.None && at != *only) {
+		if asked[x.At+x.Polarity.String()] {
 			continue
 		}
-		p, sigma, err := c.Known(at, x.Polarity, m)
+		asked[x.At+x.Polarity.String()] = true
+		p, err := e.Predict(engine.Question{Points: []string{x.At}, Setting: engine.Setting{Drive: fit.DriveOf(m), BlackOnGround: x.Polarity == references.BlackOnGround}})
 		if err != nil {
 			return err
 		}
-		low, high := p.Interval(knownLevel)
-		overload := p.OverloadShare > 0.5
-		row := carriedPoint{x.At, x.Net, x.Polarity.String(), nil, overload, sigma, nil, nil, p.N}
-		if !overload {
-			// The doubt of carrying widens the interval of good boards.
-			widen := math.Hypot(1, sigma/p.Scale)
-			row.Volts, row.Low, row.High = finite(p.Center), finite(p.Center-widen*(p.Center-low)), finite(p.Center+widen*(high-p.Center))
+		if p[0].Boards > 0 {
+			list = append(list, p[0])
 		}
-		list = append(list, row)
 	}
 	doubtful := 0
-	for _, x := range list {
-		if x.Volts != nil && x.Carrying > carryDoubt {
+	for i := range list {
+		if list[i].Volts != nil && list[i].Converting > uncertain {
 			doubtful++
 		}
 	}
-	notes := []string{}
-	if doubtful > 0 {
-		notes = append(notes, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*carryDoubt))
-	}
 	if a.asJSON {
-		return a.json(struct {
-			Board    string         `json:"board"`
-			Revision string         `json:"revision"`
-			Meter    string         `json:"meter"`
-			Points   []carriedPoint `json:"points"`
-			Notes    []string       `json:"notes"`
-		}{b.Name, b.Revision, m.Text(), list, notes})
+		return a.json(predictions{b.Name, b.Revision, list})
 	}
 	s.libraryHead(lib)
 	source := "constant current"
@@ -527,29 +489,18 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 	for i := range list {
 		x := &list[i]
 		ground, _, _ := strings.Cut(x.Polarity, "-")
-		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {volts(x.Volts, x.Overload), strong}, {between(x.Low, x.High), plain}, {carryText(x), faint}, {fmt.Sprint(x.Boards), plain}})
+		conversion := ""
+		if x.Converting > 0 {
+			conversion = fmt.Sprintf("± %.0f mV", 1000*x.Converting)
+		}
+		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {spread(x.Volts, x.Overload, x.Sigma), strong}, {conversion, faint}, {fmt.Sprint(x.Boards), plain}})
 	}
-	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "reads", right: true}, {head: "interval"}, {head: "carrying"}, {head: "boards", right: true}}, rows)
-	for _, note := range notes {
+	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "predicted"}, {head: "of conversion"}, {head: "boards", right: true}}, rows)
+	if doubtful > 0 {
 		s.gap()
-		s.prose(2, 0, plain, note)
+		s.prose(2, 0, plain, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*uncertain))
 	}
 	return nil
-}
-
-func between(low, high *float64) string {
-	if low == nil || high == nil {
-		return ""
-	}
-	return threeDecimals(*low) + " to " + threeDecimals(*high)
-}
-
-// carryText is the doubt that carrying leaves.
-func carryText(x *carriedPoint) string {
-	if x.Volts == nil || x.Carrying == 0 {
-		return ""
-	}
-	return fmt.Sprintf("± %.0f mV", 1000*x.Carrying)
 }
 
 // checkedLibrary is what `known check --json` prints.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"halfsplit/engine"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -96,6 +98,46 @@ func TestKnownTake(t *testing.T) {
 	} {
 		if _, errs, code := play(t, "", strings.Fields(x.args)...); code != exitUsage || !strings.Contains(errs, x.want) {
 			t.Errorf("%s: exit %d, %s", x.args, code, errs)
+		}
+	}
+}
+
+// What good boards read with a meter of one's own is one number with one uncertainty,
+// whichever command is asked: for the meters of the library and for one of none.
+func TestKnownShowIsPredict(t *testing.T) {
+	demoFolder(t)
+	ask := func(args ...string) (points []engine.Prediction) {
+		var got predictions
+		out, errs, code := play(t, "", args...)
+		if err := json.Unmarshal([]byte(out), &got); err != nil || code != exitDone {
+			t.Fatalf("%v: %v, %s", args, err, errs)
+		}
+		return got.Points
+	}
+	for _, meter := range []string{"known/k3-014.yaml", "known/k3-022.yaml", "test_current: 0.3 mA, open_voltage: 2.7 V"} {
+		predicted := map[string]engine.Prediction{}
+		for _, pol := range []string{"red-on-ground", "black-on-ground"} {
+			for _, p := range ask("predict", "board.yaml", "--known", "known", "--meter", meter, "--polarity", pol, "--json") {
+				predicted[p.At+pol] = p
+			}
+		}
+		shown := ask("known", "show", "known", "--board", "board.yaml", "--meter", meter, "--json")
+		n, converted := 0, 0
+		for _, x := range shown {
+			p, ok := predicted[x.At+x.Polarity]
+			if !ok {
+				continue
+			}
+			n++
+			if x.Converting > 0 {
+				converted++
+			}
+			if diff := cmp.Diff(p, x); diff != "" {
+				t.Errorf("%s %s with %s (-predict +known show):\n%s", x.At, x.Polarity, meter, diff)
+			}
+		}
+		if n < 40 || converted < 10 {
+			t.Errorf("%s: %d points compared, %d of them converted; want 40 and 10", meter, n, converted)
 		}
 	}
 }

@@ -90,7 +90,7 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 	}
 	switch good := goodAsItIs(d); {
 	case len(d.Readings) == 0:
-		s.nothingRead(c.Board)
+		s.nothingRead(c.Board, d)
 	case d.Implausible != nil:
 		s.implausible(d.Implausible)
 		s.rule("NEXT", "")
@@ -160,6 +160,9 @@ func (s *screen) caseHead(c *journal.Case) {
 	if complaint := c.Opening().Complaint; complaint != "" {
 		s.prose(0, 2, plain, "complaint: "+prose(complaint))
 	}
+	if nets := c.Concerns(); len(nets) > 0 {
+		s.prose(0, 2, plain, "concerns: "+netList(c.Board, nets))
+	}
 	if end, closed := c.Closed(); closed {
 		text := "closed: " + prose(end.Cause)
 		if end.Remedy != "" {
@@ -167,6 +170,14 @@ func (s *screen) caseHead(c *journal.Case) {
 		}
 		s.prose(0, 2, green, text)
 	}
+}
+
+func netList(b *netlist.Board, nets []netlist.NetID) string {
+	var names []string
+	for _, n := range nets {
+		names = append(names, b.Nets[n].Name)
+	}
+	return somePhrases(names, mostNames, ", ")
 }
 
 // likelyGood is the probability that nothing is wrong from which it is said
@@ -261,41 +272,16 @@ func takeBack(x *engine.Implausible) string {
 }
 
 // nothingRead is the answer to a case without readings: none.
-func (s *screen) nothingRead(b *netlist.Board) {
+func (s *screen) nothingRead(b *netlist.Board, d *engine.Diagnosis) {
 	s.rule("NOTHING MEASURED YET", "")
 	s.gap()
 	text := "The case holds no reading, so nothing can be said."
-	if len(b.Connectors) > 0 {
+	if len(d.Unread) > 0 {
+		text += " Read what the complaint concerns, and add it to the case: " + someNames(d.Unread, mostNames) + "."
+	} else if len(b.Connectors) > 0 {
 		text += " Read every pin of the connector that the complaint is about, such as " + name(b.Connectors[0].Name) + ", and add what it reads to the case; or let `halfsplit bench` ask for it."
 	}
 	s.prose(3, 0, plain, text)
-}
-
-// unread lists the pins that no reading is of, on connectors of which some pin was
-// read, and counts all pins of those; ground and pins that are not connected aside.
-func unread(b *netlist.Board, d *engine.Diagnosis) (all []string, of int) {
-	read := make(map[string]bool)
-	for i := range d.Readings {
-		read[d.Readings[i].At] = true
-	}
-	for i := range b.Connectors {
-		c := &b.Connectors[i]
-		signals := 0
-		var pins []string
-		for _, pin := range c.Pins {
-			if pin.Net == netlist.None || pin.Net == b.Ground {
-				continue
-			}
-			signals++
-			if at := c.Name + "." + pin.Name; !read[at] {
-				pins = append(pins, at)
-			}
-		}
-		if len(pins) < len(c.Pins) && slices.ContainsFunc(c.Pins, func(p netlist.Pin) bool { return read[c.Name+"."+p.Name] }) {
-			all, of = append(all, pins...), of+signals
-		}
-	}
-	return all, of
 }
 
 // compared counts the readings where no good board was read, and the others; both
@@ -316,10 +302,9 @@ func compared(b *netlist.Board, d *engine.Diagnosis) (blind, seen int) {
 func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
 	heading, aside := "NO FAULT FOUND", percent(good)
 	text, then := "What was measured is what good boards measure. ", "Look elsewhere: the cable, the part that plugs in, another connector, or software."
-	pins, of := unread(b, d)
-	if len(pins) > 0 {
-		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", of-len(pins), count(of, "pin"))
-		then = "Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	if len(d.Unread) > 0 {
+		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", d.Pins-len(d.Unread), count(d.Pins, "pin"))
+		then = "Read the rest before you look elsewhere: " + someNames(d.Unread, mostNames) + "."
 	}
 	switch blind, seen := compared(b, d); {
 	case blind > 0 && seen == 0:

@@ -1,13 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"halfsplit/engine/carry"
+	"halfsplit/engine/fit"
+	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -222,20 +224,31 @@ func (s *screen) teamMeters(lib *references.Library, list []teamMeter) {
 // teamOverlaps are the readings that meters share, each beside what the fitted
 // circuit predicts for its meter.
 func teamOverlaps(b *netlist.Board, lib *references.Library) ([]references.Overlap, error) {
-	c, err := carry.New(b, lib)
+	good, err := fit.Fit(network.New(b), lib)
 	if err != nil {
 		return nil, err
 	}
+	w := network.NewWorkspace(good.Model)
+	type question struct {
+		at    netlist.Point
+		drive network.Drive
+		pol   references.Polarity
+	}
+	answers := map[question]network.Reading{}
 	var first error
+	// Readings are compared at room temperature.
 	overlaps := lib.Overlaps(func(s *references.Sweep, r references.PointReading) (float64, bool) {
-		// Readings are compared at room temperature.
-		state := s.State
-		state.Celsius = references.RoomCelsius
-		volts, over, err := c.PredictAt(r.At, state, s.Meter)
-		if err != nil && first == nil {
-			first = err
+		q := question{r.At, fit.DriveOf(s.Meter), s.State.Polarity}
+		x, done := answers[q]
+		if !done {
+			var err error
+			if x, err = w.Read(fit.ProbeAt(good.Model, good.Model.PlaceOf(q.at), q.pol, q.drive), &network.State{}, good.Values); err != nil {
+				first = cmp.Or(first, err)
+				x.Over = true
+			}
+			answers[q] = x
 		}
-		return volts, err == nil && !over
+		return x.Volts, !x.Over
 	})
 	return overlaps, first
 }

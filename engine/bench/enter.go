@@ -983,6 +983,11 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 			words = append(words, "mark of "+b.Parts[m.Part].Name+" "+m.String())
 		}
 		return strings.Join(words, ", ")
+	case journal.KindConcerns:
+		for _, n := range ev.Nets {
+			words = append(words, b.Nets[n].Name)
+		}
+		return "the complaint concerns " + strings.Join(words, ", ")
 	case journal.KindFunctions:
 		for _, t := range ev.Functions {
 			words = append(words, t.Function+" "+t.Result.String())

@@ -117,6 +117,22 @@ func understand(b *netlist.Board, line string) (entry, error) {
 		}
 		return entry{verb: record, event: journal.Event{Kind: journal.KindNote, Note: rest}}, nil
 	}
+	if rest, ok := cutWord(line, "concerns"); ok {
+		ev := journal.Event{Kind: journal.KindConcerns}
+		for _, name := range strings.FieldsFunc(rest, func(r rune) bool { return r == ',' || r == ' ' }) {
+			net, err := b.NetByName(name)
+			if err != nil {
+				return entry{}, err
+			}
+			if net != b.Ground && !slices.Contains(ev.Nets, net) {
+				ev.Nets = append(ev.Nets, net)
+			}
+		}
+		if len(ev.Nets) == 0 {
+			return entry{}, fmt.Errorf("no net that the complaint is about; write `concerns` and their names, as in: concerns TP_SDA TP_SCL")
+		}
+		return entry{verb: record, event: ev}, nil
+	}
 	if rest, ok := cutWord(line, "close"); ok && rest != "" {
 		return entry{verb: closing, text: rest}, nil
 	}

@@ -25,6 +25,7 @@ type held struct {
 	excess         []float64 // per place: what junctions conduct beyond their lines
 	strayed        []int32   // junctions whose state is not that of js
 	astray         bool      // all of them
+	chorded        bool      // the adjoint is that of js, not of where the junctions are now
 	newton         bool      // the last change was solved by Newton's method proper
 }
 
@@ -202,7 +203,7 @@ func (s *Solver) chord(c *Circuit, a, b int32, g float64, again bool) (rounds in
 			return rounds, false
 		}
 		if last = change; change <= enough {
-			s.lambdaOK = true
+			s.lambdaOK, h.chorded = true, true
 			pull := share * (h.lambda[a] - h.lambda[b])
 			for i, l := range h.lambda {
 				s.lambda[i] = l - pull*h.z[i]

@@ -17,7 +17,11 @@ func (s *Solver) Sensitivities(c *Circuit, out []float64) {
 	for k, i := range s.st.junctions {
 		q := &s.js[k]
 		// q.g is g/(1+g*rs) with g = f' + Gmin; the shift moves f alone.
-		f := q.g - Gmin*(1-q.g*q.rs)
+		g := q.g
+		if s.held.chorded {
+			g = s.held.js[k].g // as its adjoint has it: what both are off mostly cancels
+		}
+		f := g - Gmin*(1-g*q.rs)
 		out[i] = f * (s.lambda[q.anode] - s.lambda[q.cathode])
 	}
 }
@@ -70,7 +74,7 @@ func (s *Solver) adjoint() {
 	if s.lambdaOK {
 		return
 	}
-	s.lambdaOK = true
+	s.lambdaOK, s.held.chorded = true, false
 	clear(s.lambda)
 	s.lambda[s.source.plus]++
 	s.lambda[s.source.minus]--

@@ -34,12 +34,15 @@ type Observation struct {
 	Good Prediction
 
 	base  network.Reading
-	row   row            // a good board's reading, before this board was read elsewhere
-	slope float64        // V per volt by which all junctions move, of the same
-	ratio float64        // variance of good boards over what the model predicts
-	veils []veil         // filled in by Search
-	ohms  []fit.OhmSlope // of a point that good boards were read at; nil for others
-	ended network.Ended
+	row   row     // a good board's reading, before this board was read elsewhere
+	slope float64 // V per volt by which all junctions move, of the same
+	// What good boards read more than the estimated circuit with this meter, in V, and
+	// the variance in V^2 of converting that from theirs.
+	offset, converting float64
+	ratio              float64        // variance of good boards over what the model predicts
+	veils              []veil         // filled in by Search
+	ohms               []fit.OhmSlope // of a point that good boards were read at; nil for others
+	ended              network.Ended
 }
 
 // Noise is what a meter adds to a reading. Its gain, its zero and its leads are the
@@ -199,8 +202,13 @@ const (
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) (q row, slope float64) {
 	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
 	q.slopes, slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
-	q.share(keyBoard, boardShift*slope)
-	q.share(keySession+o.Session, sessionShift*slope)
+	// The mean of good boards has what each of those shared as well.
+	both := 1.0
+	if o.Known != nil && o.Known.N > 0 {
+		both = math.Sqrt(1 + 1/float64(o.Known.N))
+	}
+	q.share(keyBoard, boardShift*both*slope)
+	q.share(keySession+o.Session, sessionShift*both*slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
 	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
@@ -209,7 +217,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.slopes, trimmed = ph.Posterior.Trim(q.slopes, leastShare)
 	q.own += trimmed
 	ph.Posterior.Lots(q.slopes, func(part netlist.PartID, sum float64) {
-		q.share(keyLot+int(part), lotShift*sum)
+		q.share(keyLot+int(part), lotShift*both*sum)
 	})
 	return q, slope
 }
@@ -363,17 +371,24 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
-	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+k.Offset < o.Probe.Meter.Over {
-		o.row.volts += k.Offset
+	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
+		o.offset, o.converting = ph.Posterior.Convert(o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
+	}
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
+		o.row.volts += o.offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
 			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 4)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
-		o.row.share(o.spotKey(), math.Sqrt(ph.Posterior.Carried(o.Spot, o.row.slopes, o.Probe.Meter, o.row.volts)))
+		o.row.share(o.spotKey(), math.Sqrt(o.converting))
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil
 }
+
+// Converting gives the standard deviation in V of converting good boards' readings to the
+// meter of the observation.
+func (o *Observation) Converting() float64 { return math.Sqrt(o.converting) }
 
 // Moved gives by how many volts what other nets of this board read moves the prediction
 // of a good board's reading.

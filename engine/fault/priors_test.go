@@ -11,6 +11,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
@@ -210,4 +211,49 @@ func FuzzPriors(f *testing.F) {
 			t.Error(err)
 		}
 	})
+}
+
+// Before any reading, sets of one, two and three faults have 0.80, 0.15 and 0.05 of what
+// faults have, however large the board is. "No fault" has 0.3, but on a board whose places
+// by themselves have more than that leaves: there single faults keep their odds, and it has
+// what remains.
+func TestSetShares(t *testing.T) {
+	for _, tt := range []struct {
+		board string
+		none  float64
+	}{{"demo/board.yaml", 0.30}, {"boards/sensor12.yaml", 0.30}, {"boards/dock60.yaml", 0.21}} {
+		b, err := netlist.Load("../../testdata/" + tt.board)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m := network.New(b)
+		s := &search{p: DefaultPriors()}
+		loci := Loci(m, s.p, m.Nominal())
+		factors := s.complaint(loci)
+		// The odds of all sets of a size, place by place: each place adds sets with it to
+		// those of one less without it.
+		of := [4]float64{1}
+		for l := range loci {
+			w := 0.0
+			for _, r := range loci[l].Modes {
+				w += r.Odds
+			}
+			for k := 3; k > 0; k-- {
+				of[k] += w * of[k-1]
+			}
+		}
+		faults := 0.0
+		for k := 1; k < 4; k++ {
+			of[k] *= math.Exp(factors[k])
+			faults += of[k]
+		}
+		for k, share := range setShares {
+			if got := of[k+1] / faults; math.Abs(got-share) > 1e-6 {
+				t.Errorf("%s: sets of %d have %.4f, want %.2f", tt.board, k+1, got, share)
+			}
+		}
+		if none := 1 / (1 + faults); math.Abs(none-tt.none) > 0.01 {
+			t.Errorf("%s: no fault has %.3f, want %.2f", tt.board, none, tt.none)
+		}
+	}
 }

@@ -248,7 +248,7 @@ func (s *sweep) predict() (row, error) {
 	q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
 	carried := 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
-		q.volts += o.Known.Offset * q.rest
+		q.volts += o.offset * q.rest
 		for _, x := range o.row.shared {
 			if x.key == o.spotKey() {
 				carried = x.volts * q.rest
@@ -261,8 +261,7 @@ func (s *sweep) predict() (row, error) {
 	return q, nil
 }
 
-// volts gives the mean of predict for less work. What good boards show
-// beyond the model is taken in proportion to the voltage.
+// volts gives the mean of predict for less work.
 func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
 	sw := sweep{ph: ph, w: w, o: o, changes: changes}
 	return sw.volts()
@@ -277,5 +276,17 @@ func (s *sweep) volts() (float64, error) {
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
-	return r.Volts + o.Known.Offset*clamp(r.Volts/math.Max(o.base.Volts, 1e-3), 0, 1), nil
+	return r.Volts + o.offset*o.restAt(r.Volts), nil
+}
+
+// restAt gives about the share of a good board's slopes that is left at a reading in
+// volts: of a path to ground beside a junction of n kT/q = w, which draws the current that
+// the junction has lost, the conductances being i_j/w and (i - i_j)/volts with
+// i_j = i exp(-lost/w). Where there is no junction, in proportion to the voltage.
+func (o *Observation) restAt(volts float64) float64 {
+	if o.slope < 0.02 {
+		return clamp(volts/math.Max(o.base.Volts, 1e-3), 0, 1)
+	}
+	w := 0.08 * o.slope // V, for each junction in series: twice n kT/q, for the resistance in the way (measured here, TestEntryError)
+	return 1 / (1 + w/math.Max(volts, 1e-4)*math.Expm1(math.Max(o.base.Volts-volts, 0)/w))
 }

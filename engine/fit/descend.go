@@ -152,9 +152,6 @@ var bounds = [unknowns][2]float64{drop: {0.02, 2.8}, ideality: {1, 2.2}, series:
 // ohmStride is the stride of the logarithm of a resistance.
 const ohmStride = 0.7
 
-// mostSeries is the largest share of a drop that is due to series resistance.
-const mostSeries = 0.7
-
 // step makes one damped step of Gauss-Newton from the values that the rows were
 // linearised at, no further than a stride, and gives the damped cost that it would come
 // to were the circuit linear: with x = (J C J' + R)^-1 r it is r' x.

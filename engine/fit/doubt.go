@@ -8,25 +8,8 @@ import (
 	"halfsplit/references"
 )
 
-// A value in the drawing is wrong with WrongDrawn, by a factor whose natural logarithm
-// has the standard deviation WrongBy (a tenth to ten times lie within two; from memory).
-const (
-	WrongDrawn = 0.05
-	WrongBy    = 1.2
-)
-
-// mostWrong is the factor by which a drawn value is wrong at most (from memory).
-const mostWrong = 20.0
-
-// leastWrong is the factor from which a value is a wrong one and not a poor one (common
-// practice, no source).
-const leastWrong = 1.5
-
 // mostDoubts bounds the rounds of Fit.
 const mostDoubts = 16
-
-// leastGain is the logarithm of the odds from which a value is taken to be wrong.
-const leastGain = 1.0
 
 // split gives each of two boards a group of its own where they contradict each other
 // so much that one of them may be wrong.
@@ -89,8 +72,8 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		if boards[q.spot] < 3 || 2*alone >= boards[q.spot] {
 			continue
 		}
-		wrong := math.Log(references.WrongDensity)
-		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
+		wrong := float64(alone) * math.Log(references.WrongDensity) // boards that agree are wrong each by itself
+		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2   // as a normal, like that of a resistance
 		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) > leastGain && gain > most {
 			most, do = gain, func() {
 				q.of.wrong = true

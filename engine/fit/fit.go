@@ -56,14 +56,15 @@ type Posterior struct {
 	// left out.
 	Misread []Misread
 
-	start   *network.Values // before any reading
-	prior   []float64       // variance of each unknown, three to an element; 0 where absent
-	rows    []row
-	matched []pair
-	seenBy  [][]seen  // by unknown
-	inverse []float64 // (J C J' + R)^-1, dense, len(rows) squared
-	factor  []float64 // the Cholesky factor of J C J' + R while fitting
-	known   map[Spot]Known
+	start       *network.Values // before any reading
+	prior       []float64       // variance of each unknown, three to an element; 0 where absent
+	rows        []row
+	matched     []pair
+	seenBy      [][]seen  // by unknown
+	inverse     []float64 // (J C J' + R)^-1, dense, len(rows) squared
+	factor      []float64 // the Cholesky factor of J C J' + R while fitting
+	known       map[Spot]Known
+	conversions map[Spot]*conversion
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
 	// where there are few enough of them; place finds an unknown in it.
@@ -322,7 +323,7 @@ func Guess(m *network.Model, lib *references.Library) (*Posterior, error) {
 }
 
 func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior, error) {
-	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
+	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, conversions: map[Spot]*conversion{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -481,10 +482,6 @@ func (b *Posterior) Covariance(s, t []Slope) float64 {
 	}
 	return b.left(s, t) + boards*b.Spread*b.Spread
 }
-
-// shown is the share of its prior variance that a junction has left where the readings of
-// good boards show nothing of it to speak of.
-const shown = 0.2
 
 // Unseen gives the junction that a reading rests on most, where that is a pin's and the
 // readings of good boards do not show it.

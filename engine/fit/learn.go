@@ -2,6 +2,7 @@ package fit
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"halfsplit/engine/network"
@@ -23,11 +24,13 @@ func middle(v []float64) float64 {
 // the spread of good boards from what is left.
 func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	at := b.warmths(groups)
-	readings, slopes := make([]network.Reading, len(groups)), make([]float64, len(groups))
+	readings, slopes, gauges := make([]network.Reading, len(groups)), make([]float64, len(groups)), make([]gauge, len(groups))
 	err := pool.Each(len(groups), func(w *network.Workspace, i int) (err error) {
 		g := groups[i]
 		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
-			_, slopes[i] = b.Slopes(w, g.celsius)
+			var each []Slope
+			each, slopes[i] = b.Slopes(w, g.celsius)
+			gauges[i] = b.gaugeOf(g.drive, readings[i].Volts, each)
 			w.Leave(&g.visit, false)
 		}
 		return err
@@ -44,16 +47,26 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		r := readings[i]
 		p := piles[g.spot]
 		if p == nil {
-			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter}
+			p = &pile{base: r.Volts, over: r.Over, slope: slopes[i], meter: g.meter, conversion: &conversion{}}
 			piles[g.spot] = p
 			order = append(order, g.spot)
 		}
-		for _, s := range g.samples {
-			if !s.Overload && !r.Over {
-				s.Volts += p.base - r.Volts
-			}
-			p.samples = append(p.samples, s)
+		if p.over && !r.Over {
+			p.base, p.over, p.slope, p.meter = r.Volts, false, slopes[i], g.meter
 		}
+		k := -1
+		if !r.Over {
+			k = p.conversion.add(gauges[i])
+		}
+		for _, s := range g.samples {
+			if k >= 0 && !s.Overload {
+				s.Volts -= r.Volts
+			}
+			p.samples, p.gauges = append(p.samples, s), append(p.gauges, k)
+		}
+	}
+	for _, s := range order {
+		b.convertAll(s, piles[s])
 	}
 	b.level(piles, order)
 	var pooled spreads
@@ -69,11 +82,43 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
 		if !p.over && !math.IsNaN(pred.Center) {
 			k.Offset = pred.Center - p.base
-			k.Scale, k.DF = pooled.shrink(pred)
+			k.Scale, k.DF = pooled.shrink(pred, p.slope)
 		}
 		b.known[s] = k
 	}
 	return nil
+}
+
+// convertAll converts the samples of a spot, given less what the circuit reads, to the
+// meter of the first by the circuit alone: what meters differ by beyond that is estimated
+// from the same few boards, and would take their own spread out.
+func (b *Posterior) convertAll(s Spot, p *pile) {
+	c := p.conversion
+	var list []stray
+	var levels []float64
+	boards := map[string]int{}
+	for i, x := range p.samples {
+		if k := p.gauges[i]; k >= 0 && !x.Overload {
+			name := x.Sweep.BoardName()
+			if _, known := boards[name]; !known {
+				boards[name] = len(boards)
+			}
+			own := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6))
+			list = append(list, stray{boards[name], k, x.Volts, own})
+			levels = append(levels, x.Volts+c.gauges[k].volts)
+		}
+	}
+	if len(list) == 0 {
+		return
+	}
+	slices.SortStableFunc(list, func(x, y stray) int { return x.board - y.board })
+	b.learnConversion(s, c, list, references.DefaultSpread(middle(levels)))
+	for i := range p.samples {
+		if k := p.gauges[i]; k >= 0 && !p.samples[i].Overload {
+			p.samples[i].Volts += p.base
+		}
+	}
+	b.conversions[s] = c
 }
 
 // pile is all samples of a spot, converted to one meter.
@@ -83,6 +128,9 @@ type pile struct {
 	slope   float64 // of the reading against all drops at once
 	samples []references.Sample
 	meter   references.Meter
+	// of conversion, by sample; -1 where the circuit shows OL
+	gauges     []int
+	conversion *conversion
 }
 
 // level takes out what all readings of one sweep have in common: its board was
@@ -94,11 +142,11 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 	offs := map[*references.Sweep][]float64{}
 	for _, s := range order {
 		p := piles[s]
-		if p.over || p.slope < 0.5 {
+		if p.over || p.slope < levelSlope {
 			continue
 		}
 		for _, x := range p.samples {
-			if off := x.Volts - p.base; !x.Overload && math.Abs(off) < 0.05 {
+			if off := x.Volts - p.base; !x.Overload && math.Abs(off) < levelReach {
 				offs[x.Sweep] = append(offs[x.Sweep], off/p.slope)
 			}
 		}
@@ -112,7 +160,7 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 			continue
 		}
 		for i := range p.samples {
-			if all := offs[p.samples[i].Sweep]; len(all) >= 5 && !p.samples[i].Overload {
+			if all := offs[p.samples[i].Sweep]; len(all) >= levelReadings && !p.samples[i].Overload {
 				p.samples[i].Volts -= middle(all) * math.Min(p.slope, 1)
 			}
 		}
@@ -125,15 +173,6 @@ type spreads struct {
 	squares, freedom float64
 	sd               float64
 }
-
-// Degrees of freedom: of the prior inside references.Predict, of the pooled
-// spread as a prior for one point (points differ), and the least number that the
-// spreads needs before it is used rather than the default.
-const (
-	predictDF = 4.0
-	pooledDF  = 8.0
-	enoughDF  = 10.0
-)
 
 // squaresOf takes the sum of squared deviations back out of a prediction.
 func squaresOf(p references.Predictive) (squares, n float64) {
@@ -155,7 +194,7 @@ func (q *spreads) add(p references.Predictive) {
 
 func (q *spreads) spread() float64 {
 	if q.freedom < enoughDF {
-		return references.DefaultSpread(0.5)
+		return references.DefaultSpread(0.5) * (1 - sharedSpread)
 	}
 	return math.Sqrt(q.squares / q.freedom)
 }
@@ -163,11 +202,15 @@ func (q *spreads) spread() float64 {
 // shrink gives scale and degrees of freedom of the predictive Student t of a
 // point, with the pooled spread as prior in place of the default (scaled inverse
 // chi-square; Gelman et al., Bayesian Data Analysis, 3.3, from memory).
-func (q *spreads) shrink(p references.Predictive) (scale, df float64) {
-	if q.freedom < enoughDF || math.IsNaN(p.Scale) {
+func (q *spreads) shrink(p references.Predictive, slope float64) (scale, df float64) {
+	if math.IsNaN(p.Scale) {
 		return p.Scale, p.DF
 	}
 	squares, n := squaresOf(p)
-	df = pooledDF + n - 1
-	return math.Sqrt((pooledDF*q.sd*q.sd+squares)/df) * math.Sqrt(1+1/n), df
+	prior, weight := q.sd, pooledDF
+	if q.freedom < enoughDF {
+		prior, weight = references.DefaultSpread(p.Center)*(1-sharedSpread*clamp(slope, 0, 1)), predictDF
+	}
+	df = weight + n - 1
+	return math.Sqrt((weight*prior*prior+squares)/df) * math.Sqrt(1+1/n), df
 }

@@ -8,10 +8,6 @@ import (
 	"halfsplit/references"
 )
 
-// Lines that should read alike differ by this standard deviation in volts (common
-// practice, no source).
-const matchedSpread = 0.015
-
 // pair is two lines that should read alike.
 type pair struct{ a, b network.Probe }
 
@@ -91,4 +87,19 @@ func (g *group) cull() (out []Misread) {
 		out = append(out, misread(g.spot, slices.DeleteFunc(slices.Clone(g.samples), func(s references.Sample) bool { return slices.Contains(rest, s) }))...)
 		g.take(rest)
 	}
+}
+
+// merged adds up slopes against the same unknown.
+func merged(slopes []Slope) []Slope {
+	at := map[int32]int{}
+	out := slopes[:0:0]
+	for _, s := range slopes {
+		if k, ok := at[s.unknown]; ok {
+			out[k].slope += s.slope
+			continue
+		}
+		at[s.unknown] = len(out)
+		out = append(out, s)
+	}
+	return out
 }

@@ -159,23 +159,6 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 	return best, nil
 }
 
-// What tells the place of an undrawn junction (common practice, no source): its drop is
-// the same with every meter within undrawnSpread volts, no reading counts more against
-// a place than undrawnWrong, as it may be wrong itself, and each resistance further from
-// the spot is as good as farther, in squares of standard deviations.
-const (
-	undrawnSpread = 0.02
-	undrawnWrong  = 25
-	farther       = 0.5
-
-	// An undrawn junction is looked for where good boards read so many volts less than
-	// the circuit. It costs undrawnCost, and secondCost more on a line where one is
-	// drawn: twice the logarithm of the odds.
-	lowBy       = 0.25
-	undrawnCost = 1.5
-	secondCost  = 8
-)
-
 // undrawnScatter gives the middle of what the meters make of one place in volts, and what
 // their differences speak against it.
 func undrawnScatter(volts []float64) (mean, cost float64) {

@@ -111,6 +111,15 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			items = append(items, document.Scalar(b.RepairName(m)))
 		}
 		out.Key(e.Kind.String(), document.FlowList(items...))
+	case KindConcerns:
+		if len(e.Nets) == 0 {
+			return nil, missing(e.Kind)
+		}
+		var items []string
+		for _, n := range e.Nets {
+			items = append(items, netName(b, n))
+		}
+		out.Key("concerns", document.FlowList(items...))
 	case KindNote:
 		if e.Note == "" {
 			return nil, missing(e.Kind)

@@ -53,10 +53,11 @@ const (
 	KindPress                   // readings while a part is pressed gently: Presses
 	KindGood                    // readings of a good board at hand: Goods
 	KindSwap                    // a known-good cable or module at connectors: Swaps
+	KindConcerns                // what the complaint is about, in place of what was said before: Nets
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -118,6 +119,7 @@ type Event struct {
 	Parts        []netlist.PartID
 	Jumpers      []Jumper
 	Repairs      []netlist.Repair
+	Nets         []netlist.NetID
 	Note         string
 	Supply       *SupplyDraw
 	Marks        []Marked
@@ -345,6 +347,16 @@ type Case struct {
 
 // Opening returns how the case began.
 func (c *Case) Opening() Opening { return *c.All[0].Open }
+
+// Concerns lists the nets that the complaint is about; none where nobody said.
+func (c *Case) Concerns() []netlist.NetID {
+	for i := len(c.Events) - 1; i >= 0; i-- {
+		if c.Events[i].Kind == KindConcerns {
+			return c.Events[i].Nets
+		}
+	}
+	return nil
+}
 
 // Closed tells that the case has ended, and how.
 func (c *Case) Closed() (Closing, bool) {

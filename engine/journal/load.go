@@ -364,6 +364,19 @@ func (d *decoder) event(node document.Node, number int) Event {
 		e.Repairs, e.Parts = d.repairs(value, e.Kind)
 	case KindSupply:
 		e.Supply = d.supply(value)
+	case KindConcerns:
+		for _, item := range value.Items() {
+			net, ok := d.net(item)
+			switch {
+			case !ok:
+			case net == d.board.Ground:
+				d.problem(item.At(), "a complaint about ground, which every reading is against", "name the nets of what does not work")
+			case slices.Contains(e.Nets, net):
+				d.problem(item.At(), document.Quote(item.Text())+" is there twice", "keep one of them")
+			default:
+				e.Nets = append(e.Nets, net)
+			}
+		}
 	case KindMark:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {

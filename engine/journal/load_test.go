@@ -39,6 +39,7 @@ func TestHandWritten(t *testing.T) {
 	}
 	r12, fl3 := part(t, b, "R12"), part(t, b, "FL3")
 	rail, _ := b.NetByName("VTP_1V8")
+	sda, _ := b.NetByName("TP_SDA")
 	other := point(t, b, "R12.2")
 	var repairs []netlist.Repair
 	for _, place := range []string{"J7.2", "R12.1", "J7.2-J7.4"} {
@@ -73,13 +74,14 @@ func TestHandWritten(t *testing.T) {
 		{Kind: KindMark, Marks: []Marked{{Part: fl3}, {Part: r12, Reversed: true}}},
 		{Kind: KindFunctions, Functions: []Tested{{"touch", Works}, {"display", Fails}, {"backlight", NotTested}}},
 		{Kind: KindNote, Note: "The owner wants\nthe old parts back.\n"},
+		{Kind: KindConcerns, Nets: []netlist.NetID{rail, sda}},
 		{Kind: KindClose, Close: &Closing{Cause: "FL3 open", Remedy: "jumper", Part: fl3, Mode: "open"}},
 	}
 	if diff := cmp.Diff(want, c.Events, told); diff != "" {
 		t.Errorf("events (-want +got):\n%s", diff)
 	}
-	if len(c.All) != 25 {
-		t.Errorf("%d events in all, want 25", len(c.All))
+	if len(c.All) != 26 {
+		t.Errorf("%d events in all, want 26", len(c.All))
 	}
 	for i, e := range c.All {
 		if e.Number != i+1 {
@@ -204,7 +206,7 @@ func TestShape(t *testing.T) {
 	if diff := cmp.Diff(keys, fields); diff != "" {
 		t.Errorf("(-decoder +shape):\n%s", diff)
 	}
-	if n := int(KindSwap) + 1; len(kindNames) != n {
+	if n := int(KindConcerns) + 1; len(kindNames) != n {
 		t.Errorf("%d names for %d kinds", len(kindNames), n)
 	}
 }

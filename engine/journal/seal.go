@@ -120,6 +120,9 @@ func digest(e *Event, b *netlist.Board) string {
 	for _, t := range e.Functions {
 		put("function", t.Function, strconv.Itoa(int(t.Result)))
 	}
+	for _, n := range e.Nets {
+		put("net", b.Nets[n].Name)
+	}
 	put(strconv.Itoa(e.Undo))
 	put(e.Acknowledged...)
 	if c := e.Close; c != nil {

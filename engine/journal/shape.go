@@ -27,6 +27,9 @@ var caseShape = &document.Shape{
 				{Name: "at_hand", Shape: &document.Shape{Doc: "What of known good is at hand: `good board`, and connectors of which there is a cable or module.", Example: "[good board, J7]", Single: true, Item: &document.Shape{Example: "J7"}}},
 			},
 		}},
+		{Name: "concerns", Shape: &document.Shape{
+			Doc: "The nets that the complaint is about, in place of all pins of the connectors that were read: before they are read, no fault found is no proof.", Example: "[TP_SDA, TP_SCL]", Single: true, MinItems: 1, Item: &document.Shape{Example: "TP_SDA"},
+		}},
 		{Name: "meter", Shape: references.MeterShape()},
 		{Name: "read", Shape: &document.Shape{
 			Doc:     "Readings by point: 0.452 is volts, 452 millivolts, 22.1 ohm a resistance, OL over range.",

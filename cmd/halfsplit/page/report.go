@@ -230,6 +230,11 @@ func (b *builder) head() {
 	}
 	r.File = prose(b.c.File)
 	r.Complaint = prose(b.c.Opening().Complaint)
+	between := "; it concerns "
+	for _, n := range b.c.Concerns() {
+		r.Complaint += between + name(b.b.Nets[n].Name)
+		between = ", "
+	}
 	end, closed := b.c.Closed()
 	switch {
 	case !closed:

@@ -59,8 +59,8 @@ func heldBackCircuits(t *testing.T, every int) (rows [][]circuit.Circuit, which 
 // same board and from the good boards; volts are those of p.Probes.
 type HeldBack func(p *Problem, good [][]float64, volts []float64, pin int) (float64, error)
 
-// heldBackLevels gives the level of one reading of each case.
-func heldBackLevels(t *testing.T, rows [][]float64, model HeldBack) []float64 {
+// heldBackLevels gives the level of one reading of each case, from so many good boards.
+func heldBackLevels(t *testing.T, rows [][]float64, model HeldBack, good int) []float64 {
 	t.Helper()
 	var levels []float64
 	for k, row := range rows {
@@ -73,7 +73,7 @@ func heldBackLevels(t *testing.T, rows [][]float64, model HeldBack) []float64 {
 			}
 			shown = append(shown, volts)
 		}
-		level, err := model(p, shown[:heldBackGood], shown[heldBackGood], k%len(p.Probes))
+		level, err := model(p, shown[:good], shown[heldBackGood], k%len(p.Probes))
 		if err != nil {
 			t.Fatalf("case %d: %v", k, err)
 		}
@@ -96,12 +96,14 @@ func TestHeldBack(t *testing.T) {
 	for _, m := range []struct {
 		name  string
 		model HeldBack
+		good  int
 		known map[string]bool
 	}{
-		{"a model that is told the truth", toldLevel, nil},
-		{"the engine", engineLevel, engineHeldBack},
+		{"a model that is told the truth", toldLevel, heldBackGood, nil},
+		{"the engine, three good boards", engineLevel, heldBackGood, engineHeldBack},
+		{"the engine, one good board", engineLevel, 1, engineHeldBack},
 	} {
-		levels := heldBackLevels(t, rows, m.model)
+		levels := heldBackLevels(t, rows, m.model, m.good)
 		d, limit := Uniformity(levels)
 		var tenths [10]int
 		for _, x := range levels {

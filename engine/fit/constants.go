@@ -1,0 +1,46 @@
+package fit
+
+// The numbers that move a probability, all of them. Priors of junctions stand with their
+// origins (network.Origin.Prior); what only ends a loop or bounds the work stands where it
+// is used. CPNS: common practice, no source. Influence, where it was measured, is that on
+// the share of converted readings within two standard deviations where one meter was ever
+// used (97.4 %, TestConvertAgainstNgspice) or on how far held-back readings with one good
+// board are from uniform (0.033, TestHeldBack).
+const (
+	// Good boards.
+	predictDF     = 4.0     // weight of the default spread inside references.Predict, in boards
+	pooledDF      = 8.0     // weight of the spread over all points as a prior for one (CPNS)
+	enoughDF      = 10.0    // boards less points from which that is used, rather than the default (CPNS)
+	sharedSpread  = 1.0 / 3 // part of the default spread of a junction that all of a board's or an IC's have in common, counted there (from memory); none 0.106
+	matchedSpread = 0.015   // V, standard deviation of lines that should read alike (CPNS)
+	// A sweep's own shift is the median over so many readings at least, of so much slope
+	// and within so many volts of the others (CPNS).
+	levelReadings = 5
+	levelSlope    = 0.5
+	levelReach    = 0.05
+
+	// Conversion between meters.
+	undrawn     = 0.12  // standard deviation of a step between currents, as a share of it, in a circuit that is not as drawn (CPNS); half 93.2 %, double 99.3 %
+	splitShare  = 1.0   // the same for each share of the current that is split between junctions side by side, one of which may take it all (CPNS)
+	contactSD   = 0.001 // V, standard deviation of one probe contact against the next (CPNS)
+	contactDF   = 4     // its weight, in readings, against what the readings of a spot show (CPNS)
+	loadedRails = 0.15  // of rails have a load that nobody drew, such as a divider or a regulator's feedback (CPNS)
+	loadTakes   = 0.5   // of the current it takes there (CPNS)
+	mostSeries  = 0.7   // of a drop is due to series resistance at most (from memory)
+
+	// What the drawing has wrong.
+	WrongDrawn = 0.05 // of drawn values are wrong (from memory)
+	WrongBy    = 1.2  // standard deviation of the natural logarithm of the factor: a tenth to ten times lie within two (from memory)
+	mostWrong  = 20.0 // factor by which one is wrong at most (from memory)
+	leastWrong = 1.5  // factor from which one is wrong and not poor (CPNS)
+	leastGain  = 1.0  // logarithm of the odds from which a value is taken to be wrong (CPNS)
+
+	// Junctions that nobody drew.
+	undrawnSpread = 0.02 // V, within which the drop of one is the same with every meter (CPNS)
+	undrawnWrong  = 25   // squares of standard deviations that a reading counts against a place at most, as it may be wrong itself (CPNS)
+	farther       = 0.5  // the same, in favour of a place for each resistance further from the spot (CPNS)
+	lowBy         = 0.25 // V that good boards read less than the circuit from which one is looked for (CPNS)
+	undrawnCost   = 1.5  // twice the logarithm of the odds against one (CPNS)
+	secondCost    = 8    // the same, more, on a line where one is drawn (CPNS)
+	shown         = 0.2  // of its prior variance is left of a junction that readings of good boards show nothing of (CPNS)
+)
