@@ -222,7 +222,7 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 		r.At = q.taken[q.takenOf(f.Observation)].read.Name
 		return r
 	}
-	r.Cured = cured(f, q.Board, q.edits)
+	r.Cured, r.Comes = cured(f, q.Board, q.edits), f.Comes
 	if e, ok := f.Lacks(); ok {
 		r.Lacks = q.model.Describe(e)
 	}
@@ -266,6 +266,9 @@ func (q *inquiry) describe(f *fault.Fault) string {
 		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
 	case fault.Leaky, fault.Leakage, fault.High:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
+	}
+	if f.Comes {
+		return r.At + " " + f.Mode.String() + ", comes and goes"
 	}
 	return r.At + " " + f.Mode.String()
 }
