@@ -19,15 +19,15 @@ import (
 
 // Finding is one thing that Library.Check noticed.
 type Finding struct {
-	Kind     string // one of the Kind constants
-	Severity string // one of the Severity constants
-	Sweep    string // file of the sweep; empty where it concerns the library
-	At       string // points or connector; empty where it concerns a whole sweep
-	Seen     string // what was noticed, in numbers
-	Do       string // what to do about it
+	Severity string `json:"severity"` // one of the Severity constants
+	Kind     string `json:"kind"`     // one of the Kind constants
+	Sweep    string `json:"file"`     // file of the sweep; empty where it concerns the library
+	At       string `json:"at"`       // points or connector; empty where it concerns a whole sweep
+	Seen     string `json:"seen"`     // what was noticed, in numbers
+	Do       string `json:"do"`       // what to do about it
 	// Confidence is the probability, from 0 to 1, that the finding is right;
 	// 1 for plain facts such as gaps.
-	Confidence float64
+	Confidence float64 `json:"confidence"`
 }
 
 // Kinds of findings.

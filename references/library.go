@@ -123,7 +123,10 @@ func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int
 	changed := make(map[string]bool)
 	var problems document.Problems
 	for i, f := range files {
-		for _, p := range f.problems {
+		for k, p := range f.problems {
+			if k == len(f.problems)-1 {
+				p.Do += leftOut
+			}
 			problems.Add(p.Position, p.What, p.Do)
 		}
 		switch {
@@ -201,6 +204,10 @@ type loaded struct {
 	edited   bool // the sweep's file holds another text than when Add named it
 	problems document.Problems
 }
+
+// leftOut ends what is said of a broken file: the rest of the library goes on
+// without it, which must not go unnoticed.
+const leftOut = "; until then nothing of this file is used"
 
 // loadFiles reads files with a few workers; results stand at the index of their
 // path, so that the outcome does not depend on timing.

@@ -126,10 +126,10 @@ func TestLoadLibraryProblems(t *testing.T) {
 	if len(l.Sweeps) != 1 {
 		t.Errorf("%d sweeps, want the good one", len(l.Sweeps))
 	}
-	want := `b.yaml:4:18: ` + "`J7.2`" + `: "0.45x" is not a reading; write volts as 0.452, millivolts as 452, resistance as 22.1 ohm, or OL
+	want := `b.yaml:4:18: ` + "`J7.2`" + `: "0.45x" is not a reading; write volts as 0.452, millivolts as 452, resistance as 22.1 ohm, or OL; until then nothing of this file is used
 c.yaml:1:18: withdraws ` + "`aa.yaml`" + `, which is not in this folder; did you mean ` + "`a.yaml`" + `?
-d.yaml:1:11: ` + "`withdraw`" + ` lacks the key ` + "`why`" + `; add it, such as ` + "`the board failed a week later`" + `
-e.yaml:1:1: the file is text; give a mapping (` + "`key: value`" + `)`
+d.yaml:1:11: ` + "`withdraw`" + ` lacks the key ` + "`why`" + `; add it, such as ` + "`the board failed a week later`" + `; until then nothing of this file is used
+e.yaml:1:1: the file is text; give a mapping (` + "`key: value`" + `); until then nothing of this file is used`
 	if diff := cmp.Diff(want, strings.ReplaceAll(err.Error(), dir+"/", "")); diff != "" {
 		t.Errorf("problems (-want +got):\n%s", diff)
 	}

@@ -32,7 +32,7 @@ func TestLoadLibraryThroughLink(t *testing.T) {
 		t.Fatal(err)
 	}
 	l, err := LoadLibrary(link, b)
-	want := filepath.Join(link, "nowhere.yaml") + ": cannot be opened: too many levels of symbolic links; check the path"
+	want := filepath.Join(link, "nowhere.yaml") + ": cannot be opened: too many levels of symbolic links; check the path; until then nothing of this file is used"
 	if len(l.Sweeps) != 1 || len(l.Withdrawn) != 1 || err == nil || err.Error() != want {
 		t.Errorf("got %+v, %v", l, err)
 	}

@@ -10,12 +10,14 @@ import (
 
 // Standing is how well good boards are known at one pin of a connector, red on ground.
 type Standing struct {
-	At, Net string
-	Boards  int      // that were read there
-	Meters  []string // they were read with, sorted
+	At     string   `json:"at"`
+	Net    string   `json:"net"`
+	Boards int      `json:"boards"` // that were read there
+	Meters []string `json:"meters"` // they were read with, sorted
 	// HalfWidth is half the interval in volts in which 95 % of further good boards read,
 	// and Next what it comes to with one board more.
-	HalfWidth, Next float64
+	HalfWidth float64 `json:"half_width"`
+	Next      float64 `json:"next"`
 }
 
 // unreadSpread is the standard deviation in volts of what is predicted at a pin that no
@@ -74,11 +76,13 @@ func (p Predictive) halfWidths() (now, next float64) {
 // Reading is a piece of reading to do: pins of one connector, known alike, on one more
 // good board.
 type Reading struct {
-	Library         *Library
-	Connector       string
-	Pins            []string
-	Boards          int     // that were read there so far
-	HalfWidth, Next float64 // volts, mean over the pins; see Standing
+	Library   *Library `json:"-"`
+	Revision  string   `json:"revision"`
+	Connector string   `json:"connector"`
+	Pins      []string `json:"pins"`
+	Boards    int      `json:"boards"`     // that were read there so far
+	HalfWidth float64  `json:"half_width"` // volts, mean over the pins; see Standing
+	Next      float64  `json:"next"`
 }
 
 // ReadNext lists what to read on good boards of several revisions, what narrows the
@@ -101,7 +105,7 @@ func ReadNext(libs []*Library) []Reading {
 			if !begun {
 				i = len(list)
 				index[k] = i
-				list = append(list, Reading{Library: l, Connector: k.connector, Boards: k.boards})
+				list = append(list, Reading{Library: l, Revision: l.Revision, Connector: k.connector, Boards: k.boards})
 			}
 			r := &list[i]
 			r.Pins = append(r.Pins, s.At)

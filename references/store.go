@@ -112,17 +112,16 @@ func Withdraw(file string, points []string, why, by string, when time.Time) (not
 		return "", err
 	}
 	dir, base := filepath.Split(file)
-	var b strings.Builder
-	fmt.Fprintf(&b, "withdraw:\n  file: %s\n", scalar(base))
+	var b document.Writer
+	b.WriteString("withdraw:\n")
+	b.Key("  file", document.Scalar(base))
 	if points != nil {
-		b.WriteString("  points: " + flowList(points) + "\n")
+		b.Key("  points", document.FlowList(document.Scalars(points)...))
 	}
-	fmt.Fprintf(&b, "  why: %s\n", scalar(why))
-	if by != "" {
-		fmt.Fprintf(&b, "  by: %s\n", scalar(by))
-	}
+	b.Key("  why", document.Scalar(why))
+	b.Key("  by", document.Optional(by))
 	if !when.IsZero() {
-		fmt.Fprintf(&b, "  time: %s\n", when.Format("2006-01-02T15:04:05Z07:00"))
+		b.Key("  time", when.Format(time.RFC3339))
 	}
 	if nodes, err := document.Decode(strings.NewReader(b.String()), "withdrawal", 0); err != nil {
 		return "", err

@@ -31,21 +31,12 @@ func (s *Span) String() string {
 	return text(s.Low) + ".." + text(s.High) + " mA"
 }
 
-// flow writes currents on one line, "" where none was read.
+// flow writes currents on one line.
 func (s Supply) flow() string {
-	var fields []string
-	for _, x := range []struct {
-		key string
-		v   *Span
-	}{{"before", s.Before}, {"after", s.After}} {
-		if x.v != nil {
-			fields = append(fields, x.key+": "+x.v.String())
-		}
-	}
-	if fields == nil {
-		return ""
-	}
-	return "{" + strings.Join(fields, ", ") + "}"
+	var f document.Flow
+	f.Add("before", s.Before.String())
+	f.Add("after", s.After.String())
+	return f.String()
 }
 
 // noCurrent is a current of nothing, which a supply's display may well show though

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 
 	"github.com/google/go-cmp/cmp"
@@ -59,19 +58,4 @@ func TestWriteSaysWhatFailed(t *testing.T) {
 	if err := (&Sweep{Meter: DefaultMeter()}).Write(fullDisk{}); err == nil || err.Error() != "writing the sweep: no space left" {
 		t.Errorf("got %v", err)
 	}
-}
-
-func FuzzScalar(f *testing.F) {
-	for _, text := range []string{"J7.2", "null", "~", "a: b", "# x", "- y", "{", "0x1f", "\u00a0", "é", "'", `\`, "a b", " a", "a "} {
-		f.Add(text)
-	}
-	f.Fuzz(func(t *testing.T, text string) {
-		nodes, err := document.Decode(strings.NewReader("{k: "+scalar(text)+", l: 1}\n"), "x", 0)
-		if err != nil || len(nodes) != 1 {
-			return // control characters and the like, which no checked name holds
-		}
-		if got := nodes[0].Get("k"); text != "" && strings.ToValidUTF8(text, "") == text && got.Text() != text {
-			t.Errorf("%q was written %s and reads back %q", text, scalar(text), got.Text())
-		}
-	})
 }

@@ -20,7 +20,6 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/practice"
-	"halfsplit/engine/trial"
 	"halfsplit/references"
 )
 
@@ -179,12 +178,12 @@ func askTrials(t *testing.T, into answers, all bool) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			w := trial.Start(&trials[i], e, lib)
-			list, err := e.Compare(w.Case)
+			c := trials[i].Case(lib)
+			list, err := e.Compare(c)
 			if err != nil {
 				t.Fatal(err)
 			}
-			d, err := e.Diagnose(w.Case)
+			d, err := e.Diagnose(c)
 			if err != nil {
 				t.Fatal(err)
 			}

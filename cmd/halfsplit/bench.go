@@ -78,7 +78,7 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 		},
 		ValidArgsFunction: completeFiles(kindCase),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			_, err := a.sit(cmd.InOrStdin(), args[0], &f, "", nil)
+			_, err := a.sit(a.stdin, args[0], &f, "", nil)
 			return err
 		},
 	}

@@ -21,7 +21,6 @@ import (
 )
 
 func (a *app) checkCommand() *cobra.Command {
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "check PATH...",
 		Short: "find what is wrong with files",
@@ -35,28 +34,16 @@ The exit code is 1 where there are problems; warnings alone leave it at 0.`,
 		Example:           "  halfsplit check kestrel",
 		Args:              someArguments("a file or a folder"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			c := checker{seen: make(map[document.Problem]bool), sweeps: make(map[*netlist.Board][]*references.Sweep)}
 			if err := c.gather(args); err != nil {
 				return err
 			}
 			c.check()
-			if asJSON {
-				err = a.json(c.answer())
-			} else {
-				s.findings(&c)
-			}
-			if err == nil && c.problems > 0 {
-				err = errBadly
-			}
-			return err
-		},
+			return a.judged(c.problems > 0, c.answer(), func() { s.findings(&c) })
+		}),
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	a.jsonFlag(cmd, "")
 	return cmd
 }
 
@@ -82,7 +69,7 @@ type checked struct {
 // finding is a problem or a warning.
 type finding struct {
 	document.Problem
-	warning bool
+	Warning bool `json:"warning"`
 }
 
 // gather lists the files that the arguments mean. Its errors are arguments that
@@ -104,26 +91,37 @@ func (c *checker) gather(args []string) error {
 			add(arg, true)
 			continue
 		}
-		before := len(c.files)
-		err = filepath.WalkDir(arg, func(path string, entry fs.DirEntry, err error) error {
-			switch {
-			case err != nil:
-				return err
-			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
-				return fs.SkipDir
-			case isYAML(path) && regular(path):
-				add(path, false)
-			}
-			return nil
-		})
+		files, err := yamlFilesIn(arg)
 		if err != nil {
-			return instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the folder and who may read it")
+			return err
 		}
-		if len(c.files) == before {
+		if len(files) == 0 {
 			return instead("there is no YAML file in "+quoted(arg), "name a folder that holds .yaml files")
+		}
+		for _, file := range files {
+			add(file, false)
 		}
 	}
 	return nil
+}
+
+// yamlFilesIn lists the YAML files of a folder and of the folders in it.
+func yamlFilesIn(folder string) (files []string, err error) {
+	err = filepath.WalkDir(folder, func(path string, entry fs.DirEntry, err error) error {
+		switch {
+		case err != nil:
+			return err
+		case entry.IsDir() && path != folder && strings.HasPrefix(entry.Name(), "."):
+			return fs.SkipDir
+		case !entry.IsDir() && isYAML(path) && regular(path):
+			files = append(files, path)
+		}
+		return nil
+	})
+	if err != nil {
+		err = instead(quoted(folder)+" cannot be read: "+document.Reason(err), "check the folder and who may read it")
+	}
+	return files, err
 }
 
 // regular tells that a path is a file, itself or through a link: a pipe or a device
@@ -308,7 +306,7 @@ func (c *checker) add(found document.Problems, warning bool) {
 
 func (s *screen) findings(c *checker) {
 	for _, f := range c.found {
-		if f.warning {
+		if f.Warning {
 			s.say(s.paint(yellow, warningText(f.Problem)))
 		} else {
 			s.say(s.paint(red, problemText(f.Problem)))
@@ -347,8 +345,8 @@ func (s *screen) findings(c *checker) {
 
 // checkAnswer is what `check --json` prints.
 type checkAnswer struct {
-	Files    []checkedFile  `json:"files"`
-	Problems []checkProblem `json:"problems"`
+	Files    []checkedFile `json:"files"`
+	Problems []finding     `json:"problems"`
 }
 
 type checkedFile struct {
@@ -356,22 +354,10 @@ type checkedFile struct {
 	Kind string `json:"kind"` // "" where it was not recognised
 }
 
-type checkProblem struct {
-	File    string `json:"file"`
-	Line    int    `json:"line"` // from 1; 0 means the file as a whole
-	Column  int    `json:"column"`
-	What    string `json:"what"`
-	Do      string `json:"do"`
-	Warning bool   `json:"warning"`
-}
-
 func (c *checker) answer() checkAnswer {
-	var a checkAnswer
+	a := checkAnswer{Problems: c.found}
 	for i := range c.files {
 		a.Files = append(a.Files, checkedFile{c.files[i].path, c.files[i].kind})
-	}
-	for _, f := range c.found {
-		a.Problems = append(a.Problems, checkProblem{f.File, f.Line, f.Column, f.What, f.Do, f.warning})
 	}
 	return a
 }

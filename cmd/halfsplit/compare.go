@@ -42,18 +42,16 @@ func (a *app) compareCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if r.json {
-				return a.json(comparison{c.Board.Name, c.Board.Revision, wrong, list})
-			}
-			s.caseHead(c)
-			if wrong != nil {
-				s.implausible(wrong)
-			}
-			s.comparisons(list)
-			return nil
+			return a.answer(comparison{c.Board.Name, c.Board.Revision, wrong, list}, func() {
+				s.caseHead(c)
+				if wrong != nil {
+					s.implausible(wrong)
+				}
+				s.comparisons(list)
+			})
 		},
 	}
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	return cmd
 }
 

@@ -46,11 +46,7 @@ The answer is as good as what is known of good boards: name their sweeps with
   halfsplit coverage kestrel/board.yaml --known kestrel/known --connector J7 --all`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			options, err := r.options()
 			if err != nil {
 				return err
@@ -71,15 +67,11 @@ The answer is as good as what is known of good boards: name their sweeps with
 			if err != nil {
 				return err
 			}
-			if r.json {
-				return a.json(x)
-			}
-			s.reach(x, all)
-			return nil
-		},
+			return a.answer(x, func() { s.reach(x, all) })
+		}),
 	}
 	flags := cmd.Flags()
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	flags.BoolVar(&all, "all", false, "list every fault and every group")
 	flags.StringArrayVar(&q.Connectors, "connector", nil, "`CONNECTOR` to sweep; may be repeated, all where none is given")
 	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")

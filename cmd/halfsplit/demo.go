@@ -26,11 +26,7 @@ overwritten. "halfsplit practice course" writes a course of lessons.`,
 		Example:           "  halfsplit demo kestrel",
 		Args:              arguments("FOLDER"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			files, err := writeEmbedded(testdata.Demo, "demo", "the demonstration", args[0])
 			if err != nil {
 				return err
@@ -45,7 +41,7 @@ overwritten. "halfsplit practice course" writes a course of lessons.`,
 				s.say("  halfsplit locate " + path(c))
 			}
 			return nil
-		},
+		}),
 	}
 }
 
@@ -59,11 +55,7 @@ Read README.md in the folder first. Files that already exist are never overwritt
 		Example:           "  halfsplit practice course lessons\n  halfsplit practice run lessons/lesson-01.yaml --by Ada",
 		Args:              arguments("FOLDER"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			files, err := writeEmbedded(testdata.Lessons, "lessons", "the course", args[0])
 			if err != nil {
 				return err
@@ -77,7 +69,7 @@ Read README.md in the folder first. Files that already exist are never overwritt
 			s.say("Begin with " + path(filepath.Join(args[0], "README.md")) + " and " + path(texts[0]) + ", then:")
 			s.say("  halfsplit practice run " + path(strings.TrimSuffix(texts[0], ".md")+".yaml") + " --by YOUR-NAME")
 			return nil
-		},
+		}),
 	}
 }
 

@@ -22,7 +22,7 @@ type draftFlags struct {
 	connectors, columns         []string
 	board, revision, ground, to string
 	hops                        int
-	all, update, json           bool
+	all, update                 bool
 }
 
 func (a *app) draftCommand() *cobra.Command {
@@ -61,7 +61,7 @@ be a pipe; - is standard input.`,
 	flags.StringArrayVar(&f.columns, "column", nil, "`KEY=HEADING` of a table; may be repeated")
 	flags.StringVar(&f.to, "to", "", "`FILE` to write; otherwise the screen")
 	flags.BoolVar(&f.update, "update", false, "write the changes into the file that is there")
-	flags.BoolVar(&f.json, "json", false, "print JSON: what was drafted, guessed and left out; volts")
+	a.jsonFlag(cmd, ": what was drafted, guessed and left out; volts")
 	return cmd
 }
 
@@ -88,7 +88,7 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 			return instead(fmt.Sprintf("`%s` holds the character U+%04X, which does not show", x.flag, r), "leave it out")
 		}
 	}
-	in, err := source(cmd, file)
+	in, err := a.source(file)
 	if err != nil {
 		return err
 	}
@@ -113,7 +113,7 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 			f.connectors = []string{candidates[0].Name}
 		}
 		if len(f.connectors) == 0 {
-			return a.candidates(s, candidates, f.json)
+			return a.candidates(s, candidates)
 		}
 		if d, err = d.Near(f.connectors, f.hops); err != nil {
 			return err
@@ -128,7 +128,7 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 	}
 	answer := draftAnswer(d)
 	if f.to == "" {
-		if f.json {
+		if a.asJSON {
 			return a.json(answer)
 		}
 		_, err := fmt.Fprint(a.out, text)
@@ -157,11 +157,7 @@ func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
 			answer.Wrote = f.to
 		}
 	}
-	if f.json {
-		return a.json(answer)
-	}
-	s.drafted(f, answer)
-	return nil
+	return a.answer(answer, func() { s.drafted(f, answer) })
 }
 
 // beside is the path of a file from the folder of another one, with strokes as board
@@ -182,42 +178,29 @@ func beside(from, file string) string {
 }
 
 // candidates lists the connectors that can be named, and asks for one.
-func (a *app) candidates(s *screen, list []draft.Candidate, asJSON bool) error {
+func (a *app) candidates(s *screen, list []draft.Candidate) error {
 	if len(list) == 0 {
 		return instead("nothing on the board looks like a connector", "name the part to begin at with --connector, or take the whole board with --all")
 	}
-	if asJSON {
-		rows := []candidateRow{}
-		for _, c := range list {
-			rows = append(rows, candidateRow{c.Name, c.Title, c.Pins, c.Lines, !c.Sure})
-		}
-		if err := a.json(struct {
-			Candidates []candidateRow `json:"candidates"`
-		}{rows}); err != nil {
-			return err
-		}
-	} else {
+	err := a.answer(struct {
+		Candidates []draft.Candidate `json:"candidates"`
+	}{list}, func() {
 		s.heading("CONNECTORS", "those with the most lines first")
 		var rows [][]cell
 		for _, c := range list {
 			guessed := ""
-			if !c.Sure {
+			if c.Guessed {
 				guessed = "guessed"
 			}
 			rows = append(rows, []cell{{name(c.Name), strong}, {fmt.Sprint(c.Pins), plain}, {fmt.Sprint(c.Lines), plain}, {prose(c.Title), plain}, {guessed, plain}})
 		}
 		s.table(2, []column{{head: "name"}, {head: "pins", right: true}, {head: "lines", right: true}, {head: "title", give: true}, {head: ""}}, rows)
 		s.gap()
+	})
+	if err != nil {
+		return err
 	}
 	return instead("no connector was named, so that nothing was written", "name the one that the complaint is about with --connector, such as --connector "+quoted(list[0].Name)+"; or take the whole board with --all")
-}
-
-type candidateRow struct {
-	Name    string `json:"name"`
-	Title   string `json:"title"`
-	Pins    int    `json:"pins"`
-	Lines   int    `json:"lines"` // nets other than ground and supplies
-	Guessed bool   `json:"guessed"`
 }
 
 // drafted is what `draft` says of what it made.
@@ -226,34 +209,15 @@ type drafted struct {
 	Wrote   string          `json:"wrote"` // empty where nothing was
 	Parts   int             `json:"parts"`
 	Nets    int             `json:"nets"`
-	Guesses []guessRow      `json:"guesses"` // what matters most first
-	Cut     []leftOutRow    `json:"cut_off"`
-	LeftOut []leftOutRow    `json:"left_out"`
-	Changes []draftedChange `json:"changes"`
+	Guesses []draft.Doubt   `json:"guesses"` // what matters most first
+	Cut     []draft.LeftOut `json:"cut_off"`
+	LeftOut []draft.LeftOut `json:"left_out"`
+	Changes []draft.Change  `json:"changes"`
 	differs bool            // the file that is there would be another
 }
 
-type guessRow struct {
-	Name string `json:"name"` // of a part or net
-	What string `json:"what"`
-	Hops int    `json:"hops"` // parts between it and the nearest connector
-}
-
-type leftOutRow struct {
-	What string `json:"what"`
-	Why  string `json:"why"`
-}
-
-type draftedChange struct {
-	Entry string `json:"entry"`
-	What  string `json:"what"`
-	Why   string `json:"why"`
-	Old   string `json:"old"`
-	New   string `json:"new"`
-}
-
 func draftAnswer(d *draft.Draft) *drafted {
-	answer := &drafted{Board: d.Board, Guesses: []guessRow{}, Cut: []leftOutRow{}, LeftOut: []leftOutRow{}, Changes: []draftedChange{}}
+	answer := &drafted{Board: d.Board, Guesses: d.Doubts(), Cut: d.Cut, LeftOut: d.LeftOut}
 	nets := make(map[string]bool)
 	for _, p := range d.Parts {
 		if p.Sort == draft.IsPart {
@@ -266,22 +230,14 @@ func draftAnswer(d *draft.Draft) *drafted {
 		}
 	}
 	answer.Nets = len(nets)
-	for _, g := range d.Doubts() {
-		answer.Guesses = append(answer.Guesses, guessRow{g.Name, g.What, g.Hops})
-	}
-	for _, c := range d.Cut {
-		answer.Cut = append(answer.Cut, leftOutRow{c.Name, c.Why})
-	}
-	for _, l := range d.LeftOut {
-		answer.LeftOut = append(answer.LeftOut, leftOutRow{l.Name, l.Why})
-	}
 	return answer
 }
 
 func (d *drafted) changes(list []draft.Change, differs bool) {
 	d.differs = differs
 	for _, c := range list {
-		d.Changes = append(d.Changes, draftedChange{c.Entry, c.What.String(), c.Reason, strings.TrimRight(c.Old, "\n"), strings.TrimRight(c.Draft, "\n")})
+		c.Old, c.Draft = strings.TrimRight(c.Old, "\n"), strings.TrimRight(c.Draft, "\n")
+		d.Changes = append(d.Changes, c)
 	}
 }
 
@@ -296,14 +252,14 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 	if len(d.Changes) > 0 {
 		s.heading("CHANGES", "marked guesses are replaced, all else stays")
 		for _, c := range d.Changes {
-			text := c.What + " " + name(c.Entry)
-			if c.Why != "" {
-				text += ": " + prose(c.Why)
+			text := string(c.What) + " " + name(c.Entry)
+			if c.Reason != "" {
+				text += ": " + prose(c.Reason)
 			}
 			s.prose(2, 2, plain, text)
-			if c.Old != "" && c.New != "" {
+			if c.Old != "" && c.Draft != "" {
 				s.prose(4, 2, faint, "file:  "+prose(c.Old))
-				s.prose(4, 2, faint, "draft: "+prose(c.New))
+				s.prose(4, 2, faint, "draft: "+prose(c.Draft))
 			}
 		}
 		if d.differs && d.Wrote == "" {
@@ -319,7 +275,7 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 	}
 	for _, part := range []struct {
 		head, remark string
-		list         []leftOutRow
+		list         []draft.LeftOut
 	}{{"CUT OFF", "--all takes everything", d.Cut}, {"LEFT OUT", "not part of the circuit as it is assembled", d.LeftOut}} {
 		if len(part.list) == 0 {
 			continue
@@ -333,7 +289,7 @@ func (s *screen) drafted(f *draftFlags, d *drafted) {
 			if names[why] == nil {
 				reasons = append(reasons, why)
 			}
-			names[why] = append(names[why], name(l.What))
+			names[why] = append(names[why], name(l.Name))
 		}
 		for _, why := range reasons {
 			s.prose(2, 2, plain, fmt.Sprintf("%s: %s", why, strings.Join(names[why], ", ")))

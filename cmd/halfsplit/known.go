@@ -30,12 +30,7 @@ drive. Files are never rewritten: a sweep is added, or withdrawn by a small file
 that says why. Names of files carry a digest, so that no two people write the
 same one.`,
 		Args: cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return cmd.Help()
-			}
-			return noCommand(cmd, args[0])
-		},
+		RunE: helpOrComplain,
 	}
 	cmd.AddCommand(a.knownTakeCommand(), a.knownAddCommand(), a.knownShowCommand(), a.knownCheckCommand(), a.knownStatusCommand(), a.knownCompareCommand(),
 		a.knownWithdrawCommand(), a.knownImportCommand(), a.knownExportCommand(), a.knownSheetCommand())
@@ -48,25 +43,33 @@ func boardFlag(cmd *cobra.Command, into *string) {
 	mustComplete(cmd, "board", completeYAML)
 }
 
-// library loads a board and a folder of sweeps. On a terminal a bar shows how far
-// it is. Problems of single files come back beside the library.
-func (a *app) library(dir, board string) (*references.Library, document.Problems, error) {
+// library loads a board and a folder of sweeps, and warns of sweeps that cannot be
+// read.
+func (a *app) library(dir, board string) (*netlist.Board, *references.Library, error) {
+	b, lib, found, err := a.libraryWith(dir, board)
+	a.warn(found)
+	return b, lib, err
+}
+
+// libraryWith gives the problems of single sweeps back. On a terminal a bar shows how
+// far it is.
+func (a *app) libraryWith(dir, board string) (*netlist.Board, *references.Library, document.Problems, error) {
 	if board == "" {
-		return nil, nil, instead("no board is named", "add `--board` and the board file that the sweeps are of")
+		return nil, nil, nil, instead("no board is named", "add `--board` and the board file that the sweeps are of")
 	}
 	b, err := netlist.Load(board)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	bar := a.progress("reading sweeps")
 	lib, err := references.LoadLibraryWatched(dir, b, bar.show)
 	bar.clear()
 	if lib == nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	var found document.Problems
 	errors.As(err, &found)
-	return lib, found, nil
+	return b, lib, found, nil
 }
 
 // progress is a bar on the terminal that complaints go to. It shows nothing
@@ -116,16 +119,13 @@ doubt.`,
 		Example:           "  halfsplit known add today/*.yaml --to kestrel/known --board kestrel/board.yaml",
 		Args:              someArguments("a sweep file"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if to == "" {
 				return instead("no folder is named", "add `--to` and the folder of known-good sweeps")
 			}
 			var b *netlist.Board
 			if board != "" {
+				var err error
 				if b, err = netlist.Load(board); err != nil {
 					return err
 				}
@@ -133,7 +133,7 @@ doubt.`,
 			var all []newSweep
 			var problems document.Problems
 			for _, file := range args {
-				in, err := source(cmd, file)
+				in, err := a.source(file)
 				if err != nil {
 					return err
 				}
@@ -160,7 +160,7 @@ doubt.`,
 			}
 			s.say("The points were not looked up, and nothing was compared; give --board for that.")
 			return nil
-		},
+		}),
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
 	mustComplete(cmd, "to", completeFolders)
@@ -229,15 +229,11 @@ remove the note to use it again.`,
   halfsplit known withdraw kestrel/known/k3-014.yaml --point J7.4 --why "the probe missed the pad"`,
 		Args:              arguments("SWEEP file"),
 		ValidArgsFunction: completeFiles(kindSweep),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if strings.TrimSpace(why) == "" {
 				return instead("no reason is given", "add --why and the reason, such as --why \"the board failed a week later\"")
 			}
-			_, err = references.Withdraw(args[0], points, why, by, time.Now().Truncate(time.Second))
+			_, err := references.Withdraw(args[0], points, why, by, time.Now().Truncate(time.Second))
 			if unwritten := (*fs.PathError)(nil); errors.As(err, &unwritten) {
 				return instead(quoted(unwritten.Path)+" cannot be written: "+document.Reason(err), "the note has to lie beside the sweep: ask who may write there")
 			}
@@ -246,7 +242,7 @@ remove the note to use it again.`,
 			}
 			s.say("Withdrawn by a note beside it, which `halfsplit known check` names.")
 			return nil
-		},
+		}),
 	}
 	cmd.Flags().StringVar(&why, "why", "", "`REASON`, kept in the note")
 	cmd.Flags().StringVar(&by, "by", "", "who withdraws it")
@@ -296,7 +292,6 @@ func pointOf(s references.Summary) knownPoint {
 
 func (a *app) knownShowCommand() *cobra.Command {
 	var board, point, meter string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "show FOLDER",
 		Short: "what good boards read, point by point",
@@ -314,22 +309,13 @@ sweep or case file that has one.`,
   halfsplit known show kestrel/known --board kestrel/board.yaml --meter "test_current: 0.3 mA, open_voltage: 2.7 V"`,
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
-			lib, found, err := a.library(args[0], board)
-			if err != nil {
-				return err
-			}
-			a.warn(found)
-			b, err := netlist.Load(board)
+		RunE: a.on(func(s *screen, args []string) error {
+			b, lib, err := a.library(args[0], board)
 			if err != nil {
 				return err
 			}
 			if meter != "" {
-				return a.carried(s, b, lib, meter, point, asJSON)
+				return a.carried(s, b, lib, meter, point)
 			}
 			list := lib.Summaries()
 			if point != "" {
@@ -339,23 +325,19 @@ sweep or case file that has one.`,
 				}
 				list = lib.SummaryAt(at)
 			}
-			if asJSON {
-				points := make([]knownPoint, len(list))
-				for i := range list {
-					points[i] = pointOf(list[i])
-				}
-				return a.json(struct {
-					Board    string       `json:"board"`
-					Revision string       `json:"revision"`
-					Sweeps   int          `json:"sweeps"`
-					Points   []knownPoint `json:"points"`
-				}{b.Name, b.Revision, len(lib.Sweeps), points})
+			points := make([]knownPoint, len(list))
+			for i := range list {
+				points[i] = pointOf(list[i])
 			}
-			s.known(lib, list, point != "")
-			return nil
-		},
+			return a.answer(struct {
+				Board    string       `json:"board"`
+				Revision string       `json:"revision"`
+				Sweeps   int          `json:"sweeps"`
+				Points   []knownPoint `json:"points"`
+			}{b.Name, b.Revision, len(lib.Sweeps), points}, func() { s.known(lib, list, point != "") })
+		}),
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: volts, null where there is none")
+	a.jsonFlag(cmd, ": volts, null where there is none")
 	cmd.Flags().StringVar(&point, "point", "", "`POINT` to show, with its boards and meters")
 	cmd.Flags().StringVar(&meter, "meter", "", "`METER` to convert readings to, or a file that has one")
 	boardFlag(cmd, &board)
@@ -474,7 +456,7 @@ type carriedPoint struct {
 }
 
 // carried shows what good boards read, as the reader's own meter would show it.
-func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text, point string, asJSON bool) error {
+func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text, point string) error {
 	m, err := readMeter(text)
 	if err != nil {
 		return err
@@ -529,7 +511,7 @@ func (a *app) carried(s *screen, b *netlist.Board, lib *references.Library, text
 	if doubtful > 0 {
 		notes = append(notes, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*carryDoubt))
 	}
-	if asJSON {
+	if a.asJSON {
 		return a.json(struct {
 			Board    string         `json:"board"`
 			Revision string         `json:"revision"`
@@ -575,26 +557,16 @@ func carryText(x *carriedPoint) string {
 
 // checkedLibrary is what `known check --json` prints.
 type checkedLibrary struct {
-	Board    string          `json:"board"`
-	Revision string          `json:"revision"`
-	Sweeps   int             `json:"sweeps"`
-	Problems []checkProblem  `json:"problems"` // of files that could not be read
-	Findings []libraryRemark `json:"findings"`
-}
-
-type libraryRemark struct {
-	Severity   string  `json:"severity"` // fault, doubt or note
-	Kind       string  `json:"kind"`
-	File       string  `json:"file"` // empty where it concerns the folder
-	At         string  `json:"at"`
-	Seen       string  `json:"seen"`
-	Do         string  `json:"do"`
-	Confidence float64 `json:"confidence"` // probability that the finding is right
+	Board    string               `json:"board"`
+	Revision string               `json:"revision"`
+	Sweeps   int                  `json:"sweeps"`
+	Problems []finding            `json:"problems"` // of files that could not be read
+	Findings []references.Finding `json:"findings"`
 }
 
 func (a *app) knownCheckCommand() *cobra.Command {
 	var board string
-	var asJSON, notes bool
+	var notes bool
 	cmd := &cobra.Command{
 		Use:   "check FOLDER",
 		Short: "find sweeps that were taken wrongly, and gaps",
@@ -613,22 +585,14 @@ than one time in five is a note.`,
   halfsplit known check kestrel/known --board kestrel/board.yaml --json > report.json`,
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
-			lib, found, err := a.library(args[0], board)
+		RunE: a.on(func(s *screen, args []string) error {
+			b, lib, found, err := a.libraryWith(args[0], board)
 			if err != nil {
 				return err
 			}
 			bar := a.progress("checking sweeps")
 			list := lib.CheckWatched(bar.show)
 			bar.clear()
-			b, err := netlist.Load(board)
-			if err != nil {
-				return err
-			}
 			doubts, err := drawingDoubts(b, lib.Sweeps)
 			if err != nil {
 				return err
@@ -641,25 +605,14 @@ than one time in five is a note.`,
 			for _, f := range list {
 				bad = bad || f.Severity != references.SeverityNote
 			}
-			if asJSON {
-				answer := checkedLibrary{Board: lib.Board, Revision: lib.Revision, Sweeps: len(lib.Sweeps)}
-				for _, p := range found {
-					answer.Problems = append(answer.Problems, checkProblem{p.File, p.Line, p.Column, p.What, p.Do, false})
-				}
-				for _, f := range list {
-					answer.Findings = append(answer.Findings, libraryRemark{f.Severity, f.Kind, f.Sweep, f.At, f.Seen, f.Do, f.Confidence})
-				}
-				err = a.json(answer)
-			} else {
-				s.libraryFindings(lib, found, list, notes)
+			answer := checkedLibrary{Board: lib.Board, Revision: lib.Revision, Sweeps: len(lib.Sweeps), Findings: list}
+			for _, p := range found {
+				answer.Problems = append(answer.Problems, finding{Problem: p})
 			}
-			if err == nil && bad {
-				err = errBadly
-			}
-			return err
-		},
+			return a.judged(bad, answer, func() { s.libraryFindings(lib, found, list, notes) })
+		}),
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	a.jsonFlag(cmd, "")
 	cmd.Flags().BoolVar(&notes, "notes", true, "show notes, such as points that nobody has read")
 	boardFlag(cmd, &board)
 	return cmd
@@ -740,7 +693,7 @@ const contrastLimit = 0.01
 
 func (a *app) knownCompareCommand() *cobra.Command {
 	var board, second string
-	var asJSON, all bool
+	var all bool
 	cmd := &cobra.Command{
 		Use:   "compare FOLDER FOLDER",
 		Short: "compare two folders of good boards, or two revisions",
@@ -752,21 +705,16 @@ may be the first, is read for another revision.`,
   halfsplit known compare kestrel/known kestrel/known --board kestrel/board.yaml --second-board kestrel/board-d.yaml`,
 		Args:              arguments("FOLDER of sweeps", "second FOLDER of sweeps"),
 		ValidArgsFunction: completeFolders,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			var libs [2]*references.Library
 			for i, file := range []string{board, cmp.Or(second, board)} {
-				var found document.Problems
-				if libs[i], found, err = a.library(args[i], file); err != nil {
+				var err error
+				if _, libs[i], err = a.library(args[i], file); err != nil {
 					return err
 				}
-				a.warn(found)
 			}
 			list := references.Compare(libs[0], libs[1])
-			if asJSON {
+			if a.asJSON {
 				rows := make([]contrast, len(list))
 				for i, c := range list {
 					rows[i] = contrast{c.At, c.Net, c.Polarity.String(), c.Like, c.A.N, c.B.N, nil, nil, finite(c.Chance), finite(c.Differ)}
@@ -783,9 +731,9 @@ may be the first, is read for another revision.`,
 			}
 			s.contrasts(libs, args, list, all)
 			return nil
-		},
+		}),
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	a.jsonFlag(cmd, "")
 	cmd.Flags().StringVar(&second, "second-board", "", "`FILE` of the board of the second folder, where it is another revision")
 	mustComplete(cmd, "second-board", completeYAML)
 	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree, and those that one folder lacks")

@@ -37,11 +37,7 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 		Example: `  halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --column point=Pin --column "reading:014=Board 14" --unit mV --unknown
   halfsplit known import old.csv --to kestrel/known --board kestrel/board.yaml --value meter="bench 2" --value "test_current=0.5 mA" --value polarity=red-on-ground --value "temperature=23 C"`,
 		Args: arguments("TABLE in CSV"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if to == "" || board == "" {
 				return instead("no folder or no board is named", "add `--to` and the folder of sweeps, and `--board` and the board file")
 			}
@@ -56,7 +52,7 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 			if o.Values, err = table.ParseMap(values); err != nil {
 				return err
 			}
-			f, err := source(cmd, args[0])
+			f, err := a.source(args[0])
 			if err != nil {
 				return err
 			}
@@ -85,7 +81,7 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 				s.prose(0, 0, plain, fmt.Sprintf("%s not used: %s. --column gives a heading its meaning.", count(len(unused), "column"), someNames(unused, 20)))
 			}
 			return err
-		},
+		}),
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
 	cmd.Flags().StringVar(&unit, "unit", "", "V or mV, where all readings are in it")
@@ -120,11 +116,10 @@ func (a *app) knownExportCommand() *cobra.Command {
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
 		RunE: func(_ *cobra.Command, args []string) error {
-			lib, found, err := a.library(args[0], board)
+			_, lib, err := a.library(args[0], board)
 			if err != nil {
 				return err
 			}
-			a.warn(found)
 			length := 0
 			err = a.writeOut(to, func(w io.Writer) error {
 				return exchange.WriteCSV(io.MultiWriter(w, counter{&length}), lib.Sweeps)
@@ -157,12 +152,7 @@ func (a *app) knownSheetCommand() *cobra.Command {
 		Args:              arguments("FOLDER of sweeps", "CONNECTOR"),
 		ValidArgsFunction: firstOf(completeFolders),
 		RunE: func(_ *cobra.Command, args []string) error {
-			lib, found, err := a.library(args[0], board)
-			if err != nil {
-				return err
-			}
-			a.warn(found)
-			b, err := netlist.Load(board)
+			b, lib, err := a.library(args[0], board)
 			if err != nil {
 				return err
 			}

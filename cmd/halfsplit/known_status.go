@@ -14,39 +14,20 @@ const mostReadNext = 8
 
 // standing is what `known status --json` prints.
 type standing struct {
-	Revisions []revisionStanding `json:"revisions"`
-	Next      []readNext         `json:"next"` // what narrows the intervals most first
+	Revisions []revisionStanding   `json:"revisions"`
+	Next      []references.Reading `json:"next"` // what narrows the intervals most first
 }
 
 type revisionStanding struct {
-	Board    string        `json:"board"`
-	Revision string        `json:"revision"`
-	Sweeps   int           `json:"sweeps"`
-	Pins     []pinStanding `json:"pins"`
-	Apart    []string      `json:"meters_apart"` // sorts of meter that no board joins to another sort
-}
-
-type pinStanding struct {
-	At        string   `json:"at"`
-	Net       string   `json:"net"`
-	Boards    int      `json:"boards"`
-	Meters    []string `json:"meters"`
-	HalfWidth float64  `json:"half_width"` // volts, of the 95 % interval of the next good board
-	Next      float64  `json:"next"`       // the same with one board more
-}
-
-type readNext struct {
-	Revision  string   `json:"revision"`
-	Connector string   `json:"connector"`
-	Pins      []string `json:"pins"`
-	Boards    int      `json:"boards"` // so far
-	HalfWidth float64  `json:"half_width"`
-	Next      float64  `json:"next"`
+	Board    string                `json:"board"`
+	Revision string                `json:"revision"`
+	Sweeps   int                   `json:"sweeps"`
+	Pins     []references.Standing `json:"pins"`
+	Apart    []string              `json:"meters_apart"` // sorts of meter that no board joins to another sort
 }
 
 func (a *app) knownStatusCommand() *cobra.Command {
 	var boards []string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "status FOLDER",
 		Short: "how well each pin is known on all revisions, and what to read next",
@@ -58,45 +39,28 @@ ground are left out.`,
 		Example:           "  halfsplit known status kestrel/known --board kestrel/board.yaml --board kestrel/board-d.yaml",
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if boards == nil {
 				boards = []string{""} // says that one is missing
 			}
 			var libs []*references.Library
 			for _, board := range boards {
-				lib, found, err := a.library(args[0], board)
+				_, lib, err := a.library(args[0], board)
 				if err != nil {
 					return err
 				}
-				a.warn(found)
 				libs = append(libs, lib)
 			}
-			next := references.ReadNext(libs)
-			if !asJSON {
-				s.standing(libs, next)
-				return nil
-			}
-			var answer standing
+			answer := standing{Next: references.ReadNext(libs)}
 			for _, l := range libs {
-				r := revisionStanding{Board: l.Board, Revision: l.Revision, Sweeps: len(l.Sweeps), Apart: l.Apart()}
-				for _, p := range l.Standings() {
-					r.Pins = append(r.Pins, pinStanding{p.At, p.Net, p.Boards, p.Meters, p.HalfWidth, p.Next})
-				}
-				answer.Revisions = append(answer.Revisions, r)
+				answer.Revisions = append(answer.Revisions, revisionStanding{l.Board, l.Revision, len(l.Sweeps), l.Standings(), l.Apart()})
 			}
-			for _, n := range next {
-				answer.Next = append(answer.Next, readNext{n.Library.Revision, n.Connector, n.Pins, n.Boards, n.HalfWidth, n.Next})
-			}
-			return a.json(answer)
-		},
+			return a.answer(answer, func() { s.standing(libs, answer.Next) })
+		}),
 	}
 	cmd.Flags().StringArrayVar(&boards, "board", nil, "`FILE` of a revision of the board; may be repeated")
 	mustComplete(cmd, "board", completeYAML)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: volts")
+	a.jsonFlag(cmd, ": volts")
 	return cmd
 }
 

@@ -35,7 +35,7 @@ asked for: after q, or a crash, the same command goes on.`,
 			if to == "" || sample == "" {
 				return instead("it is not said which board this is, or where its readings go", "add `--to` and the folder of known-good sweeps, and `--sample` and a name for this board")
 			}
-			return a.take(cmd.InOrStdin(), args[0], args[1], to, sample, &f)
+			return a.take(a.stdin, args[0], args[1], to, sample, &f)
 		},
 	}
 	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")

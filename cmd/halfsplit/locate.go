@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -69,14 +70,10 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 			if _, closed := c.Closed(); closed { // nothing is next
 				d.Next, d.Expected = []engine.Step{}, 0
 			}
-			if r.json {
-				return a.json(d)
-			}
-			s.diagnosis(c, d)
-			return nil
+			return a.answer(d, func() { s.diagnosis(c, d) })
 		},
 	}
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	r.modelFlags(cmd)
 	return cmd
 }
@@ -300,19 +297,43 @@ func unread(b *netlist.Board, d *engine.Diagnosis) (all []string, of int) {
 	return all, of
 }
 
+// compared counts the readings where no good board was read, and the others; both
+// without those at ground.
+func compared(b *netlist.Board, d *engine.Diagnosis) (blind, seen int) {
+	for i := range d.Readings {
+		switch c := &d.Readings[i]; {
+		case c.Net == b.Nets[b.Ground].Name:
+		case c.Boards == 0:
+			blind++
+		default:
+			seen++
+		}
+	}
+	return blind, seen
+}
+
 func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
 	heading, aside := "NO FAULT FOUND", percent(good)
-	text := "What was measured is what good boards measure. Look elsewhere: the cable, the part that plugs in, another connector, or software."
-	if pins, of := unread(b, d); len(pins) > 0 {
+	text, then := "What was measured is what good boards measure. ", "Look elsewhere: the cable, the part that plugs in, another connector, or software."
+	pins, of := unread(b, d)
+	if len(pins) > 0 {
 		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", of-len(pins), count(of, "pin"))
-		text = "What was measured is what good boards measure. Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+		then = "Read the rest before you look elsewhere: " + someNames(pins, mostNames) + "."
+	}
+	switch blind, seen := compared(b, d); {
+	case blind > 0 && seen == 0:
+		heading, aside = "CANNOT TELL", "no known good"
+		text = "No good board was read at these points: only a short, an open, or a line that differs from its like would show, and none does. Read a good board there, and "
+		then = strings.ToLower(then[:1]) + then[1:]
+	case blind > 0:
+		text = fmt.Sprintf("What was measured is what good boards measure, but at %s of %d no good board was read: there only a short, an open, or a line that differs from its like would show. ", count(blind, "point"), blind+seen)
 	}
 	s.rule(heading, aside)
 	s.gap()
 	if len(d.Abnormal) > 0 {
-		text = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated."
+		text, then = "The readings above are out of range, but no fault explains them better than a board that is good. Read them again before anything is heated.", ""
 	}
-	s.prose(3, 0, green, text)
+	s.prose(3, 0, green, text+then)
 	if len(d.Suspects) > 0 {
 		s.gap()
 		s.prose(3, 2, plain, "Least unlikely: "+suspectList(d.Suspects))
@@ -385,13 +406,24 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 	var modes []string
 	for _, m := range byShare(x.Modes) {
+		if saysMode(x, m.name) {
+			continue
+		}
 		if len(modes) == 0 || m.p >= 0.005 {
 			modes = append(modes, name(m.name)+" "+percent(m.p))
 		}
 	}
-	head := fmt.Sprintf("  %-2d ", rank+1) + s.paint(st, pad(cut(name(x.Part), 20), 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
+	head := fmt.Sprintf("  %-2d ", rank+1)
+	called := name(x.Part)
+	if utf8.RuneCountInString(called) > 20 {
+		s.say(head + s.paint(st, cut(called, s.width-suspectIndent)))
+		head, called = strings.Repeat(" ", suspectIndent), ""
+	}
+	head += s.paint(st, pad(called, 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
 	used := suspectIndent + 20 + 1 + 10 + 7 + columnGap
-	if s.width-used < leastModes {
+	if len(modes) == 0 {
+		s.say(head)
+	} else if s.width-used < leastModes {
 		s.say(head)
 		s.prose(suspectIndent, 2, plain, strings.Join(modes, ", "))
 	} else {
@@ -426,12 +458,16 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 	}
 }
 
+// saysMode reports whether the name of a suspect tells how it is bad, as that of an
+// unknown path does.
+func saysMode(x *engine.Suspect, mode string) bool { return strings.HasPrefix(x.Part, mode+" at ") }
+
 // reasonText says what a suspect predicts where something else was expected.
 func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 	who := "and "
 	if first {
 		who = name(x.Part) + " "
-		if modes := byShare(x.Modes); len(modes) > 0 {
+		if modes := byShare(x.Modes); len(modes) > 0 && !saysMode(x, modes[0].name) {
 			who += name(modes[0].name) + " "
 		}
 	}

@@ -4,11 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -25,12 +23,7 @@ func (a *app) memoryCommand() *cobra.Command {
 		Use:   "memory COMMAND",
 		Short: "let closed cases change what is suspected first",
 		Args:  cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return cmd.Help()
-			}
-			return noCommand(cmd, args[0])
-		},
+		RunE:  helpOrComplain,
 	}
 	cmd.AddCommand(a.memoryLearnCommand())
 	return cmd
@@ -38,10 +31,10 @@ func (a *app) memoryCommand() *cobra.Command {
 
 // learned is what `memory learn --json` prints.
 type learned struct {
-	Cases    int            `json:"cases"`    // counted
-	Practice int            `json:"practice"` // records of practice, which count for nothing
-	Skipped  []skippedCase  `json:"skipped"`  // and why
-	Entries  []learnedEntry `json:"entries"`  // that moved
+	Cases    int                `json:"cases"`    // counted
+	Practice int                `json:"practice"` // records of practice, which count for nothing
+	Skipped  []skippedCase      `json:"skipped"`  // and why
+	Entries  []experience.Entry `json:"entries"`  // that moved
 }
 
 type skippedCase struct {
@@ -49,24 +42,8 @@ type skippedCase struct {
 	Why  string `json:"why"`
 }
 
-type learnedEntry struct {
-	Name   string        `json:"name"`
-	Cases  int           `json:"cases"`
-	Before float64       `json:"before"` // odds of one such part to be bad
-	After  float64       `json:"after"`
-	Modes  []learnedMode `json:"modes"`
-}
-
-type learnedMode struct {
-	Name   string  `json:"name"`
-	Cases  int     `json:"cases"`
-	Before float64 `json:"before"` // share of the entry
-	After  float64 `json:"after"`
-}
-
 func (a *app) memoryLearnCommand() *cobra.Command {
 	var to, priors string
-	var asJSON bool
 	strength := experience.DefaultStrength()
 	cmd := &cobra.Command{
 		Use:   "learn CASE...",
@@ -84,11 +61,7 @@ records of practice do not count. Folders stand for all case files in them.`,
 		Example:           "  halfsplit memory learn cases --to shop.yaml\n  halfsplit locate kestrel/cases/touch-dead.yaml --priors shop.yaml",
 		Args:              someArguments("a case file or a folder of them"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			for flag, v := range map[string]float64{"kinds": strength.Kinds, "modes": strength.Modes} {
 				if !(v > 0 && v <= mostStrength) {
 					return instead(fmt.Sprintf("`--%s` must be above zero and at most %g", flag, mostStrength), "write how many cases the built-in likelihoods count for")
@@ -96,6 +69,7 @@ records of practice do not count. Folders stand for all case files in them.`,
 			}
 			base := fault.DefaultPriors()
 			if priors != "" {
+				var err error
 				if base, err = fault.LoadPriors(priors); err != nil {
 					return err
 				}
@@ -122,26 +96,15 @@ records of practice do not count. Folders stand for all case files in them.`,
 					return err
 				}
 			}
-			if asJSON {
-				answer.Cases = result.Cases
-				for _, e := range result.Moved() {
-					row := learnedEntry{e.Name, e.Count, e.Before, e.After, nil}
-					for _, m := range e.Modes {
-						row.Modes = append(row.Modes, learnedMode{m.Name, m.Count, m.Before, m.After})
-					}
-					answer.Entries = append(answer.Entries, row)
-				}
-				return a.json(answer)
-			}
-			s.learned(result, answer.Practice, answer.Skipped, to)
-			return nil
-		},
+			answer.Cases, answer.Entries = result.Cases, result.Moved()
+			return a.answer(answer, func() { s.learned(result, answer.Practice, answer.Skipped, to) })
+		}),
 	}
 	cmd.Flags().StringVar(&to, "to", "", "priors `FILE` to write, which must not exist yet")
 	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of likelihoods to begin from, over the built-in ones")
 	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the likelihoods among kinds count for")
 	cmd.Flags().Float64Var(&strength.Modes, "modes", strength.Modes, "cases that the modes of a kind count for")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	a.jsonFlag(cmd, "")
 	mustComplete(cmd, "priors", completeYAML)
 	return cmd
 }
@@ -204,30 +167,14 @@ func caseFiles(args []string) ([]string, error) {
 			files = append(files, arg)
 			continue
 		}
-		err = filepath.WalkDir(arg, func(path string, entry fs.DirEntry, err error) error {
-			switch {
-			case err != nil:
-				return err
-			case entry.IsDir() && path != arg && strings.HasPrefix(entry.Name(), "."):
-				return fs.SkipDir
-			case entry.IsDir() || !isYAML(path):
-				return nil
-			}
-			info, err := os.Stat(path) // also through a link
-			if err == nil && !info.Mode().IsRegular() {
-				return nil
-			}
-			if err == nil {
-				if kind := kindOf(glance(path)); kind != kindCase && kind != kindUnknown {
-					return nil
-				}
-			}
-			files = append(files, path)
-			return nil
-		})
+		found, err := yamlFilesIn(arg)
 		if err != nil {
-			return nil, instead(quoted(arg)+" cannot be read: "+document.Reason(err), "check the folder and who may read it")
+			return nil, err
 		}
+		files = append(files, slices.DeleteFunc(found, func(path string) bool {
+			kind := kindOf(glance(path))
+			return kind != kindCase && kind != kindUnknown
+		})...)
 	}
 	for i, f := range files {
 		files[i] = filepath.Clean(f)

@@ -18,12 +18,7 @@ func (a *app) meterCommand() *cobra.Command {
 		Use:   "meter COMMAND",
 		Short: "measure your own meter, and weigh a team's meters against each other",
 		Args:  cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return cmd.Help()
-			}
-			return noCommand(cmd, args[0])
-		},
+		RunE:  helpOrComplain,
 	}
 	cmd.AddCommand(a.meterFitCommand(), a.meterTeamCommand())
 	return cmd
@@ -43,7 +38,6 @@ type meterFit struct {
 func (a *app) meterFitCommand() *cobra.Command {
 	var start, diode string
 	var celsius float64
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "calibrate OHMS=READING...",
 		Short: "find your meter's own test current from known resistors read in diode mode",
@@ -56,13 +50,10 @@ What it prints goes into sweep and case files.`,
 		Example: `  halfsplit meter calibrate 100R=0.104 470R=0.489 1K=1.041
   halfsplit meter calibrate 470R=0.456 1K=0.970 --diode 0.560 --start "name: bench 2, open_voltage: 2.9 V"`,
 		Args: someArguments("resistors and their readings"),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			m := references.DefaultMeter()
 			if start != "" {
+				var err error
 				if m, err = readMeter(start); err != nil {
 					return err
 				}
@@ -94,17 +85,14 @@ What it prints goes into sweep and case files.`,
 			if err != nil {
 				return err
 			}
-			if asJSON {
-				return a.json(meterFit{fitted.Meter.TestCurrent, fitted.Current, fitted.Meter.Source.String(), fitted.Meter.OpenVoltage, fitted.Misfit, fitted.Misfit > references.MisfitAlarm, rounded(fitted.Meter).Text()})
-			}
-			s.meterFit(fitted)
-			return nil
-		},
+			answer := meterFit{fitted.Meter.TestCurrent, fitted.Current, fitted.Meter.Source.String(), fitted.Meter.OpenVoltage, fitted.Misfit, fitted.Misfit > references.MisfitAlarm, rounded(fitted.Meter).Text()}
+			return a.answer(answer, func() { s.meterFit(fitted) })
+		}),
 	}
 	cmd.Flags().StringVar(&start, "start", "", "`METER` that is known beforehand, as in sweep files, or a file that has one")
 	cmd.Flags().StringVar(&diode, "diode", "", "`READING` of a small-signal diode 1N4148")
 	cmd.Flags().Float64Var(&celsius, "celsius", references.RoomCelsius, "temperature of the diode")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: amperes and volts")
+	a.jsonFlag(cmd, ": amperes and volts")
 	mustComplete(cmd, "start", completeYAML)
 	return cmd
 }
@@ -185,7 +173,6 @@ const teamAt = 0.5
 
 func (a *app) meterTeamCommand() *cobra.Command {
 	var board string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "team FOLDER",
 		Short: "offset and gain of each meter, from boards that several meters measured",
@@ -195,17 +182,12 @@ different currents are compared through the estimated circuit.`,
 		Example:           "  halfsplit meter team kestrel/known --board kestrel/board.yaml",
 		Args:              arguments("FOLDER of sweeps"),
 		ValidArgsFunction: firstOf(completeFolders),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
+		RunE: a.on(func(s *screen, args []string) error {
+			b, lib, err := a.library(args[0], board)
 			if err != nil {
 				return err
 			}
-			lib, found, err := a.library(args[0], board)
-			if err != nil {
-				return err
-			}
-			a.warn(found)
-			overlaps, err := teamOverlaps(lib, board)
+			overlaps, err := teamOverlaps(b, lib)
 			if err != nil {
 				return err
 			}
@@ -214,37 +196,33 @@ different currents are compared through the estimated circuit.`,
 				bias, u := m.At(teamAt)
 				rows = append(rows, teamMeter{m.Meter, m.Readings, m.Offset, m.Gain, bias, u})
 			}
-			if asJSON {
-				return a.json(struct {
-					Meters []teamMeter `json:"meters"`
-				}{rows})
-			}
-			if len(rows) == 0 {
-				s.say("No board was read by two meters. Sweep one board with each meter, under one sample name.")
-				return nil
-			}
-			s.libraryHead(lib)
-			s.heading("METERS", "by how much each measures too high")
-			var cellsOf [][]cell
-			for _, r := range rows {
-				cellsOf = append(cellsOf, []cell{{name(r.Meter), plain}, {fmt.Sprintf("%+.1f ± %.1f mV", 1000*r.Bias, 1000*r.Uncertainty), strong}, {fmt.Sprintf("%+.1f mV", 1000*r.Offset), plain}, {fmt.Sprintf("%+.2f %%", 100*r.Gain), plain}, {fmt.Sprint(r.Readings), plain}})
-			}
-			s.table(2, []column{{head: "meter", give: true}, {head: "at 0.5 V", right: true}, {head: "offset", right: true}, {head: "gain", right: true}, {head: "readings", right: true}}, cellsOf)
-			return nil
-		},
+			return a.answer(struct {
+				Meters []teamMeter `json:"meters"`
+			}{rows}, func() { s.teamMeters(lib, rows) })
+		}),
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: volts")
+	a.jsonFlag(cmd, ": volts")
 	boardFlag(cmd, &board)
 	return cmd
 }
 
+func (s *screen) teamMeters(lib *references.Library, list []teamMeter) {
+	if len(list) == 0 {
+		s.say("No board was read by two meters. Sweep one board with each meter, under one sample name.")
+		return
+	}
+	s.libraryHead(lib)
+	s.heading("METERS", "by how much each measures too high")
+	var rows [][]cell
+	for _, r := range list {
+		rows = append(rows, []cell{{name(r.Meter), plain}, {fmt.Sprintf("%+.1f ± %.1f mV", 1000*r.Bias, 1000*r.Uncertainty), strong}, {fmt.Sprintf("%+.1f mV", 1000*r.Offset), plain}, {fmt.Sprintf("%+.2f %%", 100*r.Gain), plain}, {fmt.Sprint(r.Readings), plain}})
+	}
+	s.table(2, []column{{head: "meter", give: true}, {head: "at 0.5 V", right: true}, {head: "offset", right: true}, {head: "gain", right: true}, {head: "readings", right: true}}, rows)
+}
+
 // teamOverlaps are the readings that meters share, each beside what the fitted
 // circuit predicts for its meter.
-func teamOverlaps(lib *references.Library, board string) ([]references.Overlap, error) {
-	b, err := netlist.Load(board)
-	if err != nil {
-		return nil, err
-	}
+func teamOverlaps(b *netlist.Board, lib *references.Library) ([]references.Overlap, error) {
 	c, err := carry.New(b, lib)
 	if err != nil {
 		return nil, err

@@ -39,19 +39,13 @@ what good boards draw; --supply says what that is where the good sweeps do not.`
 			if err != nil {
 				return err
 			}
-			if r.json {
-				err = a.json(g)
-			} else {
+			return a.judged(!g.Passed(), g, func() {
 				s.caseHead(c)
 				s.powerUp(g)
-			}
-			if err == nil && !g.Passed() {
-				return errBadly
-			}
-			return err
+			})
 		},
 	}
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	f.add(cmd)
 	return cmd
 }

@@ -41,12 +41,7 @@ bench to work at, and scores the records of that work.
   halfsplit practice run spring/case-01.yaml --by Ada
   halfsplit practice score spring/*-ada.yaml --passphrase-file passphrase.txt`,
 		Args: cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return cmd.Help()
-			}
-			return noCommand(cmd, args[0])
-		},
+		RunE: helpOrComplain,
 	}
 	cmd.AddCommand(a.practiceCourseCommand(), a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand(), a.practiceHandoutCommand())
 	return cmd
@@ -84,7 +79,6 @@ func (a *app) practiceMakeCommand() *cobra.Command {
 	var o lessons.Order
 	var passphraseFile, to, class string
 	var faults []string
-	var asJSON bool
 	var subjects []string
 	for _, s := range lessons.Subjects() {
 		subjects = append(subjects, fmt.Sprintf("  %-17s %s", s.Name, s.Goal))
@@ -174,11 +168,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if err := c.Write(to); err != nil {
 				return err
 			}
-			if asJSON {
-				return a.json(classJSON(c, to))
-			}
-			s.class(c, to, passphraseFile)
-			return nil
+			return a.answer(classJSON(c, to), func() { s.class(c, to, passphraseFile) })
 		},
 	}
 	flags := cmd.Flags()
@@ -192,7 +182,7 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 	flags.StringVar(&class, "class", "", "class `FILE`: students and complaints")
 	flags.IntVar(&o.Each, "each", 0, "`NUMBER` of cases of each student's own")
 	flags.BoolVar(&o.Exam, "exam", false, "the bench does not say whether a verdict is right")
-	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
+	a.jsonFlag(cmd, ": times in seconds")
 	passphraseFlag(cmd, &passphraseFile)
 	mustComplete(cmd, "lesson", completeWords(lessons.SubjectNames()...))
 	mustComplete(cmd, "to", completeFolders)

@@ -266,11 +266,7 @@ verdict on every pin, for steps and for what is wrong. Nothing on it is judged.`
 		Example:           `  halfsplit practice handout spring/case-??.yaml --html handout.html`,
 		Args:              someArguments("a practice FILE"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if html == "" {
 				return instead("no page is named", "add `--html` and a file")
 			}
@@ -298,7 +294,7 @@ verdict on every pin, for steps and for what is wrong. Nothing on it is judged.`
 			}
 			s.say(count(len(sheets), "case") + " in " + path(html))
 			return nil
-		},
+		}),
 	}
 	cmd.Flags().StringVar(&html, "html", "", "`FILE` for the page")
 	return cmd

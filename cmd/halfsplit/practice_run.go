@@ -48,11 +48,7 @@ it is judged either.
   halfsplit practice run spring/case-01.yaml --journal ada.yaml`,
 		Args:              arguments("practice FILE"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			if record == "" {
 				record = lessons.RecordName(args[0], strings.TrimSpace(by))
 			}
@@ -71,9 +67,9 @@ it is judged either.
 				defer page.Close()
 				s.say(page.URL)
 			}
-			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(cmd.InOrStdin())}
-			return b.run(cmd.InOrStdin())
-		},
+			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(a.stdin)}
+			return b.run(a.stdin)
+		}),
 	}
 	cmd.Flags().StringVar(&address, "page", "", "show the bench in a browser too; `ADDRESS`, or ADDRESS:PORT, where other machines may reach it")
 	cmd.Flags().Lookup("page").NoOptDefVal = pageHere

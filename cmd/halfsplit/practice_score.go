@@ -20,7 +20,7 @@ import (
 
 func (a *app) practiceScoreCommand() *cobra.Command {
 	var passphraseFile, html, answers string
-	var asJSON, asCSV, steps bool
+	var asCSV, steps bool
 	cmd := &cobra.Command{
 		Use:   "score CASE|FOLDER...",
 		Short: "score the records of students",
@@ -42,11 +42,7 @@ So does what is printed with --steps. Hand them out when everybody has finished.
   halfsplit practice score spring --passphrase-file passphrase.txt --html class.html --answers answers.html`,
 		Args:              someArguments("a CASE file or a folder"),
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			passphrase, err := readPassphrase(passphraseFile)
 			if err != nil {
 				return err
@@ -100,7 +96,7 @@ So does what is printed with --steps. Hand them out when everybody has finished.
 				return err
 			}
 			switch {
-			case asJSON:
+			case a.asJSON:
 				err = a.json(struct {
 					Scores []*lessons.Score `json:"scores"`
 					*lessons.Summary
@@ -115,10 +111,10 @@ So does what is printed with --steps. Hand them out when everybody has finished.
 				err = failed // the others are scored
 			}
 			return err
-		},
+		}),
 	}
 	flags := cmd.Flags()
-	flags.BoolVar(&asJSON, "json", false, "print JSON: times in seconds, null for what is not known")
+	a.jsonFlag(cmd, ": times in seconds, null for what is not known")
 	flags.BoolVar(&asCSV, "csv", false, "print comma-separated values (RFC 4180), a line for each case")
 	flags.BoolVar(&steps, "steps", false, "print every step of every case")
 	flags.StringVar(&html, "html", "", "`FILE` for a page of the class; each student's page lies beside it")
@@ -409,18 +405,13 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 
 func (a *app) practiceAnswersCommand() *cobra.Command {
 	var passphraseFile, html string
-	var asJSON bool
 	cmd := &cobra.Command{
 		Use:               "answers FILE...",
 		Short:             "open the answers of practice files, for the teacher",
 		Args:              someArguments("a practice FILE"),
 		Example:           `  halfsplit practice answers spring/case-??.yaml --passphrase-file passphrase.txt`,
 		ValidArgsFunction: completeYAML,
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			passphrase, err := readPassphrase(passphraseFile)
 			if err != nil {
 				return err
@@ -445,7 +436,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				}
 				return writePages(append([]string{passphraseFile}, args...), outPage{"--html", html, text})
 			}
-			if asJSON {
+			if a.asJSON {
 				return a.json(struct {
 					Answers []answerRow `json:"answers"`
 				}{answerRows(sheet)})
@@ -463,10 +454,10 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 			}
 			s.wrapped(0, rows)
 			return nil
-		},
+		}),
 	}
 	cmd.Flags().StringVar(&html, "html", "", "`FILE` for the answer sheet as a page to print")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON: times in seconds")
+	a.jsonFlag(cmd, ": times in seconds")
 	passphraseFlag(cmd, &passphraseFile)
 	return cmd
 }

@@ -21,7 +21,6 @@ type predictions struct {
 }
 
 func (a *app) predictCommand() *cobra.Command {
-	var r reader
 	var q engine.Question
 	var known, meter string
 	polarity := references.RedOnGround.String()
@@ -42,17 +41,14 @@ standard deviation.`,
   halfsplit predict kestrel/board.yaml --known kestrel/known --meter 'test_current: 0.5 mA'`,
 		Args:              arguments("BOARD file"),
 		ValidArgsFunction: completeFiles(kindBoard),
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			p, ok := references.ParsePolarity(polarity)
 			if !ok {
 				return instead("`--polarity` cannot be "+quoted(polarity), "write red-on-ground or black-on-ground")
 			}
 			m := references.DefaultMeter()
 			if meter != "" {
+				var err error
 				if m, err = readMeter(meter); err != nil {
 					return err
 				}
@@ -70,19 +66,17 @@ standard deviation.`,
 			if err != nil {
 				return err
 			}
-			if r.json {
-				return a.json(predictions{b.Name, b.Revision, list})
-			}
 			faults, err := faultWords(e, q.Faults)
 			if err != nil {
 				return err
 			}
-			s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
-			return nil
-		},
+			return a.answer(predictions{b.Name, b.Revision, list}, func() {
+				s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
+			})
+		}),
 	}
 	flags := cmd.Flags()
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	flags.StringArrayVar(&q.Faults, "fault", nil, "`FAULT` on the board, such as R12:open or C40:leaky=470; may be repeated")
 	flags.StringArrayVar(&q.Removed, "removed", nil, "`PART` off the board; may be repeated")
 	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a jumper across it; may be repeated")

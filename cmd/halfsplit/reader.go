@@ -18,9 +18,9 @@ import (
 
 // source opens what is read once from beginning to end: a file, a pipe, or standard
 // input where - stands for it.
-func source(cmd *cobra.Command, file string) (io.ReadCloser, error) {
+func (a *app) source(file string) (io.ReadCloser, error) {
 	if file == "-" {
-		return io.NopCloser(cmd.InOrStdin()), nil
+		return io.NopCloser(a.stdin), nil
 	}
 	f, err := os.Open(file)
 	if err != nil {
@@ -31,15 +31,9 @@ func source(cmd *cobra.Command, file string) (io.ReadCloser, error) {
 
 // reader holds the flags of commands that answer a question.
 type reader struct {
-	json   bool
 	priors string
 	costs  string
 	rates  string
-}
-
-// jsonFlag is of every reader.
-func (r *reader) jsonFlag(cmd *cobra.Command) {
-	cmd.Flags().BoolVar(&r.json, "json", false, "print JSON: SI units, null for OL and for what is not known")
 }
 
 // modelFlags are of readers that weigh faults or steps.

@@ -20,7 +20,6 @@ const (
 )
 
 func (a *app) traceCommand() *cobra.Command {
-	var r reader
 	var pastRails bool
 	cmd := &cobra.Command{
 		Use:   "trace BOARD POINT",
@@ -38,11 +37,7 @@ them.`,
 			}
 			return completeFiles(kindBoard)(cmd, args, word)
 		},
-		RunE: func(_ *cobra.Command, args []string) error {
-			s, err := a.screen()
-			if err != nil {
-				return err
-			}
+		RunE: a.on(func(s *screen, args []string) error {
 			b, err := netlist.Load(args[0])
 			if err != nil {
 				return insteadOf(kindBoard, args[0], err)
@@ -59,14 +54,10 @@ them.`,
 			if err != nil {
 				return err
 			}
-			if r.json {
-				return a.json(d.answer(args[1]))
-			}
-			s.drawing(d, args[1], p)
-			return nil
-		},
+			return a.answer(d.answer(args[1]), func() { s.drawing(d, args[1], p) })
+		}),
 	}
-	r.jsonFlag(cmd)
+	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	cmd.Flags().BoolVar(&pastRails, "past-rails", false, "go on through supplies")
 	return cmd
 }

@@ -280,18 +280,20 @@ type Learned struct {
 
 // Entry is one kind of part or copper before and after.
 type Entry struct {
-	Name          string
-	Copper        bool
-	Count         int     // cases
-	Before, After float64 // weight: odds of one such part to be bad
-	Modes         []Mode  // by name
+	Name   string  `json:"name"`
+	Copper bool    `json:"-"`
+	Count  int     `json:"cases"`
+	Before float64 `json:"before"` // weight: odds of one such part to be bad
+	After  float64 `json:"after"`
+	Modes  []Mode  `json:"modes"` // by name
 }
 
 // Mode is one mode of an entry before and after, as shares.
 type Mode struct {
-	Name          string
-	Count         int
-	Before, After float64
+	Name   string  `json:"name"`
+	Count  int     `json:"cases"`
+	Before float64 `json:"before"`
+	After  float64 `json:"after"`
 }
 
 // Learn works the cases into the weights of p.

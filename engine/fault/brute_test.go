@@ -187,14 +187,14 @@ func (d *rig) brute(obs []Observation) map[string]float64 {
 	}
 	var all *block // the readings that the fault in question moves, given the others
 	score := func(changes ...network.Change) (ratio float64, volts []float64) {
-		rows := make([]*row, len(all.ids))
+		rows := make([]row, len(all.ids))
 		for k, i := range all.ids {
 			q := predict(i, changes...)
-			if rows[k] = &q; obs[i].moved(q.volts) < noVolts {
-				rows[k] = &obs[i].row
+			if rows[k] = q; obs[i].moved(q.volts) < noVolts {
+				rows[k] = obs[i].row
 			}
 		}
-		return math.Exp(all.density(all.shape(rows), means(rows), nil) - all.base), means(rows)
+		return math.Exp(all.density(all.shape(nil, rows), means(rows), nil) - all.base), means(rows)
 	}
 	// mean integrates over the logarithm of the resistance in steps; where a reading
 	// passes what was read, or is about to, in steps fine enough for any peak.

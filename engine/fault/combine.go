@@ -340,7 +340,7 @@ func (s *search) short(c *candidate) []float64 {
 	}
 	rows := c.rows(b, x, open, false)
 	parts := make([]float64, len(rows))
-	b.density(b.shape(rows), means(rows), parts)
+	b.density(b.shape(nil, rows), means(rows), parts)
 	c.short = slices.Clone(s.gain)
 	for k, o := range b.ids {
 		c.short[o] = b.peaks[k] - parts[k]

@@ -292,10 +292,23 @@ func (t *entry) unbend(y float64) float64 {
 
 // volts interpolates an entry a share x of the way over its grid.
 func (t *entry) volts(x float64) float64 {
-	x *= float64(len(t.at) - 1)
-	i := min(int(x), len(t.at)-2)
-	c := t.between(i)
-	return c.at(x - float64(i))
+	w := walk{t: t, i: -1}
+	return w.at(x)
+}
+
+// walk is volts for one place after another.
+type walk struct {
+	t        *entry
+	place, i int // in the block, and the node before
+	course   course
+}
+
+func (w *walk) at(x float64) float64 {
+	x *= float64(len(w.t.at) - 1)
+	if i := min(int(x), len(w.t.at)-2); i != w.i {
+		w.i, w.course = i, w.t.between(i)
+	}
+	return w.course.at(x - float64(w.i))
 }
 
 // row gives the row a share x of the way, with what the nearest node rests on.
@@ -380,26 +393,35 @@ type point struct{ x, l float64 }
 
 // rows gives the rows of a block's observations for a candidate a share x of the way
 // over its resistances, or open.
-func (c *candidate) rows(b *block, x float64, open, absent bool) []*row {
-	out := make([]*row, len(b.ids))
+func (c *candidate) rows(b *block, x float64, open, absent bool) []row {
+	out := slices.Clone(b.good)
 	for k, i := range b.ids {
-		out[k] = &b.j.obs[i].row
-		if t := c.entry(i); t != nil {
-			q := t.open
-			if !open {
-				q = t.row(x)
-			} else if absent && t.absent != nil {
-				q = t.absent.row
-			}
-			if len(b.ids) > many && !b.j.obs[i].row.over && !q.over {
-				l := q.loose
-				q = b.j.obs[i].proportion(q.volts)
-				q.loose = l
-			}
-			out[k] = &q
+		t := c.entry(i)
+		if t == nil {
+			continue
 		}
+		q := &t.open
+		if !open {
+			r := t.row(x)
+			q = &r
+		} else if absent && t.absent != nil {
+			q = &t.absent.row
+		}
+		out[k] = b.slim(k, q)
 	}
 	return out
+}
+
+// slim gives a row of the observation in place k as it counts: among many, what it rests
+// on is taken to be what it does on a good board.
+func (b *block) slim(k int, q *row) row {
+	o := &b.j.obs[b.ids[k]]
+	if len(b.ids) <= many || o.row.over || q.over {
+		return *q
+	}
+	r := o.proportion(q.volts)
+	r.loose = q.loose
+	return r
 }
 
 // existing is the share of the junctions to ground and supply of IC pins that are there
@@ -419,7 +441,7 @@ func (c *candidate) entry(obs int) *entry {
 	return &c.entries[k]
 }
 
-func means(rows []*row) []float64 {
+func means(rows []row) []float64 {
 	out := make([]float64, len(rows))
 	for k := range rows {
 		out[k] = rows[k].volts
@@ -443,10 +465,10 @@ func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) 
 	lacks = -1
 	if c.open {
 		rows := c.rows(b, 0, true, false)
-		open = b.density(b.shape(rows), means(rows), nil) - b.base
+		open = b.density(b.shape(nil, rows), means(rows), nil) - b.base
 		if slices.ContainsFunc(c.entries, func(t entry) bool { return t.absent != nil }) {
 			rows = c.rows(b, 0, true, true)
-			none := b.density(b.shape(rows), means(rows), nil) - b.base
+			none := b.density(b.shape(nil, rows), means(rows), nil) - b.base
 			is, not := open+math.Log(existing), none+math.Log(1-existing)
 			if open = addLogs(is, not); not > is {
 				lacks = c.entries[slices.IndexFunc(c.entries, func(t entry) bool { return t.absent != nil })].absent.junction
@@ -457,22 +479,26 @@ func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) 
 	if n < 2 {
 		return nil, open, lacks
 	}
+	var walks []walk
+	for k, i := range b.ids {
+		if t := c.entry(i); t != nil {
+			walks = append(walks, walk{t: t, place: k, i: -1})
+		}
+	}
 	var last *shape
 	var at []float64
 	for k := range n {
 		x := float64(k) / float64(n-1)
 		rows := c.rows(b, x, false, false)
-		now, to := b.shape(rows), means(rows)
+		now, to := b.shape(nil, rows), means(rows)
 		if k > 0 {
 			steps := c.steps(b, last, now, at, to)
+			mean := slices.Clone(at)
 			for i := 1; i < steps; i++ {
 				f := float64(i) / float64(steps)
 				y := (float64(k-1) + f) / float64(n-1)
-				mean := slices.Clone(at)
-				for d, id := range b.ids {
-					if t := c.entry(id); t != nil {
-						mean[d] = t.volts(y)
-					}
+				for q := range walks {
+					mean[walks[q].place] = walks[q].at(y)
 				}
 				l := (1-f)*b.density(last, mean, nil) + f*b.density(now, mean, nil)
 				points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*y, l - b.base})

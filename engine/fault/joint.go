@@ -101,8 +101,8 @@ func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
 		return err
 	}
 	ph.Joint = j
-	for a, i := range j.num {
-		obs[i].row.like = like{num: a + 1, part: 1}
+	for i := range obs {
+		obs[i].row.like = like{obs: i + 1, part: 1}
 	}
 	return pool.Each(len(obs), func(_ *network.Workspace, i int) error {
 		obs[i].Good = ph.given(&obs[i], &obs[i].row)
@@ -119,6 +119,9 @@ func (j *Joint) near(x, y int) bool {
 // tie makes one line of those of two observations.
 func (j *Joint) tie(a, b int) {
 	from, to := max(j.line[a], j.line[b]), min(j.line[a], j.line[b])
+	if from == to {
+		return
+	}
 	for i := range j.line {
 		if j.line[i] == from {
 			j.line[i] = to
@@ -359,6 +362,19 @@ func (j *Joint) without(some []int) *condition {
 	return c
 }
 
+// good gives the covariance of two good boards' readings but for their own variances.
+func (j *Joint) good(x, y int) float64 {
+	a, b := j.at[x], j.at[y]
+	p, q := &j.obs[x].row, &j.obs[y].row
+	switch {
+	case a < 0 || b < 0:
+		return j.ph.inLine(p, q) + together(p.shared, q.shared, 0)
+	case a == b:
+		return j.k[a*len(j.num)+a] - p.own
+	}
+	return j.k[a*len(j.num)+b]
+}
+
 // say gives by how many volts the readings of other nets move the mean of a row of an
 // observation, and what they take from its variance.
 func (j *Joint) say(o *Observation, q *row) (shift, less float64) {
@@ -395,10 +411,17 @@ type block struct {
 	ids   []int // observations
 	volts int   // number of voltages among them
 	given *condition
-	base  float64   // logarithm of the density on a good board
-	null  *shape    // of a good board
-	parts []float64 // by observation: what it has in base
-	peaks []float64 // by observation: about the most that any prediction gives it
+	// Of a good board: rows, what each has with the condition, the same times K^-1, by
+	// which the condition moves each, and the covariance given the condition, without
+	// their own variances.
+	good       []row
+	with, half [][]float64
+	off, cov   []float64
+	near, same []bool // by two of ids: they hang together; they are of one spot
+	tails      []student
+	base       float64   // logarithm of the density on a good board
+	parts      []float64 // by observation: what it has in base
+	peaks      []float64 // by observation: about the most that any prediction gives it
 }
 
 // shape is how the predictions of a block spread.
@@ -426,35 +449,66 @@ func (j *Joint) block(in, skip []uint64) *block {
 		}
 	}
 	slices.SortStableFunc(b.ids, func(x, y int) int { return rank(j.obs[x].Over) - rank(j.obs[y].Over) })
-	for _, i := range b.ids {
-		if !j.obs[i].Over {
-			b.volts++
-		}
-	}
 	slices.Sort(some)
 	b.given = j.without(some)
-	rows := make([]*row, len(b.ids))
+	m := len(b.ids)
+	b.good, b.tails = make([]row, m), make([]student, m)
+	b.with, b.half = make([][]float64, m), make([][]float64, m)
+	b.off, b.cov = make([]float64, m), make([]float64, m*m)
+	b.near, b.same = make([]bool, m*m), make([]bool, m*m)
 	for k, i := range b.ids {
-		rows[k] = &j.obs[i].row
+		o := &j.obs[i]
+		if !o.Over {
+			b.volts++
+		}
+		b.good[k], b.tails[k] = o.row, newStudent(o.df())
+		b.with[k], b.half[k], b.off[k] = b.against(&o.row)
+		for d := range k + 1 {
+			b.cov[k*m+d] = j.ph.covariance(&o.row, &b.good[d]) - dot(b.half[k], b.with[d])
+			b.near[k*m+d] = j.near(i, b.ids[d])
+			b.same[k*m+d] = o.spotKey() == j.obs[b.ids[d]].spotKey()
+		}
 	}
-	b.null = b.shape(rows)
-	means := make([]float64, len(rows))
-	for k := range rows {
-		means[k] = rows[k].volts
-	}
-	b.parts = make([]float64, len(rows))
-	b.base = b.density(b.null, means, b.parts)
-	b.peaks = make([]float64, len(rows))
+	null := b.shape(nil, b.good)
+	b.parts = make([]float64, m)
+	b.base = b.density(null, means(b.good), b.parts)
+	b.peaks = make([]float64, m)
 	for k, i := range b.ids {
 		if o := &j.obs[i]; o.Over {
 			b.peaks[k] = 0
 		} else {
-			sd := b.null.l[k*len(rows)+k] * math.Min(1, math.Abs(o.Volts)/math.Max(o.row.volts, 1e-3))
-			b.peaks[k] = math.Log(studentDensity(0, o.df()) / math.Max(sd, o.Noise.Own))
+			sd := null.l[k*m+k] * math.Min(1, math.Abs(o.Volts)/math.Max(o.row.volts, 1e-3))
+			b.peaks[k] = b.tails[k].top - math.Log(math.Max(sd, o.Noise.Own))
 		}
 		b.peaks[k] = math.Max(b.peaks[k], b.parts[k])
 	}
 	return b
+}
+
+// against gives what a row has with the condition of a block, the same times K^-1, and
+// by how many volts the condition moves its mean.
+func (b *block) against(q *row) (with, half []float64, off float64) {
+	with = b.j.with(q, b.given)
+	n := len(with)
+	half = make([]float64, n)
+	for a, x := range with {
+		if x == 0 {
+			continue
+		}
+		off += x * b.given.weight[a]
+		for e, y := range b.given.inv[a*n:][:n] {
+			half[e] += x * y
+		}
+	}
+	return with, half, off
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i, x := range a {
+		sum += x * b[i]
+	}
+	return sum
 }
 
 func rank(over bool) int {
@@ -464,33 +518,38 @@ func rank(over bool) int {
 	return 0
 }
 
-// shape works out how predictions spread.
-func (b *block) shape(rows []*row) *shape {
-	m, ph := len(rows), b.j.ph
-	s := &shape{l: make([]float64, m*m), off: make([]float64, m), loose: make([]loose, m)}
-	n := len(b.given.others)
-	half := make([][]float64, m) // what each has with the condition, times K^-1
-	with := make([][]float64, m)
-	for k, q := range rows {
+// shape works out how predictions spread, in the room of s where that is not nil.
+// What rests on nothing but what good boards' readings do is scaled from those.
+func (b *block) shape(s *shape, rows []row) *shape {
+	m := len(rows)
+	if s == nil {
+		s = &shape{make([]float64, m*m), make([]float64, m), make([]loose, m)}
+	}
+	var with, half [][]float64 // of rows of their own
+	for k := range rows {
+		q := &rows[k]
 		s.loose[k] = q.loose
-		with[k] = b.j.with(q, b.given)
-		half[k] = make([]float64, n)
-		for a := range n {
-			x := with[k][a]
-			s.off[k] += x * b.given.weight[a]
-			if x == 0 {
-				continue
+		part := q.like.part
+		if s.off[k] = part * b.off[k]; q.like.obs == 0 {
+			if with == nil {
+				with, half = slices.Clone(b.with), slices.Clone(b.half)
 			}
-			for e, y := range b.given.inv[a*n:][:n] {
-				half[k][e] += x * y
-			}
+			with[k], half[k], s.off[k] = b.against(q)
+			part = 1
 		}
-		for d := 0; d <= k; d++ {
-			v := ph.covariance(q, rows[d])
-			for e, x := range with[d] {
-				v -= half[k][e] * x
+		for d := range k + 1 {
+			r, v := &rows[d], 0.0
+			switch {
+			case q.like.obs > 0 && r.like.obs > 0:
+				if v = part * r.like.part * b.cov[k*m+d]; b.same[k*m+d] {
+					v += q.like.gap * r.like.gap
+				}
+			case r.like.obs > 0:
+				v = b.j.ph.covariance(q, r) - r.like.part*dot(half[k], with[d])
+			default:
+				v = b.j.ph.covariance(q, r) - part*dot(half[k], with[d])
 			}
-			s.l[k*m+d] = v
+			s.l[k*m+d], s.l[d*m+k] = v, v
 		}
 		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
 	}
@@ -498,13 +557,20 @@ func (b *block) shape(rows []*row) *shape {
 	return s
 }
 
-// factor is Cholesky's with just enough added for rounding.
+// factor is Cholesky's with just enough added for rounding. Above the diagonal k has
+// what it has below, and keeps it.
 func factor(k []float64, m int) {
-	keep := slices.Clone(k)
+	var room [24]float64
+	diagonal := room[:0]
+	for a := range m {
+		diagonal = append(diagonal, k[a*m+a])
+	}
 	for more := 1e-10; stat.Cholesky(k, m) >= 0; more *= 10 {
-		copy(k, keep)
 		for a := range m {
-			k[a*m+a] += more
+			for b := range a {
+				k[a*m+b] = k[b*m+a]
+			}
+			k[a*m+a] = diagonal[a] + more
 		}
 	}
 }
@@ -519,17 +585,16 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 	var room [3][24]float64
 	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
 	over := room[2][:0]                 // by OL: the logarithm of its chance
-	sum := 0.0
+	sum, far := 0.0, false
 	for k, i := range b.ids {
 		o := &b.j.obs[i]
 		mean := means[k] + s.off[k]
-		row := s.l[k*m:][:k+1]
-		for d := 0; d < min(k, b.volts); d++ {
-			if b.j.near(i, b.ids[d]) {
-				mean += row[d] * z[d]
-			} else {
-				mean += row[d] * held[d]
+		row, near := s.l[k*m:][:k+1], b.near[k*m:][:k+1]
+		for d, x := range held[:min(k, b.volts)] {
+			if far && near[d] {
+				x = z[d]
 			}
+			mean += row[d] * x
 		}
 		l := 0.0
 		if o.Over {
@@ -553,16 +618,17 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 				}
 			}
 		} else {
-			x, df := (o.Volts-mean)/row[k], o.df()
+			x := (o.Volts - mean) / row[k]
 			z = append(z, x)
 			if math.Abs(x) > 3 {
+				far = true
 				x *= square(square(3 / x))
 			}
 			held = append(held, x)
-			density := studentDensity(z[k], df) / row[k]
+			density := b.tails[k].density(z[k]) / row[k]
 			if q := s.loose[k]; q.share > 0 {
 				sd := math.Hypot(row[k], q.sd)
-				density += q.share * (studentDensity((o.Volts-mean)/sd, df)/sd - density)
+				density += q.share * (b.tails[k].density((o.Volts-mean)/sd)/sd - density)
 			}
 			l = math.Log((1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan)
 		}

@@ -112,10 +112,10 @@ const fewDF = 6
 // may lie from what its junctions usually drop: nearly a normal (from memory).
 const priorDF = 30
 
-// like tells that a row is a part of what a good board's reading rests on: of the
-// observation in place num of Joint, plus 1 (0 for none), with a gap of its own.
+// like tells that a row rests on a part of what a good board's reading does, and on
+// nothing else but a gap: of an observation of Joint, plus 1 (0 for none).
 type like struct {
-	num       int
+	obs       int
 	part, gap float64
 }
 
@@ -239,15 +239,16 @@ func (o *Observation) proportion(volts float64) row {
 		part = clamp(volts/math.Max(o.row.volts, 1e-3), 0, 1)
 	}
 	q.volts, q.over = volts, volts > o.Probe.Meter.Over
+	if q.like.obs > 0 {
+		q.like.part, q.like.gap = part, o.gap(volts)
+		return q
+	}
 	q.scale *= part
 	q.shared = slices.Clone(q.shared)
 	for i := range q.shared {
 		q.shared[i].volts *= part
 	}
 	q.share(o.spotKey(), o.gap(volts))
-	if q.like.num > 0 {
-		q.like.part, q.like.gap = part, o.gap(volts)
-	}
 	return q
 }
 
@@ -267,14 +268,27 @@ const leastShare = 1e-8
 
 // covariance gives the covariance in V^2 of two readings but for their own variances.
 func (ph *Physics) covariance(a, b *row) float64 {
-	if j := ph.Joint; j != nil && a.like.num > 0 && b.like.num > 0 {
-		x, y := a.like.num-1, b.like.num-1
-		v := j.k[x*len(j.num)+y]
-		if x == y {
-			v -= j.obs[j.num[x]].row.own
+	switch {
+	case a.like.obs > 0 && b.like.obs > 0:
+		x, y := a.like.obs-1, b.like.obs-1
+		v := 0.0
+		if part := a.like.part * b.like.part; part != 0 {
+			v = part * ph.Joint.good(x, y)
 		}
-		if v *= a.like.part * b.like.part; a.like.gap*b.like.gap > 0 && j.obs[j.num[x]].spotKey() == j.obs[j.num[y]].spotKey() {
-			v += a.like.gap * b.like.gap
+		if gap := a.like.gap * b.like.gap; gap > 0 && ph.Joint.obs[x].spotKey() == ph.Joint.obs[y].spotKey() {
+			v += gap
+		}
+		return v
+	case b.like.obs > 0:
+		a, b = b, a
+		fallthrough
+	case a.like.obs > 0:
+		o := &ph.Joint.obs[a.like.obs-1]
+		v := a.like.part * (ph.inLine(&o.row, b) + together(o.row.shared, b.shared, 0))
+		for _, x := range b.shared {
+			if a.like.gap > 0 && x.key == o.spotKey() {
+				v += a.like.gap * x.volts
+			}
 		}
 		return v
 	}
@@ -458,6 +472,15 @@ func studentDensity(z, df float64) float64 {
 		return 0.3827327723098716 / (x * x * x * math.Sqrt(x)) // 15/(16 sqrt 6)
 	}
 	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
+}
+
+// student is Student's t, ready for many densities.
+type student struct{ df, top float64 } // top is the logarithm of the density at 0
+
+func newStudent(df float64) student { return student{df, math.Log(studentDensity(0, df))} }
+
+func (t student) density(z float64) float64 {
+	return math.Exp(t.top - (t.df+1)/2*math.Log1p(z*z/t.df))
 }
 
 // toNormal gives the standard normal deviate with the tail of Student's t at z, at

@@ -37,7 +37,8 @@ func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 	_, both := s.settled(a, b)
 	sort.SliceStable(both, func(x, y int) bool { return s.result.Base[both[x]] < s.result.Base[both[y]] })
 	d.oddest, d.many = both[:min(len(both), oddest)], len(both) > oddest
-	todo := d.pairs(a.pieces(), b.pieces(), 0)
+	d.rows, d.means = make([]row, len(d.block.ids)), make([]float64, len(d.block.ids))
+	todo := d.pairs(d.pieces(a), d.pieces(b), 0)
 	var kept []cell
 	for round := 0; ; round++ {
 		found, err := d.score(todo)
@@ -56,7 +57,7 @@ func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 				rest = append(rest, q)
 				continue
 			}
-			todo = append(todo, d.pairs(q.x.cut(), q.y.cut(), q.level+1)...)
+			todo = append(todo, d.pairs(d.cut(a, q.x), d.cut(b, q.y), q.level+1)...)
 		}
 		if kept = rest; len(todo) == 0 {
 			break
@@ -74,6 +75,9 @@ type pair struct {
 	oddest []int   // of them, those that are solved for
 	many   bool    // there are more that both move
 	top    float64 // the best cell so far
+	rows   []row   // room for ratio
+	means  []float64
+	shape  *shape
 }
 
 // oddest is for how many readings that two candidates both move the board is solved with
@@ -85,30 +89,21 @@ const (
 
 // cell is a piece of each candidate's resistances.
 type cell struct {
-	x, y  piece
+	x, y  *piece
 	level int
 	odds  float64 // logarithm, with what was felt
 	l     float64 // logarithm of the odds times the likelihood ratio
 }
 
 // pairs joins pieces.
-func (d *pair) pairs(xs, ys []piece, level int) []cell {
+func (d *pair) pairs(xs, ys []*piece, level int) []cell {
 	out := make([]cell, 0, len(xs)*len(ys))
 	for _, x := range xs {
 		for _, y := range ys {
-			odds := math.Log(x.odds*y.odds) + d.warmth(d.a, x) + d.warmth(d.b, y)
-			out = append(out, cell{x: x, y: y, level: level, odds: odds})
+			out = append(out, cell{x: x, y: y, level: level, odds: math.Log(x.odds*y.odds) + x.warmth + y.warmth})
 		}
 	}
 	return out
-}
-
-// warmth is the logarithm of what was felt of a piece of a candidate's resistances.
-func (d *pair) warmth(c *candidate, p piece) float64 {
-	if !c.warmed || p.open() {
-		return 0
-	}
-	return math.Log(d.felt(c.locus, p.ohms()))
 }
 
 // score gives the pairs that are not far below the best: by what their entries let one
@@ -142,36 +137,35 @@ func (d *pair) score(todo []cell) (kept []cell, err error) {
 // alone moves a reading, its entry tells; the oddest of those that both move are solved
 // for. Within a piece a reading moves by up to half its width.
 func (d *pair) ratio(q *cell, solve bool) (float64, error) {
-	changes := [2]network.Change{d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())}
-	rows := make([]*row, len(d.block.ids))
 	for k, i := range d.block.ids {
 		o := &d.obs[i]
-		ta, tb := d.a.entry(i), d.b.entry(i)
-		r, blur := o.row, 0.0
+		x, y := q.x.rows[k], q.y.rows[k]
+		r, blur := &o.row, 0.0
 		switch {
-		case ta != nil && tb != nil:
+		case x != nil && y != nil:
 			v := 0.0
 			if solve && slices.Contains(d.oddest, i) {
+				changes := [2]network.Change{d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())}
 				var err error
 				if v, err = d.ph.volts(d.w, o, changes[:]); err != nil {
 					return 0, err
 				}
 			} else {
-				v = d.both(o, q.x.row(d.a, ta).volts, q.y.row(d.b, tb).volts)
+				v = d.both(o, x.volts, y.volts)
 			}
-			r, blur = o.proportion(v), math.Max(q.x.blur(), q.y.blur())
-		case ta != nil:
-			r, blur = q.x.row(d.a, ta), q.x.blur()
-		case tb != nil:
-			r, blur = q.y.row(d.b, tb), q.y.blur()
+			p := o.proportion(v)
+			r, blur = &p, math.Max(q.x.blur(), q.y.blur())
+		case x != nil:
+			r, blur = x, q.x.blur()
+		case y != nil:
+			r, blur = y, q.y.blur()
 		}
-		if len(d.block.ids) > many && (ta != nil || tb != nil) && !o.row.over && !r.over {
-			r = o.proportion(r.volts)
-		}
-		r.own += square(blur * math.Min(r.volts, 0.6))
-		rows[k] = &r
+		d.rows[k] = *r
+		d.rows[k].own += square(blur * math.Min(r.volts, 0.6))
+		d.means[k] = r.volts
 	}
-	return q.odds + d.block.density(d.block.shape(rows), means(rows), nil) - d.block.base, nil
+	d.shape = d.block.shape(d.shape, d.rows)
+	return q.odds + d.block.density(d.shape, d.means, nil) - d.block.base, nil
 }
 
 // both gives about what two faults together make of a reading, from what each does
@@ -190,14 +184,6 @@ func (d *pair) both(o *Observation, a, b float64) float64 {
 		return series
 	}
 	return side
-}
-
-// row gives what an entry makes of a piece of its candidate's resistances.
-func (p piece) row(c *candidate, t *entry) row {
-	if p.open() {
-		return t.open
-	}
-	return t.row(clamp(((p.lo+p.hi)/2-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1))
 }
 
 // sum adds up the pairs.
@@ -238,6 +224,9 @@ type piece struct {
 	mode   int
 	lo, hi float64
 	odds   float64
+	warmth float64  // logarithm of what was felt of it
+	rows   []*row   // by place in the block: what the candidate's entry makes of it, nil for none
+	thirds []*piece // see cut
 }
 
 func (p piece) open() bool    { return math.IsInf(p.lo, 1) }
@@ -255,26 +244,46 @@ func (p piece) blur() float64 {
 
 const mostBlur = 0.45
 
-// cut divides a piece in three.
-func (p piece) cut() []piece {
-	if p.open() {
-		return []piece{p}
+// piece fills in what a candidate makes of a piece.
+func (d *pair) piece(c *candidate, p piece) *piece {
+	if c.warmed && !p.open() {
+		p.warmth = math.Log(d.felt(c.locus, p.ohms()))
 	}
-	out := make([]piece, 3)
-	for k := range out {
-		third := (p.hi - p.lo) / 3
-		out[k] = piece{p.mode, p.lo + third*float64(k), p.lo + third*float64(k+1), p.odds / 3}
+	p.rows = make([]*row, len(d.block.ids))
+	for k, i := range d.block.ids {
+		t := c.entry(i)
+		if t == nil {
+			continue
+		}
+		q := t.open
+		if !p.open() {
+			q = t.row(clamp(((p.lo+p.hi)/2-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1))
+		}
+		q = d.block.slim(k, &q)
+		p.rows[k] = &q
 	}
-	return out
+	return &p
 }
 
-// pieces cuts the resistances into coarse steps.
-func (c *candidate) pieces() []piece {
-	var out []piece
+// cut divides a piece in three.
+func (d *pair) cut(c *candidate, p *piece) []*piece {
+	if p.open() {
+		return []*piece{p}
+	}
+	for k := len(p.thirds); k < 3; k++ {
+		third := (p.hi - p.lo) / 3
+		p.thirds = append(p.thirds, d.piece(c, piece{mode: p.mode, lo: p.lo + third*float64(k), hi: p.lo + third*float64(k+1), odds: p.odds / 3}))
+	}
+	return p.thirds
+}
+
+// pieces cuts the resistances of a candidate into coarse steps.
+func (d *pair) pieces(c *candidate) []*piece {
+	var out []*piece
 	for m, r := range c.locus.Modes {
 		odds := r.Odds * c.factor
 		if math.IsInf(r.Lo, 1) {
-			out = append(out, piece{m, r.Lo, r.Lo, odds})
+			out = append(out, d.piece(c, piece{mode: m, lo: r.Lo, hi: r.Lo, odds: odds}))
 			continue
 		}
 		lo, hi := math.Log10(r.Lo), math.Log10(r.Hi)
@@ -284,7 +293,7 @@ func (c *candidate) pieces() []piece {
 		}
 		for k := range n {
 			step := (hi - lo) / float64(n)
-			out = append(out, piece{m, lo + step*float64(k), lo + step*float64(k+1), odds / float64(n)})
+			out = append(out, d.piece(c, piece{mode: m, lo: lo + step*float64(k), hi: lo + step*float64(k+1), odds: odds / float64(n)}))
 		}
 	}
 	return out

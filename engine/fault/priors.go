@@ -108,9 +108,6 @@ func DefaultPriors() *Priors {
 	return p
 }
 
-// DefaultPriorsFile gives the text of the priors that come with the tool.
-func DefaultPriorsFile() []byte { return bytes.Clone(defaultPriors) }
-
 // LoadPriors reads a priors file over the defaults.
 func LoadPriors(path string) (*Priors, error) {
 	nodes, err := document.Read(path, 0)

@@ -69,7 +69,7 @@ func TestEveryPriorIsRead(t *testing.T) {
 // of each kind sum to 1.
 func TestOwnPriorsFile(t *testing.T) {
 	want := DefaultPriors()
-	p, err := load(t, string(DefaultPriorsFile()))
+	p, err := load(t, string(defaultPriors))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +193,7 @@ func TestExtremePriors(t *testing.T) {
 }
 
 func FuzzPriors(f *testing.F) {
-	f.Add(DefaultPriorsFile())
+	f.Add(defaultPriors)
 	f.Add([]byte("warm: {bad: 0.5, good: 0}\n---\nlooks: {bad: {clean: 1}}\n"))
 	f.Add([]byte("kinds: {ic: {weight: 0x1p3, modes: {}}}"))
 	f.Add([]byte("copper: {joint: {weight: 1_0}}"))

@@ -83,6 +83,15 @@ func digest(e *Event, b *netlist.Board) string {
 			put(b.Parts[p].Name)
 		}
 	}
+	if len(e.Injections) > 0 && e.Injections[0].SeenBy != SeenByFilm {
+		put("seen by", e.Injections[0].SeenBy.String())
+	}
+	for _, d := range e.Drops {
+		put("drop", b.Nets[d.Rail].Name, number(d.Amperes))
+		for _, v := range d.Volts {
+			put(b.Parts[v.Part].Name, number(v.Volts))
+		}
+	}
 	for _, p := range e.Parts {
 		put("part", b.Parts[p].Name)
 	}

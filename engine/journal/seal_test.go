@@ -69,10 +69,13 @@ func TestDigest(t *testing.T) {
 	opening := record(Event{Kind: KindOpen, Open: &Opening{Board: "../board.yaml", Known: "../known", Complaint: "dead"}})
 	read := record(Event{Kind: KindRead, By: "b", Readings: []Read{{At: r12one, Name: "R12.1", Reading: quantity.Reading{Value: 0.452}}}})
 	remove := record(Event{Kind: KindRemove, Parts: []netlist.PartID{r12}})
+	drop := record(Event{Kind: KindDrop, Drops: []Drop{{Rail: r12one.Net, Amperes: 1, Volts: []PartVolts{{Part: r12, Volts: 0.0124}}}}})
 	for _, tt := range []struct {
 		name, text, from, to string
 		edited               bool
 	}{
+		{"millivolts along a rail", drop, "12.4", "12.5", true},
+		{"the current into it", drop, "1 A", "2 A", true},
 		{"as written", read, "", "", false},
 		{"a remark", read, "read:", "# seen twice\nread:", false},
 		{"spelled otherwise", read, "{R12.1: 0.452}", "\n  \"R12.1\": 452 mV", false},
@@ -85,7 +88,7 @@ func TestDigest(t *testing.T) {
 		{"what was done", remove, "remove", "replace", true},
 		{"the complaint", opening, "dead", "alive", true},
 	} {
-		text := opening + read + remove
+		text := opening + read + remove + drop
 		if tt.from != "" && !strings.Contains(tt.text, tt.from) {
 			t.Fatalf("%s: no %q in %q", tt.name, tt.from, tt.text)
 		}

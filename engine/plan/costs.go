@@ -83,9 +83,6 @@ func DefaultCosts() Costs {
 	return c
 }
 
-// DefaultCostsFile gives the text of the costs that come with the tool.
-func DefaultCostsFile() []byte { return bytes.Clone(defaultCosts) }
-
 // LoadCosts reads a costs file over the defaults.
 func LoadCosts(path string) (Costs, error) {
 	nodes, err := document.Read(path, 0)

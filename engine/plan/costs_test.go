@@ -47,7 +47,7 @@ func TestCostsFile(t *testing.T) {
 			t.Errorf("%s, in %d places (-want +got):\n%s", f.Name, changed, d)
 		}
 	}
-	path := write(string(DefaultCostsFile()))
+	path := write(string(defaultCosts))
 	if got, err := LoadCosts(path); err != nil || got != DefaultCosts() {
 		t.Errorf("the default file read back: %+v, %v", got, err)
 	}

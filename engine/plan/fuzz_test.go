@@ -13,7 +13,7 @@ import (
 // FuzzCosts reads costs files: seconds that can be reckoned with, or problems with a
 // place in the file.
 func FuzzCosts(f *testing.F) {
-	f.Add(DefaultCostsFile())
+	f.Add(defaultCosts)
 	f.Add([]byte("remove: 1e308\nmeasure: 0x1p-1074\n"))
 	f.Add([]byte("remove: NaN\n---\nlook: -1\n"))
 	f.Add([]byte("remove: {a: 1}\nlift: 2\n\x00"))

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -79,6 +80,28 @@ func (t *Trial) Board() *netlist.Board {
 		return t.Drawing.Board
 	}
 	return t.Model.Board
+}
+
+// Case opens a case with the readings that the trial came with.
+func (t *Trial) Case(lib *references.Library) *journal.Case {
+	b := t.Board()
+	c := &journal.Case{Board: b, Library: lib, Meter: t.Meter}
+	add := func(e journal.Event) {
+		e.Number = len(c.Events) + 1
+		c.Events = append(c.Events, e)
+	}
+	add(journal.Event{Kind: journal.KindOpen, Meter: &t.Meter})
+	byPolarity := map[references.Polarity][]journal.Read{}
+	for _, r := range t.Readings {
+		byPolarity[r.Polarity] = append(byPolarity[r.Polarity], journal.Read{At: r.At, Name: b.PointName(r.At), Polarity: r.Polarity, Reading: r.Reading})
+	}
+	for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+		if reads := byPolarity[pol]; len(reads) > 0 {
+			add(journal.Event{Kind: journal.KindRead, Readings: reads})
+		}
+	}
+	c.All = c.Events
+	return c
 }
 
 // A file of trials is plain text, a line for each thing, its columns separated by

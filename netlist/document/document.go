@@ -29,8 +29,9 @@ import (
 // Position is a place in a file. Line and Column count from 1; Column counts
 // characters, not bytes. A zero Line means the file as a whole.
 type Position struct {
-	File         string
-	Line, Column int
+	File   string `json:"file"`
+	Line   int    `json:"line"`
+	Column int    `json:"column"`
 }
 
 // String writes a position as file:line:col, leaving out what is unknown.
@@ -47,8 +48,8 @@ func (p Position) String() string {
 // Problem is one thing wrong with a file.
 type Problem struct {
 	Position
-	What string // what is wrong, one passphrase
-	Do   string // what the writer should do about it; may be empty
+	What string `json:"what"` // what is wrong, one phrase
+	Do   string `json:"do"`   // what the writer should do about it; may be empty
 }
 
 // Error writes a problem as `file:line:col: what; what to do`.

@@ -48,8 +48,9 @@ const apart = "called like ground, but no part joins it to ground"
 
 // LeftOut is something that the draft does not have.
 type LeftOut struct {
-	Name, Why string
-	nets      []string
+	Name string `json:"what"`
+	Why  string `json:"why"`
+	nets []string
 }
 
 // Make tells what the things of a source are. Any of them may be called a connector,
@@ -147,11 +148,11 @@ func (s *Source) has(net string) error {
 
 // Candidate is a thing that may be the connector to begin with.
 type Candidate struct {
-	Name  string
-	Title string
-	Pins  int // all
-	Lines int // that are on a net other than ground and supplies
-	Sure  bool
+	Name    string `json:"name"`
+	Title   string `json:"title"`
+	Pins    int    `json:"pins"`  // all
+	Lines   int    `json:"lines"` // that are on a net other than ground and supplies
+	Guessed bool   `json:"guessed"`
 }
 
 // Candidates lists the connectors, those that the most can be read at first: surely
@@ -162,7 +163,7 @@ func (d *Draft) Candidates() []Candidate {
 		if p.Sort != IsConnector {
 			continue
 		}
-		c := Candidate{Name: p.Name, Title: p.Title, Pins: len(p.Pins), Sure: len(p.Guesses) == 0}
+		c := Candidate{Name: p.Name, Title: p.Title, Pins: len(p.Pins), Guessed: len(p.Guesses) > 0}
 		seen := make(map[string]bool)
 		for _, pin := range p.Pins {
 			if _, supply := d.Rails[pin.Net]; pin.Net != "" && pin.Net != d.Ground && !supply && !seen[pin.Net] {
@@ -174,9 +175,9 @@ func (d *Draft) Candidates() []Candidate {
 	}
 	slices.SortStableFunc(list, func(a, b Candidate) int {
 		switch {
-		case a.Sure != b.Sure && a.Sure:
+		case a.Guessed != b.Guessed && b.Guessed:
 			return -1
-		case a.Sure != b.Sure:
+		case a.Guessed != b.Guessed:
 			return 1
 		case a.Lines != b.Lines:
 			return b.Lines - a.Lines
@@ -188,9 +189,9 @@ func (d *Draft) Candidates() []Candidate {
 
 // Doubt is a guess with the place that it is about.
 type Doubt struct {
-	Name string // of a part or net
+	Name string `json:"name"` // of a part or net
 	Guess
-	Hops int // parts between it and the nearest connector
+	Hops int `json:"hops"` // parts between it and the nearest connector
 }
 
 // Doubts lists the guesses of a draft, those that matter most to its connectors

@@ -514,7 +514,7 @@ func TestGround(t *testing.T) {
 // part may be called one.
 func TestCandidates(t *testing.T) {
 	d := whole(t, "part,pin,net\nJ1,1,GND\nJ1,2,A\nZZ1,1,A\nZZ1,2,B\nZZ1,3,C\nZZ1,4,D\nZZ1,5,E\nZZ1,6,GND\nJ2,1,GND\nJ2,2,A\nJ2,3,B\nJ2,4,VCC\nR1,1,C\nR1,2,D\nR2,1,E\nR2,2,VCC\n")
-	want := []Candidate{{Name: "J2", Pins: 4, Lines: 2, Sure: true}, {Name: "J1", Pins: 2, Lines: 1, Sure: true}, {Name: "ZZ1", Pins: 6, Lines: 5}}
+	want := []Candidate{{Name: "J2", Pins: 4, Lines: 2}, {Name: "J1", Pins: 2, Lines: 1}, {Name: "ZZ1", Pins: 6, Lines: 5, Guessed: true}}
 	if diff := cmp.Diff(want, d.Candidates()); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
@@ -719,7 +719,7 @@ revision: B
 	}
 	var got []string
 	for _, c := range changes {
-		got = append(got, c.What.String()+" "+c.Entry)
+		got = append(got, string(c.What)+" "+c.Entry)
 	}
 	wantChanges := []string{"kept board", "kept parts R1", "replaced parts R2", "kept parts D1", "removed parts C9", "kept parts X1", "kept test_points TP1", "kept test_points TP2", "kept nets A", "removed nets OLD", "added revision", "added connectors J2", "added parts R3", "added nets B", "removed test_points TP2"}
 	if diff := cmp.Diff(wantChanges, got); diff != "" {

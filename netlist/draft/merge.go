@@ -11,29 +11,24 @@ import (
 
 // Change is what becomes of one entry of a board file when it is drafted again.
 type Change struct {
-	Entry  string // `parts R12`, `ground`
-	What   Happened
-	Old    string // its lines as the file has them; empty where it has none
-	Draft  string // as the draft has them
-	Reason string
+	Entry  string   `json:"entry"` // `parts R12`, `ground`
+	What   Happened `json:"what"`
+	Reason string   `json:"why"`
+	Old    string   `json:"old"` // its lines as the file has them; empty where it has none
+	Draft  string   `json:"new"` // as the draft has them
 }
 
 // Happened is what becomes of an entry.
-type Happened uint8
+type Happened string
 
 // What becomes of entries. A kept entry is one that people made their own, and that
 // the draft has otherwise, or not at all.
 const (
-	Added Happened = iota
-	Replaced
-	Removed
-	Kept
+	Added    Happened = "added"
+	Replaced Happened = "replaced"
+	Removed  Happened = "removed"
+	Kept     Happened = "kept"
 )
-
-var happened = [...]string{"added", "replaced", "removed", "kept"}
-
-// String says what becomes of the entry.
-func (h Happened) String() string { return happened[h] }
 
 // entry is one key of a board file, or one key of a section, with its lines.
 type entry struct {
@@ -86,15 +81,15 @@ func Merge(old, fresh, file string) (text string, changes []Change, err error) {
 		switch {
 		case head:
 		case both && guessed && strings.TrimSpace(is[k].text) != strings.TrimSpace(e.text):
-			changes = append(changes, Change{e.name(), Replaced, e.text, is[k].text, ""})
+			changes = append(changes, Change{e.name(), Replaced, "", e.text, is[k].text})
 			e.text = is[k].text
 		case both && !guessed && stripMark(is[k].text) != stripMark(e.text):
-			changes = append(changes, Change{e.name(), Kept, e.text, is[k].text, "the draft has it otherwise"})
+			changes = append(changes, Change{e.name(), Kept, "the draft has it otherwise", e.text, is[k].text})
 		case !both && guessed:
-			changes = append(changes, Change{e.name(), Removed, e.text, "", "the draft no longer has it"})
+			changes = append(changes, Change{e.name(), Removed, "the draft no longer has it", e.text, ""})
 			continue
 		case !both && slices.Contains(sections, e.section):
-			changes = append(changes, Change{e.name(), Kept, e.text, "", "the draft does not have it"})
+			changes = append(changes, Change{e.name(), Kept, "the draft does not have it", e.text, ""})
 		}
 		put(e)
 	}
@@ -103,7 +98,7 @@ func Merge(old, fresh, file string) (text string, changes []Change, err error) {
 			continue
 		}
 		if !(slices.Contains(sections, e.key) && e.section == "") {
-			changes = append(changes, Change{e.name(), Added, "", e.text, ""})
+			changes = append(changes, Change{e.name(), Added, "", "", e.text})
 		}
 		e.lead = ""
 		switch at, ok := lastOf[e.section]; {
@@ -189,7 +184,7 @@ func dropUnused(list []entry) (kept []entry, gone []Change) {
 			net = v.Text()
 		}
 		if (e.section == "nets" || e.section == "test_points") && !used[net] {
-			gone = append(gone, Change{e.name(), Removed, e.text, "", "no pin is on its net any more"})
+			gone = append(gone, Change{e.name(), Removed, "no pin is on its net any more", e.text, ""})
 			continue
 		}
 		kept = append(kept, e)

@@ -56,8 +56,8 @@ const (
 
 // Guess is one thing that a person has to check.
 type Guess struct {
-	What   string
-	Weight Weight
+	What   string `json:"what"`
+	Weight Weight `json:"-"`
 }
 
 func (p *Part) guess(w Weight, format string, args ...any) {

@@ -4,10 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
-
-	"gopkg.in/yaml.v3"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -42,60 +39,33 @@ func (d *Draft) write() string {
 	if board == "" {
 		board = "unnamed"
 	}
-	line("board: %s", scalar(board))
+	line("board: %s", document.Scalar(board))
 	if d.Revision != "" {
-		line("revision: %s", scalar(d.Revision))
+		line("revision: %s", document.Scalar(d.Revision))
 	}
 	var guess []string
 	if !d.groundSure {
 		guess = []string{"no net is called like ground: the one with the most pins"}
 	}
-	marked("ground: "+scalar(d.Ground), guess)
+	marked("ground: "+document.Scalar(d.Ground), guess)
 
 	if d.Layout != "" {
-		line("layout: %s", scalar(d.Layout))
+		line("layout: %s", document.Scalar(d.Layout))
 	}
 
 	used := make(map[string]bool)
-	section := func(sort Sort, head string, write func(p *Part)) {
-		begun := false
+	for _, section := range []struct {
+		head string
+		sort Sort
+	}{{"connectors", IsConnector}, {"parts", IsPart}} {
+		head := "\n" + section.head + ":\n"
 		for i := range d.Parts {
-			if p := &d.Parts[i]; p.Sort == sort && len(p.Pins) > 0 {
-				if !begun {
-					line("\n%s:", head)
-					begun = true
-				}
-				write(p)
+			if p := &d.Parts[i]; p.Sort == section.sort && len(p.Pins) > 0 {
+				marked(head+"  "+document.Scalar(p.Name)+": "+p.entry(used), p.guesses())
+				head = ""
 			}
 		}
 	}
-	section(IsConnector, "connectors", func(p *Part) {
-		title := ""
-		if p.Title != "" {
-			title = "title: " + scalar(p.Title) + ", "
-		}
-		for _, pin := range p.Pins {
-			used[pin.Net] = true
-		}
-		marked(fmt.Sprintf("  %s: {%spins: %s}", scalar(p.Name), title, pinsText(p.Pins)), p.guesses())
-	})
-	section(IsPart, "parts", func(p *Part) {
-		fields := "kind: " + p.Kind.String() + ", "
-		add := func(key, text string) {
-			if text != "" {
-				fields += key + ": " + scalar(text) + ", "
-			}
-		}
-		add("value", p.Value)
-		add("title", p.Title)
-		add("place", p.Place)
-		add("direction", p.Direction.String())
-		add("channel", p.Channel.String())
-		for _, pin := range p.Pins {
-			used[pin.Net] = true
-		}
-		marked(fmt.Sprintf("  %s: {%spins: %s}", scalar(p.Name), fields, pinsText(p.Pins)), p.guesses())
-	})
 	taken, parts := make(map[string]bool), make(map[string]bool)
 	for i := range d.Parts {
 		parts[d.Parts[i].Name] = true
@@ -112,7 +82,7 @@ func (d *Draft) write() string {
 			name = "TP_" + strings.ReplaceAll(name, ".", "_")
 		}
 		taken[name] = true
-		line("%s  %s: %s", head, scalar(name), scalar(net))
+		line("%s  %s: %s", head, document.Scalar(name), document.Scalar(net))
 		head = ""
 	}
 	var nets []string
@@ -133,14 +103,14 @@ func (d *Draft) write() string {
 	for _, net := range nets {
 		r, supply := d.Rails[net]
 		if !supply {
-			marked("  "+scalar(net)+":", []string{apart})
+			marked("  "+document.Scalar(net)+":", []string{apart})
 			continue
 		}
 		volts := "yes"
 		if !math.IsNaN(r.Volts) {
 			volts = quantity.Format(r.Volts, quantity.Volt)
 		}
-		marked(fmt.Sprintf("  %s: {rail: %s}", scalar(net), volts), []string{r.Why})
+		marked(fmt.Sprintf("  %s: {rail: %s}", document.Scalar(net), volts), []string{r.Why})
 	}
 	return b.String()
 }
@@ -153,37 +123,32 @@ func (p *Part) guesses() []string {
 	return list
 }
 
-func pinsText(list []Pin) string {
-	fields := make([]string, len(list))
-	for i, p := range list {
-		net := "NC"
-		if p.Net != "" {
-			net = scalar(p.Net)
-		}
-		fields[i] = scalar(p.Name) + ": " + net
+// entry is a part as the value of its name, and notes the nets that it uses.
+func (p *Part) entry(used map[string]bool) string {
+	var f, pins document.Flow
+	if p.Sort == IsPart {
+		f.Add("kind", p.Kind.String())
+		f.Add("value", document.Optional(p.Value))
 	}
-	return "{" + strings.Join(fields, ", ") + "}"
+	f.Add("title", document.Optional(p.Title))
+	if p.Sort == IsPart {
+		f.Add("place", document.Optional(p.Place))
+		f.Add("direction", p.Direction.String())
+		f.Add("channel", p.Channel.String())
+	}
+	for _, pin := range p.Pins {
+		used[pin.Net] = true
+		net := "NC"
+		if pin.Net != "" {
+			net = document.Scalar(pin.Net)
+		}
+		pins.Add(document.Scalar(pin.Name), net)
+	}
+	f.Add("pins", pins.String())
+	return f.String()
 }
 
 // oneLine makes foreign text safe in a comment.
 func oneLine(text string) string {
 	return document.PrintableWords(strings.Join(strings.Fields(text), " "))
-}
-
-// scalar writes text as one YAML scalar that means the same inside braces.
-func scalar(text string) string {
-	plain := text != "" && !strings.EqualFold(text, "null")
-	for i, r := range text {
-		letter := r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9'
-		inner := i > 0 && i < len(text)-1 && strings.ContainsRune(" ._-+/%", r)
-		plain = plain && (letter || inner || r == '_')
-	}
-	if plain {
-		return text
-	}
-	out, err := yaml.Marshal(&yaml.Node{Kind: yaml.ScalarNode, Style: yaml.DoubleQuotedStyle, Value: text})
-	if err != nil {
-		return strconv.Quote(text) // JSON's escapes are YAML's as well
-	}
-	return strings.TrimSuffix(string(out), "\n")
 }

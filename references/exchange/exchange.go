@@ -398,15 +398,15 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 
 // meter reads the columns of the meter.
 func (in *reader) meter(row table.Row) references.Meter {
-	var fields []string
+	var fields document.Flow
 	at := row.Get(in.columns[keyMeter]).At
 	for _, key := range references.MeterKeys {
 		if f := in.number(row, key); f.Text != "" {
-			fields = append(fields, key+": "+strconv.Quote(f.Text))
+			fields.Add(key, document.Scalar(f.Text))
 			at = f.At
 		}
 	}
-	m, err := references.ParseMeter("{" + strings.Join(fields, ", ") + "}")
+	m, err := references.ParseMeter(fields.String())
 	var found document.Problems
 	if errors.As(err, &found) {
 		for _, p := range found {

@@ -48,19 +48,7 @@ type Work struct {
 
 // Start opens the case of a trial with the readings it came with.
 func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
-	meter := t.Meter
-	w := Resume(&journal.Case{Board: e.Board, Library: lib, Meter: meter}, e, t.Simulator())
-	w.event(journal.Event{Kind: journal.KindOpen, Meter: &meter})
-	byPolarity := map[references.Polarity][]journal.Read{}
-	for _, r := range t.Readings {
-		byPolarity[r.Polarity] = append(byPolarity[r.Polarity], journal.Read{At: r.At, Name: e.Board.PointName(r.At), Polarity: r.Polarity, Reading: r.Reading})
-	}
-	for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-		if reads := byPolarity[pol]; len(reads) > 0 {
-			w.event(journal.Event{Kind: journal.KindRead, Readings: reads})
-		}
-	}
-	return w
+	return Resume(t.Case(lib), e, t.Simulator())
 }
 
 // Resume goes on with a case as it stands.
