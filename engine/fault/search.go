@@ -386,7 +386,7 @@ func (s *search) missed(i int) float64 {
 // A break that comes and goes: the share of breaks that do, and of the time in which they
 // are not there (common practice, no source).
 const (
-	comesAndGoes = 0.1
+	comesAndGoes = 0.05
 	NotThere     = 0.3
 )
 
