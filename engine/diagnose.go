@@ -125,13 +125,14 @@ const (
 	surelyNothing = 0.9
 )
 
-// nothingWrong gives the probability that there is nothing left to do: the
-// readings show no fault, or one that was dealt with and proven since.
+// nothingWrong gives the probability that there is nothing left to do while no point was
+// last read out of range: the readings show no fault, or one that was dealt with and proven
+// since, or a probe missed its pad.
 func (q *inquiry) nothingWrong() float64 {
 	sum, proven := 0.0, q.unread() < 0
 	for i := range q.res.Explanations {
 		x := &q.res.Explanations[i]
-		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Locus == nil || !cured(&f, q.Board, q.edits) }) {
+		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Mode != fault.Missed && !cured(&f, q.Board, q.edits) }) {
 			sum += x.Probability
 		}
 	}
