@@ -669,26 +669,17 @@ func (x *exhaustive) solve() (with, without float64, ok bool) {
 	return with, without, !math.IsNaN(with + without)
 }
 
-// How far the stated optimum may lie outside what the exhaustive search says. That
-// is two numbers, for accounts below 1 in 1,000 are not listed: at most, they all
-// end in no fix found, and at least, the listed ones take their place. The
-// planner weighs them down to 1 in 2,000, and lies between. The two share no list
-// of steps and no model of noise: where a point's predicted readings lie about four
-// standard deviations apart, reading it may be a step to one of them only. That
-// makes single cases differ, and not the mean.
+// By how much the expected time may exceed what the exhaustive search says, where accounts
+// that are not listed all end in no fix found. It may lie below: the planner also reads
+// where predictions lie 1.5 to 4 standard deviations apart, which tells something if not
+// for certain, and the exhaustive search does not. What is expected is held against what
+// is taken by TestRange of engine/trial.
 const (
 	apartMost = 0.15
 	apartMean = 0.02
 )
 
-// missesOptimum is the one case that lies further out than apartMost.
-const missesOptimum = "FB1 at 1 high-resistance joint"
-
-// missesMean lists the sorts of case whose mean lies further out: the planner predicts
-// given what the case's readings say together, the exhaustive search does not know the
-// case. suspectedGood is how many of the good boards are suspected by their readings.
-var missesMean = map[string]bool{"shorts": true}
-
+// suspectedGood is how many of the good boards are suspected by their readings.
 const suspectedGood = 1
 
 // The stated optimum of small cases of every sort, on small boards and on that of
@@ -734,8 +725,7 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 				}
 				excess := a.Expected/got - 1
 				off = append(off, excess)
-				far := excess > apartMost || a.Expected < without*(1-apartMost)
-				if far != (made.key == missesOptimum) {
+				if excess > apartMost {
 					t.Errorf("%s, %s: stated %.1f s, exhaustive %.1f s, without the unlisted %.1f s", board, made.key, a.Expected, got, without)
 				}
 			}
@@ -746,8 +736,8 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 			low, high = math.Min(low, v), math.Max(high, v)
 		}
 		t.Logf("%-17s %2d cases, stated over exhaustive: mean %+.1f %%, from %+.1f %% to %+.1f %%; besides %d good boards, %d too large", name, len(off), 100*mean, 100*low, 100*high, healthy, large)
-		if math.Abs(mean) > apartMean != missesMean[name] || len(off) < 8 {
-			t.Errorf("%s: %d cases, mean %+.1f %%; listed as missed: %v", name, len(off), 100*mean, missesMean[name])
+		if mean > apartMean || len(off) < 8 {
+			t.Errorf("%s: %d cases, mean %+.1f %%", name, len(off), 100*mean)
 		}
 		checked += len(off)
 	}
