@@ -456,6 +456,32 @@ func TestSlip(t *testing.T) {
 	}
 }
 
+// TestComesAndGoes reads a broken line in turns as open and as good: the break is found,
+// as one that comes and goes, and the point may be read once more.
+func TestComesAndGoes(t *testing.T) {
+	s := newShop(t, small, 5)
+	good, bad := s.sweep(red, network.State{}), s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))
+	odd := -1
+	for i := range bad {
+		if bad[i].Reading.Overload && !good[i].Reading.Overload || bad[i].Reading.Value > good[i].Reading.Value+0.1 {
+			odd = i
+		}
+	}
+	if odd < 0 {
+		t.Fatal("R1 open shows nowhere")
+	}
+	d := s.diagnose(s.open(reads(bad...), reads(good[odd]), reads(bad[odd])))
+	comes := 0.0
+	for _, x := range d.Explanations {
+		if len(x.Faults) > 0 && x.Faults[0].Comes {
+			comes += x.Probability
+		}
+	}
+	if comes < 0.8 {
+		t.Errorf("it comes and goes with %.3f, want 0.8; explanations %+v", comes, d.Explanations)
+	}
+}
+
 // TestAlike holds two lines that nobody swept on a good board against each other.
 func TestAlike(t *testing.T) {
 	s := newShop(t, small, 0)

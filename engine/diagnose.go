@@ -141,13 +141,14 @@ const (
 	surelyNothing = 0.9
 )
 
-// nothingWrong gives the probability that there is nothing left to do: the
-// readings show no fault, or one that was dealt with and proven since.
+// nothingWrong gives the probability that there is nothing left to do while no point was
+// last read out of range: the readings show no fault, or one that was dealt with and proven
+// since, or a probe missed its pad.
 func (q *inquiry) nothingWrong() float64 {
 	sum, proven := 0.0, q.unread() < 0
 	for i := range q.res.Explanations {
 		x := &q.res.Explanations[i]
-		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Locus == nil || !cured(&f, q.Board, q.edits) }) {
+		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Mode != fault.Missed && !cured(&f, q.Board, q.edits) }) {
 			sum += x.Probability
 		}
 	}
@@ -250,7 +251,7 @@ func (q *inquiry) report(f *fault.Fault) FaultReport {
 		r.At = q.taken[q.takenOf(f.Observation)].read.Name
 		return r
 	}
-	r.Cured = cured(f, q.Board, q.edits)
+	r.Cured, r.Comes = cured(f, q.Board, q.edits), f.Comes
 	if e, ok := f.Lacks(); ok {
 		r.Lacks = q.model.Describe(e)
 	}
@@ -294,6 +295,9 @@ func (q *inquiry) describe(f *fault.Fault) string {
 		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
 	case fault.Leaky, fault.Leakage, fault.High:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
+	}
+	if f.Comes {
+		return r.At + " " + f.Mode.String() + ", comes and goes"
 	}
 	return r.At + " " + f.Mode.String()
 }

@@ -31,11 +31,9 @@ type Diagnosis struct {
 	Doubts []string `json:"doubts,omitempty"`
 	Notes  []string `json:"notes"`
 
-	// Expected is the expected time in seconds to a verified repair. No plan made
-	// of the same steps is expected to be quicker than Least, which is the same
-	// where Expected is exact.
+	// Expected is the expected time in seconds to a verified repair, by the steps that
+	// the plan takes.
 	Expected float64 `json:"expected_seconds"`
-	Least    float64 `json:"-"`
 	// Time is the range of that time; null where there is nothing to do.
 	Time *RepairTime `json:"repair_time"`
 	// Worth is what that costs beside a replacement board; null without rates.
@@ -136,6 +134,7 @@ type FaultReport struct {
 	Ohms     *float64 `json:"ohms"`            // the resistance that fits best; null where it has none
 	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
 	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
+	Comes    bool     `json:"comes_and_goes,omitempty"`
 	// Lacks is the pin that has no junction to ground or supply if this is the fault;
 	// no good board ever showed one.
 	Lacks string `json:"lacks,omitempty"`

@@ -43,6 +43,7 @@ type hypothesis struct {
 	changes []network.Change
 	weight  float64
 	name    string
+	comes   bool // what is not yet cured comes and goes
 }
 
 // planning turns the posterior into a plan.Problem and back.
@@ -98,17 +99,14 @@ func (p *planning) ranked(d *Diagnosis) error {
 	if err := p.removes(); err != nil {
 		return err
 	}
-	choices, bounds, err := plan.Rank(&p.problem, p.limits)
+	choices, policy, err := plan.Rank(&p.problem, p.limits)
 	if err != nil {
 		return err
 	}
 	// Whatever is done, a board with nothing wrong ends in handing it on. That is no
 	// time to a repair.
 	spare := p.problem.GiveUp * p.healthy()
-	d.Expected, d.Least = bounds.Upper-spare, bounds.Lower-spare
-	if bounds.Exact {
-		d.Least = d.Expected // but for rounding
-	}
+	d.Expected = policy.Seconds - spare
 	for i := range choices {
 		choices[i].Seconds -= spare
 	}
@@ -125,10 +123,10 @@ func (p *planning) ranked(d *Diagnosis) error {
 		}
 	}
 	if len(d.Next) > 0 {
-		d.Time = repairTime(bounds.Endings)
+		d.Time = repairTime(policy.Endings)
 		if p.rates != nil {
 			parts, ics := p.newParts()
-			d.Worth = worth(bounds.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
+			d.Worth = worth(policy.Endings, parts*p.rates.Part+ics*p.rates.IC, p.rates)
 		}
 	}
 	p.alike(d)
@@ -215,7 +213,7 @@ func (p *planning) hypotheses() {
 			} else if p.superseded(p.takenOf(f.Observation)) {
 				continue
 			}
-			h.faults = append(h.faults, f)
+			h.faults, h.comes = append(h.faults, f), h.comes || f.Comes
 			needs = append(needs, p.need(p.remedyOf(&f)))
 		}
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
@@ -231,19 +229,18 @@ func (p *planning) hypotheses() {
 }
 
 // superseded tells whether taking a reading again can settle nothing more: its point
-// was read as the board lies now, and not for the first time.
+// was read besides as the board lies now.
 func (p *planning) superseded(taken int) bool {
 	old := &p.taken[taken].read
 	if old.To != nil {
 		return true
 	}
-	n := 0
 	for i := range p.taken {
-		if t := &p.taken[i].read; t.At == old.At && t.To == nil && t.Polarity == old.Polarity && t.Reading.Unit == old.Reading.Unit {
-			n++
+		if t := &p.taken[i]; i != taken && t.read.At == old.At && t.read.To == nil && t.read.Polarity == old.Polarity && t.read.Reading.Unit == old.Reading.Unit && t.edits.Equal(p.edits) {
+			return true
 		}
 	}
-	return n > 1 && p.readAlready(old.At, old.Polarity)
+	return false
 }
 
 // healthy gives the share of the problem's weight that needs no remedy.

@@ -48,7 +48,7 @@ func (p *planning) across() error {
 		return err
 	}
 	for i, part := range parts {
-		rows, n := outcomes(shows[i])
+		rows, n := outcomes(shows[i], softSigmas)
 		if n < 2 {
 			continue
 		}

@@ -105,11 +105,11 @@ type shown struct {
 
 // predict gives what each hypothesis predicts at a point of the board with
 // edits.
-func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits) ([]shown, error) {
+func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits, boards [][]network.Change) ([]shown, error) {
 	st := p.stages[len(p.stages)-1]
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
-	return showing(p.ph, w, &o, p.boards())
+	return showing(p.ph, w, &o, boards)
 }
 
 // boards gives what is changed on the board of each hypothesis.
@@ -138,13 +138,16 @@ func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boar
 // vague to make an outcome of its own.
 const wideVolts = 0.015
 
-// outcomes cuts what a reading may show into outcomes that can be distinguished, and
-// gives the probability of each under each hypothesis. The sharp predictions make
-// them, and vague ones that lie apart from all sharp ones: sorted by voltage, a new
-// outcome begins where the gap exceeds apartSigmas of both neighbours; OL is one
-// more. Each of these hypotheses falls into one; any other is spread over them by
-// its normal distribution, cut half way between.
-func outcomes(shows []shown) (rows [][]float64, n int) {
+// softSigmas is the distance in standard deviations from which a reading tells something
+// between two predictions, if not for certain (common practice, no source).
+const softSigmas = 1.5
+
+// outcomes cuts what a reading may show into outcomes, and gives the probability of each
+// under each hypothesis. The sharp predictions make them, and vague ones that lie apart
+// from all sharp ones: sorted by voltage, a new outcome begins where one lies further than
+// apart standard deviations from the first of the last outcome; OL is one more. Each
+// hypothesis is spread over them by its normal distribution, cut half way between.
+func outcomes(shows []shown, apart float64) (rows [][]float64, n int) {
 	order := make([]int, 0, len(shows))
 	over := false
 	for i, s := range shows {
@@ -164,19 +167,14 @@ func outcomes(shows []shown) (rows [][]float64, n int) {
 		}
 	}
 	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })
-	of := make([]int, len(shows))
-	for i := range of {
-		of[i] = -1
-	}
 	var cuts []float64 // between outcomes, rising
+	first := 0
 	for k, i := range order {
-		if k > 0 {
-			a, b := shows[order[k-1]], shows[i]
-			if b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
-				cuts = append(cuts, (a.volts*b.sigma+b.volts*a.sigma)/(a.sigma+b.sigma))
-			}
+		if a, b := shows[order[first]], shows[i]; b.volts-a.volts > apart*math.Hypot(a.sigma, b.sigma) {
+			a = shows[order[k-1]]
+			cuts = append(cuts, (a.volts*b.sigma+b.volts*a.sigma)/(a.sigma+b.sigma))
+			first = k
 		}
-		of[i] = len(cuts)
 	}
 	n = len(cuts)
 	if len(order) > 0 {
@@ -189,25 +187,22 @@ func outcomes(shows []shown) (rows [][]float64, n int) {
 	rows = make([][]float64, len(shows))
 	for i, s := range shows {
 		rows[i] = make([]float64, n)
-		switch {
-		case s.over:
+		if s.over {
 			rows[i][last] = 1
-		case of[i] >= 0:
-			rows[i][of[i]] = 1
-		default:
-			from := 0.0
-			for k := 0; k < last; k++ {
-				to := 1.0
-				if k < len(cuts) {
-					to = normalBelow(cuts[k], s.volts, s.sigma)
-				}
-				if rows[i][k] = to - from; rows[i][k] < vagueShare {
-					rows[i][k] = 0
-				}
-				from = to
-			}
-			normalise(rows[i])
+			continue
 		}
+		from := 0.0
+		for k := range last {
+			to := 1.0
+			if k < len(cuts) {
+				to = normalBelow(cuts[k], s.volts, s.sigma)
+			}
+			if rows[i][k] = to - from; rows[i][k] < vagueShare {
+				rows[i][k] = 0
+			}
+			from = to
+		}
+		normalise(rows[i])
 	}
 	return rows, n
 }
@@ -239,8 +234,8 @@ func toldApart(shows []shown) (of []int, n int) {
 	return of, n + 1
 }
 
-// vagueShare is the probability below which an outcome of a vague hypothesis is
-// left out of the plan.
+// vagueShare is the probability below which an outcome of a hypothesis is left out of
+// the plan.
 const vagueShare = 0.05
 
 func normalBelow(x, mean, sigma float64) float64 { return 0.5 * math.Erfc((mean-x)/(sigma*math.Sqrt2)) }
@@ -264,23 +259,38 @@ func (p *planning) measures(points []netlist.Point) error {
 			if pol == references.BlackOnGround && !p.posterior.Covers(pol) {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
-			if !p.readAlready(pt, pol) {
+			if !p.readAlready(pt, pol) || p.comes(pt) {
 				spots = append(spots, Spot{pt, pol})
 			}
 		}
 	}
 	shows := make([][]shown, len(spots))
+	boards, comes := p.boards(), slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return h.comes })
+	if comes {
+		boards = append(boards, nil) // on which what comes and goes is not there
+	}
 	err := p.pool.Each(len(spots), func(w *network.Workspace, i int) (err error) {
-		shows[i], err = p.predict(w, spots[i].At, spots[i].Polarity, p.edits)
+		shows[i], err = p.predict(w, spots[i].At, spots[i].Polarity, p.edits, boards)
 		return err
 	})
 	if err != nil {
 		return err
 	}
 	for i, s := range spots {
-		rows, n := outcomes(shows[i])
+		rows, n := outcomes(shows[i], softSigmas)
 		if n < 2 {
 			continue
+		}
+		if comes {
+			last := len(p.hyps)
+			for h := range p.hyps {
+				for k := range rows[h] {
+					if p.hyps[h].comes {
+						rows[h][k] += fault.NotThere * (rows[last][k] - rows[h][k])
+					}
+				}
+			}
+			shows[i], rows = shows[i][:last], rows[:last]
 		}
 		seconds := p.costs.Measure
 		if s.Polarity == references.BlackOnGround {
@@ -303,6 +313,15 @@ func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
 	})
 }
 
+// comes tells whether what a point reads comes and goes under a hypothesis.
+func (p *planning) comes(pt netlist.Point) bool {
+	return slices.ContainsFunc(p.hyps, func(h hypothesis) bool {
+		return h.comes && slices.ContainsFunc(h.faults, func(f fault.Fault) bool {
+			return slices.ContainsFunc(f.Moves, func(o int) bool { return p.taken[p.takenOf(o)].read.At == pt })
+		})
+	})
+}
+
 // readings describes the outcomes of a reading: the mean of what its hypotheses
 // predict.
 func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcome {
@@ -310,7 +329,7 @@ func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcom
 	weight := make([]float64, n)
 	for i, s := range shows {
 		for k, share := range rows[i] {
-			if share < 0.5 {
+			if share == 0 {
 				continue
 			}
 			if s.over {
@@ -320,7 +339,7 @@ func (p *planning) readings(shows []shown, rows [][]float64, n int) []StepOutcom
 			if seen[k].Volts == nil {
 				seen[k].Volts = new(float64)
 			}
-			w := p.hyps[i].weight / (s.sigma * s.sigma)
+			w := share * p.hyps[i].weight / (s.sigma * s.sigma)
 			weight[k] += w
 			*seen[k].Volts += w * s.volts
 		}
@@ -360,7 +379,7 @@ func (p *planning) removes() error {
 	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
 		pads[i] = p.pads(parts[i])
 		for _, pad := range pads[i] {
-			s, err := p.predict(w, pad, references.RedOnGround, p.edits.Remove(parts[i]))
+			s, err := p.predict(w, pad, references.RedOnGround, p.edits.Remove(parts[i]), p.boards())
 			if err != nil {
 				return err
 			}
@@ -404,7 +423,7 @@ func (p *planning) remove(part netlist.PartID, pads []netlist.Point, shows [][]s
 	at := &p.Board.Parts[part]
 	rows, n := [][]float64(nil), 0
 	for _, s := range shows {
-		more, k := outcomes(s)
+		more, k := outcomes(s, apartSigmas)
 		if rows, n = cross(rows, n, more, k); n > mostOutcomes {
 			return
 		}

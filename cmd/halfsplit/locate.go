@@ -521,6 +521,9 @@ func faultsText(faults []engine.FaultReport) string {
 		if f.Ohms != nil && *f.Ohms > 0 {
 			text += " (about " + roughOhms(*f.Ohms) + ")"
 		}
+		if f.Comes {
+			text += ", comes and goes"
+		}
 		words = append(words, text)
 	}
 	return strings.Join(words, " with ")

@@ -204,19 +204,19 @@ type madeClass struct {
 }
 
 type madeCase struct {
-	Number   int     `json:"number"`
-	File     string  `json:"file"`
-	Level    string  `json:"level"`
-	Optimum  float64 `json:"optimum_seconds"`
-	Least    float64 `json:"optimum_at_least_seconds"`
-	Suspects int     `json:"suspects"`
-	Matched  int     `json:"group"`
+	Number   int      `json:"number"`
+	File     string   `json:"file"`
+	Level    string   `json:"level"`
+	Best     *float64 `json:"best_known_seconds"`
+	Expected float64  `json:"expected_seconds"`
+	Suspects int      `json:"suspects"`
+	Matched  int      `json:"group"`
 }
 
 func classJSON(c *lessons.Class, to string) madeClass {
 	m := madeClass{Board: c.Order.Board.Name, Revision: c.Order.Board.Revision, Set: c.Order.Set, Folder: to, Lessons: map[string]int{}, Drawn: c.Drawn, Unfair: c.Unfair}
 	for _, x := range c.Cases {
-		m.Cases = append(m.Cases, madeCase{x.File.Number, x.File.Path, x.Answer.Level, x.Answer.Optimum, x.Answer.Least, x.Answer.Suspects, x.Answer.Group})
+		m.Cases = append(m.Cases, madeCase{x.File.Number, x.File.Path, x.Answer.Level, x.Answer.Best, x.Answer.Expected, x.Answer.Suspects, x.Answer.Group})
 		m.Lessons[x.Answer.Lesson]++
 	}
 	return m
@@ -230,11 +230,11 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 	var rows [][]cell
 	by := map[string]int{}
 	for _, x := range c.Cases {
-		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {bestTime(x.Answer.Optimum, x.Answer.Least), plain},
+		rows = append(rows, []cell{{fmt.Sprint(x.File.Number), strong}, {x.Answer.Level, plain}, {bestTime(x.Answer.Best), plain},
 			{fmt.Sprint(x.Answer.Suspects), plain}, {fmt.Sprint(x.Answer.Group), plain}})
 		by[x.Answer.Lesson]++
 	}
-	s.table(2, []column{{head: "case", right: true}, {head: "level"}, {head: "best time", right: true}, {head: "suspects", right: true}, {head: "alike", right: true}}, rows)
+	s.table(2, []column{{head: "case", right: true}, {head: "level"}, {head: "best known", right: true}, {head: "suspects", right: true}, {head: "alike", right: true}}, rows)
 	s.gap()
 	var words []string
 	for _, l := range lessons.SubjectNames() {
@@ -247,7 +247,7 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 		out = " Of those, " + fmt.Sprint(c.Unfair) + " read as what they are not, and were left out."
 	}
 	s.prose(2, 2, plain, "Lessons: "+strings.Join(words, ", ")+". Chosen out of "+fmt.Sprint(c.Drawn)+" drawn, for an even spread."+out)
-	s.prose(2, 2, faint, "Best time: expected by the program, from the sweep to a verified repair"+bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
+	s.prose(2, 2, faint, bestNote+" Suspects: parts that the sweep leaves. Alike: those that it does not tell from the first. "+hardestNote)
 	if r := c.Order.Roster; r != nil && len(r.Cases) > 0 {
 		var own [][]cell
 		for _, name := range r.Students {
@@ -256,7 +256,7 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 		s.table(2, []column{{head: "student", give: true}, {head: "cases"}}, own)
 		s.gap()
 	}
-	s.prose(2, 2, faint, "This table is for you: where the best time is 0 s, nothing is wrong.")
+	s.prose(2, 2, faint, "This table is for you: where the best known time is 0 s, nothing is wrong.")
 	s.gap()
 	s.prose(2, 2, plain, "Give out the folder "+path(to)+", without the passphrase. A student writes")
 	s.say("    halfsplit practice run " + path(c.Cases[0].File.Path) + " --by NAME")
@@ -270,17 +270,16 @@ func digits(c *lessons.Class) int {
 	return len(strings.TrimSuffix(strings.TrimPrefix(filepath.Base(c.Cases[0].File.Path), "case-"), ".yaml"))
 }
 
-// bestTime is the expected time of the best plan, with a sign where a quicker one
-// was not ruled out.
-func bestTime(optimum, least float64) string {
-	if least < optimum {
-		return "≤ " + duration(optimum)
+// bestTime is the best known time of a board.
+func bestTime(best *float64) string {
+	if best == nil {
+		return "not known"
 	}
-	return duration(optimum)
+	return duration(*best)
 }
 
 // What tables of practice cases say below them.
 const (
-	bestNote    = ", of a fault that stays as it is; ≤ where a quicker way was not ruled out."
+	bestNote    = "Best known: the time of the quickest way known on this board, from the sweep to a verified repair: the program's, plain half-split's or the student's own."
 	hardestNote = "Hardest: the program itself does not repair it, or names something else; it can be solved all the same."
 )

@@ -56,7 +56,7 @@ h3{margin-top:1rem} .over{overflow-x:auto} figure.small svg{max-width:26rem} sec
 {{define "foot"}}</main></body></html>
 {{end}}
 
-{{define "points"}}<p class="faint">Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a repaired board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it. Best time is expected by the program, from the sweep to a verified repair` + bestNote + `</p>{{end}}
+{{define "points"}}<p class="faint">Points out of 100: 40 for the right parts, 15 for what is wrong with them, 15 for a repaired board, 30 for economy, 10 less for each risky move. Given away: expected bench time lost against the best step, by what was known before it. ` + bestNote + `</p>{{end}}
 
 {{define "lessons"}}<h2>Points by lesson, and in brackets the cases</h2><div class="over"><table><tr><th>student</th>{{range .Lessons}}<th>{{.}}</th>{{end}}</tr>
 {{$all := .Lessons}}{{range .Sum.Students}}{{$s := .}}<tr><td>{{.Student}}</td>{{range $all}}<td class="num">{{mean $s.Lessons .}}</td>{{end}}</tr>
@@ -75,7 +75,7 @@ h3{margin-top:1rem} .over{overflow-x:auto} figure.small svg{max-width:26rem} sec
 <p class="faint">Of all: mean points over all cases that a student was to work on, with nothing for those that are missing. All other means are over the cases handed in.</p>{{template "points"}}
 {{template "lessons" .}}{{template "plots" .}}
 <h2>Cases</h2><div class="over"><table><tr><th>student</th><th>case</th><th>points</th><th>part</th><th>mode</th><th>repaired</th><th>time</th><th>best</th><th>justified</th></tr>
-{{range .Scores}}<tr><td>{{.Student}}</td><td class="num">{{.Number}}</td><td class="num">{{whole .Points}}</td><td>{{share .Part}}</td><td>{{share .Mode}}</td><td>{{if .Repaired}}yes{{else}}no{{end}}</td><td class="num">{{time .Seconds}}</td><td class="num">{{best .Optimum .Least}}</td><td class="num">{{justified .}}</td></tr>
+{{range .Scores}}<tr><td>{{.Student}}</td><td class="num">{{.Number}}</td><td class="num">{{whole .Points}}</td><td>{{share .Part}}</td><td>{{share .Mode}}</td><td>{{if .Repaired}}yes{{else}}no{{end}}</td><td class="num">{{time .Seconds}}</td><td class="num">{{best .Best}}</td><td class="num">{{justified .}}</td></tr>
 {{range .Doubts}}<tr><td></td><td colspan="8" class="doubt">doubtful record: {{.}}</td></tr>{{end}}{{end}}</table></div>
 {{range .Failed}}<p class="doubt">Not scored: {{.}}</p>{{end}}
 {{template "foot"}}{{end}}
@@ -84,18 +84,18 @@ h3{margin-top:1rem} .over{overflow-x:auto} figure.small svg{max-width:26rem} sec
 <p>This page tells the answers: for when everybody has finished.</p>
 {{template "lessons" .}}{{template "plots" .}}
 {{range .Scores}}<section><h2>Case {{.Number}} of {{.Set}}: {{whole .Points}} points</h2>
-<p>Said: {{said .}}. Part: {{share .Part}}; mode: {{share .Mode}}; {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best {{best .Optimum .Least}}{{if lt .Least .Optimum}}, at least {{time .Least}}{{end}}.{{with justified .}} When the verdict was acted on, the readings gave it {{.}}.{{end}} Points: part {{whole .Parts.Part}}, mode {{whole .Parts.Mode}}, remedy {{whole .Parts.Remedy}}, economy {{whole .Parts.Economy}}, risk {{whole .Parts.Risk}}.</p>
+<p>Said: {{said .}}. Part: {{share .Part}}; mode: {{share .Mode}}; {{if .Repaired}}repaired{{else}}not repaired{{end}}; {{time .Seconds}} at the bench, best known {{best .Best}}.{{with justified .}} When the verdict was acted on, the readings gave it {{.}}.{{end}} Points: part {{whole .Parts.Part}}, mode {{whole .Parts.Mode}}, remedy {{whole .Parts.Remedy}}, economy {{whole .Parts.Economy}}, risk {{whole .Parts.Risk}}.</p>
 {{if .Steps}}<h3>What you did</h3>{{template "steps" .Steps}}{{end}}
 {{if or .Remarks .Doubts}}<ul>{{range .Remarks}}{{if or (ne .Kind "wasteful") (eq .Event 0)}}<li class="{{.Kind}}">{{.Kind}}{{if .Event}}, event {{.Event}}{{end}}: {{.Why}}</li>{{end}}{{end}}{{range .Doubts}}<li class="doubt">doubtful record: {{.}}</li>{{end}}</ul>{{end}}
-<h3>The best way, as the program takes it</h3>{{if .Way}}{{template "steps" .Way}}{{else}}<p>{{wayless .}}</p>{{end}}
+<h3>The best way known</h3>{{if .Way}}{{template "steps" .Way}}{{else}}<p>{{wayless .}}</p>{{end}}
 </section>{{end}}
 {{template "points"}}{{template "foot"}}{{end}}
 
 {{define "answers"}}{{template "head" .}}
-<table><tr><th>case</th><th>set</th><th>lesson</th><th>level</th><th>what is wrong</th><th>misleading</th><th>best time</th><th>program took</th><th>suspects</th></tr>
-{{range .Rows}}<tr><td class="num">{{.Number}}</td><td>{{.Set}}</td><td>{{.Answer.Lesson}}</td><td>{{.Answer.Level}}</td><td>{{.Answer.Words}}</td><td>{{list .Answer.Lures}}{{if .Answer.Flicker}}comes and goes{{end}}</td><td class="num">{{best .Answer.Optimum .Answer.Least}}</td><td class="num">{{time .Answer.ParSeconds}}</td><td class="num">{{.Answer.Suspects}}</td></tr>
+<table><tr><th>case</th><th>set</th><th>lesson</th><th>level</th><th>what is wrong</th><th>misleading</th><th>best known</th><th>suspects</th></tr>
+{{range .Rows}}<tr><td class="num">{{.Number}}</td><td>{{.Set}}</td><td>{{.Answer.Lesson}}</td><td>{{.Answer.Level}}</td><td>{{.Answer.Words}}</td><td>{{list .Answer.Lures}}{{if .Answer.Flicker}}comes and goes{{end}}</td><td class="num">{{best .Answer.Best}}</td><td class="num">{{.Answer.Suspects}}</td></tr>
 {{end}}</table>
-<p class="faint">Best time is what the program expects from the sweep to a verified repair` + bestNote + ` Program took: what it needed on this very board. ` + hardestNote + `</p>
+<p class="faint">` + bestNote + ` ` + hardestNote + `</p>
 {{template "foot"}}{{end}}
 
 {{define "handout"}}{{template "head" .}}

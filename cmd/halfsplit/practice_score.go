@@ -128,7 +128,7 @@ func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool)
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Optimum, x.Least), faint}, {justified(x), faint}})
+			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Best), faint}, {justified(x), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -317,7 +317,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	if !steps {
 		return
 	}
-	s.heading("BEST WAY", "as the program works on this board; it tells the answer")
+	s.heading("BEST WAY", "the quickest known on this board; it tells the answer")
 	if len(x.Way) == 0 {
 		s.prose(2, 2, plain, wayless(x))
 	}
@@ -327,7 +327,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 // wayless says why there is no best way.
 func wayless(x *lessons.Score) string {
 	if x.Way == nil {
-		return "The program itself does not repair this board; what is wrong stands on the answer sheet."
+		return "No way is known that repairs this board; what is wrong stands on the answer sheet."
 	}
 	return "Nothing is to be done: the board is good, as its sheet says."
 }
@@ -379,7 +379,7 @@ func safeCSV(text string) string {
 
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
-	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_seconds", "best_at_least_seconds", "par_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "week", "record"}}
+	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_known_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "week", "record"}}
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 	share := func(v *float64) string {
 		if v == nil {
@@ -392,8 +392,12 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 		for _, r := range x.Remarks {
 			kinds[r.Kind]++
 		}
+		best := ""
+		if x.Best != nil {
+			best = number(*x.Best, 0)
+		}
 		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
-			number(x.Seconds, 0), number(x.Optimum, 0), number(x.Least, 0), number(x.Par, 0), share(x.Justified), number(x.Lost(), 0), fmt.Sprint(len(x.Steps)),
+			number(x.Seconds, 0), best, share(x.Justified), number(x.Lost(), 0), fmt.Sprint(len(x.Steps)),
 			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), x.Week(), safeCSV(x.Record)})
 	}
 	return w.WriteAll(rows)
@@ -446,7 +450,7 @@ func (a *app) practiceAnswersCommand() *cobra.Command {
 				if r.Answer.Flicker > 0 {
 					words += ", comes and goes"
 				}
-				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {bestTime(r.Answer.Optimum, r.Answer.Least), plain}, {words, plain}})
+				rows = append(rows, []cell{{fmt.Sprint(r.Number), strong}, {r.Answer.Lesson, faint}, {r.Answer.Level, faint}, {bestTime(r.Answer.Best), plain}, {words, plain}})
 			}
 			s.wrapped(0, rows)
 			return nil

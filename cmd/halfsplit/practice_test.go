@@ -72,7 +72,7 @@ func TestLessonsPlayedToTheEnd(t *testing.T) {
 		t.Fatalf("%d scores; want %d", len(got.Scores), lessonCount)
 	}
 	for _, s := range got.Scores {
-		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, s.Optimum, *s.Justified)
+		t.Logf("lesson %2d: %3.0f points, %4.0f s, best %4.0f s, justified %.2f", s.Number, s.Points, s.Seconds, *s.Best, *s.Justified)
 		if s.Part != 1 || !s.Repaired || len(s.Doubts) > 0 || s.Points < 90 {
 			t.Errorf("lesson %d: %+v", s.Number, s)
 		}

@@ -96,7 +96,7 @@ func (s *search) combine() error {
 			switch {
 			case overlap(si, sj):
 				// two candidates that meet come below
-				if j >= len(s.cands) && i < len(s.cands) {
+				if j >= len(s.cands) && i < len(s.cands) && (s.cands[i].locus.Series || !s.outliers[j-len(s.cands)].comes) {
 					if most := s.outlierCeiling(i, j); most > keepShare+best {
 						beside = append(beside, joint{i, j, most})
 					}
@@ -383,7 +383,13 @@ func (s *search) best(a, b *candidate, in []uint64) float64 {
 func (s *search) besideOutlier(i, j int) set {
 	l := &s.outliers[j-len(s.cands)]
 	e := s.weigh(s.cands[i], j-len(s.cands), l.mask)
-	return set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
+	st := set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
+	for _, o := range s.cands[i].moves {
+		if l.comes && hasBit(l.mask, o) { // had it been there, it would have shown
+			st.score += float64(1+s.obs[o].Repeats) * math.Log(NotThere)
+		}
+	}
+	return st
 }
 
 // span gives what the resistances of a candidate make of an observation, from the least
@@ -625,6 +631,13 @@ func (s *search) normalise() []Explanation {
 			if m >= len(s.cands) {
 				l := &s.outliers[m-len(s.cands)]
 				for x := range partial {
+					if l.comes {
+						for k := range partial[x].Faults {
+							f := &partial[x].Faults[k]
+							f.Comes = f.Comes || f.Locus != nil && f.Locus.Series
+						}
+						continue
+					}
 					partial[x].Faults = append(partial[x].Faults, Fault{Locus: l.locus, Mode: l.mode, Observation: l.obs, Ohms: math.NaN()})
 				}
 				continue

@@ -22,7 +22,10 @@ type Fault struct {
 	Ohms        float64 // the resistance that fits best; +Inf for open
 	Observation int     // of Missed and Doubtful: the observation that misleads; -1 otherwise
 	Moves       []int   // the observations that the locus moves by more than faintVolts
-	lacks       int32   // the junction that the board lacks for the fault to explain them, -1 for none
+	// Comes tells of a break that comes and goes: readings of one point contradict each
+	// other, and it explains some of them by its absence.
+	Comes bool
+	lacks int32 // the junction that the board lacks for the fault to explain them, -1 for none
 }
 
 // Lacks gives the junction that the board lacks if the fault is to explain its readings,
@@ -126,6 +129,7 @@ type search struct {
 type outlier struct {
 	mode   Mode
 	locus  *Locus // of what is not drawn
+	comes  bool   // a break was not there at the time, which comes and goes
 	obs    int
 	mask   []uint64 // observations it takes out
 	odds   float64  // logarithm
@@ -390,9 +394,41 @@ func (s *search) missed(i int) float64 {
 	return volts
 }
 
+// A break that comes and goes: the share of breaks that do, and of the time in which they
+// are not there (common practice, no source).
+const (
+	comesAndGoes = 0.05
+	NotThere     = 0.3
+)
+
+// findContacts adds, for each net of which one reading was out of range and another was
+// not with the board as it lay, that a break was not there at the time of those that were
+// in range.
+func (s *search) findContacts() {
+	for i := range s.obs {
+		in, odds, first, contradicted := make([]uint64, s.words), math.Log(comesAndGoes), true, false
+		out := func(k int) bool { return math.Abs(s.result.ZScore[k]) > odd }
+		for k := range s.obs {
+			switch a, b := &s.obs[i], &s.obs[k]; {
+			case !out(i) || a.Between || !meet(a, b):
+			case out(k):
+				first = first && k >= i
+				odds += float64(1+b.Repeats) * math.Log(1-NotThere)
+			default:
+				setBit(in, k)
+				contradicted = contradicted || b.Edits.Equal(a.Edits)
+			}
+		}
+		if first && contradicted {
+			s.outliers = append(s.outliers, outlier{comes: true, obs: i, mask: in, odds: odds, own: s.alone(in, i)})
+		}
+	}
+}
+
 // misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) findOutliers() {
+	s.findContacts()
 	bySpot := map[int][]int{}
 	spots := map[any]int{}
 	for i := range s.obs {

@@ -33,21 +33,19 @@ func (s *search) endings(root *node) []Ending {
 	var follow func(n *node, spent, p float64)
 	follow = func(n *node, spent, p float64) {
 		if p < leastEnding {
-			end(spent+n.upper, p, n.hopeless > 0.5)
+			end(spent+n.value, p, n.hopeless > 0.5)
 			return
 		}
-		if len(n.edges) > 0 {
-			if e := n.pick((*edge).upper); n == root || !less(n.upper, e.upper()) {
-				left := 1.0
-				for _, k := range e.kids {
-					follow(k.n, spent+e.cost, p*k.p)
-					left -= k.p
-				}
-				if e.remedy >= 0 {
-					end(spent+e.cost, p*left, false)
-				}
-				return
+		if e := n.next; e != nil {
+			left := 1.0
+			for _, k := range e.kids {
+				follow(k.n, spent+e.cost, p*k.p)
+				left -= k.p
 			}
+			if e.test == nil {
+				end(spent+e.cost, p*left, false)
+			}
+			return
 		}
 		s.m.gather(n)
 		s.m.sequence(n, func(seconds, repaired float64) { end(spent+seconds, p*repaired, false) }, func(seconds float64) {

@@ -41,8 +41,8 @@ func TestEndings(t *testing.T) {
 					total := p.total()
 					mean += p.GiveUp * p.Hypotheses[0].Weight / total
 				}
-				if math.Abs(sum-1) > 1e-9 || math.Abs(mean-b.Upper) > 1e-3*b.Upper {
-					t.Errorf("shape %d, problem %d, work %d: probabilities sum to %v, mean %v s, policy %v s", i, k, work, sum, mean, b.Upper)
+				if math.Abs(sum-1) > 1e-9 || math.Abs(mean-b.Seconds) > 1e-3*b.Seconds {
+					t.Errorf("shape %d, problem %d, work %d: probabilities sum to %v, mean %v s, policy %v s", i, k, work, sum, mean, b.Seconds)
 				}
 			}
 		}

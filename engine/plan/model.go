@@ -15,8 +15,7 @@ import (
 // rows see the same seconds under every policy, so only the sum of their
 // weights matters.
 type model struct {
-	weight []float64 // by hypothesis; sorted so that ambiguity groups lie together
-	group  []int32   // by hypothesis: which ambiguity group it is in
+	weight []float64 // by hypothesis
 	needs  [][]int32 // by hypothesis: remedies, ascending, no repeats
 	giveUp float64
 	rho    float64 // Rest's weight as a share of the hypotheses' weight
@@ -27,24 +26,18 @@ type model struct {
 	byNeed   [][]int32 // by remedy: the hypotheses with several needs, it among them
 	multi    bool      // some hypothesis has several needs
 
-	ambiguous bool // some ambiguity group has several members
-
-	rates []rate // for the lower bound
-	s     scratch
+	s scratch
 }
 
 // modelTest is a test over the merged hypotheses.
 type modelTest struct {
-	seconds   float64
-	setup     int
-	outcomes  int
-	index     int       // in the problem
-	certain   bool      // every row is a single 1
-	outcome   []uint8   // by hypothesis, when certain
-	row       []uint16  // by hypothesis: equal numbers for equal rows
-	like      []float64 // hypothesis*outcomes + outcome
-	noisy     int       // place in the history of a state, -1 when certain
-	dominated bool      // another test tells at least as much for no more seconds
+	seconds  float64
+	setup    int
+	outcomes int
+	index    int       // in the problem
+	row      []uint16  // by hypothesis: equal numbers for equal rows
+	like     []float64 // hypothesis*outcomes + outcome
+	noisy    int       // place in the history of a state, -1 where every row is a single 1
 }
 
 // compile merges hypotheses and drops those of no weight and tests that tell
@@ -126,24 +119,14 @@ func compile(p *Problem, ignore float64) *model {
 	var kept []int // positions in alive, one for each merged hypothesis
 	for _, i := range order {
 		w := p.Hypotheses[alive[i]].Weight / total
-		group := int32(0)
-		if n := len(kept); n > 0 {
-			last := kept[n-1]
-			group = m.group[n-1]
-			if byRows(last, i) != 0 {
-				group++
-			} else if slices.Equal(needs[last], needs[i]) {
-				m.weight[n-1] += w
-				continue
-			}
+		if n := len(kept); n > 0 && byRows(kept[n-1], i) == 0 && slices.Equal(needs[kept[n-1]], needs[i]) {
+			m.weight[n-1] += w
+			continue
 		}
 		kept = append(kept, i)
 		m.weight = append(m.weight, w)
-		m.group = append(m.group, group)
 		m.needs = append(m.needs, needs[i])
 	}
-
-	m.ambiguous = len(kept) > int(m.group[len(kept)-1])+1
 
 	m.byNeed = make([][]int32, len(p.Remedies))
 	for h, ns := range m.needs {
@@ -160,8 +143,9 @@ func compile(p *Problem, ignore float64) *model {
 		mt := modelTest{
 			row:     make([]uint16, len(kept)),
 			seconds: p.Tests[t].Seconds, setup: p.Tests[t].Setup, outcomes: k, index: t,
-			like: make([]float64, 0, len(kept)*k), outcome: make([]uint8, len(kept)), certain: true, noisy: -1,
+			like: make([]float64, 0, len(kept)*k), noisy: -1,
 		}
+		certain := true
 		distinct := make(map[string]uint16)
 		var key []byte
 		numberOf := func(r []float64) uint16 {
@@ -180,26 +164,17 @@ func compile(p *Problem, ignore float64) *model {
 			r := row(t, i)
 			mt.like = append(mt.like, r...)
 			mt.row[j] = numberOf(r)
-			best := 0
-			for o, v := range r {
-				if v > r[best] {
-					best = o
-				}
-			}
-			mt.outcome[j] = uint8(best)
-			mt.certain = mt.certain && r[best] == 1
+			certain = certain && slices.Max(r) == 1
 		}
 		if len(distinct) < 2 {
 			continue
 		}
-		if !mt.certain {
+		if !certain {
 			mt.noisy = noisy
 			noisy++
 		}
 		m.tests = append(m.tests, mt)
 	}
-	m.markDominated()
-	m.prepareRates()
 	m.s = newScratch(m)
 	return m
 }
@@ -213,50 +188,6 @@ func (m *model) noisy() int {
 	return k
 }
 
-// maxOutcomes returns the most outcomes of any test.
-func (m *model) maxOutcomes() int {
-	k := 0
-	for i := range m.tests {
-		k = max(k, m.tests[i].outcomes)
-	}
-	return k
-}
-
-// mostCompared is the number of tests up to which each is compared with each.
-const mostCompared = 500
-
-// markDominated finds the tests that need not be weighed below the root: test a
-// is dominated by test b when b splits every two hypotheses that a splits, and
-// b's seconds, with b's setup unless a needs the same one, are no more than a's
-// seconds without setup. A plan with a may take b instead, knows at least as
-// much and has paid no more, even if a's setup must be paid later. Of two equal
-// tests the first stays.
-func (m *model) markDominated() {
-	if len(m.tests) > mostCompared {
-		return // only a saving, which must not cost more than it saves
-	}
-	for a := range m.tests {
-		ta := &m.tests[a]
-		if !ta.certain {
-			continue
-		}
-		for b := range m.tests {
-			tb := &m.tests[b]
-			if a == b || !tb.certain || tb.dominated {
-				continue
-			}
-			cost := tb.seconds
-			if tb.setup >= 0 && tb.setup != ta.setup {
-				cost += m.setups[tb.setup]
-			}
-			if cost <= ta.seconds && refines(tb, ta) {
-				ta.dominated = true
-				break
-			}
-		}
-	}
-}
-
 // parts tells that a test does not show the same under all of these.
 func (t *modelTest) parts(hyps []int32) bool {
 	first := t.row[hyps[0]]
@@ -266,23 +197,6 @@ func (t *modelTest) parts(hyps []int32) bool {
 		}
 	}
 	return false
-}
-
-// refines tells that every outcome of fine implies one outcome of coarse.
-func refines(fine, coarse *modelTest) bool {
-	if fine.outcomes < 2 {
-		return false
-	}
-	var implied [maxOutcomes + 1]int16
-	for h, o := range fine.outcome {
-		c := int16(coarse.outcome[h]) + 1
-		if implied[o] == 0 {
-			implied[o] = c
-		} else if implied[o] != c {
-			return false
-		}
-	}
-	return true
 }
 
 // scratch holds arrays that the bounds fill again for every state.
@@ -314,11 +228,3 @@ type bitset []uint64
 func newBitset(n int) bitset      { return make(bitset, (n+63)/64) }
 func (b bitset) has(i int32) bool { return b[i>>6]&(1<<(uint(i)&63)) != 0 }
 func (b bitset) add(i int32)      { b[i>>6] |= 1 << (uint(i) & 63) }
-
-// log2 of x, and 0 at 0 for use as x*log2(x).
-func log2(x float64) float64 {
-	if x <= 0 {
-		return 0
-	}
-	return math.Log2(x)
-}

@@ -21,15 +21,15 @@
 //
 // A remedy is a test as well, for the board is verified after it.
 //
-// Small problems are solved exactly. On large ones the answer comes with a
-// proven interval: no policy is quicker than the lower end, and the policy that
-// was found takes no longer than the upper end.
+// V is not worked out, but that of a policy: each first step is worth what a policy
+// makes of its outcomes that looks one step ahead and takes the step that would be best
+// if nothing but replacing in order came after it. On problems that can be searched to
+// their end it takes about a percent longer than the least possible; see TestEconomy.
 package plan
 
 import (
 	"fmt"
 	"math"
-	"sort"
 )
 
 // Problem is a posterior about what is wrong, and what can be done about it.
@@ -89,15 +89,8 @@ type Choice struct {
 	Test, Remedy int // index into the problem's list; the other one is -1
 
 	// Seconds is the expected time to a verified repair when this is done first
-	// and the policy that was found is followed after it. The least possible
-	// lies between Lower and Seconds.
-	Seconds, Lower float64
-
-	// Gain is the seconds saved against the best policy that only replaces. It
-	// is negative where this first step wastes time.
-	Gain float64
-
-	Exact    bool // Lower and Seconds are the same
+	// and the policy is followed after it.
+	Seconds  float64
 	Outcomes []Outcome
 }
 
@@ -112,22 +105,17 @@ type Outcome struct {
 	Rest    float64
 }
 
-// Bounds encloses the least possible expected seconds of a problem.
-type Bounds struct {
-	Lower, Upper float64 // the best choice's
-	Exact        bool    // they are the same
-	ReplaceOnly  float64 // expected seconds of the best policy found that only replaces
-	Work         int     // effort spent, in the unit of Limits.Work
-
-	Endings []Ending // of the policy that was found, by seconds
+// Policy is what is expected of doing what comes first, and what the policy says after it.
+type Policy struct {
+	Seconds float64
+	Endings []Ending // by seconds
 }
 
 // Limits bounds the effort of a search. The zero value means the defaults.
 type Limits struct {
-	// Work bounds the search, counted in weighed pairs of hypothesis and step
-	// and not in time, so that the same problem always gets the same answer.
-	// At least the first steps themselves are weighed, however small it is. 0
-	// means DefaultWork.
+	// Work bounds how far the policy is worked out, counted in weighed pairs of
+	// hypothesis and step and not in time, so that the same problem always gets the
+	// same answer. Beyond it remedies are tried in order. 0 means DefaultWork.
 	Work int
 
 	// Ignore is the likelihood below which an outcome is taken as impossible
@@ -137,56 +125,36 @@ type Limits struct {
 }
 
 // DefaultWork keeps Rank well under 50 ms with 200 hypotheses and 80 tests; see the
-// package's benchmarks. Followed step by step on the benchmarks' problems, more
-// work did not make repairs measurably quicker; it only proves more.
-const DefaultWork = 1_500_000
+// package's benchmarks.
+const DefaultWork = 4_000_000
 
 // Rank lists all that could usefully be done first, best first, ties in order
 // of index with tests before remedies. Left out are tests that tell nothing and
 // remedies that no hypothesis of positive weight needs. When nothing can be
-// repaired the list is empty and the bounds are GiveUp.
-func Rank(p *Problem, limit Limits) ([]Choice, Bounds, error) {
+// repaired the list is empty and Seconds is GiveUp.
+func Rank(p *Problem, limit Limits) ([]Choice, Policy, error) {
 	if err := p.check(); err != nil {
-		return nil, Bounds{}, err
+		return nil, Policy{}, err
 	}
 	if !(limit.Ignore >= 0 && limit.Ignore < 0.5) {
-		return nil, Bounds{}, fmt.Errorf("plan: Limits.Ignore is %v; it must lie between 0 and 0.5", limit.Ignore)
+		return nil, Policy{}, fmt.Errorf("plan: Limits.Ignore is %v; it must lie between 0 and 0.5", limit.Ignore)
 	}
 	work := limit.Work
 	if work <= 0 {
 		work = DefaultWork
 	}
-	m := compile(p, limit.Ignore)
-	s := newSearch(m, work)
+	s := newSearch(compile(p, limit.Ignore), work)
 	root := s.root()
-	replaceOnly := m.replaceOnly(root)
-	root.upper = min(root.upper, replaceOnly)
-	s.run(root)
-
-	b := Bounds{
-		Lower: root.lower, Upper: root.upper, Exact: root.closed(),
-		ReplaceOnly: replaceOnly, Work: s.work,
-		Endings: s.endings(root),
-	}
-	choices := make([]Choice, 0, len(root.edges))
-	for i := range root.edges {
-		e := &root.edges[i]
-		c := Choice{Test: -1, Remedy: -1, Seconds: e.upper(), Lower: e.lower()}
-		c.Lower = max(c.Lower, root.lower) // no first step beats the best policy
-		c.Lower = min(c.Lower, c.Seconds)
-		c.Exact = same(c.Lower, c.Seconds)
-		c.Gain = replaceOnly - c.Seconds
-		if e.test >= 0 {
-			c.Test = e.test
-			c.Outcomes = p.testOutcomes(c.Test)
+	list, seconds := s.rank(root)
+	choices := make([]Choice, len(list))
+	for i := range list {
+		if t := list[i].test; t != nil {
+			choices[i] = Choice{Test: t.index, Remedy: -1, Seconds: seconds[i], Outcomes: p.testOutcomes(t.index)}
 		} else {
-			c.Remedy = e.remedy
-			c.Outcomes = p.remedyOutcomes(c.Remedy)
+			choices[i] = Choice{Test: -1, Remedy: list[i].remedy, Seconds: seconds[i], Outcomes: p.remedyOutcomes(list[i].remedy)}
 		}
-		choices = append(choices, c)
 	}
-	sort.SliceStable(choices, func(i, j int) bool { return less(choices[i].Seconds, choices[j].Seconds) })
-	return choices, b, nil
+	return choices, Policy{root.value, s.endings(root)}, nil
 }
 
 // less orders seconds, taking those that differ by rounding alone as equal.

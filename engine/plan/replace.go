@@ -1,9 +1,6 @@
 package plan
 
-import (
-	"math"
-	"slices"
-)
+import "slices"
 
 // item is a set of remedies that is carried out in one go.
 type item struct {
@@ -211,87 +208,4 @@ func (m *model) composeSetups() {
 			s.items[i].key, s.items[i].family = best, int32(f)
 		}
 	}
-}
-
-// smallSequence is the number of remedies up to which replaceOnly looks at every
-// set of them.
-const smallSequence = 12
-
-// replaceOnly returns the expected seconds of the best policy found that only
-// replaces: the optimum when every hypothesis has one need, or when few remedies
-// are in play; otherwise what sequenceCost's order gives.
-func (m *model) replaceOnly(n *node) float64 {
-	m.gather(n)
-	cost := m.sequenceCost(n)
-	if len(m.s.several) == 0 {
-		return cost
-	}
-	in := make(map[int32]int) // remedy to bit
-	var list []int32
-	for _, h := range n.hyps {
-		for _, r := range m.needs[h] {
-			if _, ok := in[r]; !ok && !n.done.has(r) {
-				in[r] = len(list)
-				list = append(list, r)
-			}
-		}
-	}
-	if len(list) > smallSequence {
-		return cost
-	}
-	return min(cost, m.subsetsCost(n, list, in))
-}
-
-// subsetsCost finds the best order of a few remedies by dynamic programming over
-// the sets already tried: the probability that the board is still bad, and the
-// setups that are paid for, depend on the set alone and not on its order.
-func (m *model) subsetsCost(n *node, list []int32, bit map[int32]int) float64 {
-	size := 1 << len(list)
-	still := make([]float64, size) // probability that the board is bad after the set
-	for set := range still {
-		still[set] = n.hopeless
-	}
-	for i, h := range n.hyps {
-		want, real := 0, false
-		for _, r := range m.needs[h] {
-			if b, ok := bit[r]; ok {
-				want |= 1 << b
-				real = true
-			}
-		}
-		if !real {
-			continue // hopeless, and counted there
-		}
-		for set := range still {
-			if set&want != want {
-				still[set] += n.w[i]
-			}
-		}
-	}
-	best := make([]float64, size)
-	best[size-1] = m.giveUp * n.hopeless
-	for set := size - 2; set >= 0; set-- {
-		if still[set] <= n.hopeless { // nothing left that a remedy could end
-			best[set] = m.giveUp * n.hopeless
-			continue
-		}
-		best[set] = math.Inf(1)
-		for b, r := range list {
-			if set&(1<<b) != 0 {
-				continue
-			}
-			c := m.remedies[r].Seconds
-			if f := m.remedies[r].Setup; f >= 0 && !n.isOpen(f) {
-				paid := false
-				for b2, r2 := range list {
-					paid = paid || set&(1<<b2) != 0 && m.remedies[r2].Setup == f
-				}
-				if !paid {
-					c += m.setups[f]
-				}
-			}
-			best[set] = min(best[set], c*still[set]+best[set|1<<b])
-		}
-	}
-	return best[0]
 }

@@ -3,7 +3,6 @@ package plan
 import (
 	"fmt"
 	"math"
-	"math/bits"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -11,20 +10,14 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// unlimited is work enough to finish every problem of these tests.
-var unlimited = Limits{Work: 100_000_000}
-
-// value ranks and returns the least expected seconds, which must be exact.
+// value ranks and returns the expected seconds of the policy.
 func value(t *testing.T, p *Problem) float64 {
 	t.Helper()
-	_, b, err := Rank(p, unlimited)
+	_, policy, err := Rank(p, Limits{Work: 100_000_000})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !b.Exact {
-		t.Fatalf("not exact: %+v", b)
-	}
-	return b.Upper
+	return policy.Seconds
 }
 
 func near(a, b float64) bool { return math.Abs(a-b) <= 1e-9*(1+math.Abs(b)) }
@@ -68,7 +61,8 @@ func huffman(weights []float64) float64 {
 }
 
 // TestHuffman: with every split on offer and remedies too dear to guess with, the
-// expected number of tests is Huffman's bound.
+// expected number of tests is not below Huffman's bound nor a quarter above it: looking
+// one step ahead is not what such a problem calls for.
 func TestHuffman(t *testing.T) {
 	const remedy = 1000
 	for _, weights := range [][]float64{
@@ -80,16 +74,8 @@ func TestHuffman(t *testing.T) {
 			sum += w
 		}
 		want := huffman(weights) / sum
-		if got := value(t, allSplits(weights, remedy)) - remedy; !near(got, want) {
+		if got := value(t, allSplits(weights, remedy)) - remedy; got < want-1e-9 || got > 1.25*want {
 			t.Errorf("%v: %.9f tests expected, Huffman's bound %.9f", weights, got, want)
-		}
-	}
-	// Equal weights in closed form: with k = floor(log2 n), n(k+1) - (2^(k+1) - n) over n.
-	for n := 2; n <= 8; n++ {
-		k := bits.Len(uint(n)) - 1
-		want := float64(k) + 2 - float64(int(2)<<k)/float64(n)
-		if got := value(t, allSplits(slices.Repeat([]float64{1}, n), remedy)) - remedy; !near(got, want) {
-			t.Errorf("%d equal suspects: %.9f tests expected, want %.9f", n, got, want)
 		}
 	}
 }
@@ -115,15 +101,17 @@ func permute(n int, visit func([]int)) {
 	walk(0)
 }
 
-// TestReplaceOnly: the replace-only policy equals the best over all orders, by
-// probability over cost (Kadane and Simon 1977), with setups (Horn 1972) and with
-// hypotheses of two needs.
+// TestReplaceOnly: without tests the policy equals the best over all orders, by
+// probability over cost (Kadane and Simon 1977) and with setups (Horn 1972); with
+// hypotheses of two needs it comes near.
 func TestReplaceOnly(t *testing.T) {
 	for i, sh := range []shape{
 		{hypotheses: 6, remedies: 6}, {hypotheses: 6, remedies: 6, setups: 2}, {hypotheses: 8, remedies: 6, doubles: 0.5, setups: 2, rest: true},
 	} {
 		rng := rand.New(rand.NewPCG(2, uint64(i)))
-		for k := range 40 {
+		const each = 40
+		sum := 0.0
+		for k := range each {
 			p := randomProblem(rng, sh)
 			best := math.Inf(1)
 			permute(len(p.Remedies), func(order []int) {
@@ -142,13 +130,14 @@ func TestReplaceOnly(t *testing.T) {
 				}
 				best = min(best, (cost+p.GiveUp*b.mass(s))/p.total())
 			})
-			_, bounds, err := Rank(p, unlimited)
-			if err != nil {
-				t.Fatal(err)
+			got := value(t, p)
+			sum += got / best / each
+			if got < best-1e-9*best || sh.doubles == 0 && !near(got, best) {
+				t.Errorf("shape %d, problem %d: %.9f, best order %.9f", i, k, got, best)
 			}
-			if !near(bounds.ReplaceOnly, best) || !near(bounds.Upper, best) {
-				t.Errorf("shape %d, problem %d: replace-only %.9f, all steps %.9f, best order %.9f", i, k, bounds.ReplaceOnly, bounds.Upper, best)
-			}
+		}
+		if sum > 1.01 {
+			t.Errorf("shape %d: %.4f of the best order on average", i, sum)
 		}
 	}
 }
@@ -165,16 +154,20 @@ func TestWorkedExample(t *testing.T) {
 		Remedies:   []Remedy{{240, -1}, {240, -1}, {1800, -1}},
 		Tests:      []Test{{Seconds: 10, Setup: -1, Outcomes: 2, Likelihood: [][]float64{{1, 0}, {1, 0}, {0, 1}}}},
 	}
-	choices, bounds, err := Rank(p, Limits{})
+	choices, policy, err := Rank(p, Limits{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !near(bounds.ReplaceOnly, 720) || !near(bounds.Upper, 634) || !bounds.Exact {
-		t.Errorf("bounds %+v; want 720 for replacing only and exactly 634", bounds)
+	if !near(policy.Seconds, 634) {
+		t.Errorf("policy %+v; want 634 s", policy)
 	}
 	first := choices[0]
-	if first.Test != 0 || first.Remedy != -1 || !near(first.Seconds, 634) || !near(first.Gain, 86) || !first.Exact {
-		t.Errorf("first choice %+v; want the test, 634 s, gain 86 s", first)
+	if first.Test != 0 || first.Remedy != -1 || !near(first.Seconds, 634) {
+		t.Errorf("first choice %+v; want the test, 634 s", first)
+	}
+	bare := clone(p)
+	if bare.Tests = nil; !near(value(t, bare), 720) {
+		t.Errorf("without the test %v s; want 720", value(t, bare))
 	}
 	want := []Outcome{
 		{Probability: 0.8, Weights: []float64{0.625, 0.375, 0}},
@@ -203,7 +196,7 @@ func TestRest(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !near(bounds.Upper, 340) || len(choices) != 1 || choices[0].Remedy != 0 {
+	if !near(bounds.Seconds, 340) || len(choices) != 1 || choices[0].Remedy != 0 {
 		t.Fatalf("%+v, %+v; want 340 s and remedy 0 alone", bounds, choices)
 	}
 	bad := choices[0].Outcomes[1]
@@ -289,24 +282,25 @@ func clone(p *Problem) *Problem {
 	return &c
 }
 
-// TestBounds: on problems too large to finish, more work narrows the interval, a
-// wide one encloses every narrower one, and the same work gives the same answer.
-func TestBounds(t *testing.T) {
+// TestWork: with any work the policy takes no longer than replacing in order, outcomes
+// sum to 1, and the same work gives the same answer.
+func TestWork(t *testing.T) {
 	for seed := range uint64(4) {
 		p := lineProblem(rand.New(rand.NewPCG(5, seed)), 40, 30, 0.01)
-		lower, upper := 0.0, math.Inf(1)
+		bare := clone(p)
+		bare.Tests = nil
+		replace := value(t, bare)
 		for _, work := range []int{1, 20_000, 100_000, 400_000} {
-			choices, b, err := Rank(p, Limits{Work: work})
+			choices, policy, err := Rank(p, Limits{Work: work})
 			if err != nil {
 				t.Fatal(err)
 			}
-			if b.Lower > b.Upper || b.Lower > upper*(1+1e-9) || b.Upper < lower*(1-1e-9) || b.Upper > b.ReplaceOnly*(1+1e-9) {
-				t.Errorf("seed %d, work %d: %+v; best known [%v, %v]", seed, work, b, lower, upper)
+			if policy.Seconds > replace*(1+1e-9) {
+				t.Errorf("seed %d, work %d: %v s; replacing in order takes %v", seed, work, policy.Seconds, replace)
 			}
-			lower, upper = max(lower, b.Lower), min(upper, b.Upper)
 			for i, c := range choices {
-				if c.Lower > c.Seconds || i > 0 && less(c.Seconds, choices[i-1].Seconds) {
-					t.Errorf("seed %d, work %d: choice %d out of order or inside out: %+v", seed, work, i, c)
+				if i > 0 && less(c.Seconds, choices[i-1].Seconds) {
+					t.Errorf("seed %d, work %d: choice %d out of order: %+v", seed, work, i, c)
 				}
 				sum := 0.0
 				for _, o := range c.Outcomes {
@@ -316,12 +310,12 @@ func TestBounds(t *testing.T) {
 					t.Errorf("seed %d: outcomes of choice %d sum to %v", seed, i, sum)
 				}
 			}
-			again, b2, err := Rank(p, Limits{Work: work})
+			again, same, err := Rank(p, Limits{Work: work})
 			if err != nil {
 				t.Fatal(err)
 			}
-			if d := cmp.Diff(choices, again); d != "" || cmp.Diff(b, b2) != "" {
-				t.Errorf("seed %d, work %d: two runs differ (%+v, %+v):\n%s", seed, work, b, b2, d)
+			if d := cmp.Diff(choices, again); d != "" || cmp.Diff(policy, same) != "" {
+				t.Errorf("seed %d, work %d: two runs differ:\n%s", seed, work, d)
 			}
 		}
 	}
@@ -331,12 +325,12 @@ func TestBounds(t *testing.T) {
 func TestIgnore(t *testing.T) {
 	p := lineProblem(rand.New(rand.NewPCG(6, 1)), 12, 8, 0.01)
 	clean := lineProblem(rand.New(rand.NewPCG(6, 1)), 12, 8, 0)
-	_, got, err := Rank(p, Limits{Work: 10_000_000, Ignore: 0.02})
+	_, got, err := Rank(p, Limits{Work: 100_000_000, Ignore: 0.02})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := value(t, clean); !near(got.Upper, want) {
-		t.Errorf("tails ignored: %v; without tails %v", got.Upper, want)
+	if want := value(t, clean); !near(got.Seconds, want) {
+		t.Errorf("tails ignored: %v; without tails %v", got.Seconds, want)
 	}
 }
 
@@ -365,35 +359,6 @@ func TestAmbiguityGroups(t *testing.T) {
 	p.Tests = nil
 	if d := cmp.Diff([][]int{{0, 1, 2, 3, 4}}, AmbiguityGroups(p)); d != "" {
 		t.Errorf("no test (-want +got):\n%s", d)
-	}
-}
-
-// TestSmallIsExact: up to 12 hypotheses and 20 tests without noise the default
-// work finishes.
-func TestSmallIsExact(t *testing.T) {
-	for i, sh := range []shape{
-		{hypotheses: 12, remedies: 12, tests: 20}, {hypotheses: 12, remedies: 8, tests: 20, rest: true},
-		{hypotheses: 12, remedies: 10, tests: 20, setups: 2}, {hypotheses: 12, remedies: 8, tests: 20, doubles: 0.2},
-		{hypotheses: 12, remedies: 8, tests: 20, doubles: 0.2, setups: 2, rest: true},
-	} {
-		exact, worst, work := 0, 1.0, 0
-		const each = 20
-		for k := range each {
-			p := randomProblem(rand.New(rand.NewPCG(uint64(k), uint64(i))), sh)
-			_, b, err := Rank(p, Limits{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			if b.Exact {
-				exact++
-			}
-			worst = max(worst, b.Upper/b.Lower)
-			work += b.Work / each
-		}
-		t.Logf("%+v: %d of %d exact, worst upper/lower %.4f, mean work %d", sh, exact, each, worst, work)
-		if exact < each {
-			t.Errorf("shape %d: only %d of %d exact", i, exact, each)
-		}
 	}
 }
 
@@ -447,7 +412,7 @@ func TestReject(t *testing.T) {
 }
 
 // FuzzRank builds problems from bytes, sound and unsound ones. None may panic, and
-// what is returned must enclose itself.
+// what is returned must be a number of seconds.
 func FuzzRank(f *testing.F) {
 	f.Add([]byte{3, 3, 2, 1, 5, 200, 9, 9, 7, 1, 2, 3, 4, 5, 6})
 	f.Add([]byte{1, 1, 0, 0})
@@ -514,11 +479,11 @@ func FuzzRank(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if !(b.Lower <= b.Upper) || !(b.Lower >= 0) || math.IsInf(b.Upper, 0) {
-			t.Fatalf("bounds %+v of %+v", b, p)
+		if !(b.Seconds >= 0) || math.IsInf(b.Seconds, 0) {
+			t.Fatalf("policy %+v of %+v", b, p)
 		}
 		for _, c := range choices {
-			if !(c.Lower <= c.Seconds) {
+			if !(c.Seconds >= 0) {
 				t.Fatalf("choice %+v of %+v", c, p)
 			}
 		}

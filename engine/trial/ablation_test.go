@@ -36,7 +36,7 @@ var without = []struct {
 		priors.BadLook = priors.OKLook // a look tells nothing
 		return engine.Options{Priors: priors}, nil
 	}},
-	{name: "without look-ahead", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
+	{name: "without roll-out", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
 		return engine.Options{Limits: plan.Limits{Work: 1}}, nil
 	}},
 }

@@ -168,7 +168,7 @@ func TestFilesDoNotTell(t *testing.T) {
 	}
 	rising := true
 	for i := 1; i < len(c.Cases); i++ {
-		rising = rising && c.Cases[i].Answer.Optimum >= c.Cases[i-1].Answer.Optimum
+		rising = rising && c.Cases[i].Answer.Expected >= c.Cases[i-1].Answer.Expected
 	}
 	if rising {
 		t.Error("the numbers of the cases follow their difficulty")

@@ -116,7 +116,18 @@ const (
 
 // Follow plays a case as the engine advises: its first step every time, until
 // the pins that read wrong read right again, and then a verdict.
-func Follow(d *Session, m *Diagnoses) error {
+func Follow(d *Session, m *Diagnoses) error { return follow(d, m, (*follower).fresh) }
+
+// HalfSplit plays a case by plain half-split: it knows what the readings mean, and
+// measures where the suspects fall into halves, whatever that costs. When nothing splits
+// them any more, or one is likely enough, it repairs that one.
+func HalfSplit(d *Session, m *Diagnoses) error { return follow(d, m, (*follower).halves) }
+
+// ways are those that the best known time is looked for among, the engine's first.
+var ways = []func(*Session, *Diagnoses) error{Follow, HalfSplit}
+
+// follow plays a case by a rule that picks the next step, nil to end it.
+func follow(d *Session, m *Diagnoses, pick func(*follower, *engine.Diagnosis) *engine.Step) error {
 	p := &follower{d: d, m: m}
 	for range mostSteps {
 		g, err := m.After(d.Case(), len(d.Case().All))
@@ -132,11 +143,13 @@ func Follow(d *Session, m *Diagnoses) error {
 			if g, err = m.After(d.Case(), len(d.Case().All)); err != nil {
 				return err
 			}
-			return p.verdict(g)
+			if !p.unsteady(g) {
+				return p.verdict(g)
+			}
 		case len(d.Case().All) > n:
 			continue // something was read, so diagnose again
 		}
-		step := p.fresh(g)
+		step := pick(p, g)
 		if step == nil || step.Do == engine.DoEscalate || d.Seconds() > mostSeconds {
 			return p.verdict(g)
 		}
@@ -160,8 +173,8 @@ type follower struct {
 }
 
 // mostAgain is how often one step is taken on a board that lies as it did. What
-// the same reading did not settle twice it will not settle.
-const mostAgain = 2
+// the same reading did not settle so often it will not settle.
+const mostAgain = 4
 
 // fresh is the first step that was not taken too often; nil where there is none.
 func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
@@ -171,12 +184,40 @@ func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
 	for i := range g.Next {
 		s := &g.Next[i]
 		key := fmt.Sprint(s.Do, s.At, s.Part, s.Polarity)
-		if p.taken[key] < mostAgain {
+		if p.taken[key] < mostAgain && !(s.Again && p.comesAndGoes()) {
 			p.taken[key]++
 			return s
 		}
 	}
 	return nil
+}
+
+// sure is the probability from which half-split measures no further, unevenly how far
+// from a half a split may be (common practice, no source).
+const (
+	sure     = 0.8
+	unevenly = 0.45
+)
+
+// halves is the step that splits the suspects most evenly, or the first repair.
+func (p *follower) halves(g *engine.Diagnosis) *engine.Step {
+	if len(g.Next) == 0 {
+		return nil
+	}
+	best, off := -1, unevenly
+	for i := range g.Next {
+		s := &g.Next[i]
+		if s.Do != engine.DoMeasure && s.Do != engine.DoRemove || s.Again || len(s.Outcomes) == 0 {
+			continue
+		}
+		if x := math.Abs(s.Outcomes[0].Probability - 0.5); x < off-1e-9 {
+			best, off = i, x
+		}
+	}
+	if best < 0 || len(g.Suspects) > 0 && g.Suspects[0].Probability > sure {
+		best = max(0, slices.IndexFunc(g.Next, func(s engine.Step) bool { return s.Do == engine.DoRepair }))
+	}
+	return &g.Next[best]
 }
 
 // proven reads again, after rework that should have repaired the board, what read
@@ -190,27 +231,31 @@ func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	for range 2 { // the second time round all has been read
+	times := 1 // that it has to read right
+	if p.comesAndGoes() {
+		times = steadyTimes
+	}
+	for range times + 1 { // the last time round all has been read
 		list, err := p.d.Engine.Compare(p.d.Case())
 		if err != nil {
 			return false, err
 		}
 		read := false
 		for _, a := range before.Abnormal {
-			verdict := engine.Verdict("")
+			right := 0
 			for _, r := range list {
 				if r.Event > last && r.At == a.At && r.To == "" && r.Polarity == a.Polarity {
-					verdict = r.Verdict
+					if r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood {
+						return false, nil
+					}
+					right++
 				}
 			}
-			switch {
-			case verdict == "":
+			if right < times {
 				read = true
 				if _, err := p.d.Read(a.At, "", polarity(a.Polarity), false); err != nil {
 					return false, err
 				}
-			case verdict != engine.Agrees && verdict != engine.NoKnownGood:
-				return false, nil
 			}
 		}
 		if !read {
@@ -219,6 +264,21 @@ func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 	}
 	return false, nil
 }
+
+// unsteady tells whether the next step is to read once more what has read right, for a
+// fault that comes and goes.
+func (p *follower) unsteady(g *engine.Diagnosis) bool {
+	return len(g.Next) > 0 && g.Next[0].Do == engine.DoMeasure && slices.ContainsFunc(g.Explanations, func(x engine.Explanation) bool {
+		return slices.ContainsFunc(x.Faults, func(f engine.FaultReport) bool { return f.Comes && !f.Cured })
+	})
+}
+
+// comesAndGoes tells whether the complaint says that the fault comes and goes.
+func (p *follower) comesAndGoes() bool { return p.d.sim.flicker > 0 }
+
+// steadyTimes is how often a point has to read right where a fault comes and goes, as
+// the lesson about such faults tells.
+const steadyTimes = 3
 
 // lastEdit is the number of the last event that changed the board, 0 for none.
 func lastEdit(all []journal.Event) int {

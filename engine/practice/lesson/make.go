@@ -60,23 +60,20 @@ type Answer struct {
 	Lures   []string `json:"lures"` // good parts that look bad
 	Flicker float64  `json:"flicker"`
 
-	// Optimum is the expected repair time from the sweep to a verified repair
-	// by the engine's policy. It follows from the sweep alone, and takes faults to
-	// stay as they are. No policy is expected to be quicker than Least: where the
-	// two are the same, Optimum is exact, and otherwise it is "at most".
-	Optimum  float64 `json:"optimum_seconds"`
-	Least    float64 `json:"optimum_at_least_seconds"`
+	// Best is the best known repair time of this very board, from the sweep to a
+	// verified repair: the quicker of the engine's policy and of plain half-split, where
+	// they repair it and name what was bad; nil where neither does.
+	Best *float64 `json:"best_known_seconds"`
+	// Expected is the repair time that the engine expects after the sweep, over all that
+	// may be wrong then.
+	Expected float64 `json:"expected_seconds"`
 	Suspects int     `json:"suspects"` // after the sweep
 	Group    int     `json:"group"`    // suspects of the first ambiguity group
 
-	// Level is the third of the set by Optimum, easier, middle or harder; or
+	// Level is the third of the set by Expected, easier, middle or harder; or
 	// hardest, where the engine's own policy does not repair the board or does not
 	// name what was bad.
 	Level string `json:"level"`
-
-	// Par is what the engine's policy took on this very board.
-	ParSeconds float64 `json:"par_seconds"`
-	ParSteps   int     `json:"par_steps"`
 }
 
 // Case is one case of a class.
@@ -520,7 +517,7 @@ func (c *Class) weigh(x *Case) error {
 		}
 	}
 	a := &x.Answer
-	a.Optimum, a.Least, a.Suspects = g.Expected, g.Least, len(g.Suspects)
+	a.Expected, a.Suspects = g.Expected, len(g.Suspects)
 	for _, s := range g.Suspects {
 		if s.Group == 1 {
 			a.Group++
@@ -573,7 +570,7 @@ func (c *Class) begin(x *Case) (*Session, error) {
 // modes and lesson have come up least.
 func (c *Class) choose(pool []*Case) error {
 	o := &c.Order
-	slices.SortStableFunc(pool, func(a, b *Case) int { return cmp.Compare(a.Answer.Optimum, b.Answer.Optimum) })
+	slices.SortStableFunc(pool, func(a, b *Case) int { return cmp.Compare(a.Answer.Expected, b.Answer.Expected) })
 	if k := slices.Index(Levels, o.Level); k >= 0 {
 		pool = pool[k*len(pool)/len(Levels) : (k+1)*len(pool)/len(Levels)]
 		if len(pool) < o.Count {
@@ -623,7 +620,7 @@ func (c *Class) grade() {
 		numbers[i] = i + 1
 	}
 	slices.SortStableFunc(numbers, func(a, b int) int {
-		return cmp.Compare(c.Cases[a-1].Answer.Optimum, c.Cases[b-1].Answer.Optimum)
+		return cmp.Compare(c.Cases[a-1].Answer.Expected, c.Cases[b-1].Answer.Expected)
 	})
 	dealt := *c.Order.Roster
 	dealt.deal(numbers)
@@ -633,34 +630,42 @@ func (c *Class) grade() {
 // Hardest is the level of a case that the engine's own policy does not solve.
 const Hardest = "hardest"
 
-// play lets the engine's policy work on a case.
+// play lets the engine's policy and plain half-split work on a case.
 func (c *Class) play(x *Case) error {
-	d, err := c.begin(x)
-	if err != nil {
-		return err
+	for _, follow := range ways {
+		d, err := c.begin(x)
+		if err != nil {
+			return err
+		}
+		diagnoses := NewDiagnoses(c.engine)
+		if x.sweep != nil {
+			diagnoses.after[sweepEvent] = x.sweep
+		}
+		if err := follow(d, diagnoses); err != nil {
+			return fmt.Errorf("case %s: %w", x.key, err)
+		}
+		closing, _ := d.Case().Closed()
+		named, err := parseVerdict(c.Order.Board, c.loci, strings.TrimSuffix(closing.Cause, " wrong"))
+		if err != nil {
+			return err
+		}
+		right, all := sameParts(named, x.Answer.Bad)
+		solved := d.sim.repaired(d.Case().All, d.edits()) && right == all
+		if x.Answer.better(d.Seconds()) && solved {
+			x.Answer.Best = new(d.Seconds())
+		}
+		if x.session == nil {
+			x.solved, x.session, x.diagnoses = solved, d, diagnoses
+		}
 	}
-	diagnoses := NewDiagnoses(c.engine)
-	if x.sweep != nil {
-		diagnoses.after[sweepEvent] = x.sweep
-		x.sweep = nil
-	}
-	if err := Follow(d, diagnoses); err != nil {
-		return fmt.Errorf("case %s: %w", x.key, err)
-	}
-	closing, _ := d.Case().Closed()
-	named, err := parseVerdict(c.Order.Board, c.loci, strings.TrimSuffix(closing.Cause, " wrong"))
-	if err != nil {
-		return err
-	}
-	right, all := sameParts(named, x.Answer.Bad)
-	x.solved = d.sim.repaired(d.Case().All, d.edits()) && right == all
-	x.Answer.ParSeconds = d.Seconds()
-	x.Answer.ParSteps = len(d.Case().All) - sweepEvent - 1
-	if c.Order.keep {
-		x.session, x.diagnoses = d, diagnoses
+	if x.sweep = nil; !c.Order.keep {
+		x.session, x.diagnoses = nil, nil
 	}
 	return nil
 }
+
+// better tells whether nobody is known to have been as quick.
+func (a *Answer) better(seconds float64) bool { return a.Best == nil || seconds < *a.Best }
 
 // sameParts counts the parts named that are bad, out of those named or bad,
 // whichever are more. Nothing named of nothing bad is 1 out of 1.

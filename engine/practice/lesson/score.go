@@ -33,7 +33,7 @@ const (
 	mostRisk      = 30.0
 )
 
-// spareSeconds are allowed on top of the optimum before economy suffers: time to
+// spareSeconds are allowed on top of the best known time before economy suffers: time to
 // read again and make sure.
 const spareSeconds = 60.0
 
@@ -55,12 +55,9 @@ type Score struct {
 	Repaired bool    `json:"repaired"`
 
 	Seconds float64 `json:"seconds"` // at the bench, with handing on where the board is not repaired
-	// Optimum is what the engine's policy expected after the sweep, Par what it
-	// took on this board. No policy is expected to be quicker than Least; where
-	// that is below Optimum, Optimum is not exact.
-	Optimum float64 `json:"optimum_seconds"`
-	Least   float64 `json:"optimum_at_least_seconds"`
-	Par     float64 `json:"par_seconds"`
+	// Best is the best known repair time of this board, this one's where it is; nil
+	// where nobody is known to have repaired it.
+	Best *float64 `json:"best_known_seconds"`
 	// Justified is the probability that the readings gave to the verdict when it
 	// was first acted on; nil where the case is not closed.
 	Justified *float64 `json:"justified"`
@@ -68,8 +65,9 @@ type Score struct {
 	Points float64      `json:"points"`
 	Parts  PointsByPart `json:"points_by_part"`
 	Steps  []StepScore  `json:"steps"`
-	// Way is how the engine's policy works on this board; nil where it does not
-	// repair it, empty where there is nothing to do. It ends at the answer.
+	// Way is the quicker of how the engine's policy and plain half-split work on this
+	// board; nil where neither repairs it, empty where there is nothing to do. It ends at
+	// the answer.
 	Way     []StepScore `json:"best_way"`
 	Remarks []Remark    `json:"remarks"`
 	// Doubts are readings in the record that the bench did not give.
@@ -236,7 +234,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	return score, x.answer, nil
 }
 
-// work opens the answer, and lets the engine's policy work on the board of a record.
+// work opens the answer, and looks for the best way on the board of a record.
 func (x *opened) work(c *journal.Case, keys *Keyring) error {
 	a, err := x.file.AnswerWith(keys)
 	if err != nil {
@@ -253,23 +251,26 @@ func (x *opened) work(c *journal.Case, keys *Keyring) error {
 	if err != nil {
 		return err
 	}
-	d, err := inMemory(e, x.sim, x.loci)
-	if err != nil {
-		return err
-	}
-	diagnoses := NewDiagnoses(e)
-	if err := Follow(d, diagnoses); err != nil {
-		return err
-	}
-	s, err := scoreRecord(d.Case(), x.sim, x.loci, a, diagnoses, d.Costs)
-	if err != nil {
-		return err
-	}
-	if s.Repaired && s.Part == 1 { // Steps is not nil
-		x.way = s.Steps
-		for i := range x.way { // readings that prove the repair may be more than the engine asks for
-			x.way[i].Lost, x.way[i].Why = 0, ""
+	least := math.Inf(1)
+	for _, follow := range ways {
+		d, err := inMemory(e, x.sim, x.loci)
+		if err != nil {
+			return err
 		}
+		diagnoses := NewDiagnoses(e)
+		if err := follow(d, diagnoses); err != nil {
+			return err
+		}
+		s, err := scoreRecord(d.Case(), x.sim, x.loci, a, diagnoses, d.Costs)
+		if err != nil {
+			return err
+		}
+		if s.Repaired && s.Part == 1 && s.Seconds < least { // Steps is not nil
+			x.way, least = s.Steps, s.Seconds
+		}
+	}
+	for i := range x.way { // it is the best known, whatever was expected of a step
+		x.way[i].Lost, x.way[i].Why = 0, ""
 	}
 	x.answer, x.engine = a, e
 	return nil
@@ -328,7 +329,7 @@ type marker struct {
 
 func scoreRecord(c *journal.Case, s *simulation, loci []fault.Locus, a *Answer, m *Diagnoses, costs plan.Costs) (*Score, error) {
 	k := &marker{c: c, s: s, loci: loci, a: a, m: m, bill: Bill(c, costs)}
-	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Optimum: a.Optimum, Least: a.Least, Par: a.ParSeconds, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
+	k.score = &Score{Lesson: a.Lesson, Level: a.Level, Best: a.Best, Said: []string{}, Steps: []StepScore{}, Remarks: []Remark{}, Doubts: []string{}}
 	if err := k.doubts(); err != nil {
 		return nil, err
 	}
@@ -416,6 +417,9 @@ func (k *marker) verdict(costs plan.Costs) error {
 	right, all := sameParts(k.named, k.a.Bad)
 	s.Part = float64(right) / float64(all)
 	s.Mode = k.modes(all)
+	if s.Repaired && right == all && k.a.better(s.Seconds) {
+		s.Best = &s.Seconds
+	}
 	return nil
 }
 
@@ -465,7 +469,11 @@ func (k *marker) points() {
 	}
 	// Economy counts where the board was judged rightly: to be wrong at once is
 	// not economical.
-	p.Economy = economyPoints * s.Part * math.Min(1, (s.Optimum+spareSeconds)/math.Max(s.Seconds, 1))
+	best := k.a.Expected
+	if s.Best != nil {
+		best = *s.Best
+	}
+	p.Economy = economyPoints * s.Part * math.Min(1, (best+spareSeconds)/math.Max(s.Seconds, 1))
 	if k.risks > 0 { // and not -0
 		p.Risk = -math.Min(mostRisk, riskPoints*float64(k.risks))
 	}

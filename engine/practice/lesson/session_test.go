@@ -42,7 +42,7 @@ func bare(t *testing.T) *Class {
 
 // answerOf is the answer to a board.
 func answerOf(d *Session) *Answer {
-	a := &Answer{Lesson: "test", Optimum: 300, Bad: badNames(d.sim.board, d.sim.bad.Faults)}
+	a := &Answer{Lesson: "test", Best: new(300.0), Bad: badNames(d.sim.board, d.sim.bad.Faults)}
 	for _, f := range d.sim.bad.Faults {
 		a.Faults = append(a.Faults, placed{practice.Place(d.sim.model, &f.Locus), f.Mode, f.Ohms})
 	}
