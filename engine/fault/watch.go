@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
@@ -241,11 +242,9 @@ func (s *sweep) predict() (row, error) {
 	if err != nil {
 		return row{}, err
 	}
-	q, slope := ph.rowOf(s.at, o, r)
-	if o.slope > 0.02 {
-		q.rest = clamp(slope/o.slope, 0, 1)
-	}
-	q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
+	q := ph.rowOf(s.at, o, r)
+	q.rest = fit.Common(o.row.slopes, q.slopes)
+	q.ohms = against(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
 	carried := 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
 		q.volts += o.Known.Offset * q.rest
