@@ -293,6 +293,8 @@ func (q *inquiry) describe(f *fault.Fault) string {
 			return "something undrawn at " + q.Board.Nets[f.Locus.Net].Name
 		}
 		return fmt.Sprintf("%s (about %s)", r.At, roughly(f.Ohms))
+	case fault.UnknownBreak:
+		return "the undrawn path at " + q.Board.Nets[f.Locus.Net].Name + " is open"
 	case fault.Leaky, fault.Leakage, fault.High:
 		return fmt.Sprintf("%s %s (about %s)", r.At, f.Mode, roughly(f.Ohms))
 	}

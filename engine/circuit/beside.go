@@ -163,19 +163,6 @@ func (h *held) between(st *structure, a, b int32) {
 	st.substitute(h.cells, h.inverse, h.z)
 }
 
-// Port gives what the circuit that is held shows between two nodes to a meter that
-// hardly loads it: volts and the slope in ohms; NaN where nothing is held or the meter
-// does not reach them.
-func (s *Solver) Port(a, b Node) (volts, ohms float64) {
-	h := &s.held
-	if !h.ready || s.st.place[a] < 0 || s.st.place[b] < 0 {
-		return math.NaN(), math.NaN()
-	}
-	pa, pb := s.st.place[a], s.st.place[b]
-	h.between(&s.st, pa, pb)
-	return h.x[pa] - h.x[pb], h.z[pa] - h.z[pb]
-}
-
 // chord looks for the operating point with g siemens laid between places a and b by
 // the matrix that is held, and gives up where that does not settle soon.
 func (s *Solver) chord(c *Circuit, a, b int32, g float64, again bool) (rounds int, ok bool) {

@@ -28,6 +28,15 @@ func (s *search) single(i int) float64 {
 	return l.odds + l.change
 }
 
+// unknown tells whether a member is something that nobody drew; a set has at most one.
+func (s *search) unknown(i int) bool {
+	if i < len(s.cands) {
+		return s.cands[i].locus.Unknown
+	}
+	l := s.outliers[i-len(s.cands)].locus
+	return l != nil && l.Unknown
+}
+
 // support is the logarithm of the least factor by which the readings have to speak
 // for a fault, in the company of the others of its set, for the set to be listed.
 // What they do not support is as likely as it was before anybody measured, and
@@ -94,6 +103,7 @@ func (s *search) combine() error {
 		for j := i + 1; j < s.size(); j++ {
 			si, sj := s.strong(i), s.strong(j)
 			switch {
+			case s.unknown(i) && s.unknown(j):
 			case overlap(si, sj):
 				// two candidates that meet come below
 				if j >= len(s.cands) && i < len(s.cands) && (s.cands[i].locus.Series || !s.outliers[j-len(s.cands)].comes) {
@@ -567,7 +577,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
 				continue
 			}
-			if overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) || s.sameLine(k, i) || s.sameLine(k, j) {
+			if s.unknown(k) && (s.unknown(i) || s.unknown(j)) || overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) || s.sameLine(k, i) || s.sameLine(k, j) {
 				continue
 			}
 			m := [3]int{i, j, k}

@@ -117,8 +117,8 @@ const (
 	mostMoved  = 0.5
 )
 
-// tabulate makes the entry of a candidate for an observation that it touches; a normal
-// one is not off. A reading changes one way with the resistance
+// tabulate makes the entry of a candidate for an observation that it touches; one of a
+// normal line has none beside it that is off. A reading changes one way with the resistance
 // (see search.perfectly), so the worst case bounds the effect: where even that hardly
 // moves the reading there is no entry.
 func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error) {
@@ -173,8 +173,7 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 				return nil, err
 			}
 			t.at[k] = o.proportion(v)
-			t.at[k].loose = extreme.loose
-			t.at[k].loose.sd *= clamp(o.moved(v)/moved, 0, 1)
+			t.at[k].ohms, t.at[k].loose = extreme.ohms, clamp(o.moved(v)/moved, 0, 1)
 			continue
 		}
 		if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
@@ -196,7 +195,6 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 			continue
 		}
 		t.at[k] = *a
-		t.at[k].loose = mix(a.loose, b.loose, 0.5)
 		t.at[k].volts = (a.volts + b.volts) / 2
 	}
 	for k := 0; k+1 < n && t.strong && !normal; k++ {
@@ -315,9 +313,6 @@ func (w *walk) at(x float64) float64 {
 func (t *entry) row(x float64) row {
 	q := t.at[int(math.Round(x*float64(len(t.at)-1)))]
 	q.volts = t.volts(x)
-	x *= float64(len(t.at) - 1)
-	i := min(int(x), len(t.at)-2)
-	q.loose = mix(t.at[i].loose, t.at[i+1].loose, x-float64(i))
 	return q
 }
 
@@ -420,7 +415,7 @@ func (b *block) slim(k int, q *row) row {
 		return *q
 	}
 	r := o.proportion(q.volts)
-	r.loose = q.loose
+	r.ohms, r.loose = q.ohms, q.loose
 	return r
 }
 

@@ -116,13 +116,13 @@ func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Po
 	return o
 }
 
-// TestWatch holds what a watch predicts, from the reading that it holds and along the
-// curves of rails, against circuits solved one by one.
+// TestWatch holds what a watch predicts, from the reading that it holds, against
+// circuits solved one by one.
 func TestWatch(t *testing.T) {
 	b, m, ph := demoPhysics(t)
 	loci := Loci(m, DefaultPriors(), ph.Values)
 	w, plain := network.NewWorkspace(m), network.NewWorkspace(m)
-	told, curved, worst, spread := 0, 0, 0.0, 0.0
+	told, worst, spread := 0, 0.0, 0.0
 	for _, pin := range []string{"J7.2", "J7.6", "J3.8", "J3.23", "J3.31", "J7.5"} {
 		pt, err := b.Point(pin)
 		if err != nil {
@@ -145,7 +145,6 @@ func TestWatch(t *testing.T) {
 				for _, f := range []float64{0.13, 0.48, 0.86} {
 					g, _ := gridOf(l)
 					change := []network.Change{l.At(math.Pow(10, g.lo+f*(g.hi-g.lo)))}
-					before := len(watch.curves)
 					got, err := watch.Under(change)
 					if err != nil {
 						t.Fatal(err)
@@ -155,9 +154,6 @@ func TestWatch(t *testing.T) {
 						t.Fatal(err)
 					}
 					told++
-					if len(watch.curves) > before {
-						curved++
-					}
 					over := o.Probe.Meter.Over
 					worst = math.Max(worst, math.Abs(math.Min(got.Volts, over)-math.Min(want.Volts, over)))
 					if want.Volts < over {
@@ -167,9 +163,9 @@ func TestWatch(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d told, %d made points of a curve; worst %.2g mV, spreads within %.1f %%", told, curved, worst*1e3, 100*spread)
-	if told < 1000 || curved < 10 {
-		t.Errorf("%d told, %d made points of a curve", told, curved)
+	t.Logf("%d told; worst %.2g mV, spreads within %.1f %%", told, worst*1e3, 100*spread)
+	if told < 1000 {
+		t.Errorf("%d told", told)
 	}
 	if worst > 0.05e-3 || spread > 0.08 {
 		t.Errorf("%.2g mV off and spreads off by %.1f %%, want 0.05 mV and 8 %%", worst*1e3, 100*spread)

@@ -181,6 +181,12 @@ func (s *search) fill(cands []*candidate) error {
 	if err != nil {
 		return err
 	}
+	odd := map[int]bool{} // lines
+	for o := range s.obs {
+		if s.isOdd(o) {
+			odd[s.ph.Joint.line[o]] = true
+		}
+	}
 	entries := make([][]*entry, len(s.obs)) // by observation, along with touched
 	isMoved := func(o int) bool {
 		return slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() })
@@ -189,7 +195,7 @@ func (s *search) fill(cands []*candidate) error {
 		entries[o] = make([]*entry, len(touched[o]))
 		for i, k := range touched[o] {
 			if helps[k].Load() {
-				if entries[o][i], err = cands[k].tabulate(watch, o, !s.isOdd(o)); err != nil {
+				if entries[o][i], err = cands[k].tabulate(watch, o, !odd[s.ph.Joint.line[o]]); err != nil {
 					return err
 				}
 			}

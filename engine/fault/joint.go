@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sync"
 
+	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/references/stat"
 )
@@ -428,7 +429,7 @@ type block struct {
 type shape struct {
 	l     []float64 // Cholesky factor of the covariance, given the condition
 	off   []float64 // V, by which the condition moves the means
-	loose []loose
+	loose []loose   // by row
 }
 
 // block makes a block of observations; those in skip are left out altogether.
@@ -528,7 +529,6 @@ func (b *block) shape(s *shape, rows []row) *shape {
 	var with, half [][]float64 // of rows of their own
 	for k := range rows {
 		q := &rows[k]
-		s.loose[k] = q.loose
 		part := q.like.part
 		if s.off[k] = part * b.off[k]; q.like.obs == 0 {
 			if with == nil {
@@ -554,7 +554,41 @@ func (b *block) shape(s *shape, rows []row) *shape {
 		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
 	}
 	factor(s.l, m)
+	s.loosen(rows)
 	return s
+}
+
+// loose tells how a row spreads where a value in the drawing is wrong: with the chance
+// share, by the standard deviation sd in volts.
+type loose struct{ share, sd float64 }
+
+// loosen works out how loose each row is, given those before: a wrong value moves all
+// that rest on it alike, so that what it does to the first tells what it does to others.
+func (s *shape) loosen(rows []row) {
+	clear(s.loose)
+	m := len(rows)
+	var room [24]float64
+	for first := range rows {
+		for _, x := range rows[first].ohms {
+			u := room[:0]
+			for k := range rows {
+				slope := rows[k].loosely(x.Element)
+				if k < first && slope != 0 {
+					break // it was met there
+				}
+				v := slope
+				for d, y := range u {
+					v -= s.l[k*m+d] * y
+				}
+				u = append(u, v/s.l[k*m+k])
+				if math.Abs(v) > looseFrom && slope != 0 {
+					q := &s.loose[k]
+					q.share = 1 - (1-q.share)*(1-fit.WrongDrawn)
+					q.sd = math.Hypot(q.sd, fit.WrongBy*v)
+				}
+			}
+		}
+	}
 }
 
 // factor is Cholesky's with just enough added for rounding. Above the diagonal k has

@@ -338,6 +338,8 @@ func (l *Locus) Name(b *netlist.Board) string {
 	switch {
 	case l.Part != netlist.None:
 		return b.Parts[l.Part].Name
+	case l.Unknown && l.Series:
+		return "unknown break at " + b.Nets[l.Net].Name
 	case l.Unknown:
 		return "unknown path at " + b.Nets[l.Net].Name
 	case l.NPins == 2:

@@ -31,13 +31,14 @@ const (
 	Missed   // of a reading: the probe missed the pad
 	Doubtful // of a known-good value: it is not to be trusted
 	UnknownPath
+	UnknownBreak
 	modes
 )
 
 var modeNames = [modes]string{
 	"shorted", "leaky", "open", "high resistance", "shorted to supply",
 	"open joint", "high-resistance joint", "broken trace", "high-resistance trace", "bridged", "leakage between pins",
-	"missing", "probe missed the pad", "known good doubtful", "unknown path",
+	"missing", "probe missed the pad", "known good doubtful", "unknown path", "unknown break",
 }
 
 // String is the name in tables, files and JSON.

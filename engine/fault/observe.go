@@ -33,9 +33,8 @@ type Observation struct {
 	// nets of this board read; filled in by Predict and Join.
 	Good Prediction
 
-	base  network.Reading
-	row   row     // a good board's reading, before this board was read elsewhere
-	slope float64 // V per volt by which all junctions move, of the same
+	base network.Reading
+	row  row // a good board's reading, before this board was read elsewhere
 	// What good boards read more than the estimated circuit with this meter, in V, and
 	// the variance in V^2 of converting that from theirs.
 	offset, converting float64
@@ -128,34 +127,24 @@ type row struct {
 	volts  float64 // the mean, or the voltage that makes the display show OL
 	over   bool    // the display would show OL
 	scale  float64 // of slopes
+	slope  float64 // V per volt by which all junctions move
 	slopes []fit.Slope
-	shared []share // in order of key
-	own    float64 // V^2, variance of its own
-	loose  loose
-	rest   float64 // share of a good board's slopes that is left
+	shared []share        // in order of key
+	own    float64        // V^2, variance of its own
+	ohms   []fit.OhmSlope // see against
+	loose  float64        // share of them that counts
+	rest   float64        // share of what a good board's reading rests on that is left
 	like   like
 	proj   *fit.Projection // of the slopes; nil where they are not held ready
 }
 
-// loose tells of a row that it rests on resistances otherwise than a good board's
-// reading does: with the chance share a value in the drawing is wrong, and the reading
-// differs with the standard deviation sd in volts. Good boards do not show such a value
-// where it makes no difference to them.
-type loose struct{ share, sd float64 }
-
 // looseFrom is the slope in volts for a factor of e from which a wrong value counts.
 const looseFrom = 0.01
 
-// loosely compares what a reading and a good board's make of the resistances.
-func loosely(slopes, good []fit.OhmSlope, rest float64) (l loose) {
-	right, variance := 1.0, 0.0
-	add := func(slope float64) {
-		if math.Abs(slope) > looseFrom {
-			right *= 1 - fit.WrongDrawn
-			variance += square(fit.WrongBy * slope)
-		}
-	}
-	of := func(list []fit.OhmSlope, e int32) float64 {
+// against gives how a reading rests on resistances otherwise than a good board's does:
+// good boards do not show a wrong value where it makes no difference to them.
+func against(slopes, good []fit.OhmSlope, rest float64) (out []fit.OhmSlope) {
+	at := func(list []fit.OhmSlope, e int32) float64 {
 		for _, s := range list {
 			if s.Element == e {
 				return s.Slope
@@ -163,20 +152,30 @@ func loosely(slopes, good []fit.OhmSlope, rest float64) (l loose) {
 		}
 		return 0
 	}
-	for _, s := range slopes {
-		add(s.Slope - rest*of(good, s.Element))
-	}
-	for _, s := range good {
-		if of(slopes, s.Element) == 0 {
-			add(rest * s.Slope)
+	add := func(e int32, slope float64) {
+		if math.Abs(slope) > looseFrom {
+			out = append(out, fit.OhmSlope{Element: e, Slope: slope})
 		}
 	}
-	return loose{1 - right, math.Sqrt(variance)}
+	for _, s := range slopes {
+		add(s.Element, s.Slope-rest*at(good, s.Element))
+	}
+	for _, s := range good {
+		if at(slopes, s.Element) == 0 {
+			add(s.Element, -rest*s.Slope)
+		}
+	}
+	return out
 }
 
-// mix is a share f of the way from a to b.
-func mix(a, b loose, f float64) loose {
-	return loose{a.share + f*(b.share-a.share), a.sd + f*(b.sd-a.sd)}
+// loosely gives by how many volts a row moves for a factor of e in a resistance.
+func (q *row) loosely(e int32) float64 {
+	for _, s := range q.ohms {
+		if s.Element == e {
+			return q.loose * s.Slope
+		}
+	}
+	return 0
 }
 
 // share is a standard deviation in volts that a row has from a cause which others have
@@ -199,16 +198,16 @@ const (
 )
 
 // rowOf makes the row of the reading that w has just taken of an observation.
-func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) (q row, slope float64) {
-	q = row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
-	q.slopes, slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
+func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) row {
+	q := row{volts: r.Volts, over: r.Over, scale: 1, loose: 1, own: o.Noise.Own * o.Noise.Own}
+	q.slopes, q.slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
 	// The mean of good boards has what each of those shared as well.
 	both := 1.0
 	if o.Known != nil && o.Known.N > 0 {
 		both = math.Sqrt(1 + 1/float64(o.Known.N))
 	}
-	q.share(keyBoard, boardShift*both*slope)
-	q.share(keySession+o.Session, sessionShift*both*slope)
+	q.share(keyBoard, boardShift*both*q.slope)
+	q.share(keySession+o.Session, sessionShift*both*q.slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
 	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
@@ -219,7 +218,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	ph.Posterior.Lots(q.slopes, func(part netlist.PartID, sum float64) {
 		q.share(keyLot+int(part), lotShift*both*sum)
 	})
-	return q, slope
+	return q
 }
 
 // share adds a shared cause, unless it is nothing.
@@ -361,10 +360,10 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Note()
 	w.Keep(&o.ended)
 	o.base = r
-	o.row, o.slope = ph.rowOf(w, o, r)
+	o.row = ph.rowOf(w, o, r)
 	ohms := ph.Posterior.OhmSlopes(w)
 	if o.Known == nil && !o.Matched || r.Over {
-		o.row.loose = loosely(ohms, nil, 0)
+		o.row.ohms = against(ohms, nil, 0)
 	}
 	if o.ohms = nil; o.Known != nil && !r.Over {
 		o.ohms = ohms
@@ -377,7 +376,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
 		o.row.volts += o.offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 4)
+			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 		o.row.share(o.spotKey(), math.Sqrt(o.converting))

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -149,7 +150,7 @@ func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
-	loci = append(loci, Unknowns(s.m, loci)...)
+	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))
@@ -425,12 +426,15 @@ func (s *search) findContacts() {
 	}
 }
 
+// vouched tells whether a good board's value stands for an observation as it is.
+func (o *Observation) vouched() bool { return o.Known != nil && o.Edits.AsDrawn() && !o.Between }
+
 // misleading adds the observations that may have slipped, and the known-good
 // values that may be wrong.
 func (s *search) findOutliers() {
 	s.findContacts()
 	bySpot := map[int][]int{}
-	spots := map[any]int{}
+	spots := map[fit.Spot]int{} // the first odd observation
 	for i := range s.obs {
 		o := &s.obs[i]
 		if !s.isOdd(i) {
@@ -441,12 +445,14 @@ func (s *search) findOutliers() {
 		setBit(mask, i)
 		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
 		s.outliers = append(s.outliers, outlier{mode: Missed, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
-		if o.Known != nil && o.Edits.AsDrawn() && !o.Between {
-			k, ok := spots[o.Spot]
-			if !ok {
-				k = i
+		if o.vouched() {
+			if _, ok := spots[o.Spot]; !ok {
 				spots[o.Spot] = i
 			}
+		}
+	}
+	for i := range s.obs { // a wrong value concerns all that was read there
+		if k, ok := spots[s.obs[i].Spot]; ok && s.obs[i].vouched() {
 			bySpot[k] = append(bySpot[k], i)
 		}
 	}

@@ -15,8 +15,9 @@ const unknownShare = 0.08
 
 // Unknowns lists the paths to ground that nobody drew, one for each net but ground,
 // where loci are the faults of what is drawn. A line is what is joined by resistance,
-// up to rails.
-func Unknowns(m *network.Model, loci []Locus) []Locus {
+// up to rails. Paths that nobody drew and good boards show may be open instead, as pins
+// of an IC are.
+func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Locus {
 	drawn := make([]float64, len(m.Board.Nets)) // odds of paths that end on a net
 	for i := range loci {
 		l := &loci[i]
@@ -51,6 +52,17 @@ func Unknowns(m *network.Model, loci []Locus) []Locus {
 			}
 		}
 	}
+	pin := p.Kinds[netlist.IC.String()].Odds("open") + p.Copper["joint"].Odds("open")
+	for n := range m.Board.Nets {
+		for _, black := range []bool{false, true} {
+			if e, ok := m.Undrawn(netlist.NetID(n), black); ok && !math.IsInf(v.Junctions[e].Drop, 1) {
+				l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.NetID(n), Unknown: true, Series: true}
+				l.Modes = []ModeRange{{UnknownBreak, pin, math.Inf(1), math.Inf(1)}}
+				l.Change = network.Change{Kind: network.Cut, Element: e, Owner: netlist.None}
+				out = append(out, l)
+			}
+		}
+	}
 	return out
 }
 
@@ -67,6 +79,9 @@ func unknown(m *network.Model, n netlist.NetID, odds float64) Locus {
 func (s *search) anywhere(unknowns []Locus) {
 	for u := range unknowns {
 		l := &unknowns[u]
+		if l.Series {
+			continue
+		}
 		mask, first := make([]uint64, s.words), -1
 		odd := false
 		for i := range s.obs {

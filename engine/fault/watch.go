@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
@@ -24,25 +25,7 @@ type Watch struct {
 	w    *network.Workspace
 	o    *Observation
 	told map[network.Change]Prediction // by Effect of a single change
-	// What paths to ground from a rail make of the observation, at whole numbers of
-	// curvePoints to a decade.
-	curves map[curvePoint]row
 }
-
-type curvePoint struct {
-	rail netlist.NetID
-	at   int
-}
-
-// curvePoints is the number of resistances to a decade at which a rail's curve is
-// solved. Between them it is a cubic; the reading is off by less than 0.1 mV.
-//
-// curveOhms is the resistance in ohms between a rail and the lines that are read off
-// its curve. There are few with less, and the curve is long from there.
-const (
-	curvePoints = 8
-	curveOhms   = 100.0
-)
 
 // Watch reads an observation that Predict has been at with nothing changed. The
 // workspace is the watch's until it reads something else.
@@ -57,7 +40,7 @@ func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
 // hold makes a watch of the reading that w has just taken of an observation.
 func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
 	w.Hold()
-	return &Watch{ph, w, o, map[network.Change]Prediction{}, map[curvePoint]row{}}
+	return &Watch{ph, w, o, map[network.Change]Prediction{}}
 }
 
 // PredictBoards predicts an observation and gives what it should be on each of several
@@ -133,52 +116,6 @@ func (t *Watch) sweep(changes []network.Change) sweep {
 	return sweep{ph: t.ph, w: t.w, o: t.o, changes: changes, watch: t}
 }
 
-// along gives what a path to ground makes of the observation where a path from a rail
-// does the same (network.Workspace.Behind): many do, and one curve serves them all.
-func (t *Watch) along(c *network.Change) (row, bool, error) {
-	same, ok := t.w.Behind(c, &network.State{Edits: t.o.Edits})
-	if !ok || same.Ohms-c.Ohms < curveOhms {
-		return row{}, false, nil
-	}
-	x := curvePoints * math.Log10(same.Ohms)
-	i := int(math.Floor(x))
-	var p [4]row
-	for k := range p {
-		var err error
-		if p[k], err = t.point(same, i-1+k); err != nil || p[k].over {
-			return row{}, false, err
-		}
-	}
-	// the cubic through four points at -1, 0, 1 and 2 (Lagrange)
-	f := x - float64(i)
-	by := [4]float64{-f * (f - 1) * (f - 2) / 6, (f + 1) * (f - 1) * (f - 2) / 2, -(f + 1) * f * (f - 2) / 2, (f + 1) * f * (f - 1) / 6}
-	out := p[1]
-	if f > 0.5 {
-		out = p[2]
-	}
-	out.volts = 0
-	for k := range p {
-		out.volts += by[k] * p[k].volts
-	}
-	return out, true, nil
-}
-
-// point gives a point of a rail's curve.
-func (t *Watch) point(path network.Change, at int) (row, error) {
-	key := curvePoint{path.A.Net, at}
-	q, ok := t.curves[key]
-	if !ok {
-		path.Ohms = math.Pow(10, float64(at)/curvePoints)
-		sw := t.sweep([]network.Change{path})
-		var err error
-		if q, err = sw.predict(); err != nil {
-			return q, err
-		}
-		t.curves[key] = q
-	}
-	return q, nil
-}
-
 // sweep is an observation predicted under the same changes with one resistance after
 // another.
 type sweep struct {
@@ -218,34 +155,16 @@ func (s *sweep) read() (r network.Reading, err error) {
 	return r, err
 }
 
-// along is Watch.along where w holds the reading and there is one change.
-func (s *sweep) along() (row, bool, error) {
-	if !s.held() || len(s.changes) != 1 {
-		return row{}, false, nil
-	}
-	known := len(s.watch.curves)
-	p, ok, err := s.watch.along(&s.changes[0])
-	if len(s.watch.curves) > known {
-		s.laid = false // w was elsewhere
-	}
-	return p, ok, err
-}
-
 // predict gives the row of the observation under the changes.
 func (s *sweep) predict() (row, error) {
 	ph, o := s.ph, s.o
-	if q, ok, err := s.along(); ok || err != nil {
-		return q, err
-	}
 	r, err := s.read()
 	if err != nil {
 		return row{}, err
 	}
-	q, slope := ph.rowOf(s.at, o, r)
-	if o.slope > 0.02 {
-		q.rest = clamp(slope/o.slope, 0, 1)
-	}
-	q.loose = loosely(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
+	q := ph.rowOf(s.at, o, r)
+	q.rest = fit.Common(o.row.slopes, q.slopes)
+	q.ohms = against(ph.Posterior.OhmSlopes(s.at), o.ohms, q.rest)
 	carried := 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
 		q.volts += o.offset * q.rest
@@ -269,9 +188,6 @@ func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network
 
 func (s *sweep) volts() (float64, error) {
 	o := s.o
-	if q, ok, err := s.along(); ok || err != nil {
-		return q.volts, err
-	}
 	r, err := s.read()
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
@@ -284,9 +200,9 @@ func (s *sweep) volts() (float64, error) {
 // the junction has lost, the conductances being i_j/w and (i - i_j)/volts with
 // i_j = i exp(-lost/w). Where there is no junction, in proportion to the voltage.
 func (o *Observation) restAt(volts float64) float64 {
-	if o.slope < 0.02 {
+	if o.row.slope < 0.02 {
 		return clamp(volts/math.Max(o.base.Volts, 1e-3), 0, 1)
 	}
-	w := 0.08 * o.slope // V, for each junction in series: twice n kT/q, for the resistance in the way (measured here, TestEntryError)
+	w := 0.08 * o.row.slope // V, for each junction in series: twice n kT/q, for the resistance in the way (measured here, TestEntryError)
 	return 1 / (1 + w/math.Max(volts, 1e-4)*math.Expm1(math.Max(o.base.Volts-volts, 0)/w))
 }

@@ -520,6 +520,25 @@ func (b *Posterior) Trim(s []Slope, least float64) (kept []Slope, rest float64) 
 	return kept, rest
 }
 
+// Common gives the share of the drops that one reading rests on which another rests on
+// as well. Both are to be trimmed.
+func Common(of, other []Slope) float64 {
+	sum, both, k := 0.0, 0.0, 0
+	for _, x := range of {
+		if x.unknown%unknowns != drop {
+			continue
+		}
+		for k < len(other) && other[k].unknown < x.unknown {
+			k++
+		}
+		sum += math.Abs(x.slope)
+		if k < len(other) && other[k].unknown == x.unknown {
+			both += math.Min(math.Abs(x.slope), math.Abs(other[k].slope))
+		}
+	}
+	return both / math.Max(sum, 1e-9)
+}
+
 // Projection is what the covariance of a board's readings makes of one of them, so that
 // its covariance with any other is quickly had. Both are to be trimmed.
 type Projection struct {

@@ -45,9 +45,16 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 		clear(told)
 		b.Values.Settle()
 	}
+	over := map[Spot]int{} // boards with OL over those with a voltage
+	for _, g := range groups {
+		over[g.spot] += g.overloads - len(g.volts)
+	}
 	for _, g := range groups {
 		probe := g.probe(b.Model)
 		overload := g.overloads > len(g.volts)
+		if n := over[g.spot]; n > 0 && !overload || n < 0 && overload {
+			continue // most boards show otherwise
+		}
 		for try := 0; try < 24; try++ {
 			r, ok := told[probe]
 			if !ok || r.Over != overload { // to look closer, w has to have read it
@@ -103,7 +110,8 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 	groups = slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return g.spot != spot || !g.conducts() })
 	best, least := netlist.NetID(netlist.None), math.Inf(1)
 	prior := network.PinFromGround.Prior().Drop
-	var gaps []float64 // what good boards read less than the circuit
+	var gaps []float64           // what good boards read less than the circuit
+	variance := square(prior.SD) // V^2, variance of that before anything was read
 	for _, g := range groups {
 		r, err := w.Read(g.probe(b.Model), good, b.Values)
 		if err != nil {
@@ -114,10 +122,13 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 			break
 		}
 		gaps = append(gaps, middle(g.volts)-r.Volts)
+		drawn := 0.0
+		w.Sensitivities(func(e int32, s, _ float64) { drawn += s * s * b.prior[unknowns*e+drop] })
+		variance = math.Max(variance, drawn)
 	}
 	if len(gaps) > 0 { // the circuit has a path, which may be the right one
 		mean, cost := undrawnScatter(gaps)
-		least = square(mean/prior.SD) + cost - undrawnCost
+		least = mean*mean/variance + cost - undrawnCost
 		if b.conducts(line) {
 			least -= secondCost
 		}
@@ -169,16 +180,31 @@ func undrawnScatter(volts []float64) (mean, cost float64) {
 	return mean, cost
 }
 
-// conducts tells whether a junction is drawn on a line.
+// conducts tells whether a junction is drawn on a line, or on what beads and the like
+// join it to.
 func (b *Posterior) conducts(line []netlist.NetID) bool {
-	for _, n := range line {
-		for _, c := range b.Model.NetContacts(n) {
+	line = slices.Clone(line)
+	for k := 0; k < len(line); k++ {
+		for _, c := range b.Model.NetContacts(line[k]) {
 			for _, e := range b.Model.ContactElements(network.Contact(c)) {
-				if el := &b.Model.Elements[e]; el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
+				el := &b.Model.Elements[e]
+				if el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
 					return true
+				}
+				if el.Class == network.Junction || b.Values.Ohms[e] > bridging {
+					continue
+				}
+				for _, n := range [2]netlist.NetID{b.Model.Net(el.A), b.Model.Net(el.B)} {
+					if n != netlist.None && n != b.Model.Board.Ground && !slices.Contains(line, n) {
+						line = append(line, n)
+					}
 				}
 			}
 		}
 	}
 	return false
 }
+
+// bridging is the resistance in ohms up to which a part joins two nets as if they were
+// one (common practice, no source).
+const bridging = 5.0

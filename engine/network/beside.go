@@ -47,41 +47,6 @@ func (w *Workspace) Beside(st *State, v *Values, again bool) (r Reading, ok bool
 	return r, true, err
 }
 
-// Behind gives, for a path to ground, one from a rail that does the same to the reading
-// that is held, and false where there is none.
-//
-// A line that hangs from one rail alone, and carries nothing, is a resistance in series
-// with such a path. That holds while current comes out of a lead: the path draws the
-// line towards ground, which turns the junctions that lead off it further off, and
-// none but those from ground, which stay reversed, lead to it.
-func (w *Workspace) Behind(ch *Change, st *State) (Change, bool) {
-	if w.heldRound != w.round || ch.Kind != AddPath || isOpen(ch.Ohms) || !st.Holds(ch) || w.Scope || w.c.Source.Minus != 0 {
-		return Change{}, false
-	}
-	ground := int32(w.m.Board.Ground)
-	a, b := w.copper(ch.A, st), w.copper(ch.B, st)
-	if a == ground {
-		a, b = b, a
-	}
-	if a < 0 || a == ground || b != ground || w.seen[a] != w.round {
-		return Change{}, false
-	}
-	rail := w.soleRail(netlist.NetID(a))
-	if rail == netlist.None || w.probe.Plus.Net == netlist.None || w.seen[rail] != w.round {
-		return Change{}, false
-	}
-	here, farther := w.solver.Port(w.node[a], 0)
-	there, near := w.solver.Port(w.node[rail], 0)
-	if math.Abs(here-there) > idle || farther < near {
-		return Change{}, false
-	}
-	from := Place{Net: rail, Contact: NoContact, order: -1}
-	return Change{Kind: AddPath, A: from, B: w.m.GroundPlace(), Owner: netlist.None, Ohms: ch.Ohms + farther - near}, true
-}
-
-// idle is the voltage in volts along a line up to which it carries nothing.
-const idle = 1e-7
-
 // Spare gives a second workspace, for readings that would end what this one holds.
 func (w *Workspace) Spare() *Workspace {
 	if w.spare == nil {

@@ -267,20 +267,38 @@ func (m *Model) addUndrawn() {
 }
 
 // shuntOn gives a contact on a net, of a part that is not in series there if there is
-// one; a connector's where no part is.
+// one; a connector's where no part is. Of several it is the one farthest from the pins of
+// connectors along the copper, or from where the copper begins, so that a break anywhere
+// parts it from them.
 func (m *Model) shuntOn(n netlist.NetID) (at Contact, ok bool) {
-	for _, t := range m.Board.Nets[n].Terminals {
-		if series := m.Board.Parts[t.Part].Kind.Class() == netlist.Series; !ok || !series {
-			at, ok = m.Contact(t.Part, t.Terminal), true
-			if !series {
-				return at, true
+	net := &m.Board.Nets[n]
+	far := func(t netlist.TerminalRef) int {
+		k := slices.IndexFunc(net.Along, func(p netlist.Point) bool { return p.Kind == netlist.PointTerminal && p.Terminal == t })
+		most, pins := k, false
+		for i, p := range net.Along {
+			if p.Kind == netlist.PointPin {
+				if d := max(k-i, i-k); k >= 0 && (!pins || d < most) {
+					most, pins = d, true
+				}
 			}
 		}
+		return most
 	}
-	if pins := m.Board.Nets[n].Pins; !ok && len(pins) > 0 {
-		return m.PinContact(pins[0]), true
+	best := -1
+	for _, t := range net.Terminals {
+		p := &m.Board.Parts[t.Part]
+		rank := far(t) + 1
+		if p.Kind.Class() != netlist.Series || p.Role == netlist.RolePull {
+			rank += len(net.Along) + 1
+		}
+		if rank > best {
+			at, best = m.Contact(t.Part, t.Terminal), rank
+		}
 	}
-	return at, ok
+	if best < 0 && len(net.Pins) > 0 {
+		return m.PinContact(net.Pins[0]), true
+	}
+	return at, best >= 0
 }
 
 // crossing is a resistive element between a line and a rail, such as a pull-up.

@@ -105,7 +105,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 			switch {
 			case !known:
 				t.Fatalf("mode %q", f.Mode)
-			case mode == fault.Doubtful || mode == fault.UnknownPath:
+			case mode == fault.Doubtful || mode == fault.UnknownPath || mode == fault.UnknownBreak:
 				doubtful = true
 				continue
 			case mode == fault.Missed:
