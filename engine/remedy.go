@@ -30,19 +30,8 @@ func (q *inquiry) again(taken int) remedy {
 	return remedy{key: fmt.Sprint(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: q.costs.Measure, taken: taken}
 }
 
-// MayJumper tells the kinds of series part whose function a line can do
-// without (common practice, no source): you lose filtering, not
-// protection or a set current.
-func MayJumper(p *netlist.Part) bool {
-	if p.Role == netlist.Required {
-		return false
-	}
-	switch p.Kind {
-	case netlist.Filter, netlist.Bead, netlist.Link:
-		return true
-	}
-	return false
-}
+// MayJumper tells the series parts whose function a line can do without.
+func MayJumper(p *netlist.Part) bool { return p.Role != netlist.Required && p.Kind.Spare() }
 
 // MayLeaveOff tells the parts that a board does without, at some loss: filter
 // and bypass capacitors (common practice, no source).

@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -386,9 +387,24 @@ func TestNeighbours(t *testing.T) {
 	}
 }
 
-// Kinds and Paths hold together: every kind has a name, and paths stay within
-// the part's terminals for any number of them.
+// firstExample is the first way of writing terminals in a kind's row.
+var firstExample = regexp.MustCompile(`^(\[[^]]*\]|\{[^}]*\})`)
+
+// Kinds and Paths hold together: every kind has a name, a part with the terminals that
+// its row shows is read and conducts somehow, unless nobody knows how, and paths stay
+// within the part's terminals for any number of them.
 func TestKinds(t *testing.T) {
+	for k := NoKind + 1; int(k) < len(kinds); k++ {
+		text := fmt.Sprintf("board: x\nground: GND\nconnectors: {J1: {pins: {1: GND}}}\nparts: {P: {kind: %s, pins: %s}}\n", k, firstExample.FindString(kinds[k].terminals))
+		b, err := Parse(strings.NewReader(text), "x.yaml")
+		if err != nil {
+			t.Errorf("%s: %v in\n%s", k, err, text)
+			continue
+		}
+		if p := &b.Parts[0]; len(p.Paths()) == 0 && k != Unknown || p.Role == NoRole {
+			t.Errorf("%s: %d paths, role %q", k, len(p.Paths()), p.Role)
+		}
+	}
 	if len(KindNames()) != int(Unknown) {
 		t.Errorf("%d names of %d kinds", len(KindNames()), Unknown)
 	}

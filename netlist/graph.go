@@ -43,8 +43,8 @@ type hop struct {
 	net     NetID
 }
 
-// passes tells that walks go through parts of the kind.
-func (k Kind) passes() bool { return k != IC && k != Module && k != Crystal && k != Unknown }
+// Passes tells that a line goes on behind a part of the kind.
+func (k Kind) Passes() bool { return k != IC && k != Module && k != Crystal && k != Unknown }
 
 // Graph builds the graph of the board.
 func (b *Board) Graph() (*Graph, error) {
@@ -82,7 +82,7 @@ func (b *Board) Graph() (*Graph, error) {
 func (g *Graph) hops(id PartID) {
 	p := &g.board.Parts[id]
 	reached := make([]bool, len(p.Terminals)) // the terminals that some way touches
-	if p.Kind.passes() {
+	if p.Kind.Passes() {
 		for _, w := range p.Paths() {
 			from, to := p.Terminals[w.From].Net, p.Terminals[w.To].Net
 			reached[w.From], reached[w.To] = true, true

@@ -202,7 +202,7 @@ func TestIslands(t *testing.T) {
 					p, n = n, p
 				}
 				kind := b.Parts[p.Part].Kind
-				if g.stops(n.Net, at) || !kind.passes() || kind == Choke || len(b.Parts[p.Part].Terminals) > 3 {
+				if g.stops(n.Net, at) || !kind.Passes() || kind == Choke || len(b.Parts[p.Part].Terminals) > 3 {
 					continue
 				}
 				_ = pruned.AddVertex(p) // it may be there

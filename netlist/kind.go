@@ -2,6 +2,7 @@ package netlist
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"halfsplit/netlist/document"
@@ -55,24 +56,29 @@ var kinds = [...]struct {
 	least     int      // number of terminals
 	most      int      // 0 means any
 	terminals string   // how the terminals are written, for messages
+
+	conducts func(*ways)                   // at DC; nil where nobody knows
+	ohms     float64                       // DC resistance along it where the file states none
+	role     func(rails, grounds int) Role // by its terminals on rails and on ground; nil means Required
+	spare    bool                          // a line can do without it, so that a jumper may take its place
 }{
 	NoKind:     {},
-	Resistor:   {"resistor", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Capacitor:  {"capacitor", quantity.Farad, 0, Shunt, nil, []string{""}, 2, 2, "[A, B]"},
-	Inductor:   {"inductor", quantity.Henry, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Bead:       {"bead", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Filter:     {"filter", quantity.Ohm, 0, Series, []string{"in", "out", "gnd"}, []string{"in", "out", "gnd"}, 3, 0, "{in: A, out: B, gnd: GND}"},
-	Choke:      {"choke", quantity.Ohm, quantity.Henry, Series, nil, []string{""}, 4, 4, "{1: A, 2: A_U, 3: B, 4: B_U}, where 1-2 is one winding and 3-4 the other"},
-	Fuse:       {"fuse", quantity.Ampere, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]"},
-	Diode:      {"diode", quantity.None, 0, Shunt, nil, []string{"", "a", "k"}, 2, 2, "[anode, cathode] or {a: A, k: B}"},
-	TVS:        {"tvs", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]"},
-	Transistor: {"transistor", quantity.None, 0, Active, nil, []string{"g", "d", "s", "b", "c", "e"}, 3, 0, "{g: A, d: B, s: C} or {b: A, c: B, e: C}"},
-	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]"},
-	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}"},
-	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}"},
-	Unknown:    {"unknown", quantity.None, 0, Active, nil, nil, 1, 0, "{1: A, 2: B, 3: C}"},
+	Resistor:   {"resistor", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]", along, pullOhms, resistorRole, false},
+	Capacitor:  {"capacitor", quantity.Farad, 0, Shunt, nil, []string{""}, 2, 2, "[A, B]", blocks, 0, capacitorRole, false},
+	Inductor:   {"inductor", quantity.Henry, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]", along, inductorOhms, lineRole, false},
+	Bead:       {"bead", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]", along, beadOhms, lineRole, true},
+	Filter:     {"filter", quantity.Ohm, 0, Series, []string{"in", "out", "gnd"}, []string{"in", "out", "gnd"}, 3, 0, "{in: A, out: B, gnd: GND}", filterWays, filterOhms, always(RoleSeries), true},
+	Choke:      {"choke", quantity.Ohm, quantity.Henry, Series, nil, []string{""}, 4, 4, "{1: A, 2: A_U, 3: B, 4: B_U}, where 1-2 is one winding and 3-4 the other", windings, chokeOhms, lineRole, false},
+	Fuse:       {"fuse", quantity.Ampere, quantity.Ohm, Series, nil, []string{""}, 2, 2, "[A, B]", along, fuseOhms, lineRole, false},
+	Link:       {"link", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]", along, linkOhms, lineRole, true},
+	Switch:     {"switch", quantity.Ohm, 0, Series, nil, []string{""}, 2, 2, "[A, B]", switchWays, linkOhms, nil, false},
+	Diode:      {"diode", quantity.None, 0, Shunt, nil, []string{"", "a", "k"}, 2, 2, "[anode, cathode] or {a: A, k: B}", diodeWays, 0, nil, false},
+	TVS:        {"tvs", quantity.None, 0, Shunt, nil, nil, 2, 0, "[line, GND]", tvsWays, 0, always(RoleFilter), false},
+	Transistor: {"transistor", quantity.None, 0, Active, nil, []string{"g", "d", "s", "b", "c", "e"}, 3, 0, "{g: A, d: B, s: C} or {b: A, c: B, e: C}", transistorWays, 0, nil, false},
+	Crystal:    {"crystal", quantity.None, 0, Active, nil, nil, 2, 4, "[A, B]", crystalWays, 0, nil, false},
+	IC:         {"ic", quantity.None, 0, Active, nil, nil, 1, 0, "{A1: VDD, B2: LINE, C3: GND}", pinWays, 0, nil, false},
+	Module:     {"module", quantity.None, 0, Active, nil, nil, 1, 0, "{1: VDD, 2: LINE, 3: GND}", pinWays, 0, nil, false},
+	Unknown:    {"unknown", quantity.None, 0, Active, nil, nil, 1, 0, "{1: A, 2: B, 3: C}", nil, 0, nil, false},
 }
 
 // kindAlso are words of the bench that are taken for a kind.
@@ -108,6 +114,11 @@ func (k Kind) Unit() quantity.Unit { return kinds[k].unit }
 
 // Class tells where a part of the kind usually stands on a line.
 func (k Kind) Class() Class { return kinds[k].class }
+
+// Spare tells the kinds that a line can do without, so that a jumper may take the
+// place of one (common practice, no source): you lose filtering, not protection or a
+// set current.
+func (k Kind) Spare() bool { return kinds[k].spare }
 
 // KindNames lists the kinds as the board file writes them.
 func KindNames() []string {
@@ -308,10 +319,5 @@ func (c Channel) String() string { return channels[c] }
 // choice finds a text among names and returns its index, 0 where it is not
 // there.
 func choice(text string, names []string) int {
-	for i, n := range names {
-		if n == text {
-			return i
-		}
-	}
-	return 0
+	return max(0, slices.Index(names, text))
 }

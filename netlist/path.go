@@ -44,78 +44,21 @@ const (
 // from the pin to its supply, and conducts from ground to each supply; this is
 // the usual input structure of CMOS parts (common practice, no source).
 func (p *Part) Paths() []Path {
-	var paths []Path
-	add := func(from, to int, e Element, ohms float64, stated bool) {
-		if from != to && p.Terminals[from].Net != None && p.Terminals[to].Net != None {
-			paths = append(paths, Path{int32(from), int32(to), e, ohms, stated})
-		}
-	}
-	if len(p.Terminals) < kinds[p.Kind].least {
+	k := &kinds[p.Kind]
+	if len(p.Terminals) < k.least || k.conducts == nil {
 		return nil
 	}
-	switch p.Kind {
-	case Resistor, Inductor, Bead, Fuse, Link:
-		ohms, stated := p.seriesOhms()
-		add(0, 1, Resistive, ohms, stated)
-	case Switch:
-		// A switch to ground is a key at rest; one in a line is closed.
-		if len(p.Grounds) > 0 {
-			add(0, 1, Blocking, 0, false)
-			break
-		}
-		ohms, stated := p.seriesOhms()
-		add(0, 1, Resistive, ohms, stated)
-	case Choke:
-		ohms, stated := p.seriesOhms()
-		add(0, 1, Resistive, ohms, stated)
-		add(2, 3, Resistive, ohms, stated)
-	case Filter:
-		ohms, stated := p.seriesOhms()
-		for i := range p.Terminals {
-			base, number := section(p.Terminals[i].Name)
-			if base == "in" {
-				if out := p.find("out", number); out >= 0 {
-					add(i, out, Resistive, ohms, stated)
-				}
-			}
-			if base != "gnd" {
-				if gnd := p.find("gnd", number); gnd >= 0 {
-					add(i, gnd, Blocking, 0, false)
-				} else if gnd := p.find("gnd", ""); gnd >= 0 {
-					add(i, gnd, Blocking, 0, false)
-				}
-			}
-		}
-	case Capacitor:
-		add(0, 1, Blocking, 0, false)
-	case Crystal:
-		for i := range p.Terminals {
-			for j := i + 1; j < len(p.Terminals); j++ {
-				add(i, j, Blocking, 0, false)
-			}
-		}
-	case Diode:
-		anode, cathode := 0, 1
-		if k := p.find("k", ""); k >= 0 {
-			anode, cathode = 1-k, k
-		}
-		add(anode, cathode, Junction, 0, false)
-	case TVS:
-		p.tvsPaths(add)
-	case Transistor:
-		p.transistorPaths(add)
-	case IC, Module:
-		p.pinPaths(add)
-	case Unknown: // what is not known is no path
-	}
-	return paths
+	w := &ways{Part: p}
+	w.ohms, w.stated = p.seriesOhms()
+	k.conducts(w)
+	return w.paths
 }
 
 // seriesOhms returns the DC resistance along the part, and whether the file
 // states it.
 func (p *Part) seriesOhms() (float64, bool) {
 	switch p.Kind {
-	case Resistor, Filter, Link, Switch:
+	case Resistor, Filter, Link, Switch: // of the other kinds it is not the DC resistance
 		if p.Value == 0 {
 			return linkOhms, true
 		}
@@ -127,24 +70,82 @@ func (p *Part) seriesOhms() (float64, bool) {
 			return p.DCOhms, true
 		}
 	}
-	switch p.Kind {
-	case Inductor:
-		return inductorOhms, false
-	case Bead:
-		return beadOhms, false
-	case Choke:
-		return chokeOhms, false
-	case Filter:
-		return filterOhms, false
-	case Fuse:
-		return fuseOhms, false
-	case Resistor:
-		if p.Role == RoleSeries {
-			return seriesOhms, false
-		}
-		return pullOhms, false
+	if p.Kind == Resistor && p.Role == RoleSeries {
+		return seriesOhms, false
 	}
-	return linkOhms, false
+	return kinds[p.Kind].ohms, false
+}
+
+// ways gathers the ways through a part.
+type ways struct {
+	*Part
+	ohms   float64 // along the part
+	stated bool
+	paths  []Path
+}
+
+// add adds a way between two terminals that are connected.
+func (w *ways) add(from, to int, e Element) {
+	if from == to || w.Terminals[from].Net == None || w.Terminals[to].Net == None {
+		return
+	}
+	path := Path{From: int32(from), To: int32(to), Element: e}
+	if e == Resistive {
+		path.Ohms, path.Stated = w.ohms, w.stated
+	}
+	w.paths = append(w.paths, path)
+}
+
+func along(w *ways) { w.add(0, 1, Resistive) }
+
+func blocks(w *ways) { w.add(0, 1, Blocking) }
+
+func windings(w *ways) {
+	w.add(0, 1, Resistive)
+	w.add(2, 3, Resistive)
+}
+
+// switchWays takes a switch to ground for a key at rest; one in a line is closed.
+func switchWays(w *ways) {
+	if len(w.Grounds) > 0 {
+		blocks(w)
+	} else {
+		along(w)
+	}
+}
+
+func filterWays(w *ways) {
+	for i := range w.Terminals {
+		base, number := section(w.Terminals[i].Name)
+		if base == "in" {
+			if out := w.find("out", number); out >= 0 {
+				w.add(i, out, Resistive)
+			}
+		}
+		if base != "gnd" {
+			if gnd := w.find("gnd", number); gnd >= 0 {
+				w.add(i, gnd, Blocking)
+			} else if gnd := w.find("gnd", ""); gnd >= 0 {
+				w.add(i, gnd, Blocking)
+			}
+		}
+	}
+}
+
+func crystalWays(w *ways) {
+	for i := range w.Terminals {
+		for j := i + 1; j < len(w.Terminals); j++ {
+			w.add(i, j, Blocking)
+		}
+	}
+}
+
+func diodeWays(w *ways) {
+	anode, cathode := 0, 1
+	if k := w.find("k", ""); k >= 0 {
+		anode, cathode = 1-k, k
+	}
+	w.add(anode, cathode, Junction)
 }
 
 // find returns the index of the terminal with a base name and section number,
@@ -158,80 +159,80 @@ func (p *Part) find(base, number string) int {
 	return None
 }
 
-// tvsPaths gives the ways through a clamp. A one-way clamp conducts from
+// tvsWays gives the ways through a clamw. A one-way clamp conducts from
 // ground to the line when the line is pulled below ground; what it clamps at
 // lies beyond any meter's voltage. A clamp that touches no ground has its
 // cathode first, as clamps are written line first.
-func (p *Part) tvsPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
+func tvsWays(w *ways) {
 	ground := 1
-	if a := p.find("a", ""); a >= 0 && len(p.Terminals) == 2 {
+	if a := w.find("a", ""); a >= 0 && len(w.Terminals) == 2 {
 		ground = a
-	} else if len(p.Grounds) > 0 {
-		ground = int(p.Grounds[0])
+	} else if len(w.Grounds) > 0 {
+		ground = int(w.Grounds[0])
 	}
-	for i := range p.Terminals {
+	for i := range w.Terminals {
 		switch {
-		case i == ground || slices.Contains(p.Grounds, int32(i)):
-		case p.Direction == Bidirectional:
-			add(i, ground, Blocking, 0, false)
+		case i == ground || slices.Contains(w.Grounds, int32(i)):
+		case w.Direction == Bidirectional:
+			w.add(i, ground, Blocking)
 		default:
-			add(ground, i, Junction, 0, false)
-			if i < len(p.Domain) && p.Domain[i] != None {
-				add(i, int(p.Domain[i]), Junction, 0, false)
+			w.add(ground, i, Junction)
+			if i < len(w.Domain) && w.Domain[i] != None {
+				w.add(i, int(w.Domain[i]), Junction)
 			}
 		}
 	}
 }
 
-// transistorPaths gives the body diode of each field-effect transistor (source
+// transistorWays gives the body diode of each field-effect transistor (source
 // to drain in an n-channel one) with its gate insulated, and the two junctions
 // of each bipolar one.
-func (p *Part) transistorPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
-	for i := range p.Terminals {
-		base, number := section(p.Terminals[i].Name)
+func transistorWays(w *ways) {
+	for i := range w.Terminals {
+		base, number := section(w.Terminals[i].Name)
 		switch base {
 		case "s":
-			drain, gate := p.find("d", number), p.find("g", number)
+			drain, gate := w.find("d", number), w.find("g", number)
 			if drain < 0 || gate < 0 {
 				continue
 			}
-			if p.Channel == PChannel {
-				add(drain, i, Junction, 0, false)
+			if w.Channel == PChannel {
+				w.add(drain, i, Junction)
 			} else {
-				add(i, drain, Junction, 0, false)
+				w.add(i, drain, Junction)
 			}
-			add(gate, i, Blocking, 0, false)
-			add(gate, drain, Blocking, 0, false)
+			w.add(gate, i, Blocking)
+			w.add(gate, drain, Blocking)
 		case "c", "e":
-			switch basis := p.find("b", number); {
+			switch basis := w.find("b", number); {
 			case basis < 0:
-			case p.Channel == PChannel:
-				add(i, basis, Junction, 0, false)
+			case w.Channel == PChannel:
+				w.add(i, basis, Junction)
 			default:
-				add(basis, i, Junction, 0, false)
+				w.add(basis, i, Junction)
 			}
 		}
 	}
 }
 
-// pinPaths gives the protection junctions of an IC or module.
-func (p *Part) pinPaths(add func(from, to int, e Element, ohms float64, stated bool)) {
+// pinWays gives the protection junctions of an IC or module.
+func pinWays(w *ways) {
 	ground := None
-	for _, g := range p.Grounds {
-		if p.Terminals[g].Net != None {
+	for _, g := range w.Grounds {
+		if w.Terminals[g].Net != None {
 			ground = int(g)
 			break
 		}
 	}
-	for i := range p.Terminals {
-		if slices.Contains(p.Grounds, int32(i)) || slices.Contains(p.Floating, int32(i)) {
+	for i := range w.Terminals {
+		if slices.Contains(w.Grounds, int32(i)) || slices.Contains(w.Floating, int32(i)) {
 			continue
 		}
 		if ground != None {
-			add(ground, i, Junction, 0, false)
+			w.add(ground, i, Junction)
 		}
-		if i < len(p.Domain) && p.Domain[i] != None && !slices.Contains(p.Supplies, int32(i)) {
-			add(i, int(p.Domain[i]), Junction, 0, false)
+		if i < len(w.Domain) && w.Domain[i] != None && !slices.Contains(w.Supplies, int32(i)) {
+			w.add(i, int(w.Domain[i]), Junction)
 		}
 	}
 }

@@ -1,7 +1,9 @@
 package netlist
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -180,40 +182,24 @@ func (b *Board) PointsOn(net NetID) []Point {
 	return points
 }
 
-// PartByName finds a part. The error suggests the nearest name.
-func (b *Board) PartByName(name string) (PartID, error) {
-	if id, ok := b.index.parts[name]; ok {
+// byName looks up a name. The error suggests the nearest of the others.
+func byName[ID ~int32](index map[string]ID, what, name string) (ID, error) {
+	if id, ok := index[name]; ok {
 		return id, nil
 	}
-	names := make([]string, len(b.Parts))
-	for i := range b.Parts {
-		names[i] = b.Parts[i].Name
-	}
-	return None, fmt.Errorf("no part %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its parts are "+some(names)))
+	names := slices.SortedFunc(maps.Keys(index), func(a, b string) int { return cmp.Compare(index[a], index[b]) })
+	return None, fmt.Errorf("no %s %s on this board; %s", what, document.Quote(name), document.Suggest(name, names, "its "+what+"s are "+some(names)))
 }
 
+// PartByName finds a part. The error suggests the nearest name.
+func (b *Board) PartByName(name string) (PartID, error) { return byName(b.index.parts, "part", name) }
+
 // NetByName finds a net. The error suggests the nearest name.
-func (b *Board) NetByName(name string) (NetID, error) {
-	if id, ok := b.index.nets[name]; ok {
-		return id, nil
-	}
-	names := make([]string, len(b.Nets))
-	for i := range b.Nets {
-		names[i] = b.Nets[i].Name
-	}
-	return None, fmt.Errorf("no net %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its nets are "+some(names)))
-}
+func (b *Board) NetByName(name string) (NetID, error) { return byName(b.index.nets, "net", name) }
 
 // ConnectorByName finds a connector. The error suggests the nearest name.
 func (b *Board) ConnectorByName(name string) (ConnectorID, error) {
-	if id, ok := b.index.connectors[name]; ok {
-		return id, nil
-	}
-	names := make([]string, len(b.Connectors))
-	for i := range b.Connectors {
-		names[i] = b.Connectors[i].Name
-	}
-	return None, fmt.Errorf("no connector %s on this board; %s", document.Quote(name), document.Suggest(name, names, "its connectors are "+some(names)))
+	return byName(b.index.connectors, "connector", name)
 }
 
 // Neighbours returns the pins next to a pin in its row, where solder or dirt

@@ -27,7 +27,7 @@ func Example() {
 	next := references.PredictSamples(library.At(pin, references.RedOnGround))
 	low, high := next.Interval(0.95)
 	fmt.Printf("%d boards: 95 of 100 good boards read %.3f to %.3f V\n", next.N, low, high)
-	fmt.Printf("%.0f of 100 read 0.440 V or less\n", 100*next.CDF(0.440))
+	fmt.Printf("%.0f of 100 read 0.440 V or less\n", 100*next.Voltage().CDF(0.440))
 	for _, f := range library.Check() {
 		if f.Severity != references.SeverityNote {
 			fmt.Printf("%s: %s at %s: %s\n", f.Sweep, f.Kind, f.At, f.Seen)

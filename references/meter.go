@@ -3,6 +3,7 @@ package references
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -44,12 +45,8 @@ func (p Polarity) String() string { return nameOf(polarityNames, int(p), "Polari
 
 // ParsePolarity reads the spelling in files; ok is false for any other text.
 func ParsePolarity(text string) (p Polarity, ok bool) {
-	for i, name := range polarityNames {
-		if name == text {
-			return Polarity(i), true
-		}
-	}
-	return 0, false
+	i := slices.Index(polarityNames, text)
+	return Polarity(max(0, i)), i >= 0
 }
 
 func nameOf(names []string, i int, kind string) string {

@@ -245,28 +245,6 @@ func (p Predictive) OverloadProb(over float64) float64 {
 	return p.OverloadShare + (1-p.OverloadShare)*p.Voltage().Upper(over)
 }
 
-// CDF is the probability that the reading is a voltage at or below volts. It
-// rises to 1-OverloadShare, OL being above every voltage.
-func (p Predictive) CDF(volts float64) float64 {
-	if math.IsNaN(p.Center) {
-		return (1 - p.OverloadShare) * math.Min(math.Max(volts/displaySpan, 0), 1)
-	}
-	return (1 - p.OverloadShare) * p.Voltage().CDF(volts)
-}
-
-// Quantile is the voltage below which the share q of boards reads, +Inf where
-// that falls among those that read OL.
-func (p Predictive) Quantile(q float64) float64 {
-	inside := q / (1 - p.OverloadShare)
-	switch {
-	case inside > 1:
-		return math.Inf(1)
-	case math.IsNaN(p.Center):
-		return inside * displaySpan
-	}
-	return p.Voltage().Quantile(inside)
-}
-
 // Interval is the interval in volts that holds the share level of the boards
 // that read a voltage; NaN, NaN where none did.
 func (p Predictive) Interval(level float64) (low, high float64) {

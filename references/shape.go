@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -230,11 +231,7 @@ func DecodeMeter(node document.Node) (Meter, document.Problems) {
 	if accuracy := node.Get("accuracy"); accuracy.Exists() {
 		m.Gain, m.Counts, _ = parseAccuracy(accuracy.Text())
 	}
-	for i, name := range sourceNames {
-		if node.Get("source").Text() == name {
-			m.Source = SourceKind(i)
-		}
-	}
+	m.Source = SourceKind(max(0, slices.Index(sourceNames, node.Get("source").Text())))
 	over, open := node.Get("overload_above"), node.Get("open_voltage")
 	switch {
 	case m.Over <= m.OpenVoltage:

@@ -164,8 +164,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 			break
 		}
 		if _, err := points.board.ConnectorByName(item.Text()); err != nil {
-			what, do, _ := strings.Cut(err.Error(), "; ")
-			problems.Add(item.At(), what, do)
+			problems.AddError(item.At(), err)
 		}
 	}
 	entries := node.Get("readings").Entries()
@@ -185,8 +184,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		}
 		at, err := points.find(r.Name)
 		if err != nil {
-			what, do, _ := strings.Cut(err.Error(), "; ")
-			problems.Add(entry.Key.At(), what, do)
+			problems.AddError(entry.Key.At(), err)
 			continue
 		}
 		r.At = at

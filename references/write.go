@@ -20,13 +20,7 @@ func (s *Sweep) Write(w io.Writer) error {
 	b.Key("revision", document.Optional(s.Revision))
 	b.Key("sample", document.Optional(s.Sample))
 	b.Key("by", document.Optional(s.By))
-	if !s.Taken.IsZero() {
-		layout := time.RFC3339
-		if h, m, sec := s.Taken.Clock(); h == 0 && m == 0 && sec == 0 {
-			layout = time.DateOnly
-		}
-		b.Key("taken", s.Taken.Format(layout))
-	}
+	b.Key("taken", s.TakenText())
 	for _, x := range []struct{ key, text string }{{"meter", s.Meter.flow(s.Unsaid)}, {"state", s.State.flow(s.Unsaid)}, {"supply", s.Supply.flow()}} {
 		if x.text != "{}" {
 			b.Key(x.key, x.text)
@@ -40,6 +34,18 @@ func (s *Sweep) Write(w io.Writer) error {
 		return fmt.Errorf("writing the sweep: %w", err)
 	}
 	return nil
+}
+
+// TakenText is when a sweep was taken as files write it, "" where that is not known: a
+// date, or a date and time.
+func (s *Sweep) TakenText() string {
+	switch h, m, sec := s.Taken.Clock(); {
+	case s.Taken.IsZero():
+		return ""
+	case h == 0 && m == 0 && sec == 0:
+		return s.Taken.Format(time.DateOnly)
+	}
+	return s.Taken.Format(time.RFC3339)
 }
 
 // Text writes a meter as the `meter` mapping of sweep and case files, on one

@@ -83,15 +83,13 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 		},
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.board, "board", "", "`FILE` of the board, for a new case")
-	flags.StringVar(&f.known, "known", "", "`FOLDER` of known-good sweeps, for a new case")
+	fileFlag(cmd, &f.board, "board", "`FILE` of the board, for a new case")
+	folderFlag(cmd, &f.known, "known", "`FOLDER` of known-good sweeps, for a new case")
 	flags.StringVar(&f.complaint, "complaint", "", "`WORDS` of the owner, for a new case")
 	f.sitFlags(cmd)
 	f.supply.add(cmd)
 	flags.StringSliceVar(&f.functions, "function", nil, "`NAME` of what the board does, to be tested under power, beside the `functions` of its file; several with commas")
 	f.modelFlags(cmd)
-	mustComplete(cmd, "board", completeYAML)
-	mustComplete(cmd, "known", completeFolders)
 	return cmd
 }
 

@@ -3,12 +3,13 @@ package main
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
+	"halfsplit/references"
 )
 
 // comparison is what `compare --json` prints.
@@ -122,8 +123,7 @@ func moved(list []engine.Comparison) float64 {
 	if len(all) == 0 {
 		return 0
 	}
-	slices.Sort(all)
-	return (all[(len(all)-1)/2] + all[len(all)/2]) / 2
+	return references.Median(all)
 }
 
 // Columns of a comparison.
@@ -143,10 +143,7 @@ func comparisonColumns(mixed bool) []column {
 // comparisonRow is one reading as a row of comparisonColumns. With mixed
 // polarities the probe that is on ground is said.
 func comparisonRow(r *engine.Comparison, mixed bool) []cell {
-	at, ground, off := name(r.At), "", ""
-	if r.To != "" {
-		at += " to " + name(r.To)
-	}
+	at, ground, off := page.Where(r.At, r.To), "", ""
 	if mixed {
 		ground, _, _ = strings.Cut(r.Polarity, "-")
 	}

@@ -27,6 +27,18 @@ func mustComplete(cmd *cobra.Command, flag string, f cobra.CompletionFunc) {
 	}
 }
 
+// fileFlag is a flag that takes the path of a YAML file.
+func fileFlag(cmd *cobra.Command, into *string, name, usage string) {
+	cmd.Flags().StringVar(into, name, "", usage)
+	mustComplete(cmd, name, completeYAML)
+}
+
+// folderFlag is a flag that takes the path of a folder.
+func folderFlag(cmd *cobra.Command, into *string, name, usage string) {
+	cmd.Flags().StringVar(into, name, "", usage)
+	mustComplete(cmd, name, completeFolders)
+}
+
 // firstOf completes the first argument only.
 func firstOf(f cobra.CompletionFunc) cobra.CompletionFunc {
 	return func(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {

@@ -74,11 +74,9 @@ The answer is as good as what is known of good boards: name their sweeps with
 	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
 	flags.BoolVar(&all, "all", false, "list every fault and every group")
 	flags.StringArrayVar(&q.Connectors, "connector", nil, "`CONNECTOR` to sweep; may be repeated, all where none is given")
-	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
-	flags.StringVar(&r.priors, "priors", "", "`FILE` of likelihoods of faults, over the built-in ones")
+	folderFlag(cmd, &known, "known", "`FOLDER` of known-good sweeps")
+	fileFlag(cmd, &r.priors, "priors", "`FILE` of likelihoods of faults, over the built-in ones")
 	mustComplete(cmd, "connector", completeConnectors)
-	mustComplete(cmd, "known", completeFolders)
-	mustComplete(cmd, "priors", completeYAML)
 	return cmd
 }
 

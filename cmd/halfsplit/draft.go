@@ -49,7 +49,7 @@ be a pipe; - is standard input.`,
   halfsplit draft lamp-2.net --connector J7 --to board.yaml --update
   halfsplit draft pins.csv --column part=Designator --column net="Net name" --all`,
 		Args: arguments("FILE"),
-		RunE: func(cmd *cobra.Command, args []string) error { return a.draft(cmd, args[0], f) },
+		RunE: a.on(func(s *screen, args []string) error { return a.draft(s, args[0], f) }),
 	}
 	flags := cmd.Flags()
 	flags.StringArrayVar(&f.connectors, "connector", nil, "`NAME` of the connector to begin at, or of any part to be called one; may be repeated")
@@ -65,11 +65,7 @@ be a pipe; - is standard input.`,
 	return cmd
 }
 
-func (a *app) draft(cmd *cobra.Command, file string, f *draftFlags) error {
-	s, err := a.screen()
-	if err != nil {
-		return err
-	}
+func (a *app) draft(s *screen, file string, f *draftFlags) error {
 	if isYAML(file) {
 		return instead(quoted(file)+" is YAML, which needs no drafting", "name a netlist, a layout or a table; a board file is ready for `halfsplit check`")
 	}

@@ -40,8 +40,7 @@ same one.`,
 
 // boardFlag names the board file that sweeps are compared with.
 func boardFlag(cmd *cobra.Command, into *string) {
-	cmd.Flags().StringVar(into, "board", "", "`FILE` of the board that the sweeps are of")
-	mustComplete(cmd, "board", completeYAML)
+	fileFlag(cmd, into, "board", "`FILE` of the board that the sweeps are of")
 }
 
 // library loads a board and a folder of sweeps, and warns of sweeps that cannot be
@@ -163,8 +162,7 @@ doubt.`,
 			return nil
 		}),
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
-	mustComplete(cmd, "to", completeFolders)
+	folderFlag(cmd, &to, "to", "`FOLDER` of known-good sweeps")
 	boardFlag(cmd, &board)
 	return cmd
 }
@@ -341,9 +339,8 @@ sweep or case file that has one.`,
 	}
 	a.jsonFlag(cmd, ": volts, null where there is none")
 	cmd.Flags().StringVar(&point, "point", "", "`POINT` to show, with its boards and meters")
-	cmd.Flags().StringVar(&meter, "meter", "", "`METER` to convert readings to, or a file that has one")
+	fileFlag(cmd, &meter, "meter", "`METER` to convert readings to, or a file that has one")
 	boardFlag(cmd, &board)
-	mustComplete(cmd, "meter", completeYAML)
 	return cmd
 }
 
@@ -685,8 +682,7 @@ may be the first, is read for another revision.`,
 		}),
 	}
 	a.jsonFlag(cmd, "")
-	cmd.Flags().StringVar(&second, "second-board", "", "`FILE` of the board of the second folder, where it is another revision")
-	mustComplete(cmd, "second-board", completeYAML)
+	fileFlag(cmd, &second, "second-board", "`FILE` of the board of the second folder, where it is another revision")
 	cmd.Flags().BoolVar(&all, "all", false, "show also points that agree, and those that one folder lacks")
 	boardFlag(cmd, &board)
 	return cmd

@@ -83,13 +83,12 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 			return err
 		}),
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
+	folderFlag(cmd, &to, "to", "`FOLDER` of known-good sweeps")
 	cmd.Flags().StringVar(&unit, "unit", "", "V or mV, where all readings are in it")
 	cmd.Flags().BoolVar(&unknown, "unknown", false, "nobody knows what the table does not say")
 	cmd.Flags().StringArrayVar(&columns, "column", nil, "`KEY=HEADING`; may be repeated")
 	cmd.Flags().StringArrayVar(&values, "value", nil, "`KEY=TEXT` for all rows; may be repeated")
 	boardFlag(cmd, &board)
-	mustComplete(cmd, "to", completeFolders)
 	return cmd
 }
 

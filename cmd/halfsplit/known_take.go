@@ -38,10 +38,9 @@ asked for: after q, or a crash, the same command goes on.`,
 			return a.take(a.stdin, args[0], args[1], to, sample, &f)
 		},
 	}
-	cmd.Flags().StringVar(&to, "to", "", "`FOLDER` of known-good sweeps")
+	folderFlag(cmd, &to, "to", "`FOLDER` of known-good sweeps")
 	cmd.Flags().StringVar(&sample, "sample", "", "`NAME` of this good board, such as 02")
 	f.sitFlags(cmd)
-	mustComplete(cmd, "to", completeFolders)
 	return cmd
 }
 

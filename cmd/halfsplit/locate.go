@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -465,12 +466,8 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 			return ohms(*v)
 		}
 	}
-	at := name(r.At)
-	if r.To != "" {
-		at += " to " + name(r.To)
-	}
 	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
-		who, level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
+		who, level(r.Predicted, r.Overload), page.Where(r.At, r.To), level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 }
 
 // explanations prints the likeliest explanations where the list of suspects

@@ -101,11 +101,10 @@ records of practice do not count. Folders stand for all case files in them.`,
 		}),
 	}
 	cmd.Flags().StringVar(&to, "to", "", "priors `FILE` to write, which must not exist yet")
-	cmd.Flags().StringVar(&priors, "priors", "", "`FILE` of likelihoods to begin from, over the built-in ones")
+	fileFlag(cmd, &priors, "priors", "`FILE` of likelihoods to begin from, over the built-in ones")
 	cmd.Flags().Float64Var(&strength.Kinds, "kinds", strength.Kinds, "cases that the likelihoods among kinds count for")
 	cmd.Flags().Float64Var(&strength.Modes, "modes", strength.Modes, "cases that the modes of a kind count for")
 	a.jsonFlag(cmd, "")
-	mustComplete(cmd, "priors", completeYAML)
 	return cmd
 }
 

@@ -91,11 +91,10 @@ What it prints goes into sweep and case files.`,
 			return a.answer(answer, func() { s.meterFit(fitted) })
 		}),
 	}
-	cmd.Flags().StringVar(&start, "start", "", "`METER` that is known beforehand, as in sweep files, or a file that has one")
+	fileFlag(cmd, &start, "start", "`METER` that is known beforehand, as in sweep files, or a file that has one")
 	cmd.Flags().StringVar(&diode, "diode", "", "`READING` of a small-signal diode 1N4148")
 	cmd.Flags().Float64Var(&celsius, "celsius", references.RoomCelsius, "temperature of the diode")
 	a.jsonFlag(cmd, ": amperes and volts")
-	mustComplete(cmd, "start", completeYAML)
 	return cmd
 }
 

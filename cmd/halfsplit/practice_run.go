@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/benchpage"
+	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/fault"
@@ -289,10 +290,6 @@ func benchGood(r *engine.Comparison) string {
 
 // readingRow does not judge: to compare is the student's work.
 func readingRow(r *engine.Comparison) []cell {
-	at := name(r.At)
-	if r.To != "" {
-		at += " to " + name(r.To)
-	}
 	shown := volts(r.Volts, r.Overload)
 	if r.Ohms != nil {
 		shown = ohms(*r.Ohms)
@@ -301,7 +298,7 @@ func readingRow(r *engine.Comparison) []cell {
 	if r.Polarity == blackOnGround {
 		how = "probes swapped"
 	}
-	return []cell{{at, plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
+	return []cell{{page.Where(r.At, r.To), plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
 }
 
 // practiceAction is something that a student can do.
@@ -483,10 +480,7 @@ func (b *practiceBench) read(words []string, pol references.Polarity, inOhms boo
 }
 
 func (b *practiceBench) shown(r *lessons.Shown) {
-	text := name(r.At)
-	if r.To != "" {
-		text += " to " + name(r.To)
-	}
+	text := page.Where(r.At, r.To)
 	shown := quantity.FormatReading(r.Reading)
 	switch {
 	case r.Reading.Overload:

@@ -82,16 +82,14 @@ standard deviation.`,
 	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a jumper across it; may be repeated")
 	flags.StringArrayVar(&q.Replaced, "replaced", nil, "`PART` that is new and good; may be repeated")
 	flags.StringArrayVar(&q.Points, "point", nil, "`POINT` to predict; may be repeated, all where none is given")
-	flags.StringVar(&known, "known", "", "`FOLDER` of known-good sweeps")
+	folderFlag(cmd, &known, "known", "`FOLDER` of known-good sweeps")
 	flags.StringVar(&polarity, "polarity", polarity, "`WHICH` probe is on ground: red-on-ground or black-on-ground")
-	flags.StringVar(&meter, "meter", "", "`METER` that measures, as in sweep files, or a file that has one")
-	mustComplete(cmd, "meter", completeYAML)
+	fileFlag(cmd, &meter, "meter", "`METER` that measures, as in sweep files, or a file that has one")
 	mustComplete(cmd, "fault", completeFaults)
 	mustComplete(cmd, "removed", completeParts)
 	mustComplete(cmd, "jumpered", completeParts)
 	mustComplete(cmd, "replaced", completeParts)
 	mustComplete(cmd, "point", completePoints)
-	mustComplete(cmd, "known", completeFolders)
 	mustComplete(cmd, "polarity", completeWords(references.RedOnGround.String(), references.BlackOnGround.String()))
 	return cmd
 }

@@ -38,12 +38,9 @@ type reader struct {
 
 // modelFlags are of readers that weigh faults or steps.
 func (r *reader) modelFlags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&r.priors, "priors", "", "`FILE` of likelihoods of faults, over the built-in ones")
-	cmd.Flags().StringVar(&r.costs, "costs", "", "`FILE` of repair time, over the built-in ones")
-	cmd.Flags().StringVar(&r.rates, "rates", "", "`FILE` of what repair time, parts and a replacement board cost: whether the repair is worth going on with")
-	mustComplete(cmd, "priors", completeYAML)
-	mustComplete(cmd, "rates", completeYAML)
-	mustComplete(cmd, "costs", completeYAML)
+	fileFlag(cmd, &r.priors, "priors", "`FILE` of likelihoods of faults, over the built-in ones")
+	fileFlag(cmd, &r.costs, "costs", "`FILE` of repair time, over the built-in ones")
+	fileFlag(cmd, &r.rates, "rates", "`FILE` of what repair time, parts and a replacement board cost: whether the repair is worth going on with")
 }
 
 // options loads the files that the flags name.

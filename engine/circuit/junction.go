@@ -17,14 +17,6 @@ func SaturationFor(dropVolts, currentAmps, ideality, series, celsius float64) fl
 	return currentAmps / math.Expm1(inner/(ideality*ThermalVoltage(celsius)))
 }
 
-// DropAt gives the drop in volts of a junction that carries currentAmps, the
-// inverse of SaturationFor:
-//
-//	V = ideality*Vt*ln(1 + I/Is) + I*series
-func DropAt(saturation, currentAmps, ideality, series, celsius float64) float64 {
-	return ideality*ThermalVoltage(celsius)*math.Log1p(currentAmps/saturation) + currentAmps*series
-}
-
 // innerDrop gives u, the part of the voltage across a junction that is left
 // when its series resistance has taken its share: it solves
 // u + rs*is*(exp(u/nvt)-1) = v. Gmin is left out; this serves as a start.

@@ -197,12 +197,6 @@ func (d *decoder) keepNews(from int) {
 	d.problems.AddElsewhere(news)
 }
 
-// problemAt keeps an error of the form "what; do".
-func (d *decoder) problemAt(at document.Position, err error) {
-	what, do, _ := strings.Cut(err.Error(), "; ")
-	d.problem(at, what, do)
-}
-
 // libraryProblems keeps what is wrong with single sweeps as warnings. One broken
 // file in a folder that a whole team adds to must not stop every repair.
 func (d *decoder) libraryProblems(err error) {
@@ -307,7 +301,7 @@ func (d *decoder) event(node document.Node, number int) Event {
 	case KindInspect:
 		for _, entry := range value.Entries() {
 			if part, ok := d.part(entry.Key); ok {
-				e.Looks = append(e.Looks, Looked{part, lookOf(entry.Value.Text()), entry.Key.At()})
+				e.Looks = append(e.Looks, Looked{part, Look(max(0, slices.Index(lookNames, entry.Value.Text()))), entry.Key.At()})
 			}
 		}
 	case KindInject:
@@ -386,12 +380,12 @@ func (d *decoder) kind(node document.Node, e *Event) bool {
 		}
 	}
 	drop := func(k Kind, beside bool) {
-		if i := indexOf(keys, k); i >= 0 && len(keys) > 1 && beside {
-			keys = append(keys[:i], keys[i+1:]...)
+		if i := slices.Index(keys, k); i >= 0 && len(keys) > 1 && beside {
+			keys = slices.Delete(keys, i, i+1)
 		}
 	}
 	drop(KindNote, true)
-	drop(KindMeter, indexOf(keys, KindOpen) >= 0)
+	drop(KindMeter, slices.Contains(keys, KindOpen))
 	if len(keys) == 0 {
 		d.problem(node.At(), "this document holds no event", "add one of `"+strings.Join(kindNames, "`, `")+"`")
 		return false
@@ -445,22 +439,13 @@ func (d *decoder) drops(node, value document.Node) (list []Drop) {
 	return list
 }
 
-func indexOf(keys []Kind, k Kind) int {
-	for i := range keys {
-		if keys[i] == k {
-			return i
-		}
-	}
-	return -1
-}
-
 func (d *decoder) readings(node, value document.Node) []Read {
 	polarity, _ := references.ParsePolarity(node.Get("polarity").Text()) // absent is the usual one
 	var to *netlist.Point
 	if other := node.Get("to"); other.Exists() {
 		point, err := d.board.Point(other.Text())
 		if err != nil {
-			d.problemAt(other.At(), err)
+			d.problems.AddError(other.At(), err)
 			return nil
 		}
 		to = &point
@@ -475,7 +460,7 @@ func (d *decoder) readings(node, value document.Node) []Read {
 		}
 		at, err := d.board.Point(entry.Name())
 		if err != nil {
-			d.problemAt(entry.Key.At(), err)
+			d.problems.AddError(entry.Key.At(), err)
 			continue
 		}
 		if to != nil && at == *to {
@@ -521,15 +506,6 @@ func (d *decoder) closing(cause, remedy string) Closing {
 	return c
 }
 
-func lookOf(text string) Look {
-	for i, name := range lookNames {
-		if name == text {
-			return Look(i)
-		}
-	}
-	return Clean // not reached: the shape allows no other text
-}
-
 func (d *decoder) parts(list document.Node) []netlist.PartID {
 	var parts []netlist.PartID
 	seen := make(map[netlist.PartID]bool)
@@ -573,7 +549,7 @@ func (d *decoder) repairs(list document.Node, kind Kind) (repairs []netlist.Repa
 		}
 		switch {
 		case err != nil:
-			d.problemAt(item.At(), err)
+			d.problems.AddError(item.At(), err)
 		case KindOfRepair(m) != kind:
 			d.problem(item.At(), fmt.Sprintf("%s is not a place to %s", document.Quote(nameOf(item)), kind), "put it under `"+KindOfRepair(m).String()+"`")
 		case slices.Contains(repairs, m):

@@ -11,7 +11,7 @@ import (
 func (d *decoder) part(node document.Node) (netlist.PartID, bool) {
 	part, err := d.board.PartByName(nameOf(node))
 	if err != nil {
-		d.problemAt(node.At(), err)
+		d.problems.AddError(node.At(), err)
 	}
 	return part, err == nil
 }
@@ -20,7 +20,7 @@ func (d *decoder) part(node document.Node) (netlist.PartID, bool) {
 func (d *decoder) net(node document.Node) (netlist.NetID, bool) {
 	net, err := d.board.NetByName(nameOf(node))
 	if err != nil {
-		d.problemAt(node.At(), err)
+		d.problems.AddError(node.At(), err)
 	}
 	return net, err == nil
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -188,12 +189,6 @@ type demoReader struct {
 	problems document.Problems
 }
 
-// fail keeps an error of the form "what; do".
-func (s *demoReader) fail(at document.Node, err error) {
-	what, do, _ := strings.Cut(err.Error(), "; ")
-	s.problems.Add(at.At(), what, do)
-}
-
 // whole and decimal read scalars that the shape has checked.
 func whole(n document.Node) uint64 {
 	v, _ := strconv.ParseUint(n.Text(), 10, 64)
@@ -210,7 +205,7 @@ func decimal(n document.Node) float64 {
 func (s *demoReader) bench(n document.Node, faults []Fault) *Simulator {
 	declared, err := meterByName(n.Get("meter").Text())
 	if err != nil {
-		s.fail(n.Get("meter"), err)
+		s.problems.AddError(n.Get("meter").At(), err)
 	}
 	return &Simulator{
 		Board: s.truth.Sample(whole(n.Get("sample")), decimal(n.Get("celsius"))).Faulted(faults...),
@@ -237,7 +232,7 @@ func (s *demoReader) parts(nodes document.Node) []netlist.PartID {
 	var ids []netlist.PartID
 	for _, n := range nodes.Items() {
 		if id, err := s.m.Board.PartByName(n.Text()); err != nil {
-			s.fail(n, err)
+			s.problems.AddError(n.At(), err)
 		} else {
 			ids = append(ids, id)
 		}
@@ -253,7 +248,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 	}
 	for _, x := range n.Get("sweep").Items() {
 		if id, err := s.m.Board.ConnectorByName(x.Text()); err != nil {
-			s.fail(x, err)
+			s.problems.AddError(x.At(), err)
 		} else {
 			c.Sweep = append(c.Sweep, id)
 		}
@@ -271,7 +266,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 		}
 		f, err := FindFault(s.m, s.loci, x.Get("at").Text(), mode, ohms)
 		if err != nil {
-			s.fail(x, err)
+			s.problems.AddError(x.At(), err)
 			continue
 		}
 		faults = append(faults, f)
@@ -279,7 +274,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 	for _, e := range n.Get("read").Entries() {
 		at, err := s.m.Board.Point(e.Name())
 		if err != nil {
-			s.fail(e.Key, err)
+			s.problems.AddError(e.Key.At(), err)
 			continue
 		}
 		c.Extra = append(c.Extra, DemoReading{at, e.Name(), e.Value.Text() == "slipped"})
@@ -288,7 +283,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 	for _, e := range n.Get("looks").Entries() {
 		id, err := s.m.Board.PartByName(e.Name())
 		if err != nil {
-			s.fail(e.Key, err)
+			s.problems.AddError(e.Key.At(), err)
 			continue
 		}
 		look := journal.Clean
@@ -300,7 +295,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 	for _, e := range n.Get("warm").Entries() {
 		id, err := s.m.Board.NetByName(e.Name())
 		if err != nil {
-			s.fail(e.Key, err)
+			s.problems.AddError(e.Key.At(), err)
 			continue
 		}
 		c.Simulator.warm[id] = s.parts(e.Value)
@@ -364,7 +359,7 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		}
 		for p := range m.Board.Parts {
 			id := netlist.PartID(p)
-			if !parts[id] && !bad(c.Bad, id) {
+			if !parts[id] && !slices.Contains(c.Bad, id) {
 				continue
 			}
 			for _, edits := range []netlist.Edits{netlist.Edits{}.Remove(id), netlist.Edits{}.Replace(id)} {
@@ -384,15 +379,6 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		}
 	}
 	return nil
-}
-
-func bad(ids []netlist.PartID, id netlist.PartID) bool {
-	for _, x := range ids {
-		if x == id {
-			return true
-		}
-	}
-	return false
 }
 
 // deviates tells whether the faults of a case move the true reading of a pin.

@@ -24,36 +24,17 @@ type drawn struct {
 }
 
 // drawShowing draws n faults, all different, by their odds, such that each of
-// them shows: with it the pins read otherwise than with the others alone. What
-// others hide cannot be found, and is no fair question.
-func drawShowing(r *rand.Rand, d *drawer, n int, good *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (drawn, error) {
+// them shows.
+func drawShowing(r *rand.Rand, d *Deck, n int, good *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (drawn, error) {
 	var got drawn
 	for got.draws < mostDraws {
 		got.draws++
 		got.faults = got.faults[:0]
 		for range n {
-			got.faults = append(got.faults, d.draw(r))
+			got.faults = append(got.faults, d.Draw(r))
 		}
-		shows := true
-		for i := range got.faults {
-			var rest []Fault
-			for k, f := range got.faults {
-				if k != i {
-					shows = shows && Place(good.Truth.Model, &f.Locus) != Place(good.Truth.Model, &got.faults[i].Locus)
-					rest = append(rest, f)
-				}
-			}
-			if !shows {
-				break
-			}
-			moved, err := differ(good.Faulted(got.faults...), good.Faulted(rest...), meter, at, pols)
-			if err != nil {
-				return got, err
-			}
-			shows = shows && moved
-		}
-		if shows {
-			return got, nil
+		if shows, err := showing(good, got.faults, meter, at, pols); err != nil || shows {
+			return got, err
 		}
 	}
 	return got, fmt.Errorf("no %d faults that show at the connectors of board %s in %d draws", n, good.Truth.Model.Board.Name, mostDraws)

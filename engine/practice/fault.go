@@ -94,29 +94,36 @@ func FindFault(m *network.Model, loci []fault.Locus, place string, mode fault.Mo
 	return Fault{}, fmt.Errorf("nothing on board %s can be %s at %q; name a place and a mode as trials do", m.Board.Name, mode, place)
 }
 
-// drawer draws faults by their odds.
-type drawer struct {
+// Deck is faults to draw from, by their odds.
+type Deck struct {
 	loci  []fault.Locus
 	locus []int32 // by entry
 	mode  []int   // by entry: index in Modes
 	sum   []float64
 }
 
-func newDrawer(loci []fault.Locus) *drawer {
-	d := &drawer{loci: loci}
+// NewDeck takes the faults that keep is true of, given each with the mode in question;
+// nil keeps all.
+func NewDeck(loci []fault.Locus, keep func(*fault.Locus, fault.Mode) bool) *Deck {
+	d := &Deck{loci: loci}
 	total := 0.0
 	for i := range loci {
 		for k, r := range loci[i].Modes {
-			total += r.Odds
-			d.locus, d.mode, d.sum = append(d.locus, int32(i)), append(d.mode, k), append(d.sum, total)
+			if keep == nil || keep(&loci[i], r.Mode) {
+				total += r.Odds
+				d.locus, d.mode, d.sum = append(d.locus, int32(i)), append(d.mode, k), append(d.sum, total)
+			}
 		}
 	}
 	return d
 }
 
-// draw draws one fault, its resistance even over the logarithm of the mode's
-// range, to three digits so that a record holds all of it.
-func (d *drawer) draw(r *rand.Rand) Fault {
+// Kinds gives how many faults the deck can give that differ in place or mode.
+func (d *Deck) Kinds() int { return len(d.sum) }
+
+// Draw draws one fault, its resistance even over the logarithm of the mode's
+// range, to three digits so that a record holds all of it. The deck must not be empty.
+func (d *Deck) Draw(r *rand.Rand) Fault {
 	at, _ := slices.BinarySearch(d.sum, r.Float64()*d.sum[len(d.sum)-1])
 	l := &d.loci[d.locus[at]]
 	mode := l.Modes[d.mode[at]]

@@ -30,7 +30,7 @@ func (t *Trial) Redraw(seed uint64) (*Trial, error) {
 				at = append(at, r.At)
 			}
 		}
-		d := newDrawer(fault.Loci(t.Model, fault.DefaultPriors(), t.Model.Nominal()))
+		d := NewDeck(fault.Loci(t.Model, fault.DefaultPriors(), t.Model.Nominal()), nil)
 		got, err := drawShowing(random(u.sample, "faults"), d, len(t.Faults), u.Good(), u.real, at, pols)
 		if err != nil {
 			return nil, err
@@ -79,7 +79,7 @@ func NewTrial(m *network.Model, seed uint64, faults int, d *Drawing) (*Trial, er
 		pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { at = append(at, p) })
 	}
 	if faults > 0 {
-		got, err := drawShowing(r, newDrawer(fault.Loci(m, fault.DefaultPriors(), m.Nominal())), faults, t.Good(), t.real,
+		got, err := drawShowing(r, NewDeck(fault.Loci(m, fault.DefaultPriors(), m.Nominal()), nil), faults, t.Good(), t.real,
 			slices.DeleteFunc(slices.Clone(at), func(p netlist.Point) bool { return p.Net == m.Board.Ground }), []references.Polarity{references.RedOnGround})
 		if err != nil {
 			return nil, err

@@ -4,10 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"slices"
 	"strconv"
 
-	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -128,29 +126,6 @@ func MeterNamed(name string, instrument uint64) (Meter, error) {
 	return NewMeter(declared, instrument), nil
 }
 
-// Deck is faults to draw from, by their odds.
-type Deck struct{ d *drawer }
-
-// NewDeck keeps those of all faults of a board that a lesson is about; keep is
-// given each with the mode in question.
-func NewDeck(loci []fault.Locus, keep func(*fault.Locus, fault.Mode) bool) *Deck {
-	var kept []fault.Locus
-	for i := range loci {
-		l := loci[i]
-		l.Modes = slices.DeleteFunc(slices.Clone(l.Modes), func(r fault.ModeRange) bool { return !keep(&loci[i], r.Mode) })
-		if len(l.Modes) > 0 {
-			kept = append(kept, l)
-		}
-	}
-	return &Deck{newDrawer(kept)}
-}
-
-// Kinds gives how many faults the deck can give that differ in place or mode.
-func (d *Deck) Kinds() int { return len(d.d.sum) }
-
-// Draw draws one fault. The deck must not be empty.
-func (d *Deck) Draw(r *rand.Rand) Fault { return d.d.draw(r) }
-
 // Shows tells whether each of some faults shows at the connectors of a good
 // board, red probe on ground: with it some pin reads otherwise than with the
 // others alone. What others hide cannot be found, and is no fair question.
@@ -164,6 +139,11 @@ func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 			}
 		})
 	}
+	return showing(good, faults, meter, at, []references.Polarity{references.RedOnGround})
+}
+
+// showing is Shows for some points and polarities.
+func showing(good *Board, faults []Fault, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
 	bad := good.Faulted(faults...)
 	for i := range faults {
 		var rest []Fault
@@ -176,7 +156,7 @@ func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 			}
 			rest = append(rest, faults[k])
 		}
-		moved, err := differ(bad, good.Faulted(rest...), meter, at, []references.Polarity{references.RedOnGround})
+		moved, err := differ(bad, good.Faulted(rest...), meter, at, pols)
 		if err != nil || !moved {
 			return false, err
 		}

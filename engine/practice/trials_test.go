@@ -161,7 +161,7 @@ func makeTrials(t *testing.T, plan trialPlan) {
 			}
 		}
 	}
-	d := newDrawer(fault.Loci(m, fault.DefaultPriors(), m.Nominal()))
+	d := NewDeck(fault.Loci(m, fault.DefaultPriors(), m.Nominal()), nil)
 	draws, shown := 0, 0
 	counts := []int{plan.singles, plan.doubles, plan.not}
 	number := 0

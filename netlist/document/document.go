@@ -19,8 +19,9 @@
 package document
 
 import (
+	"cmp"
 	"fmt"
-	"sort"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -85,6 +86,12 @@ func (ps *Problems) Add(at Position, what, do string) {
 	}
 }
 
+// AddError appends an error of the form "what; what to do".
+func (ps *Problems) AddError(at Position, err error) {
+	what, do, _ := strings.Cut(err.Error(), "; ")
+	ps.Add(at, what, do)
+}
+
 // AddElsewhere adds those problems that stand where none of ps does. What has the
 // wrong shape is decoded all the same, so that a wrong name in it is told in the same
 // pass; what that says of the same places is told already.
@@ -107,15 +114,8 @@ func (ps Problems) Full() bool { return len(ps) > MaxProblems }
 // Sort orders the list by file, line and column; problems at one place keep
 // the order in which they were found.
 func (ps Problems) Sort() {
-	sort.SliceStable(ps, func(i, j int) bool {
-		a, b := ps[i].Position, ps[j].Position
-		if a.File != b.File {
-			return a.File < b.File
-		}
-		if a.Line != b.Line {
-			return a.Line < b.Line
-		}
-		return a.Column < b.Column
+	slices.SortStableFunc(ps, func(a, b Problem) int {
+		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
 }
 

@@ -9,15 +9,6 @@ import (
 	"halfsplit/netlist/document"
 )
 
-// passes tells that a line goes on behind a part of the kind.
-func passes(k netlist.Kind) bool {
-	switch k {
-	case netlist.IC, netlist.Module, netlist.Crystal, netlist.Unknown:
-		return false
-	}
-	return true
-}
-
 // carries tells that a part of the kind carries a supply on to the next net.
 func carries(k netlist.Kind) bool {
 	switch k {
@@ -101,7 +92,7 @@ func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 			}
 			others := slices.DeleteFunc(partNets(p), func(n string) bool { return n == net || n == d.Ground })
 			switch {
-			case !passes(p.Kind) || len(others) == 0:
+			case !p.Kind.Passes() || len(others) == 0:
 				keep(k, at+1)
 			case at >= hops:
 				cut[net] = true
@@ -128,7 +119,7 @@ func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 	// What lies between nets that are kept belongs to them.
 	for i := range d.Parts {
 		p := &d.Parts[i]
-		if _, ok := kept[i]; ok || p.Sort != IsPart || !passes(p.Kind) {
+		if _, ok := kept[i]; ok || p.Sort != IsPart || !p.Kind.Passes() {
 			continue
 		}
 		inside, near := true, 0

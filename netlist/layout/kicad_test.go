@@ -203,7 +203,7 @@ func TestSides(t *testing.T) {
 		board := read(t, footprint(`(pad 1 smd rect (at 0 0) (size 1 1) (layers `+layers+`))`))
 		got := board.Footprints[0].Pads[0]
 		if got.Side != want.Side || got.Covered != want.Covered {
-			t.Errorf("%s: on %s, covered %t", layers, got.Side, got.Covered)
+			t.Errorf("%s: on side %d, covered %t", layers, got.Side, got.Covered)
 		}
 	}
 	for _, none := range []string{`"F.Paste"`, `"In1.Cu"`, `"F.Mask"`, ""} {

@@ -48,9 +48,6 @@ const (
 	BothSides
 )
 
-// String names a side as people say it.
-func (s Side) String() string { return [...]string{"top", "bottom", "both sides"}[s] }
-
 // On tells that something on side s can be seen on the side t.
 func (s Side) On(t Side) bool { return s == t || s == BothSides }
 

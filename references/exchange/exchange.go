@@ -253,8 +253,7 @@ func (in *reader) row(row table.Row) {
 		}
 		reading, err := in.reading(table.Unguard(f.Text), unit)
 		if err != nil {
-			what, do, _ := strings.Cut(err.Error(), "; ")
-			in.problems.Add(f.At, what, do)
+			in.problems.AddError(f.At, err)
 			continue
 		}
 		s := in.sweep(row, c.sample)
@@ -324,10 +323,6 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		return s
 	}
 	before := len(in.problems)
-	refuse := func(f table.Field, err error) {
-		what, do, _ := strings.Cut(err.Error(), "; ")
-		in.problems.Add(f.At, what, do)
-	}
 	s := &references.Sweep{
 		File: in.table.File, Board: in.board.Name, Revision: in.board.Revision, Sample: sample, By: in.value(row, keyBy).Text,
 		State: references.State{Celsius: references.RoomCelsius},
@@ -338,33 +333,33 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 			taken, err = day, nil
 		}
 		if err != nil {
-			refuse(f, err)
+			in.problems.AddError(f.At, err)
 		}
 		s.Taken = taken
 	}
 	if f := in.value(row, keyPolarity); f.Text != "" {
 		pol, ok := references.ParsePolarity(f.Text)
 		if !ok {
-			refuse(f, fmt.Errorf("%s is not a polarity; write red-on-ground or black-on-ground", document.Quote(f.Text)))
+			in.problems.AddError(f.At, fmt.Errorf("%s is not a polarity; write red-on-ground or black-on-ground", document.Quote(f.Text)))
 		}
 		s.State.Polarity = pol
 	}
 	if f := in.value(row, keyBattery); f.Text != "" {
 		if err := references.CheckBattery(f.Text); err != nil {
-			refuse(f, err)
+			in.problems.AddError(f.At, err)
 		}
 		s.State.Battery = f.Text
 	}
 	if f := in.number(row, keyCelsius); f.Text != "" {
 		celsius, err := references.ParseCelsius(f.Text)
 		if err != nil {
-			refuse(f, err)
+			in.problems.AddError(f.At, err)
 		}
 		s.State.Celsius = celsius
 	}
 	for _, name := range strings.Fields(in.value(row, keyUnplugged).Text) {
 		if _, err := in.board.ConnectorByName(name); err != nil {
-			refuse(in.value(row, keyUnplugged), err)
+			in.problems.AddError(in.value(row, keyUnplugged).At, err)
 		}
 		s.State.Unplugged = append(s.State.Unplugged, name)
 	}
@@ -372,14 +367,14 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		if f := in.number(row, key); f.Text != "" {
 			span, err := references.ParseSpan(f.Text)
 			if err != nil {
-				refuse(f, err)
+				in.problems.AddError(f.At, err)
 			}
 			*into = span
 		}
 	}
 	for _, f := range []table.Field{{Text: sample, At: in.value(row, keySample).At}, in.value(row, keyBy), in.value(row, keyMeter)} {
 		if r, hidden := document.Hidden(f.Text); hidden {
-			refuse(f, fmt.Errorf("%s holds the character U+%04X, which does not show; leave it out", document.Quote(f.Text), r))
+			in.problems.AddError(f.At, fmt.Errorf("%s holds the character U+%04X, which does not show; leave it out", document.Quote(f.Text), r))
 		}
 	}
 	s.Meter = in.meter(row)
@@ -427,21 +422,13 @@ func WriteCSV(w io.Writer, sweeps []*references.Sweep) error {
 		return err
 	}
 	for _, s := range sweeps {
-		taken := ""
-		if !s.Taken.IsZero() {
-			layout := "2006-01-02T15:04:05Z07:00"
-			if h, m, sec := s.Taken.Clock(); h == 0 && m == 0 && sec == 0 {
-				layout = "2006-01-02"
-			}
-			taken = s.Taken.Format(layout)
-		}
 		file := strings.TrimSuffix(strings.TrimSuffix(filepath.Base(s.File), ".yaml"), ".yml")
 		if _, hidden := document.Hidden(file); hidden {
 			file = document.Printable(file)
 		}
 		for _, r := range s.Readings {
 			row := append([]string{s.Board, s.Revision, r.Name, quantity.FormatReading(r.Reading),
-				file, s.Sample, s.By, taken, s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), s.Supply.Before.String(), s.Supply.After.String(), s.Meter.Name}, s.Meter.Values()...)
+				file, s.Sample, s.By, s.TakenText(), s.State.Polarity.String(), strconv.FormatFloat(s.State.Celsius, 'g', -1, 64), s.State.Battery, strings.Join(s.State.Unplugged, " "), s.Supply.Before.String(), s.Supply.After.String(), s.Meter.Name}, s.Meter.Values()...)
 			for i, text := range row {
 				if slices.Contains(s.Unsaid, heads[i]) {
 					row[i] = ""

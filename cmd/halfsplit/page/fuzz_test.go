@@ -14,11 +14,10 @@ func FuzzPage(f *testing.F) {
 	r := report(f, "../../../testdata/demo/cases/tail-not-detected.yaml")
 	render := func(t testing.TB, text string) (html, markdown string) {
 		with := *r
-		with.Board, with.Complaint, with.Notes, with.File = text, text, []string{text}, text
-		with.Steps = append([]Step(nil), r.Steps...)
-		with.Steps[0].What, with.Steps[0].Note = text, text
-		with.Suspects = append([]Suspect(nil), r.Suspects...)
-		with.Suspects[0].Place, with.Suspects[0].Why = text, text
+		with.Board, with.Complaint, with.File = text, text, text
+		table := Table{Heads: []string{"Place", "Why"}, Rows: [][]Cell{{strong(text), {Text: text, Note: text}}}}
+		with.Findings = Section{Title: "Findings", Table: table}
+		with.Sections = append([]Section{{Title: "Anything", Lead: Cell{Text: text}, Facts: []Fact{{text, text}}, Table: table, Text: text, List: []string{text}}}, r.Sections...)
 		var page, plain strings.Builder
 		if err := with.HTML(&page); err != nil {
 			t.Fatal(err)

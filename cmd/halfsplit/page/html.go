@@ -95,13 +95,10 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <section class="short" aria-label="In short">{{range .Short}}<p>{{.}}</p>{{end}}</section>
 <dl>{{range .Facts}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>
 
-{{if .Points}}<h2>Findings</h2>
+{{if .Findings.Rows}}<h2>{{.Findings.Title}}</h2>
 <div class="pair lean">
 <figure>{{.Plot.SVG}}<figcaption>{{.Plot.Note}}</figcaption></figure>
-<div><table class="wide"><caption>In diode mode against ground, in volts, where nothing else is said; OL: no current flows</caption>
-<thead><tr><th>Place</th><th>Measured before</th><th>Measured after</th><th>Known good</th><th>Verdict</th></tr></thead><tbody>
-{{range .Points}}<tr><td class="all"><b>{{.At}}</b> <span class="faint">{{.Net}}</span></td><td class="num" data-th="before">{{.Before}}</td><td class="num" data-th="after">{{.After}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
-{{end}}</tbody></table></div>
+<div>{{template "table" .Findings}}</div>
 </div>{{end}}
 
 {{if .Connectors}}<h2>Connectors as they came in</h2>
@@ -115,46 +112,18 @@ var htmlPage = template.Must(template.New("page").Parse(`<!DOCTYPE html>
 {{with .Place}}<h2>{{.Title}}</h2>
 <figure class="place">{{.SVG}}</figure>{{end}}
 
-{{if .Suspects}}<h2>Suspects</h2>
-<table class="wide"><caption>How likely each part is bad, by all readings</caption><thead><tr><th>Part or place</th><th>Likely</th><th>Why</th></tr></thead><tbody>
-{{range .Suspects}}<tr><td><b>{{.Place}}</b></td><td class="num">{{.Share}}</td><td class="all">{{.Why}}</td></tr>
-{{end}}</tbody></table>{{end}}
+{{range .Sections}}<h2>{{.Title}}</h2>
+{{with .Lead}}{{if .Text}}<p class="{{.Class}}"><b>{{.Mark}} {{.Text}}</b></p>{{end}}{{end}}
+{{with .Facts}}<dl>{{range .}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>{{end}}
+{{if .Rows}}{{template "table" .}}{{else if .Empty}}<p>{{.Empty}}</p>{{end}}
+{{with .Text}}<p>{{.}}</p>{{end}}
+{{with .List}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
 
-<h2>Parts worked on</h2>
-{{if .Work}}<table class="wide"><thead><tr><th>Part or place</th><th>Done</th><th>What it is</th><th>Remark</th></tr></thead><tbody>
-{{range .Work}}<tr><td><b>{{.Place}}</b></td><td class="work">■ {{.What}}</td><td class="all">{{.Value}}</td><td class="all">{{.Remark}}</td></tr>
-{{end}}</tbody></table>{{else}}<p>Nothing was removed, replaced, jumpered, resoldered or cleaned.</p>{{end}}
-
-{{if .Looks}}<h2>What was seen</h2>
-<dl>{{range .Looks}}<div><dt>{{.Name}}</dt><dd>{{.Value}}</dd></div>{{end}}</dl>{{end}}
-
-<h2>Power-up check</h2>
-<p class="{{if .PowerUp.Passed}}good{{else}}bad{{end}}"><b>{{if .PowerUp.Passed}}✓{{else}}■{{end}} {{.PowerUpResult}}: {{.PowerUpSays}}</b></p>
-{{if .PowerUpLines}}<table class="wide"><caption>Every rail and line that was worked on or is out of range</caption><thead><tr><th>Net</th><th>Kind</th><th>State</th><th>Why</th></tr></thead><tbody>
-{{range .PowerUpLines}}<tr><td><b>{{.Net}}</b></td><td>{{.Kind}}</td><td class="{{.Class}}">{{.Mark}} {{.State}}</td><td class="all">{{.Why}}</td></tr>
-{{end}}</tbody></table>{{end}}
-{{with .PowerUp.Draw}}<p>From a bench supply the board {{.Says}}.</p>{{end}}
-
-{{if .Functions}}<h2>Function test under power</h2>
-<table class="wide"><thead><tr><th>Function</th><th>Result</th><th>Remark</th></tr></thead><tbody>
-{{range .Functions}}<tr><td><b>{{.Name}}</b></td><td class="{{.Class}}">{{.Mark}} {{.Result}}</td><td class="all">{{.Remark}}</td></tr>
-{{end}}</tbody></table>{{end}}
-
-<h2>Steps</h2>
-<table class="wide"><thead><tr><th>Event</th><th>Time</th><th>Took</th><th>What</th></tr></thead><tbody>
-{{range .Steps}}<tr><td class="num">{{.Event}}</td><td class="num">{{.Time}}</td><td class="num">{{.After}}</td><td class="all {{if .Gone}}gone{{else if eq .Class "work"}}work{{else if eq .Class "good"}}good{{end}}">{{if .Gone}}{{else if eq .Class "work"}}■ {{else if eq .Class "good"}}✓ {{end}}{{.What}}{{with .Note}} <span class="faint">({{.}})</span>{{end}}{{if .Gone}} (taken back){{end}}</td></tr>
-{{end}}</tbody></table>
-
-<h2>All readings</h2>
-<table class="wide"><thead><tr><th>Event</th><th>Place</th><th>Net</th><th>Probe</th><th>Shown</th><th>Good board</th><th>Verdict</th></tr></thead><tbody>
-{{range .Readings}}<tr><td class="num" data-th="event">{{.Event}}</td><td><b>{{.At}}</b></td><td>{{.Net}}</td><td>{{.Leads}}</td><td class="num" data-th="shown">{{.Shown}}</td><td data-th="good">{{.Good}}</td><td class="num {{.Class}}">{{.Mark}} {{.Verdict}}</td></tr>
-{{end}}</tbody></table>
-
-{{if .Cautions}}<h2>Cautions</h2><ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{if .Acknowledged}}<h2>Cautions acknowledged</h2><ul>{{range .Acknowledged}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{if .Notes}}<h2>Remarks</h2><ul>{{range .Notes}}<li>{{.}}</li>{{end}}</ul>{{end}}
-</main>
+{{end}}</main>
 <footer><p>Made by halfsplit from {{.File}}. Local codes, the makers' documents and licensed practice come before anything on this page.</p></footer>
 </body>
 </html>
+{{define "table"}}<table class="wide">{{with .Caption}}<caption>{{.}}</caption>{{end}}<thead><tr>{{range .Heads}}<th>{{.}}</th>{{end}}</tr></thead><tbody>
+{{range .Rows}}<tr>{{range .}}<td{{with .Class}} class="{{.}}"{{end}}{{with .Head}} data-th="{{.}}"{{end}}>{{with .Mark}}{{.}} {{end}}{{if .Strong}}<b>{{.Text}}</b>{{else}}{{.Text}}{{end}}{{with .Note}} <span class="faint">{{.}}</span>{{end}}</td>{{end}}</tr>
+{{end}}</tbody></table>{{end}}
 `))

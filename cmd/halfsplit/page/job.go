@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"halfsplit/engine/journal"
+	"halfsplit/netlist"
 )
 
 // The job around the line: what was seen, what works under power, whether it is worth
@@ -19,49 +20,66 @@ func (b *builder) fails() bool {
 	})
 }
 
-func (b *builder) job() {
-	r := b.r
+// seen lists what parts looked like.
+func (b *builder) seen() Section {
+	s := Section{Title: "What was seen"}
+	add := func(part netlist.PartID, text string) {
+		s.Facts = append(s.Facts, Fact{name(b.b.Parts[part].Name), text})
+	}
 	left := b.c.ComeBack()
 	for i := range b.c.Events {
-		for _, x := range b.c.Events[i].Looks {
+		ev := &b.c.Events[i]
+		for _, x := range ev.Looks {
 			text := x.Look.String()
 			if slices.ContainsFunc(left, func(l journal.Looked) bool { return l.Part == x.Part && l.Look == x.Look }) {
 				text = "■ " + text + ", not yet seen to"
 			}
-			r.Looks = append(r.Looks, Fact{name(b.b.Parts[x.Part].Name), text})
+			add(x.Part, text)
 		}
-		if ev := &b.c.Events[i]; ev.Kind == journal.KindClean {
+		if ev.Kind == journal.KindClean {
 			for _, p := range ev.Parts {
-				r.Looks = append(r.Looks, Fact{name(b.b.Parts[p].Name), "cleaned and dried"})
+				add(p, "cleaned and dried")
 			}
 		}
-		for _, m := range b.c.Events[i].Marks {
+		for _, m := range ev.Marks {
 			text := "mark looked at: sits right"
 			if m.Reversed {
 				text = "■ mark looked at: sat the wrong way round"
 			}
-			r.Looks = append(r.Looks, Fact{name(b.b.Parts[m.Part].Name), text})
+			add(m.Part, text)
 		}
 	}
+	return s
+}
+
+func (b *builder) functions() Section {
+	s := Section{Title: "Function test under power", Table: Table{Heads: []string{"Function", "Result", "Remark"}}}
 	for _, t := range b.c.Tested() {
-		w := Function{Name: prose(t.Function), Result: t.Result.String()}
+		result, remark := Cell{Text: t.Result.String()}, ""
 		switch without := b.c.Without(t.Function); {
 		case t.Result == journal.Works:
-			w.Class, w.Mark = "good", "✓"
+			result.Class, result.Mark = "good", "✓"
 		case t.Result == journal.Fails && len(without) > 0:
-			w.Class, w.Mark, w.Remark = "off", "▲", "expected: "+prose(strings.Join(without, ", "))+" is off the board"
+			result.Class, result.Mark, remark = "off", "▲", "expected: "+prose(strings.Join(without, ", "))+" is off the board"
 		case t.Result == journal.Fails:
-			w.Class, w.Mark = "bad", "■"
+			result.Class, result.Mark = "bad", "■"
 		}
-		r.Functions = append(r.Functions, w)
+		s.Rows = append(s.Rows, []Cell{strong(prose(t.Function)), result, wide(remark)})
 	}
+	return s
+}
+
+// going tells how long it takes from here, and what that costs; nothing once the case is
+// closed.
+func (b *builder) going() []string {
 	if _, closed := b.c.Closed(); closed || b.d.Time == nil {
-		return
+		return nil
 	}
-	r.Going = append(r.Going, fmt.Sprintf("From here to a verified repair: about %s; %s.", span(time.Duration(b.d.Expected*float64(time.Second))), b.d.Time.Says()))
+	list := []string{fmt.Sprintf("From here to a verified repair: about %s; %s.", span(time.Duration(b.d.Expected*float64(time.Second))), b.d.Time.Says())}
 	if b.d.Worth != nil {
 		for _, text := range b.d.Worth.Says() {
-			r.Going = append(r.Going, prose(text))
+			list = append(list, prose(text))
 		}
 	}
+	return list
 }

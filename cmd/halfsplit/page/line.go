@@ -92,13 +92,13 @@ func (b *builder) lines() error {
 		title := "Line " + name(b.b.Nets[net].Name)
 		b.r.Lines = append(b.r.Lines, s.draw(&tree, title, why))
 	}
-	for _, p := range b.r.Points {
+	for _, p := range b.r.points {
 		if rankPoint(p) > 0 {
 			continue
 		}
 		at, err := b.b.Point(p.before.At)
 		if err == nil {
-			draw(at.Net, "from "+p.At+", where a reading was out of range")
+			draw(at.Net, "from "+p.at+", where a reading was out of range")
 		}
 	}
 	stages := b.c.Stages()

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 )
 
@@ -24,17 +25,6 @@ func (r *Report) Markdown(w io.Writer) error {
 		}
 		fmt.Fprintf(out, format+"\n", args...)
 	}
-	table := func(heads []string, rows [][]string) {
-		line("")
-		fmt.Fprintln(out, "| "+strings.Join(heads, " | ")+" |")
-		fmt.Fprintln(out, "|"+strings.Repeat(" --- |", len(heads)))
-		for _, row := range rows {
-			for i := range row {
-				row[i] = md(row[i])
-			}
-			fmt.Fprintln(out, "| "+strings.Join(row, " | ")+" |")
-		}
-	}
 	line("# Repair record: %s", r.Board)
 	line("")
 	if r.Complaint != "" {
@@ -50,85 +40,38 @@ func (r *Report) Markdown(w io.Writer) error {
 	for _, f := range r.Facts {
 		line("- %s: %s", f.Name, f.Value)
 	}
-	if len(r.Points) > 0 {
-		line("\n## Findings")
-		var rows [][]string
-		for _, p := range r.Points {
-			rows = append(rows, []string{p.At, p.Net, p.Before, p.After, p.Good, p.Verdict})
-		}
-		table([]string{"Place", "Net", "Measured before", "Measured after", "Known good", "Verdict"}, rows)
+	sections := r.Sections
+	if len(r.Findings.Rows) > 0 {
+		sections = slices.Concat([]Section{r.Findings}, sections)
 	}
-	if len(r.Suspects) > 0 {
-		line("\n## Suspects")
-		var rows [][]string
-		for _, s := range r.Suspects {
-			rows = append(rows, []string{s.Place, s.Share, s.Why})
+	for _, x := range sections {
+		line("\n## %s\n", x.Title)
+		if x.Lead.Text != "" {
+			line("**%s**", x.Lead.Text)
 		}
-		table([]string{"Part or place", "Likely", "Why"}, rows)
-	}
-	line("\n## Parts worked on")
-	if len(r.Work) == 0 {
-		line("\nNothing was removed, replaced, jumpered, resoldered or cleaned.")
-	} else {
-		var rows [][]string
-		for _, x := range r.Work {
-			rows = append(rows, []string{x.Place, x.What, x.Value, x.Remark})
+		for _, f := range x.Facts {
+			line("- %s: %s", f.Name, f.Value)
 		}
-		table([]string{"Part or place", "Done", "What it is", "Remark"}, rows)
-	}
-	if len(r.Looks) > 0 {
-		line("\n## What was seen\n")
-		for _, x := range r.Looks {
-			line("- %s: %s", x.Name, x.Value)
+		if len(x.Rows) > 0 {
+			if x.Lead.Text != "" {
+				line("")
+			}
+			line("| " + strings.Join(x.Heads, " | ") + " |")
+			line("|" + strings.Repeat(" --- |", len(x.Heads)))
+		} else if x.Empty != "" {
+			line("%s", x.Empty)
 		}
-	}
-	line("\n## Power-up check\n\n**%s: %s**", r.PowerUpResult, r.PowerUpSays)
-	if len(r.PowerUpLines) > 0 {
-		var rows [][]string
-		for _, l := range r.PowerUpLines {
-			rows = append(rows, []string{l.Net, l.Kind, l.State, l.Why})
+		for _, row := range x.Rows {
+			fields := make([]any, len(row))
+			for i, c := range row {
+				fields[i] = strings.TrimSpace(c.Text + " " + c.Note)
+			}
+			line("|"+strings.Repeat(" %s |", len(row)), fields...)
 		}
-		table([]string{"Net", "Kind", "State", "Why"}, rows)
-	}
-	if r.PowerUp.Draw != nil {
-		line("\nFrom a bench supply the board %s.", r.PowerUp.Draw.Says())
-	}
-	if len(r.Functions) > 0 {
-		line("\n## Function test under power")
-		var rows [][]string
-		for _, x := range r.Functions {
-			rows = append(rows, []string{x.Name, x.Result, x.Remark})
+		if x.Text != "" {
+			line("\n%s", x.Text)
 		}
-		table([]string{"Function", "Result", "Remark"}, rows)
-	}
-	line("\n## Steps")
-	var rows [][]string
-	for _, s := range r.Steps {
-		what := s.What
-		if s.Note != "" {
-			what += " (" + s.Note + ")"
-		}
-		if s.Gone {
-			what += " (taken back)"
-		}
-		rows = append(rows, []string{fmt.Sprint(s.Event), s.Time, s.After, what})
-	}
-	table([]string{"Event", "Time", "Took", "What"}, rows)
-	line("\n## All readings")
-	rows = nil
-	for _, x := range r.Readings {
-		rows = append(rows, []string{fmt.Sprint(x.Event), x.At, x.Net, x.Leads, x.Shown, x.Good, x.Verdict})
-	}
-	table([]string{"Event", "Place", "Net", "Probe", "Shown", "Good board", "Verdict"}, rows)
-	for _, x := range []struct {
-		head string
-		list []string
-	}{{"Cautions", r.Cautions}, {"Cautions acknowledged", r.Acknowledged}, {"Remarks", r.Notes}} {
-		if len(x.list) == 0 {
-			continue
-		}
-		line("\n## " + x.head + "\n")
-		for _, text := range x.list {
+		for _, text := range x.List {
 			line("- %s", text)
 		}
 	}

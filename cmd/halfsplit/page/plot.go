@@ -16,7 +16,7 @@ const (
 
 // plot draws readings before and after against the spread of good boards: one
 // row a place, volts to the right, OL at the far right.
-func plot(points []Point) drawing {
+func plot(points []point) drawing {
 	if len(points) == 0 {
 		return drawing{}
 	}
@@ -53,13 +53,13 @@ func plot(points []Point) drawing {
 	c.text(plotOver, 11, "mid small faint", "OL", 2)
 	for i, p := range points {
 		y := 18 + plotRow*float64(i) + plotRow/2
-		c.text(0, y-1, "strong", p.At, 14)
-		c.text(0, y+11, "small faint", p.Net, 16)
+		c.text(0, y-1, "strong", p.at, 14)
+		c.text(0, y+11, "small faint", p.net, 16)
 		if p.volts != nil {
 			half := math.Max(at(math.Max(*p.volts, 0)+2*p.sigma)-at(*p.volts), 2)
 			c.printf(`<rect x="%.1f" y="%g" width="%.1f" height="20" class="band"/>`, at(*p.volts)-half, y-10, 2*half)
 			c.line(at(*p.volts), y-10, at(*p.volts), y+10, "line good")
-		} else if p.Good != "none" {
+		} else if p.good != "none" {
 			c.printf(`<rect x="%d" y="%g" width="16" height="20" class="band"/>`, plotOver-8, y-10)
 			c.line(plotOver, y-10, plotOver, y+10, "line good")
 		}

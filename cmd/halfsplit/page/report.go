@@ -10,6 +10,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -37,85 +38,78 @@ type Report struct {
 	Facts     []Fact
 	Short     []string // the case in a few sentences
 
-	Points        []Point // read wrong at some time, or again after rework
-	Readings      []Reading
-	Connectors    []drawing
-	Lines         []drawing
-	Place         *drawing // where to go on, or where the faulty part is; nil without a layout
-	Steps         []Step
-	Work          []Work
-	Suspects      []Suspect
-	Cautions      []string // for the person who works on the board next
-	Acknowledged  []string // confirmed at the bench
-	PowerUp       *powerup.Answer
-	PowerUpLines  []PowerUpLine
-	PowerUpSays   string
-	PowerUpResult string
-	Looks         []Fact // what was seen under the microscope: part, and how it looked
-	Functions     []Function
-	Going         []string // how long it takes from here, and what that costs; empty once the case is closed
-	Notes         []string
+	Findings   Section
+	Connectors []drawing
+	Lines      []drawing
+	Place      *drawing  // where to go on, or where the faulty part is; nil without a layout
+	Sections   []Section // all that follows
 
-	plot drawing
+	points []point // read wrong at some time, or again after rework
+	plot   drawing
 }
 
 // Fact is one line of the head.
 type Fact struct{ Name, Value string }
 
-// Point is a place before and after.
-type Point struct {
-	At, Net         string
-	Before, After   string // as the meter showed it; "" where it was not read
-	Good            string
-	Class           string // of the verdict after, or before where there is none after
-	Mark, Verdict   string // the same
-	before, after   *engine.Comparison
-	volts           *float64
-	sigma           float64
-	goodIsPredicted bool
-	aside           bool // no pin of a connector, or across a part, or in ohms: somebody wanted to know just this
+// Section is a heading of the page with what stands under it, the same in HTML and in
+// Markdown.
+type Section struct {
+	Title string
+	Lead  Cell // what is said first, in bold
+	Facts []Fact
+	Table
+	Empty string // where the table has no rows
+	Text  string
+	List  []string
 }
 
-// Reading is one reading in the order they were taken.
-type Reading struct {
-	Event                        int
-	At, Net, Leads, Shown, Good  string
-	Class, Mark, Verdict, Boards string
+// Table is rows under their heads.
+type Table struct {
+	Caption string // of HTML alone
+	Heads   []string
+	Rows    [][]Cell
 }
 
-// Step is one event.
-type Step struct {
-	Event int
-	Time  string // of day; "" where the record has none
-	After string // how long it took, from the end of the step before
-	What  string
-	Note  string
-	By    string
-	Gone  bool // taken back
-	Class string
-
-	took  time.Duration
-	parts []string // of a run of readings
+// Cell is one field of a table.
+type Cell struct {
+	Text   string
+	Note   string // behind it, less loud
+	Class  string // of style: colour, num for what must not wrap, all for what takes a row on a narrow screen
+	Mark   string // before it, of HTML alone
+	Head   string // the same on a narrow screen
+	Strong bool
 }
 
-// Work is what was done to one part or place.
-type Work struct {
-	Place, What, Value, Remark string
+func strong(text string) Cell { return Cell{Text: text, Strong: true} }
+
+func wide(text string) Cell { return Cell{Text: text, Class: "all"} }
+
+func num(text string) Cell { return Cell{Text: text, Class: "num"} }
+
+// verdict is a verdict with its colour and mark.
+func verdict(v engine.Verdict) Cell {
+	return Cell{Text: string(v), Class: "num " + verdictClass(v), Mark: verdictMark(v)}
 }
 
-// Function is what the board does, as it was tested under power.
-type Function struct {
-	Name, Result, Class, Mark, Remark string
+// point is a place before and after.
+type point struct {
+	at, net       string
+	good          string
+	before, after *engine.Comparison
+	volts         *float64
+	sigma         float64
+	aside         bool // no pin of a connector, or across a part, or in ohms: somebody wanted to know just this
 }
 
-// Suspect is a part with its probability.
-type Suspect struct {
-	Place, Share, Why string
-}
-
-// PowerUpLine is a rail or line of the power-up check.
-type PowerUpLine struct {
-	Net, Kind, State, Why, Class, Mark string
+// step is one event, or a run of readings.
+type step struct {
+	event int
+	time  string // of day; "" where the record has none
+	what  string
+	note  string
+	class string
+	took  time.Duration // from the end of the step before
+	parts []string      // of a run of readings
 }
 
 // New gathers what there is to tell of a case. drawn is the layout of its board, nil
@@ -136,33 +130,41 @@ func New(c *journal.Case, e *engine.Engine, limits powerup.Limits, drawn *layout
 	b := builder{c: c, b: c.Board, list: list, d: d, g: g, r: &Report{}}
 	b.head()
 	b.points()
-	b.readings()
-	b.steps()
-	b.work()
-	b.suspects()
-	b.powerUp()
-	b.job()
+	b.short()
+	b.connectors()
+	b.place(drawn)
+	b.r.plot = plot(b.r.points)
+	if err := b.lines(); err != nil {
+		return nil, err
+	}
+	acknowledged := Section{Title: "Cautions acknowledged"}
 	for _, x := range bench.Cautions(c) {
 		text := x.Text
 		if text == "" {
 			text = x.Key
 		}
-		b.r.Acknowledged = append(b.r.Acknowledged, prose(text))
+		acknowledged.List = append(acknowledged.List, prose(text))
 	}
-	for _, text := range d.Cautions {
-		b.r.Cautions = append(b.r.Cautions, prose(text))
-	}
-	for _, n := range slices.Concat(d.Doubts, d.Notes) {
-		b.r.Notes = append(b.r.Notes, prose(n))
-	}
-	b.short()
-	b.connectors()
-	b.place(drawn)
-	b.r.plot = plot(b.r.Points)
-	if err := b.lines(); err != nil {
-		return nil, err
+	for _, section := range []Section{b.suspects(), b.work(), b.seen(), b.powerUp(), b.functions(), b.steps(), b.readings(),
+		listed("Cautions", d.Cautions), acknowledged, listed("Remarks", slices.Concat(d.Doubts, d.Notes))} {
+		if section.says() {
+			b.r.Sections = append(b.r.Sections, section)
+		}
 	}
 	return b.r, nil
+}
+
+func listed(title string, texts []string) Section {
+	s := Section{Title: title}
+	for _, text := range texts {
+		s.List = append(s.List, prose(text))
+	}
+	return s
+}
+
+// says tells that there is something under the heading.
+func (s *Section) says() bool {
+	return s.Lead.Text != "" || s.Empty != "" || len(s.Facts)+len(s.Rows)+len(s.List) > 0
 }
 
 type builder struct {
@@ -177,6 +179,14 @@ type builder struct {
 // name makes a name from a file safe to print: no characters that do not show,
 // no more than fits on a line.
 func name(text string) string { return document.Printable(text) }
+
+// Where names a point or, where to is not empty, the two points between which was read.
+func Where(at, to string) string {
+	if to != "" {
+		return name(at) + " to " + name(to)
+	}
+	return name(at)
+}
 
 // prose does the same with text of many words, word by word.
 func prose(text string) string { return document.PrintableWords(text) }
@@ -334,7 +344,7 @@ func (b *builder) points() {
 	}
 	work := b.firstWork()
 	index := map[key]int{}
-	var all []Point
+	var all []point
 	for i := range b.list {
 		x := &b.list[i]
 		if x.Net == "" {
@@ -345,15 +355,12 @@ func (b *builder) points() {
 		if !ok {
 			at = len(all)
 			index[k] = at
-			p := Point{At: name(x.At), Net: name(x.Net)}
-			if x.To != "" {
-				p.At += " to " + name(x.To)
-			}
+			p := point{at: Where(x.At, x.To), net: name(x.Net)}
 			if at, err := b.b.Point(x.At); err == nil {
 				p.aside = x.To != "" || x.Resistance || at.Kind != netlist.PointPin
 			}
 			if x.Polarity == references.BlackOnGround.String() {
-				p.At += ", swapped"
+				p.at += ", swapped"
 			}
 			all = append(all, p)
 		}
@@ -367,180 +374,183 @@ func (b *builder) points() {
 		if rankPoint(p) > 0 && p.after == nil && !p.aside {
 			continue
 		}
-		x := p.after
-		if x == nil {
-			x = p.before
-		}
-		if p.before != nil {
-			p.Before = readText(p.before)
-		}
-		if p.after != nil {
-			p.After = readText(p.after)
-		}
+		x := cmp.Or(p.after, p.before)
 		// What a good board shows is taken from the board as drawn, where it was
 		// read so.
 		g := x
 		if p.before != nil {
 			g = p.before
 		}
-		p.Good, p.sigma = goodText(g), g.Sigma
-		if p.volts, _, p.goodIsPredicted = g.Good(); g.Resistance {
+		p.good, p.sigma = goodText(g), g.Sigma
+		if p.volts, _, _ = g.Good(); g.Resistance {
 			p.volts = nil // it has no place among volts
 		}
-		v := verdictOf(x)
-		p.Class, p.Mark, p.Verdict = verdictClass(v), verdictMark(v), string(v)
-		b.r.Points = append(b.r.Points, p)
+		b.r.points = append(b.r.points, p)
 	}
-	slices.SortStableFunc(b.r.Points, func(a, z Point) int { return rankPoint(a) - rankPoint(z) })
-	if len(b.r.Points) > mostPoints {
-		b.r.Points = b.r.Points[:mostPoints]
+	slices.SortStableFunc(b.r.points, func(a, z point) int { return rankPoint(a) - rankPoint(z) })
+	b.r.points = b.r.points[:min(len(b.r.points), mostPoints)]
+	table := Table{Caption: "In diode mode against ground, in volts, where nothing else is said; OL: no current flows",
+		Heads: []string{"Place", "Net", "Measured before", "Measured after", "Known good", "Verdict"}}
+	for _, p := range b.r.points {
+		shown := func(x *engine.Comparison, head string) Cell {
+			if x == nil {
+				return Cell{Class: "num", Head: head}
+			}
+			return Cell{Text: readText(x), Class: "num", Head: head}
+		}
+		table.Rows = append(table.Rows, []Cell{strong(p.at), {Text: p.net, Class: "faint"}, shown(p.before, "before"), shown(p.after, "after"),
+			{Text: p.good, Head: "good"}, verdict(verdictOf(cmp.Or(p.after, p.before)))})
 	}
+	b.r.Findings = Section{Title: "Findings", Table: table}
 }
 
 // mostPoints bounds the table and the plot of before and after.
 const mostPoints = 24
 
-func rankPoint(p Point) int {
+func rankPoint(p point) int {
 	if p.before != nil && p.before.Verdict != engine.Agrees && p.before.Verdict != engine.NoKnownGood {
 		return 0
 	}
 	return 1
 }
 
-func (b *builder) readings() {
+func (b *builder) readings() Section {
+	s := Section{Title: "All readings", Table: Table{Heads: []string{"Event", "Place", "Net", "Probe", "Shown", "Good board", "Verdict"}}}
 	for i := range b.list {
 		x := &b.list[i]
-		r := Reading{Event: x.Event, At: name(x.At), Net: name(x.Net), Shown: readText(x), Good: goodText(x),
-			Class: verdictClass(x.Verdict), Mark: verdictMark(x.Verdict), Verdict: string(x.Verdict)}
-		if x.To != "" {
-			r.At += " to " + name(x.To)
-		}
-		r.Leads = "red on ground"
+		leads := "red on ground"
 		switch {
 		case x.To != "":
-			r.Leads = "both on the board"
+			leads = "both on the board"
 		case x.Polarity == references.BlackOnGround.String():
-			r.Leads = "black on ground"
+			leads = "black on ground"
 		}
 		if x.Resistance {
-			r.Leads += ", ohms"
+			leads += ", ohms"
 		}
-		b.r.Readings = append(b.r.Readings, r)
+		s.Rows = append(s.Rows, []Cell{{Text: fmt.Sprint(x.Event), Class: "num", Head: "event"}, strong(Where(x.At, x.To)), {Text: name(x.Net)}, {Text: leads},
+			{Text: readText(x), Class: "num", Head: "shown"}, {Text: goodText(x), Head: "good"}, verdict(x.Verdict)})
 	}
+	return s
 }
 
-func (b *builder) steps() {
+// steps lists the events; a run of readings is one step, for all of them stand in the
+// table of readings.
+func (b *builder) steps() Section {
 	counts := map[int]bool{}
 	for _, ev := range b.c.Events {
 		counts[ev.Number] = true
 	}
+	var steps []step
 	var last time.Time
 	for i := range b.c.All {
 		ev := &b.c.All[i]
-		s := Step{Event: ev.Number, What: prose(bench.Describe(b.b, ev)), By: prose(ev.By), Gone: !counts[ev.Number] && ev.Kind != journal.KindUndo}
-		if ev.Kind != journal.KindNote {
-			s.Note = prose(ev.Note)
+		s := step{event: ev.Number, what: prose(bench.Describe(b.b, ev))}
+		if ev.Note != "" && ev.Kind != journal.KindNote {
+			s.note = "(" + prose(ev.Note) + ")"
 		}
 		if !ev.Time.IsZero() {
-			s.Time = ev.Time.Format("15:04:05")
+			s.time = ev.Time.Format("15:04:05")
 			if !last.IsZero() {
 				s.took = ev.Time.Sub(last)
 			}
 			last = ev.Time
 		}
-		switch {
+		switch gone := !counts[ev.Number] && ev.Kind != journal.KindUndo; {
+		case gone:
+			s.class, s.note = "gone", strings.TrimSpace(s.note+" (taken back)")
 		case ev.Kind.Edits():
-			s.Class = "work"
+			s.class = "work"
 		case ev.Kind == journal.KindClose:
-			s.Class = "good"
-		case ev.Kind == journal.KindRead && !s.Gone && s.Note == "":
-			s.Class = "read"
-			s.parts = []string{s.What}
-			// A run of readings is one step; all of them stand in the table of
-			// readings.
-			if n := len(b.r.Steps); n > 0 && b.r.Steps[n-1].Class == "read" {
-				run := &b.r.Steps[n-1]
-				run.parts = append(run.parts, s.What)
+			s.class = "good"
+		case ev.Kind == journal.KindRead && s.note == "":
+			s.parts = []string{s.what}
+			if n := len(steps); n > 0 && steps[n-1].parts != nil {
+				run := &steps[n-1]
+				run.parts = append(run.parts, s.what)
 				run.took += s.took
 				continue
 			}
 		}
-		b.r.Steps = append(b.r.Steps, s)
+		steps = append(steps, s)
 	}
-	for i := range b.r.Steps {
-		s := &b.r.Steps[i]
+	out := Section{Title: "Steps", Table: Table{Heads: []string{"Event", "Time", "Took", "What"}}}
+	marks := map[string]string{"work": "■", "good": "✓"}
+	for _, s := range steps {
+		after := ""
 		if s.took > 0 {
-			s.After = span(s.took)
+			after = span(s.took)
 		}
 		switch n := len(s.parts); {
 		case n > 6:
-			s.What = fmt.Sprintf("%d readings: %s, and so on to %s", n, s.parts[0], s.parts[n-1])
+			s.what = fmt.Sprintf("%d readings: %s, and so on to %s", n, s.parts[0], s.parts[n-1])
 		case n > 0:
-			s.What = strings.Join(s.parts, "; ")
+			s.what = strings.Join(s.parts, "; ")
 		}
+		out.Rows = append(out.Rows, []Cell{num(fmt.Sprint(s.event)), num(s.time), num(after),
+			{Text: s.what, Note: s.note, Class: strings.TrimSpace("all " + s.class), Mark: marks[s.class]}})
 	}
+	return out
 }
 
-func (b *builder) work() {
+func (b *builder) work() Section {
+	s := Section{Title: "Parts worked on", Empty: "Nothing was removed, replaced, jumpered, resoldered or cleaned.",
+		Table: Table{Heads: []string{"Part or place", "Done", "What it is", "Remark"}}}
+	add := func(place, done, what, remark string) {
+		s.Rows = append(s.Rows, []Cell{strong(place), {Text: done, Class: "work", Mark: "■"}, wide(what), wide(remark)})
+	}
 	stages := b.c.Stages()
 	edits := stages[len(stages)-1].Edits
 	for _, x := range edits.List() {
 		p := &b.b.Parts[x.Part]
-		w := Work{Place: name(p.Name), Value: prose(strings.TrimSpace(p.Kind.String() + " " + p.ValueText))}
-		if p.Place != "" {
-			w.Value += ", " + prose(p.Place)
-		}
+		done, remark := "", ""
 		switch {
 		case x.Jumpered:
-			w.What, w.Remark = "jumpered", "its function is lost: filtering or protection of this line"
+			done, remark = "jumpered", "its function is lost: filtering or protection of this line"
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
-				w.Remark = "its function is lost"
+				remark = "its function is lost"
 			}
 		case x.Removed && engine.MayLeaveOff(p):
-			w.What, w.Remark = "left off", "some filtering is lost; replace it when there is one"
+			done, remark = "left off", "some filtering is lost; replace it when there is one"
 		case x.Removed:
-			w.What, w.Remark = "off the board", "the line does not work without it"
+			done, remark = "off the board", "the line does not work without it"
 		case x.Replaced:
-			w.What = "replaced"
+			done = "replaced"
 		case x.Reflowed:
-			w.What, w.Remark = "reflowed", "its joints were melted anew; that may not last"
+			done, remark = "reflowed", "its joints were melted anew; that may not last"
 		case x.Reinstalled:
-			w.What, w.Remark = "put back", "removed for a test; its joints are new"
+			done, remark = "put back", "removed for a test; its joints are new"
 		}
-		b.r.Work = append(b.r.Work, w)
+		what := prose(strings.TrimSpace(p.Kind.String() + " " + p.ValueText))
+		if p.Place != "" {
+			what += ", " + prose(p.Place)
+		}
+		add(name(p.Name), done, what, remark)
 	}
+	remarks := map[netlist.RepairKind]string{netlist.RepairGap: "the gap between two pins was cleaned", netlist.RepairTrace: "the broken trace was joined"}
 	for _, m := range edits.Repairs() {
-		w := Work{Place: name(b.b.RepairName(m)), What: "repaired"}
-		switch m.Kind {
-		case netlist.RepairGap:
-			w.Remark = "the gap between two pins was cleaned"
-		case netlist.RepairTrace:
-			w.Remark = "the broken trace was joined"
-		default:
-			w.Remark = "resoldered"
-		}
-		b.r.Work = append(b.r.Work, w)
+		add(name(b.b.RepairName(m)), "repaired", "", cmp.Or(remarks[m.Kind], "resoldered"))
 	}
+	return s
 }
 
-func (b *builder) suspects() {
+func (b *builder) suspects() Section {
+	s := Section{Title: "Suspects", Table: Table{Caption: "How likely each part is bad, by all readings", Heads: []string{"Part or place", "Likely", "Why"}}}
 	for _, x := range b.d.Suspects[:min(len(b.d.Suspects), 6)] {
-		s := Suspect{Place: name(x.Part), Share: percent(x.Probability)}
+		why := ""
 		if len(x.Reasons) > 0 {
-			r, at := x.Reasons[0], name(x.Reasons[0].At)
+			r := x.Reasons[0]
 			level := func(v *float64, over bool) string {
 				if v != nil && r.Resistance {
 					return quantity.Format(*v, quantity.Ohm)
 				}
 				return shown(v, over)
 			}
-			if r.To != "" {
-				at += " to " + name(r.To)
-			}
-			s.Why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), at, level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
+			why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), Where(r.At, r.To), level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
 		}
-		b.r.Suspects = append(b.r.Suspects, s)
+		s.Rows = append(s.Rows, []Cell{strong(name(x.Part)), num(percent(x.Probability)), wide(why)})
 	}
+	return s
 }
 
 func percent(p float64) string {
@@ -553,26 +563,34 @@ func percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-func (b *builder) powerUp() {
-	b.r.PowerUp, b.r.PowerUpSays, b.r.PowerUpResult = b.g, prose(b.g.Says), strings.ToUpper(string(b.g.Result))
+func (b *builder) powerUp() Section {
+	s := Section{Title: "Power-up check", Lead: Cell{Text: strings.ToUpper(string(b.g.Result)) + ": " + prose(b.g.Says), Class: "bad", Mark: "■"},
+		Table: Table{Caption: "Every rail and line that was worked on or is out of range", Heads: []string{"Net", "Kind", "State", "Why"}}}
+	if b.g.Passed() {
+		s.Lead.Class, s.Lead.Mark = "good", "✓"
+	}
 	for _, l := range b.g.Lines {
-		x := PowerUpLine{Net: name(l.Net), Kind: "line", State: string(l.State), Why: prose(l.Why), Class: "bad", Mark: "■"}
+		kind, state := "line", Cell{Text: string(l.State), Class: "bad", Mark: "■"}
 		if l.Rail {
-			x.Kind = "rail"
+			kind = "rail"
 			if l.Volts != nil {
-				x.Kind += " " + quantity.Format(*l.Volts, quantity.Volt)
+				kind += " " + quantity.Format(*l.Volts, quantity.Volt)
 			}
 		}
 		switch l.State {
 		case powerup.Cleared:
-			x.Class, x.Mark = "good", "•"
+			state.Class, state.Mark = "good", "•"
 		case powerup.NotRead:
-			x.Class, x.Mark = "off", "▲"
+			state.Class, state.Mark = "off", "▲"
 		case powerup.OutOfReach:
-			x.Class, x.Mark = "faint", "?"
+			state.Class, state.Mark = "faint", "?"
 		}
-		b.r.PowerUpLines = append(b.r.PowerUpLines, x)
+		s.Rows = append(s.Rows, []Cell{strong(name(l.Net)), {Text: kind}, state, wide(prose(l.Why))})
 	}
+	if b.g.Draw != nil {
+		s.Text = "From a bench supply the board " + b.g.Draw.Says() + "."
+	}
+	return s
 }
 
 // short tells the case in a few sentences that need no knowledge of boards.
@@ -582,7 +600,7 @@ func (b *builder) short() {
 		add("The device came in with this complaint: " + strings.TrimRight(b.r.Complaint, ".") + ".")
 	}
 	odd := 0
-	for _, p := range b.r.Points {
+	for _, p := range b.r.points {
 		if rankPoint(p) == 0 {
 			odd++
 		}
@@ -622,7 +640,7 @@ func (b *builder) short() {
 			add("What was done: " + strings.TrimRight(prose(end.Remedy), ".") + ".")
 		}
 	} else if len(b.d.Suspects) > 0 {
-		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", b.r.Suspects[0].Place, b.r.Suspects[0].Share))
+		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", name(b.d.Suspects[0].Part), percent(b.d.Suspects[0].Probability)))
 	}
 	switch {
 	case len(b.g.Reworked) > 0 && b.g.Passed():
@@ -633,18 +651,16 @@ func (b *builder) short() {
 		text   string
 	}{{journal.Works, "Under power, this works: "}, {journal.Fails, "Under power, this fails: "}, {journal.NotTested, "Not tested: "}} {
 		var names []string
-		for _, x := range b.r.Functions {
-			if x.Result == did.result.String() {
-				names = append(names, x.Name)
+		for _, t := range b.c.Tested() {
+			if t.Result == did.result {
+				names = append(names, prose(t.Function))
 			}
 		}
 		if len(names) > 0 {
 			add(did.text + strings.Join(names, ", ") + ".")
 		}
 	}
-	for _, text := range b.r.Going {
-		add(text)
-	}
+	b.r.Short = append(b.r.Short, b.going()...)
 	switch {
 	case len(b.g.Reworked) > 0 && !b.g.Passed():
 		add("The check before power has not been passed: no battery and no charger until it has.")

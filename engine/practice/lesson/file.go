@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -150,16 +149,6 @@ const fileLimit = 256 << 10
 // Load reads a practice file. The error is document.Problems.
 func Load(path string) (*File, error) {
 	nodes, err := document.Read(path, fileLimit)
-	if err != nil {
-		return nil, err
-	}
-	return decode(nodes, path)
-}
-
-// Decode is Load on a stream; path is its name in messages and from where its
-// board is looked for.
-func Decode(r io.Reader, path string) (*File, error) {
-	nodes, err := document.Decode(r, path, fileLimit)
 	if err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -304,4 +305,14 @@ func FuzzDecode(f *testing.F) {
 			t.Errorf("read back otherwise: %s", diff)
 		}
 	})
+}
+
+// Decode is Load on a stream; path is its name in messages and from where its
+// board is looked for.
+func Decode(r io.Reader, path string) (*File, error) {
+	nodes, err := document.Decode(r, path, fileLimit)
+	if err != nil {
+		return nil, err
+	}
+	return decode(nodes, path)
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"maps"
 	"os"
@@ -63,15 +62,6 @@ func RosterShape() *document.Shape {
 // LoadRoster reads a class file. The error is document.Problems.
 func LoadRoster(path string) (*Roster, error) {
 	nodes, err := document.Read(path, fileLimit)
-	if err != nil {
-		return nil, err
-	}
-	return decodeRoster(nodes, path)
-}
-
-// DecodeRoster is LoadRoster on a stream; path is its name in messages.
-func DecodeRoster(r io.Reader, path string) (*Roster, error) {
-	nodes, err := document.Decode(r, path, fileLimit)
 	if err != nil {
 		return nil, err
 	}

@@ -2,12 +2,14 @@ package lesson
 
 import (
 	"bytes"
+	"io"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine/fault"
+	"halfsplit/netlist/document"
 )
 
 func TestRoster(t *testing.T) {
@@ -156,4 +158,13 @@ func TestMadeToOrder(t *testing.T) {
 			t.Errorf("%v; want %s", err, test.want)
 		}
 	}
+}
+
+// DecodeRoster is LoadRoster on a stream; path is its name in messages.
+func DecodeRoster(r io.Reader, path string) (*Roster, error) {
+	nodes, err := document.Decode(r, path, fileLimit)
+	if err != nil {
+		return nil, err
+	}
+	return decodeRoster(nodes, path)
 }

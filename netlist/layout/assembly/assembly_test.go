@@ -141,7 +141,7 @@ func TestFind(t *testing.T) {
 		for _, p := range m.Pads {
 			pads = append(pads, fmt.Sprintf("%g,%g", p.At.X, p.At.Y))
 		}
-		got := []string{m.What, strings.Join(pads, " "), m.side().String(), strings.Join(m.Notes, " ")}
+		got := []string{m.What, strings.Join(pads, " "), []string{"top", "bottom", "both sides"}[m.side()], strings.Join(m.Notes, " ")}
 		if d := cmp.Diff([]string{test.what, test.pads, test.side, test.notes}, got); d != "" {
 			t.Errorf("%s: what, pads, side, notes (-want +got)\n%s", test.name, d)
 		}
