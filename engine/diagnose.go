@@ -77,6 +77,7 @@ func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
 		}
 	}
 	q.concerned(d)
+	q.idle(d)
 	if err := q.unseen(d); err != nil {
 		return nil, err
 	}
@@ -180,12 +181,24 @@ func (q *inquiry) unread() int {
 // evidence gathers looks and injections; a later look at a part replaces an
 // earlier one.
 func (q *inquiry) evidence() fault.Evidence {
-	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}}
+	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, PinLooks: map[netlist.PinRef]string{}}
 	counted := map[netlist.PartID]int{} // by part: its injection, one more than the index
 	for _, st := range q.stages {
 		for _, event := range st.Events {
 			for _, l := range event.Looks {
+				if l.Part == netlist.None {
+					ev.PinLooks[l.Pin] = l.Look.String()
+					continue
+				}
 				ev.Looks[l.Part] = []string{l.Look.String()}
+			}
+			for i := range event.Presses {
+				if t := q.before(&event, &event.Presses[i], st.Edits); t != nil {
+					ev.Presses = append(ev.Presses, fault.Press{Part: event.Presses[i].Part, Obs: t.obs, Changed: changed(t, &event.Presses[i].Read)})
+				}
+			}
+			for _, x := range event.Swaps {
+				ev.Swaps = append(ev.Swaps, x.Works)
 			}
 			for _, x := range event.Drops {
 				drop := fault.Drop{Rail: x.Rail, Amperes: x.Amperes, Volts: map[netlist.PartID]float64{}}

@@ -175,11 +175,14 @@ type Do string
 const (
 	DoSweep     Do = "sweep"     // read the pins of Then of the connector Part
 	DoMeasure   Do = "measure"   // read At
+	DoPress     Do = "press"     // read At while Part is pressed gently
+	DoGood      Do = "good"      // read At on a good board
+	DoSwap      Do = "swap"      // put a known-good cable or module on the connector Part
 	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
 	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
 	DoInject    Do = "inject"    // current into the rail At
 	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
-	DoInspect   Do = "inspect"   // Part
+	DoInspect   Do = "inspect"   // Part, or the connector pin of that name
 	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
 	DoReinstall Do = "reinstall" // Part, which is off the board
 	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then

@@ -91,6 +91,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 	if err := p.across(); err != nil {
 		return err
 	}
+	p.beside(d)
 	p.looks()
 	p.injections()
 	p.drops()
@@ -119,7 +120,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
-		if len(d.Next) == 0 || telling(c) {
+		if len(d.Next) == 0 && (c.Remedy >= 0 || !foregone(c)) || telling(c) {
 			d.Next = append(d.Next, p.step(c, d))
 		}
 	}
@@ -146,7 +147,16 @@ func (p *planning) onwards(d *Diagnosis) {
 
 // gentle tells whether a test leaves the board as it is.
 func (t *test) gentle() bool {
-	return t.step.Do == DoMeasure || t.step.Do == DoEnds || t.step.Do == DoAcross || t.step.Do == DoInspect
+	switch t.step.Do {
+	case DoMeasure, DoPress, DoGood, DoEnds, DoAcross, DoInspect:
+		return true
+	}
+	return false
+}
+
+// foregone tells whether a choice has an outcome that is known beforehand.
+func foregone(c plan.Choice) bool {
+	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > 0.995 })
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second
@@ -179,7 +189,7 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
-		if slices.ContainsFunc(x.Faults, isDoubt) {
+		if slices.ContainsFunc(x.Faults, isDoubt) && !p.settles(x.Faults) {
 			// no work on this board tells whether a good board was read wrong
 			p.problem.Rest += x.Probability
 			continue
@@ -199,6 +209,9 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Changes()...)
+			} else if f.Mode == fault.Doubtful {
+				h.faults = append(h.faults, f)
+				continue
 			} else if p.superseded(p.takenOf(f.Observation)) {
 				continue
 			}
@@ -207,7 +220,7 @@ func (p *planning) hypotheses() {
 		}
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
-		if len(needs) == 0 && len(x.Faults) > 0 && !proven {
+		if len(needs) == 0 && len(x.Faults) > 0 && !proven && !slices.ContainsFunc(x.Faults, isDoubt) {
 			// all of it dealt with: reading once more settles it
 			needs = []int{p.need(p.again(p.unread()))}
 		}

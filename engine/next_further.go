@@ -26,6 +26,7 @@ func (p *planning) further(d *Diagnosis) {
 		return
 	}
 	escalate := Step{Do: DoEscalate, Seconds: p.costs.GiveUp, Why: "no step on offer tells more; write down what is known"}
+	p.presses(d)
 	if len(d.Next) > 0 && !p.longShot(&d.Next[0]) {
 		p.add(d, escalate)
 		return
@@ -52,6 +53,11 @@ func (p *planning) further(d *Diagnosis) {
 		}
 	}
 	looks := 0
+	for _, name := range wrong {
+		if at, err := p.Board.Point(name); err == nil && at.Kind == netlist.PointPin && p.ev.PinLooks[at.Pin] == "" {
+			p.add(d, Step{Do: DoInspect, Part: name, Seconds: p.costs.Look, Why: "it is out of range there"})
+		}
+	}
 	for _, n := range nets {
 		for _, t := range p.Board.Nets[n].Terminals {
 			at := &p.Board.Parts[t.Part]

@@ -37,6 +37,8 @@ func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
 
 func (p *planning) why(s *Step, outcomes int) string {
 	switch s.Do {
+	case DoGood:
+		return "what reads the same on a good board is no fault"
 	case DoInspect:
 		return "a mark on it would make it likelier"
 	case DoEnds:

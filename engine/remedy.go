@@ -111,6 +111,8 @@ func (e *Engine) remedy(f *fault.Fault) remedy {
 	case l.Unknown:
 		return remedy{key: name, name: "escalate", place: name, seconds: e.costs.GiveUp, advice: "Nothing drawn explains it; it sits at net " + e.Board.Nets[l.Net].Name +
 			". Look there for what the drawing leaves out, read the next points along the line, and the same point on a good board."}
+	case l.Change.Cure.Again:
+		return remedy{key: name + " again", name: "clean", place: name, advice: "Clean between the pins again, and dry it well: heat, not air alone, and read when it is cold.", seconds: e.costs.CleanAgain + verify}
 	case l.NPins == 2:
 		return remedy{key: name, name: "clean", place: name, advice: "Clean and inspect between the pins; look for a solder bridge or residue.", seconds: e.costs.Clean + verify}
 	case l.NPins == 1:

@@ -30,6 +30,7 @@ type Repair struct {
 	Pins     [2]PinRef   // of RepairPin, the first; of RepairGap, in file order
 	Net      NetID       // of RepairTrace
 	After    int16       // of RepairTrace: position along Net before the break
+	Again    bool        // of RepairGap: cleaned a second time
 }
 
 // ResolderedTerminal is a part's terminal resoldered.
@@ -57,11 +58,20 @@ func compareRepairs(a, b Repair) int {
 	return cmp.Or(cmp.Compare(a.Kind, b.Kind),
 		cmp.Compare(a.Terminal.Part, b.Terminal.Part), cmp.Compare(a.Terminal.Terminal, b.Terminal.Terminal),
 		comparePins(a.Pins[0], b.Pins[0]), comparePins(a.Pins[1], b.Pins[1]),
-		cmp.Compare(a.Net, b.Net), cmp.Compare(a.After, b.After))
+		cmp.Compare(a.Net, b.Net), cmp.Compare(a.After, b.After), cmp.Compare(a.times(), b.times()))
 }
 
-// Repair repairs a place.
+// times is how often a place was repaired.
+func (m Repair) times() int {
+	if m.Again {
+		return 2
+	}
+	return 1
+}
+
+// Repair repairs a place. A gap that was cleaned before is cleaned again.
 func (e Edits) Repair(m Repair) Edits {
+	m.Again = m.Again || m.Kind == RepairGap && e.Repaired(m)
 	i, ok := slices.BinarySearchFunc(e.repaired, m, compareRepairs)
 	if ok || m.Kind == NoRepair {
 		return e
@@ -163,6 +173,7 @@ func (b *Board) along(n *Net) string {
 
 // RepairName writes a repaired place so that Repair finds it again.
 func (b *Board) RepairName(m Repair) string {
+	m.Again = false
 	var a, z string
 	switch m.Kind {
 	case RepairJoint:

@@ -85,6 +85,14 @@ func NewLibrary(b *netlist.Board, sweeps []*Sweep) *Library {
 	return l
 }
 
+// With gives a library that has some sweeps more.
+func (l *Library) With(sweeps ...*Sweep) *Library {
+	out := *l
+	more := NewLibrary(l.board, append(slices.Clone(l.Sweeps), sweeps...))
+	out.Sweeps, out.places = more.Sweeps, more.places
+	return &out
+}
+
 // At returns the readings of a point on good boards, in the order of the sweeps,
 // taken in one polarity. Points on one net are one place. The slice is the
 // library's own.

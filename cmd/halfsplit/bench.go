@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -27,6 +28,7 @@ import (
 type benchFlags struct {
 	reader
 	board, known, complaint string
+	atHand                  []string
 	meter                   string
 	by                      string
 	device                  string
@@ -85,6 +87,7 @@ is for this machine alone, unless --page=ADDRESS names another address of it.`,
 	flags := cmd.Flags()
 	fileFlag(cmd, &f.board, "board", "`FILE` of the board, for a new case")
 	folderFlag(cmd, &f.known, "known", "`FOLDER` of known-good sweeps, for a new case")
+	flags.StringSliceVar(&f.atHand, "at-hand", nil, "`NAMES` of known good at hand, for a new case: \"good board\", connectors with a cable or module")
 	flags.StringVar(&f.complaint, "complaint", "", "`WORDS` of the owner, for a new case")
 	f.sitFlags(cmd)
 	f.supply.add(cmd)
@@ -188,7 +191,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 // open begins a case or goes on with one.
 func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error) {
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
-		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"meter", f.meter}} {
+		for _, x := range []struct{ flag, text string }{{"board", f.board}, {"known", f.known}, {"complaint", f.complaint}, {"at-hand", strings.Join(f.atHand, ",")}, {"meter", f.meter}} {
 			if x.text != "" {
 				return nil, false, instead(fmt.Sprintf("%s already exists, and `--%s` is for a new case", quoted(file), x.flag), "leave it out, or name a new file")
 			}
@@ -206,7 +209,7 @@ func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error
 		}
 	}
 	w, err = journal.Create(file, journal.Event{Kind: journal.KindOpen, Time: time.Now(), By: f.by, Meter: &meter,
-		Open: &journal.Opening{BoardPath: f.board, KnownPath: f.known, Complaint: f.complaint}}, f.by)
+		Open: &journal.Opening{BoardPath: f.board, KnownPath: f.known, Complaint: f.complaint, AtHand: f.atHand}}, f.by)
 	return w, true, err
 }
 

@@ -183,6 +183,9 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 				n.Choices = append(n.Choices, benchpage.Choice{Entry: part, Label: name(part)})
 			}
 		}
+	case bench.AskSwap:
+		n.Wants = "What became of the complaint?"
+		n.Choices = []benchpage.Choice{{Entry: "works", Label: "Gone: it works"}, {Entry: "fails", Label: "It stays"}}
 	case bench.AskDrop:
 		n.Wants = "Millivolts, as in C71 12.4 mV, C72 13.1 mV"
 	case bench.AskRemove:

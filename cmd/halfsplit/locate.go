@@ -648,6 +648,12 @@ func headline(step *engine.Step) string {
 			text += ", probes swapped"
 		}
 		return text
+	case engine.DoPress:
+		return "press " + part + " and measure " + at
+	case engine.DoGood:
+		return "measure " + at + " of a good board"
+	case engine.DoSwap:
+		return "swap the cable or module at " + part
 	case engine.DoEnds:
 		return "compare both ends of " + part
 	case engine.DoAcross:
@@ -697,6 +703,12 @@ func instructions(b *netlist.Board, step *engine.Step) []string {
 		if where := whereabouts(b, step.At); where != "" {
 			lines = append(lines, where)
 		}
+	case engine.DoPress:
+		lines = append(lines, probes(step.At, step.Polarity), "press it gently with a plastic or wooden stick, straight down, while the meter is read; never glass, a crystal or a cracked part")
+	case engine.DoGood:
+		lines = append(lines, probes(step.At, step.Polarity)+", on a good board of the same revision, unplugged alike")
+	case engine.DoSwap:
+		lines = append(lines, "put a known-good one on, power up with its limits, and try what the owner complains of; take power and battery off again before a probe touches the board")
 	case engine.DoRemove:
 		lines = append(lines, "a point on it is then its pad on the board")
 	case engine.DoAcross:

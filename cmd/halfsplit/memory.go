@@ -115,17 +115,17 @@ const mostStrength = 1e9
 // engines keeps the engine of the last case for the next, which as a rule is of the
 // same board.
 type engines struct {
-	opening journal.Opening
-	engine  *engine.Engine
+	paths  [2]string // of board and known good
+	engine *engine.Engine
 }
 
 func (k *engines) of(c *journal.Case) (*engine.Engine, error) {
-	o := journal.Opening{BoardPath: c.Opening().BoardPath, KnownPath: c.Opening().KnownPath}
-	if k.engine != nil && k.opening == o {
+	paths := [2]string{c.Opening().BoardPath, c.Opening().KnownPath}
+	if k.engine != nil && k.paths == paths {
 		return k.engine, nil
 	}
 	e, err := engine.New(c.Board, c.Library, engine.Options{})
-	k.opening, k.engine = o, e
+	k.paths, k.engine = paths, e
 	return e, err
 }
 

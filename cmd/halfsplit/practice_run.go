@@ -312,7 +312,8 @@ var practiceActions = []practiceAction{
 	{"read POINT...", "diode mode, red probe on ground, black on the point", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, false) }},
 	{"swapped POINT...", "the same with the probes swapped", func(b *practiceBench, w []string) error { return b.read(w, references.BlackOnGround, false) }},
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
-	{"inspect PART...", "under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
+	{"press PART POINT", "the point once more while the part is pressed gently", (*practiceBench).press},
+	{"inspect PART...", "a part or connector pin under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
 	{"remove PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.remove) }},
 	{"reinstall PART", "put the same part back", func(b *practiceBench, w []string) error {
 		return b.each(w, b.done(b.session.Reinstall, "is back on the board"))
@@ -502,6 +503,17 @@ func (b *practiceBench) shown(r *lessons.Shown) {
 		shown += fmt.Sprintf("   after %.1f s of settling", r.Settling)
 	}
 	b.say("   " + b.paint(strong, pad(text, 12)) + "  " + shown)
+}
+
+func (b *practiceBench) press(w []string) error {
+	if len(w) != 2 {
+		return instead("a part and a point are wanted", "write them as in press U1 J1.2")
+	}
+	r, err := b.session.Press(w[0], w[1])
+	if err == nil {
+		b.say("   " + b.paint(strong, pad(name(r.At), 12)) + "  " + quantity.FormatReading(r.Reading))
+	}
+	return err
 }
 
 func (b *practiceBench) look(part string) error {

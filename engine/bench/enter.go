@@ -77,6 +77,13 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return s.event(p, e.event, r)
 	case tested:
+		if p.Ask == AskSwap && e.text == "" && e.result != journal.NotTested {
+			id, err := s.board().ConnectorByName(p.Step.Part)
+			if err != nil {
+				return err
+			}
+			return s.event(p, journal.Event{Kind: journal.KindSwap, Swaps: []journal.Swap{{Connector: id, Works: e.result == journal.Works}}}, r)
+		}
 		name := p.Function
 		if e.text != "" {
 			at := slices.IndexFunc(s.Functions(), func(f string) bool { return strings.EqualFold(f, e.text) })
@@ -162,6 +169,13 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			at.Polarity = e.polarity
 		}
 		x := journal.Read{At: at.At, Name: p.Name, Polarity: at.Polarity, Reading: e.reading}
+		switch {
+		case p.Purpose != ForStep:
+		case p.Step.Do == engine.DoPress:
+			return s.event(p, journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: p.Part, Read: x}}}, r)
+		case p.Step.Do == engine.DoGood:
+			return s.event(p, journal.Event{Kind: journal.KindGood, Goods: []journal.Read{x}}, r)
+		}
 		if p.To != nil {
 			x.To, x.ToName = p.To, s.board().PointName(*p.To)
 		}
@@ -194,7 +208,11 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 	case AskInspect:
 		switch e.verb {
 		case look:
-			return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p.Part, Look: e.look}}}, r)
+			l := journal.Looked{Part: p.Part, Look: e.look}
+			if at, err := s.board().Point(p.Step.Part); p.Part == netlist.None && err == nil {
+				l.Pin = at.Pin
+			}
+			return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}}, r)
 		case skip:
 			s.skipped[stepKey(p.Step)] = true
 			s.choice = ""
@@ -215,11 +233,14 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return nil
 		}
 		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
-	case AskDrop:
+	case AskDrop, AskSwap:
 		if e.verb == skip {
 			s.skipped[stepKey(p.Step)] = true
 			s.choice = ""
 			return nil
+		}
+		if p.Ask == AskSwap {
+			return wrongEntry("%s does not say what became of the complaint", "write works or fails, or s to skip", printable(line))
 		}
 		return wrongEntry("%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip", printable(line))
 	case AskRemove, AskRemedy, AskReinstall:
@@ -392,6 +413,13 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 	}
 	s.asked = nil
 	after := s.Case()
+	if lib := after.Library; s.e.Library != nil && len(lib.Sweeps) != len(s.e.Library.Sweeps) {
+		e, err := s.e.Refit(lib)
+		if err != nil {
+			return err
+		}
+		s.e = e
+	}
 	r.Recorded = append(r.Recorded, after.All[len(after.All)-1].Number)
 	told := map[string]bool{}
 	for _, w := range before.Warnings {
@@ -715,6 +743,9 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
 	case swap:
+		if p.Purpose == ForStep && p.Step.Do != engine.DoMeasure && !p.Ohms {
+			return wrongEntry("this is read with the red probe on ground", "leave the probes as they are, or s to skip")
+		}
 		if p.Ohms {
 			return wrongEntry("resistances are read with "+p.otherLead(s.board()), "leave the probes as they are, or s to skip")
 		}
@@ -882,7 +913,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		words = append(words, text)
 	}
 	for _, x := range ev.Looks {
-		words = append(words, b.Parts[x.Part].Name+" "+x.Look.String())
+		words = append(words, x.Name(b)+" "+x.Look.String())
 	}
 	for _, x := range ev.Injections {
 		var warm []string
@@ -900,6 +931,19 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		}
 		words = append(words, "on "+b.Nets[x.Rail].Name+" at "+quantity.Format(x.Amperes, quantity.Ampere))
 	}
+	for _, x := range ev.Presses {
+		words = append(words, fmt.Sprintf("%s at %s with %s pressed", quantity.FormatReading(x.Read.Reading), x.Read.Name, b.Parts[x.Part].Name))
+	}
+	for _, x := range ev.Goods {
+		words = append(words, quantity.FormatReading(x.Reading)+" at "+x.Name+" of a good board")
+	}
+	for _, x := range ev.Swaps {
+		result := "the complaint stays"
+		if x.Works {
+			result = "the complaint is gone"
+		}
+		words = append(words, "known-good cable or module at "+b.Connectors[x.Connector].Name+": "+result)
+	}
 	for _, p := range ev.Parts {
 		words = append(words, b.Parts[p].Name)
 	}
@@ -910,7 +954,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		words = append(words, b.RepairName(m))
 	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop:
+	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop, journal.KindPress, journal.KindGood, journal.KindSwap:
 		return strings.Join(words, ", ")
 	case journal.KindRemove:
 		return "removed " + strings.Join(words, ", ")

@@ -113,8 +113,22 @@ func (tb *table) answer(p *Prompt) string {
 			}
 			return quantity.FormatReading(r)
 		}
+		if p.Purpose == ForStep && p.Step.Do == engine.DoPress {
+			r, err := tb.c.Simulator.Press(p.Part, p.At.At, tb.s.stage().Edits)
+			if err != nil {
+				tb.t.Fatal(err)
+			}
+			return quantity.FormatReading(r)
+		}
 		return tb.shows(p.At)
 	case AskInspect:
+		if p.Part == netlist.None {
+			at, err := tb.w.Case().Board.Point(p.Step.Part)
+			if err != nil {
+				tb.t.Fatal(err)
+			}
+			return tb.c.Simulator.LookPin(at.Pin).String()
+		}
 		return tb.c.Simulator.Look(p.Part).String()
 	case AskInjection:
 		rail, err := tb.w.Case().Board.NetByName(p.Step.At)
@@ -176,7 +190,7 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
+var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "swap", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
 
 var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up", "chosen"}
 
@@ -185,7 +199,9 @@ func describe(b *netlist.Board, p *Prompt) string {
 	switch p.Ask {
 	case AskReading:
 		text += fmt.Sprintf(" (%s) %s %s", purposeNames[p.Purpose], p.Name, p.At.Polarity)
-	case AskInspect, AskRemove, AskReinstall:
+	case AskInspect, AskSwap:
+		text += " " + p.Step.Part
+	case AskRemove, AskReinstall:
 		text += " " + b.Parts[p.Part].Name
 	case AskRemedy:
 		text += " " + p.Step.Remedy + " " + p.Step.Part

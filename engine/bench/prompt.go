@@ -18,6 +18,7 @@ const (
 	AskReading                // a reading
 	AskInspect                // what a part looks like
 	AskInjection              // which parts warm up
+	AskSwap                   // whether a known-good cable or module mends the complaint
 	AskDrop                   // millivolts along a rail under current
 	AskRemove                 // to take a part off
 	AskRemedy                 // to do a repair
@@ -68,7 +69,7 @@ type Prompt struct {
 	Then      []int // indices of those that follow, in order
 	Done, Of  int   // pins that have been read or skipped, and all that are to be
 
-	Part       netlist.PartID    // of AskInspect, AskRemove, AskReinstall, AskMark
+	Part       netlist.PartID    // of AskInspect (None for a pin), AskRemove, AskReinstall, AskMark
 	Function   string            // of AskFunction
 	Without    []string          // of AskFunction: parts off the board without which it is expected to fail
 	Step       *engine.Step      // of what the diagnosis asks for

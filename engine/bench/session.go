@@ -103,7 +103,7 @@ func (s *Session) resume() error {
 	c := s.Case()
 	last := netlist.PinRef{Connector: netlist.None}
 	for _, ev := range c.Events {
-		if last.Connector != netlist.None && (ev.Kind.Edits() || ev.Kind == journal.KindInspect || ev.Kind == journal.KindInject || ev.Kind == journal.KindDrop) {
+		if last.Connector != netlist.None && (ev.Kind.Edits() || ev.Kind.Finds()) {
 			return nil
 		}
 		for _, r := range ev.Readings {
@@ -542,6 +542,9 @@ func isRemark(f engine.FaultReport) bool {
 func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	c := s.Case()
 	if s.lastEdit() == 0 {
+		if s.mended() != "" {
+			return s.askClose()
+		}
 		return &Prompt{Ask: AskNothing, Connectors: s.unswept(), Diagnosis: d}, nil
 	}
 	for _, x := range s.stage().Edits.List() {
@@ -774,7 +777,7 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	}
 	when := beforeProbing
 	switch step.Do {
-	case engine.DoMeasure:
+	case engine.DoMeasure, engine.DoPress, engine.DoGood:
 		at, err := s.board().Point(step.At)
 		if err != nil {
 			return nil, err
@@ -799,6 +802,8 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 			return nil, err
 		}
 		p.Ask, p.Purpose, p.At, p.Name, p.Ohms, p.To = AskReading, ForStep, engine.Spot{At: at}, step.At, true, &to
+	case engine.DoSwap:
+		p.Ask, when = AskSwap, beforePower
 	case engine.DoSweep:
 		id, err := s.board().ConnectorByName(step.Part)
 		if err != nil {
@@ -834,6 +839,9 @@ func (s *Session) askClose() (*Prompt, error) {
 		return nil, err
 	}
 	p := &Prompt{Ask: AskClose, Diagnosis: d, Cause: s.cause, Remedy: s.remedy}
+	if at := s.mended(); at != "" && p.Cause == "" && s.remedy == "" {
+		p.Cause, p.Remedy = "what was connected at "+at, "new cable or module at "+at
+	}
 	if p.Remedy == "" {
 		p.Remedy = Remedy(s.Case())
 	}
@@ -849,6 +857,19 @@ func (s *Session) askClose() (*Prompt, error) {
 		p.Cause = causeOf(d, s.remedy != Escalated && p.PowerUp != nil && p.PowerUp.Passed())
 	}
 	return p, nil
+}
+
+// mended names the connector at which a swapped cable or module mended the complaint, ""
+// for none.
+func (s *Session) mended() (name string) {
+	for i := range s.Case().Events {
+		for _, x := range s.Case().Events[i].Swaps {
+			if name = ""; x.Works {
+				name = s.board().Connectors[x.Connector].Name
+			}
+		}
+	}
+	return name
 }
 
 // Escalated is the remedy of a case that is closed because somebody else goes on.
@@ -898,7 +919,7 @@ func Remedy(c *journal.Case) string {
 		case x.Replaced:
 			words = append(words, "new "+name)
 		case x.Reflowed:
-			words = append(words, "reflowed "+name)
+			words = append(words, "reflowed "+name+" (may not last)")
 		}
 	}
 	for _, m := range edits.Repairs() {

@@ -22,6 +22,14 @@ func TestStepsFromJSON(t *testing.T) {
 		{`{"do": "ends", "part": "FB2", "at": "FB2.1", "then": ["FB2.2"], "polarity": "red-on-ground"}`, "1.2 ohm", "read: {FB2.1: 1.2 ohm}"},
 		{`{"do": "inject", "at": "VTP_1V8"}`, "C47 by camera", "inject: {VTP_1V8: [C47]}\nseen_by: camera"},
 		{`{"do": "drop", "at": "V1V8_IO", "part": "C70", "parts": ["C70", "C71"], "amperes": 0.5}`, "C70 12.4 mV, C71 13.1 mV", "drop: {V1V8_IO: {C70: 12.4 mV, C71: 13.1 mV}}\ncurrent: 0.5 A"},
+		{`{"do": "press", "at": "J7.3", "part": "U5", "polarity": "red-on-ground"}`, "0.622", "press: {U5: {J7.3: 0.622}}"},
+		{`{"do": "measure", "at": "TP15"}`, "pressed U5: 0.622 at J7.3", "press: {U5: {J7.3: 0.622}}"},
+		{`{"do": "good", "at": "J7.3", "polarity": "red-on-ground"}`, "OL", "good: {J7.3: OL}"},
+		{`{"do": "measure", "at": "TP15"}`, "good board: 0.622 at J7.3", "good: {J7.3: 0.622}"},
+		{`{"do": "swap", "part": "J7"}`, "fails", "swap: {J7: fails}"},
+		{`{"do": "measure", "at": "TP15"}`, "swapped J7: works", "swap: {J7: works}"},
+		{`{"do": "inspect", "part": "J7.3"}`, "cracked", "inspect: {J7.3: cracked}"},
+		{`{"do": "measure", "at": "TP15"}`, "J7.3 J7.5 corroded", "inspect: {J7.3: corroded, J7.5: corroded}"},
 		{`{"do": "inspect", "part": "FL3"}`, "cracked", "inspect: {FL3: cracked}"},
 		{`{"do": "remove", "part": "R21", "then": ["R21.1"]}`, "y", "remove: [R21]"},
 		{`{"do": "reinstall", "part": "R21"}`, "y", "reinstall: [R21]"},
@@ -62,7 +70,7 @@ func TestStepsFromJSON(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		for _, k := range []occasion{beforeProbing, beforeHeat, beforeInjecting} {
+		for _, k := range []occasion{beforeProbing, beforeHeat, beforeInjecting, beforePower} {
 			for _, x := range cautions(c.Board, k) {
 				if err := w.Write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: []string{x.Key}}); err != nil {
 					t.Fatal(err)
@@ -111,7 +119,7 @@ func TestStepsFromJSON(t *testing.T) {
 			t.Errorf("%s: the last event is %s of\n%swant\n%s", tt.step, last.Kind, text, tt.line)
 		}
 	}
-	for _, do := range []engine.Do{engine.DoSweep, engine.DoMeasure, engine.DoAcross, engine.DoEnds, engine.DoInject, engine.DoDrop, engine.DoInspect,
+	for _, do := range []engine.Do{engine.DoSweep, engine.DoMeasure, engine.DoPress, engine.DoAcross, engine.DoEnds, engine.DoGood, engine.DoSwap, engine.DoInject, engine.DoDrop, engine.DoInspect,
 		engine.DoRemove, engine.DoReinstall, engine.DoRepair, engine.DoEscalate} {
 		if !seen[do] {
 			t.Errorf("no step of kind %s", do)

@@ -157,7 +157,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.beside, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -546,11 +546,22 @@ func (p *parser) look() (entry, bool, error) {
 	for _, w := range []string{" looks", " look", " is", " are", " was"} {
 		rest = strings.TrimSuffix(rest, w)
 	}
+	ev := journal.Event{Kind: journal.KindInspect}
+	for _, n := range strings.Fields(strings.ReplaceAll(rest, ",", " ")) {
+		at, ok := p.point(n)
+		if !ok || at.Kind != netlist.PointPin {
+			ev.Looks = nil
+			break
+		}
+		ev.Looks = append(ev.Looks, journal.Looked{Part: netlist.None, Pin: at.Pin, Look: l})
+	}
+	if len(ev.Looks) > 0 {
+		return entry{verb: record, event: ev}, true, nil
+	}
 	parts, err := p.parts(rest)
 	if err != nil {
 		return entry{}, false, err
 	}
-	ev := journal.Event{Kind: journal.KindInspect}
 	for _, x := range parts {
 		ev.Looks = append(ev.Looks, journal.Looked{Part: x, Look: l})
 	}
@@ -659,6 +670,53 @@ func (p *parser) reading() (entry, bool, error) {
 func isNumber(word string) bool {
 	_, err := strconv.ParseFloat(word, 64)
 	return err == nil
+}
+
+// beside is "pressed U5: 0.622 at J7.3", "good board: 0.622 at J7.3", "swapped J7: works".
+func (p *parser) beside() (entry, bool, error) {
+	text := strings.ReplaceAll(p.text, ":", " ")
+	ev := journal.Event{}
+	rest, ok := cutWord(text, "good board")
+	if ok {
+		ev.Kind = journal.KindGood
+	} else if rest, ok = cutWord(text, "pressed", "press"); ok {
+		ev.Kind = journal.KindPress
+	} else if rest, ok = cutWord(text, "swapped", "swap"); ok {
+		ev.Kind = journal.KindSwap
+	}
+	if !ok || rest == "" {
+		return entry{}, false, nil
+	}
+	name, value, _ := strings.Cut(rest, " ")
+	switch ev.Kind {
+	case journal.KindSwap:
+		id, err := p.b.ConnectorByName(name)
+		k := keys[strings.ToLower(strings.TrimSpace(value))]
+		if err == nil && (k.verb != tested || k.result == journal.NotTested) {
+			err = fmt.Errorf("%s does not say what became of the complaint; write it as in swapped %s: works", document.Quote(value), name)
+		}
+		ev.Swaps = []journal.Swap{{Connector: id, Works: k.result == journal.Works}}
+		return entry{verb: record, event: ev}, err == nil, err
+	case journal.KindPress:
+		part, err := p.part(name)
+		if err != nil {
+			return entry{}, false, err
+		}
+		ev.Presses, rest = []journal.Press{{Part: part}}, value
+	}
+	e, ok, err := (&parser{b: p.b, text: rest}).reading()
+	if err == nil && (!ok || e.verb != record || e.turned && e.polarity != references.RedOnGround || e.event.Readings[0].To != nil) {
+		err = fmt.Errorf("%s is not a reading of one point with the red probe on ground; write it as in good board: 0.622 at J7.3", document.Quote(rest))
+	}
+	if err != nil {
+		return entry{}, false, err
+	}
+	if x := e.event.Readings[0]; ev.Kind == journal.KindGood {
+		ev.Goods = []journal.Read{x}
+	} else {
+		ev.Presses[0].Read = x
+	}
+	return entry{verb: record, event: ev}, true, nil
 }
 
 // drop is what parts of a rail read under current: "drop VTP_1V8 at 1 A: C71 12.4 mV".

@@ -22,7 +22,8 @@ type Locus struct {
 
 	Change network.Change // Ohms is to be filled in
 	Modes  []ModeRange
-	Series bool // the resistance is in series, so that its absence is 0 ohm and not an infinity of them
+	Joint  float64 // share of such faults that are a bad joint of Part
+	Series bool    // the resistance is in series, so that its absence is 0 ohm and not an infinity of them
 }
 
 // ModeRange is a mode with its odds and the range of its resistance in ohms,
@@ -111,7 +112,7 @@ func (g *generator) joint(id netlist.PartID, t int32, w Weights, holds float64) 
 		return
 	}
 	l := whole(id)
-	l.Series, l.Terminal = true, t
+	l.Series, l.Terminal, l.Joint = true, t, 1
 	l.Modes = []ModeRange{{OpenJoint, w.Odds("open") * holds, math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
 	l.Change = network.Change{Kind: network.Detach, Contact: g.m.Contact(id, t), Owner: id,
 		Cure: netlist.ResolderedTerminal(netlist.TerminalRef{Part: id, Terminal: t})}
@@ -223,7 +224,11 @@ func (g *generator) active(id netlist.PartID, w Weights) {
 				// joint is open; so is a joint that no reflow makes hold
 				l := whole(id)
 				l.Series, l.Terminal = true, t
-				l.Modes = []ModeRange{{Open, w.Odds("open") + (1-holds)*joint.Odds("open"), math.Inf(1), math.Inf(1)}}
+				stays := (1 - holds) * joint.Odds("open")
+				l.Modes = []ModeRange{{Open, w.Odds("open") + stays, math.Inf(1), math.Inf(1)}}
+				if stays > 0 {
+					l.Joint = stays / (w.Odds("open") + stays)
+				}
 				l.Change = network.Change{Kind: network.Detach, Contact: c, Owner: id}
 				g.add(l)
 				g.joint(id, t, joint, holds)
@@ -279,6 +284,43 @@ func (g *generator) pins() {
 			}
 		}
 	}
+}
+
+// CleanHolds is the share of leakage between pins that is gone once they were cleaned; the
+// rest goes when they are cleaned again and dried (common practice, no source).
+const CleanHolds = 0.8
+
+// Stubborn gives leakage between pins as far as it stays after a first cleaning.
+func (l *Locus) Stubborn() Locus {
+	out := *l
+	out.Modes = nil
+	for _, r := range l.Modes {
+		if r.Mode == Leakage {
+			r.Odds *= 1 - CleanHolds
+			out.Modes = append(out.Modes, r)
+		}
+	}
+	out.Change.Cure.Again = true
+	return out
+}
+
+// stubborn adds to faults what stays after a first cleaning, where there was one.
+func stubborn(loci []Locus, obs []Observation) []Locus {
+	for i := range loci {
+		l := &loci[i]
+		if l.NPins != 2 || !slices.ContainsFunc(obs, func(o Observation) bool { return o.Edits.Repaired(l.Change.Cure) }) {
+			continue
+		}
+		again := l.Stubborn()
+		l.Modes = slices.Clone(l.Modes)
+		for k := range l.Modes {
+			if l.Modes[k].Mode == Leakage {
+				l.Modes[k].Odds *= CleanHolds
+			}
+		}
+		loci = append(loci, again)
+	}
+	return loci
 }
 
 // At gives the change with its resistance filled in.

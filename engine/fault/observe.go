@@ -377,7 +377,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
 		o.row.volts += o.offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 4)
+			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 		o.row.share(o.spotKey(), math.Sqrt(o.converting))

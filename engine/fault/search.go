@@ -55,6 +55,9 @@ type Evidence struct {
 	Looks      map[netlist.PartID][]string // by part, each look once
 	Injections []Injection                 // one for each time; a part is felt in one of them at most
 	Drops      []Drop
+	Presses    []Press
+	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
+	Swaps      []bool                    // of known-good cables and modules: is the complaint gone
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -140,6 +143,7 @@ type set struct {
 
 func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
+	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
 	loci = append(loci, Unknowns(s.m, loci)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
@@ -181,7 +185,7 @@ func (s *search) findCandidates() error {
 	for l := range loci {
 		if wanted[l] {
 			s.cands = append(s.cands, &candidate{
-				locus: &loci[l], factor: s.factor(&loci[l]), touched: touched[l],
+				locus: &loci[l], factor: s.factor(&loci[l], touched[l]), touched: touched[l],
 				strong: make([]uint64, s.words), in: make([]uint64, s.words),
 			})
 		}
@@ -261,15 +265,22 @@ func (s *search) complaint(loci []Locus) (factors [4]float64) {
 	if e[0] > 0 {
 		more = math.Max(more, -factors[1])
 	}
+	more -= s.ev.swapped()
 	for k := range setShares {
 		factors[k+1] += more
 	}
 	return factors
 }
 
-// factor gives what looks make of a locus's odds.
-func (s *search) factor(l *Locus) float64 {
-	f := 1.0
+// factor gives what looks, drops and presses make of a locus's odds, where it moves
+// some observations.
+func (s *search) factor(l *Locus, moves []int) float64 {
+	f := s.pressed(l, moves)
+	for _, pin := range l.Pins[:l.NPins] {
+		if look, ok := s.ev.PinLooks[pin]; ok {
+			f *= s.p.LookRatio(look)
+		}
+	}
 	if l.Part == netlist.None {
 		return f
 	}

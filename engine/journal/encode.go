@@ -34,6 +34,9 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		of.Add("board", document.Scalar(e.Open.Board))
 		of.Add("known", document.Optional(e.Open.Known))
 		of.Add("complaint", document.Optional(e.Open.Complaint))
+		if len(e.Open.AtHand) > 0 {
+			of.Add("at_hand", document.FlowList(document.Scalars(e.Open.AtHand)...))
+		}
 	case KindMeter:
 		if e.Meter == nil {
 			return nil, missing(e.Kind)
@@ -51,7 +54,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 	case KindInspect:
 		for _, l := range e.Looks {
-			of.Add(partName(b, l.Part), l.Look.String())
+			of.Add(document.Scalar(l.Name(b)), l.Look.String())
 		}
 	case KindInject:
 		for _, i := range e.Injections {
@@ -67,6 +70,28 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 				volts.Add(partName(b, v.Part), number(v.Volts*1e3)+" mV")
 			}
 			of.Add(netName(b, d.Rail), volts.String())
+		}
+	case KindPress:
+		for i := 0; i < len(e.Presses); {
+			part := e.Presses[i].Part
+			var points document.Flow
+			for ; i < len(e.Presses) && e.Presses[i].Part == part; i++ {
+				x := &e.Presses[i].Read
+				points.Add(pointName(b, x.At, x.Name), quantity.FormatReading(x.Reading))
+			}
+			of.Add(partName(b, part), points.String())
+		}
+	case KindGood:
+		for _, r := range e.Goods {
+			of.Add(pointName(b, r.At, r.Name), quantity.FormatReading(r.Reading))
+		}
+	case KindSwap:
+		for _, x := range e.Swaps {
+			result := Fails
+			if x.Works {
+				result = Works
+			}
+			of.Add(document.Scalar(b.Connectors[x.Connector].Name), result.String())
 		}
 	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		out.Key(e.Kind.String(), partList(b, e.Parts))
@@ -161,7 +186,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 func freeTexts(e Event) []string {
 	texts := append([]string{e.By, e.Note}, e.Acknowledged...)
 	if e.Open != nil {
-		texts = append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint)
+		texts = append(append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint), e.Open.AtHand...)
 	}
 	if e.Meter != nil {
 		texts = append(texts, e.Meter.Name)

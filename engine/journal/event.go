@@ -50,11 +50,14 @@ const (
 	KindFunctions               // what works under power: Functions
 	KindReflow                  // all joints of parts melted anew: Parts
 	KindDrop                    // millivolts along a rail under injected current: Drops
+	KindPress                   // readings while a part is pressed gently: Presses
+	KindGood                    // readings of a good board at hand: Goods
+	KindSwap                    // a known-good cable or module at connectors: Swaps
 	KindConcerns                // what the complaint is about, in place of what was said before: Nets
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "concerns"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -67,6 +70,16 @@ func (k Kind) String() string {
 // Edits tells that an event of this kind changes the board.
 func (k Kind) Edits() bool {
 	return k == KindRemove || k == KindReinstall || k == KindReplace || k == KindJumper || k == KindResolder || k == KindClean || k == KindReflow
+}
+
+// Finds tells that an event of this kind tells what was found on the board otherwise than
+// by a reading.
+func (k Kind) Finds() bool {
+	switch k {
+	case KindInspect, KindInject, KindDrop, KindPress, KindGood, KindSwap:
+		return true
+	}
+	return false
 }
 
 // KindOfRepair is the kind of event that tells of a place repaired.
@@ -100,6 +113,9 @@ type Event struct {
 	Looks        []Looked
 	Injections   []Injection
 	Drops        []Drop
+	Presses      []Press
+	Goods        []Read
+	Swaps        []Swap
 	Parts        []netlist.PartID
 	Jumpers      []Jumper
 	Repairs      []netlist.Repair
@@ -126,6 +142,17 @@ type Opening struct {
 	BoardPath, KnownPath string // the same from the working folder; KnownPath may be empty
 
 	Complaint string
+	// AtHand names what of known good the bench has: GoodBoard, and connectors of which
+	// there is a cable or module.
+	AtHand []string
+}
+
+// GoodBoard is a good board in Opening.AtHand.
+const GoodBoard = "good board"
+
+// AtHand tells whether the bench has something of known good at hand.
+func (c *Case) AtHand(name string) bool {
+	return len(c.All) > 0 && c.All[0].Open != nil && slices.Contains(c.All[0].Open.AtHand, name)
 }
 
 // Read is one reading. To is nil where the other probe is on ground.
@@ -162,11 +189,32 @@ func (l Look) String() string {
 	return fmt.Sprintf("Look(%d)", l)
 }
 
-// Looked is the look of one part.
+// Looked is the look of one part, or of a connector pin.
 type Looked struct {
-	Part netlist.PartID
+	Part netlist.PartID // None for a pin
+	Pin  netlist.PinRef
 	Look Look
 	Pos  document.Position
+}
+
+// Name names the part or pin.
+func (l *Looked) Name(b *netlist.Board) string {
+	if l.Part == netlist.None {
+		return b.PointName(b.PinPoint(l.Pin))
+	}
+	return b.Parts[l.Part].Name
+}
+
+// Press is what a point reads while a part is pressed gently.
+type Press struct {
+	Part netlist.PartID
+	Read Read
+}
+
+// Swap is a known-good cable or module put on a connector in place of its own.
+type Swap struct {
+	Connector netlist.ConnectorID
+	Works     bool // the complaint is gone with it
 }
 
 // Injection is a current-limited supply put on a rail, and the parts that
@@ -293,7 +341,8 @@ type Case struct {
 	// changed since, or written by hand.
 	Unsealed int
 
-	sweeps error // what is wrong with single sweeps of the library
+	known  *references.Library // Library before Goods are among it
+	sweeps error               // what is wrong with single sweeps of the library
 }
 
 // Opening returns how the case began.
@@ -329,6 +378,9 @@ func (c *Case) ComeBack() []Looked {
 	for i := range c.Events {
 		e := &c.Events[i]
 		for _, l := range e.Looks {
+			if l.Part == netlist.None {
+				continue
+			}
 			if drop(l.Part); l.Look != Clean {
 				list = append(list, l)
 			}

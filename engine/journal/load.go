@@ -119,7 +119,8 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		if d.board == nil {
 			break
 		}
-		c.Board = d.board
+		c.Board, c.known = d.board, c.Library
+		d.atHand(nodes[0].Get("open").Get("at_hand"))
 		for i, node := range nodes {
 			if d.problems.Full() {
 				break
@@ -143,7 +144,12 @@ func decode(file string, text []byte, around around) (*Case, error) {
 				c.Meter = *e.Meter
 			}
 			d.checkDisplay(e.Readings, c.Meter)
+			d.checkDisplay(e.Goods, c.Meter)
+			for _, x := range e.Presses {
+				d.checkDisplay([]Read{x.Read}, c.Meter)
+			}
 		}
+		c.Library = c.withGood()
 	}
 	if len(d.problems) == 0 {
 		d.checkOrder(c)
@@ -257,6 +263,9 @@ func decodeOpening(file string, node document.Node) Opening {
 		Known:     node.Get("known").Text(),
 		Complaint: node.Get("complaint").Text(),
 	}
+	for _, item := range node.Get("at_hand").Items() {
+		o.AtHand = append(o.AtHand, nameOf(item))
+	}
 	o.BoardPath = resolve(file, o.Board)
 	if o.Known != "" {
 		o.KnownPath = resolve(file, o.Known)
@@ -300,9 +309,13 @@ func (d *decoder) event(node document.Node, number int) Event {
 		e.Readings = d.readings(node, value)
 	case KindInspect:
 		for _, entry := range value.Entries() {
-			if part, ok := d.part(entry.Key); ok {
-				e.Looks = append(e.Looks, Looked{part, Look(max(0, slices.Index(lookNames, entry.Value.Text()))), entry.Key.At()})
+			l := Looked{Part: netlist.None, Look: Look(max(0, slices.Index(lookNames, entry.Value.Text()))), Pos: entry.Key.At()}
+			if at, err := d.board.Point(entry.Name()); err == nil && at.Kind == netlist.PointPin {
+				l.Pin = at.Pin
+			} else if l.Part, _ = d.part(entry.Key); l.Part == netlist.None {
+				continue
 			}
+			e.Looks = append(e.Looks, l)
 		}
 	case KindInject:
 		for _, entry := range value.Entries() {
@@ -312,6 +325,24 @@ func (d *decoder) event(node document.Node, number int) Event {
 		}
 	case KindDrop:
 		e.Drops = d.drops(node, value)
+	case KindPress:
+		for _, entry := range value.Entries() {
+			if part, ok := d.part(entry.Key); ok {
+				for _, r := range d.diode(d.readings(node, entry.Value)) {
+					e.Presses = append(e.Presses, Press{part, r})
+				}
+			}
+		}
+	case KindGood:
+		e.Goods = d.diode(d.readings(node, value))
+	case KindSwap:
+		for _, entry := range value.Entries() {
+			if id, err := d.board.ConnectorByName(entry.Name()); err != nil {
+				d.problems.AddError(entry.Key.At(), err)
+			} else {
+				e.Swaps = append(e.Swaps, Swap{id, entry.Value.Text() == Works.String()})
+			}
+		}
 	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		e.Parts = d.parts(value)
 	case KindJumper:
@@ -437,6 +468,57 @@ func (d *decoder) drops(node, value document.Node) (list []Drop) {
 		list = append(list, x)
 	}
 	return list
+}
+
+// diode refuses readings in resistance mode, where only diode mode compares.
+func (d *decoder) diode(list []Read) []Read {
+	for _, r := range list {
+		if r.Reading.Unit != quantity.Volt {
+			d.problem(r.Pos, quantity.FormatReading(r.Reading)+" at "+document.Quote(r.Name)+" is a resistance", "read it in diode mode; a resistance goes into `read`")
+		}
+	}
+	return list
+}
+
+// atHand checks what is said to be at hand.
+func (d *decoder) atHand(list document.Node) {
+	for _, item := range list.Items() {
+		if name := nameOf(item); name != GoodBoard {
+			if _, err := d.board.ConnectorByName(name); err != nil {
+				d.problems.AddError(item.At(), err)
+			}
+		}
+	}
+}
+
+// withGood gives the library with what was read on good boards at hand, as sweeps of one
+// more board.
+func (c *Case) withGood() *references.Library {
+	var sweeps []*references.Sweep
+	meter := references.DefaultMeter()
+	for i := range c.Events {
+		e := &c.Events[i]
+		if e.Meter != nil {
+			meter = *e.Meter
+		}
+		if len(e.Goods) == 0 {
+			continue
+		}
+		sweeps = append(sweeps, GoodSweep(c, e.Goods, meter))
+	}
+	if len(sweeps) == 0 || c.known == nil {
+		return c.known
+	}
+	return c.known.With(sweeps...)
+}
+
+// GoodSweep is what a good board at hand read, as a sweep of it.
+func GoodSweep(c *Case, goods []Read, m references.Meter) *references.Sweep {
+	s := &references.Sweep{File: c.File, Board: c.Board.Name, Revision: c.Board.Revision, Sample: GoodBoard, Meter: m, State: references.State{Celsius: references.RoomCelsius}}
+	for _, r := range goods {
+		s.Readings = append(s.Readings, references.PointReading{At: r.At, Name: r.Name, Reading: r.Reading})
+	}
+	return s
 }
 
 func (d *decoder) readings(node, value document.Node) []Read {

@@ -61,6 +61,7 @@ func digest(e *Event, b *netlist.Board) string {
 	put(strconv.Itoa(int(e.Kind)), at, e.By, e.Note)
 	if o := e.Open; o != nil {
 		put("opening", o.Board, o.Known, o.Complaint)
+		put(o.AtHand...)
 	}
 	if m := e.Meter; m != nil {
 		put("meter", m.Name, number(m.TestCurrent), number(m.OpenVoltage), number(m.Over), number(m.Gain), number(m.Counts), number(m.Resolution),
@@ -75,7 +76,7 @@ func digest(e *Event, b *netlist.Board) string {
 		put("reading", b.PointName(r.At), to, strconv.Itoa(int(r.Polarity)), quantity.FormatReading(r.Reading))
 	}
 	for _, l := range e.Looks {
-		put("inspect", b.Parts[l.Part].Name, strconv.Itoa(int(l.Look)))
+		put("inspect", l.Name(b), strconv.Itoa(int(l.Look)))
 	}
 	for _, i := range e.Injections {
 		put("injection", b.Nets[i.Rail].Name, strconv.Itoa(len(i.Warm)))
@@ -91,6 +92,15 @@ func digest(e *Event, b *netlist.Board) string {
 		for _, v := range d.Volts {
 			put(b.Parts[v.Part].Name, number(v.Volts))
 		}
+	}
+	for _, x := range e.Presses {
+		put("press", b.Parts[x.Part].Name, b.PointName(x.Read.At), quantity.FormatReading(x.Read.Reading))
+	}
+	for _, r := range e.Goods {
+		put("good", b.PointName(r.At), quantity.FormatReading(r.Reading))
+	}
+	for _, x := range e.Swaps {
+		put("swap", b.Connectors[x.Connector].Name, strconv.FormatBool(x.Works))
 	}
 	for _, p := range e.Parts {
 		put("part", b.Parts[p].Name)

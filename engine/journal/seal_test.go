@@ -190,6 +190,7 @@ func FuzzCase(f *testing.F) {
 	f.Add(seal([]byte("open: {board: b}\n"), "8a3b1c2d"))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 00000000\nundo: 2\n...\n"))
 	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\nsupply: {before: 0}\n--"))
+	f.Add([]byte("open: {board: b, at_hand: [good board, J7]}\n---\npress: {R12: {J7.2: OL}}\n---\ngood: {J7.3: 0.6}\n---\nswap: {J7: fails}\n---\ninspect: {J7.2: clean}\n"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)

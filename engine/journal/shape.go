@@ -24,6 +24,7 @@ var caseShape = &document.Shape{
 				{Name: "board", Required: true, Shape: &document.Shape{Doc: "The board file.", Example: "../board.yaml"}},
 				{Name: "known", Shape: &document.Shape{Doc: "The folder of sweeps of good boards.", Example: "../known"}},
 				{Name: "complaint", Shape: &document.Shape{Doc: "What the owner says.", Example: "touch dead", Lines: true}},
+				{Name: "at_hand", Shape: &document.Shape{Doc: "What of known good is at hand: `good board`, and connectors of which there is a cable or module.", Example: "[good board, J7]", Single: true, Item: &document.Shape{Example: "J7"}}},
 			},
 		}},
 		{Name: "concerns", Shape: &document.Shape{
@@ -38,7 +39,7 @@ var caseShape = &document.Shape{
 		{Name: "polarity", Shape: references.PolarityShape()},
 		{Name: "to", Shape: &document.Shape{Doc: "The point that stands in for ground, where the other probe is not on ground.", Example: "R12.2"}},
 		{Name: "inspect", Shape: &document.Shape{
-			Doc: "What parts look like.", Example: "{C40: corroded, C41: clean}",
+			Doc: "What parts and connector pins look like.", Example: "{C40: corroded, C41: clean}",
 			Value: &document.Shape{Enum: lookNames}, MinItems: 1,
 		}},
 		{Name: "inject", Shape: &document.Shape{
@@ -51,6 +52,18 @@ var caseShape = &document.Shape{
 			Value: &document.Shape{Value: &document.Shape{Example: "12.4 mV", Parse: parses(quantity.Volt)}, MinItems: 1}, MinItems: 1,
 		}},
 		{Name: "current", Shape: &document.Shape{Doc: "With drop: what the supply drives.", Example: "1 A", Parse: parses(quantity.Ampere)}},
+		{Name: "press", Shape: &document.Shape{
+			Doc: "What points read while a part is pressed gently.", Example: "{U5: {J7.3: 0.622}}",
+			Value: &document.Shape{Value: &document.Shape{Example: "0.622", Parse: parsesReading}, MinItems: 1}, MinItems: 1,
+		}},
+		{Name: "good", Shape: &document.Shape{
+			Doc: "Readings of a good board at hand, by point.", Example: "{J7.3: 0.622}",
+			Value: &document.Shape{Example: "0.622", Parse: parsesReading}, MinItems: 1,
+		}},
+		{Name: "swap", Shape: &document.Shape{
+			Doc: "A known-good cable or module in place of the one at a connector: what became of the complaint.", Example: "{J7: fails}",
+			Value: &document.Shape{Enum: testNames[1:]}, MinItems: 1,
+		}},
 		{Name: "remove", Shape: partsShape("Parts taken off the board.", 1)},
 		{Name: "reinstall", Shape: partsShape("The same parts put back.", 1)},
 		{Name: "replace", Shape: partsShape("New, good parts put on.", 1)},

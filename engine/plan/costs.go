@@ -17,11 +17,12 @@ var defaultCosts []byte
 // defaults and says what each is for.
 type Costs struct {
 	Sweep, Measure, SwapLeads, Across      float64
+	Press, Good, Swap                      float64
 	Look, Inject, Drop, DropPart           float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
 	Resolder, ResolderIC, Reflow           float64
-	Clean, Wire                            float64
+	Clean, CleanAgain, Wire                float64
 	GiveUp                                 float64
 }
 
@@ -36,6 +37,9 @@ var costKeys = []cost{
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
 	{"across", "the resistance between two ends of a part in its place, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
+	{"press", "one reading once more while a part is pressed gently", func(c *Costs) *float64 { return &c.Press }},
+	{"good", "one reading on a good board at hand", func(c *Costs) *float64 { return &c.Good }},
+	{"swap", "a known-good cable or module put on a connector, and the complaint tried", func(c *Costs) *float64 { return &c.Swap }},
 	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
 	{"drop", "current into a shorted rail, to read millivolts along it", func(c *Costs) *float64 { return &c.Drop }},
@@ -51,6 +55,7 @@ var costKeys = []cost{
 	{"resolder_ic", "the joint of a leaded IC", func(c *Costs) *float64 { return &c.ResolderIC }},
 	{"reflow", "all joints of a ball-grid IC", func(c *Costs) *float64 { return &c.Reflow }},
 	{"clean", "between two pins", func(c *Costs) *float64 { return &c.Clean }},
+	{"clean_again", "between two pins, and dried, where that did not help the first time", func(c *Costs) *float64 { return &c.CleanAgain }},
 	{"jumper_trace", "a jumper across a broken trace", func(c *Costs) *float64 { return &c.Wire }},
 	{"give_up", "no fix found when nothing on the list was it", func(c *Costs) *float64 { return &c.GiveUp }},
 }

@@ -51,6 +51,11 @@ func (t *Trial) Redraw(seed uint64) (*Trial, error) {
 // goodBoards is how many good boards a drawn trial has.
 const goodBoards = 3
 
+// cleanHolds is the share of leakage between pins that is gone once they were cleaned.
+// On purpose not quite the share that the engine takes (fault.CleanHolds). Common
+// practice, no source.
+const cleanHolds = 0.7
+
 // NewTrial draws a trial that no file holds, read by the own solver: a board type,
 // a sweep of each of three good boards, and a board with some faults that show at
 // its connectors, red probe on ground. Where d is not nil, d is what the engine
@@ -85,6 +90,11 @@ func NewTrial(m *network.Model, seed uint64, faults int, d *Drawing) (*Trial, er
 			return nil, err
 		}
 		t.Faults = got.faults
+		for i := range t.Faults {
+			if f := &t.Faults[i]; f.Mode == fault.Leakage && random(seed, "cleaned").Float64() > cleanHolds {
+				f.Locus = f.Locus.Stubborn()
+			}
+		}
 	}
 	if d != nil {
 		mistake(t.Library, m.Board.Ground, seed)

@@ -168,8 +168,7 @@ func (b *Simulator) Look(p netlist.PartID) journal.Look {
 	if look, ok := b.looks[p]; ok {
 		return look
 	}
-	r := random(w.key(), "look "+w.Truth.Model.Board.Parts[p].Name)
-	looks := goodLooks
+	bad := false
 	for i := range w.Faults {
 		if w.Faults[i].Locus.Part != p {
 			continue
@@ -177,9 +176,18 @@ func (b *Simulator) Look(p netlist.PartID) journal.Look {
 		if w.Faults[i].Mode == fault.Missing {
 			return journal.Missing
 		}
+		bad = true
+	}
+	return looked(w, w.Truth.Model.Board.Parts[p].Name, bad)
+}
+
+// looked draws what a part or pin of a board looks like.
+func looked(w *Board, name string, bad bool) journal.Look {
+	looks := goodLooks
+	if bad {
 		looks = badLooks
 	}
-	u := r.Float64()
+	u := w.Chance("look " + name)
 	for _, s := range looks {
 		if u -= s.p; u < 0 {
 			return s.look

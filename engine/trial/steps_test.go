@@ -2,11 +2,16 @@ package trial
 
 import (
 	"errors"
+	"flag"
 	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
@@ -44,7 +49,11 @@ func railBoard(t *testing.T, seed uint64) *network.Model {
 		}
 	}
 	fmt.Fprintf(&s, "  U1: {kind: ic, pins: {1: VA, 2: GND, %s}}\n  U2: {kind: ic, pins: {A1: VB, A2: GND, B1: VA, %s}}\n", strings.Join(leaded, ", "), strings.Join(balls, ", "))
-	b, err := netlist.Parse(strings.NewReader(s.String()), "rails.yaml")
+	path := filepath.Join(t.TempDir(), "rails.yaml") // a drawing reads the file again
+	if err := os.WriteFile(path, []byte(s.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b, err := netlist.Load(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,7 +68,9 @@ func (w *Work) oracle() float64 {
 		seconds := c.Replace
 		switch {
 		case l.NPins == 2:
-			seconds = c.Clean
+			if seconds = c.Clean; l.Change.Cure.Again {
+				seconds += c.CleanAgain + c.Measure
+			}
 		case l.NPins == 1:
 			seconds = c.Resolder
 		case l.Part == netlist.None:
@@ -93,54 +104,107 @@ func (w *Work) oracle() float64 {
 	return sum
 }
 
+// leftOut names the sorts of steps that TestSteps leaves out, one run each; "none" leaves
+// out none.
+var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,resolder,reflow,across,drop,inject,ends,all")
+
+// known is the probability from which an outcome is known beforehand.
+const known = 0.995
+
 // stepsRun is what came of the same cases with some steps left out.
 type stepsRun struct {
-	n, repaired, escalated, circles, dead, replaced int
-	seconds, oracle                                 float64
+	n, repaired, escalated, circles, dead, replaced, back int
+	offers, again, foregone                               int // steps on offer; those done before with nothing changed; those whose outcome is known
+	seconds, oracle                                       float64
+	habits                                                [2]float64 // seconds of the outward habit, as it stood and with the new steps
+	both                                                  float64    // of seconds, where the former mends the board too
+	mends                                                 float64    // its seconds there
 }
 
-// TestSteps plays boards with many parallel parts and ICs of both packages, with every
-// step and without one sort after the other, beside the outward habit and an oracle.
-// Without a step is: the best of the others on offer.
+// stepsCase makes one case; every other one is drawn as people draw.
+func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bool, error) {
+	m := railBoard(t, seed)
+	var drawing *practice.Drawing
+	var err error
+	if seed%2 == 1 {
+		if drawing, err = practice.NewDrawing(m.Board, seed); err != nil {
+			return nil, nil, nil, err
+		}
+	}
+	tr, err := practice.NewTrial(m, seed, 1, drawing)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	lib := references.NewLibrary(tr.Board(), tr.Library)
+	e, err := engine.New(tr.Board(), lib, engine.Options{})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	w := Start(tr, e, lib)
+	w.AtHand(journal.GoodBoard)
+	return w, tr, Bad(tr.Faults, m, drawing), nil
+}
+
+// isSort tells whether a step is one of a sort that -without names.
+func isSort(s *engine.Step, sort string) bool {
+	joint := s.Remedy == "resolder" && !strings.HasPrefix(s.Part, "J")
+	switch sort {
+	case "none":
+		return false
+	case "pin":
+		return s.Do == engine.DoInspect && strings.HasPrefix(s.Part, "J")
+	case "resolder":
+		return joint
+	case "all":
+		return joint || s.Remedy == "reflow" || s.Do == engine.DoAcross || s.Do == engine.DoDrop || s.Do == engine.DoPress || s.Do == engine.DoGood
+	}
+	return string(s.Do) == sort || s.Remedy == sort
+}
+
+// TestSteps plays boards with many parallel parts and ICs of both packages, half of them
+// drawn as people draw, with every step and without one sort after the other, beside the
+// outward habit and an oracle. Without a step is: the best of the others on offer.
 func TestSteps(t *testing.T) {
 	if testing.Short() {
 		t.Skip("plays whole repairs")
 	}
-	cases, first := 6, uint64(40_000) // of tuning
+	cases, first := 12, uint64(40_000) // of tuning
 	if *people > 0 {
 		cases = *people
 	}
 	if *use == "reporting" {
-		first = 9_040_000
+		first = 9_050_000
 	}
-	sorts := []string{"", "resolder", "reflow", string(engine.DoAcross), string(engine.DoDrop), string(engine.DoInject), string(engine.DoEnds), "all of these"}
-	if *people == 0 {
-		sorts = sorts[:1]
-	}
-	for _, without := range sorts {
-		var habit float64
+	for _, without := range strings.Split(*leftOut, ",") {
 		runs := parallel(t, cases, func(i int) (x stepsRun, err error) {
-			m := railBoard(t, first+uint64(i))
-			tr, err := practice.NewTrial(m, first+uint64(i), 1, nil)
+			w, tr, bad, err := stepsCase(t, first+uint64(i))
 			if err != nil {
 				return x, err
 			}
-			e, err := engine.New(m.Board, references.NewLibrary(m.Board, tr.Library), engine.Options{})
-			if err != nil {
-				return x, err
-			}
-			w := Start(tr, e, references.NewLibrary(m.Board, tr.Library))
-			w.Without = func(s *engine.Step) bool {
-				if without == "all of these" {
-					return s.Remedy == "resolder" && !strings.HasPrefix(s.Part, "J") || s.Remedy == "reflow" || s.Do == engine.DoAcross || s.Do == engine.DoDrop
-				}
-				return without != "" && (string(s.Do) == without || s.Remedy == without && !strings.HasPrefix(s.Part, "J"))
-			}
+			w.Without = func(s *engine.Step) bool { return isSort(s, without) }
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
-			switch err := w.follow(func(d *engine.Diagnosis) { dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d) }); {
+			switch err := w.follow(func(d *engine.Diagnosis) {
+				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
+				keys := map[string]bool{}
+				for k := range d.Next {
+					s := &d.Next[k]
+					x.offers++
+					if key := w.key(s) + s.Remedy; w.sent[w.key(s)] || keys[key] {
+						x.again++
+						t.Logf("seed %d: %s %s%s %s is offered again", first+uint64(i), s.Do, s.At, s.Part, s.Remedy)
+					} else {
+						keys[key] = true
+					}
+					if s.Do != engine.DoRepair && !s.Again && slices.ContainsFunc(s.Outcomes, func(o engine.StepOutcome) bool { return o.Probability > known }) {
+						x.foregone++
+						t.Logf("seed %d: %s %s%s: %+v is known", first+uint64(i), s.Do, s.At, s.Part, s.Outcomes)
+					}
+				}
+			}); {
 			case errors.Is(err, ErrCircles):
 				x.circles = 1
+				t.Logf("seed %d: %v", first+uint64(i), err)
 			case err != nil:
 				return x, err
 			}
@@ -151,15 +215,39 @@ func TestSteps(t *testing.T) {
 			} else if dead {
 				x.dead = 1
 			}
-			bad := Bad(tr.Faults, m, nil)
+			x.seconds = w.Seconds
 			for _, name := range w.Replaced {
-				if _, err := m.Board.PartByName(name); err == nil && !bad[name] {
+				switch p, err := tr.Board().PartByName(name); {
+				case err != nil || bad[name]:
+				case w.edits().Of(p).Removed: // left off in vain: the bench asks to put it back
+					x.back++
+					x.seconds += w.Costs.Reinstall
+				default:
 					x.replaced++
 				}
 			}
-			x.seconds = w.Seconds
 			if *tell {
-				t.Logf("seed %d without %q: %s %s %.3g ohm: %.0f s, oracle %.0f, repaired %v, replaced %v", first+uint64(i), without, practice.Place(m, &tr.Faults[0].Locus), tr.Faults[0].Mode, tr.Faults[0].Ohms, w.Seconds, x.oracle, w.Repaired(), w.Replaced)
+				t.Logf("seed %d without %q: %s %s %.3g ohm: %.0f s, oracle %.0f, repaired %v, replaced %v", first+uint64(i), without, practice.Place(tr.Model, &tr.Faults[0].Locus), tr.Faults[0].Mode, tr.Faults[0].Ohms, w.Seconds, x.oracle, w.Repaired(), w.Replaced)
+			}
+			if without != "none" {
+				return x, nil
+			}
+			for k, habit := range []func(*Work, *engine.Diagnosis) error{(*Work).Outward, (*Work).outwardWithSteps} {
+				w, _, _, err := stepsCase(t, first+uint64(i))
+				if err != nil {
+					return x, err
+				}
+				d, err := w.Engine.Diagnose(w.Case)
+				if err != nil {
+					return x, err
+				}
+				if err := habit(w, d); err != nil {
+					return x, err
+				}
+				x.habits[k] = w.Seconds
+				if k == 0 && w.Repaired() {
+					x.both, x.mends = x.seconds, w.Seconds
+				}
 			}
 			return x, nil
 		})
@@ -170,37 +258,81 @@ func TestSteps(t *testing.T) {
 			sum.escalated += x.escalated
 			sum.circles += x.circles
 			sum.dead += x.dead
+			sum.offers += x.offers
+			sum.again += x.again
+			sum.foregone += x.foregone
 			sum.replaced += x.replaced
+			sum.back += x.back
 			sum.seconds += x.seconds
 			sum.oracle += x.oracle
-		}
-		if without == "" {
-			for _, s := range parallel(t, cases, func(i int) (float64, error) {
-				m := railBoard(t, first+uint64(i))
-				tr, err := practice.NewTrial(m, first+uint64(i), 1, nil)
-				if err != nil {
-					return 0, err
-				}
-				e, err := engine.New(m.Board, references.NewLibrary(m.Board, tr.Library), engine.Options{})
-				if err != nil {
-					return 0, err
-				}
-				w := Start(tr, e, references.NewLibrary(m.Board, tr.Library))
-				d, err := e.Diagnose(w.Case)
-				if err != nil {
-					return 0, err
-				}
-				err = w.Outward(d)
-				return w.Seconds, err
-			}) {
-				habit += s
-			}
-			t.Logf("the outward habit: mean %.0f s, %.1f of the oracle's", habit/float64(sum.n), habit/sum.oracle)
-			if sum.circles+sum.dead > 0 {
-				t.Errorf("%d repeated steps, %d dead ends; want none", sum.circles, sum.dead)
+			sum.both += x.both
+			sum.mends += x.mends
+			for k, s := range x.habits {
+				sum.habits[k] += s
 			}
 		}
-		t.Logf("without %-12q %d cases: repaired %d, escalated %d, repeated %d, dead ends %d, mean %.0f s, %.2f of the oracle's %.0f; good parts replaced %d",
-			without, sum.n, sum.repaired, sum.escalated, sum.circles, sum.dead, sum.seconds/float64(sum.n), sum.seconds/sum.oracle, sum.oracle/float64(sum.n), sum.replaced)
+		if sum.circles+sum.dead+sum.again+sum.foregone > 0 {
+			t.Errorf("without %s: %d repeated steps, %d dead ends, of %d steps on offer %d again and %d with a known outcome; want none", without, sum.circles, sum.dead, sum.offers, sum.again, sum.foregone)
+		}
+		if without == "none" {
+			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it mends the board too), with the new steps %.2f",
+				sum.seconds/sum.habits[0], sum.both/sum.mends, sum.seconds/sum.habits[1])
+		}
+		t.Logf("without %-9s %d cases: repaired %d, escalated %d, repeated %d, dead ends %d, mean %.0f s, %.2f of the oracle's %.0f; good parts replaced %d, taken off and put back %d",
+			without, sum.n, sum.repaired, sum.escalated, sum.circles, sum.dead, sum.seconds/float64(sum.n), sum.seconds/sum.oracle, sum.oracle/float64(sum.n), sum.replaced, sum.back)
 	}
+}
+
+// outwardWithSteps is the outward habit with the steps of a good technician: current into
+// a shorted net and the part that warms first; at an open line, joints soldered again and
+// ICs pressed before anything is taken off.
+func (w *Work) outwardWithSteps(d *engine.Diagnosis) error {
+	l, ok := w.lineOf(d)
+	if !ok {
+		w.finish()
+		return nil
+	}
+	if err := w.probe(&l); err != nil {
+		return err
+	}
+	b, at := w.Engine.Board, l.nets[0]
+	parts := slices.Clone(l.parts)
+	if l.pin.Verdict == engine.IsShorted && b.Nets[at].Rail && !b.Nets[at].Boosted {
+		w.Seconds += w.Costs.Inject
+		warm := w.Simulator.Inject(at, w.edits())
+		parts = slices.DeleteFunc(parts, func(p netlist.PartID) bool { return slices.Contains(warm, p) })
+		parts = append(slices.Clone(warm), parts...)
+	}
+	if l.pin.Verdict == engine.IsOpen || l.pin.Verdict == engine.High {
+		for _, p := range l.parts {
+			part := &b.Parts[p]
+			s := engine.Step{Do: engine.DoRepair, Part: part.Name, Remedy: "reflow", Seconds: w.Costs.Resolder}
+			if network.Pinned(part.Kind) {
+				pt, err := b.Point(l.pin.At)
+				if err != nil {
+					return err
+				}
+				r, err := w.Simulator.Press(p, pt, w.edits())
+				if err != nil {
+					return err
+				}
+				w.Seconds += w.Costs.Press
+				if r.Overload == l.pin.Overload {
+					continue
+				}
+				if s.Seconds = w.Costs.ResolderIC; part.Package == netlist.BallGrid {
+					s.Seconds = w.Costs.Reflow
+				}
+			} else if part.Kind.Class() != netlist.Series {
+				continue
+			}
+			if err := w.repair(&s); err != nil { // all joints of the part anew
+				return err
+			}
+			if done, err := w.right(&l); w.Repaired() || err != nil || done {
+				return err
+			}
+		}
+	}
+	return w.inOrder(&l, parts)
 }

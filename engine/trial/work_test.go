@@ -129,11 +129,16 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 // changed since.
 var ErrCircles = errors.New("trial: sent in circles")
 
+// key names a step of the board as it lies.
+func (w *Work) key(s *engine.Step) string {
+	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+}
+
 // Do carries out one step of the engine's and charges it. It returns an error for a
 // step that sends people to a point once too often.
 func (w *Work) Do(s *engine.Step) error {
 	w.Steps++
-	key := fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+	key := w.key(s)
 	if w.sent[key] {
 		return fmt.Errorf("%w: %s %s%s once more, of the board as it lies", ErrCircles, s.Do, s.At, s.Part)
 	}
@@ -155,6 +160,13 @@ func (w *Work) Do(s *engine.Step) error {
 		r, err := w.read(s.At, pol)
 		w.log("        reads %s", quantity.FormatReading(r))
 		return err
+	case engine.DoPress, engine.DoGood:
+		return w.beside(s)
+	case engine.DoSwap:
+		w.pay(s.Seconds, netlist.Open)
+		c, err := b.ConnectorByName(s.Part)
+		w.event(journal.Event{Kind: journal.KindSwap, Swaps: []journal.Swap{{Connector: c, Works: len(w.Simulator.Board.Faults) == 0}}})
+		return err
 	case engine.DoEnds:
 		return w.ends(s)
 	case engine.DoAcross:
@@ -174,14 +186,18 @@ func (w *Work) Do(s *engine.Step) error {
 		w.Escalated = true
 		return nil
 	case engine.DoInspect:
-		p, err := w.part(s.Part)
-		if err != nil {
+		l := journal.Looked{Part: netlist.None}
+		if at, err := b.Point(s.Part); err == nil && at.Kind == netlist.PointPin {
+			w.pay(s.Seconds, netlist.Open)
+			l.Pin, l.Look = at.Pin, w.Simulator.LookPin(at.Pin)
+		} else if l.Part, err = w.part(s.Part); err != nil {
 			return err
+		} else {
+			w.pay(s.Seconds, b.Parts[l.Part].Access)
+			l.Look = w.Simulator.Look(l.Part)
 		}
-		w.pay(s.Seconds, b.Parts[p].Access)
-		look := w.Simulator.Look(p)
-		w.log("        looks %s", look)
-		w.event(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: look}}})
+		w.log("        looks %s", l.Look)
+		w.event(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 		return nil
 	case engine.DoInject:
 		n, err := b.NetByName(s.At)
@@ -211,6 +227,44 @@ func (w *Work) Do(s *engine.Step) error {
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
+}
+
+// AtHand says what of known good the bench has, as journal.Opening does.
+func (w *Work) AtHand(names ...string) {
+	w.Case.All[0].Open = &journal.Opening{AtHand: names}
+	w.Case.Events = w.Case.All
+}
+
+// beside reads a point while a part is pressed, or on a good board.
+func (w *Work) beside(s *engine.Step) error {
+	b, access := w.Engine.Board, netlist.Open
+	at, err := b.Point(s.At)
+	if err != nil {
+		return err
+	}
+	x := journal.Read{At: at, Name: s.At}
+	if s.Do == engine.DoGood {
+		if x.Reading, err = w.Simulator.ReadGood(at); err != nil {
+			return err
+		}
+		w.pay(s.Seconds, access)
+		w.log("        a good board reads %s", quantity.FormatReading(x.Reading))
+		w.event(journal.Event{Kind: journal.KindGood, Goods: []journal.Read{x}})
+		w.Case.Library = w.Case.Library.With(journal.GoodSweep(w.Case, []journal.Read{x}, w.Case.Meter))
+		w.Engine, err = w.Engine.Refit(w.Case.Library)
+		return err
+	}
+	p, err := w.part(s.Part)
+	if err != nil {
+		return err
+	}
+	if x.Reading, err = w.Simulator.Press(p, at, w.edits()); err != nil {
+		return err
+	}
+	w.log("        reads %s", quantity.FormatReading(x.Reading))
+	w.pay(s.Seconds, b.Parts[p].Access)
+	w.event(journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: p, Read: x}}})
+	return nil
 }
 
 // ends reads the resistances at both ends of a part.

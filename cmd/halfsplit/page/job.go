@@ -34,7 +34,7 @@ func (b *builder) seen() Section {
 			if slices.ContainsFunc(left, func(l journal.Looked) bool { return l.Part == x.Part && l.Look == x.Look }) {
 				text = "■ " + text + ", not yet seen to"
 			}
-			add(x.Part, text)
+			s.Facts = append(s.Facts, Fact{name(x.Name(b.b)), text})
 		}
 		if ev.Kind == journal.KindClean {
 			for _, p := range ev.Parts {

@@ -529,7 +529,11 @@ func (b *builder) work() Section {
 	}
 	remarks := map[netlist.RepairKind]string{netlist.RepairGap: "the gap between two pins was cleaned", netlist.RepairTrace: "the broken trace was joined"}
 	for _, m := range edits.Repairs() {
-		add(name(b.b.RepairName(m)), "repaired", "", cmp.Or(remarks[m.Kind], "resoldered"))
+		remark := cmp.Or(remarks[m.Kind], "resoldered")
+		if m.Again {
+			remark += " again, and dried"
+		}
+		add(name(b.b.RepairName(m)), "repaired", "", remark)
 	}
 	return s
 }

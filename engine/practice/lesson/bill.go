@@ -89,7 +89,13 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		sum += math.Ceil(settling(b.board, b.meter, r, edits))
 	}
 	for _, l := range e.Looks {
-		sum += b.costs.Look + b.access(l.Part, false)
+		sum += b.costs.Look
+		if l.Part != netlist.None {
+			sum += b.access(l.Part, false)
+		}
+	}
+	for _, x := range e.Presses {
+		sum += b.costs.Press + b.access(x.Part, false)
 	}
 	sum += float64(len(e.Injections)) * b.costs.Inject
 	for _, x := range e.Drops {
@@ -113,7 +119,9 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 	for _, m := range e.Repairs {
 		switch m.Kind {
 		case netlist.RepairGap:
-			sum += b.costs.Clean
+			if sum += b.costs.Clean; edits.Repaired(m) {
+				sum += b.costs.CleanAgain - b.costs.Clean
+			}
 		case netlist.RepairTrace:
 			sum += b.costs.Wire
 		default:

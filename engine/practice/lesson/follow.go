@@ -44,7 +44,7 @@ func (m *Diagnoses) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
 
 // tells tells whether an event of a kind can change what is known.
 func tells(k journal.Kind) bool {
-	return k == journal.KindRead || k == journal.KindInspect || k == journal.KindInject || k == journal.KindDrop || k.Edits()
+	return k == journal.KindRead || k.Finds() || k.Edits()
 }
 
 // first is a record up to and with its nth event.
@@ -239,6 +239,9 @@ func (p *follower) do(s *engine.Step) error {
 			at = p.d.Case().All[sweepEvent-1].Readings[0].Name
 		}
 		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
+		return err
+	case engine.DoPress:
+		_, err := p.d.Press(s.Part, s.At)
 		return err
 	case engine.DoEnds:
 		for _, at := range s.Ends() {

@@ -366,8 +366,8 @@ func (k *marker) doubts() error {
 			}
 		}
 		for _, l := range e.Looks {
-			if k.s.look(l.Part) != l.Look {
-				k.doubt(fmt.Sprintf("event %d: %s looks otherwise on the bench", e.Number, k.s.board.Parts[l.Part].Name))
+			if k.s.look(&l) != l.Look {
+				k.doubt(fmt.Sprintf("event %d: %s looks otherwise on the bench", e.Number, l.Name(k.s.board)))
 			}
 		}
 		edits = e.After(edits)
@@ -690,9 +690,11 @@ func (k *marker) same(e *journal.Event, n *engine.Step) bool {
 		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
 	case journal.KindInspect:
-		return n.Do == engine.DoInspect && n.Part == b.Parts[e.Looks[0].Part].Name
+		return n.Do == engine.DoInspect && n.Part == e.Looks[0].Name(b)
 	case journal.KindInject:
 		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
+	case journal.KindPress:
+		return n.Do == engine.DoPress && n.Part == b.Parts[e.Presses[0].Part].Name
 	case journal.KindDrop:
 		return n.Do == engine.DoDrop && n.At == b.Nets[e.Drops[0].Rail].Name
 	case journal.KindRemove:
@@ -873,6 +875,12 @@ func stepWords(s *engine.Step) string {
 			text += ", probes swapped"
 		}
 		return text
+	case engine.DoPress:
+		return "press " + s.Part + " and measure " + s.At
+	case engine.DoGood:
+		return "measure " + s.At + " of a good board"
+	case engine.DoSwap:
+		return "swap the cable or module at " + s.Part
 	case engine.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
 	case engine.DoAcross:

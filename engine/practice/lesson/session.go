@@ -414,10 +414,36 @@ func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netli
 	return 0
 }
 
-// Look puts a part under the microscope.
+// Press reads a point, red probe on ground, while a part is pressed gently.
+func (d *Session) Press(name, at string) (*Shown, error) {
+	if err := d.open(); err != nil {
+		return nil, err
+	}
+	p, err := d.part(name)
+	if err != nil {
+		return nil, err
+	}
+	r := journal.Read{}
+	if r.At, err = d.point(at); err != nil {
+		return nil, err
+	}
+	r.Name = d.sim.board.PointName(r.At)
+	sim := practice.NewSimulator(d.sim.boardAt(d.Case().All, d.next()), d.sim.meter)
+	if r.Reading, err = sim.Press(p, r.At, d.edits()); err != nil {
+		return nil, err
+	}
+	return &Shown{At: r.Name, Reading: r.Reading}, d.write(journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: p, Read: r}}})
+}
+
+// Look puts a part or a connector pin under the microscope.
 func (d *Session) Look(name string) (journal.Look, error) {
 	if err := d.open(); err != nil {
 		return 0, err
+	}
+	if at, err := d.sim.board.Point(d.Spelled(name)); err == nil && at.Kind == netlist.PointPin {
+		l := journal.Looked{Part: netlist.None, Pin: at.Pin}
+		l.Look = d.sim.look(&l)
+		return l.Look, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 	}
 	p, err := d.part(name)
 	if err != nil {
@@ -426,8 +452,9 @@ func (d *Session) Look(name string) (journal.Look, error) {
 	if d.sim.board.Parts[p].Access == netlist.Underfill {
 		return 0, fmt.Errorf("%s is underfilled, where nothing is to be seen; find out about it by readings", document.Quote(name))
 	}
-	l := d.sim.look(p)
-	return l, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: p, Look: l}}})
+	l := journal.Looked{Part: p}
+	l.Look = d.sim.look(&l)
+	return l.Look, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 }
 
 // Remove takes a part off. An IC may tear its pads off with it; what it says then
@@ -539,7 +566,9 @@ func (d *Session) Repair(place string) error {
 			return err
 		}
 	}
-	if d.edits().Repaired(m) {
+	again := m
+	again.Again = m.Kind == netlist.RepairGap // a gap may be cleaned twice
+	if d.edits().Repaired(again) {
 		return fmt.Errorf("%s was repaired before, and holds", document.Quote(place))
 	}
 	return d.write(journal.Repaired(m))

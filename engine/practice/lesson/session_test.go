@@ -132,7 +132,6 @@ func TestDeedsThatCannotBe(t *testing.T) {
 		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, jumper, leave off, resolder, reflow, clean, none"},
 		{"no bridge", func() error { _, err := d.Close("C1 shorted", "jumper"); return err }, "no jumper can lie across `C1`; replace it"},
 		{"repair", func() error { return d.Repair("J1.2-J1.8") }, ""},
-		{"look at a pin", func() error { _, err := d.Look("j1.4"); return err }, "`J1.4` is a point, not a part; read it, or repair it"},
 		{"nothing done", func() error { _, err := d.Close("c1 leaky", ""); return err }, "nothing was done about `C1`; say what repairs it, as in `C1 leaky; replace`, or `C1 leaky; none` to escalate it"},
 	} {
 		err := test.do()

@@ -181,13 +181,16 @@ func (s *simulation) show(all []journal.Event, event int, r *journal.Read, ohms 
 	return practice.NewSimulator(w, s.meter).Take(practice.Take{At: r.At, To: r.To, Polarity: r.Polarity, Ohms: ohms, Edits: edits, Occasion: occasion})
 }
 
-// look gives what a part looks like.
-func (s *simulation) look(p netlist.PartID) journal.Look {
+// look gives what a part or pin looks like.
+func (s *simulation) look(l *journal.Looked) journal.Look {
 	b := practice.NewSimulator(s.bad, s.meter)
-	for part, l := range s.looks {
-		b.SetLook(part, l)
+	if l.Part == netlist.None {
+		return b.LookPin(l.Pin)
 	}
-	return b.Look(p)
+	for part, x := range s.looks {
+		b.SetLook(part, x)
+	}
+	return b.Look(l.Part)
 }
 
 // warm lists the parts that warm up when current goes into a rail.

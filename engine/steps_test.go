@@ -1,0 +1,237 @@
+package engine_test
+
+import (
+	"slices"
+	"testing"
+
+	"halfsplit/engine"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// A line to a leaded IC and one to a ball-grid IC; invented.
+const joints = `
+board: joints
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: L1, 3: L2, 4: V}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  U1: {kind: ic, package: leaded, pins: {1: V, 2: GND, 3: L1}, supply: 1, ground: 2}
+  U2: {kind: ic, package: ball-grid, pins: {A1: V, A2: GND, B1: L2}, supply: A1, ground: A2}
+`
+
+// stepOf gives a step on offer, nil for none.
+func stepOf(d *engine.Diagnosis, do engine.Do, part string) *engine.Step {
+	i := slices.IndexFunc(d.Next, func(s engine.Step) bool { return s.Do == do && s.Part == part })
+	if i < 0 {
+		return nil
+	}
+	return &d.Next[i]
+}
+
+// mode gives the probability of one mode of a suspect.
+func mode(d *engine.Diagnosis, part, mode string) float64 {
+	for _, x := range d.Suspects {
+		if x.Part == part {
+			return x.Modes[mode]
+		}
+	}
+	return 0
+}
+
+// TestPress: an open line that closes while the IC is pressed has a bad joint, and one
+// that does not more likely another fault. Nobody presses a second time.
+func TestPress(t *testing.T) {
+	for _, tt := range []struct{ part, at, fault string }{{"U1", "J1.2", "U1.3:open joint"}, {"U2", "J1.3", "U2.B1:open joint"}} {
+		s := newShop(t, joints, 4)
+		bad := s.faulty(netlist.Edits{}, tt.fault)
+		swept := reads(s.sweep(references.RedOnGround, bad)...)
+		before := s.diagnose(s.open(swept))
+		step := stepOf(before, engine.DoPress, tt.part)
+		if step == nil || step.At != tt.at || step.Seconds != 10 || len(step.Outcomes) != 2 {
+			t.Fatalf("%s: press %+v in %v", tt.part, step, before.Next)
+		}
+		press := func(as network.State) *engine.Diagnosis {
+			return s.diagnose(s.open(swept, journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: s.part(tt.part),
+				Read: journal.Read{At: s.point(tt.at), Name: tt.at, Reading: s.show(tt.at, references.RedOnGround, as)}}}}))
+		}
+		closed, same := press(network.State{}), press(bad)
+		joint := func(d *engine.Diagnosis) float64 { return mode(d, tt.part, "open joint") }
+		// by Bayes' rule of 0.6 against 0.02, and 0.4 against 0.98
+		if p, q := joint(before), joint(closed); q < p || q/(1-q) < 2*p/(1-p) {
+			t.Errorf("%s: joint %.3f, closed under pressure %.3f", tt.part, p, q)
+		}
+		if p, q := joint(before), joint(same); q > 0.8*p {
+			t.Errorf("%s: joint %.3f, the same under pressure %.3f", tt.part, p, q)
+		}
+		for _, d := range []*engine.Diagnosis{closed, same} {
+			if s := stepOf(d, engine.DoPress, tt.part); s != nil {
+				t.Errorf("%s is to be pressed again", tt.part)
+			}
+		}
+	}
+}
+
+// TestGoodAtHand: a good board that reads as this one at the point out of range settles
+// that the known-good value is wrong; without one at hand, it is not asked for.
+func TestGoodAtHand(t *testing.T) {
+	s := newShop(t, joints, 1)
+	w := *s.lib.Sweeps[0]
+	w.Readings = slices.Clone(w.Readings)
+	for i := range w.Readings {
+		if w.Readings[i].Name == "J1.2" {
+			w.Readings[i].Reading.Value -= 0.15 // a slip of the pen
+		}
+	}
+	s.lib = references.NewLibrary(s.board, []*references.Sweep{&w})
+	var err error
+	if s.e, err = engine.New(s.board, s.lib, engine.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	swept := reads(s.sweep(references.RedOnGround, network.State{})...)
+	c := s.open(swept)
+	good := func(d *engine.Diagnosis) bool {
+		return slices.ContainsFunc(d.Next, func(x engine.Step) bool { return x.Do == engine.DoGood && x.At == "J1.2" && x.Seconds == 20 })
+	}
+	if d := s.diagnose(c); good(d) || len(d.Abnormal) == 0 {
+		t.Fatalf("without one at hand: good offered %v, out of range %d", good(d), len(d.Abnormal))
+	}
+	c.All[0].Open = &journal.Opening{AtHand: []string{journal.GoodBoard}}
+	d := s.diagnose(c)
+	if !good(d) {
+		t.Fatalf("no reading of the good board at hand in %+v", d.Next)
+	}
+	read := journal.Read{At: s.point("J1.2"), Name: "J1.2", Reading: s.show("J1.2", references.RedOnGround, network.State{})}
+	c = s.open(swept, journal.Event{Kind: journal.KindGood, Goods: []journal.Read{read}})
+	c.All[0].Open = &journal.Opening{AtHand: []string{journal.GoodBoard}}
+	if s.e, err = s.e.Refit(s.lib.With(journal.GoodSweep(c, []journal.Read{read}, references.DefaultMeter()))); err != nil {
+		t.Fatal(err)
+	}
+	after := s.diagnose(c)
+	if good(after) {
+		t.Error("it is to be read again")
+	}
+	if p, q := blames(d, "U1"), blames(after, "U1"); q > 0.5*p {
+		t.Errorf("U1 bad %.2f, with the good board read %.2f", p, q)
+	}
+}
+
+// TestSwap: on a board that reads right, the known-good cable at hand is put on; where the
+// complaint stays, the board is the likelier cause, and where it is gone nothing is left
+// to do.
+func TestSwap(t *testing.T) {
+	s := newShop(t, joints, 4)
+	swept := reads(s.sweep(references.RedOnGround, network.State{})...)
+	at := func(hand []string, events ...journal.Event) *engine.Diagnosis {
+		c := s.open(append([]journal.Event{swept}, events...)...)
+		c.All[0].Open = &journal.Opening{AtHand: hand}
+		return s.diagnose(c)
+	}
+	if d := at(nil); len(d.Next) > 0 {
+		t.Fatalf("nothing at hand, but %+v", d.Next)
+	}
+	d := at([]string{"J1"})
+	if x := stepOf(d, engine.DoSwap, "J1"); x == nil || x.Seconds != 300 {
+		t.Fatalf("no swap in %+v", d.Next)
+	}
+	for _, works := range []bool{true, false} {
+		d := at([]string{"J1"}, journal.Event{Kind: journal.KindSwap, Swaps: []journal.Swap{{Works: works}}})
+		if stepOf(d, engine.DoSwap, "J1") != nil {
+			t.Error("swapped again")
+		}
+	}
+}
+
+// TestLookAtPin: a corroded connector pin is likelier the open joint than one that looks
+// clean, and nobody looks twice.
+func TestLookAtPin(t *testing.T) {
+	s := newShop(t, joints, 4)
+	swept := reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}, "J1.2:open joint"))...)
+	before := s.diagnose(s.open(swept))
+	look := func(l journal.Look) *engine.Diagnosis {
+		d := s.diagnose(s.open(swept, journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: netlist.None, Pin: s.point("J1.2").Pin, Look: l}}}))
+		if stepOf(d, engine.DoInspect, "J1.2") != nil {
+			t.Error("looked at twice")
+		}
+		return d
+	}
+	p, bad, clean := blames(before, "J1.2"), blames(look(journal.Corroded), "J1.2"), blames(look(journal.Clean), "J1.2")
+	if bad < p || clean > p {
+		t.Errorf("J1.2 %.3f, corroded %.3f, clean %.3f", p, bad, clean)
+	}
+}
+
+// TestCleanAgain: leakage that is still there after its gap was cleaned is cleaned again
+// and dried, at its own price.
+func TestCleanAgain(t *testing.T) {
+	s := newShop(t, joints, 4)
+	leak := s.faulty(netlist.Edits{}, "J1.2 to J1.1:leakage between pins=200")
+	swept := reads(s.sweep(references.RedOnGround, leak)...)
+	place, err := s.board.Repair("J1.2-J1.1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	step := func(events ...journal.Event) *engine.Step {
+		d := s.diagnose(s.open(append([]journal.Event{swept}, events...)...))
+		if i := slices.IndexFunc(d.Next, func(x engine.Step) bool { return x.Remedy == "clean" }); i >= 0 {
+			return &d.Next[i]
+		}
+		return nil
+	}
+	if x := step(); x == nil || x.Part != "J1.2 to J1.1" || x.Seconds != 110 {
+		t.Fatalf("first: %+v", x)
+	}
+	still := reads(s.sweep(references.RedOnGround, leak)...) // a lasting change of the circuit, whatever was cleaned
+	if x := step(journal.Repaired(place), still); x == nil || x.Part != "J1.2 to J1.1" || x.Seconds != 320 {
+		t.Errorf("cleaned once: %+v", x)
+	}
+	right := reads(s.sweep(references.RedOnGround, network.State{})...)
+	if x := step(journal.Repaired(place), still, journal.Repaired(place), right); x != nil {
+		t.Errorf("cleaned twice, all right: %+v", x)
+	}
+}
+
+// Two matched lines behind resistors; invented.
+const pairs = `
+board: pairs
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: A, 3: B, 4: V}}}
+nets: {V: {rail: 1.8 V}}
+matched: [[L1, L2]]
+test_points: {TP1: L1, TP2: L2}
+parts:
+  R1: {kind: resistor, value: 10k, pins: [A, L1]}
+  R2: {kind: resistor, value: 10k, pins: [B, L2]}
+  U1: {kind: ic, pins: {1: V, 2: GND, 3: L1, 4: L2}, supply: 1, ground: 2}
+`
+
+// TestMatchedPoint: where no good board was read, the same point of a matched line is
+// worth reading, and once.
+func TestMatchedPoint(t *testing.T) {
+	s := newShop(t, pairs, 0)
+	at := func(name string) *engine.Diagnosis {
+		events := []journal.Event{reads(journal.Read{At: s.point("TP1"), Name: "TP1", Reading: s.show("TP1", references.RedOnGround, s.faulty(netlist.Edits{}, "U1.3:leaky=150"))})}
+		if name != "" {
+			events = append(events, reads(journal.Read{At: s.point(name), Name: name, Reading: s.show(name, references.RedOnGround, network.State{})}))
+		}
+		return s.diagnose(s.open(events...))
+	}
+	offered := func(d *engine.Diagnosis) (n int) {
+		for _, x := range d.Next {
+			if x.Do == engine.DoMeasure && x.At == "TP2" && x.Polarity == references.RedOnGround.String() {
+				n++
+			}
+		}
+		return n
+	}
+	if d := at(""); offered(d) != 1 {
+		t.Errorf("TP2 is offered %d times in %+v", offered(d), d.Next)
+	}
+	if d := at("TP2"); offered(d) != 0 {
+		t.Error("TP2 is to be read again")
+	}
+}
