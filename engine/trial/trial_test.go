@@ -27,7 +27,7 @@ import (
 // the engine was tuned on are the tuning trials; figures are for reporting from
 // the others alone.
 var (
-	every = flag.Int("every", 24, "play every so many trials")
+	every = flag.Int("every", 0, "play every so many trials; 0: as many as a plain run has time for")
 	use   = flag.String("use", "tuning", "tuning or reporting")
 	only  = flag.String("board", "", "one board: sensor12, kestrel or dock60")
 	tell  = flag.Bool("tell", false, "tell each trial that went wrong")
@@ -85,13 +85,12 @@ func TestTables(t *testing.T) {
 			}
 		})
 	}
-	// A plain run plays ten boards of a kind, among which one IC decides and a bin of
-	// the calibration holds two or three; together they are held to the goals, and a
-	// full run to them board by board.
+	// Of a large board a plain run plays too few to hold it to the goals by itself;
+	// together the boards are held to them.
 	if e := cal.Error(); len(boards) > 1 && e > 0.08 {
 		t.Errorf("calibration error %.3f over all boards", e)
 	}
-	if ours > 0.6*outward {
+	if len(boards) > 1 && ours > 0.6*outward {
 		t.Errorf("the engine takes %.0f %% of the outward habit's time over all boards, want at most 60 %%", 100*ours/outward)
 	}
 }
@@ -100,10 +99,17 @@ func TestTables(t *testing.T) {
 func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
 	t.Helper()
 	var out []*practice.Trial
-	n := 0
+	n, step := 0, *every
+	if step == 0 {
+		// A large board takes ten seconds a play, a small one a tenth of a second.
+		step = 3
+		if len(trials[0].Board().Parts) > 200 || testing.Short() {
+			step = 24
+		}
+	}
 	for i := range trials {
 		if trials[i].Tuning == (*use == "tuning") {
-			if n%*every == 0 {
+			if n%step == 0 {
 				out = append(out, &trials[i])
 			}
 			n++
@@ -307,7 +313,7 @@ func report(t *testing.T, results []outcome) {
 		}
 	}
 	share := func(a, n int) float64 { return float64(a) / float64(max(n, 1)) }
-	t.Logf("%s trials, every %d:", *use, *every)
+	t.Logf("%d %s trials:", len(results), *use)
 	for k, name := range []string{"no fault", "one fault", "two faults"} {
 		w := rows[k]
 		t.Logf("  %-10s n %3d   called faulty %5.1f %%   ranked first %5.1f %%   in the first ambiguity group %5.1f %%", name, w.n, 100*share(w.shown, w.n), 100*share(w.first, w.n), 100*share(w.group, w.n))
@@ -338,8 +344,15 @@ func report(t *testing.T, results []outcome) {
 	t.Logf("    where the outward habit repairs the board too (%d): %.0f s against %.0f s, %.1f %%; elsewhere it pays for no fix found", both, ours/float64(max(both, 1)), theirs/float64(max(both, 1)), 100*ours/theirs)
 	// goals: 95 % of single faults, 85 % of double faults, calibration 0.05, 60 %
 	// of the outward habit; a plain run is small, so it is held to less
-	if g := share(rows[1].group, rows[1].n); g < 0.80 {
-		t.Errorf("only %.1f %% of single faults are in the first group", 100*g)
+	least := 0.80
+	if played >= 30 {
+		least = 0.95
+	}
+	if g := share(rows[1].group, rows[1].n); g < least {
+		t.Errorf("only %.1f %% of single faults are in the first group, want %.0f %%", 100*g, 100*least)
+	}
+	if g := share(rows[2].group, rows[2].n); rows[2].n >= 10 && g < 0.85 {
+		t.Errorf("only %.1f %% of double faults have a bad part in the first group, want 85 %%", 100*g)
 	}
 	if rows[0].shown > 1+rows[0].n/10 {
 		t.Errorf("%d of %d good boards were called faulty", rows[0].shown, rows[0].n)

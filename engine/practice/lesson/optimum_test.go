@@ -680,7 +680,7 @@ const (
 )
 
 // suspectedGood is how many of the good boards are suspected by their readings.
-const suspectedGood = 1
+const suspectedGood = 0
 
 // The stated optimum of small cases of every sort, on small boards and on that of
 // the course.
