@@ -145,16 +145,16 @@ func (p *planning) everRead(at netlist.Point) bool {
 
 // outOfRange lists the points whose last reading was out of range.
 func (d *Diagnosis) outOfRange() []string {
-	type spot struct{ net, to, polarity string }
+	type spot struct{ at, to, polarity string }
 	last := map[spot]int{}
 	for i := range d.Readings {
 		r := &d.Readings[i]
-		last[spot{r.Net, r.To, r.Polarity}] = i
+		last[spot{r.At, r.To, r.Polarity}] = i
 	}
 	var names []string
 	for i := range d.Readings {
 		r := &d.Readings[i]
-		if last[spot{r.Net, r.To, r.Polarity}] == i && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
+		if last[spot{r.At, r.To, r.Polarity}] == i && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
 			names = append(names, r.At)
 		}
 	}

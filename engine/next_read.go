@@ -259,7 +259,7 @@ func (p *planning) measures(points []netlist.Point) error {
 			if pol == references.BlackOnGround && !p.posterior.Covers(pol) {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
-			if !p.readAlready(pt, pol) || p.comes(pt) {
+			if n := p.timesRead(pt, pol); n == 0 || n < mostTimes && p.comes(pt) {
 				spots = append(spots, Spot{pt, pol})
 			}
 		}
@@ -307,10 +307,22 @@ func (p *planning) measures(points []netlist.Point) error {
 // it lies: a second reading would show the same again, whatever the model makes of
 // it. Where the first may have slipped, reading it again is a remedy of its own.
 func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
+	return p.timesRead(pt, pol) > 0
+}
+
+// mostTimes is how often a point is read of a board as it lies where what is wrong
+// comes and goes (common practice, no source).
+const mostTimes = 3
+
+// timesRead counts the readings of a point in a polarity with the board as it lies.
+func (p *planning) timesRead(pt netlist.Point, pol references.Polarity) (n int) {
 	name := p.Board.PointName(pt)
-	return slices.ContainsFunc(p.taken, func(t taken) bool {
-		return t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name
-	})
+	for i := range p.taken {
+		if t := &p.taken[i]; t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name {
+			n++
+		}
+	}
+	return n
 }
 
 // comes tells whether what a point reads comes and goes under a hypothesis.
