@@ -41,13 +41,6 @@ func (b *Simulator) Press(part netlist.PartID, at netlist.Point, edits netlist.E
 	return r, err
 }
 
-// ReadGood gives what the meter shows at a point of another, good board of the type, red
-// probe on ground.
-func (b *Simulator) ReadGood(at netlist.Point) (quantity.Reading, error) {
-	w := b.Board
-	return (&Simulator{Board: w.Truth.Sample(w.Seed+1, w.Celsius), Meter: b.Meter, Drawing: b.Drawing}).Read(at, references.RedOnGround, netlist.Edits{})
-}
-
 // LookPin gives what a connector pin looks like. Asked twice, it looks the same.
 func (b *Simulator) LookPin(pin netlist.PinRef) journal.Look {
 	w := b.Board

@@ -244,7 +244,7 @@ func (w *Work) beside(s *engine.Step) error {
 	}
 	x := journal.Read{At: at, Name: s.At}
 	if s.Do == engine.DoGood {
-		if x.Reading, err = w.Simulator.ReadGood(at); err != nil {
+		if x.Reading, err = readAnother(w.Simulator, at); err != nil {
 			return err
 		}
 		w.pay(s.Seconds, access)
@@ -265,6 +265,14 @@ func (w *Work) beside(s *engine.Step) error {
 	w.pay(s.Seconds, b.Parts[p].Access)
 	w.event(journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: p, Read: x}}})
 	return nil
+}
+
+// readAnother gives what the meter shows at a point of another, good board of the type, red
+// probe on ground.
+func readAnother(b *practice.Simulator, at netlist.Point) (quantity.Reading, error) {
+	w := b.Board
+	good := practice.Simulator{Board: w.Truth.Sample(w.Seed+1, w.Celsius), Meter: b.Meter, Drawing: b.Drawing}
+	return good.Read(at, references.RedOnGround, netlist.Edits{})
 }
 
 // ends reads the resistances at both ends of a part.
