@@ -180,7 +180,6 @@ func renumbered(of []int) []int {
 // members of a group could differ: on their nets and one series element further,
 // and on both sides of every break, the easiest to touch first.
 func (r *reaching) inner(g *cluster) []netlist.Point {
-	p := &planning{inquiry: &inquiry{Engine: r.Engine}}
 	var nets []netlist.NetID
 	net := func(n netlist.NetID) {
 		if n != netlist.None && n != r.Board.Ground && !slices.Contains(nets, n) {
@@ -190,7 +189,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	var out []netlist.Point
 	have := map[string]bool{}
 	add := func(pt netlist.Point) {
-		if name := r.Board.PointName(pt); pt.Kind != netlist.PointPin && !have[name] && p.touchable(pt) {
+		if name := r.Board.PointName(pt); pt.Kind != netlist.PointPin && !have[name] && r.touchable(pt) {
 			have[name] = true
 			out = append(out, pt)
 		}
@@ -214,7 +213,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	for _, n := range nets {
 		best, cost := netlist.Point{}, math.Inf(1)
 		for _, pt := range r.Board.PointsOn(n) {
-			if c := p.touchCost(pt); pt.Kind != netlist.PointPin && c < cost {
+			if c := r.touchCost(pt); pt.Kind != netlist.PointPin && c < cost {
 				best, cost = pt, c
 			}
 		}
@@ -223,7 +222,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 		}
 	}
 	out = out[:min(len(out), splitPoints)]
-	sort.SliceStable(out, func(i, j int) bool { return p.touchCost(out[i]) < p.touchCost(out[j]) })
+	sort.SliceStable(out, func(i, j int) bool { return r.touchCost(out[i]) < r.touchCost(out[j]) })
 	return out
 }
 
@@ -242,3 +241,34 @@ func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]
 	}
 	return showing(s.ph, w, &o, boards)
 }
+
+// toldApart sorts predictions into groups that a reading distinguishes, vague ones
+// like the others.
+func toldApart(shows []shown) (of []int, n int) {
+	order := make([]int, len(shows))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool {
+		x, y := shows[order[a]], shows[order[b]]
+		if x.over != y.over {
+			return y.over
+		}
+		return !x.over && x.volts < y.volts
+	})
+	of = make([]int, len(shows))
+	for k, i := range order {
+		if k > 0 {
+			a, b := shows[order[k-1]], shows[i]
+			if a.over != b.over || !b.over && b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
+				n++
+			}
+		}
+		of[i] = n
+	}
+	return of, n + 1
+}
+
+// vagueShare is the probability below which an outcome of a hypothesis is left out of
+// the plan.
+const vagueShare = 0.05

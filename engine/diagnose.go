@@ -26,7 +26,7 @@ const (
 
 // inquiry is one diagnosis under way.
 type inquiry struct {
-	*Engine
+	*Basis
 	c      *journal.Case
 	taken  []taken
 	obs    []fault.Observation
@@ -36,61 +36,53 @@ type inquiry struct {
 	edits  netlist.Edits // the board as it lies now
 	drive  network.Drive // the meter as it stands now
 	stages []journal.Stage
+	best   []*fault.Fault // by suspect: the likeliest of its faults
 }
 
-// Diagnose weighs what could explain the readings of a case and ranks what to do
-// next.
-func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
-	q := &inquiry{Engine: e, c: c, stages: c.Stages()}
+// Inquire weighs what could explain the readings of a case. Where the readings are not
+// those of the board, nothing is concluded and the findings say so.
+func (e *Basis) Inquire(c *journal.Case) (*inquiry, *Findings, error) {
+	q := &inquiry{Basis: e, c: c, stages: c.Stages()}
 	last := q.stages[len(q.stages)-1]
 	q.edits, q.drive = last.Edits, driveOf(last)
-	d := &Diagnosis{Board: e.Board.Name, Revision: e.Board.Revision,
-		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Next: []Step{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Ambiguous: [][]string{}, Unread: []string{}}
+	d := &Findings{Board: e.Board.Name, Revision: e.Board.Revision,
+		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Unread: []string{}}
 	var err error
 	q.taken, q.obs = e.observe(c)
 	if q.ph, err = e.physics(q.obs); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	d.Readings = e.compare(q.taken, q.obs)
+	q.cautions(d)
 	if d.Implausible = e.implausibleAtSight(c, d.Readings); d.Implausible != nil {
 		q.abnormal(d)
-		q.cautions(d)
-		return d, nil
+		return q, d, nil
 	}
 	q.ev = q.evidence()
 	if q.res, err = fault.Search(e.model, e.priors, q.ph, q.obs, q.ev); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	d.Readings = e.compare(q.taken, q.obs)
 	q.abnormal(d)
 	if d.Implausible, err = q.leftOver(d); d.Implausible != nil || err != nil {
-		q.cautions(d)
-		return d, err
+		return q, d, err
 	}
 	q.explanations(d)
 	if err := q.suspects(d); err != nil {
-		return nil, err
-	}
-	if q.nothingWrong() < surelyNothing || len(d.outOfRange()) > 0 {
-		if err := q.next(d); err != nil {
-			return nil, err
-		}
+		return nil, nil, err
 	}
 	q.concerned(d)
-	q.idle(d)
 	if err := q.unseen(d); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	q.notes(d)
-	q.cautions(d)
-	return d, nil
+	return q, d, nil
 }
 
 // concerned counts the points that the complaint concerns and lists those that were not
 // read: the pins, or else a point, of the nets that the case names; where it names none, the
-// pins of the connectors with a pin read, but ground and pins that are not connected. Where
-// nothing is left to do, those are what to read next.
-func (q *inquiry) concerned(d *Diagnosis) {
+// pins of the connectors with a pin read, but ground and pins that are not connected.
+func (q *inquiry) concerned(d *Findings) {
 	done, connectors := map[netlist.Point]bool{}, map[netlist.ConnectorID]bool{}
 	read := map[netlist.NetID]bool{}
 	for i := range q.taken {
@@ -103,15 +95,9 @@ func (q *inquiry) concerned(d *Diagnosis) {
 	}
 	named := q.c.Concerns()
 	pinned := map[netlist.NetID]bool{}
-	idle := len(d.Next) == 0
 	add := func(p netlist.Point, done bool) {
-		if d.Pins++; done {
-			return
-		}
-		at := q.Board.PointName(p)
-		d.Unread = append(d.Unread, at)
-		if idle && len(d.Next) < listedSteps {
-			d.Next = append(d.Next, Step{Do: DoMeasure, At: at, Polarity: references.RedOnGround.String(), Seconds: q.costs.Measure, Outcomes: []StepOutcome{}})
+		if d.Pins++; !done {
+			d.Unread = append(d.Unread, q.Board.PointName(p))
 		}
 	}
 	for c := range q.Board.Connectors {
@@ -133,13 +119,6 @@ func (q *inquiry) concerned(d *Diagnosis) {
 		}
 	}
 }
-
-// Probabilities that nothing is left to do: from likelyNothing on, only steps that
-// leave the board as it is are offered, to make sure; from surelyNothing on, none.
-const (
-	likelyNothing = 0.5
-	surelyNothing = 0.9
-)
 
 // nothingWrong gives the probability that there is nothing left to do while no point was
 // last read out of range: the readings show no fault, or one that was dealt with and proven
@@ -230,7 +209,7 @@ func (q *inquiry) evidence() fault.Evidence {
 	return ev
 }
 
-func (q *inquiry) abnormal(d *Diagnosis) {
+func (q *inquiry) abnormal(d *Findings) {
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		if r.Verdict == Agrees || r.Verdict == NoKnownGood {
@@ -304,26 +283,6 @@ func (q *inquiry) describe(f *fault.Fault) string {
 	return r.At + " " + f.Mode.String()
 }
 
-// roughly gives a resistance to two figures.
-func roughly(ohms float64) string {
-	switch {
-	case ohms >= 9.5e5:
-		return figures(ohms/1e6) + " Mohm"
-	case ohms >= 950:
-		return figures(ohms/1e3) + " kohm"
-	}
-	return figures(ohms) + " ohm"
-}
-
-// figures writes a number from 0.1 to 999 with two figures and no exponent.
-func figures(v float64) string {
-	if v >= 10 {
-		step := math.Pow(10, math.Floor(math.Log10(v))-1)
-		return fmt.Sprintf("%.0f", math.Round(v/step)*step)
-	}
-	return fmt.Sprintf("%.1f", v)
-}
-
 func (q *inquiry) describeAll(faults []fault.Fault) string {
 	if len(faults) == 0 {
 		return "nothing wrong"
@@ -335,7 +294,7 @@ func (q *inquiry) describeAll(faults []fault.Fault) string {
 	return strings.Join(words, " and ")
 }
 
-func (q *inquiry) explanations(d *Diagnosis) {
+func (q *inquiry) explanations(d *Findings) {
 	for i := range q.res.Explanations {
 		x := &q.res.Explanations[i]
 		if i > 0 && (i >= listedExplanations || x.Probability < leastExplanation) {
@@ -350,7 +309,7 @@ func (q *inquiry) explanations(d *Diagnosis) {
 }
 
 // suspects sums explanations by the part or place that they blame.
-func (q *inquiry) suspects(d *Diagnosis) error {
+func (q *inquiry) suspects(d *Findings) error {
 	type blame struct {
 		suspect Suspect
 		best    *fault.Fault
@@ -404,8 +363,7 @@ func (q *inquiry) suspects(d *Diagnosis) error {
 				delete(s.suspect.Modes, m)
 			}
 		}
-		r := q.remedyOf(s.best)
-		s.suspect.Remedy, s.suspect.Advice = r.name, r.advice
+		q.best = append(q.best, s.best)
 		if l := s.best.Locus; l.Part != netlist.None {
 			p := &q.Board.Parts[l.Part]
 			s.suspect.Place, s.suspect.Access = p.Place, p.Access.String()
@@ -529,7 +487,7 @@ func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 	return reasons, nil
 }
 
-func (q *inquiry) notes(d *Diagnosis) {
+func (q *inquiry) notes(d *Findings) {
 	var unknown, alike []string
 	for i := range d.Readings {
 		t := &q.taken[i]
@@ -562,19 +520,10 @@ func (q *inquiry) notes(d *Diagnosis) {
 // told: below, no percentage on the screen would change.
 const tellLeft = 0.01
 
-// list joins names, a few of them.
-func list(names []string) string {
-	const most = 8
-	if len(names) > most {
-		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return strings.Join(names, ", ")
-}
-
-// cautions gives the safety notes that the case calls for. They are the usual
+// cautions gives the safety notes that probing calls for. They are the usual
 // ones of the trade; local codes, the makers' documents and licensed practice
 // come first.
-func (q *inquiry) cautions(d *Diagnosis) {
+func (q *inquiry) cautions(d *Findings) {
 	d.Cautions = append(d.Cautions, "Battery out and every supply off before a probe touches the board; let capacitors discharge.")
 	for n := range q.Board.Nets {
 		if q.Board.Nets[n].Boosted {
@@ -582,16 +531,59 @@ func (q *inquiry) cautions(d *Diagnosis) {
 			break
 		}
 	}
-	for _, s := range d.Next {
-		if s.Do == DoInject || s.Do == DoDrop {
-			d.Cautions = append(d.Cautions, "Inject at or below the rail's own voltage, with the current limit low; a bad part can burn: eye protection, and nothing flammable near.")
-			break
-		}
-	}
-	for _, s := range d.Next {
-		if s.Do == DoRemove || s.Do == DoRepair {
-			d.Cautions = append(d.Cautions, "Hot air and iron burn; flux and solvent fumes need an extractor; keep heat away from lithium cells.")
-			break
-		}
-	}
 }
+
+// MayJumper tells the series parts whose function a line can do without.
+func MayJumper(p *netlist.Part) bool { return p.Role != netlist.Required && p.Kind.Spare() }
+
+// MayLeaveOff tells the parts that a board does without, at some loss: filter
+// and bypass capacitors (common practice, no source).
+func MayLeaveOff(p *netlist.Part) bool {
+	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
+}
+
+// cured tells whether the bench has already dealt with a fault.
+func cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
+	if f.Locus == nil {
+		return false
+	}
+	cure := f.Locus.Change.Cure
+	if cure.Kind != netlist.NoRepair && edits.Repaired(cure) {
+		return true
+	}
+	if f.Locus.Part == netlist.None {
+		return false
+	}
+	x := edits.Of(f.Locus.Part)
+	switch {
+	case x.Replaced && !x.Removed:
+		return true
+	case x.NewJoints() && !x.Removed && cure.Kind == netlist.RepairJoint:
+		return true
+	case x.Jumpered && f.Locus.Series:
+		return true
+	case x.Removed && f.Mode.Path() && MayLeaveOff(&b.Parts[f.Locus.Part]):
+		return true
+	}
+	return false
+}
+
+// Implausible tells whether the readings of a case can be those of its board; nil
+// where they can. The list is what Compare said of them. Where most read wrong, they
+// are diagnosed to find out.
+func (e *Basis) Implausible(c *journal.Case, list []Comparison) (*Implausible, error) {
+	if x := e.implausibleAtSight(c, list); x != nil {
+		return x, nil
+	}
+	if wrong, all := count(list, wrongly); !mostly(len(wrong), len(all)) {
+		return nil, nil
+	}
+	_, found, err := e.Inquire(c)
+	if err != nil {
+		return nil, err
+	}
+	return found.Implausible, nil
+}
+
+// warmSights are how well warmth is seen, by journal.SeenBy.
+var warmSights = [...]fault.Sight{journal.SeenByFilm: fault.ByFilm, journal.SeenByCamera: fault.ByCamera, journal.SeenByNone: fault.ByNone}

@@ -17,15 +17,12 @@
 package engine
 
 import (
-	"fmt"
-	"path/filepath"
-
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
-	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -42,77 +39,46 @@ type Options struct {
 	Task *network.Task
 }
 
-// Engine is a board with what good boards say about it. It is not changed after
-// New and may be used by several goroutines.
+// Engine is a board with what good boards say about it and what bench time costs. It is
+// not changed after New and may be used by several goroutines.
 type Engine struct {
-	Board     *netlist.Board
-	Library   *references.Library // may be nil
-	priors    *fault.Priors
-	costs     plan.Costs
-	rates     *plan.Rates
-	limits    plan.Limits
-	model     *network.Model
-	posterior *fit.Posterior
+	*Basis
+	terms terms
 }
 
 // New prepares a board. The library of known-good sweeps may be nil or empty:
 // the engine then knows only what junctions usually drop.
 func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) {
-	e := &Engine{Board: b, Library: lib, priors: o.Priors, limits: o.Limits, posterior: o.Posterior}
-	if e.priors == nil {
-		e.priors = fault.DefaultPriors()
-	}
-	e.rates = o.Rates
-	e.costs = plan.DefaultCosts()
-	if o.Costs != nil {
-		e.costs = *o.Costs
-	}
-	if e.posterior != nil {
-		e.model = e.posterior.Model
-		return e, nil
-	}
-	e.model = network.New(b)
-	e.model.Task = o.Task
-	posterior, err := fit.Fit(e.model, lib)
+	basis, err := NewBasis(b, lib, o.Priors, o.Posterior, o.Task)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", b.File, err)
+		return nil, err
 	}
-	e.posterior = posterior
+	e := &Engine{Basis: basis, terms: terms{costs: plan.DefaultCosts(), rates: o.Rates, limits: o.Limits}}
+	if o.Costs != nil {
+		e.terms.costs = *o.Costs
+	}
 	return e, nil
 }
 
-// DrawingDoubts lists in words what the good boards say against the board file: paths to
-// ground that no part accounts for, and values that are not as drawn.
-func (e *Engine) DrawingDoubts() []string {
-	var out, nets []string
-	for _, n := range e.posterior.Undrawn {
-		nets = append(nets, e.Board.Nets[n].Name)
+// Refit gives an engine of the same board and options that knows another library, such as
+// one with what a good board at hand read.
+func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
+	basis, err := NewBasis(e.Board, lib, e.priors, nil, e.model.Task)
+	if err != nil {
+		return nil, err
 	}
-	if len(nets) > 0 {
-		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, or its pins are in another order")
-	}
-	if len(e.posterior.Freed) == 0 {
-		return out
-	}
-	drawn := e.model.Nominal().Ohms
-	for _, el := range e.posterior.Freed {
-		part := &e.Board.Parts[e.model.Elements[el].Part]
-		out = append(out, fmt.Sprintf("by the good boards %s has about %s, not %s as the board file says; look at its code", part.Name,
-			quantity.Format(e.posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(drawn[el], quantity.Ohm)))
-	}
-	return out
+	return &Engine{Basis: basis, terms: e.terms}, nil
 }
 
-// Doubts are DrawingDoubts and what the good boards say against each other: readings that
-// were left out.
-func (e *Engine) Doubts() []string {
-	out := e.DrawingDoubts()
-	for _, m := range e.posterior.Misread {
-		at := ""
-		if m.Spot.Net != netlist.None {
-			at = " on " + e.Board.Nets[m.Spot.Net].Name
-		}
-		out = append(out, fmt.Sprintf("%s: about %.3f V%s does not go with the other good boards and is left out; look for a typing error or a swapped pin", filepath.Base(m.Sweep.File), m.Volts, at))
+// Diagnose weighs what could explain the readings of a case and ranks what to do
+// next.
+func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
+	q, findings, err := e.Inquire(c)
+	if err != nil {
+		return nil, err
 	}
-	return out
+	return advise(q, findings, e.terms)
 }
+
+// Coverage works out which faults a sweep of connector pins shows.
+func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) { return coverage(e.Basis, q) }

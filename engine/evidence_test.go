@@ -32,7 +32,7 @@ func TestEvidenceOfInjection(t *testing.T) {
 		{Kind: journal.KindRemove, Number: 2, Parts: []netlist.PartID{part("C71")}},
 		inject(3, "V1V8_IO"), inject(4, "V1V8_SW", part("C72")), // L2 joins them
 	}}
-	q := &inquiry{Engine: e, c: c, ph: &fault.Physics{Values: e.posterior.At(23, 0)}, stages: c.Stages()}
+	q := &inquiry{Basis: e.Basis, c: c, ph: &fault.Physics{Values: e.posterior.At(23, 0)}, stages: c.Stages()}
 	felt, warm := map[string]int{}, map[string]bool{}
 	for _, in := range q.evidence().Injections {
 		for p, w := range in.Warm {

@@ -1,7 +1,6 @@
 package engine
 
 import (
-	"math"
 	"slices"
 
 	"halfsplit/netlist"
@@ -99,24 +98,6 @@ func (p *planning) longShot(s *Step) bool {
 	return sum < leastSuspected*total && sum*p.costs.GiveUp < s.Seconds*total
 }
 
-// add puts a step behind the others, unless it is among them.
-func (p *planning) add(d *Diagnosis, s Step) bool {
-	if slices.ContainsFunc(d.Next, func(x Step) bool {
-		return x.Do == s.Do && x.At == s.At && x.Part == s.Part && x.Polarity == s.Polarity
-	}) {
-		return false
-	}
-	if s.Expected == 0 {
-		s.Expected = math.Max(d.Expected, p.costs.GiveUp)
-		if s.Do != DoEscalate {
-			s.Expected += s.Seconds
-		}
-		s.Outcomes = []StepOutcome{}
-	}
-	d.Next = append(d.Next, s)
-	return true
-}
-
 // near lists nets outward from points.
 func (p *planning) near(names []string) []netlist.NetID {
 	in := map[netlist.NetID]bool{netlist.None: true, p.Board.Ground: true}
@@ -141,22 +122,4 @@ func (p *planning) near(names []string) []netlist.NetID {
 // everRead tells whether a point was read, however the board lay.
 func (p *planning) everRead(at netlist.Point) bool {
 	return slices.ContainsFunc(p.taken, func(t taken) bool { return t.read.At == at && t.read.To == nil })
-}
-
-// outOfRange lists the points whose last reading was out of range.
-func (d *Diagnosis) outOfRange() []string {
-	type spot struct{ at, to, polarity string }
-	last := map[spot]int{}
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		last[spot{r.At, r.To, r.Polarity}] = i
-	}
-	var names []string
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		if last[spot{r.At, r.To, r.Polarity}] == i && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
-			names = append(names, r.At)
-		}
-	}
-	return names
 }

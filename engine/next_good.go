@@ -32,7 +32,7 @@ func (p *planning) beside(d *Diagnosis) {
 		rows := make([][]float64, len(p.hyps))
 		for h := range rows {
 			made := slices.ContainsFunc(p.hyps[h].faults, func(f fault.Fault) bool {
-				return f.Mode != fault.Doubtful && (f.Locus == nil && f.Observation == t.obs || f.Locus != nil && slices.Contains(f.Moves, t.obs))
+				return !isDoubt(f) && (f.Locus == nil && f.Observation == t.obs || f.Locus != nil && slices.Contains(f.Moves, t.obs))
 			})
 			rows[h] = []float64{1 - besideShare, besideShare}
 			if made {
@@ -65,43 +65,21 @@ func (p *planning) beside(d *Diagnosis) {
 	}
 }
 
-// goodRead tells whether a net was read on a good board at hand.
-func (q *inquiry) goodRead(n netlist.NetID) bool {
-	return slices.ContainsFunc(q.c.Events, func(e journal.Event) bool {
-		return slices.ContainsFunc(e.Goods, func(r journal.Read) bool { return r.At.Net == n })
-	})
-}
-
-// settles tells whether a good board at hand can tell whether the known-good values that
-// some faults doubt are wrong.
-func (q *inquiry) settles(faults []fault.Fault) bool {
-	return q.c.AtHand(journal.GoodBoard) && q.edits.AsDrawn() && slices.ContainsFunc(faults, func(f fault.Fault) bool {
-		return isDoubt(f) && !q.goodRead(q.obs[f.Observation].Spot.Net)
-	})
-}
-
 // idle adds, where the board reads right and the complaint stands, putting a known-good
 // cable or module at hand in place of the one at a connector.
-func (q *inquiry) idle(d *Diagnosis) {
-	if len(d.Next) > 0 || len(q.taken) == 0 || len(d.outOfRange()) > 0 || len(d.Suspects) > 0 && q.nothingWrong() < likelyNothing {
+func (p *planning) idle(d *Diagnosis) {
+	if len(d.Next) > 0 || len(p.taken) == 0 || len(d.outOfRange()) > 0 || len(d.Suspects) > 0 && p.nothingWrong() < likelyNothing {
 		return
 	}
-	for i := range q.Board.Connectors {
-		name := q.Board.Connectors[i].Name
-		swapped := slices.ContainsFunc(q.c.Events, func(e journal.Event) bool {
+	for i := range p.Board.Connectors {
+		name := p.Board.Connectors[i].Name
+		swapped := slices.ContainsFunc(p.c.Events, func(e journal.Event) bool {
 			return slices.ContainsFunc(e.Swaps, func(x journal.Swap) bool { return x.Works || x.Connector == netlist.ConnectorID(i) })
 		})
-		if q.c.AtHand(name) && !swapped {
-			mends := fault.SwapMends * q.nothingWrong()
-			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: q.costs.Swap, Why: "the board reads right; what is connected to it may be what is bad",
+		if p.c.AtHand(name) && !swapped {
+			mends := fault.SwapMends * p.nothingWrong()
+			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: p.costs.Swap, Why: "the board reads right; what is connected to it may be what is bad",
 				Outcomes: []StepOutcome{{Seen: "the complaint is gone", Probability: mends, Means: []string{"what was connected at " + name}}, {Seen: "the complaint stays", Probability: 1 - mends, Means: []string{}}}})
 		}
 	}
-}
-
-// Refit gives an engine of the same board and options that knows another library, such as
-// one with what a good board at hand read.
-func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
-	x, err := New(e.Board, lib, Options{Priors: e.priors, Costs: &e.costs, Rates: e.rates, Limits: e.limits, Task: e.model.Task})
-	return x, err
 }

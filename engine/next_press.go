@@ -6,10 +6,8 @@ import (
 	"strings"
 
 	"halfsplit/engine/fault"
-	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
-	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -63,13 +61,6 @@ func (p *planning) oddest(obs []int) (best *taken) {
 	return best
 }
 
-// plain tells whether a reading was taken in diode mode, red probe on ground, of a board
-// that lay as edits say.
-func (t *taken) plain(edits netlist.Edits) bool {
-	r := &t.read
-	return t.obs >= 0 && r.To == nil && r.At.Net != netlist.None && r.Polarity == references.RedOnGround && r.Reading.Unit != quantity.Ohm && t.edits.Equal(edits)
-}
-
 // pressedAlready tells whether a point was read with a part pressed as the board lies.
 func (p *planning) pressedAlready(part netlist.PartID, at netlist.Point) bool {
 	for _, st := range p.stages {
@@ -82,21 +73,4 @@ func (p *planning) pressedAlready(part netlist.PartID, at netlist.Point) bool {
 		}
 	}
 	return false
-}
-
-// before gives the last reading of a point before it was read with a part pressed, nil
-// where there is none.
-func (q *inquiry) before(e *journal.Event, x *journal.Press, edits netlist.Edits) (last *taken) {
-	for i := range q.taken {
-		if t := &q.taken[i]; t.event < e.Number && t.read.At == x.Read.At && t.plain(edits) {
-			last = t
-		}
-	}
-	return last
-}
-
-// changed tells whether a point read otherwise with a part pressed than before.
-func changed(t *taken, now *journal.Read) bool {
-	was := t.read.Reading
-	return was.Overload != now.Reading.Overload || !was.Overload && math.Abs(was.Value-now.Reading.Value) > repeatVolts(t.meter, was.Value)
 }

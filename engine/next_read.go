@@ -2,9 +2,7 @@ package engine
 
 import (
 	"fmt"
-	"math"
 	"slices"
-	"sort"
 	"strings"
 
 	"halfsplit/engine/fault"
@@ -14,95 +12,6 @@ import (
 	"halfsplit/references"
 )
 
-// points lists where a probe could usefully land: both sides of every break that
-// is suspected, every terminal whose joint is, and one point of each net within
-// reach, the easiest to touch whose joint is not: read there, the net shows what
-// the joint keeps from the terminal.
-func (p *planning) points() []netlist.Point {
-	var out []netlist.Point
-	have, joint := map[string]bool{}, map[string]bool{}
-	add := func(pt netlist.Point) {
-		if name := p.Board.PointName(pt); !have[name] && len(out) < mostPoints && p.touchable(pt) {
-			have[name] = true
-			out = append(out, pt)
-		}
-	}
-	for i := range p.hyps {
-		for k := range p.hyps[i].faults {
-			f := &p.hyps[i].faults[k]
-			if f.Locus == nil {
-				add(p.taken[p.takenOf(f.Observation)].read.At)
-				continue
-			}
-			switch c := &f.Locus.Change; c.Kind {
-			case network.Detach:
-				pt := p.model.PointOf(c.Contact)
-				joint[p.Board.PointName(pt)] = true
-				add(pt)
-			case network.Split:
-				add(p.Board.Nets[c.Net].Along[c.After])
-				add(p.Board.Nets[c.Net].Along[c.After+1])
-			}
-		}
-	}
-	for _, n := range p.reach() {
-		if best := p.easiestOn(n, joint); best != nil {
-			add(*best)
-		}
-	}
-	return out
-}
-
-func (p *planning) touchable(pt netlist.Point) bool { return !math.IsInf(p.touchCost(pt), 1) }
-
-// easiestOn gives the point of a net that a probe reaches best, but for some by name; nil
-// where none is left.
-func (p *planning) easiestOn(n netlist.NetID, but map[string]bool) *netlist.Point {
-	var best *netlist.Point
-	for _, pt := range p.Board.PointsOn(n) {
-		if p.touchable(pt) && !but[p.Board.PointName(pt)] && (best == nil || p.touchCost(pt) < p.touchCost(*best)) {
-			best = &pt
-		}
-	}
-	return best
-}
-
-// touchCost orders the points of a net by how easily a probe reaches them:
-// connector pins and test pads first, then terminals in the open, then those
-// under a shield. Balls under an IC and parts underfilled cannot be touched.
-func (p *planning) touchCost(pt netlist.Point) float64 {
-	switch pt.Kind {
-	case netlist.PointPin:
-		return 0
-	case netlist.PointPad:
-		return 1
-	case netlist.PointTerminal:
-		part := &p.Board.Parts[pt.Terminal.Part]
-		if network.Pinned(part.Kind) || part.Access == netlist.Underfill {
-			return math.Inf(1)
-		}
-		if part.Access == netlist.Shield {
-			return 3
-		}
-		return 2
-	}
-	return math.Inf(1)
-}
-
-// shielded gives the setup that a point needs.
-func (p *planning) shielded(pt netlist.Point) int {
-	if pt.Kind == netlist.PointTerminal && p.Board.Parts[pt.Terminal.Part].Access == netlist.Shield {
-		return openShield
-	}
-	return -1
-}
-
-// shown is what one hypothesis predicts at one point.
-type shown struct {
-	volts, sigma float64
-	over         bool
-}
-
 // predict gives what each hypothesis predicts at a point of the board with
 // edits.
 func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits, boards [][]network.Change) ([]shown, error) {
@@ -110,144 +19,6 @@ func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol reference
 	st.Edits = edits
 	o := p.spotted(Spot{pt, pol}, st)
 	return showing(p.ph, w, &o, boards)
-}
-
-// boards gives what is changed on the board of each hypothesis.
-func (p *planning) boards() [][]network.Change {
-	out := make([][]network.Change, len(p.hyps))
-	for i := range p.hyps {
-		out[i] = p.hyps[i].changes
-	}
-	return out
-}
-
-// showing gives what an observation shows on each of several boards.
-func showing(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boards [][]network.Change) ([]shown, error) {
-	told, err := ph.PredictBoards(w, o, boards)
-	if err != nil {
-		return nil, err
-	}
-	out := make([]shown, len(told))
-	for i, pr := range told {
-		out[i] = shown{pr.Volts, math.Hypot(pr.SD(), o.Noise.Own), pr.Volts > o.Probe.Meter.Over}
-	}
-	return out, nil
-}
-
-// wideVolts is the standard deviation in volts from which a prediction is too
-// vague to make an outcome of its own.
-const wideVolts = 0.015
-
-// softSigmas is the distance in standard deviations from which a reading tells something
-// between two predictions, if not for certain (common practice, no source).
-const softSigmas = 1.5
-
-// outcomes cuts what a reading may show into outcomes, and gives the probability of each
-// under each hypothesis. The sharp predictions make them, and vague ones that lie apart
-// from all sharp ones: sorted by voltage, a new outcome begins where one lies further than
-// apart standard deviations from the first of the last outcome; OL is one more. Each
-// hypothesis is spread over them by its normal distribution, cut half way between.
-func outcomes(shows []shown, apart float64) (rows [][]float64, n int) {
-	order := make([]int, 0, len(shows))
-	over := false
-	for i, s := range shows {
-		if s.over {
-			over = true
-		} else if s.sigma < wideVolts {
-			order = append(order, i)
-		}
-	}
-	sharp := order
-	for i, s := range shows {
-		near := func(k int) bool {
-			return math.Abs(s.volts-shows[k].volts) <= apartSigmas*math.Hypot(s.sigma, shows[k].sigma)
-		}
-		if !s.over && s.sigma >= wideVolts && !slices.ContainsFunc(sharp, near) {
-			order = append(order, i)
-		}
-	}
-	sort.SliceStable(order, func(a, b int) bool { return shows[order[a]].volts < shows[order[b]].volts })
-	var cuts []float64 // between outcomes, rising
-	first := 0
-	for k, i := range order {
-		if a, b := shows[order[first]], shows[i]; b.volts-a.volts > apart*math.Hypot(a.sigma, b.sigma) {
-			a = shows[order[k-1]]
-			cuts = append(cuts, (a.volts*b.sigma+b.volts*a.sigma)/(a.sigma+b.sigma))
-			first = k
-		}
-	}
-	n = len(cuts)
-	if len(order) > 0 {
-		n++
-	}
-	last := n
-	if over {
-		n++
-	}
-	rows = make([][]float64, len(shows))
-	for i, s := range shows {
-		rows[i] = make([]float64, n)
-		if s.over {
-			rows[i][last] = 1
-			continue
-		}
-		from := 0.0
-		for k := range last {
-			to := 1.0
-			if k < len(cuts) {
-				to = normalBelow(cuts[k], s.volts, s.sigma)
-			}
-			if rows[i][k] = to - from; rows[i][k] < vagueShare {
-				rows[i][k] = 0
-			}
-			from = to
-		}
-		normalise(rows[i])
-	}
-	return rows, n
-}
-
-// toldApart sorts predictions into groups that a reading distinguishes, vague ones
-// like the others.
-func toldApart(shows []shown) (of []int, n int) {
-	order := make([]int, len(shows))
-	for i := range order {
-		order[i] = i
-	}
-	sort.SliceStable(order, func(a, b int) bool {
-		x, y := shows[order[a]], shows[order[b]]
-		if x.over != y.over {
-			return y.over
-		}
-		return !x.over && x.volts < y.volts
-	})
-	of = make([]int, len(shows))
-	for k, i := range order {
-		if k > 0 {
-			a, b := shows[order[k-1]], shows[i]
-			if a.over != b.over || !b.over && b.volts-a.volts > apartSigmas*math.Hypot(a.sigma, b.sigma) {
-				n++
-			}
-		}
-		of[i] = n
-	}
-	return of, n + 1
-}
-
-// vagueShare is the probability below which an outcome of a hypothesis is left out of
-// the plan.
-const vagueShare = 0.05
-
-func normalBelow(x, mean, sigma float64) float64 { return 0.5 * math.Erfc((mean-x)/(sigma*math.Sqrt2)) }
-
-func normalise(row []float64) {
-	sum := 0.0
-	for _, x := range row {
-		sum += x
-	}
-	for k := range row {
-		row[k] /= sum
-	}
 }
 
 // measures adds a reading at each point, in both polarities, where it tells
@@ -303,27 +74,9 @@ func (p *planning) measures(points []netlist.Point) error {
 	return nil
 }
 
-// readAlready tells whether a point has been read in a polarity with the board as
-// it lies: a second reading would show the same again, whatever the model makes of
-// it. Where the first may have slipped, reading it again is a remedy of its own.
-func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
-	return p.timesRead(pt, pol) > 0
-}
-
 // mostTimes is how often a point is read of a board as it lies where what is wrong
 // comes and goes (common practice, no source).
 const mostTimes = 3
-
-// timesRead counts the readings of a point in a polarity with the board as it lies.
-func (p *planning) timesRead(pt netlist.Point, pol references.Polarity) (n int) {
-	name := p.Board.PointName(pt)
-	for i := range p.taken {
-		if t := &p.taken[i]; t.read.To == nil && t.read.Polarity == pol && t.edits.Equal(p.edits) && p.Board.PointName(t.read.At) == name {
-			n++
-		}
-	}
-	return n
-}
 
 // comes tells whether what a point reads comes and goes under a hypothesis.
 func (p *planning) comes(pt netlist.Point) bool {
@@ -505,17 +258,6 @@ func cross(a [][]float64, n int, b [][]float64, m int) ([][]float64, int) {
 		}
 	}
 	return rows, len(number)
-}
-
-// likeliest gives the hypothesis that an outcome most likely means, -1 for none.
-func likeliest(rows [][]float64, outcome int, hyps []hypothesis) int {
-	best, most := -1, 0.0
-	for i := range rows {
-		if w := rows[i][outcome] * hyps[i].weight; w > most {
-			best, most = i, w
-		}
-	}
-	return best
 }
 
 // display writes a voltage as the meter shows it.

@@ -32,7 +32,7 @@ func (t *taken) ohmic() bool {
 }
 
 // probe puts a meter's leads down as a reading says.
-func (e *Engine) probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
+func (e *Basis) probe(at netlist.Point, to *netlist.Point, pol references.Polarity, d network.Drive) network.Probe {
 	p := fit.ProbeAt(e.model, e.model.PlaceOf(at), pol, d)
 	if to == nil {
 		return p
@@ -93,7 +93,7 @@ func ohmsNoise(m references.Meter, ohms float64) fault.Noise {
 const leastNoise = 1e-6
 
 // observation makes an observation of a reading.
-func (e *Engine) observation(r journal.Read, meter references.Meter, edits netlist.Edits) fault.Observation {
+func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlist.Edits) fault.Observation {
 	o := fault.Observation{Edits: edits, Spot: fit.SpotOf(e.model, r.At, r.Polarity), Between: r.To != nil, Over: r.Reading.Overload}
 	if r.Reading.Unit == quantity.Ohm {
 		d := ohmsDrive(meter)
@@ -118,7 +118,7 @@ func (e *Engine) observation(r journal.Read, meter references.Meter, edits netli
 
 // oddShare gives the share of readings like an observation that nothing accounts
 // for.
-func (e *Engine) oddShare(o *fault.Observation) float64 {
+func (e *Basis) oddShare(o *fault.Observation) float64 {
 	switch {
 	case o.Known != nil:
 		return fault.OddKnown
@@ -129,7 +129,7 @@ func (e *Engine) oddShare(o *fault.Observation) float64 {
 }
 
 // known gives what good boards read at a spot, nil where none was read.
-func (e *Engine) known(s fit.Spot) *fit.Known {
+func (e *Basis) known(s fit.Spot) *fit.Known {
 	k, ok := e.posterior.Known(s)
 	if !ok {
 		return nil
@@ -139,7 +139,7 @@ func (e *Engine) known(s fit.Spot) *fit.Known {
 
 // observe turns the readings of a case into observations, in an order that does not
 // depend on that of entry.
-func (e *Engine) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
+func (e *Basis) observe(c *journal.Case) (all []taken, obs []fault.Observation) {
 	var meters []references.Meter // in an order of their own, whichever was used first
 	for _, st := range c.Stages() {
 		meters = append(meters, st.Meter)
@@ -179,7 +179,7 @@ const cooled = 30 * time.Minute
 // order sorts observations, and makes one of those that repeat another: the same point
 // in the same state and session by the same meter, read as the same within the meter's
 // noise.
-func (e *Engine) order(all []taken, obs []fault.Observation) []fault.Observation {
+func (e *Basis) order(all []taken, obs []fault.Observation) []fault.Observation {
 	var of []int // in all, those that have an observation
 	for i := range all {
 		if all[i].obs >= 0 {
@@ -295,7 +295,7 @@ func repeats(t, x *taken, away float64, n fault.Noise) bool {
 
 // matched tells whether a reading can be compared with lines that should read alike:
 // known good, or read on this board.
-func (e *Engine) matched(t *taken, all []taken) bool {
+func (e *Basis) matched(t *taken, all []taken) bool {
 	for _, group := range e.Board.Matched {
 		if !slices.Contains(group, t.read.At.Net) {
 			continue
@@ -318,7 +318,7 @@ func (e *Engine) matched(t *taken, all []taken) bool {
 }
 
 // physics works out what the readings of a case say together.
-func (e *Engine) physics(obs []fault.Observation) (*fault.Physics, error) {
+func (e *Basis) physics(obs []fault.Observation) (*fault.Physics, error) {
 	ph := &fault.Physics{Posterior: e.posterior, Values: e.posterior.At(network.RefCelsius, 0)}
 	return ph, ph.Join(network.NewPool(e.model), obs)
 }
@@ -331,4 +331,37 @@ func firstOf(all []taken, obs int) int {
 		}
 	}
 	return -1
+}
+
+func driveOf(st journal.Stage) network.Drive { return fit.DriveOf(st.Meter) }
+
+func polarityOf(blackOnGround bool) references.Polarity {
+	if blackOnGround {
+		return references.BlackOnGround
+	}
+	return references.RedOnGround
+}
+
+// plain tells whether a reading was taken in diode mode, red probe on ground, of a board
+// that lay as edits say.
+func (t *taken) plain(edits netlist.Edits) bool {
+	r := &t.read
+	return t.obs >= 0 && r.To == nil && r.At.Net != netlist.None && r.Polarity == references.RedOnGround && r.Reading.Unit != quantity.Ohm && t.edits.Equal(edits)
+}
+
+// before gives the last reading of a point before it was read with a part pressed, nil
+// where there is none.
+func (q *inquiry) before(e *journal.Event, x *journal.Press, edits netlist.Edits) (last *taken) {
+	for i := range q.taken {
+		if t := &q.taken[i]; t.event < e.Number && t.read.At == x.Read.At && t.plain(edits) {
+			last = t
+		}
+	}
+	return last
+}
+
+// changed tells whether a point read otherwise with a part pressed than before.
+func changed(t *taken, now *journal.Read) bool {
+	was := t.read.Reading
+	return was.Overload != now.Reading.Overload || !was.Overload && math.Abs(was.Value-now.Reading.Value) > repeatVolts(t.meter, was.Value)
 }

@@ -17,7 +17,7 @@ import (
 // open, a resistance: "R12:open", "U5.B2:shorted", "C40:leaky=470",
 // "J7.2-J7.4:bridged", "R12.1:dry joint". fault.MeantMode says which words are taken
 // for a mode.
-func (e *Engine) ParseFault(text string) (fault.Fault, error) {
+func (e *Basis) ParseFault(text string) (fault.Fault, error) {
 	where, what, ok := strings.Cut(text, ":")
 	what, ohmsText, given := strings.Cut(what, "=")
 	if !ok || where == "" || what == "" {
@@ -93,7 +93,7 @@ type choice struct {
 }
 
 // placed tells whether a locus is where a name says.
-func (e *Engine) placed(l *fault.Locus, where string) bool {
+func (e *Basis) placed(l *fault.Locus, where string) bool {
 	name := l.Name(e.Board)
 	if name == where || strings.ReplaceAll(name, " to ", "-") == where {
 		return true

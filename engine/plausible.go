@@ -12,16 +12,6 @@ import (
 	"halfsplit/netlist"
 )
 
-// Implausible says that readings are not those of the board, whatever is wrong with
-// it: what is wrong lies with the leads, the range, or which board it is. Nothing is
-// concluded from such readings.
-type Implausible struct {
-	What   string `json:"what"`   // in a sentence without its full stop: "the ground lead is off"
-	Why    string `json:"why"`    // what the readings show, alike
-	Do     string `json:"do"`     // what puts it right, in whole sentences
-	Events []int  `json:"events"` // of the readings that are to be taken back
-}
-
 // From when on a sweep is no sweep of the board (common practice, no source). Faults
 // drawn at random, two on a board, rails shorted among them, stay below all of it;
 // see TestPlausibleFaults.
@@ -38,23 +28,6 @@ const (
 	fewestLeft  = 3    // and so many
 	groundPins  = 2    // ground pins that none reads 0
 )
-
-// Implausible tells whether the readings of a case can be those of its board; nil
-// where they can. The list is what Compare said of them. Where most read wrong, they
-// are diagnosed to find out.
-func (e *Engine) Implausible(c *journal.Case, list []Comparison) (*Implausible, error) {
-	if x := e.implausibleAtSight(c, list); x != nil {
-		return x, nil
-	}
-	if wrong, all := count(list, wrongly); !mostly(len(wrong), len(all)) {
-		return nil, nil
-	}
-	d, err := e.Diagnose(c)
-	if err != nil {
-		return nil, err
-	}
-	return d.Implausible, nil
-}
 
 // plain tells a reading against ground in diode mode.
 func (c *Comparison) plain() bool { return c.To == "" && !c.Resistance }
@@ -104,7 +77,7 @@ func count(list []Comparison, so func(*Comparison) bool) (those, all map[string]
 
 // implausibleAtSight looks at what was read with the board and the meter unchanged,
 // state by state.
-func (e *Engine) implausibleAtSight(c *journal.Case, list []Comparison) *Implausible {
+func (e *Basis) implausibleAtSight(c *journal.Case, list []Comparison) *Implausible {
 	for _, st := range c.Stages() {
 		var read []Comparison
 		for _, ev := range st.Events {
@@ -123,11 +96,11 @@ func (e *Engine) implausibleAtSight(c *journal.Case, list []Comparison) *Implaus
 	return nil
 }
 
-func (e *Engine) isGround(r *Comparison) bool { return r.Net == e.Board.Nets[e.Board.Ground].Name }
+func (e *Basis) isGround(r *Comparison) bool { return r.Net == e.Board.Nets[e.Board.Ground].Name }
 
 // leadOff: one reading after the other is OL, ground pins too; or all are, and no
 // ground pin was read.
-func (e *Engine) leadOff(read []Comparison) *Implausible {
+func (e *Basis) leadOff(read []Comparison) *Implausible {
 	for from := 0; from < len(read); {
 		to, ground := from, 0
 		lines := map[string]bool{}
@@ -168,7 +141,7 @@ func several(n int, thing string) string {
 }
 
 // leadsTogether: all reads 0, or what not connected (NC) does.
-func (e *Engine) leadsTogether(read []Comparison) *Implausible {
+func (e *Basis) leadsTogether(read []Comparison) *Implausible {
 	zero, lines := map[string]bool{}, map[string]bool{}
 	others, free, freeZero := 0, 0, 0 // readings that are not 0; of pins that are not connected
 	for i := range read {
@@ -208,13 +181,13 @@ func (e *Engine) leadsTogether(read []Comparison) *Implausible {
 }
 
 // unconnected tells a pin that nothing on the board is joined to.
-func (e *Engine) unconnected(r *Comparison) bool {
+func (e *Basis) unconnected(r *Comparison) bool {
 	at, err := e.Board.Point(r.At)
 	return err == nil && (at.Net == netlist.None || len(e.Board.Nets[at.Net].Terminals) == 0 && at.Net != e.Board.Ground)
 }
 
 // leadElsewhere: no ground pin reads 0, though current flows.
-func (e *Engine) leadElsewhere(read []Comparison) *Implausible {
+func (e *Basis) leadElsewhere(read []Comparison) *Implausible {
 	ground, at := 0, ""
 	for i := range read {
 		switch r := &read[i]; {
@@ -241,7 +214,7 @@ func (e *Engine) leadElsewhere(read []Comparison) *Implausible {
 
 // leftOver tells that the likeliest set of faults explains few of the nets that read
 // wrong.
-func (q *inquiry) leftOver(d *Diagnosis) (*Implausible, error) {
+func (q *inquiry) leftOver(d *Findings) (*Implausible, error) {
 	wrong, all := count(d.Readings, wrongly)
 	if !mostly(len(wrong), len(all)) {
 		return nil, nil
@@ -294,4 +267,14 @@ func eventsOf(read []Comparison) []int {
 	}
 	slices.Sort(all)
 	return slices.Compact(all)
+}
+
+// Implausible says that readings are not those of the board, whatever is wrong with
+// it: what is wrong lies with the leads, the range, or which board it is. Nothing is
+// concluded from such readings.
+type Implausible struct {
+	What   string `json:"what"`   // in a sentence without its full stop: "the ground lead is off"
+	Why    string `json:"why"`    // what the readings show, alike
+	Do     string `json:"do"`     // what puts it right, in whole sentences
+	Events []int  `json:"events"` // of the readings that are to be taken back
 }

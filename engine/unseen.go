@@ -22,7 +22,7 @@ const seenSigmas = 3.0
 // where L is the reading's change per ampere fed in at a place; that is the first
 // order in 1/R, which is what counts where a leak is about to vanish. The leak is
 // seen while the shift exceeds seenSigmas standard deviations of some reading.
-func (q *inquiry) unseen(d *Diagnosis) error {
+func (q *inquiry) unseen(d *Findings) error {
 	type least struct {
 		l    *fault.Locus
 		ohms float64

@@ -73,9 +73,9 @@ func TestPrintDiagnosis(t *testing.T) {
 		{Part: "R1", Probability: 0.01, Modes: map[string]float64{"open": 0.01}},
 	}
 	base := engine.Diagnosis{
-		Board: "Twig", Revision: "A", Abnormal: abnormal, Readings: readings, Suspects: suspects,
-		Explanations: []engine.Explanation{{Faults: []engine.FaultReport{{Part: "C1", Mode: "shorted", At: "C1"}}, Probability: 0.85}},
-		Expected:     250,
+		Findings: engine.Findings{Board: "Twig", Revision: "A", Abnormal: abnormal, Readings: readings, Suspects: suspects,
+			Explanations: []engine.Explanation{{Faults: []engine.FaultReport{{Part: "C1", Mode: "shorted", At: "C1"}}, Probability: 0.85}}},
+		Expected: 250,
 	}
 	with := func(change func(*engine.Diagnosis)) *engine.Diagnosis {
 		d := base
@@ -248,7 +248,7 @@ func keysOf(t *testing.T, what string, value any, keys ...string) {
 func TestNoNullLists(t *testing.T) {
 	var out bytes.Buffer
 	a := newTestApp(&out)
-	err := a.json(&engine.Diagnosis{Suspects: []engine.Suspect{{}}, Next: []engine.Step{{Outcomes: []engine.StepOutcome{{}}}}})
+	err := a.json(&engine.Diagnosis{Findings: engine.Findings{Suspects: []engine.Suspect{{}}}, Next: []engine.Step{{Outcomes: []engine.StepOutcome{{}}}}})
 	if err != nil || a.out.Flush() != nil {
 		t.Fatal(err)
 	}

@@ -11,68 +11,8 @@ import (
 	"halfsplit/references"
 )
 
-// Spot is a place to put a probe, with the other one on ground.
-type Spot struct {
-	At       netlist.Point
-	Polarity references.Polarity
-}
-
-// Touch gives the point of a net that a probe reaches most easily: a connector
-// pin, a test pad, or a terminal of a part in the open. ok is false where none
-// can be touched.
-func (e *Engine) Touch(net netlist.NetID) (at netlist.Point, ok bool) {
-	p := &planning{inquiry: &inquiry{Engine: e}}
-	best := math.Inf(1)
-	for _, pt := range e.Board.PointsOn(net) {
-		if cost := p.touchCost(pt); cost < best {
-			at, best, ok = pt, cost, true
-		}
-	}
-	return at, ok
-}
-
-// PredictAt gives what the meter of a case should show at spots of its board as
-// it lies now, with what the bench has removed, jumpered and replaced, if nothing is
-// wrong with it.
-func (e *Engine) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
-	stages := c.Stages()
-	last := stages[len(stages)-1]
-	_, obs := e.observe(c)
-	ph, err := e.physics(obs)
-	if err != nil {
-		return nil, err
-	}
-	w := network.NewWorkspace(e.model)
-	drive, farads := driveOf(last), e.Board.Capacitances(last.Edits)
-	var out []Prediction
-	for _, s := range spots {
-		o := e.spotted(s, last)
-		if err := ph.Predict(w, &o); err != nil {
-			return nil, err
-		}
-		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.SD()}
-		if s.At.Net != netlist.None {
-			x.Net = e.Board.Nets[s.At.Net].Name
-		}
-		x.Volts, x.Overload = level(o.Good.Volts, drive)
-		if o.Known != nil && last.Edits.AsDrawn() {
-			x.Good, x.GoodOL, x.Boards = x.Volts, x.Overload, o.Known.N
-			if o.Known.Overload > 0.5 {
-				x.Volts, x.Overload, x.Good, x.GoodOL = nil, true, nil, true
-			}
-		}
-		volts := drive.Open
-		if x.Volts != nil {
-			volts = *x.Volts
-		}
-		x.Settling = settling(farads(s.At.Net), volts, drive)
-		out = append(out, x)
-	}
-	return out, nil
-}
-
 // spotted is a reading yet to be taken at a spot.
-func (e *Engine) spotted(s Spot, st journal.Stage) fault.Observation {
+func (e *Basis) spotted(s Spot, st journal.Stage) fault.Observation {
 	o := fault.Observation{Spot: fit.SpotOf(e.model, s.At, s.Polarity), Edits: st.Edits, Probe: e.probe(s.At, nil, s.Polarity, driveOf(st))}
 	o.Noise = fault.MeterNoise(st.Meter)
 	o.Known = e.known(o.Spot)
@@ -101,7 +41,7 @@ const (
 // Turned weighs whether a part sits the wrong way round, by the readings that
 // were taken after an event. In Tell, Volts is what the turned part would show
 // and Good what the right one would.
-func (e *Engine) Turned(c *journal.Case, part netlist.PartID, after int) (*Turned, error) {
+func (e *Basis) Turned(c *journal.Case, part netlist.PartID, after int) (*Turned, error) {
 	all, obs := e.observe(c)
 	ph, err := e.physics(obs)
 	if err != nil {

@@ -3,8 +3,8 @@ package engine
 // The types below are what `locate --json` writes. Voltages are in volts,
 // resistances in ohms, times in seconds; probabilities are shares of 1.
 
-// Diagnosis is what the readings of a case mean.
-type Diagnosis struct {
+// Findings are what the readings of a case mean.
+type Findings struct {
 	Board    string `json:"board"`
 	Revision string `json:"revision"`
 	// Implausible says that the readings are not those of the board; null where they
@@ -17,29 +17,16 @@ type Diagnosis struct {
 	// Suspects are parts and places with the marginal probability that they are
 	// bad, likeliest first. More than one may be bad, so they need not sum to 1.
 	Suspects []Suspect `json:"suspects"`
-	// Next is what could be done next, best first. It is empty where nothing is
-	// wrong.
-	Next []Step `json:"next"`
 	// Unseen are faults on the lines that were read which the readings cannot
 	// rule out.
 	Unseen []Unseen `json:"unseen"`
-	// Cautions are the safety notes that the steps above call for.
+	// Cautions are the safety notes that the work calls for.
 	Cautions []string `json:"cautions"`
 	// Notes are remarks on the data, such as a pin that no good board was read at.
 	// Doubts are what the good boards say against the board file and each other: no
 	// answer is better than the drawing.
 	Doubts []string `json:"doubts,omitempty"`
 	Notes  []string `json:"notes"`
-
-	// Expected is the expected time in seconds to a verified repair, by the steps that
-	// the plan takes.
-	Expected float64 `json:"expected_seconds"`
-	// Time is the range of that time; null where there is nothing to do.
-	Time *RepairTime `json:"repair_time"`
-	// Worth is what that costs beside a replacement board; null without rates.
-	Worth *Worth `json:"worth"`
-	// Matched are groups of suspects that no step on offer can distinguish.
-	Ambiguous [][]string `json:"ambiguity_groups"`
 
 	// Pins counts the points that the complaint concerns; Unread lists those of them that
 	// were not read. Before all are, that nothing was found is no proof.
@@ -165,61 +152,6 @@ type Reason struct {
 	Overload   bool     `json:"overload"`
 	Read       *float64 `json:"measured"`   // volts; null for OL
 	Good       *float64 `json:"known_good"` // volts on a good board; null for OL
-}
-
-// Do is the kind of a step.
-type Do string
-
-// Kinds of steps.
-const (
-	DoSweep     Do = "sweep"     // read the pins of Then of the connector Part
-	DoMeasure   Do = "measure"   // read At
-	DoPress     Do = "press"     // read At while Part is pressed gently
-	DoGood      Do = "good"      // read At on a good board
-	DoSwap      Do = "swap"      // put a known-good cable or module on the connector Part
-	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
-	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
-	DoInject    Do = "inject"    // current into the rail At
-	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
-	DoInspect   Do = "inspect"   // Part, or the connector pin of that name
-	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
-	DoReinstall Do = "reinstall" // Part, which is off the board
-	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then
-	DoEscalate  Do = "escalate"  // the board, with what is known written down
-)
-
-// Step is one thing to do next.
-type Step struct {
-	Do       Do       `json:"do"`
-	At       string   `json:"at"`                // the point to read, or the rail to inject into
-	Part     string   `json:"part"`              // the part, connector or place to work on
-	Parts    []string `json:"parts,omitempty"`   // of DoDrop
-	Amperes  float64  `json:"amperes,omitempty"` // of DoDrop: the most to set
-	Then     []string `json:"then,omitempty"`    // points to read afterwards
-	Polarity string   `json:"polarity"`
-	Seconds  float64  `json:"seconds"` // bench time of the step itself
-	// Expected is the expected time in seconds to a verified repair when this is
-	// done first.
-	Expected float64       `json:"expected_seconds"`
-	Outcomes []StepOutcome `json:"outcomes"`
-	Why      string        `json:"why"`    // in a few words
-	Remedy   string        `json:"remedy"` // of a repair: replace, resolder, reflow, jumper, leave off, clean
-	// Again tells of a reading that is to be taken once more, as the first may have
-	// missed its point.
-	Again bool `json:"again,omitempty"`
-}
-
-// Ends lists At and Then: the two ends of a part.
-func (s *Step) Ends() []string { return append([]string{s.At}, s.Then...) }
-
-// StepOutcome is one thing that a step may show, and what it would mean.
-type StepOutcome struct {
-	Volts       *float64 `json:"volts"`          // null for OL, or where the step reads no voltage
-	Ohms        *float64 `json:"ohms,omitempty"` // of DoAcross
-	Overload    bool     `json:"overload"`
-	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a remove: readings in words
-	Probability float64  `json:"probability"`
-	Means       []string `json:"means"`
 }
 
 // Unseen is a fault that the readings cannot rule out. A leak stays unseen above
