@@ -268,7 +268,3 @@ func toldApart(shows []shown) (of []int, n int) {
 	}
 	return of, n + 1
 }
-
-// vagueShare is the probability below which an outcome of a hypothesis is left out of
-// the plan.
-const vagueShare = 0.05

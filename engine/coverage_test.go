@@ -82,7 +82,7 @@ func lineFolder(t testing.TB, sweeps []string) string {
 	return dir
 }
 
-func loadEngine(t testing.TB, board, known string) *Engine {
+func loadBasis(t testing.TB, board, known string) *Basis {
 	t.Helper()
 	b, err := netlist.Load(board)
 	if err != nil {
@@ -94,7 +94,7 @@ func loadEngine(t testing.TB, board, known string) *Engine {
 			t.Fatal(err)
 		}
 	}
-	e, err := New(b, lib, Options{})
+	e, err := NewBasis(b, lib, nil, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +108,7 @@ func lineReach(t *testing.T, sweeps []string, q CoverageQuestion) *Coverage {
 	if len(sweeps) > 0 {
 		known = filepath.Join(dir, "known")
 	}
-	x, err := loadEngine(t, filepath.Join(dir, "board.yaml"), known).Coverage(q)
+	x, err := coverage(loadBasis(t, filepath.Join(dir, "board.yaml"), known), q)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -249,7 +249,7 @@ func TestCoverageGroups(t *testing.T) {
 // TestCoverageSides: a path taken away raises a reading and a path added lowers it,
 // however little is known of how far.
 func TestCoverageSides(t *testing.T) {
-	x, err := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known").Coverage(CoverageQuestion{})
+	x, err := coverage(loadBasis(t, "../../testdata/demo/board.yaml", "../../testdata/demo/known"), CoverageQuestion{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -367,7 +367,7 @@ func TestCoverageDoubt(t *testing.T) {
 // TestCoverageOnePlace: C45 and C46 in parallel stay alike; TP17 never tells C45 from C46,
 // so it is not a point to read.
 func TestCoverageOnePlace(t *testing.T) {
-	x, err := loadEngine(t, "../testdata/demo/board.yaml", "").Coverage(CoverageQuestion{Connectors: []string{"J7"}})
+	x, err := coverage(loadBasis(t, "../../testdata/demo/board.yaml", ""), CoverageQuestion{Connectors: []string{"J7"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,8 +385,8 @@ func TestCoverageOnePlace(t *testing.T) {
 // that it vanishes.
 func TestCoverageAgreesWithCompare(t *testing.T) {
 	dir := lineFolder(t, lineSweeps)
-	e := loadEngine(t, filepath.Join(dir, "board.yaml"), filepath.Join(dir, "known"))
-	x, err := e.Coverage(CoverageQuestion{})
+	e := loadBasis(t, filepath.Join(dir, "board.yaml"), filepath.Join(dir, "known"))
+	x, err := coverage(e, CoverageQuestion{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -487,20 +487,20 @@ func TestCoverageConnectors(t *testing.T) {
 		t.Errorf("the summary does not add up: %+v of %d faults", s, len(x.Faults))
 	}
 	dir := lineFolder(t, nil)
-	e := loadEngine(t, filepath.Join(dir, "board.yaml"), "")
-	if _, err := e.Coverage(CoverageQuestion{Connectors: []string{"J3"}}); err == nil || !strings.Contains(err.Error(), "J3") {
+	e := loadBasis(t, filepath.Join(dir, "board.yaml"), "")
+	if _, err := coverage(e, CoverageQuestion{Connectors: []string{"J3"}}); err == nil || !strings.Contains(err.Error(), "J3") {
 		t.Errorf("connector J3: error %v, want one that names it", err)
 	}
 }
 
 // TestCoverageSteady: the work is spread over processors and comes out the same.
 func TestCoverageSteady(t *testing.T) {
-	e := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known")
+	e := loadBasis(t, "../../testdata/demo/board.yaml", "../../testdata/demo/known")
 	var all [2]*Coverage
 	for i, procs := range []int{1, 4} {
 		old := runtime.GOMAXPROCS(procs)
 		last := 0
-		x, err := e.Coverage(CoverageQuestion{Connectors: []string{"J7"}, Progress: func(done, of int) {
+		x, err := coverage(e, CoverageQuestion{Connectors: []string{"J7"}, Progress: func(done, of int) {
 			if done != last+1 || done > of {
 				t.Errorf("progress goes from %d to %d of %d", last, done, of)
 			}
@@ -522,13 +522,13 @@ func TestCoverageSteady(t *testing.T) {
 
 func BenchmarkCoverage(b *testing.B) {
 	for _, c := range []struct{ name, board, known string }{
-		{"90 parts", "../testdata/demo/board.yaml", "../testdata/demo/known"},
-		{"317 parts", "../testdata/boards/dock60.yaml", ""},
+		{"90 parts", "../../testdata/demo/board.yaml", "../../testdata/demo/known"},
+		{"317 parts", "../../testdata/boards/dock60.yaml", ""},
 	} {
-		e := loadEngine(b, c.board, c.known)
+		e := loadBasis(b, c.board, c.known)
 		b.Run(c.name, func(b *testing.B) {
 			for b.Loop() {
-				if _, err := e.Coverage(CoverageQuestion{}); err != nil {
+				if _, err := coverage(e, CoverageQuestion{}); err != nil {
 					b.Fatal(err)
 				}
 			}

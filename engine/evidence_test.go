@@ -12,7 +12,14 @@ import (
 // are fed; a part that was off the board then is not felt at all; and one injection
 // that finds it warm is enough.
 func TestEvidenceOfInjection(t *testing.T) {
-	e := loadEngine(t, "../testdata/demo/board.yaml", "../testdata/demo/known")
+	b, err := netlist.Load("../../testdata/demo/board.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := NewBasis(b, nil, nil, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
 	part := func(name string) netlist.PartID {
 		id, err := e.Board.PartByName(name)
 		if err != nil {
@@ -32,7 +39,7 @@ func TestEvidenceOfInjection(t *testing.T) {
 		{Kind: journal.KindRemove, Number: 2, Parts: []netlist.PartID{part("C71")}},
 		inject(3, "V1V8_IO"), inject(4, "V1V8_SW", part("C72")), // L2 joins them
 	}}
-	q := &inquiry{Basis: e.Basis, c: c, ph: &fault.Physics{Values: e.posterior.At(23, 0)}, stages: c.Stages()}
+	q := &inquiry{Basis: e, c: c, ph: &fault.Physics{Values: e.posterior.At(23, 0)}, stages: c.Stages()}
 	felt, warm := map[string]int{}, map[string]bool{}
 	for _, in := range q.evidence().Injections {
 		for p, w := range in.Warm {

@@ -22,10 +22,10 @@ func (p *planning) presses(d *Diagnosis) {
 				continue
 			}
 			at, read := &p.Board.Parts[f.Locus.Part], p.oddest(f.Moves)
-			repair := func(s Step) bool {
+			toRepair := func(s Step) bool {
 				return s.Do == DoRepair && (s.Part == at.Name || strings.HasPrefix(s.Part, at.Name+"."))
 			}
-			if !slices.ContainsFunc(d.Next, repair) || !network.Pinned(at.Kind) || at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
+			if !slices.ContainsFunc(d.Next, toRepair) || !network.Pinned(at.Kind) || at.Access == netlist.Underfill || read == nil || p.pressedAlready(f.Locus.Part, read.read.At) {
 				continue
 			}
 			moved, stays, share := make([]float64, len(p.hyps)), make([]float64, len(p.hyps)), 0.0

@@ -112,3 +112,7 @@ func likeliest(rows [][]float64, outcome int, hyps []hypothesis) int {
 	}
 	return best
 }
+
+// vagueShare is the probability below which an outcome of a hypothesis is left out of
+// the plan.
+const vagueShare = 0.05

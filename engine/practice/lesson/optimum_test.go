@@ -117,7 +117,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 				text += fmt.Sprintf("=%.6f ohm", *f.Ohms)
 			}
 			texts = append(texts, text)
-			key, seconds := repair(b, &f, mode, costs)
+			key, seconds := mends(b, &f, mode, costs)
 			if joint, heat := meltJoint(b, &f, mode, costs); joint != "" && share[joint]*(seconds+2*costs.Measure) > share[f.Part]*(heat+2*costs.Measure) {
 				key, seconds = joint, heat
 			}
@@ -254,8 +254,8 @@ func meltJoint(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs p
 	return f.At + " joint", costs.Resolder
 }
 
-// repair is the piece of work that repairs a fault, and its seconds.
-func repair(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+// mends is the piece of work that repairs a fault, and its seconds.
+func mends(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
 	switch {
 	case err != nil && (mode == fault.Bridged || mode == fault.Leakage):
