@@ -121,6 +121,36 @@ type stepsRun struct {
 	habits                                                [2]float64 // seconds of the outward habit, as it stood and with the new steps
 	both                                                  float64    // of seconds, where the former mends the board too
 	mends                                                 float64    // its seconds there
+	bill                                                  map[string]*bill
+}
+
+// bill is what one sort of step took in seconds, before the right part was named first
+// and after, and beside it what the oracle pays.
+type bill struct {
+	n                     int
+	before, after, oracle float64
+}
+
+// charge adds seconds to a bill of a run.
+func (x *stepsRun) charge(key string) *bill {
+	if x.bill == nil {
+		x.bill = map[string]*bill{}
+	}
+	if x.bill[key] == nil {
+		x.bill[key] = &bill{}
+	}
+	return x.bill[key]
+}
+
+// sorts names a step in the bill.
+func sortOf(s *repair.Step, repaired bool) string {
+	switch {
+	case s.Do == repair.DoRepair && repaired:
+		return "repair that helped: " + s.Remedy
+	case s.Do == repair.DoRepair:
+		return "repair in vain: " + s.Remedy
+	}
+	return string(s.Do)
 }
 
 // stepsCase makes one case; every other one is drawn as people draw.
@@ -186,7 +216,27 @@ func TestSteps(t *testing.T) {
 			w.Without = func(s *repair.Step) bool { return isSort(s, without) }
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
+			var last *repair.Step
+			spent, named := 0.0, false
+			pay := func() {
+				if last == nil {
+					return
+				}
+				for _, b := range []*bill{x.charge(sortOf(last, w.Repaired())), x.charge("rail " + railSize(w)), x.charge("fault " + string(fmt.Sprint(tr.Faults[0].Mode)))} {
+					b.n++
+					if named {
+						b.after += w.Seconds - spent
+					} else {
+						b.before += w.Seconds - spent
+					}
+				}
+				spent = w.Seconds
+			}
 			switch err := w.follow(func(d *repair.Diagnosis) {
+				pay()
+				if last = nil; len(d.Next) > 0 {
+					last, named = &d.Next[0], Judge(d, bad).Right
+				}
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				keys := map[string]bool{}
 				for k := range d.Next {
@@ -217,6 +267,18 @@ func TestSteps(t *testing.T) {
 			} else if dead {
 				x.dead = 1
 			}
+			if !w.Repaired() {
+				w.Seconds -= w.Costs.GiveUp
+				pay()
+				w.Seconds += w.Costs.GiveUp
+				x.charge("given up").before += w.Costs.GiveUp
+				x.charge("rail " + railSize(w)).before += w.Costs.GiveUp
+				x.charge("fault " + fmt.Sprint(tr.Faults[0].Mode)).before += w.Costs.GiveUp
+			} else {
+				pay()
+			}
+			x.charge("fault " + fmt.Sprint(tr.Faults[0].Mode)).oracle += x.oracle
+			x.charge("rail " + railSize(w)).oracle += x.oracle
 			x.seconds = w.Seconds
 			for _, name := range w.Replaced {
 				switch p, err := tr.Board().PartByName(name); {
@@ -272,6 +334,10 @@ func TestSteps(t *testing.T) {
 			for k, s := range x.habits {
 				sum.habits[k] += s
 			}
+			for key, b := range x.bill {
+				c := sum.charge(key)
+				c.n, c.before, c.after, c.oracle = c.n+b.n, c.before+b.before, c.after+b.after, c.oracle+b.oracle
+			}
 		}
 		if sum.circles+sum.dead+sum.again+sum.foregone > 0 {
 			t.Errorf("without %s: %d repeated steps, %d dead ends, of %d steps on offer %d again and %d with a known outcome; want none", without, sum.circles, sum.dead, sum.offers, sum.again, sum.foregone)
@@ -279,10 +345,27 @@ func TestSteps(t *testing.T) {
 		if without == "none" {
 			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it mends the board too), with the new steps %.2f",
 				sum.seconds/sum.habits[0], sum.both/sum.mends, sum.seconds/sum.habits[1])
+			for _, key := range sorted(sum.bill) {
+				b, n := sum.bill[key], float64(sum.n)
+				t.Logf("%-34s %5d steps, a play %6.1f s before the right part is named first, %6.1f after; oracle %.0f", key, b.n, b.before/n, b.after/n, b.oracle/n)
+			}
 		}
 		t.Logf("without %-9s %d cases: repaired %d, escalated %d, repeated %d, dead ends %d, mean %.0f s, %.2f of the oracle's %.0f; good parts replaced %d, taken off and put back %d",
 			without, sum.n, sum.repaired, sum.escalated, sum.circles, sum.dead, sum.seconds/float64(sum.n), sum.seconds/sum.oracle, sum.oracle/float64(sum.n), sum.replaced, sum.back)
 	}
+}
+
+// railSize tells how many capacitors the rail of a board of railBoard has.
+func railSize(w *Work) string {
+	b := w.Engine.Board
+	n, _ := b.NetByName("VA")
+	k := 0
+	for _, t := range b.Nets[n].Terminals {
+		if b.Parts[t.Part].Kind == netlist.Capacitor {
+			k++
+		}
+	}
+	return fmt.Sprintf("of %2d to %2d", k/5*5, k/5*5+4)
 }
 
 // outwardWithSteps is the outward habit with the steps of a good technician: current into
