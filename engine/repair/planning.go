@@ -83,7 +83,7 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Changes()...)
-			} else if f.Mode == fault.Doubtful {
+			} else if isDoubt(f) {
 				h.faults = append(h.faults, f)
 				continue
 			} else if p.superseded(p.TakenOf(f.Observation)) {

@@ -86,6 +86,7 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s.Then = append(s.Then, p.inner(c.Remedy, s.Then)...)
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})
 	return s
 }
@@ -146,6 +147,26 @@ func (p *planning) proof(d *Diagnosis) []string {
 		}
 		if len(points) > 0 {
 			break
+		}
+	}
+	return points
+}
+
+// mostInner bounds the points without a known good that are read again for proof.
+const mostInner = 2
+
+// inner lists points without a known good, besides some, whose readings speak for what a
+// remedy repairs: it has to show there.
+func (p *planning) inner(remedy int, besides []string) (points []string) {
+	for i := range p.problem.Hypotheses {
+		if !slices.Contains(p.problem.Hypotheses[i].Needs, remedy) {
+			continue
+		}
+		for k := range p.hyps[i].faults {
+			t := p.oddest(slices.DeleteFunc(slices.Clone(p.hyps[i].faults[k].Moves), func(o int) bool { return p.Obs[o].Known != nil }))
+			if t != nil && len(points) < mostInner && !slices.Contains(besides, t.Read.Name) && !slices.Contains(points, t.Read.Name) {
+				points = append(points, t.Read.Name)
+			}
 		}
 	}
 	return points

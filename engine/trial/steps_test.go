@@ -121,7 +121,7 @@ type stepsRun struct {
 	habits                                                [2]float64 // seconds of the outward habit, as it stood and with the new steps
 	both                                                  float64    // of seconds, where the former mends the board too
 	mends                                                 float64    // its seconds there
-	bill                                                  map[string]*bill
+	bill                                                  map[string]bill
 }
 
 // bill is what one sort of step took in seconds, before the right part was named first
@@ -131,18 +131,21 @@ type bill struct {
 	before, after, oracle float64
 }
 
-// charge adds seconds to a bill of a run.
-func (x *stepsRun) charge(key string) *bill {
+// charge adds a step to a bill of a run.
+func (x *stepsRun) charge(key string, named bool, seconds float64) {
 	if x.bill == nil {
-		x.bill = map[string]*bill{}
+		x.bill = map[string]bill{}
 	}
-	if x.bill[key] == nil {
-		x.bill[key] = &bill{}
+	b := x.bill[key]
+	if b.n++; named {
+		b.after += seconds
+	} else {
+		b.before += seconds
 	}
-	return x.bill[key]
+	x.bill[key] = b
 }
 
-// sorts names a step in the bill.
+// sortOf names a step in the bill.
 func sortOf(s *repair.Step, repaired bool) string {
 	switch {
 	case s.Do == repair.DoRepair && repaired:
@@ -217,23 +220,18 @@ func TestSteps(t *testing.T) {
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
 			var last *repair.Step
-			spent, named := 0.0, false
-			pay := func() {
-				if last == nil {
-					return
-				}
-				for _, b := range []*bill{x.charge(sortOf(last, w.Repaired())), x.charge("rail " + railSize(w)), x.charge("fault " + string(fmt.Sprint(tr.Faults[0].Mode)))} {
-					b.n++
-					if named {
-						b.after += w.Seconds - spent
-					} else {
-						b.before += w.Seconds - spent
-					}
+			named, spent := false, 0.0
+			of := []string{"fault " + tr.Faults[0].Mode.String(), "rail " + railSize(w), []string{"drawn in full", "drawn by people"}[i%2]}
+			pay := func(sort string) {
+				for _, key := range append([]string{sort}, of...) {
+					x.charge(key, named, w.Seconds-spent)
 				}
 				spent = w.Seconds
 			}
 			switch err := w.follow(func(d *repair.Diagnosis) {
-				pay()
+				if last != nil {
+					pay(sortOf(last, w.Repaired()))
+				}
 				if last = nil; len(d.Next) > 0 {
 					last, named = &d.Next[0], Judge(d, bad).Right
 				}
@@ -267,18 +265,17 @@ func TestSteps(t *testing.T) {
 			} else if dead {
 				x.dead = 1
 			}
-			if !w.Repaired() {
-				w.Seconds -= w.Costs.GiveUp
-				pay()
-				w.Seconds += w.Costs.GiveUp
-				x.charge("given up").before += w.Costs.GiveUp
-				x.charge("rail " + railSize(w)).before += w.Costs.GiveUp
-				x.charge("fault " + fmt.Sprint(tr.Faults[0].Mode)).before += w.Costs.GiveUp
-			} else {
-				pay()
+			if last != nil && w.Repaired() {
+				pay(sortOf(last, true))
 			}
-			x.charge("fault " + fmt.Sprint(tr.Faults[0].Mode)).oracle += x.oracle
-			x.charge("rail " + railSize(w)).oracle += x.oracle
+			if !w.Repaired() {
+				pay("given up, and the step before")
+			}
+			for _, key := range of {
+				b := x.bill[key]
+				b.oracle = x.oracle
+				x.bill[key] = b
+			}
 			x.seconds = w.Seconds
 			for _, name := range w.Replaced {
 				switch p, err := tr.Board().PartByName(name); {
@@ -315,7 +312,7 @@ func TestSteps(t *testing.T) {
 			}
 			return x, nil
 		})
-		var sum stepsRun
+		sum := stepsRun{bill: map[string]bill{}}
 		for _, x := range runs {
 			sum.n += x.n
 			sum.repaired += x.repaired
@@ -335,8 +332,8 @@ func TestSteps(t *testing.T) {
 				sum.habits[k] += s
 			}
 			for key, b := range x.bill {
-				c := sum.charge(key)
-				c.n, c.before, c.after, c.oracle = c.n+b.n, c.before+b.before, c.after+b.after, c.oracle+b.oracle
+				c := sum.bill[key]
+				sum.bill[key] = bill{c.n + b.n, c.before + b.before, c.after + b.after, c.oracle + b.oracle}
 			}
 		}
 		if sum.circles+sum.dead+sum.again+sum.foregone > 0 {
@@ -371,15 +368,10 @@ func railSize(w *Work) string {
 // outwardWithSteps is the outward habit with the steps of a good technician: current into
 // a shorted net and the part that warms first; at an open line, joints soldered again and
 // ICs pressed before anything is taken off.
-func (w *Work) outwardWithSteps(d *repair.Diagnosis) error {
-	l, ok := w.lineOf(d)
-	if !ok {
-		w.finish()
-		return nil
-	}
-	if err := w.probe(&l); err != nil {
-		return err
-	}
+func (w *Work) outwardWithSteps(d *repair.Diagnosis) error { return w.outward(d, w.solderFirst) }
+
+// solderFirst is what outwardWithSteps does with a line that was probed.
+func (w *Work) solderFirst(l *line) error {
 	b, at := w.Engine.Board, l.nets[0]
 	parts := slices.Clone(l.parts)
 	if l.pin.Verdict == diagnose.IsShorted && b.Nets[at].Rail && !b.Nets[at].Boosted {
@@ -414,10 +406,10 @@ func (w *Work) outwardWithSteps(d *repair.Diagnosis) error {
 			if err := w.repair(&s); err != nil { // all joints of the part anew
 				return err
 			}
-			if done, err := w.right(&l); w.Repaired() || err != nil || done {
+			if done, err := w.right(l); w.Repaired() || err != nil || done {
 				return err
 			}
 		}
 	}
-	return w.inOrder(&l, parts)
+	return w.inOrder(l, parts)
 }
