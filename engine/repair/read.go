@@ -138,7 +138,7 @@ func (p *planning) removes() error {
 	}
 	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
 		at := &p.Board.Parts[part]
-		return network.Pinned(at.Kind) || p.Edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part)
+		return network.Pinned(at.Kind) || p.Edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part) || p.mayStayOff(part)
 	})
 	parts = parts[:min(len(parts), mostRemovals)]
 	pads, shows := make([][]netlist.Point, len(parts)), make([][][]diagnose.Shown, len(parts))
@@ -160,6 +160,14 @@ func (p *planning) removes() error {
 		p.remove(part, pads[i], shows[i])
 	}
 	return nil
+}
+
+// mayStayOff tells whether leaving a part off is a remedy, and the part parts nothing: off,
+// it tells the same then as removed to see, and what is right is done.
+func (p *planning) mayStayOff(part netlist.PartID) bool {
+	at := &p.Board.Parts[part]
+	_, remedy := p.byRemedy[at.Name+"/"+leaveOff]
+	return remedy && at.Kind.Class() != netlist.Series
 }
 
 // removedBefore tells whether a part was off the board before, its pads were read, and
