@@ -178,7 +178,8 @@ func (p *planning) alike(d *Diagnosis) {
 	for _, g := range plan.AmbiguityGroups(&p.problem) {
 		var names []string
 		for _, h := range g {
-			if p.hyps[h].weight >= diagnose.LeastSuspect*5 {
+			off := slices.ContainsFunc(p.problem.Hypotheses[h].Needs, func(r int) bool { return p.remedies[r].name == leaveOff })
+			if p.hyps[h].weight >= diagnose.LeastSuspect*5 && !off { // leaving one off tells
 				names = append(names, p.hyps[h].name)
 			}
 		}
