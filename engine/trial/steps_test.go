@@ -12,8 +12,10 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
 	"halfsplit/netlist"
@@ -110,6 +112,9 @@ func (w *Work) oracle() float64 {
 // out none.
 var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,resolder,reflow,across,drop,inject,ends,all")
 
+// from moves on among the seeds.
+var from = flag.Uint64("from", 0, "TestSteps: leave out so many seeds before the first")
+
 // known is the probability from which an outcome is known beforehand.
 const known = 0.995
 
@@ -158,26 +163,35 @@ func sortOf(s *repair.Step, repaired bool) string {
 
 // stepsCase makes one case; every other one is drawn as people draw.
 func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bool, error) {
+	tr, err := stepsTrial(t, seed, 1)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	w, err := stepsWork(tr)
+	return w, tr, Bad(tr.Faults, tr.Model, tr.Drawing), err
+}
+
+func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) {
 	m := railBoard(t, seed)
 	var drawing *practice.Drawing
 	var err error
 	if seed%2 == 1 {
 		if drawing, err = practice.NewDrawing(m.Board, seed); err != nil {
-			return nil, nil, nil, err
+			return nil, err
 		}
 	}
-	tr, err := practice.NewTrial(m, seed, 1, drawing)
-	if err != nil {
-		return nil, nil, nil, err
-	}
+	return practice.NewTrial(m, seed, faults, drawing)
+}
+
+func stepsWork(tr *practice.Trial) (*Work, error) {
 	lib := references.NewLibrary(tr.Board(), tr.Library)
 	e, err := engine.New(tr.Board(), lib, engine.Options{})
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, err
 	}
 	w := Start(tr, e, lib)
 	w.AtHand(journal.GoodBoard)
-	return w, tr, Bad(tr.Faults, m, drawing), nil
+	return w, nil
 }
 
 // isSort tells whether a step is one of a sort that -without names.
@@ -210,6 +224,7 @@ func TestSteps(t *testing.T) {
 	if *use == "reporting" {
 		first = 9_050_000
 	}
+	first += *from
 	for _, without := range strings.Split(*leftOut, ",") {
 		runs := parallel(t, cases, func(i int) (x stepsRun, err error) {
 			w, tr, bad, err := stepsCase(t, first+uint64(i))
@@ -363,6 +378,113 @@ func railSize(w *Work) string {
 		}
 	}
 	return fmt.Sprintf("of %2d to %2d", k/5*5, k/5*5+4)
+}
+
+// TestCleanedTwice plays leakage between pins that a first cleaning leaves, with the second
+// cleaning on offer and without.
+func TestCleanedTwice(t *testing.T) {
+	if testing.Short() {
+		t.Skip("plays whole repairs")
+	}
+	type run struct {
+		repaired [2]bool
+		seconds  [2]float64
+	}
+	runs := parallel(t, max(4, *people), func(i int) (x run, err error) {
+		seed := *from + 60_000 + 1000*uint64(i)
+		tr, err := stepsTrial(t, seed, 1)
+		for ; err == nil && tr.Faults[0].Mode != fault.Leakage; tr, err = stepsTrial(t, seed, 1) {
+			seed++
+		}
+		if err != nil {
+			return x, err
+		}
+		if f := &tr.Faults[0]; !f.Locus.Change.Cure.Again {
+			f.Locus = f.Locus.Stubborn()
+		}
+		for k := range x.seconds {
+			w, err := stepsWork(tr)
+			if err != nil {
+				return x, err
+			}
+			cleaned := map[string]bool{}
+			w.Without = func(s *repair.Step) bool { return k == 1 && s.Remedy == "clean" && cleaned[s.Part] }
+			if err := w.follow(func(d *repair.Diagnosis) {
+				if len(d.Next) > 0 && d.Next[0].Remedy == "clean" {
+					defer func() { cleaned[d.Next[0].Part] = true }()
+				}
+			}); err != nil {
+				return x, err
+			}
+			x.repaired[k], x.seconds[k] = w.Repaired(), w.Seconds
+		}
+		return x, nil
+	})
+	n, repaired, seconds := float64(len(runs)), [2]int{}, [2]float64{}
+	for _, x := range runs {
+		for k := range seconds {
+			seconds[k] += x.seconds[k]
+			if x.repaired[k] {
+				repaired[k]++
+			}
+		}
+	}
+	t.Logf("%d cases: cleaned twice, repaired %d, mean %.0f s; once, repaired %d, mean %.0f s", len(runs), repaired[0], seconds[0]/n, repaired[1], seconds[1]/n)
+	if repaired[0] <= repaired[1] || seconds[0] > seconds[1] {
+		t.Error("cleaning again does not pay")
+	}
+}
+
+// TestSwapped plays boards that are right while the complaint stands, with a known-good
+// cable at hand: it is swapped before anything on the board is touched.
+func TestSwapped(t *testing.T) {
+	if testing.Short() {
+		t.Skip("plays whole repairs")
+	}
+	type run struct {
+		swapped bool
+		touched int
+		seconds float64
+	}
+	runs := parallel(t, max(12, *people), func(i int) (x run, err error) {
+		tr, err := stepsTrial(t, *from+70_000+uint64(i), 0)
+		if err != nil {
+			return x, err
+		}
+		w, err := stepsWork(tr)
+		if err != nil {
+			return x, err
+		}
+		w.AtHand(journal.GoodBoard, "J1")
+		for !x.swapped && w.Steps < mostSteps && !w.Escalated {
+			d, err := w.Engine.Diagnose(w.Case)
+			if err != nil || len(d.Next) == 0 {
+				return x, err
+			}
+			s := &d.Next[0]
+			if err := w.Do(s); err != nil {
+				return x, err
+			}
+			switch s.Do {
+			case repair.DoSwap:
+				x.swapped = true
+			case repair.DoRepair, repair.DoRemove:
+				x.touched++
+			}
+			x.seconds = w.Seconds
+		}
+		return x, nil
+	})
+	swapped, touched, seconds := 0, 0, 0.0
+	for _, x := range runs {
+		if touched += x.touched; x.swapped {
+			swapped, seconds = swapped+1, seconds+x.seconds
+		}
+	}
+	t.Logf("%d of %d cables swapped, mean %.0f s to there (without the step: %.0f s, handed on); %d repairs and removals in vain before", swapped, len(runs), seconds/float64(swapped), plan.DefaultCosts().GiveUp, touched)
+	if swapped*10 < len(runs)*8 {
+		t.Errorf("only %d of %d cables are swapped", swapped, len(runs))
+	}
 }
 
 // outwardWithSteps is the outward habit with the steps of a good technician: current into
