@@ -155,6 +155,12 @@ func (p *planning) need(r remedy) int {
 	return len(p.remedies) - 1
 }
 
+// needs tells whether a remedy is one that a hypothesis needs.
+func (p *planning) needs(key, name string) bool {
+	_, ok := p.byRemedy[key+"/"+name]
+	return ok
+}
+
 // reach lists the nets on which the hypotheses differ: those of their loci, and
 // those one series element further.
 func (p *planning) reach() []netlist.NetID {

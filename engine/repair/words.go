@@ -82,7 +82,7 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		if r.missed { // nothing was repaired: the reading was not one of the board
 			means = p.means(c.Outcomes[0].Weights)
 		}
-		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
 			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}

@@ -246,6 +246,8 @@ func TestSteps(t *testing.T) {
 			switch err := w.follow(func(d *repair.Diagnosis) {
 				if last != nil {
 					pay(sortOf(last, w.Repaired()))
+				} else if !outOfRange(d) {
+					of[2] += ", no reading out of range at first"
 				}
 				if last = nil; len(d.Next) > 0 {
 					last, named = &d.Next[0], Judge(d, bad).Right
