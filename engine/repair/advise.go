@@ -128,7 +128,8 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
-		if len(d.Next) == 0 && (c.Remedy >= 0 || !foregone(c)) || telling(c) {
+		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
+		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {
 			s := p.step(c, d)
 			if s.Do != DoMeasure || !slices.ContainsFunc(d.Next, func(x Step) bool { return x.Do == s.Do && x.At == s.At && x.Polarity == s.Polarity }) {
 				d.Next = append(d.Next, s)
