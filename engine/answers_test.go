@@ -11,9 +11,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -35,34 +37,34 @@ func TestVerdicts(t *testing.T) {
 	tests := []struct {
 		at, to, shown string
 		pol           references.Polarity
-		want          engine.Verdict
+		want          diagnose.Verdict
 	}{
-		{"J1.1", "", mV(good.Value), red, engine.Agrees},
-		{"J1.1", "", mV(good.Value + 0.003), red, engine.Agrees},
-		{"J1.1", "", mV(good.Value - 0.1), red, engine.Low},
-		{"J1.1", "", mV(good.Value + 0.1), red, engine.High},
-		{"J1.1", "", "0.001", red, engine.IsShorted},
-		{"J1.1", "", "-0.001", red, engine.IsShorted},
-		{"J1.1", "", "OL", red, engine.IsOpen},
-		{"J1.1", "", "2.5", red, engine.High},
-		{"J1.4", "", "OL", red, engine.Agrees}, // a pin that not connected (NC)
-		{"J1.4", "", "0.600", red, engine.UnexpectedPath},
-		{"J1.4", "", "0.000", red, engine.UnexpectedPath},
-		{"J1.5", "", "0.001", red, engine.Agrees}, // ground
-		{"J1.5", "", "0.400", red, engine.High},
-		{"J1.5", "", "OL", red, engine.IsOpen},
-		{"J1.1", "", "1.600", black, engine.NoKnownGood}, // nobody read it so
-		{"R1.1", "R1.2", "22.1 ohm", red, engine.Agrees},
-		{"R1.1", "R1.2", "30 ohm", red, engine.High},
-		{"R1.1", "R1.2", "10 ohm", red, engine.Low},
-		{"R1.1", "R1.2", "OL ohm", red, engine.IsOpen},
-		{"R1.2", "R1.1", "22.1 ohm", black, engine.Agrees},
-		{"J1.1", "TP1", "0.1 ohm", red, engine.Agrees}, // along one trace
-		{"J1.1", "TP1", "OL ohm", red, engine.IsOpen},
-		{"J1.1", "J1.4", "OL ohm", red, engine.Agrees},
-		{"J1.1", "J1.4", "100 ohm", red, engine.UnexpectedPath},
-		{"R1.1", "R1.2", "0.022", red, engine.Agrees}, // diode mode across 22 ohm at 1 mA
-		{"R1.1", "R1.2", "0.500", red, engine.High},
+		{"J1.1", "", mV(good.Value), red, diagnose.Agrees},
+		{"J1.1", "", mV(good.Value + 0.003), red, diagnose.Agrees},
+		{"J1.1", "", mV(good.Value - 0.1), red, diagnose.Low},
+		{"J1.1", "", mV(good.Value + 0.1), red, diagnose.High},
+		{"J1.1", "", "0.001", red, diagnose.IsShorted},
+		{"J1.1", "", "-0.001", red, diagnose.IsShorted},
+		{"J1.1", "", "OL", red, diagnose.IsOpen},
+		{"J1.1", "", "2.5", red, diagnose.High},
+		{"J1.4", "", "OL", red, diagnose.Agrees}, // a pin that not connected (NC)
+		{"J1.4", "", "0.600", red, diagnose.UnexpectedPath},
+		{"J1.4", "", "0.000", red, diagnose.UnexpectedPath},
+		{"J1.5", "", "0.001", red, diagnose.Agrees}, // ground
+		{"J1.5", "", "0.400", red, diagnose.High},
+		{"J1.5", "", "OL", red, diagnose.IsOpen},
+		{"J1.1", "", "1.600", black, diagnose.NoKnownGood}, // nobody read it so
+		{"R1.1", "R1.2", "22.1 ohm", red, diagnose.Agrees},
+		{"R1.1", "R1.2", "30 ohm", red, diagnose.High},
+		{"R1.1", "R1.2", "10 ohm", red, diagnose.Low},
+		{"R1.1", "R1.2", "OL ohm", red, diagnose.IsOpen},
+		{"R1.2", "R1.1", "22.1 ohm", black, diagnose.Agrees},
+		{"J1.1", "TP1", "0.1 ohm", red, diagnose.Agrees}, // along one trace
+		{"J1.1", "TP1", "OL ohm", red, diagnose.IsOpen},
+		{"J1.1", "J1.4", "OL ohm", red, diagnose.Agrees},
+		{"J1.1", "J1.4", "100 ohm", red, diagnose.UnexpectedPath},
+		{"R1.1", "R1.2", "0.022", red, diagnose.Agrees}, // diode mode across 22 ohm at 1 mA
+		{"R1.1", "R1.2", "0.500", red, diagnose.High},
 	}
 	for _, tt := range tests {
 		got, err := s.e.Compare(s.open(reads(s.read(tt.at, tt.to, tt.shown, tt.pol))))
@@ -252,7 +254,7 @@ func TestParseFault(t *testing.T) {
 }
 
 // blames gives the probability with which an answer blames a part.
-func blames(d *engine.Diagnosis, part string) float64 {
+func blames(d *repair.Diagnosis, part string) float64 {
 	for _, s := range d.Suspects {
 		if s.Part == part {
 			return s.Probability
@@ -373,7 +375,7 @@ parts:
 	}
 	proofs := 0
 	for _, step := range d.Next {
-		if step.Do != engine.DoRepair {
+		if step.Do != repair.DoRepair {
 			continue
 		}
 		proofs++
@@ -586,7 +588,7 @@ func TestKnowingMore(t *testing.T) {
 			t.Fatal(err)
 		}
 		sound(t, d)
-		if len(d.Next) == 0 || d.Next[0].Do != engine.DoMeasure || d.Next[0].Again || len(d.Next[0].Outcomes) == 0 {
+		if len(d.Next) == 0 || d.Next[0].Do != repair.DoMeasure || d.Next[0].Again || len(d.Next[0].Outcomes) == 0 {
 			continue
 		}
 		// every outcome of the step in turn, weighed as the engine weighs it

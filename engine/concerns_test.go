@@ -6,7 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine"
+	"halfsplit/engine/repair"
 )
 
 // What the complaint concerns is to be read before no fault found means anything: the
@@ -37,7 +37,7 @@ func TestConcerns(t *testing.T) {
 		if diff := cmp.Diff(tt.unread, d.Unread); diff != "" {
 			t.Errorf("%s: not read (-want +got):\n%s", tt.about, diff)
 		}
-		if len(d.Unread) > 0 && !slices.ContainsFunc(d.Next, func(s engine.Step) bool { return slices.Contains(d.Unread, s.At) }) {
+		if len(d.Unread) > 0 && !slices.ContainsFunc(d.Next, func(s repair.Step) bool { return slices.Contains(d.Unread, s.At) }) {
 			t.Errorf("%s: no step reads any of %v", tt.about, d.Unread)
 		}
 	}

@@ -5,9 +5,9 @@ import (
 	"strings"
 	"testing"
 
-	"halfsplit/engine"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -31,9 +31,9 @@ parts:
 `
 
 // endsOf gives the first comparison of both ends on offer, nil for none.
-func endsOf(d *engine.Diagnosis) *engine.Step {
+func endsOf(d *repair.Diagnosis) *repair.Step {
 	for i := range d.Next {
-		if d.Next[i].Do == engine.DoEnds {
+		if d.Next[i].Do == repair.DoEnds {
 			return &d.Next[i]
 		}
 	}
@@ -58,7 +58,7 @@ func TestEnds(t *testing.T) {
 				s := newShop(t, halves, 5)
 				swept := reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}, tt.short+":shorted=1"))...)
 				d := s.diagnose(s.open(swept))
-				of := func(d *engine.Diagnosis, want int) (sum float64) {
+				of := func(d *repair.Diagnosis, want int) (sum float64) {
 					for _, x := range d.Suspects {
 						if side[x.Part] == want {
 							sum += x.Probability

@@ -9,19 +9,20 @@
 //	fmt.Println(d.Suspects[0].Part, d.Next[0].At)
 //
 // New compiles the board to a circuit (engine/network) and fits its junctions to
-// what good boards read (engine/fit). Diagnose predicts every reading of the
-// case for a good board and for each fault, weighs the sets of faults that
-// explain them (engine/fault), and ranks what could be done next by the seconds
-// it saves (engine/plan). Compare, Predict, Trace and Coverage answer smaller
-// questions with the same model.
+// what good boards read (engine/fit). Diagnose tells what the readings of a case mean
+// (engine/diagnose) and what to do next (engine/repair). Compare, Predict and Coverage
+// (engine/coverage) answer smaller questions with the same model.
 package engine
 
 import (
+	"halfsplit/engine/coverage"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -42,20 +43,20 @@ type Options struct {
 // Engine is a board with what good boards say about it and what bench time costs. It is
 // not changed after New and may be used by several goroutines.
 type Engine struct {
-	*Basis
-	terms terms
+	*diagnose.Basis
+	terms repair.Terms
 }
 
 // New prepares a board. The library of known-good sweeps may be nil or empty:
 // the engine then knows only what junctions usually drop.
 func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) {
-	basis, err := NewBasis(b, lib, o.Priors, o.Posterior, o.Task)
+	basis, err := diagnose.NewBasis(b, lib, o.Priors, o.Posterior, o.Task)
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{Basis: basis, terms: terms{costs: plan.DefaultCosts(), rates: o.Rates, limits: o.Limits}}
+	e := &Engine{Basis: basis, terms: repair.Terms{Costs: plan.DefaultCosts(), Rates: o.Rates, Limits: o.Limits}}
 	if o.Costs != nil {
-		e.terms.costs = *o.Costs
+		e.terms.Costs = *o.Costs
 	}
 	return e, nil
 }
@@ -63,7 +64,7 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 // Refit gives an engine of the same board and options that knows another library, such as
 // one with what a good board at hand read.
 func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
-	basis, err := NewBasis(e.Board, lib, e.priors, nil, e.model.Task)
+	basis, err := diagnose.NewBasis(e.Board, lib, e.Priors, nil, e.Model.Task)
 	if err != nil {
 		return nil, err
 	}
@@ -72,13 +73,15 @@ func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
 
 // Diagnose weighs what could explain the readings of a case and ranks what to do
 // next.
-func (e *Engine) Diagnose(c *journal.Case) (*Diagnosis, error) {
+func (e *Engine) Diagnose(c *journal.Case) (*repair.Diagnosis, error) {
 	q, findings, err := e.Inquire(c)
 	if err != nil {
 		return nil, err
 	}
-	return advise(q, findings, e.terms)
+	return repair.Advise(q, findings, e.terms)
 }
 
 // Coverage works out which faults a sweep of connector pins shows.
-func (e *Engine) Coverage(q CoverageQuestion) (*Coverage, error) { return coverage(e.Basis, q) }
+func (e *Engine) Coverage(q coverage.Request) (*coverage.Coverage, error) {
+	return coverage.Of(e.Basis, q)
+}

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
@@ -189,7 +189,7 @@ func FuzzParseFault(f *testing.F) {
 		if got.Locus == nil || math.IsNaN(got.Ohms) || got.Ohms < 0 {
 			t.Errorf("%q is %+v", text, got)
 		}
-		list, err := s.e.Predict(engine.Question{Faults: []string{text}, Points: []string{"J7.3"}, Setting: engine.Setting{Drive: fit.DriveOf(references.DefaultMeter())}})
+		list, err := s.e.Predict(diagnose.Question{Faults: []string{text}, Points: []string{"J7.3"}, Setting: diagnose.Setting{Drive: fit.DriveOf(references.DefaultMeter())}})
 		if err != nil || len(list) != 1 || math.IsNaN(list[0].Sigma) {
 			t.Errorf("%q: %+v, %v", text, list, err)
 		}

@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -190,7 +191,7 @@ func reads(r ...journal.Read) journal.Event {
 }
 
 // diagnose runs the engine and holds its answer to what every answer keeps.
-func (s *shop) diagnose(c *journal.Case) *engine.Diagnosis {
+func (s *shop) diagnose(c *journal.Case) *repair.Diagnosis {
 	s.t.Helper()
 	d, err := s.e.Diagnose(c)
 	if err != nil {
@@ -203,7 +204,7 @@ func (s *shop) diagnose(c *journal.Case) *engine.Diagnosis {
 // sound holds a diagnosis to what every answer keeps: numbers are numbers,
 // probabilities are probabilities, sets of them sum to at most 1, lists are
 // sorted as promised.
-func sound(t testing.TB, d *engine.Diagnosis) {
+func sound(t testing.TB, d *repair.Diagnosis) {
 	t.Helper()
 	const rounding = 1e-6 // see fault.Level
 	sum, last := 0.0, 1+rounding

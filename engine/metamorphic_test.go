@@ -13,10 +13,12 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 )
 
 // What holds of every right answer, whatever the model behind it: how answers change
@@ -136,7 +138,7 @@ func (f *folder) open(events ...string) (*journal.Case, *engine.Engine) {
 	return c, e
 }
 
-func (f *folder) diagnose(events ...string) *engine.Diagnosis {
+func (f *folder) diagnose(events ...string) *repair.Diagnosis {
 	f.t.Helper()
 	c, e := f.open(events...)
 	d, err := e.Diagnose(c)
@@ -147,7 +149,7 @@ func (f *folder) diagnose(events ...string) *engine.Diagnosis {
 }
 
 // suspicion is the probability that a part is bad.
-func suspicion(d *engine.Diagnosis, part string) float64 {
+func suspicion(d *repair.Diagnosis, part string) float64 {
 	for _, s := range d.Suspects {
 		if s.Part == part {
 			return s.Probability
@@ -157,7 +159,7 @@ func suspicion(d *engine.Diagnosis, part string) float64 {
 }
 
 // noFault is the probability that nothing is wrong.
-func noFault(d *engine.Diagnosis) float64 {
+func noFault(d *repair.Diagnosis) float64 {
 	sum := 0.0
 	for _, x := range d.Explanations {
 		if len(x.Faults) == 0 {
@@ -168,14 +170,14 @@ func noFault(d *engine.Diagnosis) float64 {
 }
 
 // flagged lists the points whose last reading does not agree with good boards.
-func flagged(d *engine.Diagnosis) string {
-	last := map[string]engine.Verdict{}
+func flagged(d *repair.Diagnosis) string {
+	last := map[string]diagnose.Verdict{}
 	for _, r := range d.Readings {
 		last[r.At] = r.Verdict
 	}
 	var out []string
 	for at, v := range last {
-		if v != engine.Agrees && v != engine.NoKnownGood {
+		if v != diagnose.Agrees && v != diagnose.NoKnownGood {
 			out = append(out, at)
 		}
 	}
@@ -184,7 +186,7 @@ func flagged(d *engine.Diagnosis) string {
 }
 
 // deviation gives the last z-score at a point.
-func deviation(d *engine.Diagnosis, at string) float64 {
+func deviation(d *repair.Diagnosis, at string) float64 {
 	z := math.NaN()
 	for _, r := range d.Readings {
 		if r.At == at {
@@ -199,7 +201,7 @@ type complaints []string
 
 func (c *complaints) add(format string, args ...any) { *c = append(*c, fmt.Sprintf(format, args...)) }
 
-func (c *complaints) flagged(what string, d *engine.Diagnosis, want string) {
+func (c *complaints) flagged(what string, d *repair.Diagnosis, want string) {
 	if got := flagged(d); got != want {
 		c.add("%s: called odd are %q, want %q", what, got, want)
 	}
@@ -270,7 +272,7 @@ func TestMetamorphic(t *testing.T) {
 }
 
 // posterior is what a diagnosis says of parts, without their order.
-func posterior(d *engine.Diagnosis) (suspects map[string]float64, deviations map[string]float64) {
+func posterior(d *repair.Diagnosis) (suspects map[string]float64, deviations map[string]float64) {
 	suspects, deviations = map[string]float64{"": noFault(d)}, map[string]float64{}
 	for _, s := range d.Suspects {
 		suspects[s.Part] = s.Probability
@@ -308,10 +310,10 @@ func orderOfReadings(t *testing.T, c *complaints) {
 const hardly = 0.2
 
 // odds compares the odds between suspects that both have a probability worth naming.
-func (c *complaints) odds(what string, before, after *engine.Diagnosis, parts ...string) {
+func (c *complaints) odds(what string, before, after *repair.Diagnosis, parts ...string) {
 	for i, a := range parts {
 		for _, b := range append([]string{""}, parts[:i]...) {
-			chance := func(d *engine.Diagnosis, part string) float64 {
+			chance := func(d *repair.Diagnosis, part string) float64 {
 				if part == "" {
 					return noFault(d)
 				}
@@ -460,7 +462,7 @@ func shadowedPin(volts float64) func(*testing.T, *complaints) {
 		v[4] = volts
 		d := lark(t).diagnose(larkPins(v))
 		p := suspicion(d, "R4")
-		if !slices.ContainsFunc(d.Suspects, func(s engine.Suspect) bool { return s.Part == "R4" && s.Group == 1 }) || p < 0.1 {
+		if !slices.ContainsFunc(d.Suspects, func(s diagnose.Suspect) bool { return s.Part == "R4" && s.Group == 1 }) || p < 0.1 {
 			c.add("R4 is bad with %.3f and not in the first group, where J1.6 reads %s", p, shown(volts))
 		}
 	}
@@ -555,7 +557,7 @@ func replacedInVain(t *testing.T, c *complaints) {
 }
 
 // verdicts writes each reading with its verdict.
-func verdicts(readings []engine.Comparison) []string {
+func verdicts(readings []diagnose.Comparison) []string {
 	var out []string
 	for _, r := range readings {
 		out = append(out, fmt.Sprintf("%s %s %.6f %.6f", r.At, r.Verdict, r.ZScore, r.Sigma))
@@ -579,7 +581,7 @@ func compareLocate(t *testing.T, c *complaints) {
 		}
 		odd := 0
 		for _, r := range compared {
-			if r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood {
+			if r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood {
 				odd++
 			}
 		}
@@ -644,7 +646,7 @@ func twoPins(t *testing.T, c *complaints) {
 func laterSession(t *testing.T, c *complaints) {
 	for _, v := range []string{"0.050", "0.700"} {
 		d := lark(t).diagnose("time: 2026-01-01T10:00:00Z\n"+larkPins(moved(nil)), "time: 2026-01-01T12:00:00Z\nread: {J1.4: "+v+"}\n")
-		if last := d.Readings[len(d.Readings)-1]; last.Verdict == engine.Agrees {
+		if last := d.Readings[len(d.Readings)-1]; last.Verdict == diagnose.Agrees {
 			c.add("J1.4 at %s in a later session: %s", v, last.Verdict)
 		}
 		if p := noFault(d); p > 0.9 {
@@ -654,7 +656,7 @@ func laterSession(t *testing.T, c *complaints) {
 }
 
 // weight sums the probabilities of explanations by how many readings mislead in them.
-func weight(d *engine.Diagnosis, mislead int) float64 {
+func weight(d *repair.Diagnosis, mislead int) float64 {
 	sum := 0.0
 	for _, x := range d.Explanations {
 		n := 0

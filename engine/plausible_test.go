@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
@@ -134,7 +134,7 @@ func TestImplausible(t *testing.T) {
 			t.Fatal(err)
 		}
 		d := s.diagnose(c)
-		for _, y := range []*engine.Implausible{x, d.Implausible} {
+		for _, y := range []*diagnose.Implausible{x, d.Implausible} {
 			switch {
 			case tt.what == "" && y != nil:
 				t.Errorf("%s: said to be implausible: %+v", tt.about, y)

@@ -7,6 +7,7 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -24,8 +25,8 @@ parts:
 `
 
 // stepOf gives a step on offer, nil for none.
-func stepOf(d *engine.Diagnosis, do engine.Do, part string) *engine.Step {
-	i := slices.IndexFunc(d.Next, func(s engine.Step) bool { return s.Do == do && s.Part == part })
+func stepOf(d *repair.Diagnosis, do repair.Do, part string) *repair.Step {
+	i := slices.IndexFunc(d.Next, func(s repair.Step) bool { return s.Do == do && s.Part == part })
 	if i < 0 {
 		return nil
 	}
@@ -33,7 +34,7 @@ func stepOf(d *engine.Diagnosis, do engine.Do, part string) *engine.Step {
 }
 
 // mode gives the probability of one mode of a suspect.
-func mode(d *engine.Diagnosis, part, mode string) float64 {
+func mode(d *repair.Diagnosis, part, mode string) float64 {
 	for _, x := range d.Suspects {
 		if x.Part == part {
 			return x.Modes[mode]
@@ -50,16 +51,16 @@ func TestPress(t *testing.T) {
 		bad := s.faulty(netlist.Edits{}, tt.fault)
 		swept := reads(s.sweep(references.RedOnGround, bad)...)
 		before := s.diagnose(s.open(swept))
-		step := stepOf(before, engine.DoPress, tt.part)
+		step := stepOf(before, repair.DoPress, tt.part)
 		if step == nil || step.At != tt.at || step.Seconds != 10 || len(step.Outcomes) != 2 {
 			t.Fatalf("%s: press %+v in %v", tt.part, step, before.Next)
 		}
-		press := func(as network.State) *engine.Diagnosis {
+		press := func(as network.State) *repair.Diagnosis {
 			return s.diagnose(s.open(swept, journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: s.part(tt.part),
 				Read: journal.Read{At: s.point(tt.at), Name: tt.at, Reading: s.show(tt.at, references.RedOnGround, as)}}}}))
 		}
 		closed, same := press(network.State{}), press(bad)
-		joint := func(d *engine.Diagnosis) float64 { return mode(d, tt.part, "open joint") }
+		joint := func(d *repair.Diagnosis) float64 { return mode(d, tt.part, "open joint") }
 		// by Bayes' rule of 0.6 against 0.02, and 0.4 against 0.98
 		if p, q := joint(before), joint(closed); q < p || q/(1-q) < 2*p/(1-p) {
 			t.Errorf("%s: joint %.3f, closed under pressure %.3f", tt.part, p, q)
@@ -67,8 +68,8 @@ func TestPress(t *testing.T) {
 		if p, q := joint(before), joint(same); q > 0.8*p {
 			t.Errorf("%s: joint %.3f, the same under pressure %.3f", tt.part, p, q)
 		}
-		for _, d := range []*engine.Diagnosis{closed, same} {
-			if s := stepOf(d, engine.DoPress, tt.part); s != nil {
+		for _, d := range []*repair.Diagnosis{closed, same} {
+			if s := stepOf(d, repair.DoPress, tt.part); s != nil {
 				t.Errorf("%s is to be pressed again", tt.part)
 			}
 		}
@@ -93,8 +94,8 @@ func TestGoodAtHand(t *testing.T) {
 	}
 	swept := reads(s.sweep(references.RedOnGround, network.State{})...)
 	c := s.open(swept)
-	good := func(d *engine.Diagnosis) bool {
-		return slices.ContainsFunc(d.Next, func(x engine.Step) bool { return x.Do == engine.DoGood && x.At == "J1.2" && x.Seconds == 20 })
+	good := func(d *repair.Diagnosis) bool {
+		return slices.ContainsFunc(d.Next, func(x repair.Step) bool { return x.Do == repair.DoGood && x.At == "J1.2" && x.Seconds == 20 })
 	}
 	if d := s.diagnose(c); good(d) || len(d.Abnormal) == 0 {
 		t.Fatalf("without one at hand: good offered %v, out of range %d", good(d), len(d.Abnormal))
@@ -125,7 +126,7 @@ func TestGoodAtHand(t *testing.T) {
 func TestSwap(t *testing.T) {
 	s := newShop(t, joints, 4)
 	swept := reads(s.sweep(references.RedOnGround, network.State{})...)
-	at := func(hand []string, events ...journal.Event) *engine.Diagnosis {
+	at := func(hand []string, events ...journal.Event) *repair.Diagnosis {
 		c := s.open(append([]journal.Event{swept}, events...)...)
 		c.All[0].Open = &journal.Opening{AtHand: hand}
 		return s.diagnose(c)
@@ -134,12 +135,12 @@ func TestSwap(t *testing.T) {
 		t.Fatalf("nothing at hand, but %+v", d.Next)
 	}
 	d := at([]string{"J1"})
-	if x := stepOf(d, engine.DoSwap, "J1"); x == nil || x.Seconds != 300 {
+	if x := stepOf(d, repair.DoSwap, "J1"); x == nil || x.Seconds != 300 {
 		t.Fatalf("no swap in %+v", d.Next)
 	}
 	for _, works := range []bool{true, false} {
 		d := at([]string{"J1"}, journal.Event{Kind: journal.KindSwap, Swaps: []journal.Swap{{Works: works}}})
-		if stepOf(d, engine.DoSwap, "J1") != nil {
+		if stepOf(d, repair.DoSwap, "J1") != nil {
 			t.Error("swapped again")
 		}
 	}
@@ -151,9 +152,9 @@ func TestLookAtPin(t *testing.T) {
 	s := newShop(t, joints, 4)
 	swept := reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}, "J1.2:open joint"))...)
 	before := s.diagnose(s.open(swept))
-	look := func(l journal.Look) *engine.Diagnosis {
+	look := func(l journal.Look) *repair.Diagnosis {
 		d := s.diagnose(s.open(swept, journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: netlist.None, Pin: s.point("J1.2").Pin, Look: l}}}))
-		if stepOf(d, engine.DoInspect, "J1.2") != nil {
+		if stepOf(d, repair.DoInspect, "J1.2") != nil {
 			t.Error("looked at twice")
 		}
 		return d
@@ -174,9 +175,9 @@ func TestCleanAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	step := func(events ...journal.Event) *engine.Step {
+	step := func(events ...journal.Event) *repair.Step {
 		d := s.diagnose(s.open(append([]journal.Event{swept}, events...)...))
-		if i := slices.IndexFunc(d.Next, func(x engine.Step) bool { return x.Remedy == "clean" }); i >= 0 {
+		if i := slices.IndexFunc(d.Next, func(x repair.Step) bool { return x.Remedy == "clean" }); i >= 0 {
 			return &d.Next[i]
 		}
 		return nil
@@ -213,16 +214,16 @@ parts:
 // worth reading, and once.
 func TestMatchedPoint(t *testing.T) {
 	s := newShop(t, pairs, 0)
-	at := func(name string) *engine.Diagnosis {
+	at := func(name string) *repair.Diagnosis {
 		events := []journal.Event{reads(journal.Read{At: s.point("TP1"), Name: "TP1", Reading: s.show("TP1", references.RedOnGround, s.faulty(netlist.Edits{}, "U1.3:leaky=150"))})}
 		if name != "" {
 			events = append(events, reads(journal.Read{At: s.point(name), Name: name, Reading: s.show(name, references.RedOnGround, network.State{})}))
 		}
 		return s.diagnose(s.open(events...))
 	}
-	offered := func(d *engine.Diagnosis) (n int) {
+	offered := func(d *repair.Diagnosis) (n int) {
 		for _, x := range d.Next {
-			if x.Do == engine.DoMeasure && x.At == "TP2" && x.Polarity == references.RedOnGround.String() {
+			if x.Do == repair.DoMeasure && x.At == "TP2" && x.Polarity == references.RedOnGround.String() {
 				n++
 			}
 		}

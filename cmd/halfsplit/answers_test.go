@@ -19,7 +19,9 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/references"
 )
 
@@ -193,7 +195,7 @@ func askTrials(t *testing.T, into answers, all bool) {
 }
 
 // digestOf keeps of an answer what would move if anything did.
-func digestOf(t *testing.T, list []engine.Comparison, d *engine.Diagnosis) any {
+func digestOf(t *testing.T, list []diagnose.Comparison, d *repair.Diagnosis) any {
 	t.Helper()
 	verdicts, surprise := map[string]int{}, 0.0
 	for i := range list {

@@ -4,10 +4,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/benchpage"
-	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -45,7 +45,7 @@ func (f *supplyFlag) limits() (powerup.Limits, error) {
 }
 
 // repairTime says how long it takes from here, never without its range.
-func repairTime(d *engine.Diagnosis) string {
+func repairTime(d *repair.Diagnosis) string {
 	text := "from here to a verified repair: about " + duration(d.Expected)
 	if d.Time != nil {
 		text += "; " + d.Time.Says()
@@ -54,7 +54,7 @@ func repairTime(d *engine.Diagnosis) string {
 }
 
 // repairTime prints it, and what going on costs.
-func (s *screen) repairTime(indent int, d *engine.Diagnosis, more string) {
+func (s *screen) repairTime(indent int, d *repair.Diagnosis, more string) {
 	s.prose(indent, 2, faint, repairTime(d)+more)
 	if d.Worth == nil {
 		return

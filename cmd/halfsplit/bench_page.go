@@ -9,8 +9,8 @@ import (
 
 	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/cmd/halfsplit/page"
-	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
@@ -325,17 +325,17 @@ func (b *benchScreen) connectorChoices(names []string) []benchpage.Choice {
 type levels struct {
 	c       *journal.Case
 	b       *netlist.Board
-	predict func([]netlist.Point) ([]engine.Prediction, error)
+	predict func([]netlist.Point) ([]diagnose.Prediction, error)
 	probe   string // before a point, in an entry that asks for it
 	silent  bool   // nothing is judged
-	last    map[netlist.Point]*engine.Comparison
-	nets    map[netlist.NetID]*engine.Comparison
-	list    []engine.Comparison
+	last    map[netlist.Point]*diagnose.Comparison
+	nets    map[netlist.NetID]*diagnose.Comparison
+	list    []diagnose.Comparison
 	edit    int // the event that last changed the board
 }
 
-func levelsOf(c *journal.Case, list []engine.Comparison, predict func([]netlist.Point) ([]engine.Prediction, error)) *levels {
-	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, last: map[netlist.Point]*engine.Comparison{}, nets: map[netlist.NetID]*engine.Comparison{}}
+func levelsOf(c *journal.Case, list []diagnose.Comparison, predict func([]netlist.Point) ([]diagnose.Prediction, error)) *levels {
+	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, last: map[netlist.Point]*diagnose.Comparison{}, nets: map[netlist.NetID]*diagnose.Comparison{}}
 	for _, ev := range c.Events {
 		if ev.Kind.Edits() {
 			l.edit = ev.Number
@@ -357,7 +357,7 @@ func levelsOf(c *journal.Case, list []engine.Comparison, predict func([]netlist.
 
 // level is a reading beside what a good board showed then, or, where it is nil, what
 // is predicted now.
-func (l *levels) level(r *engine.Comparison, x *engine.Prediction) benchpage.Level {
+func (l *levels) level(r *diagnose.Comparison, x *diagnose.Prediction) benchpage.Level {
 	var out benchpage.Level
 	good := volts(x.Volts, x.Overload)
 	predicted := x.Boards == 0
@@ -479,7 +479,7 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 		}
 	}
 	for _, r := range slices.Backward(l.list) { // at a ground pin, the line that last read wrong
-		if r.Verdict != engine.Agrees {
+		if r.Verdict != diagnose.Agrees {
 			ofPoint(r.At)
 		}
 	}

@@ -3,7 +3,7 @@ package main
 import (
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 )
 
@@ -14,7 +14,7 @@ type pinMark struct {
 }
 
 // pinMarks tells how each pin of a connector stands by its last reading.
-func pinMarks(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison) []pinMark {
+func pinMarks(b *netlist.Board, id netlist.ConnectorID, list []diagnose.Comparison) []pinMark {
 	marks := make([]pinMark, len(b.Connectors[id].Pins))
 	for i := range marks {
 		marks[i] = pinMark{"-", faint}
@@ -35,7 +35,7 @@ func pinMarks(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison
 
 // picture draws a connector with how each pin stands and the current one in
 // brackets; current is -1 for none.
-func (s *screen) picture(b *netlist.Board, id netlist.ConnectorID, list []engine.Comparison, current int) {
+func (s *screen) picture(b *netlist.Board, id netlist.ConnectorID, list []diagnose.Comparison, current int) {
 	c := &b.Connectors[id]
 	marks := pinMarks(b, id, list)
 	wide := 3

@@ -4,10 +4,11 @@ import (
 	"fmt"
 	"strings"
 
-	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 )
@@ -246,7 +247,7 @@ func (b *benchScreen) step(p *bench.Prompt) {
 }
 
 // suspectsLine is the posterior in one line.
-func (b *benchScreen) suspectsLine(d *engine.Diagnosis) {
+func (b *benchScreen) suspectsLine(d *repair.Diagnosis) {
 	if d == nil || len(d.Suspects) == 0 {
 		return
 	}
@@ -348,14 +349,14 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 
 // measured is one line that says what a reading is; named with its point, where nothing
 // above says it.
-func (b *benchScreen) measured(x *engine.Comparison, numbers []int, named bool) {
+func (b *benchScreen) measured(x *diagnose.Comparison, numbers []int, named bool) {
 	row := comparisonRow(x, false)
 	v := verdict(x.Verdict)
 	at, net, read, good, event := "  ", "", pad(row[3].text, 7)+" "+v.text, "", b.numbers(numbers)
 	if named {
 		at, net = pad(row[0].text, 8)+" ", pad(row[1].text, 12)+" "
 	}
-	if text := row[goodColumn].text; text != "none" && x.Verdict != engine.NoKnownGood {
+	if text := row[goodColumn].text; text != "none" && x.Verdict != diagnose.NoKnownGood {
 		good = "   good " + text
 		if predicted, is := strings.CutSuffix(text, predictedMark); is {
 			good = "   good, predicted " + predicted

@@ -8,7 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/page"
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/references"
 )
 
@@ -18,8 +18,8 @@ type comparison struct {
 	Revision string `json:"revision"`
 	// Implausible says that the readings are not those of the board; null where they
 	// may be.
-	Implausible *engine.Implausible `json:"implausible"`
-	Readings    []engine.Comparison `json:"readings"`
+	Implausible *diagnose.Implausible `json:"implausible"`
+	Readings    []diagnose.Comparison `json:"readings"`
 }
 
 func (a *app) compareCommand() *cobra.Command {
@@ -63,7 +63,7 @@ const (
 	predictedNote = predictedMark + " predicted by the estimated circuit; no good board was read like this"
 )
 
-func (s *screen) comparisons(list []engine.Comparison) {
+func (s *screen) comparisons(list []diagnose.Comparison) {
 	if len(list) == 0 {
 		s.gap()
 		s.say("No readings yet.")
@@ -74,7 +74,7 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		mixed = mixed || list[i].Polarity == blackOnGround
 	}
 	var rows [][]cell
-	tally := make(map[engine.Verdict]int)
+	tally := make(map[diagnose.Verdict]int)
 	predicted := false
 	for i := range list {
 		row := comparisonRow(&list[i], mixed)
@@ -97,9 +97,9 @@ func (s *screen) comparisons(list []engine.Comparison) {
 		s.prose(2, 2, faint, fmt.Sprintf("Known good is moved by %+.0f mV for this board (in the middle), as its other lines read.", 1e3*v))
 	}
 	var words []string
-	for _, v := range []engine.Verdict{engine.Agrees, engine.Low, engine.High, engine.IsShorted, engine.IsOpen, engine.UnexpectedPath, engine.NoKnownGood} {
+	for _, v := range []diagnose.Verdict{diagnose.Agrees, diagnose.Low, diagnose.High, diagnose.IsShorted, diagnose.IsOpen, diagnose.UnexpectedPath, diagnose.NoKnownGood} {
 		word := string(v)
-		if v == engine.Agrees && tally[v] > 1 {
+		if v == diagnose.Agrees && tally[v] > 1 {
 			word = "agree"
 		}
 		if tally[v] > 0 {
@@ -113,7 +113,7 @@ func (s *screen) comparisons(list []engine.Comparison) {
 const tellMoved = 0.002
 
 // moved gives the median shift of known good in volts, 0 where there is none.
-func moved(list []engine.Comparison) float64 {
+func moved(list []diagnose.Comparison) float64 {
 	var all []float64
 	for i := range list {
 		if m := list[i].Moved; m != nil {
@@ -142,14 +142,14 @@ func comparisonColumns(mixed bool) []column {
 
 // comparisonRow is one reading as a row of comparisonColumns. With mixed
 // polarities the probe that is on ground is said.
-func comparisonRow(r *engine.Comparison, mixed bool) []cell {
+func comparisonRow(r *diagnose.Comparison, mixed bool) []cell {
 	at, ground, off := page.Where(r.At, r.To), "", ""
 	if mixed {
 		ground, _, _ = strings.Cut(r.Polarity, "-")
 	}
 	v := verdict(r.Verdict)
 	read := cell{volts(r.Volts, r.Overload), v.style}
-	if r.Verdict == engine.Agrees || r.Verdict == engine.NoKnownGood {
+	if r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
 		read.style = plain
 	}
 	good := "none"

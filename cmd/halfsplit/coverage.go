@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/coverage"
 	"halfsplit/engine/fault"
 	"halfsplit/references"
 )
@@ -25,7 +26,7 @@ const (
 
 func (a *app) coverageCommand() *cobra.Command {
 	var r reader
-	var q engine.CoverageQuestion
+	var q coverage.Request
 	var known string
 	var all bool
 	cmd := &cobra.Command{
@@ -94,7 +95,7 @@ func completeConnectors(_ *cobra.Command, args []string, word string) ([]cobra.C
 
 // reach prints what a sweep can show: the summary first, then what stays hidden,
 // then what stays alike.
-func (s *screen) reach(x *engine.Coverage, all bool) {
+func (s *screen) reach(x *coverage.Coverage, all bool) {
 	s.say(s.paint(strong, titled(x.Board, x.Revision)))
 	s.heading("COVERAGE", count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
 	sum := &x.Summary
@@ -134,10 +135,10 @@ func most(all bool, n int) int {
 
 // whyOrder is the order in which reasons are told; the last one is only counted
 // unless everything is to be listed.
-var whyOrder = []string{engine.WhyUnknown, engine.WhyOpen, engine.WhySmall, engine.WhyNoCurrent, engine.WhyBeyond}
+var whyOrder = []string{coverage.WhyUnknown, coverage.WhyOpen, coverage.WhySmall, coverage.WhyNoCurrent, coverage.WhyBeyond}
 
 // neverSeen lists what the sweep does not show at all, by reason and mode.
-func (s *screen) neverSeen(x *engine.Coverage, all bool) {
+func (s *screen) neverSeen(x *coverage.Coverage, all bool) {
 	if x.Summary.Never == 0 {
 		return
 	}
@@ -148,7 +149,7 @@ func (s *screen) neverSeen(x *engine.Coverage, all bool) {
 		other, inOhms, n := 0, 0, 0
 		for i := range x.Faults {
 			f := &x.Faults[i]
-			if f.Range != engine.SeenNever || f.Why != why {
+			if f.Range != coverage.SeenNever || f.Why != why {
 				continue
 			}
 			n++
@@ -167,7 +168,7 @@ func (s *screen) neverSeen(x *engine.Coverage, all bool) {
 			continue
 		}
 		s.say("  " + s.paint(strong, why) + s.paint(faint, fmt.Sprintf("  %d", n)))
-		if why == engine.WhyBeyond && !all {
+		if why == coverage.WhyBeyond && !all {
 			s.prose(4, 2, faint, "--all lists them")
 			continue
 		}
@@ -197,7 +198,7 @@ type partRow struct {
 
 // seenInPart lists faults that vanish at some resistance, those that hide soonest
 // first.
-func (s *screen) seenInPart(x *engine.Coverage, all bool) {
+func (s *screen) seenInPart(x *coverage.Coverage, all bool) {
 	if x.Summary.InPart == 0 {
 		return
 	}
@@ -245,11 +246,11 @@ func (s *screen) seenInPart(x *engine.Coverage, all bool) {
 }
 
 // partRows gathers faults that vanish alike.
-func partRows(x *engine.Coverage) (paths, series []*partRow) {
+func partRows(x *coverage.Coverage) (paths, series []*partRow) {
 	have := map[[5]string]*partRow{}
 	for i := range x.Faults {
 		f := &x.Faults[i]
-		if f.Range != engine.SeenPart {
+		if f.Range != coverage.SeenPart {
 			continue
 		}
 		limit, list := f.VanishesAbove, &paths
@@ -291,8 +292,8 @@ func limitOhms(v float64) string {
 
 // coverageGroups lists the ambiguity groups of several places, likeliest first, with
 // what inner points would tell.
-func (s *screen) coverageGroups(x *engine.Coverage, all bool) {
-	var several []*engine.CoverageGroup
+func (s *screen) coverageGroups(x *coverage.Coverage, all bool) {
+	var several []*coverage.Group
 	for i := range x.Groups {
 		if len(x.Groups[i].Places) > 1 {
 			several = append(several, &x.Groups[i])
@@ -328,7 +329,7 @@ func (s *screen) coverageGroups(x *engine.Coverage, all bool) {
 }
 
 // worthReading lists the inner points to add to the readings of good boards.
-func (s *screen) worthReading(x *engine.Coverage, all bool) {
+func (s *screen) worthReading(x *coverage.Coverage, all bool) {
 	if len(x.Points) == 0 {
 		return
 	}

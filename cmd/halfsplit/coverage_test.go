@@ -12,7 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine"
+	"halfsplit/engine/coverage"
 )
 
 // coverageOnce runs one `halfsplit coverage` as run does. The command is added where the
@@ -102,7 +102,7 @@ func TestCoverageJSON(t *testing.T) {
 	if exit != 0 || stderr != "" {
 		t.Fatalf("exit %d: %s", exit, stderr)
 	}
-	var x engine.Coverage
+	var x coverage.Coverage
 	d := json.NewDecoder(strings.NewReader(stdout))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&x); err != nil {

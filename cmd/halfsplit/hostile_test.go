@@ -10,8 +10,9 @@ import (
 	"testing"
 	"unicode"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 )
 
@@ -88,7 +89,7 @@ func TestLongNames(t *testing.T) {
 	v := 0.5
 	var out bytes.Buffer
 	s := &screen{w: &out, width: 80}
-	s.comparisons([]engine.Comparison{{At: "J" + long, Net: long, Volts: &v, KnownGood: &v, Sigma: 0.004, Verdict: engine.UnexpectedPath, Polarity: "red-on-ground"}})
+	s.comparisons([]diagnose.Comparison{{At: "J" + long, Net: long, Volts: &v, KnownGood: &v, Sigma: 0.004, Verdict: diagnose.UnexpectedPath, Polarity: "red-on-ground"}})
 	for line := range strings.Lines(out.String()) {
 		if n := cells(strings.TrimRight(line, "\n")); n > 80 {
 			t.Errorf("a line of %d columns: %q", n, line)
@@ -106,8 +107,8 @@ func TestHostileDiagnosis(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, do := range []engine.Do{engine.DoMeasure, engine.DoInspect, engine.DoInject, engine.DoRemove, engine.DoRepair} {
-		var d engine.Diagnosis
+	for _, do := range []repair.Do{repair.DoMeasure, repair.DoInspect, repair.DoInject, repair.DoRemove, repair.DoRepair} {
+		var d repair.Diagnosis
 		fill(reflect.ValueOf(&d).Elem(), 3)
 		for i := range d.Next {
 			d.Next[i].Do = do
@@ -126,7 +127,7 @@ func TestHostileDiagnosis(t *testing.T) {
 			t.Errorf("%s: only %d of the texts are printed at all:\n%s", do, n, out.String())
 		}
 	}
-	var d engine.Diagnosis
+	var d repair.Diagnosis
 	fill(reflect.ValueOf(&d).Elem(), 3)
 	var out bytes.Buffer
 	a := newTestApp(&out)

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -452,7 +453,7 @@ func (a *app) converted(s *screen, b *netlist.Board, lib *references.Library, te
 	if err != nil {
 		return err
 	}
-	var list []engine.Prediction
+	var list []diagnose.Prediction
 	asked := map[string]bool{}
 	for _, x := range lib.Summaries() {
 		if point != "" {
@@ -462,7 +463,7 @@ func (a *app) converted(s *screen, b *netlist.Board, lib *references.Library, te
 			continue
 		}
 		asked[x.At+x.Polarity.String()] = true
-		p, err := e.Predict(engine.Question{Points: []string{x.At}, Setting: engine.Setting{Drive: fit.DriveOf(m), BlackOnGround: x.Polarity == references.BlackOnGround}})
+		p, err := e.Predict(diagnose.Question{Points: []string{x.At}, Setting: diagnose.Setting{Drive: fit.DriveOf(m), BlackOnGround: x.Polarity == references.BlackOnGround}})
 		if err != nil {
 			return err
 		}

@@ -10,7 +10,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -106,7 +106,7 @@ func TestKnownTake(t *testing.T) {
 // whichever command is asked: for the meters of the library and for one of none.
 func TestKnownShowIsPredict(t *testing.T) {
 	demoFolder(t)
-	ask := func(args ...string) (points []engine.Prediction) {
+	ask := func(args ...string) (points []diagnose.Prediction) {
 		var got predictions
 		out, errs, code := play(t, "", args...)
 		if err := json.Unmarshal([]byte(out), &got); err != nil || code != exitDone {
@@ -115,7 +115,7 @@ func TestKnownShowIsPredict(t *testing.T) {
 		return got.Points
 	}
 	for _, meter := range []string{"known/k3-014.yaml", "known/k3-022.yaml", "test_current: 0.3 mA, open_voltage: 2.7 V"} {
-		predicted := map[string]engine.Prediction{}
+		predicted := map[string]diagnose.Prediction{}
 		for _, pol := range []string{"red-on-ground", "black-on-ground"} {
 			for _, p := range ask("predict", "board.yaml", "--known", "known", "--meter", meter, "--polarity", pol, "--json") {
 				predicted[p.At+pol] = p

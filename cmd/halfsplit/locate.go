@@ -12,8 +12,10 @@ import (
 
 	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -69,7 +71,7 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 				return err
 			}
 			if _, closed := c.Closed(); closed { // nothing is next
-				d.Next, d.Expected = []engine.Step{}, 0
+				d.Next, d.Expected = []repair.Step{}, 0
 			}
 			return a.answer(d, func() { s.diagnosis(c, d) })
 		},
@@ -80,7 +82,7 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 }
 
 // diagnosis prints what the readings of a case mean.
-func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
+func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 	s.caseHead(c)
 	for _, text := range d.Doubts {
 		s.doubt(text)
@@ -110,7 +112,7 @@ func (s *screen) diagnosis(c *journal.Case, d *engine.Diagnosis) {
 		if len(d.Abnormal) == 0 {
 			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))
 			text := "No single reading is far from good boards; several together are."
-			if slices.ContainsFunc(d.Readings, func(c engine.Comparison) bool { return c.Verdict == engine.NoKnownGood }) {
+			if slices.ContainsFunc(d.Readings, func(c diagnose.Comparison) bool { return c.Verdict == diagnose.NoKnownGood }) {
 				text = "Where no good board was read, no single reading is called abnormal."
 			}
 			s.prose(2, 0, plain, text)
@@ -186,7 +188,7 @@ func netList(b *netlist.Board, nets []netlist.NetID) string {
 const likelyGood = 0.5
 
 // goodAsItIs is the probability that nothing is wrong.
-func goodAsItIs(d *engine.Diagnosis) float64 {
+func goodAsItIs(d *repair.Diagnosis) float64 {
 	for _, x := range d.Explanations {
 		if len(x.Faults) == 0 {
 			return x.Probability
@@ -195,17 +197,17 @@ func goodAsItIs(d *engine.Diagnosis) float64 {
 	return 0
 }
 
-func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
+func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 	if len(d.Abnormal) == 0 {
 		return
 	}
 	s.heading("ABNORMAL", fmt.Sprintf("%d of %s", len(d.Abnormal), count(len(d.Readings), "reading")))
-	byPlace := make(map[string]*engine.Comparison)
+	byPlace := make(map[string]*diagnose.Comparison)
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		byPlace[placeOf(r.At, r.To, r.Polarity, r.Volts, r.Overload, r.Verdict)] = r
 	}
-	mixed := slices.ContainsFunc(d.Abnormal, func(x engine.Abnormal) bool { return x.Polarity == blackOnGround })
+	mixed := slices.ContainsFunc(d.Abnormal, func(x diagnose.Abnormal) bool { return x.Polarity == blackOnGround })
 	var rows [][]cell
 	told := make(map[string]bool) // what was measured twice stands once
 	for _, x := range d.Abnormal {
@@ -216,7 +218,7 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 		told[place] = true
 		r := byPlace[place]
 		if r == nil {
-			r = &engine.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
+			r = &diagnose.Comparison{At: x.At, To: x.To, Polarity: x.Polarity, Volts: x.Volts, Overload: x.Overload,
 				KnownGood: x.KnownGood, KnownGoodOverload: x.KnownGood == nil, Sigma: x.Sigma, Verdict: x.Verdict, Net: netAt(b, x.At)}
 		}
 		rows = append(rows, comparisonRow(r, mixed))
@@ -234,7 +236,7 @@ func (s *screen) abnormal(b *netlist.Board, d *engine.Diagnosis) {
 
 // placeOf tells readings apart. The same figure at the same point may be odd before
 // a part was removed and right after it.
-func placeOf(at, to, polarity string, v *float64, overload bool, verdict engine.Verdict) string {
+func placeOf(at, to, polarity string, v *float64, overload bool, verdict diagnose.Verdict) string {
 	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
 }
 
@@ -248,7 +250,7 @@ func netAt(b *netlist.Board, at string) string {
 }
 
 // implausible says that readings are not those of the board.
-func (s *screen) implausible(x *engine.Implausible) {
+func (s *screen) implausible(x *diagnose.Implausible) {
 	s.rule("IMPLAUSIBLE READINGS", "")
 	s.gap()
 	s.prose(3, 2, loud, "■ "+sentence(x.What))
@@ -263,7 +265,7 @@ func sentence(text string) string {
 }
 
 // takeBack says how readings are taken back.
-func takeBack(x *engine.Implausible) string {
+func takeBack(x *diagnose.Implausible) string {
 	events := fmt.Sprintf("event %d", x.Events[0])
 	if n := len(x.Events); n > 1 {
 		events = fmt.Sprintf("%d events, %d to %d", n, x.Events[0], x.Events[n-1])
@@ -272,7 +274,7 @@ func takeBack(x *engine.Implausible) string {
 }
 
 // nothingRead is the answer to a case without readings: none.
-func (s *screen) nothingRead(b *netlist.Board, d *engine.Diagnosis) {
+func (s *screen) nothingRead(b *netlist.Board, d *repair.Diagnosis) {
 	s.rule("NOTHING MEASURED YET", "")
 	s.gap()
 	text := "The case holds no reading, so nothing can be said."
@@ -286,7 +288,7 @@ func (s *screen) nothingRead(b *netlist.Board, d *engine.Diagnosis) {
 
 // compared counts the readings where no good board was read, and the others; both
 // without those at ground.
-func compared(b *netlist.Board, d *engine.Diagnosis) (blind, seen int) {
+func compared(b *netlist.Board, d *repair.Diagnosis) (blind, seen int) {
 	for i := range d.Readings {
 		switch c := &d.Readings[i]; {
 		case c.Net == b.Nets[b.Ground].Name:
@@ -299,7 +301,7 @@ func compared(b *netlist.Board, d *engine.Diagnosis) (blind, seen int) {
 	return blind, seen
 }
 
-func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float64) {
+func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis, good float64) {
 	heading, aside := "NO FAULT FOUND", percent(good)
 	text, then := "What was measured is what good boards measure. ", "Look elsewhere: the cable, the part that plugs in, another connector, or software."
 	if len(d.Unread) > 0 {
@@ -326,7 +328,7 @@ func (s *screen) nothingWrong(b *netlist.Board, d *engine.Diagnosis, good float6
 	}
 }
 
-func suspectList(list []engine.Suspect) string {
+func suspectList(list []diagnose.Suspect) string {
 	var words []string
 	for _, x := range list[:min(len(list), mostOthers)] {
 		words = append(words, fmt.Sprintf("%s %s", name(x.Part), percent(x.Probability)))
@@ -334,7 +336,7 @@ func suspectList(list []engine.Suspect) string {
 	return strings.Join(words, ", ")
 }
 
-func (s *screen) suspects(d *engine.Diagnosis) {
+func (s *screen) suspects(d *repair.Diagnosis) {
 	if len(d.Suspects) == 0 {
 		return
 	}
@@ -385,7 +387,7 @@ const (
 	leastModes    = 24
 )
 
-func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
+func (s *screen) suspect(rank int, x *diagnose.Suspect, d *repair.Diagnosis) {
 	st := plain
 	if rank == 0 {
 		st = loud
@@ -446,10 +448,10 @@ func (s *screen) suspect(rank int, x *engine.Suspect, d *engine.Diagnosis) {
 
 // saysMode reports whether the name of a suspect tells how it is bad, as that of an
 // unknown path does.
-func saysMode(x *engine.Suspect, mode string) bool { return strings.HasPrefix(x.Part, mode+" at ") }
+func saysMode(x *diagnose.Suspect, mode string) bool { return strings.HasPrefix(x.Part, mode+" at ") }
 
 // reasonText says what a suspect predicts where something else was expected.
-func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
+func reasonText(x *diagnose.Suspect, r *diagnose.Reason, first bool) string {
 	who := "and "
 	if first {
 		who = name(x.Part) + " "
@@ -473,7 +475,7 @@ func reasonText(x *engine.Suspect, r *engine.Reason, first bool) string {
 // explanations prints the likeliest explanations where the list of suspects
 // does not say all: several things wrong at once, a reading that misleads, or
 // perhaps nothing wrong.
-func (s *screen) explanations(d *engine.Diagnosis) {
+func (s *screen) explanations(d *repair.Diagnosis) {
 	if len(d.Explanations) == 0 {
 		return
 	}
@@ -497,12 +499,12 @@ func (s *screen) explanations(d *engine.Diagnosis) {
 }
 
 // misleads tells a reading that is not to be trusted from a fault of the board.
-func misleads(f *engine.FaultReport) bool {
+func misleads(f *diagnose.FaultReport) bool {
 	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // faultsText is a set of faults in words.
-func faultsText(faults []engine.FaultReport) string {
+func faultsText(faults []diagnose.FaultReport) string {
 	if len(faults) == 0 {
 		return "nothing wrong"
 	}
@@ -531,7 +533,7 @@ func faultsText(faults []engine.FaultReport) string {
 
 // next prints what to do now, so that it can be read at arm's length, and what
 // else could be done.
-func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
+func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 	if len(d.Next) == 0 {
 		s.rule("NEXT", "")
 		s.gap()
@@ -572,17 +574,17 @@ func (s *screen) next(b *netlist.Board, d *engine.Diagnosis) {
 
 // readRight tells that something was odd, and that whatever was has been read again
 // since and agreed.
-func readRight(d *engine.Diagnosis) bool {
-	odd, last := make(map[string]bool), make(map[string]engine.Verdict)
+func readRight(d *repair.Diagnosis) bool {
+	odd, last := make(map[string]bool), make(map[string]diagnose.Verdict)
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		at := strings.Join([]string{r.At, r.To, r.Polarity}, "\x00")
 		last[at] = r.Verdict
-		odd[at] = odd[at] || r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
+		odd[at] = odd[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
 	}
 	some := false
 	for at, was := range odd {
-		if was && last[at] != engine.Agrees {
+		if was && last[at] != diagnose.Agrees {
 			return false
 		}
 		some = some || was
@@ -590,7 +592,7 @@ func readRight(d *engine.Diagnosis) bool {
 	return some
 }
 
-func (s *screen) outcomes(step *engine.Step) {
+func (s *screen) outcomes(step *repair.Step) {
 	if len(step.Outcomes) == 0 {
 		return
 	}
@@ -607,13 +609,13 @@ func (s *screen) outcomes(step *engine.Step) {
 }
 
 // seen is what an outcome shows: a reading, a look, the part that warms.
-func seen(step *engine.Step, o *engine.StepOutcome) string {
+func seen(step *repair.Step, o *repair.StepOutcome) string {
 	switch {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
 		return volts(o.Volts, o.Overload)
-	case step.Do == engine.DoRepair:
+	case step.Do == repair.DoRepair:
 		return "still bad"
 	}
 	return "anything else"
@@ -639,10 +641,10 @@ func somePhrases(list []string, most int, between string) string {
 }
 
 // headline is a step in a few words.
-func headline(step *engine.Step) string {
+func headline(step *repair.Step) string {
 	part, at := name(step.Part), name(step.At)
 	switch step.Do {
-	case engine.DoMeasure:
+	case repair.DoMeasure:
 		text := "measure " + at
 		if step.Again {
 			text = "measure " + at + " again"
@@ -651,29 +653,29 @@ func headline(step *engine.Step) string {
 			text += ", probes swapped"
 		}
 		return text
-	case engine.DoPress:
+	case repair.DoPress:
 		return "press " + part + " and measure " + at
-	case engine.DoGood:
+	case repair.DoGood:
 		return "measure " + at + " of a good board"
-	case engine.DoSwap:
+	case repair.DoSwap:
 		return "swap the cable or module at " + part
-	case engine.DoEnds:
+	case repair.DoEnds:
 		return "compare both ends of " + part
-	case engine.DoAcross:
+	case repair.DoAcross:
 		return "measure across " + part
-	case engine.DoDrop:
+	case repair.DoDrop:
 		return "read millivolts along " + at
-	case engine.DoReinstall:
+	case repair.DoReinstall:
 		return "reinstall " + part
-	case engine.DoSweep:
+	case repair.DoSweep:
 		return "sweep the rest of " + part
-	case engine.DoEscalate:
+	case repair.DoEscalate:
 		return "escalate the board"
-	case engine.DoInspect:
+	case repair.DoInspect:
 		return "inspect " + part
-	case engine.DoInject:
+	case repair.DoInject:
 		return "inject current into " + at
-	case engine.DoRemove:
+	case repair.DoRemove:
 		return "remove " + part
 	}
 	switch step.Remedy {
@@ -693,46 +695,46 @@ func headline(step *engine.Step) string {
 }
 
 // instructions say where a step is done and how.
-func instructions(b *netlist.Board, step *engine.Step) []string {
+func instructions(b *netlist.Board, step *repair.Step) []string {
 	var lines []string
-	if step.Part != "" && step.Do != engine.DoDrop {
+	if step.Part != "" && step.Do != repair.DoDrop {
 		if p, err := b.PartByName(step.Part); err == nil {
 			lines = append(lines, partWords(&b.Parts[p]))
 		}
 	}
 	switch step.Do {
-	case engine.DoMeasure:
+	case repair.DoMeasure:
 		lines = append(lines, probes(step.At, step.Polarity))
 		if where := whereabouts(b, step.At); where != "" {
 			lines = append(lines, where)
 		}
-	case engine.DoPress:
+	case repair.DoPress:
 		lines = append(lines, probes(step.At, step.Polarity), "press it gently with a plastic or wooden stick, straight down, while the meter is read; never glass, a crystal or a cracked part")
-	case engine.DoGood:
+	case repair.DoGood:
 		lines = append(lines, probes(step.At, step.Polarity)+", on a good board of the same revision, unplugged alike")
-	case engine.DoSwap:
+	case repair.DoSwap:
 		lines = append(lines, "put a known-good one on, power up with its limits, and try what the owner complains of; take power and battery off again before a probe touches the board")
-	case engine.DoRemove:
+	case repair.DoRemove:
 		lines = append(lines, "a point on it is then its pad on the board")
-	case engine.DoAcross:
+	case repair.DoAcross:
 		lines = append(lines, "resistance mode, leads nulled: black probe on "+name(step.At)+", red probe on "+name(step.Then[0]))
-	case engine.DoEnds:
+	case repair.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
-	case engine.DoInspect:
+	case repair.DoInspect:
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
-	case engine.DoDrop:
-		lines = append(lines, engine.DropCautions(step)...)
+	case repair.DoDrop:
+		lines = append(lines, repair.DropCautions(step)...)
 		lines = append(lines, "at "+someNames(step.Parts, 20))
-	case engine.DoInject:
+	case repair.DoInject:
 		limit := ""
 		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {
 			limit = fmt.Sprintf(", at most %.3g V", b.Nets[net].RailVolts)
 		}
 		lines = append(lines, "from a supply with its current limited"+limit+"; see which part warms up, with a camera or under a film of alcohol that clears there first (supply off while it is applied), never with a finger")
 	}
-	if len(step.Then) > 0 && step.Do != engine.DoEnds && step.Do != engine.DoAcross {
+	if len(step.Then) > 0 && step.Do != repair.DoEnds && step.Do != repair.DoAcross {
 		verb := "then measure "
-		if step.Do == engine.DoRepair {
+		if step.Do == repair.DoRepair {
 			verb = "then measure, to verify: "
 		}
 		lines = append(lines, verb+someNames(step.Then, mostNames))
@@ -762,7 +764,7 @@ func whereabouts(b *netlist.Board, at string) string {
 	return strings.Join(words, "; ")
 }
 
-func (s *screen) others(d *engine.Diagnosis) {
+func (s *screen) others(d *repair.Diagnosis) {
 	if len(d.Next) < 2 {
 		return
 	}
@@ -780,7 +782,7 @@ func (s *screen) others(d *engine.Diagnosis) {
 }
 
 // unseen prints what the readings cannot rule out, grouped by mode.
-func (s *screen) unseen(d *engine.Diagnosis) {
+func (s *screen) unseen(d *repair.Diagnosis) {
 	if len(d.Unseen) == 0 {
 		return
 	}

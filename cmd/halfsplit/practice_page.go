@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/page"
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
 )
@@ -228,7 +228,7 @@ func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 		h.Readings = append(h.Readings, struct{ At, Net, Measured, Good string }{name(r.At), name(r.Net), volts(r.Volts, r.Overload), benchGood(r)})
 		if net, err := b.NetByName(r.Net); err == nil && net != b.Ground && !slices.Contains(nets, net) {
 			nets = append(nets, net)
-			wrong[net] = r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood
+			wrong[net] = r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
 		}
 	}
 	for _, net := range slices.Clone(nets) { // and the rails behind them

@@ -13,8 +13,8 @@ import (
 
 	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/cmd/halfsplit/page"
-	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	lessons "halfsplit/engine/practice/lesson"
@@ -272,7 +272,7 @@ func (b *practiceBench) work() string {
 // benchGood is what good boards show at a reading or, where none was read, what
 // `predict` says that they would; "" for ground and where the board lies otherwise than
 // a good one, for which no resistance is known.
-func benchGood(r *engine.Comparison) string {
+func benchGood(r *diagnose.Comparison) string {
 	good, over, predicted := r.Good()
 	switch {
 	case good == nil && !over, r.KnownGood != nil && r.Boards == 0:
@@ -289,7 +289,7 @@ func benchGood(r *engine.Comparison) string {
 }
 
 // readingRow does not judge: to compare is the student's work.
-func readingRow(r *engine.Comparison) []cell {
+func readingRow(r *diagnose.Comparison) []cell {
 	shown := volts(r.Volts, r.Overload)
 	if r.Ohms != nil {
 		shown = ohms(*r.Ohms)

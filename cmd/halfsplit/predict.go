@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -15,13 +16,13 @@ import (
 
 // predictions is what `predict --json` prints.
 type predictions struct {
-	Board    string              `json:"board"`
-	Revision string              `json:"revision"`
-	Points   []engine.Prediction `json:"points"`
+	Board    string                `json:"board"`
+	Revision string                `json:"revision"`
+	Points   []diagnose.Prediction `json:"points"`
 }
 
 func (a *app) predictCommand() *cobra.Command {
-	var q engine.Question
+	var q diagnose.Question
 	var known, meter string
 	polarity := references.RedOnGround.String()
 	cmd := &cobra.Command{
@@ -53,7 +54,7 @@ standard deviation.`,
 					return err
 				}
 			}
-			q.Setting = engine.Setting{Drive: fit.DriveOf(m), BlackOnGround: p == references.BlackOnGround}
+			q.Setting = diagnose.Setting{Drive: fit.DriveOf(m), BlackOnGround: p == references.BlackOnGround}
 			b, lib, err := a.openBoard(args[0], known)
 			if err != nil {
 				return err
@@ -113,7 +114,7 @@ func faultWords(e *engine.Engine, texts []string) ([]string, error) {
 	return words, nil
 }
 
-func (s *screen) predictions(board string, faults []string, q *engine.Question, p references.Polarity, sweeps int, list []engine.Prediction) {
+func (s *screen) predictions(board string, faults []string, q *diagnose.Question, p references.Polarity, sweeps int, list []diagnose.Prediction) {
 	s.say(s.paint(strong, board))
 	var changes []string
 	for _, c := range []struct {
@@ -138,7 +139,7 @@ func (s *screen) predictions(board string, faults []string, q *engine.Question, 
 
 	changed := 0
 	var rows [][]cell
-	var slow []engine.Prediction
+	var slow []diagnose.Prediction
 	for _, x := range list {
 		row := []cell{{name(x.At), plain}, {name(x.Net), faint}, {spread(x.Volts, x.Overload, x.Sigma), plain}, {}, {boardsText(&x), faint}}
 		if len(changes) > 0 {
@@ -169,7 +170,7 @@ func (s *screen) predictions(board string, faults []string, q *engine.Question, 
 }
 
 // boardsText says how many good boards were read at the point.
-func boardsText(x *engine.Prediction) string {
+func boardsText(x *diagnose.Prediction) string {
 	if x.Boards == 0 {
 		return ""
 	}
@@ -181,7 +182,7 @@ func boardsText(x *engine.Prediction) string {
 const visible = 0.002
 
 // change is how a predicted reading differs from that of the unchanged board.
-func change(x *engine.Prediction) cell {
+func change(x *diagnose.Prediction) cell {
 	was := volts(x.Good, x.GoodOL)
 	switch {
 	case x.Overload && x.GoodOL:

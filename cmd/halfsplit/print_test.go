@@ -15,9 +15,10 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
@@ -56,84 +57,84 @@ func at(v float64) *float64 { return &v }
 // made up.
 func TestPrintDiagnosis(t *testing.T) {
 	c := twigCase(t)
-	readings := []engine.Comparison{
-		{At: "J1.2", Net: "SDA", Polarity: "red-on-ground", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Boards: 3, ZScore: -80, Verdict: engine.IsShorted},
-		{At: "J1.2", Net: "SDA", Polarity: "black-on-ground", Overload: true, Predicted: at(1.2), Sigma: 0.03, ZScore: 12, Verdict: engine.IsOpen},
-		{At: "R1.1", To: "R1.2", Net: "SDA", Polarity: "red-on-ground", Ohms: at(22.1), Predicted: at(22), Verdict: engine.Agrees},
-		{At: "J1.3", Net: "V1", Polarity: "red-on-ground", Volts: at(0.4), Verdict: engine.NoKnownGood, Settling: 1.3},
+	readings := []diagnose.Comparison{
+		{At: "J1.2", Net: "SDA", Polarity: "red-on-ground", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Boards: 3, ZScore: -80, Verdict: diagnose.IsShorted},
+		{At: "J1.2", Net: "SDA", Polarity: "black-on-ground", Overload: true, Predicted: at(1.2), Sigma: 0.03, ZScore: 12, Verdict: diagnose.IsOpen},
+		{At: "R1.1", To: "R1.2", Net: "SDA", Polarity: "red-on-ground", Ohms: at(22.1), Predicted: at(22), Verdict: diagnose.Agrees},
+		{At: "J1.3", Net: "V1", Polarity: "red-on-ground", Volts: at(0.4), Verdict: diagnose.NoKnownGood, Settling: 1.3},
 	}
-	abnormal := []engine.Abnormal{
-		{At: "J1.2", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Verdict: engine.IsShorted, Polarity: "red-on-ground"},
-		{At: "J1.2", Overload: true, KnownGood: at(1.2), Sigma: 0.03, Verdict: engine.IsOpen, Polarity: "black-on-ground"},
+	abnormal := []diagnose.Abnormal{
+		{At: "J1.2", Volts: at(0.022), KnownGood: at(0.552), Sigma: 0.006, Verdict: diagnose.IsShorted, Polarity: "red-on-ground"},
+		{At: "J1.2", Overload: true, KnownGood: at(1.2), Sigma: 0.03, Verdict: diagnose.IsOpen, Polarity: "black-on-ground"},
 	}
-	suspects := []engine.Suspect{
+	suspects := []diagnose.Suspect{
 		{Part: "C1", Probability: 0.9, Modes: map[string]float64{"shorted": 0.85, "leaky": 0.05}, Remedy: "leave off", Advice: "Take C1 off.", Access: "open",
-			Reasons: []engine.Reason{{At: "J1.2", Predicted: at(0.0221), Read: at(0.022), Good: at(0.552)}, {At: "J1.3", Overload: true, Read: at(0.4)}}},
+			Reasons: []diagnose.Reason{{At: "J1.2", Predicted: at(0.0221), Read: at(0.022), Good: at(0.552)}, {At: "J1.3", Overload: true, Read: at(0.4)}}},
 		{Part: "U1", Probability: 0.08, Modes: map[string]float64{"shorted": 0.08}, Access: "underfill", Place: "under the lid"},
 		{Part: "R1", Probability: 0.01, Modes: map[string]float64{"open": 0.01}},
 	}
-	base := engine.Diagnosis{
-		Findings: engine.Findings{Board: "Twig", Revision: "A", Abnormal: abnormal, Readings: readings, Suspects: suspects,
-			Explanations: []engine.Explanation{{Faults: []engine.FaultReport{{Part: "C1", Mode: "shorted", At: "C1"}}, Probability: 0.85}}},
+	base := repair.Diagnosis{
+		Findings: diagnose.Findings{Board: "Twig", Revision: "A", Abnormal: abnormal, Readings: readings, Suspects: suspects,
+			Explanations: []diagnose.Explanation{{Faults: []diagnose.FaultReport{{Part: "C1", Mode: "shorted", At: "C1"}}, Probability: 0.85}}},
 		Expected: 250,
 	}
-	with := func(change func(*engine.Diagnosis)) *engine.Diagnosis {
+	with := func(change func(*repair.Diagnosis)) *repair.Diagnosis {
 		d := base
 		change(&d)
 		return &d
 	}
-	steps := func(list ...engine.Step) *engine.Diagnosis {
-		return with(func(d *engine.Diagnosis) { d.Next = list })
+	steps := func(list ...repair.Step) *repair.Diagnosis {
+		return with(func(d *repair.Diagnosis) { d.Next = list })
 	}
 	tests := []struct {
 		name string
-		d    *engine.Diagnosis
+		d    *repair.Diagnosis
 	}{
 		{"measure", steps(
-			engine.Step{Do: engine.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to distinguish",
-				Outcomes: []engine.StepOutcome{{Volts: at(0), Probability: 0.9, Means: []string{"C1 shorted"}}, {Overload: true, Probability: 0.1, Means: []string{"a", "b", "c", "d", "e", "f"}}}},
-			engine.Step{Do: engine.DoMeasure, At: "TP1", Polarity: "black-on-ground", Seconds: 14, Expected: 260},
-			engine.Step{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10},
-			engine.Step{Do: engine.DoInspect, Part: "C1", Seconds: 20, Expected: 7300},
-			engine.Step{Do: engine.DoInspect, Part: "not shown", Seconds: 20},
+			repair.Step{Do: repair.DoMeasure, At: "R1.2", Polarity: "red-on-ground", Seconds: 10, Expected: 250, Why: "2 results to distinguish",
+				Outcomes: []repair.StepOutcome{{Volts: at(0), Probability: 0.9, Means: []string{"C1 shorted"}}, {Overload: true, Probability: 0.1, Means: []string{"a", "b", "c", "d", "e", "f"}}}},
+			repair.Step{Do: repair.DoMeasure, At: "TP1", Polarity: "black-on-ground", Seconds: 14, Expected: 260},
+			repair.Step{Do: repair.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10},
+			repair.Step{Do: repair.DoInspect, Part: "C1", Seconds: 20, Expected: 7300},
+			repair.Step{Do: repair.DoInspect, Part: "not shown", Seconds: 20},
 		)},
-		{"inspect", steps(engine.Step{Do: engine.DoInspect, Part: "R1", Seconds: 20, Outcomes: []engine.StepOutcome{{Seen: "burnt, corroded or cracked", Probability: 0.3, Means: []string{"R1 open"}}, {Seen: "clean", Probability: 0.7}}})},
-		{"inject", steps(engine.Step{Do: engine.DoInject, At: "V1", Seconds: 120, Outcomes: []engine.StepOutcome{{Seen: "C2 warms", Probability: 0.75, Means: []string{"C2 shorted"}}}})},
-		{"remove", steps(engine.Step{Do: engine.DoRemove, Part: "R1", Then: []string{"R1.1", "R1.2"}, Seconds: 200, Outcomes: []engine.StepOutcome{{Seen: "R1.1 OL, R1.2 0.000", Probability: 1, Means: []string{"C1 shorted"}}}})},
-		{"leave off", steps(engine.Step{Do: engine.DoRepair, Remedy: "leave off", Part: "C1", Then: []string{"J1.2"}, Seconds: 110, Why: "Take C1 off.", Outcomes: []engine.StepOutcome{{Seen: "all read right", Probability: 0.9, Means: []string{"repaired"}}, {Probability: 0.1}}})},
+		{"inspect", steps(repair.Step{Do: repair.DoInspect, Part: "R1", Seconds: 20, Outcomes: []repair.StepOutcome{{Seen: "burnt, corroded or cracked", Probability: 0.3, Means: []string{"R1 open"}}, {Seen: "clean", Probability: 0.7}}})},
+		{"inject", steps(repair.Step{Do: repair.DoInject, At: "V1", Seconds: 120, Outcomes: []repair.StepOutcome{{Seen: "C2 warms", Probability: 0.75, Means: []string{"C2 shorted"}}}})},
+		{"remove", steps(repair.Step{Do: repair.DoRemove, Part: "R1", Then: []string{"R1.1", "R1.2"}, Seconds: 200, Outcomes: []repair.StepOutcome{{Seen: "R1.1 OL, R1.2 0.000", Probability: 1, Means: []string{"C1 shorted"}}}})},
+		{"leave off", steps(repair.Step{Do: repair.DoRepair, Remedy: "leave off", Part: "C1", Then: []string{"J1.2"}, Seconds: 110, Why: "Take C1 off.", Outcomes: []repair.StepOutcome{{Seen: "all read right", Probability: 0.9, Means: []string{"repaired"}}, {Probability: 0.1}}})},
 		{"replace", steps(
-			engine.Step{Do: engine.DoRepair, Remedy: "replace", Part: "R1"},
-			engine.Step{Do: engine.DoRepair, Remedy: "jumper", Part: "R1"},
-			engine.Step{Do: engine.DoRepair, Remedy: "clean", Part: "J1.2 to J1.3"},
-			engine.Step{Do: engine.DoRepair, Remedy: "wire", Part: "J1.2 to R1.1"},
+			repair.Step{Do: repair.DoRepair, Remedy: "replace", Part: "R1"},
+			repair.Step{Do: repair.DoRepair, Remedy: "jumper", Part: "R1"},
+			repair.Step{Do: repair.DoRepair, Remedy: "clean", Part: "J1.2 to J1.3"},
+			repair.Step{Do: repair.DoRepair, Remedy: "wire", Part: "J1.2 to R1.1"},
 		)},
-		{"resolder", steps(engine.Step{Do: engine.DoRepair, Remedy: "resolder", Part: "J1.2", Then: []string{"J1.2"}})},
-		{"two faults", with(func(d *engine.Diagnosis) {
-			d.Explanations = []engine.Explanation{
-				{Faults: []engine.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}, {Part: "U1", Terminal: "1", Mode: "open", At: "U1.1"}}, Probability: 0.6},
-				{Faults: []engine.FaultReport{}, Probability: 0.02},
+		{"resolder", steps(repair.Step{Do: repair.DoRepair, Remedy: "resolder", Part: "J1.2", Then: []string{"J1.2"}})},
+		{"two faults", with(func(d *repair.Diagnosis) {
+			d.Explanations = []diagnose.Explanation{
+				{Faults: []diagnose.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}, {Part: "U1", Terminal: "1", Mode: "open", At: "U1.1"}}, Probability: 0.6},
+				{Faults: []diagnose.FaultReport{}, Probability: 0.02},
 			}
 			d.Ambiguous = [][]string{{"C1 shorted", "U1.1 shorted"}}
 		})},
-		{"slipped", with(func(d *engine.Diagnosis) {
+		{"slipped", with(func(d *repair.Diagnosis) {
 			d.Suspects = nil
-			d.Explanations = []engine.Explanation{
-				{Faults: []engine.FaultReport{{Mode: fault.Missed.String(), At: "J1.2"}}, Probability: 0.95},
-				{Faults: []engine.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
+			d.Explanations = []diagnose.Explanation{
+				{Faults: []diagnose.FaultReport{{Mode: fault.Missed.String(), At: "J1.2"}}, Probability: 0.95},
+				{Faults: []diagnose.FaultReport{{Mode: fault.Doubtful.String(), At: "J1.2"}}, Probability: 0.04},
 			}
-			d.Next = []engine.Step{{Do: engine.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10, Outcomes: []engine.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
+			d.Next = []repair.Step{{Do: repair.DoMeasure, At: "J1.2", Again: true, Polarity: "red-on-ground", Seconds: 10, Outcomes: []repair.StepOutcome{{Seen: "reads as a good board", Probability: 1, Means: []string{"repaired"}}}}}
 		})},
-		{"faint", with(func(d *engine.Diagnosis) {
+		{"faint", with(func(d *repair.Diagnosis) {
 			d.Abnormal = nil
-			d.Explanations = []engine.Explanation{{Probability: 0.36}, {Faults: []engine.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}}, Probability: 0.3}}
+			d.Explanations = []diagnose.Explanation{{Probability: 0.36}, {Faults: []diagnose.FaultReport{{Part: "C1", Mode: "leaky", Ohms: at(636), At: "C1"}}, Probability: 0.3}}
 		})},
-		{"nothing wrong", with(func(d *engine.Diagnosis) {
+		{"nothing wrong", with(func(d *repair.Diagnosis) {
 			d.Abnormal, d.Suspects = nil, nil
-			d.Explanations = []engine.Explanation{{Probability: 0.97}}
+			d.Explanations = []diagnose.Explanation{{Probability: 0.97}}
 		})},
-		{"nothing wrong, though odd", with(func(d *engine.Diagnosis) {
-			d.Explanations = []engine.Explanation{{Probability: 0.6}}
-			d.Unseen = []engine.Unseen{{Part: "C1", Mode: "leaky", AboveOhms: at(6543)}, {Part: "C2", Mode: "leaky", AboveOhms: at(120)}, {Part: "C1", Mode: "open"}}
+		{"nothing wrong, though odd", with(func(d *repair.Diagnosis) {
+			d.Explanations = []diagnose.Explanation{{Probability: 0.6}}
+			d.Unseen = []diagnose.Unseen{{Part: "C1", Mode: "leaky", AboveOhms: at(6543)}, {Part: "C2", Mode: "leaky", AboveOhms: at(120)}, {Part: "C1", Mode: "open"}}
 			d.Cautions = []string{"Battery out and every supply off before a probe touches the board; let capacitors discharge."}
 			d.Notes = []string{"no good board was read at J1.3"}
 		})},
@@ -248,7 +249,7 @@ func keysOf(t *testing.T, what string, value any, keys ...string) {
 func TestNoNullLists(t *testing.T) {
 	var out bytes.Buffer
 	a := newTestApp(&out)
-	err := a.json(&engine.Diagnosis{Findings: engine.Findings{Suspects: []engine.Suspect{{}}}, Next: []engine.Step{{Outcomes: []engine.StepOutcome{{}}}}})
+	err := a.json(&repair.Diagnosis{Findings: diagnose.Findings{Suspects: []diagnose.Suspect{{}}}, Next: []repair.Step{{Outcomes: []repair.StepOutcome{{}}}}})
 	if err != nil || a.out.Flush() != nil {
 		t.Fatal(err)
 	}
@@ -258,7 +259,7 @@ func TestNoNullLists(t *testing.T) {
 		}
 	}
 	// A number that JSON cannot hold is an error and not a broken file.
-	inf := engine.Diagnosis{Expected: func() float64 { z := 0.0; return 1 / z }()}
+	inf := repair.Diagnosis{Expected: func() float64 { z := 0.0; return 1 / z }()}
 	if err := a.json(inf); err == nil {
 		t.Error("an infinite number of seconds goes into JSON")
 	}
@@ -343,7 +344,7 @@ func TestDiagnosisFields(t *testing.T) {
 	for _, f := range []string{"Board", "Revision", "Implausible", "Abnormal", "Explanations", "Suspects", "Next", "Unseen", "Cautions", "Doubts", "Notes", "Expected", "Ambiguous", "Readings", "Pins", "Unread", "Least", "Time", "Worth"} { // practice prints Least
 		known[f] = true
 	}
-	for _, f := range reflect.VisibleFields(reflect.TypeFor[engine.Diagnosis]()) {
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[repair.Diagnosis]()) {
 		if !f.Anonymous && !known[f.Name] {
 			t.Errorf("Diagnosis.%s is new; print it in locate.go and add it here", f.Name)
 		}

@@ -8,7 +8,7 @@ import (
 	"strconv"
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -142,18 +142,18 @@ type sign struct {
 	style style
 }
 
-var signs = map[engine.Verdict]sign{
-	engine.Agrees:         {"·", faint},
-	engine.Low:            {"▼", yellow},
-	engine.High:           {"▲", yellow},
-	engine.IsShorted:      {"●", loud},
-	engine.IsOpen:         {"○", loud},
-	engine.UnexpectedPath: {"►", loud},
-	engine.NoKnownGood:    {"?", faint},
+var signs = map[diagnose.Verdict]sign{
+	diagnose.Agrees:         {"·", faint},
+	diagnose.Low:            {"▼", yellow},
+	diagnose.High:           {"▲", yellow},
+	diagnose.IsShorted:      {"●", loud},
+	diagnose.IsOpen:         {"○", loud},
+	diagnose.UnexpectedPath: {"►", loud},
+	diagnose.NoKnownGood:    {"?", faint},
 }
 
 // verdict is a verdict with its mark.
-func verdict(v engine.Verdict) cell {
+func verdict(v diagnose.Verdict) cell {
 	s := signs[v]
 	return cell{strings.TrimSpace(s.mark + " " + name(string(v))), s.style}
 }

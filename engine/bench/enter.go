@@ -6,8 +6,9 @@ import (
 	"slices"
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -133,7 +134,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return err
 		}
 		steps := s.offered(d)
-		at := slices.IndexFunc(steps, func(x engine.Step) bool { return s.numbers[stepKey(&x)] == e.number })
+		at := slices.IndexFunc(steps, func(x repair.Step) bool { return s.numbers[stepKey(&x)] == e.number })
 		if at < 0 {
 			return wrongEntry("no step %d is on offer", "`others` lists the steps with their numbers", e.number)
 		}
@@ -171,9 +172,9 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		x := journal.Read{At: at.At, Name: p.Name, Polarity: at.Polarity, Reading: e.reading}
 		switch {
 		case p.Purpose != ForStep:
-		case p.Step.Do == engine.DoPress:
+		case p.Step.Do == repair.DoPress:
 			return s.event(p, journal.Event{Kind: journal.KindPress, Presses: []journal.Press{{Part: p.Part, Read: x}}}, r)
-		case p.Step.Do == engine.DoGood:
+		case p.Step.Do == repair.DoGood:
 			return s.event(p, journal.Event{Kind: journal.KindGood, Goods: []journal.Read{x}}, r)
 		}
 		if p.To != nil {
@@ -304,7 +305,7 @@ func (s *Session) visit(at netlist.Point) {
 			return
 		}
 	}
-	s.chosen = []engine.Spot{{At: at}}
+	s.chosen = []diagnose.Spot{{At: at}}
 }
 
 // line asks for a point of each net of a line, from a point of it outwards: a pin or a
@@ -321,9 +322,9 @@ func (s *Session) line(at netlist.Point) error {
 	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
 		switch n := &s.board().Nets[net]; {
 		case net == at.Net:
-			s.chosen = append(s.chosen, engine.Spot{At: at})
+			s.chosen = append(s.chosen, diagnose.Spot{At: at})
 		case net != s.board().Ground && !n.Rail:
-			s.chosen = append(s.chosen, engine.Spot{At: s.board().PointsOn(net)[0]})
+			s.chosen = append(s.chosen, diagnose.Spot{At: s.board().PointsOn(net)[0]})
 		}
 	}
 	return nil
@@ -370,7 +371,7 @@ func (s *Session) enterSeveral(p *Prompt, list []quantity.Reading) (*Reply, erro
 		at := s.pin(pins[k])
 		r := &Reply{}
 		s.cursor, s.asked = pins[k], nil
-		if err := s.reading(&Prompt{Ask: AskReading, Purpose: ForSweep, At: engine.Spot{At: at}}, journal.Read{At: at, Name: s.board().PointName(at), Polarity: s.polarity, Reading: x}, r); err != nil {
+		if err := s.reading(&Prompt{Ask: AskReading, Purpose: ForSweep, At: diagnose.Spot{At: at}}, journal.Read{At: at, Name: s.board().PointName(at), Polarity: s.polarity, Reading: x}, r); err != nil {
 			return all, err
 		}
 		all.Recorded, all.Says, all.Readings = append(all.Recorded, r.Recorded...), append(all.Says, r.Says...), append(all.Readings, r.Readings...)
@@ -515,7 +516,7 @@ func (s *Session) undo(number int, r *Reply) error {
 	s.again = slices.DeleteFunc(s.again, func(x again) bool { return x.event == target.Number })
 	s.leaving, s.choice, s.revisit = false, "", false
 	if len(s.chosen) > 0 && len(target.Readings) == 1 && target.Readings[0].To == nil { // of a line
-		s.chosen = append([]engine.Spot{{At: target.Readings[0].At, Polarity: target.Readings[0].Polarity}}, s.chosen...)
+		s.chosen = append([]diagnose.Spot{{At: target.Readings[0].At, Polarity: target.Readings[0].Polarity}}, s.chosen...)
 	}
 	// A pin of the sweep under way is asked for again.
 	if len(target.Readings) == 1 && target.Readings[0].At.Kind == netlist.PointPin && target.Readings[0].At.Pin.Connector == s.sweeping {
@@ -628,7 +629,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		r.Says = append(r.Says, "recorded, but it cannot be compared with good boards: "+err.Error())
 		return nil
 	}
-	at := slices.IndexFunc(list, func(c engine.Comparison) bool { return c.Event == number })
+	at := slices.IndexFunc(list, func(c diagnose.Comparison) bool { return c.Event == number })
 	if at < 0 {
 		return nil
 	}
@@ -642,7 +643,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			r.Says = append(r.Says, "the same again: accepted")
 			return nil
 		}
-		if read.Verdict == engine.Agrees || read.Verdict == engine.NoKnownGood {
+		if read.Verdict == diagnose.Agrees || read.Verdict == diagnose.NoKnownGood {
 			if err := s.write(journal.Event{Kind: journal.KindUndo, Undo: first.event, Note: "the probe missed the pad"}, r); err != nil {
 				return err
 			}
@@ -660,7 +661,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 	}
 	if times < 2 && s.odd(p, asked, read) {
 		r.Odd = true
-		s.again = append(s.again, again{spot: engine.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *read})
+		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *read})
 	}
 	return nil
 }
@@ -693,13 +694,13 @@ const predictedVolts = 0.03
 
 // odd tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
-func (s *Session) odd(p *Prompt, asked bool, c *engine.Comparison) bool {
-	if c.Verdict == engine.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
+func (s *Session) odd(p *Prompt, asked bool, c *diagnose.Comparison) bool {
+	if c.Verdict == diagnose.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
 		// No good board was read there, but what one would show was told.
 		x := &p.Predict
 		return x.Overload != c.Overload || x.Volts != nil && c.Volts != nil && math.Abs(*x.Volts-*c.Volts) > max(predictedVolts, 4*x.Sigma)
 	}
-	if c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood || c.Ohms != nil || c.To != "" {
+	if c.Verdict == diagnose.Agrees || c.Verdict == diagnose.NoKnownGood || c.Ohms != nil || c.To != "" {
 		return false
 	}
 	if !asked {
@@ -743,7 +744,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return wrongEntry("a reading of %s is wanted", "enter it, s to skip, or ? for help", p.Name)
 	case swap:
-		if p.Purpose == ForStep && p.Step.Do != engine.DoMeasure && !p.Ohms {
+		if p.Purpose == ForStep && p.Step.Do != repair.DoMeasure && !p.Ohms {
 			return wrongEntry("this is read with the red probe on ground", "leave the probes as they are, or s to skip")
 		}
 		if p.Ohms {
@@ -792,7 +793,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 				return err
 			}
 			if s.sweeping == netlist.None || x.spot.At.Kind != netlist.PointPin || x.spot.At.Pin.Connector != s.sweeping {
-				s.chosen = []engine.Spot{x.spot}
+				s.chosen = []diagnose.Spot{x.spot}
 			}
 			return nil
 		case p.Purpose == ForChosen:

@@ -7,8 +7,10 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 )
@@ -81,7 +83,7 @@ func lay(t *testing.T, name string) *table {
 }
 
 // shows is what the meter shows at a spot of the board as it lies.
-func (tb *table) shows(spot engine.Spot) string {
+func (tb *table) shows(spot diagnose.Spot) string {
 	tb.t.Helper()
 	edits := tb.s.stage().Edits
 	b := tb.c.Simulator
@@ -113,7 +115,7 @@ func (tb *table) answer(p *Prompt) string {
 			}
 			return quantity.FormatReading(r)
 		}
-		if p.Purpose == ForStep && p.Step.Do == engine.DoPress {
+		if p.Purpose == ForStep && p.Step.Do == repair.DoPress {
 			r, err := tb.c.Simulator.Press(p.Part, p.At.At, tb.s.stage().Edits)
 			if err != nil {
 				tb.t.Fatal(err)

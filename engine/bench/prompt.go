@@ -1,8 +1,9 @@
 package bench
 
 import (
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -55,13 +56,13 @@ type Prompt struct {
 
 	// Of AskReading.
 	Purpose  Purpose
-	At       engine.Spot
-	Name     string             // of the point
-	Ohms     bool               // the resistance is wanted
-	To       *netlist.Point     // the point of the other lead; nil for ground
-	Predict  engine.Prediction  // what a good board shows, as this one lies
-	Odd      *engine.Comparison // of ForAgain: the reading that was odd
-	Settling float64            // seconds to wait for capacitors to charge; 0 where that is not worth a word
+	At       diagnose.Spot
+	Name     string               // of the point
+	Ohms     bool                 // the resistance is wanted
+	To       *netlist.Point       // the point of the other lead; nil for ground
+	Predict  diagnose.Prediction  // what a good board shows, as this one lies
+	Odd      *diagnose.Comparison // of ForAgain: the reading that was odd
+	Settling float64              // seconds to wait for capacitors to charge; 0 where that is not worth a word
 
 	// Of a sweep.
 	Connector netlist.ConnectorID
@@ -72,8 +73,8 @@ type Prompt struct {
 	Part       netlist.PartID    // of AskInspect (None for a pin), AskRemove, AskReinstall, AskMark
 	Function   string            // of AskFunction
 	Without    []string          // of AskFunction: parts off the board without which it is expected to fail
-	Step       *engine.Step      // of what the diagnosis asks for
-	Diagnosis  *engine.Diagnosis // nil before anything was read
+	Step       *repair.Step      // of what the diagnosis asks for
+	Diagnosis  *repair.Diagnosis // nil before anything was read
 	Cautions   []Caution         // of AskCautions
 	Connectors []string          // of AskConnector and AskNothing: those not yet swept
 	PowerUp    *powerup.Answer   // once something was reworked
@@ -87,8 +88,8 @@ type Reply struct {
 	Recorded []int // numbers of the events that were written
 	Says     []string
 
-	Readings []engine.Comparison // what was read
-	Odd      bool                // some of it is not accepted yet: the session asks for it again
+	Readings []diagnose.Comparison // what was read
+	Odd      bool                  // some of it is not accepted yet: the session asks for it again
 
 	Show Show
 	Quit bool

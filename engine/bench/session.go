@@ -21,9 +21,11 @@ import (
 	"time"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -54,7 +56,7 @@ type Session struct {
 	fed      bool                // see Fed
 	swapped  bool                // the next reading is asked for with the probes swapped
 	again    []again             // in the order in which they are to be taken once more
-	chosen   []engine.Spot       // points that were asked for out of turn
+	chosen   []diagnose.Spot     // points that were asked for out of turn
 	skipped  map[string]bool     // what is not to be asked for, by key
 	numbers  map[string]int      // of steps, by key: the first listing of a step gives it its number
 	choice   string              // key of the step that was taken instead of the first; "" is the first
@@ -66,18 +68,18 @@ type Session struct {
 
 	// The diagnosis of the record as it stands.
 	diagnosed int // events that it is of
-	diagnosis *engine.Diagnosis
-	readings  []engine.Comparison
+	diagnosis *repair.Diagnosis
+	readings  []diagnose.Comparison
 	compared  int
 }
 
 // again is an odd reading that is to be taken once more.
 type again struct {
-	spot  engine.Spot
+	spot  diagnose.Spot
 	name  string
 	first quantity.Reading
 	event int // of it
-	odd   engine.Comparison
+	odd   diagnose.Comparison
 }
 
 // Begin starts or resumes a session on a case.
@@ -134,7 +136,7 @@ func spotKey(at netlist.Point, pol references.Polarity) string {
 }
 
 // diagnose weighs the record, once for each state of it.
-func (s *Session) diagnose() (*engine.Diagnosis, error) {
+func (s *Session) diagnose() (*repair.Diagnosis, error) {
 	c := s.Case()
 	if s.diagnosed != len(c.All) {
 		d, err := s.e.Diagnose(c)
@@ -148,7 +150,7 @@ func (s *Session) diagnose() (*engine.Diagnosis, error) {
 
 // compare sets the readings beside good boards, once for each state of the
 // record.
-func (s *Session) compare() ([]engine.Comparison, error) {
+func (s *Session) compare() ([]diagnose.Comparison, error) {
 	c := s.Case()
 	if s.compared != len(c.All) {
 		list, err := s.e.Compare(c)
@@ -243,7 +245,7 @@ func (s *Session) worked() bool {
 
 // implausibleKey names readings that are not those of the board, so that they can be
 // left as they are.
-func implausibleKey(x *engine.Implausible) string { return fmt.Sprint("implausible ", x.Events) }
+func implausibleKey(x *diagnose.Implausible) string { return fmt.Sprint("implausible ", x.Events) }
 
 func (s *Session) anyReading() bool {
 	for _, ev := range s.Case().Events {
@@ -278,7 +280,7 @@ func (s *Session) readable(p *Prompt) (*Prompt, error) {
 	if s.swapped {
 		p.At.Polarity = swapped(p.At.Polarity)
 	}
-	x, err := s.e.PredictAt(s.Case(), []engine.Spot{p.At})
+	x, err := s.e.PredictAt(s.Case(), []diagnose.Spot{p.At})
 	if err != nil {
 		return nil, err
 	}
@@ -326,7 +328,7 @@ func (s *Session) sweepPins() (settled, spare []bool) {
 	agrees := map[int]bool{} // events
 	list, _ := s.compare()   // where they cannot be compared, every pin is read
 	for i := range list {
-		agrees[list[i].Event] = list[i].Verdict == engine.Agrees
+		agrees[list[i].Event] = list[i].Verdict == diagnose.Agrees
 	}
 	grounded := false
 	for _, ev := range s.Case().Events {
@@ -368,7 +370,7 @@ func (s *Session) sweepPrompt() (*Prompt, error) {
 		return nil, nil
 	}
 	s.cursor = left[0]
-	p.Pin, p.At = left[0], engine.Spot{At: s.pin(left[0]), Polarity: s.polarity}
+	p.Pin, p.At = left[0], diagnose.Spot{At: s.pin(left[0]), Polarity: s.polarity}
 	for _, i := range left[1:] {
 		if s.every || s.fed || s.pin(i).Net != s.board().Ground { // once this one reads as it should
 			p.Then = append(p.Then, i)
@@ -429,7 +431,7 @@ func (s *Session) removedPrompt() (*Prompt, error) {
 					seen[net] = true
 					continue
 				}
-				return s.readable(&Prompt{Ask: AskReading, Purpose: ForRemoved, At: engine.Spot{At: at}, Part: part, Connector: netlist.None})
+				return s.readable(&Prompt{Ask: AskReading, Purpose: ForRemoved, At: diagnose.Spot{At: at}, Part: part, Connector: netlist.None})
 			}
 		}
 		return nil, nil
@@ -463,7 +465,7 @@ func (s *Session) lastEdit() int {
 
 // proof lists the spots that read wrong when they were last read, before an
 // event: those whose readings prove that what was done then was right.
-func (s *Session) proof(event int) ([]engine.Spot, error) {
+func (s *Session) proof(event int) ([]diagnose.Spot, error) {
 	list, err := s.compare()
 	if err != nil {
 		return nil, err
@@ -485,15 +487,15 @@ func (s *Session) proof(event int) ([]engine.Spot, error) {
 		}
 		latest[k] = i
 	}
-	var spots []engine.Spot
+	var spots []diagnose.Spot
 	for _, k := range order {
 		r := &list[latest[k]]
-		if r.Event > event || r.Verdict == engine.Agrees || r.Verdict == engine.NoKnownGood {
+		if r.Event > event || r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
 			continue
 		}
 		at, _ := s.board().Point(list[first[k]].At) // a connector pin, most often
 		pol, _ := references.ParsePolarity(r.Polarity)
-		spots = append(spots, engine.Spot{At: at, Polarity: pol})
+		spots = append(spots, diagnose.Spot{At: at, Polarity: pol})
 	}
 	return spots, nil
 }
@@ -521,10 +523,10 @@ const repairedShare = 0.5
 
 // settled tells that what explains the readings has been dealt with, or that
 // nothing is wrong.
-func (s *Session) settled(d *engine.Diagnosis) bool {
+func (s *Session) settled(d *repair.Diagnosis) bool {
 	p := 0.0
 	for _, x := range d.Explanations {
-		open := slices.ContainsFunc(x.Faults, func(f engine.FaultReport) bool { return !f.Cured && !isRemark(f) })
+		open := slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return !f.Cured && !isRemark(f) })
 		if !open {
 			p += x.Probability
 		}
@@ -533,13 +535,13 @@ func (s *Session) settled(d *engine.Diagnosis) bool {
 }
 
 // isRemark tells a misleading reading from a fault.
-func isRemark(f engine.FaultReport) bool {
+func isRemark(f diagnose.FaultReport) bool {
 	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // settledPrompt goes through what is left when the fault has been dealt with:
 // parts to put back, the power-up check, the first power, the closing.
-func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
+func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	c := s.Case()
 	if s.lastEdit() == 0 {
 		if s.mended() != "" {
@@ -549,7 +551,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	}
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Removed && !x.Jumpered && !engine.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
+		if x.Removed && !x.Jumpered && !diagnose.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
 			if list := unacknowledged(c, beforeHeat); len(list) > 0 {
 				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
 			}
@@ -560,7 +562,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	// diagnosis does not blame it.
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Removed && engine.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
+		if x.Removed && diagnose.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
 			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
 		}
 	}
@@ -584,7 +586,7 @@ func (s *Session) settledPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		return nil, err
 	}
 	for _, n := range g.Need {
-		spot := engine.Spot{At: n.Point, Polarity: n.Leads}
+		spot := diagnose.Spot{At: n.Point, Polarity: n.Leads}
 		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
 			return s.readable(&Prompt{Ask: AskReading, Purpose: ForPowerUp, At: spot, Connector: netlist.None, PowerUp: g, Diagnosis: d})
 		}
@@ -639,7 +641,7 @@ func (s *Session) untested() (function string, without []string) {
 }
 
 // blamed tells whether a part is in an explanation worth the name.
-func (s *Session) blamed(d *engine.Diagnosis, part string) bool {
+func (s *Session) blamed(d *repair.Diagnosis, part string) bool {
 	for _, x := range d.Suspects {
 		if x.Part == part && x.Probability > 0.1 {
 			return true
@@ -674,7 +676,7 @@ func drawn(amperes float64, before bool) journal.Event {
 }
 
 // stepKey names a step, so that it can be skipped.
-func stepKey(x *engine.Step) string {
+func stepKey(x *repair.Step) string {
 	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy, fmt.Sprint(x.Again)}, " ")
 }
 
@@ -699,18 +701,18 @@ func (s *Session) Steps() ([]Numbered, error) {
 
 // Numbered is a step with the number by which it is chosen.
 type Numbered struct {
-	engine.Step
+	repair.Step
 	Number int
 }
 
 // offered lists the steps that were not skipped.
-func (s *Session) offered(d *engine.Diagnosis) []engine.Step {
-	return slices.DeleteFunc(slices.Clone(d.Next), func(x engine.Step) bool { return s.skipped[stepKey(&x)] })
+func (s *Session) offered(d *repair.Diagnosis) []repair.Step {
+	return slices.DeleteFunc(slices.Clone(d.Next), func(x repair.Step) bool { return s.skipped[stepKey(&x)] })
 }
 
 // unreadEnd gives the end of a part whose resistance a step still wants read, "" for
 // none.
-func (s *Session) unreadEnd(x *engine.Step) string {
+func (s *Session) unreadEnd(x *repair.Step) string {
 	for _, name := range x.Ends() {
 		at, err := s.board().Point(name)
 		if err == nil && !s.ohmsRead(at.Net) {
@@ -754,7 +756,7 @@ func (s *Session) sinceEdit(wanted func(r *journal.Read) bool) (list []quantity.
 }
 
 // stepPrompt asks for the best step.
-func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
+func (s *Session) stepPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	steps := s.offered(d)
 	if len(steps) == 0 {
 		p := &Prompt{Ask: AskStuck, Connectors: s.unswept(), Diagnosis: d}
@@ -766,7 +768,7 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		}
 		return p, nil
 	}
-	step := steps[max(slices.IndexFunc(steps, func(x engine.Step) bool { return stepKey(&x) == s.choice }), 0)]
+	step := steps[max(slices.IndexFunc(steps, func(x repair.Step) bool { return stepKey(&x) == s.choice }), 0)]
 	p := &Prompt{Step: &step, Diagnosis: d, Connector: netlist.None}
 	if step.Part != "" {
 		if id, err := s.board().PartByName(step.Part); err == nil {
@@ -777,22 +779,22 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 	}
 	when := beforeProbing
 	switch step.Do {
-	case engine.DoMeasure, engine.DoPress, engine.DoGood:
+	case repair.DoMeasure, repair.DoPress, repair.DoGood:
 		at, err := s.board().Point(step.At)
 		if err != nil {
 			return nil, err
 		}
 		pol, _ := references.ParsePolarity(step.Polarity)
-		p.Ask, p.Purpose, p.At, p.Name = AskReading, ForStep, engine.Spot{At: at, Polarity: pol}, step.At
+		p.Ask, p.Purpose, p.At, p.Name = AskReading, ForStep, diagnose.Spot{At: at, Polarity: pol}, step.At
 		return s.readable(p)
-	case engine.DoEnds:
+	case repair.DoEnds:
 		name := s.unreadEnd(&step)
 		at, err := s.board().Point(name)
 		if err != nil {
 			return nil, err
 		}
-		p.Ask, p.Purpose, p.At, p.Name, p.Ohms = AskReading, ForStep, engine.Spot{At: at}, name, true
-	case engine.DoAcross:
+		p.Ask, p.Purpose, p.At, p.Name, p.Ohms = AskReading, ForStep, diagnose.Spot{At: at}, name, true
+	case repair.DoAcross:
 		at, err := s.board().Point(step.At)
 		if err != nil {
 			return nil, err
@@ -801,27 +803,27 @@ func (s *Session) stepPrompt(d *engine.Diagnosis) (*Prompt, error) {
 		if err != nil {
 			return nil, err
 		}
-		p.Ask, p.Purpose, p.At, p.Name, p.Ohms, p.To = AskReading, ForStep, engine.Spot{At: at}, step.At, true, &to
-	case engine.DoSwap:
+		p.Ask, p.Purpose, p.At, p.Name, p.Ohms, p.To = AskReading, ForStep, diagnose.Spot{At: at}, step.At, true, &to
+	case repair.DoSwap:
 		p.Ask, when = AskSwap, beforePower
-	case engine.DoSweep:
+	case repair.DoSweep:
 		id, err := s.board().ConnectorByName(step.Part)
 		if err != nil {
 			return nil, err
 		}
 		s.sweeping, s.polarity, s.cursor = id, references.RedOnGround, 0
 		return s.sweepPrompt()
-	case engine.DoEscalate:
+	case repair.DoEscalate:
 		p.Ask = AskEscalate
-	case engine.DoReinstall:
+	case repair.DoReinstall:
 		p.Ask, when = AskReinstall, beforeHeat
-	case engine.DoInspect:
+	case repair.DoInspect:
 		p.Ask = AskInspect
-	case engine.DoInject:
+	case repair.DoInject:
 		p.Ask, when = AskInjection, beforeInjecting
-	case engine.DoDrop:
+	case repair.DoDrop:
 		p.Ask, when = AskDrop, beforeInjecting
-	case engine.DoRemove:
+	case repair.DoRemove:
 		p.Ask, when = AskRemove, beforeHeat
 	default:
 		p.Ask, when = AskRemedy, beforeHeat
@@ -878,7 +880,7 @@ const Escalated = "escalated"
 // causeOf puts the likeliest explanation in words: "FL3 open". Where no repair has
 // proven it, each part comes with the probability that it is bad, in whatever way,
 // which is what screens and reports give: "suspected FL3 open (FL3 bad: 54 %)".
-func causeOf(d *engine.Diagnosis, proven bool) string {
+func causeOf(d *repair.Diagnosis, proven bool) string {
 	var words []string
 	if len(d.Explanations) > 0 {
 		for _, f := range d.Explanations[0].Faults {
@@ -886,7 +888,7 @@ func causeOf(d *engine.Diagnosis, proven bool) string {
 				continue
 			}
 			text := f.At + " " + f.Mode
-			i := slices.IndexFunc(d.Suspects, func(x engine.Suspect) bool { return x.Part == f.Part || x.Part == f.At })
+			i := slices.IndexFunc(d.Suspects, func(x diagnose.Suspect) bool { return x.Part == f.Part || x.Part == f.At })
 			if !proven && i >= 0 {
 				text += fmt.Sprintf(" (%s bad: %.0f %%)", d.Suspects[i].Part, 100*d.Suspects[i].Probability)
 			}
@@ -943,12 +945,12 @@ func wrongEntry(what, do string, args ...any) error {
 func printable(text string) string { return document.Quote(strings.TrimSpace(text)) }
 
 // Readings are all readings of the case beside good boards.
-func (s *Session) Readings() ([]engine.Comparison, error) { return s.compare() }
+func (s *Session) Readings() ([]diagnose.Comparison, error) { return s.compare() }
 
 // Predict gives what a good board shows at points, as this one lies and on its meter,
 // red probe on ground.
-func (s *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
-	spots := make([]engine.Spot, len(points))
+func (s *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error) {
+	spots := make([]diagnose.Spot, len(points))
 	for i, at := range points {
 		spots[i].At = at
 	}
@@ -956,7 +958,7 @@ func (s *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
 }
 
 // Diagnosis is what the readings of the case mean.
-func (s *Session) Diagnosis() (*engine.Diagnosis, error) { return s.diagnose() }
+func (s *Session) Diagnosis() (*repair.Diagnosis, error) { return s.diagnose() }
 
 // PowerUp says whether power may go on.
 func (s *Session) PowerUp() (*powerup.Answer, error) { return powerup.Check(s.Case(), s.e, s.o.Limits) }

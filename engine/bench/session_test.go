@@ -12,7 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist"
@@ -198,7 +198,7 @@ func TestSweepKeys(t *testing.T) {
 	// An odd value is on the disk before it is asked for again. The second
 	// agrees with good boards, so the first one does not count.
 	r := tb.enter("9.9E37")
-	if !r.Odd || len(r.Recorded) != 1 || r.Readings[0].Verdict != engine.IsOpen {
+	if !r.Odd || len(r.Recorded) != 1 || r.Readings[0].Verdict != diagnose.IsOpen {
 		t.Errorf("an odd reading: %+v", r)
 	}
 	tb.wants("reading (again) J7.3 red-on-ground")

@@ -9,6 +9,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 )
 
@@ -52,9 +53,9 @@ func TestStepsFromJSON(t *testing.T) {
 		t.Fatal(err)
 	}
 	var e *engine.Engine
-	seen := map[engine.Do]bool{}
+	seen := map[repair.Do]bool{}
 	for i, tt := range tests {
-		var step engine.Step
+		var step repair.Step
 		if err := json.Unmarshal([]byte(tt.step), &step); err != nil {
 			t.Fatal(err)
 		}
@@ -77,7 +78,7 @@ func TestStepsFromJSON(t *testing.T) {
 				}
 			}
 		}
-		if step.Do == engine.DoReinstall { // of what is off; its pads are not asked for after other work
+		if step.Do == repair.DoReinstall { // of what is off; its pads are not asked for after other work
 			id, err := c.Board.PartByName(step.Part)
 			if err != nil {
 				t.Fatal(err)
@@ -97,12 +98,12 @@ func TestStepsFromJSON(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.skipped["sweep"], s.skipped[firstLook] = true, true
-		s.diagnosis, s.diagnosed = &engine.Diagnosis{Next: []engine.Step{step}}, len(w.Case().All)
+		s.diagnosis, s.diagnosed = &repair.Diagnosis{Next: []repair.Step{step}}, len(w.Case().All)
 		if _, err := s.Enter(tt.entry); err != nil {
 			t.Errorf("%d %s: %v", i, tt.step, err)
 			continue
 		}
-		if step.Do == engine.DoEscalate {
+		if step.Do == repair.DoEscalate {
 			if !s.leaving || s.remedy != Escalated {
 				t.Errorf("%s: not to be closed as escalated", tt.step)
 			}
@@ -119,8 +120,8 @@ func TestStepsFromJSON(t *testing.T) {
 			t.Errorf("%s: the last event is %s of\n%swant\n%s", tt.step, last.Kind, text, tt.line)
 		}
 	}
-	for _, do := range []engine.Do{engine.DoSweep, engine.DoMeasure, engine.DoPress, engine.DoAcross, engine.DoEnds, engine.DoGood, engine.DoSwap, engine.DoInject, engine.DoDrop, engine.DoInspect,
-		engine.DoRemove, engine.DoReinstall, engine.DoRepair, engine.DoEscalate} {
+	for _, do := range []repair.Do{repair.DoSweep, repair.DoMeasure, repair.DoPress, repair.DoAcross, repair.DoEnds, repair.DoGood, repair.DoSwap, repair.DoInject, repair.DoDrop, repair.DoInspect,
+		repair.DoRemove, repair.DoReinstall, repair.DoRepair, repair.DoEscalate} {
 		if !seen[do] {
 			t.Errorf("no step of kind %s", do)
 		}

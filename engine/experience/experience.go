@@ -22,6 +22,7 @@ import (
 	"strings"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
@@ -118,7 +119,7 @@ func proven(c *journal.Case, closing journal.Closing, e *engine.Engine) error {
 		net, at, to, polarity string
 		ohms                  bool
 	}
-	last, wrong := map[place]*engine.Comparison{}, map[place]bool{}
+	last, wrong := map[place]*diagnose.Comparison{}, map[place]bool{}
 	var order []place
 	for i := range readings {
 		r := &readings[i]
@@ -130,11 +131,11 @@ func proven(c *journal.Case, closing journal.Closing, e *engine.Engine) error {
 			order = append(order, p)
 		}
 		last[p] = r
-		wrong[p] = wrong[p] || r.Circuit != engine.Agrees
+		wrong[p] = wrong[p] || r.Circuit != diagnose.Agrees
 	}
 	cleared := false
 	for _, p := range order {
-		if last[p].Circuit != engine.Agrees {
+		if last[p].Circuit != diagnose.Agrees {
 			return fmt.Errorf("%s last read wrong (%s), so that no reading proves its cause", last[p].At, last[p].Circuit)
 		}
 		cleared = cleared || wrong[p]

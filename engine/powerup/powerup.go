@@ -29,6 +29,7 @@ import (
 	"strings"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -218,7 +219,7 @@ type check struct {
 	c        *journal.Case
 	e        *engine.Engine
 	board    *netlist.Board
-	readings []engine.Comparison
+	readings []diagnose.Comparison
 	edits    netlist.Edits
 	meter    references.Meter
 	at       []netlist.Point        // of each reading
@@ -326,7 +327,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 	if w.Event > 0 {
 		away = k.joined(net)
 	}
-	var found *engine.Comparison
+	var found *diagnose.Comparison
 	state, via := NotRead, netlist.NetID(netlist.None)
 	for i := range k.readings {
 		r := &k.readings[i]
@@ -339,7 +340,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 			continue
 		}
 		s := k.states[i]
-		if w.Event == 0 && s == Wrong && (r.Verdict == engine.NoKnownGood || r.To != "") && !n.Rail {
+		if w.Event == 0 && s == Wrong && (r.Verdict == diagnose.NoKnownGood || r.To != "") && !n.Rail {
 			continue // the circuit alone says it, and nobody touched the line
 		}
 		if at.Net != net && !k.reaches(r, ohms) {
@@ -414,16 +415,16 @@ func (k *check) place(g *Answer) {
 			}
 		} else if at.Net == k.board.Ground {
 			if !r.Resistance {
-				g.Grounded = r.Verdict == engine.Agrees
+				g.Grounded = r.Verdict == diagnose.Agrees
 			}
 			continue
 		}
-		if r.To != "" && (r.Circuit == engine.IsOpen || r.Circuit == engine.High) || r.Resistance && (state == Wrong || state == Cleared && r.To == "") {
+		if r.To != "" && (r.Circuit == diagnose.IsOpen || r.Circuit == diagnose.High) || r.Resistance && (state == Wrong || state == Cleared && r.To == "") {
 			continue
 		}
 		for _, old := range earlier[s] {
 			before := &k.readings[old]
-			ofPin := before.Circuit == engine.IsOpen || before.Circuit == engine.High
+			ofPin := before.Circuit == diagnose.IsOpen || before.Circuit == diagnose.High
 			if state == Cleared && (!ofPin || k.at[old] == at) || state == Wrong && k.at[old] == at && k.states[old] != Shorted {
 				k.counts[old] = false
 			}
@@ -445,11 +446,11 @@ func (k *check) place(g *Answer) {
 
 // judge tells what one reading says, by the verdict that compare gives it; where no
 // good board was read, by that of the circuit.
-func judge(r *engine.Comparison) State {
+func judge(r *diagnose.Comparison) State {
 	switch r.Circuit {
-	case engine.Agrees:
+	case diagnose.Agrees:
 		return Cleared
-	case engine.IsShorted:
+	case diagnose.IsShorted:
 		return Shorted
 	}
 	return Wrong
@@ -488,7 +489,7 @@ func (k *check) joined(net netlist.NetID) map[netlist.NetID]float64 {
 
 // reaches tells whether a short behind so many ohms would show in a reading, so that
 // the reading speaks for the net behind them, right or wrong.
-func (k *check) reaches(r *engine.Comparison, ohms float64) bool {
+func (k *check) reaches(r *diagnose.Comparison, ohms float64) bool {
 	good := k.meter.Over
 	if v, _, _ := r.Good(); v != nil {
 		good = *v
@@ -530,7 +531,7 @@ func (k *check) unread(l *Line, net netlist.NetID, away map[netlist.NetID]float6
 	}
 }
 
-func (k *check) explain(l *Line, r *engine.Comparison) string {
+func (k *check) explain(l *Line, r *diagnose.Comparison) string {
 	want, got, leads := shown(l.Want), shown(l.Read), ""
 	if r.Resistance {
 		got = "OL"
@@ -637,7 +638,7 @@ func (k *check) soldered(p netlist.PartID) Work {
 	return w
 }
 
-func reasonList(reasons []engine.Reason) string {
+func reasonList(reasons []diagnose.Reason) string {
 	var words []string
 	for _, r := range reasons {
 		words = append(words, fmt.Sprintf("%s measured %s and not %s", r.At, shown(r.Read), shown(r.Good)))
@@ -695,7 +696,7 @@ func (k *check) off(g *Answer) {
 			}
 		}
 		switch {
-		case engine.MayLeaveOff(p):
+		case diagnose.MayLeaveOff(p):
 			o.Why = "left off; the board runs without it, with less filtering"
 		case x.Jumpered:
 			o.Why = "off, with a jumper in its place"

@@ -4,8 +4,9 @@ import (
 	"math"
 	"sort"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/network"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -25,18 +26,18 @@ import (
 
 // line is what stands between the odd pin and the ends of its line.
 type line struct {
-	pin    engine.Comparison
+	pin    diagnose.Comparison
 	series []netlist.PartID // in order outward
 	parts  []netlist.PartID // all, in order outward
 	nets   []netlist.NetID  // in order outward
 }
 
 // lineOf walks outward from the reading that is furthest off.
-func (w *Work) lineOf(d *engine.Diagnosis) (line, bool) {
+func (w *Work) lineOf(d *repair.Diagnosis) (line, bool) {
 	var l line
 	worst := -1.0
 	for _, r := range d.Readings {
-		if s := math.Abs(r.ZScore); s > worst && r.Verdict != engine.NoKnownGood && r.Polarity == references.RedOnGround.String() {
+		if s := math.Abs(r.ZScore); s > worst && r.Verdict != diagnose.NoKnownGood && r.Polarity == references.RedOnGround.String() {
 			worst, l.pin = s, r
 		}
 	}
@@ -91,7 +92,7 @@ func (w *Work) right(l *line) (bool, error) {
 // replace fits a new part and tells whether the truth is repaired.
 func (w *Work) replace(p netlist.PartID) (bool, error) {
 	b := w.Engine.Board
-	s := engine.Step{Do: engine.DoRepair, Part: b.Parts[p].Name, Remedy: "replace", Seconds: w.Costs.Replace + 2*w.Costs.Measure}
+	s := repair.Step{Do: repair.DoRepair, Part: b.Parts[p].Name, Remedy: "replace", Seconds: w.Costs.Replace + 2*w.Costs.Measure}
 	if network.Pinned(b.Parts[p].Kind) {
 		s.Seconds = w.Costs.IC + 2*w.Costs.Measure
 	}
@@ -111,7 +112,7 @@ func (w *Work) clears(p netlist.PartID, l *line) (bool, error) {
 	}
 	if b.Parts[p].Kind.Class() == netlist.Series {
 		// with a series part off, a short behind it no longer shows
-		r = r || l.pin.Verdict != engine.IsOpen && w.lastOverload()
+		r = r || l.pin.Verdict != diagnose.IsOpen && w.lastOverload()
 	}
 	w.Seconds += w.Costs.Reinstall
 	w.reinstall(p)
@@ -137,7 +138,7 @@ func (w *Work) finish() {
 }
 
 // Outward is the habit of probing outward and then removing every part in order.
-func (w *Work) Outward(d *engine.Diagnosis) error {
+func (w *Work) Outward(d *repair.Diagnosis) error {
 	l, ok := w.lineOf(d)
 	if !ok {
 		w.finish()
@@ -178,10 +179,10 @@ func (w *Work) inOrder(l *line, parts []netlist.PartID) error {
 		if err != nil || w.Repaired() { // a bad joint is gone once its part was off and on
 			return err
 		}
-		if !gone && l.pin.Verdict != engine.IsOpen && l.pin.Verdict != engine.High {
+		if !gone && l.pin.Verdict != diagnose.IsOpen && l.pin.Verdict != diagnose.High {
 			continue
 		}
-		if l.pin.Verdict == engine.IsOpen || l.pin.Verdict == engine.High {
+		if l.pin.Verdict == diagnose.IsOpen || l.pin.Verdict == diagnose.High {
 			if w.Engine.Board.Parts[p].Kind.Class() != netlist.Series {
 				continue
 			}
@@ -203,7 +204,7 @@ func (w *Work) inOrder(l *line, parts []netlist.PartID) error {
 }
 
 // HalfSplit is the habit of removing in the middle of what is left.
-func (w *Work) HalfSplit(d *engine.Diagnosis) error {
+func (w *Work) HalfSplit(d *repair.Diagnosis) error {
 	l, ok := w.lineOf(d)
 	if !ok {
 		w.finish()
@@ -240,7 +241,7 @@ func (w *Work) HalfSplit(d *engine.Diagnosis) error {
 }
 
 // ByPrior is the habit of replacing by experience.
-func (w *Work) ByPrior(d *engine.Diagnosis, weight func(netlist.PartID) float64) error {
+func (w *Work) ByPrior(d *repair.Diagnosis, weight func(netlist.PartID) float64) error {
 	l, ok := w.lineOf(d)
 	if !ok {
 		w.finish()

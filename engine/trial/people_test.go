@@ -8,9 +8,11 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -70,7 +72,7 @@ const sureFrom = 0.95
 
 // surely gives what a diagnosis says with sureFrom or more, if anything: that a part
 // is bad, or that none is.
-func surely(d *engine.Diagnosis, bad map[string]bool) (said string, right bool) {
+func surely(d *repair.Diagnosis, bad map[string]bool) (said string, right bool) {
 	if len(d.Suspects) > 0 && d.Suspects[0].Probability >= sureFrom {
 		s := &d.Suspects[0]
 		return fmt.Sprintf("%s %.3f", s.Part, s.Probability), bad[s.Part]
@@ -92,7 +94,7 @@ func surely(d *engine.Diagnosis, bad map[string]bool) (said string, right bool) 
 }
 
 // openWorld is the probability of the suspects that are in no drawing.
-func openWorld(d *engine.Diagnosis) float64 {
+func openWorld(d *repair.Diagnosis) float64 {
 	sum := 0.0
 	for _, s := range d.Suspects {
 		if practice.Unknown(s.Part) {
@@ -103,13 +105,13 @@ func openWorld(d *engine.Diagnosis) float64 {
 }
 
 // outOfRange tells whether any point was out of range when it was last read.
-func outOfRange(d *engine.Diagnosis) bool {
-	last := map[string]engine.Verdict{}
+func outOfRange(d *repair.Diagnosis) bool {
+	last := map[string]diagnose.Verdict{}
 	for _, r := range d.Readings {
 		last[r.At+" "+r.To+r.Polarity] = r.Verdict
 	}
 	for _, v := range last {
-		if v != engine.Agrees && v != engine.NoKnownGood {
+		if v != diagnose.Agrees && v != diagnose.NoKnownGood {
 			return true
 		}
 	}
@@ -142,7 +144,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 		c.drawn = c.drawn && drawn
 	}
 	said, diagnoses := "", 0
-	watch := func(d *engine.Diagnosis) {
+	watch := func(d *repair.Diagnosis) {
 		if diagnoses++; diagnoses == 1 {
 			c.first, c.open = Judge(d, bad), openWorld(d)
 		}

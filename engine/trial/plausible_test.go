@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
@@ -79,7 +80,7 @@ func railsShorted(b *netlist.Board, loci []fault.Locus, dice *rand.Rand) (cases 
 }
 
 // implausible sweeps every connector of a board and asks whether that can be.
-func implausible(t *testing.T, e *engine.Engine, lib *references.Library, bench *practice.Simulator, whole bool) *engine.Implausible {
+func implausible(t *testing.T, e *engine.Engine, lib *references.Library, bench *practice.Simulator, whole bool) *diagnose.Implausible {
 	t.Helper()
 	b := e.Board
 	declared := bench.Meter.Declared

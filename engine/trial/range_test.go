@@ -9,6 +9,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/references"
 )
 
@@ -20,7 +21,7 @@ func paced(tr *practice.Trial, seconds float64) float64 {
 }
 
 // inRange tells whether a repair ended in the two ranges.
-func inRange(t *engine.RepairTime, seconds float64) (half, most bool) {
+func inRange(t *repair.RepairTime, seconds float64) (half, most bool) {
 	return seconds >= t.Half[0] && seconds <= t.Half[1], seconds >= t.Most[0] && seconds <= t.Most[1]
 }
 
@@ -61,8 +62,8 @@ func TestRange(t *testing.T) {
 				e, _ = engines.LoadOrStore(key, made)
 			}
 			w := Start(tr, e.(*engine.Engine), lib)
-			var first *engine.RepairTime
-			err = w.follow(func(d *engine.Diagnosis) {
+			var first *repair.RepairTime
+			err = w.follow(func(d *repair.Diagnosis) {
 				if first == nil {
 					first = d.Time
 				}

@@ -11,9 +11,11 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -87,9 +89,9 @@ func (w *Work) oracle() float64 {
 				seconds = c.Resolder
 			case network.Pinned(p.Kind):
 				seconds = c.IC
-			case f.Mode.Path() && engine.MayLeaveOff(p):
+			case f.Mode.Path() && diagnose.MayLeaveOff(p):
 				seconds = c.Remove
-			case !f.Mode.Path() && engine.MayJumper(p):
+			case !f.Mode.Path() && diagnose.MayJumper(p):
 				seconds = c.Jumper
 			}
 			if p.Access == netlist.Underfill {
@@ -146,17 +148,17 @@ func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bo
 }
 
 // isSort tells whether a step is one of a sort that -without names.
-func isSort(s *engine.Step, sort string) bool {
+func isSort(s *repair.Step, sort string) bool {
 	joint := s.Remedy == "resolder" && !strings.HasPrefix(s.Part, "J")
 	switch sort {
 	case "none":
 		return false
 	case "pin":
-		return s.Do == engine.DoInspect && strings.HasPrefix(s.Part, "J")
+		return s.Do == repair.DoInspect && strings.HasPrefix(s.Part, "J")
 	case "resolder":
 		return joint
 	case "all":
-		return joint || s.Remedy == "reflow" || s.Do == engine.DoAcross || s.Do == engine.DoDrop || s.Do == engine.DoPress || s.Do == engine.DoGood
+		return joint || s.Remedy == "reflow" || s.Do == repair.DoAcross || s.Do == repair.DoDrop || s.Do == repair.DoPress || s.Do == repair.DoGood
 	}
 	return string(s.Do) == sort || s.Remedy == sort
 }
@@ -181,10 +183,10 @@ func TestSteps(t *testing.T) {
 			if err != nil {
 				return x, err
 			}
-			w.Without = func(s *engine.Step) bool { return isSort(s, without) }
+			w.Without = func(s *repair.Step) bool { return isSort(s, without) }
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
-			switch err := w.follow(func(d *engine.Diagnosis) {
+			switch err := w.follow(func(d *repair.Diagnosis) {
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				keys := map[string]bool{}
 				for k := range d.Next {
@@ -196,7 +198,7 @@ func TestSteps(t *testing.T) {
 					} else {
 						keys[key] = true
 					}
-					if s.Do != engine.DoRepair && !s.Again && slices.ContainsFunc(s.Outcomes, func(o engine.StepOutcome) bool { return o.Probability > known }) {
+					if s.Do != repair.DoRepair && !s.Again && slices.ContainsFunc(s.Outcomes, func(o repair.StepOutcome) bool { return o.Probability > known }) {
 						x.foregone++
 						t.Logf("seed %d: %s %s%s: %+v is known", first+uint64(i), s.Do, s.At, s.Part, s.Outcomes)
 					}
@@ -232,7 +234,7 @@ func TestSteps(t *testing.T) {
 			if without != "none" {
 				return x, nil
 			}
-			for k, habit := range []func(*Work, *engine.Diagnosis) error{(*Work).Outward, (*Work).outwardWithSteps} {
+			for k, habit := range []func(*Work, *repair.Diagnosis) error{(*Work).Outward, (*Work).outwardWithSteps} {
 				w, _, _, err := stepsCase(t, first+uint64(i))
 				if err != nil {
 					return x, err
@@ -286,7 +288,7 @@ func TestSteps(t *testing.T) {
 // outwardWithSteps is the outward habit with the steps of a good technician: current into
 // a shorted net and the part that warms first; at an open line, joints soldered again and
 // ICs pressed before anything is taken off.
-func (w *Work) outwardWithSteps(d *engine.Diagnosis) error {
+func (w *Work) outwardWithSteps(d *repair.Diagnosis) error {
 	l, ok := w.lineOf(d)
 	if !ok {
 		w.finish()
@@ -297,16 +299,16 @@ func (w *Work) outwardWithSteps(d *engine.Diagnosis) error {
 	}
 	b, at := w.Engine.Board, l.nets[0]
 	parts := slices.Clone(l.parts)
-	if l.pin.Verdict == engine.IsShorted && b.Nets[at].Rail && !b.Nets[at].Boosted {
+	if l.pin.Verdict == diagnose.IsShorted && b.Nets[at].Rail && !b.Nets[at].Boosted {
 		w.Seconds += w.Costs.Inject
 		warm := w.Simulator.Inject(at, w.edits())
 		parts = slices.DeleteFunc(parts, func(p netlist.PartID) bool { return slices.Contains(warm, p) })
 		parts = append(slices.Clone(warm), parts...)
 	}
-	if l.pin.Verdict == engine.IsOpen || l.pin.Verdict == engine.High {
+	if l.pin.Verdict == diagnose.IsOpen || l.pin.Verdict == diagnose.High {
 		for _, p := range l.parts {
 			part := &b.Parts[p]
-			s := engine.Step{Do: engine.DoRepair, Part: part.Name, Remedy: "reflow", Seconds: w.Costs.Resolder}
+			s := repair.Step{Do: repair.DoRepair, Part: part.Name, Remedy: "reflow", Seconds: w.Costs.Resolder}
 			if network.Pinned(part.Kind) {
 				pt, err := b.Point(l.pin.At)
 				if err != nil {

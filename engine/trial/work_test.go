@@ -23,6 +23,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -40,7 +41,7 @@ type Work struct {
 	Replaced  []string // what was replaced, bridged, left off or repaired, in order
 	Escalated bool     // nothing was left to do
 	// Without leaves out steps that it is true of, if not nil.
-	Without func(*engine.Step) bool
+	Without func(*repair.Step) bool
 	shield  bool            // opened
 	sent    map[string]bool // steps done, with the state of the board
 	log     func(format string, args ...any)
@@ -130,13 +131,13 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 var ErrCircles = errors.New("trial: sent in circles")
 
 // key names a step of the board as it lies.
-func (w *Work) key(s *engine.Step) string {
+func (w *Work) key(s *repair.Step) string {
 	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
 }
 
 // Do carries out one step of the engine's and charges it. It returns an error for a
 // step that sends people to a point once too often.
-func (w *Work) Do(s *engine.Step) error {
+func (w *Work) Do(s *repair.Step) error {
 	w.Steps++
 	key := w.key(s)
 	if w.sent[key] {
@@ -146,7 +147,7 @@ func (w *Work) Do(s *engine.Step) error {
 	w.log("%4.0f s  %s %s%s %s %v  expect %.0f", w.Seconds, s.Do, s.At, s.Part, s.Remedy, s.Then, s.Expected)
 	b := w.Engine.Board
 	switch s.Do {
-	case engine.DoMeasure:
+	case repair.DoMeasure:
 		pol, _ := references.ParsePolarity(s.Polarity)
 		pt, err := b.Point(s.At)
 		if err != nil {
@@ -160,18 +161,18 @@ func (w *Work) Do(s *engine.Step) error {
 		r, err := w.read(s.At, pol)
 		w.log("        reads %s", quantity.FormatReading(r))
 		return err
-	case engine.DoPress, engine.DoGood:
+	case repair.DoPress, repair.DoGood:
 		return w.beside(s)
-	case engine.DoSwap:
+	case repair.DoSwap:
 		w.pay(s.Seconds, netlist.Open)
 		c, err := b.ConnectorByName(s.Part)
 		w.event(journal.Event{Kind: journal.KindSwap, Swaps: []journal.Swap{{Connector: c, Works: len(w.Simulator.Board.Faults) == 0}}})
 		return err
-	case engine.DoEnds:
+	case repair.DoEnds:
 		return w.ends(s)
-	case engine.DoAcross:
+	case repair.DoAcross:
 		return w.across(s)
-	case engine.DoReinstall:
+	case repair.DoReinstall:
 		p, err := w.part(s.Part)
 		if err != nil {
 			return err
@@ -179,13 +180,13 @@ func (w *Work) Do(s *engine.Step) error {
 		w.pay(s.Seconds, b.Parts[p].Access)
 		w.reinstall(p)
 		return w.verify(s)
-	case engine.DoSweep:
+	case repair.DoSweep:
 		w.pay(s.Seconds, netlist.Open)
 		return w.verify(s)
-	case engine.DoEscalate:
+	case repair.DoEscalate:
 		w.Escalated = true
 		return nil
-	case engine.DoInspect:
+	case repair.DoInspect:
 		l := journal.Looked{Part: netlist.None}
 		if at, err := b.Point(s.Part); err == nil && at.Kind == netlist.PointPin {
 			w.pay(s.Seconds, netlist.Open)
@@ -199,7 +200,7 @@ func (w *Work) Do(s *engine.Step) error {
 		w.log("        looks %s", l.Look)
 		w.event(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 		return nil
-	case engine.DoInject:
+	case repair.DoInject:
 		n, err := b.NetByName(s.At)
 		if err != nil {
 			return err
@@ -207,9 +208,9 @@ func (w *Work) Do(s *engine.Step) error {
 		w.pay(s.Seconds, netlist.Open)
 		w.event(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: n, Warm: w.Simulator.Inject(n, w.edits())}}})
 		return nil
-	case engine.DoDrop:
+	case repair.DoDrop:
 		return w.drop(s)
-	case engine.DoRemove:
+	case repair.DoRemove:
 		p, err := w.part(s.Part)
 		if err != nil {
 			return err
@@ -223,7 +224,7 @@ func (w *Work) Do(s *engine.Step) error {
 		}
 		w.reinstall(p)
 		return nil
-	case engine.DoRepair:
+	case repair.DoRepair:
 		return w.repair(s)
 	}
 	return fmt.Errorf("trial: unknown step %q", s.Do)
@@ -236,14 +237,14 @@ func (w *Work) AtHand(names ...string) {
 }
 
 // beside reads a point while a part is pressed, or on a good board.
-func (w *Work) beside(s *engine.Step) error {
+func (w *Work) beside(s *repair.Step) error {
 	b, access := w.Engine.Board, netlist.Open
 	at, err := b.Point(s.At)
 	if err != nil {
 		return err
 	}
 	x := journal.Read{At: at, Name: s.At}
-	if s.Do == engine.DoGood {
+	if s.Do == repair.DoGood {
 		if x.Reading, err = readAnother(w.Simulator, at); err != nil {
 			return err
 		}
@@ -276,7 +277,7 @@ func readAnother(b *practice.Simulator, at netlist.Point) (quantity.Reading, err
 }
 
 // ends reads the resistances at both ends of a part.
-func (w *Work) ends(s *engine.Step) error {
+func (w *Work) ends(s *repair.Step) error {
 	e := journal.Event{Kind: journal.KindRead}
 	access := netlist.Open
 	for _, name := range s.Ends() {
@@ -300,7 +301,7 @@ func (w *Work) ends(s *engine.Step) error {
 }
 
 // across reads the resistance between both ends of a part.
-func (w *Work) across(s *engine.Step) error {
+func (w *Work) across(s *repair.Step) error {
 	b := w.Engine.Board
 	p, err := w.part(s.Part)
 	if err != nil {
@@ -325,7 +326,7 @@ func (w *Work) across(s *engine.Step) error {
 }
 
 // drop reads millivolts along a rail.
-func (w *Work) drop(s *engine.Step) error {
+func (w *Work) drop(s *repair.Step) error {
 	b := w.Engine.Board
 	rail, err := b.NetByName(s.At)
 	if err != nil {
@@ -363,7 +364,7 @@ func (w *Work) reinstall(p netlist.PartID) {
 }
 
 // repair carries out a remedy and takes the readings that prove it.
-func (w *Work) repair(s *engine.Step) error {
+func (w *Work) repair(s *repair.Step) error {
 	if s.Remedy != "reflow" {
 		w.Replaced = append(w.Replaced, s.Part)
 	}
@@ -392,7 +393,7 @@ func (w *Work) repair(s *engine.Step) error {
 	return w.verify(s)
 }
 
-func (w *Work) verify(s *engine.Step) error {
+func (w *Work) verify(s *repair.Step) error {
 	for _, pt := range s.Then {
 		if _, err := w.read(pt, references.RedOnGround); err != nil {
 			return err
@@ -409,10 +410,10 @@ const (
 
 // Follow does the engine's first step every time, until the truth is repaired or
 // the engine has nothing left to say.
-func (w *Work) Follow() error { return w.follow(func(*engine.Diagnosis) {}) }
+func (w *Work) Follow() error { return w.follow(func(*repair.Diagnosis) {}) }
 
 // follow is Follow, and shows each diagnosis to watch.
-func (w *Work) follow(watch func(*engine.Diagnosis)) error {
+func (w *Work) follow(watch func(*repair.Diagnosis)) error {
 	for w.Steps < mostSteps && w.Seconds < mostSeconds && !w.Escalated {
 		if w.Repaired() {
 			return nil
@@ -449,7 +450,7 @@ type Finding struct {
 }
 
 // Judge compares a diagnosis with the truth.
-func Judge(d *engine.Diagnosis, bad map[string]bool) Finding {
+func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
 	var f Finding
 	for i, s := range d.Suspects {
 		if !bad[s.Part] {

@@ -5,7 +5,7 @@ import (
 	"html/template"
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 )
 
@@ -23,7 +23,7 @@ func Palette() string {
 
 // VerdictStyle gives the class of a verdict, named after its colour, and the mark
 // that stands before it.
-func VerdictStyle(v engine.Verdict) (class, mark string) { return verdictClass(v), verdictMark(v) }
+func VerdictStyle(v diagnose.Verdict) (class, mark string) { return verdictClass(v), verdictMark(v) }
 
 // Symbol draws the part of a branch as it lies across, with the ground or rail that
 // it ends at.

@@ -5,7 +5,7 @@ import (
 	"html/template"
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 )
 
@@ -21,7 +21,7 @@ func (b *builder) connectors() {
 	work := b.firstWork()
 	for id := range b.b.Connectors {
 		c := &b.b.Connectors[id]
-		before := make([]*engine.Comparison, len(c.Pins))
+		before := make([]*diagnose.Comparison, len(c.Pins))
 		read, odd := 0, 0
 		for i := range b.list {
 			x := &b.list[i]
@@ -37,7 +37,7 @@ func (b *builder) connectors() {
 			}
 		}
 		for _, x := range before {
-			if x != nil && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood {
+			if x != nil && x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood {
 				odd++
 			}
 		}
@@ -53,7 +53,7 @@ func (b *builder) connectors() {
 	}
 }
 
-func connector(title, note string, c *netlist.Connector, read []*engine.Comparison) drawing {
+func connector(title, note string, c *netlist.Connector, read []*diagnose.Comparison) drawing {
 	var v canvas
 	rows := c.PinRows()
 	longest := 0

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -48,7 +48,7 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 		switch p := &b.b.Parts[x.Part]; {
 		case x.Jumpered:
 			word = "jumpered"
-		case x.Removed && engine.MayLeaveOff(p):
+		case x.Removed && diagnose.MayLeaveOff(p):
 			word = "left off"
 		case x.Removed:
 			word = "off the board"
@@ -123,8 +123,8 @@ func (b *builder) lines() error {
 
 // levels are the readings of each net against ground in diode mode, red probe on
 // ground: before work and after it, the last of each; and those across each part.
-func (b *builder) levels() (levels map[netlist.NetID][]*engine.Comparison, across map[netlist.PartID]*engine.Comparison) {
-	levels, across = map[netlist.NetID][]*engine.Comparison{}, map[netlist.PartID]*engine.Comparison{}
+func (b *builder) levels() (levels map[netlist.NetID][]*diagnose.Comparison, across map[netlist.PartID]*diagnose.Comparison) {
+	levels, across = map[netlist.NetID][]*diagnose.Comparison{}, map[netlist.PartID]*diagnose.Comparison{}
 	work := b.firstWork()
 	for i := range b.list {
 		x := &b.list[i]
@@ -153,8 +153,8 @@ type schematic struct {
 	b     *netlist.Board
 	marks map[netlist.PartID]partMark
 	// what was read: of nets, before and after work, and across parts
-	levels map[netlist.NetID][]*engine.Comparison
-	across map[netlist.PartID]*engine.Comparison
+	levels map[netlist.NetID][]*diagnose.Comparison
+	across map[netlist.PartID]*diagnose.Comparison
 	y      float64
 	rows   int
 	left   int // parts that were left out

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/netlist/layout"
@@ -119,8 +120,8 @@ func TestContrast(t *testing.T) {
 // TestMarks: each verdict has a mark of its own, so that none rests on colour,
 // and colours that say something have one each.
 func TestMarks(t *testing.T) {
-	seen := map[string]engine.Verdict{}
-	for _, v := range []engine.Verdict{engine.Agrees, engine.Low, engine.High, engine.IsShorted, engine.IsOpen, engine.UnexpectedPath, engine.NoKnownGood} {
+	seen := map[string]diagnose.Verdict{}
+	for _, v := range []diagnose.Verdict{diagnose.Agrees, diagnose.Low, diagnose.High, diagnose.IsShorted, diagnose.IsOpen, diagnose.UnexpectedPath, diagnose.NoKnownGood} {
 		m := verdictMark(v)
 		if other, ok := seen[m]; ok {
 			t.Errorf("%s and %s share the mark %s", v, other, m)

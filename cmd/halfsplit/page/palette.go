@@ -1,6 +1,6 @@
 package page
 
-import "halfsplit/engine"
+import "halfsplit/engine/diagnose"
 
 // Colour is one colour of the page, as it is on light and on dark paper, in the
 // form #rrggbb. Nothing is said by colour alone: Mark is the shape that goes
@@ -35,32 +35,32 @@ var marks = []Colour{
 }
 
 // verdictClass gives the class of a verdict: a colour of marks, or "faint".
-func verdictClass(v engine.Verdict) string {
+func verdictClass(v diagnose.Verdict) string {
 	switch v {
-	case engine.Agrees:
+	case diagnose.Agrees:
 		return "good"
-	case engine.Low, engine.High:
+	case diagnose.Low, diagnose.High:
 		return "off"
-	case engine.IsShorted, engine.IsOpen, engine.UnexpectedPath:
+	case diagnose.IsShorted, diagnose.IsOpen, diagnose.UnexpectedPath:
 		return "bad"
 	}
 	return "faint"
 }
 
 // verdictMark gives the character that stands before a verdict in tables.
-func verdictMark(v engine.Verdict) string {
+func verdictMark(v diagnose.Verdict) string {
 	switch v {
-	case engine.Agrees:
+	case diagnose.Agrees:
 		return "•"
-	case engine.Low:
+	case diagnose.Low:
 		return "▼"
-	case engine.High:
+	case diagnose.High:
 		return "▲"
-	case engine.IsShorted:
+	case diagnose.IsShorted:
 		return "●"
-	case engine.IsOpen:
+	case diagnose.IsOpen:
 		return "○"
-	case engine.UnexpectedPath:
+	case diagnose.UnexpectedPath:
 		return "►"
 	}
 	return "?"

@@ -19,8 +19,10 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/layout"
@@ -87,7 +89,7 @@ func wide(text string) Cell { return Cell{Text: text, Class: "all"} }
 func num(text string) Cell { return Cell{Text: text, Class: "num"} }
 
 // verdict is a verdict with its colour and mark.
-func verdict(v engine.Verdict) Cell {
+func verdict(v diagnose.Verdict) Cell {
 	return Cell{Text: string(v), Class: "num " + verdictClass(v), Mark: verdictMark(v)}
 }
 
@@ -95,7 +97,7 @@ func verdict(v engine.Verdict) Cell {
 type point struct {
 	at, net       string
 	good          string
-	before, after *engine.Comparison
+	before, after *diagnose.Comparison
 	volts         *float64
 	sigma         float64
 	aside         bool // no pin of a connector, or across a part, or in ohms: somebody wanted to know just this
@@ -170,8 +172,8 @@ func (s *Section) says() bool {
 type builder struct {
 	c    *journal.Case
 	b    *netlist.Board
-	list []engine.Comparison
-	d    *engine.Diagnosis
+	list []diagnose.Comparison
+	d    *repair.Diagnosis
 	g    *powerup.Answer
 	r    *Report
 }
@@ -201,7 +203,7 @@ func shown(v *float64, over bool) string {
 	return "none"
 }
 
-func goodText(r *engine.Comparison) string {
+func goodText(r *diagnose.Comparison) string {
 	v, over, predicted := r.Good()
 	text := shown(v, over)
 	if v != nil && r.Resistance {
@@ -215,7 +217,7 @@ func goodText(r *engine.Comparison) string {
 	return text
 }
 
-func readText(r *engine.Comparison) string {
+func readText(r *diagnose.Comparison) string {
 	if r.Ohms != nil {
 		return quantity.Format(*r.Ohms, quantity.Ohm)
 	}
@@ -326,8 +328,8 @@ func (b *builder) firstWork() int {
 
 // verdictOf is the verdict on a reading: where no good board was read, by what the
 // circuit predicts of one.
-func verdictOf(x *engine.Comparison) engine.Verdict {
-	if x.Verdict == engine.NoKnownGood && x.Circuit != "" {
+func verdictOf(x *diagnose.Comparison) diagnose.Verdict {
+	if x.Verdict == diagnose.NoKnownGood && x.Circuit != "" {
 		return x.Circuit
 	}
 	return x.Verdict
@@ -392,7 +394,7 @@ func (b *builder) points() {
 	table := Table{Caption: "In diode mode against ground, in volts, where nothing else is said; OL: no current flows",
 		Heads: []string{"Place", "Net", "Measured before", "Measured after", "Known good", "Verdict"}}
 	for _, p := range b.r.points {
-		shown := func(x *engine.Comparison, head string) Cell {
+		shown := func(x *diagnose.Comparison, head string) Cell {
 			if x == nil {
 				return Cell{Class: "num", Head: head}
 			}
@@ -408,7 +410,7 @@ func (b *builder) points() {
 const mostPoints = 24
 
 func rankPoint(p point) int {
-	if p.before != nil && p.before.Verdict != engine.Agrees && p.before.Verdict != engine.NoKnownGood {
+	if p.before != nil && p.before.Verdict != diagnose.Agrees && p.before.Verdict != diagnose.NoKnownGood {
 		return 0
 	}
 	return 1
@@ -510,7 +512,7 @@ func (b *builder) work() Section {
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
 				remark = "its function is lost"
 			}
-		case x.Removed && engine.MayLeaveOff(p):
+		case x.Removed && diagnose.MayLeaveOff(p):
 			done, remark = "left off", "some filtering is lost; replace it when there is one"
 		case x.Removed:
 			done, remark = "off the board", "the line does not work without it"

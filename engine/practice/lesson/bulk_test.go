@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -214,7 +214,7 @@ func (c *Class) readsGood(d *Session, flicker float64) (bool, error) {
 	list, err := c.engine.Compare(sheet)
 	odd := map[string]int{}
 	for _, x := range list {
-		if x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood || math.Abs(x.ZScore) > plodSigmas {
+		if x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood || math.Abs(x.ZScore) > plodSigmas {
 			if odd[x.At]++; odd[x.At] > 1 {
 				return false, err
 			}

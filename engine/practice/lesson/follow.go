@@ -8,9 +8,11 @@ import (
 	"strings"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
+	"halfsplit/engine/repair"
 	"halfsplit/references"
 )
 
@@ -18,16 +20,16 @@ import (
 // once for those who play a case and then score it.
 type Diagnoses struct {
 	e     *engine.Engine
-	after map[int]*engine.Diagnosis
+	after map[int]*repair.Diagnosis
 }
 
 // NewDiagnoses keeps the diagnoses of one record.
 func NewDiagnoses(e *engine.Engine) *Diagnoses {
-	return &Diagnoses{e: e, after: map[int]*engine.Diagnosis{}}
+	return &Diagnoses{e: e, after: map[int]*repair.Diagnosis{}}
 }
 
 // After is the diagnosis of the first n events of a record.
-func (m *Diagnoses) After(c *journal.Case, n int) (*engine.Diagnosis, error) {
+func (m *Diagnoses) After(c *journal.Case, n int) (*repair.Diagnosis, error) {
 	for n > sweepEvent && !tells(c.All[n-1].Kind) {
 		n--
 	}
@@ -53,7 +55,7 @@ func first(c *journal.Case, n int) *journal.Case {
 }
 
 // likeliest is the first explanation; nil where there is none.
-func likeliest(d *engine.Diagnosis) *engine.Explanation {
+func likeliest(d *repair.Diagnosis) *diagnose.Explanation {
 	if len(d.Explanations) == 0 {
 		return nil
 	}
@@ -62,7 +64,7 @@ func likeliest(d *engine.Diagnosis) *engine.Explanation {
 
 // dealtWith tells whether the likeliest account is of faults that the bench has
 // dealt with, all of them.
-func dealtWith(d *engine.Diagnosis) bool {
+func dealtWith(d *repair.Diagnosis) bool {
 	x := likeliest(d)
 	if x == nil || len(x.Faults) == 0 {
 		return false
@@ -78,14 +80,14 @@ func dealtWith(d *engine.Diagnosis) bool {
 // entropy is the uncertainty in bits of a diagnosis about which places are bad, not in
 // what manner; what was not listed is taken as one (Shannon 1948: the sum of
 // -p log2 p).
-func entropy(d *engine.Diagnosis) float64 {
+func entropy(d *repair.Diagnosis) float64 {
 	left := 1.0
 	at := map[string]float64{} // by the places that are bad
 	for _, x := range d.Explanations {
 		places := []string{}
 		for _, f := range x.Faults {
 			place := f.At // of a pin or trace
-			if slices.ContainsFunc(d.Suspects, func(s engine.Suspect) bool { return s.Part == f.Part }) {
+			if slices.ContainsFunc(d.Suspects, func(s diagnose.Suspect) bool { return s.Part == f.Part }) {
 				place = f.Part
 			}
 			places = append(places, place)
@@ -127,7 +129,7 @@ func HalfSplit(d *Session, m *Diagnoses) error { return follow(d, m, (*follower)
 var ways = []func(*Session, *Diagnoses) error{Follow, HalfSplit}
 
 // follow plays a case by a rule that picks the next step, nil to end it.
-func follow(d *Session, m *Diagnoses, pick func(*follower, *engine.Diagnosis) *engine.Step) error {
+func follow(d *Session, m *Diagnoses, pick func(*follower, *repair.Diagnosis) *repair.Step) error {
 	p := &follower{d: d, m: m}
 	for range mostSteps {
 		g, err := m.After(d.Case(), len(d.Case().All))
@@ -150,7 +152,7 @@ func follow(d *Session, m *Diagnoses, pick func(*follower, *engine.Diagnosis) *e
 			continue // something was read, so diagnose again
 		}
 		step := pick(p, g)
-		if step == nil || step.Do == engine.DoEscalate || d.Seconds() > mostSeconds {
+		if step == nil || step.Do == repair.DoEscalate || d.Seconds() > mostSeconds {
 			return p.verdict(g)
 		}
 		if err := p.do(step); err != nil {
@@ -177,7 +179,7 @@ type follower struct {
 const mostAgain = 4
 
 // fresh is the first step that was not taken too often; nil where there is none.
-func (p *follower) fresh(g *engine.Diagnosis) *engine.Step {
+func (p *follower) fresh(g *repair.Diagnosis) *repair.Step {
 	if last := lastEdit(p.d.Case().All); p.taken == nil || last != p.since {
 		p.taken, p.since = map[string]int{}, last
 	}
@@ -200,14 +202,14 @@ const (
 )
 
 // halves is the step that splits the suspects most evenly, or the first repair.
-func (p *follower) halves(g *engine.Diagnosis) *engine.Step {
+func (p *follower) halves(g *repair.Diagnosis) *repair.Step {
 	if len(g.Next) == 0 {
 		return nil
 	}
 	best, off := -1, unevenly
 	for i := range g.Next {
 		s := &g.Next[i]
-		if s.Do != engine.DoMeasure && s.Do != engine.DoRemove || s.Again || len(s.Outcomes) == 0 {
+		if s.Do != repair.DoMeasure && s.Do != repair.DoRemove || s.Again || len(s.Outcomes) == 0 {
 			continue
 		}
 		if x := math.Abs(s.Outcomes[0].Probability - 0.5); x < off-1e-9 {
@@ -215,14 +217,14 @@ func (p *follower) halves(g *engine.Diagnosis) *engine.Step {
 		}
 	}
 	if best < 0 || len(g.Suspects) > 0 && g.Suspects[0].Probability > sure {
-		best = max(0, slices.IndexFunc(g.Next, func(s engine.Step) bool { return s.Do == engine.DoRepair }))
+		best = max(0, slices.IndexFunc(g.Next, func(s repair.Step) bool { return s.Do == repair.DoRepair }))
 	}
 	return &g.Next[best]
 }
 
 // proven reads again, after rework that should have repaired the board, what read
 // wrong before, and tells whether all of it reads right.
-func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
+func (p *follower) proven(g *repair.Diagnosis) (bool, error) {
 	last := lastEdit(p.d.Case().All)
 	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.sim.idle(p.d.edits())) > 0 {
 		return false, nil
@@ -245,7 +247,7 @@ func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 			right := 0
 			for _, r := range list {
 				if r.Event > last && r.At == a.At && r.To == "" && r.Polarity == a.Polarity {
-					if r.Verdict != engine.Agrees && r.Verdict != engine.NoKnownGood {
+					if r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood {
 						return false, nil
 					}
 					right++
@@ -267,9 +269,9 @@ func (p *follower) proven(g *engine.Diagnosis) (bool, error) {
 
 // unsteady tells whether the next step is to read once more what has read right, for a
 // fault that comes and goes.
-func (p *follower) unsteady(g *engine.Diagnosis) bool {
-	return len(g.Next) > 0 && g.Next[0].Do == engine.DoMeasure && slices.ContainsFunc(g.Explanations, func(x engine.Explanation) bool {
-		return slices.ContainsFunc(x.Faults, func(f engine.FaultReport) bool { return f.Comes && !f.Cured })
+func (p *follower) unsteady(g *repair.Diagnosis) bool {
+	return len(g.Next) > 0 && g.Next[0].Do == repair.DoMeasure && slices.ContainsFunc(g.Explanations, func(x diagnose.Explanation) bool {
+		return slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return f.Comes && !f.Cured })
 	})
 }
 
@@ -291,46 +293,46 @@ func lastEdit(all []journal.Event) int {
 }
 
 // do carries out one step.
-func (p *follower) do(s *engine.Step) error {
+func (p *follower) do(s *repair.Step) error {
 	switch s.Do {
-	case engine.DoMeasure:
+	case repair.DoMeasure:
 		at := s.At
 		if at == "" { // a reading that is to be taken again, and none of them odd
 			at = p.d.Case().All[sweepEvent-1].Readings[0].Name
 		}
 		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
 		return err
-	case engine.DoPress:
+	case repair.DoPress:
 		_, err := p.d.Press(s.Part, s.At)
 		return err
-	case engine.DoEnds:
+	case repair.DoEnds:
 		for _, at := range s.Ends() {
 			if _, err := p.d.Read(at, "", polarity(s.Polarity), true); err != nil {
 				return err
 			}
 		}
 		return nil
-	case engine.DoAcross:
+	case repair.DoAcross:
 		_, err := p.d.Read(s.At, s.Then[0], 0, true)
 		return err
-	case engine.DoReinstall:
+	case repair.DoReinstall:
 		return p.d.Reinstall(s.Part)
-	case engine.DoSweep:
+	case repair.DoSweep:
 		for _, at := range s.Then {
 			if _, err := p.d.Read(at, "", polarity(s.Polarity), false); err != nil {
 				return err
 			}
 		}
 		return nil
-	case engine.DoInspect:
+	case repair.DoInspect:
 		_, err := p.d.Look(s.Part)
 		return err
-	case engine.DoInject:
+	case repair.DoInject:
 		_, err := p.d.Inject(s.At)
 		return err
-	case engine.DoDrop:
+	case repair.DoDrop:
 		return p.d.Drop(s.At, s.Part, s.Parts, s.Amperes)
-	case engine.DoRemove:
+	case repair.DoRemove:
 		if _, err := p.d.Remove(s.Part); err != nil {
 			return err
 		}
@@ -340,7 +342,7 @@ func (p *follower) do(s *engine.Step) error {
 			}
 		}
 		return p.d.Reinstall(s.Part)
-	case engine.DoRepair:
+	case repair.DoRepair:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
 	}
@@ -348,7 +350,7 @@ func (p *follower) do(s *engine.Step) error {
 }
 
 // verdict closes the case with the likeliest account.
-func (p *follower) verdict(g *engine.Diagnosis) error {
+func (p *follower) verdict(g *repair.Diagnosis) error {
 	x := likeliest(g)
 	if len(p.worked) == 0 && (x == nil || len(x.Faults) == 0 || len(g.Next) == 0 && !dealtWith(g)) {
 		_, err := p.d.Close("nothing", "none")
@@ -372,7 +374,7 @@ func (p *follower) verdict(g *engine.Diagnosis) error {
 
 // account writes an account of faults that were all dealt with as a verdict,
 // "" for another.
-func (p *follower) account(x *engine.Explanation) string {
+func (p *follower) account(x *diagnose.Explanation) string {
 	text := ""
 	named := map[string]bool{}
 	for _, f := range x.Faults {

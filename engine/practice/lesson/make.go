@@ -19,9 +19,11 @@ import (
 	"sync"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
@@ -91,7 +93,7 @@ type Case struct {
 	solved bool // by the engine's policy
 	err    error
 
-	sweep *engine.Diagnosis // of a small class, until it was played
+	sweep *repair.Diagnosis // of a small class, until it was played
 
 	// With Order.keep, the engine's policy at work.
 	session   *Session
@@ -230,7 +232,7 @@ func (o *Order) check() error {
 
 // odd is a net that reads wrong in a sweep; of a good board, which has an owner too,
 // any net at a connector.
-func (c *Class) odd(g *engine.Diagnosis, sample uint64) netlist.NetID {
+func (c *Class) odd(g *repair.Diagnosis, sample uint64) netlist.NetID {
 	b := c.Order.Board
 	if len(g.Abnormal) > 0 {
 		if at, err := b.Point(g.Abnormal[0].At); err == nil {
@@ -545,14 +547,14 @@ func (c *Class) shows(x *Case, i int) (bool, error) {
 		return false, err
 	}
 	odd, err := oddPins(d)
-	return slices.ContainsFunc(odd, func(c engine.Comparison) bool { return math.Abs(c.ZScore) >= plainSigmas }), err
+	return slices.ContainsFunc(odd, func(c diagnose.Comparison) bool { return math.Abs(c.ZScore) >= plainSigmas }), err
 }
 
 // oddPins lists the pins that read otherwise in the sweep than good boards do.
-func oddPins(d *Session) ([]engine.Comparison, error) {
+func oddPins(d *Session) ([]diagnose.Comparison, error) {
 	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
-	return slices.DeleteFunc(list, func(c engine.Comparison) bool {
-		return c.Verdict == engine.Agrees || c.Verdict == engine.NoKnownGood
+	return slices.DeleteFunc(list, func(c diagnose.Comparison) bool {
+		return c.Verdict == diagnose.Agrees || c.Verdict == diagnose.NoKnownGood
 	}), err
 }
 

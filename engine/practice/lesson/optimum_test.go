@@ -8,10 +8,12 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -66,7 +68,7 @@ const (
 )
 
 // spell writes a small case out; ok is false for one that is not small.
-func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, ok bool) {
+func spell(t *testing.T, e *engine.Engine, d *repair.Diagnosis) (x *exhaustive, ok bool) {
 	t.Helper()
 	costs, priors, b := plan.DefaultCosts(), fault.DefaultPriors(), e.Board
 	x = &exhaustive{giveUp: costs.GiveUp, memo: map[state]float64{}}
@@ -81,7 +83,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		return 1 << i
 	}
 	var questions [][]string
-	var accounts [][]engine.FaultReport
+	var accounts [][]diagnose.FaultReport
 	listed, unknown := 0.0, 0.0
 	share := map[string]float64{} // of the weight, by part and by what is melted anew
 	for _, ex := range d.Explanations {
@@ -135,10 +137,10 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 	}
 	x.rest, x.doubt = (unknown+1-listed)/(listed-unknown), unknown/(listed-unknown)
 	diode := fit.DriveOf(references.DefaultMeter())
-	ask := func(points []string, black bool, drive network.Drive, removed []string) [][]engine.Prediction {
-		var out [][]engine.Prediction
+	ask := func(points []string, black bool, drive network.Drive, removed []string) [][]diagnose.Prediction {
+		var out [][]diagnose.Prediction
 		for _, q := range questions {
-			list, err := e.Predict(engine.Question{Faults: q, Points: points, Removed: removed, Setting: engine.Setting{Drive: drive, BlackOnGround: black}})
+			list, err := e.Predict(diagnose.Question{Faults: q, Points: points, Removed: removed, Setting: diagnose.Setting{Drive: drive, BlackOnGround: black}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -178,7 +180,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		rows, blamed := make([][]float64, len(accounts)), false
 		for h := range accounts {
 			clean := priors.OKLook["clean"]
-			if slices.ContainsFunc(accounts[h], func(f engine.FaultReport) bool { return f.Part == part.Name }) {
+			if slices.ContainsFunc(accounts[h], func(f diagnose.FaultReport) bool { return f.Part == part.Name }) {
 				clean, blamed = priors.BadLook["clean"], true
 			}
 			rows[h] = []float64{1 - clean, clean}
@@ -207,10 +209,10 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 		m := references.DefaultMeter()
 		source := m.OhmsOpen / m.OhmsCurrent
 		drive := network.Drive{Resistive: true, Current: m.OhmsCurrent, Open: m.OhmsOpen, Over: m.OhmsOpen * m.OhmsOver / (m.OhmsOver + source)}
-		var told [][]engine.Prediction
+		var told [][]diagnose.Prediction
 		blamed := false
 		for h, q := range questions {
-			list, err := e.Predict(engine.Question{Faults: q, Points: []string{p.Name + "." + p.Terminals[0].Name}, Setting: engine.Setting{Drive: drive, To: p.Name + "." + p.Terminals[1].Name}})
+			list, err := e.Predict(diagnose.Question{Faults: q, Points: []string{p.Name + "." + p.Terminals[0].Name}, Setting: diagnose.Setting{Drive: drive, To: p.Name + "." + p.Terminals[1].Name}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -220,7 +222,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 				list[0].Sigma = math.Hypot(circuit, m.OhmsOpen*source/((ohms+source)*(ohms+source))*math.Hypot(0.3, (m.Gain+0.02)*ohms))
 			}
 			told = append(told, list)
-			blamed = blamed || slices.ContainsFunc(accounts[h], func(f engine.FaultReport) bool { return f.Part == p.Name })
+			blamed = blamed || slices.ContainsFunc(accounts[h], func(f diagnose.FaultReport) bool { return f.Part == p.Name })
 		}
 		if blamed {
 			x.add(sorting{"across " + p.Name, costs.Across, cluster(told, 0)})
@@ -240,7 +242,7 @@ func spell(t *testing.T, e *engine.Engine, d *engine.Diagnosis) (x *exhaustive, 
 
 // meltJoint is what is melted anew to mend a part's joint, and its seconds; "" for
 // another fault.
-func meltJoint(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+func meltJoint(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
 	if err != nil || mode != fault.OpenJoint && mode != fault.HighJoint || b.Parts[p].Access == netlist.Underfill {
 		return "", 0
@@ -255,7 +257,7 @@ func meltJoint(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs p
 }
 
 // mends is the piece of work that repairs a fault, and its seconds.
-func mends(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+func mends(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
 	switch {
 	case err != nil && (mode == fault.Bridged || mode == fault.Leakage):
@@ -268,7 +270,7 @@ func mends(b *netlist.Board, f *engine.FaultReport, mode fault.Mode, costs plan.
 	switch part := &b.Parts[p]; {
 	case network.Pinned(part.Kind):
 		return f.Part, costs.IC
-	case mode.Path() && engine.MayLeaveOff(part):
+	case mode.Path() && diagnose.MayLeaveOff(part):
 		return f.Part + " off", costs.Remove
 	case !mode.Path() && (part.Kind == netlist.Bead || part.Kind == netlist.Filter || part.Kind == netlist.Link):
 		return f.Part + " bridge", costs.Jumper
@@ -305,7 +307,7 @@ func touchable(b *netlist.Board) []string {
 // bothEnds compares the resistances to ground at both ends of a part: a difference of
 // 0.15 ohm shows, with 0.07 ohm of contact and display at each end (common practice, no
 // source).
-func bothEnds(told [][]engine.Prediction, drive network.Drive) (c chance, ok bool) {
+func bothEnds(told [][]diagnose.Prediction, drive network.Drive) (c chance, ok bool) {
 	below := func(x float64) float64 { return 0.5 * math.Erfc(-x/math.Sqrt2) } // of a standard normal
 	least, most := [3]float64{1, 1, 1}, [3]float64{}
 	for _, ends := range told {
@@ -332,7 +334,7 @@ func bothEnds(told [][]engine.Prediction, drive network.Drive) (c chance, ok boo
 
 // dropping is millivolts read along a shorted rail at the parts that may short it: up to
 // 0.3 V and 1 A from a clip on a capacitor, where 2 milliohm show two steps of 0.1 mV.
-func dropping(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, costs plan.Costs) (chance, bool) {
+func dropping(b *netlist.Board, rail netlist.NetID, accounts [][]diagnose.FaultReport, costs plan.Costs) (chance, bool) {
 	net := &b.Nets[rail]
 	clip := slices.ContainsFunc(net.Terminals, func(t netlist.TerminalRef) bool {
 		p := &b.Parts[t.Part]
@@ -387,7 +389,7 @@ func dropping(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultRep
 // injection is current into a rail: the part that loads it hard warms up, by the
 // power it takes, and so do parts behind a few ohms. It takes three suspects to be
 // worth it (common practice, no source).
-func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultReport, priors *fault.Priors, seconds float64) (chance, bool) {
+func injection(b *netlist.Board, rail netlist.NetID, accounts [][]diagnose.FaultReport, priors *fault.Priors, seconds float64) (chance, bool) {
 	const hot, cold, fair, few, most, suspects = 0.2, 0.01, 0.1, 5.0, 2.0, 3 // W, W, share, ohm, A
 	if net := &b.Nets[rail]; !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 		return chance{}, false
@@ -459,7 +461,7 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]engine.FaultRe
 // where less than four standard deviations lie between them, or others bridge
 // the gap. OL begins where the display ends: a drop of 1.7 V that is known to half a
 // volt may well show OL, and does not prove by its absence that the line is open.
-func cluster(told [][]engine.Prediction, point int) []int {
+func cluster(told [][]diagnose.Prediction, point int) []int {
 	const apart = 4
 	order := make([]int, len(told))
 	for i := range order {

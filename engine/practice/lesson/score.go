@@ -11,11 +11,13 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -535,7 +537,7 @@ func works(e *journal.Event, l *fault.Locus) bool {
 }
 
 // justify says whether the verdict was a sound one.
-func (k *marker) justify(d *engine.Diagnosis) {
+func (k *marker) justify(d *repair.Diagnosis) {
 	s := k.score
 	if len(k.named) == 0 {
 		*s.Justified = 0
@@ -556,7 +558,7 @@ func (k *marker) justify(d *engine.Diagnosis) {
 	}
 }
 
-func posteriorIn(d *engine.Diagnosis, place string) float64 {
+func posteriorIn(d *repair.Diagnosis, place string) float64 {
 	for _, x := range d.Suspects {
 		if x.Part == place {
 			return x.Probability
@@ -573,7 +575,7 @@ func percent(p float64) string {
 }
 
 // closing judges how a case was ended.
-func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
+func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	if lastWork > 0 && !k.proven && len(k.named) > 0 {
 		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is repaired")
 	}
@@ -591,8 +593,8 @@ func (k *marker) closing(before *engine.Diagnosis, lastWork int) {
 
 // stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
-func stillOdd(d *engine.Diagnosis) *engine.Comparison {
-	last := map[string]*engine.Comparison{}
+func stillOdd(d *repair.Diagnosis) *diagnose.Comparison {
+	last := map[string]*diagnose.Comparison{}
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		last[r.At+r.To+r.Polarity] = r
@@ -602,7 +604,7 @@ func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 		if r.Event > sweepEvent {
 			break
 		}
-		if x := last[r.At+r.To+r.Polarity]; r.Verdict != engine.Agrees && x.Verdict != engine.Agrees && x.Verdict != engine.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
+		if x := last[r.At+r.To+r.Polarity]; r.Verdict != diagnose.Agrees && x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
 			return x
 		}
 	}
@@ -610,7 +612,7 @@ func stillOdd(d *engine.Diagnosis) *engine.Comparison {
 }
 
 // step judges one event by what was known before it.
-func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
+func (k *marker) step(e *journal.Event, before, now *repair.Diagnosis) error {
 	paid := 0.0
 	for _, c := range k.bill {
 		if c.Event == e.Number {
@@ -637,9 +639,9 @@ func (k *marker) step(e *journal.Event, before, now *engine.Diagnosis) error {
 // lost gives the expected seconds that a step gave away. A step that the engine
 // lists is worth what it expects of it. Of one that it does not list, the seconds
 // are gone but for those that it saved as it turned out.
-func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved float64) float64 {
+func (k *marker) lost(e *journal.Event, before *repair.Diagnosis, paid, saved float64) float64 {
 	switch {
-	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !engine.MayLeaveOff(&k.s.board.Parts[e.Parts[0]]):
+	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !diagnose.MayLeaveOff(&k.s.board.Parts[e.Parts[0]]):
 		return 0
 	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
 		return 0 // what comes and goes has to be read more than once
@@ -661,7 +663,7 @@ func (k *marker) lost(e *journal.Event, before *engine.Diagnosis, paid, saved fl
 			continue
 		}
 		over := 0.0
-		if n.Do == engine.DoRepair {
+		if n.Do == repair.DoRepair {
 			over = math.Max(0, paid-n.Seconds)
 		}
 		lost = math.Min(lost, math.Max(0, n.Expected+over-best))
@@ -675,45 +677,45 @@ func worksOn(e *journal.Event) bool {
 }
 
 // same tells whether an event is what a step asks for.
-func (k *marker) same(e *journal.Event, n *engine.Step) bool {
+func (k *marker) same(e *journal.Event, n *repair.Step) bool {
 	b := k.s.board
 	switch e.Kind {
 	case journal.KindRead:
 		r := &e.Readings[0]
-		if n.Do == engine.DoEnds {
+		if n.Do == repair.DoEnds {
 			return r.To == nil && r.Reading.Unit == quantity.Ohm && r.Polarity == polarity(n.Polarity) &&
 				slices.ContainsFunc(n.Ends(), func(name string) bool {
 					at, err := b.Point(name)
 					return err == nil && at.Net == r.At.Net
 				})
 		}
-		if n.Do == engine.DoAcross && r.To != nil {
+		if n.Do == repair.DoAcross && r.To != nil {
 			a, z := b.PointName(r.At), b.PointName(*r.To)
 			return r.Reading.Unit == quantity.Ohm && (a == n.At && z == n.Then[0] || z == n.At && a == n.Then[0])
 		}
-		if n.Do == engine.DoSweep {
+		if n.Do == repair.DoSweep {
 			return r.To == nil && r.Reading.Unit == quantity.Volt && slices.Contains(n.Then, b.PointName(r.At))
 		}
 		at, err := b.Point(n.At)
-		return n.Do == engine.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
+		return n.Do == repair.DoMeasure && err == nil && r.To == nil && r.Reading.Unit == quantity.Volt &&
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
 	case journal.KindInspect:
-		return n.Do == engine.DoInspect && n.Part == e.Looks[0].Name(b)
+		return n.Do == repair.DoInspect && n.Part == e.Looks[0].Name(b)
 	case journal.KindInject:
-		return n.Do == engine.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
+		return n.Do == repair.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
 	case journal.KindPress:
-		return n.Do == engine.DoPress && n.Part == b.Parts[e.Presses[0].Part].Name
+		return n.Do == repair.DoPress && n.Part == b.Parts[e.Presses[0].Part].Name
 	case journal.KindDrop:
-		return n.Do == engine.DoDrop && n.At == b.Nets[e.Drops[0].Rail].Name
+		return n.Do == repair.DoDrop && n.At == b.Nets[e.Drops[0].Rail].Name
 	case journal.KindRemove:
-		return (n.Do == engine.DoRemove || n.Do == engine.DoRepair && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
+		return (n.Do == repair.DoRemove || n.Do == repair.DoRepair && n.Remedy == "leave off") && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindReplace, journal.KindReflow:
-		return n.Do == engine.DoRepair && n.Part == b.Parts[e.Parts[0]].Name
+		return n.Do == repair.DoRepair && n.Part == b.Parts[e.Parts[0]].Name
 	case journal.KindJumper, journal.KindResolder, journal.KindClean:
 		if len(e.Jumpers) > 0 {
-			return n.Do == engine.DoRepair && n.Part == b.Parts[e.Jumpers[0].Part].Name
+			return n.Do == repair.DoRepair && n.Part == b.Parts[e.Jumpers[0].Part].Name
 		}
-		return n.Do == engine.DoRepair && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
+		return n.Do == repair.DoRepair && len(e.Repairs) > 0 && (n.Part == b.RepairName(e.Repairs[0]) || strings.ReplaceAll(n.Part, " to ", "-") == b.RepairName(e.Repairs[0]) ||
 			e.Repairs[0].Kind == netlist.RepairJoint && n.Part == b.Parts[e.Repairs[0].Terminal.Part].Name)
 	}
 	return false
@@ -726,7 +728,7 @@ func (k *marker) emptied(e *journal.Event) bool {
 }
 
 // name says what was wasteful about a step.
-func (k *marker) name(e *journal.Event, s *StepScore, before *engine.Diagnosis) {
+func (k *marker) name(e *journal.Event, s *StepScore, before *repair.Diagnosis) {
 	if s.Lost < wasteSeconds || s.Lost < wasteShare*before.Expected {
 		if s.Lost > 0 && k.repeated(e) {
 			k.remark(e.Number, Wasteful, s.Did+": "+againWords)
@@ -744,7 +746,7 @@ func (k *marker) repeated(e *journal.Event) bool {
 
 // why says of a step what was worse about it than about the best one, by what was
 // known before it.
-func (k *marker) why(e *journal.Event, s *StepScore, before *engine.Diagnosis) string {
+func (k *marker) why(e *journal.Event, s *StepScore, before *repair.Diagnosis) string {
 	b := k.s.board
 	switch {
 	case k.emptied(e):
@@ -781,8 +783,8 @@ func (k *marker) why(e *journal.Event, s *StepScore, before *engine.Diagnosis) s
 
 // promise is what a step can be expected to tell or to repair, before it is taken. Each
 // fault has one outcome, so that what a step tells is the entropy of its outcomes.
-func promise(s *engine.Step) string {
-	if s.Do == engine.DoRepair {
+func promise(s *repair.Step) string {
+	if s.Do == repair.DoRepair {
 		if len(s.Outcomes) == 0 {
 			return fmt.Sprintf("takes %.0f s", s.Seconds)
 		}
@@ -811,7 +813,7 @@ func (k *marker) again(e *journal.Event) int {
 }
 
 // danger says what was risky about a step.
-func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
+func (k *marker) danger(e *journal.Event, before *repair.Diagnosis) error {
 	b := k.s.board
 	switch e.Kind {
 	case journal.KindRemove:
@@ -849,11 +851,11 @@ func (k *marker) danger(e *journal.Event, before *engine.Diagnosis) error {
 
 // shorted names a point of a rail that read shorted when it was last read, "" where
 // there is none.
-func (k *marker) shorted(d *engine.Diagnosis) string {
+func (k *marker) shorted(d *repair.Diagnosis) string {
 	at := map[string]string{} // by rail, where its last reading is shorted
 	for _, r := range d.Readings {
 		if n, err := k.s.board.NetByName(r.Net); err == nil && k.s.board.Nets[n].Rail {
-			if delete(at, r.Net); r.Verdict == engine.IsShorted {
+			if delete(at, r.Net); r.Verdict == diagnose.IsShorted {
 				at[r.Net] = r.At
 			}
 		}
@@ -864,7 +866,7 @@ func (k *marker) shorted(d *engine.Diagnosis) string {
 	return ""
 }
 
-func posteriors(d *engine.Diagnosis) []Posterior {
+func posteriors(d *repair.Diagnosis) []Posterior {
 	list := []Posterior{}
 	for _, x := range d.Suspects {
 		if len(list) < listedPosterior && x.Probability >= leastPosterior {
@@ -875,37 +877,37 @@ func posteriors(d *engine.Diagnosis) []Posterior {
 }
 
 // stepWords is a step for people.
-func stepWords(s *engine.Step) string {
+func stepWords(s *repair.Step) string {
 	switch s.Do {
-	case engine.DoMeasure:
+	case repair.DoMeasure:
 		text := "measure " + s.At
 		if s.Polarity == references.BlackOnGround.String() {
 			text += ", probes swapped"
 		}
 		return text
-	case engine.DoPress:
+	case repair.DoPress:
 		return "press " + s.Part + " and measure " + s.At
-	case engine.DoGood:
+	case repair.DoGood:
 		return "measure " + s.At + " of a good board"
-	case engine.DoSwap:
+	case repair.DoSwap:
 		return "swap the cable or module at " + s.Part
-	case engine.DoEnds:
+	case repair.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
-	case engine.DoAcross:
+	case repair.DoAcross:
 		return "read the resistance across " + s.Part
-	case engine.DoDrop:
+	case repair.DoDrop:
 		return "read millivolts along " + s.At
-	case engine.DoReinstall:
+	case repair.DoReinstall:
 		return "reinstall " + s.Part
-	case engine.DoSweep:
+	case repair.DoSweep:
 		return "sweep the rest of " + s.Part
-	case engine.DoEscalate:
+	case repair.DoEscalate:
 		return "escalate the board"
-	case engine.DoInspect:
+	case repair.DoInspect:
 		return "inspect " + s.Part
-	case engine.DoInject:
+	case repair.DoInject:
 		return "inject current into " + s.At
-	case engine.DoRemove:
+	case repair.DoRemove:
 		return "remove " + s.Part + " and read both sides"
 	}
 	return s.Remedy + " " + s.Part

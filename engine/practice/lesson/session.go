@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
@@ -806,8 +807,8 @@ func (d *Session) carryOut(n Named, remedy string) error {
 }
 
 // Predict says what a good board would show now at some points, red probe on ground.
-func (d *Session) Predict(points []netlist.Point) ([]engine.Prediction, error) {
-	spots := make([]engine.Spot, len(points))
+func (d *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error) {
+	spots := make([]diagnose.Spot, len(points))
 	for i, at := range points {
 		spots[i].At = at
 	}

@@ -9,7 +9,7 @@ import (
 	"strconv"
 	"testing"
 
-	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
@@ -35,7 +35,7 @@ var students = []scripted{
 }
 
 // repairedNow reads the odd pins again and tells whether they all read right.
-func repairedNow(d *Session, odd []engine.Comparison) (bool, error) {
+func repairedNow(d *Session, odd []diagnose.Comparison) (bool, error) {
 	from := len(d.Case().All)
 	for _, o := range odd {
 		if _, err := d.Read(o.At, "", references.RedOnGround, false); err != nil {
@@ -44,7 +44,7 @@ func repairedNow(d *Session, odd []engine.Comparison) (bool, error) {
 	}
 	list, err := d.Engine.Compare(d.Case())
 	for _, c := range list {
-		if c.Event > from && c.Verdict != engine.Agrees && c.Verdict != engine.NoKnownGood {
+		if c.Event > from && c.Verdict != diagnose.Agrees && c.Verdict != diagnose.NoKnownGood {
 			return false, err
 		}
 	}
@@ -53,7 +53,7 @@ func repairedNow(d *Session, odd []engine.Comparison) (bool, error) {
 
 // lineParts lists the parts on the lines of the odd pins, nearest first, ICs
 // last.
-func lineParts(d *Session, odd []engine.Comparison) []netlist.PartID {
+func lineParts(d *Session, odd []diagnose.Comparison) []netlist.PartID {
 	b := d.sim.board
 	var parts, ics []netlist.PartID
 	seen := map[netlist.NetID]bool{b.Ground: true}
@@ -153,9 +153,9 @@ func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 
 // word puts a mode to a part by whether the first odd pin read higher or lower
 // than good.
-func (d *Session) word(p netlist.PartID, odd []engine.Comparison) string {
+func (d *Session) word(p netlist.PartID, odd []diagnose.Comparison) string {
 	name := d.sim.board.Parts[p].Name
-	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[odd[0].Verdict == engine.IsOpen || odd[0].Verdict == engine.High] {
+	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[odd[0].Verdict == diagnose.IsOpen || odd[0].Verdict == diagnose.High] {
 		for i := range d.loci {
 			for _, r := range d.loci[i].Modes {
 				if d.loci[i].Part == p && r.Mode.String() == mode {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
@@ -45,8 +46,8 @@ func enginePredict(t *testing.T) Predict {
 		}
 		var x Prediction
 		for _, probe := range p.Probes {
-			q := engine.Question{Points: []string{p.Model.Board.PointName(probe.At)},
-				Setting: engine.Setting{Drive: fit.DriveOf(p.Meter), BlackOnGround: probe.Polarity == references.BlackOnGround}}
+			q := diagnose.Question{Points: []string{p.Model.Board.PointName(probe.At)},
+				Setting: diagnose.Setting{Drive: fit.DriveOf(p.Meter), BlackOnGround: probe.Polarity == references.BlackOnGround}}
 			if f != nil {
 				q.Faults = []string{asked(p, f)}
 			}

@@ -1,0 +1,157 @@
+package diagnose
+
+import (
+	"math"
+	"slices"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
+)
+
+// Compare sets every reading of a case beside what a good board would show.
+func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
+	all, obs := e.observe(c)
+	if _, err := e.physics(obs); err != nil {
+		return nil, err
+	}
+	return e.compare(all, obs), nil
+}
+
+// Limits of verdicts.
+const (
+	VerdictSigmas = 3.3   // beyond which a reading is low or high: 1 in 1,000 good ones
+	shortVolts    = 0.015 // V below which a line that should read a drop counts as shorted
+	settleSeconds = 0.3   // s of settling worth telling
+)
+
+// compare describes readings whose observations have been predicted.
+func (e *Basis) compare(all []Taken, obs []fault.Observation) []Comparison {
+	out := make([]Comparison, 0, len(all))
+	farads := map[string]func(netlist.NetID) float64{} // by edits
+	for i := range all {
+		key := all[i].Edits.Key()
+		if farads[key] == nil {
+			farads[key] = e.Board.Capacitances(all[i].Edits)
+		}
+		out = append(out, e.compareOne(&all[i], obs, farads[key]))
+	}
+	return out
+}
+
+func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlist.NetID) float64) Comparison {
+	c := Comparison{At: t.Read.Name, To: t.Read.ToName, Polarity: t.Read.Polarity.String(), Overload: t.Read.Reading.Overload, Event: t.event,
+		Resistance: t.Read.Reading.Unit == quantity.Ohm}
+	if t.Read.At.Net != netlist.None {
+		c.Net = e.Board.Nets[t.Read.At.Net].Name
+	}
+	inOhms := c.Resistance
+	if !t.Read.Reading.Overload {
+		if inOhms {
+			c.Ohms = Number(t.Read.Reading.Value)
+		} else {
+			c.Volts = Number(t.Read.Reading.Value)
+		}
+	}
+	if t.Obs < 0 { // ground
+		c.KnownGood, c.Predicted, c.Verdict = Number(0), Number(0), Agrees
+		if t.Read.Reading.Overload {
+			c.Verdict, c.ZScore = IsOpen, 12
+		} else if math.Abs(t.Read.Reading.Value) > shortVolts && !inOhms {
+			c.Verdict, c.ZScore = High, 12
+		}
+		c.Circuit = c.Verdict
+		return c
+	}
+	o := &obs[t.Obs]
+	d := o.Probe.Meter
+	goodOver := o.Good.Volts > d.Over
+	c.Predicted, c.PredictedOverload = Level(o.Good.Volts, d)
+	if inOhms {
+		// told in ohms below; the search works in volts
+		c.Predicted = nil
+		if !goodOver {
+			c.Predicted = Number(VoltsToOhms(d, o.Good.Volts))
+		}
+	}
+	if k := o.Known; k != nil && t.Edits.AsDrawn() {
+		c.Boards = k.N
+		if k.Overload > 0.5 {
+			c.KnownGoodOverload, goodOver = true, true
+		} else {
+			c.KnownGood, c.Moved = Number(o.Good.Volts), Number(o.Moved())
+		}
+	}
+	c.Sigma = o.Good.SD()
+	c.ZScore = o.ZScore(o.Good)
+	c.Circuit = verdict(o, goodOver, c.ZScore)
+	c.Verdict = c.Circuit
+	if o.Known == nil && !o.Matched && t.Edits.AsDrawn() && !inOhms && t.Read.To == nil {
+		c.Verdict = NoKnownGood
+	}
+	c.Settling = settling(farads(t.Read.At.Net), math.Min(o.Good.Volts, d.Open), d)
+	return c
+}
+
+// settling gives the seconds that so many farads take to charge to a voltage, where
+// they are worth telling; 0 otherwise.
+func settling(farads, volts float64, d network.Drive) float64 {
+	if tau := netlist.Settling(farads, volts, d.Current); tau > settleSeconds {
+		return tau
+	}
+	return 0
+}
+
+// verdict names how an observation differs from a good board.
+func verdict(o *fault.Observation, goodOver bool, surprise float64) Verdict {
+	switch {
+	case o.Over && goodOver:
+		return Agrees
+	case o.Over:
+		return IsOpen
+	case goodOver:
+		return UnexpectedPath
+	case math.Abs(surprise) < VerdictSigmas:
+		return Agrees
+	case o.Volts < shortVolts && o.Good.Volts > 3*shortVolts:
+		return IsShorted
+	case surprise < 0:
+		return Low
+	}
+	return High
+}
+
+// Level gives a voltage as the display shows it: nil and true for OL.
+func Level(volts float64, d network.Drive) (*float64, bool) {
+	if volts > d.Over {
+		return nil, true
+	}
+	return Number(volts), false
+}
+
+func Number(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+// OutOfRange lists the points whose last reading was out of range.
+func (d *Findings) OutOfRange() []string {
+	type spot struct{ at, to, polarity string }
+	last := map[spot]int{}
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		last[spot{r.At, r.To, r.Polarity}] = i
+	}
+	var names []string
+	for i := range d.Readings {
+		r := &d.Readings[i]
+		if last[spot{r.At, r.To, r.Polarity}] == i && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
+			names = append(names, r.At)
+		}
+	}
+	return names
+}

@@ -1,0 +1,126 @@
+package repair
+
+import (
+	"slices"
+
+	"halfsplit/engine/diagnose"
+	"halfsplit/netlist"
+	"halfsplit/references"
+)
+
+// How far a search goes on where no suspect calls for a step (common practice, no
+// source).
+const (
+	furtherNets  = 12 // nets, the nearest first
+	furtherLooks = 6  // parts
+
+	leastSuspected = 0.1 // the chance below which a repair is a long shot
+)
+
+// further adds what can still tell something while a reading is out of range, though
+// no step distinguishes the suspects: points nearby that were not read, connectors that
+// were not, parts that nobody looked at. Last of all the board is escalated.
+func (p *planning) further(d *Diagnosis) {
+	wrong := d.OutOfRange()
+	if len(wrong) == 0 {
+		return
+	}
+	escalate := Step{Do: DoEscalate, Seconds: p.Costs.GiveUp, Why: "no step on offer tells more; write down what is known"}
+	p.presses(d)
+	if len(d.Next) > 0 && !p.longShot(&d.Next[0]) {
+		p.add(d, escalate)
+		return
+	}
+	ranked := d.Next
+	d.Next = []Step{}
+	const why = "nothing drawn explains what is out of range; read on from there"
+	nets := p.near(wrong)
+	for _, n := range nets {
+		if best := p.easiestOn(n, nil); best != nil && !p.readAlready(*best, references.RedOnGround) {
+			p.add(d, Step{Do: DoMeasure, At: p.Board.PointName(*best), Polarity: references.RedOnGround.String(), Seconds: p.Costs.Measure, Why: why})
+		}
+	}
+	for i := range p.Board.Connectors {
+		c := &p.Board.Connectors[i]
+		var unread []string
+		for k := range c.Pins {
+			if at := p.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(i), Pin: int32(k)}); !p.everRead(at) {
+				unread = append(unread, p.Board.PointName(at))
+			}
+		}
+		if len(unread) > 0 {
+			p.add(d, Step{Do: DoSweep, Part: c.Name, Then: unread, Polarity: references.RedOnGround.String(), Seconds: float64(len(unread)) * p.Costs.Sweep, Why: why})
+		}
+	}
+	looks := 0
+	for _, name := range wrong {
+		if at, err := p.Board.Point(name); err == nil && at.Kind == netlist.PointPin && p.Evidence.PinLooks[at.Pin] == "" {
+			p.add(d, Step{Do: DoInspect, Part: name, Seconds: p.Costs.Look, Why: "it is out of range there"})
+		}
+	}
+	for _, n := range nets {
+		for _, t := range p.Board.Nets[n].Terminals {
+			at := &p.Board.Parts[t.Part]
+			if _, looked := p.Evidence.Looks[t.Part]; looked || looks == furtherLooks || at.Access != netlist.Open || p.Edits.Of(t.Part).Removed {
+				continue
+			}
+			if p.add(d, Step{Do: DoInspect, Part: at.Name, Seconds: p.Costs.Look, Why: "it stands where a reading is out of range"}) {
+				looks++
+			}
+		}
+	}
+	for _, x := range p.Edits.List() {
+		if at := &p.Board.Parts[x.Part]; x.Removed && !x.Jumpered && !diagnose.MayLeaveOff(at) {
+			p.add(d, Step{Do: DoReinstall, Part: at.Name, Then: p.proof(d), Seconds: p.Costs.Reinstall, Why: "it is off the board, and nothing speaks against it"})
+		}
+	}
+	for _, s := range ranked {
+		if !p.longShot(&s) {
+			p.add(d, s)
+		}
+	}
+	p.add(d, escalate)
+}
+
+// longShot tells of a repair of what is hardly suspected: whatever tells more comes
+// first, and then the board is handed on, for that is sooner done than one such repair
+// after the other.
+func (p *planning) longShot(s *Step) bool {
+	if s.Do != DoRepair {
+		return false
+	}
+	sum, total := 0.0, p.problem.Rest
+	for _, h := range p.problem.Hypotheses {
+		total += h.Weight
+		if slices.ContainsFunc(h.Needs, func(r int) bool { return p.remedies[r].place == s.Part && p.remedies[r].name == s.Remedy }) {
+			sum += h.Weight
+		}
+	}
+	return sum < leastSuspected*total && sum*p.Costs.GiveUp < s.Seconds*total
+}
+
+// near lists nets outward from points.
+func (p *planning) near(names []string) []netlist.NetID {
+	in := map[netlist.NetID]bool{netlist.None: true, p.Board.Ground: true}
+	var nets []netlist.NetID
+	add := func(n netlist.NetID) {
+		if !in[n] && len(nets) < furtherNets {
+			in[n] = true
+			nets = append(nets, n)
+		}
+	}
+	for _, name := range names {
+		if at, err := p.Board.Point(name); err == nil {
+			add(at.Net)
+		}
+	}
+	for i := 0; i < len(nets); i++ {
+		p.Model.Neighbours(nets[i], func(_ int32, other netlist.NetID) { add(other) })
+	}
+	return nets
+}
+
+// everRead tells whether a point was read, however the board lay.
+func (p *planning) everRead(at netlist.Point) bool {
+	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Read.At == at && t.Read.To == nil })
+}

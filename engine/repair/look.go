@@ -1,0 +1,113 @@
+package repair
+
+import (
+	"math"
+	"slices"
+
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
+	"halfsplit/netlist"
+)
+
+// looks adds a look at each blamed part that has not been looked at.
+func (p *planning) looks() {
+	bad := 1 - p.Priors.BadLook[journal.Clean.String()]
+	good := 1 - p.Priors.OKLook[journal.Clean.String()]
+	for n, part := range p.blamed() {
+		if n >= mostLooks {
+			return
+		}
+		at := &p.Board.Parts[part]
+		if _, looked := p.Evidence.Looks[part]; looked || at.Access == netlist.Underfill || p.Edits.Of(part).Removed || network.Pinned(at.Kind) {
+			continue
+		}
+		setup := -1
+		if at.Access == netlist.Shield {
+			setup = openShield
+		}
+		rows := make([][]float64, len(p.hyps))
+		for i := range p.hyps {
+			marks := good
+			if p.hyps[i].blames(part) {
+				marks = bad
+			}
+			rows[i] = []float64{marks, 1 - marks}
+		}
+		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: p.Costs.Look}}
+		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
+		p.addRows(t, rows, 2, setup)
+	}
+}
+
+// injections adds current into shorted rails.
+func (p *planning) injections() {
+	blamed := p.blamed()
+	for n := range p.Board.Nets {
+		net := &p.Board.Nets[n]
+		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
+			continue
+		}
+		if slices.ContainsFunc(p.Evidence.Injections, func(in fault.Injection) bool { _, fed := in.Fed[netlist.NetID(n)]; return fed }) {
+			continue // it would show the same again
+		}
+		in := fault.Feed(p.Model, p.Physics.Values, netlist.NetID(n), p.Edits)
+		in.Sight = p.sight()
+		var parts []netlist.PartID
+		for _, part := range blamed {
+			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {
+				parts = append(parts, part)
+			}
+		}
+		if len(parts) < injectParts {
+			continue
+		}
+		if len(parts) > 60 {
+			parts = parts[:60]
+		}
+		rows := make([][]float64, len(p.hyps))
+		t := test{step: Step{Do: DoInject, At: net.Name, Seconds: p.Costs.Inject}}
+		for _, part := range parts {
+			t.seen = append(t.seen, StepOutcome{Seen: p.Board.Parts[part].Name + " warms"})
+		}
+		t.seen = append(t.seen, StepOutcome{Seen: "nothing warms"})
+		for i := range p.hyps {
+			rows[i] = make([]float64, len(parts)+1)
+			rows[i][len(parts)] = 1
+			for k, part := range parts {
+				if share := p.warms(&p.hyps[i], part, &in); share > fairWarm {
+					rows[i][k], rows[i][len(parts)] = share, 1-share
+					break
+				}
+			}
+		}
+		p.addRows(t, rows, len(parts)+1, -1)
+	}
+}
+
+// sight is how this bench sees warmth: as the last time.
+func (p *planning) sight() fault.Sight {
+	if n := len(p.Evidence.Injections); n > 0 {
+		return p.Evidence.Injections[n-1].Sight
+	}
+	return fault.ByFilm
+}
+
+// warms gives the chance that a part is found warm with current injected, if a
+// hypothesis is true.
+func (p *planning) warms(h *hypothesis, part netlist.PartID, in *fault.Injection) float64 {
+	watts := 0.0
+	for k := range h.faults {
+		if f := &h.faults[k]; f.Locus != nil && f.Locus.Part == part {
+			watts = math.Max(watts, in.Watts(f.Locus, p.Board.Ground, f.Ohms))
+		}
+	}
+	return p.Priors.WarmShare(watts, in.Sight)
+}
+
+// Conditions of injecting current (common practice, no source): a rail of known
+// voltage that is not boosted, and several parts with a fair chance to be found warm.
+const (
+	injectParts = 3
+	fairWarm    = 0.1
+)

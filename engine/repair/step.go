@@ -1,0 +1,76 @@
+package repair
+
+import "halfsplit/engine/diagnose"
+
+// Diagnosis is what the readings of a case mean, and what to do next: what `locate --json`
+// writes.
+type Diagnosis struct {
+	diagnose.Findings
+	// Next is what could be done next, best first. It is empty where nothing is
+	// wrong.
+	Next []Step `json:"next"`
+	// Expected is the expected time in seconds to a verified repair, by the steps that
+	// the plan takes.
+	Expected float64 `json:"expected_seconds"`
+	// Time is the range of that time; null where there is nothing to do.
+	Time *RepairTime `json:"repair_time"`
+	// Worth is what that costs beside a replacement board; null without rates.
+	Worth *Worth `json:"worth"`
+	// Ambiguous are groups of suspects that no step on offer can distinguish.
+	Ambiguous [][]string `json:"ambiguity_groups"`
+}
+
+// Do is the kind of a step.
+type Do string
+
+// Kinds of steps.
+const (
+	DoSweep     Do = "sweep"     // read the pins of Then of the connector Part
+	DoMeasure   Do = "measure"   // read At
+	DoPress     Do = "press"     // read At while Part is pressed gently
+	DoGood      Do = "good"      // read At on a good board
+	DoSwap      Do = "swap"      // put a known-good cable or module on the connector Part
+	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
+	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
+	DoInject    Do = "inject"    // current into the rail At
+	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
+	DoInspect   Do = "inspect"   // Part, or the connector pin of that name
+	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
+	DoReinstall Do = "reinstall" // Part, which is off the board
+	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then
+	DoEscalate  Do = "escalate"  // the board, with what is known written down
+)
+
+// Step is one thing to do next.
+type Step struct {
+	Do       Do       `json:"do"`
+	At       string   `json:"at"`                // the point to read, or the rail to inject into
+	Part     string   `json:"part"`              // the part, connector or place to work on
+	Parts    []string `json:"parts,omitempty"`   // of DoDrop
+	Amperes  float64  `json:"amperes,omitempty"` // of DoDrop: the most to set
+	Then     []string `json:"then,omitempty"`    // points to read afterwards
+	Polarity string   `json:"polarity"`
+	Seconds  float64  `json:"seconds"` // bench time of the step itself
+	// Expected is the expected time in seconds to a verified repair when this is
+	// done first.
+	Expected float64       `json:"expected_seconds"`
+	Outcomes []StepOutcome `json:"outcomes"`
+	Why      string        `json:"why"`    // in a few words
+	Remedy   string        `json:"remedy"` // of a repair: replace, resolder, reflow, jumper, leave off, clean
+	// Again tells of a reading that is to be taken once more, as the first may have
+	// missed its point.
+	Again bool `json:"again,omitempty"`
+}
+
+// Ends lists At and Then: the two ends of a part.
+func (s *Step) Ends() []string { return append([]string{s.At}, s.Then...) }
+
+// StepOutcome is one thing that a step may show, and what it would mean.
+type StepOutcome struct {
+	Volts       *float64 `json:"volts"`          // null for OL, or where the step reads no voltage
+	Ohms        *float64 `json:"ohms,omitempty"` // of DoAcross
+	Overload    bool     `json:"overload"`
+	Seen        string   `json:"seen,omitempty"` // of a look or injection: what is seen; of a remove: readings in words
+	Probability float64  `json:"probability"`
+	Means       []string `json:"means"`
+}

@@ -1,0 +1,168 @@
+package repair
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+
+	"halfsplit/engine/diagnose"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/plan"
+	"halfsplit/references"
+)
+
+// step puts a choice into words.
+func (p *planning) step(c plan.Choice, d *Diagnosis) Step {
+	if c.Remedy >= 0 {
+		return p.remedyStep(c, d)
+	}
+	t := p.tests[c.Test]
+	s := t.step
+	s.Expected = c.Seconds
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		out := t.seen[k]
+		out.Probability = o.Probability
+		out.Means = p.means(o.Weights)
+		s.Outcomes = append(s.Outcomes, out)
+	}
+	sort.SliceStable(s.Outcomes, func(a, b int) bool {
+		return fault.Level(s.Outcomes[a].Probability) > fault.Level(s.Outcomes[b].Probability)
+	})
+	s.Why = p.why(&s, len(c.Outcomes))
+	return s
+}
+
+func (p *planning) why(s *Step, outcomes int) string {
+	switch s.Do {
+	case DoGood:
+		return "what reads the same on a good board is no fault"
+	case DoInspect:
+		return "a mark on it would make it likelier"
+	case DoEnds:
+		return "the short lies on the side that reads lower"
+	case DoAcross:
+		return "between its two ends, the other lead off ground: what leads around it is reckoned with"
+	case DoInject:
+		return "the part that loads the rail warms up"
+	case DoDrop:
+		return "the lowest reading sits nearest the short; what is alike may lie on one branch"
+	case DoRemove:
+		return fmt.Sprintf("splits the line here: %d results to distinguish", outcomes)
+	}
+	return fmt.Sprintf("%d results to distinguish", outcomes)
+}
+
+// means names the explanations left by an outcome.
+func (p *planning) means(weights []float64) []string {
+	order := make([]int, len(weights))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return fault.Level(weights[order[a]]) > fault.Level(weights[order[b]]) })
+	means := []string{}
+	for _, i := range order {
+		if len(means) == listedMeans || weights[i] < 0.02 {
+			break
+		}
+		means = append(means, p.hyps[i].name)
+	}
+	return means
+}
+
+// remedyStep makes a step of a remedy: a part replaced, left off or bridged, and
+// the readings that prove it.
+func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
+	r := &p.remedies[c.Remedy]
+	if r.name == readAgain {
+		t, means := &p.Taken[r.taken].Read, []string{repaired}
+		if r.missed { // nothing was repaired: the reading was not one of the board
+			means = p.means(c.Outcomes[0].Weights)
+		}
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
+	}
+	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})
+	return s
+}
+
+// repaired is what an outcome means after which nothing is left to do.
+const repaired = "repaired"
+
+// remedyOutcomes gives the outcomes of a remedy: the readings are right, which means
+// what means says, or they are not.
+func (p *planning) remedyOutcomes(c plan.Choice, right, still string, means []string) []StepOutcome {
+	var out []StepOutcome
+	for k, o := range c.Outcomes {
+		if o.Probability < leastHypothesis {
+			continue
+		}
+		x := StepOutcome{Seen: right, Probability: o.Probability, Means: means}
+		if k > 0 {
+			x.Seen, x.Means = still, p.means(o.Weights)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// oddProof is how far off, in standard deviations, a second reading has to be to be
+// worth reading again for proof.
+const oddProof = 1.5
+
+// proof lists the points whose readings show that a remedy worked: those that
+// read wrong before, otherwise those furthest off.
+func (p *planning) proof(d *Diagnosis) []string {
+	points := []string{}
+	add := func(name string) {
+		if !slices.Contains(points, name) && len(points) < 4 {
+			points = append(points, name)
+		}
+	}
+	for _, a := range d.Abnormal {
+		if a.To == "" {
+			add(a.At)
+		}
+	}
+	if len(points) > 0 {
+		return points
+	}
+	odd := append([]diagnose.Comparison(nil), d.Readings...)
+	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].ZScore) > math.Abs(odd[b].ZScore) })
+	ground := p.Board.Nets[p.Board.Ground].Name
+	for _, known := range []bool{true, false} { // without known good, what the circuit predicts
+		for _, r := range odd {
+			if r.To != "" || r.Net == ground || (r.Verdict != diagnose.NoKnownGood) != known {
+				continue
+			}
+			if len(points) > 0 && math.Abs(r.ZScore) < oddProof {
+				break
+			}
+			add(r.At)
+		}
+		if len(points) > 0 {
+			break
+		}
+	}
+	return points
+}
+
+// alike names the suspects that no test on offer distinguishes although they call
+// for different remedies (ambiguity groups, IEEE Std 1522).
+func (p *planning) alike(d *Diagnosis) {
+	for _, g := range plan.AmbiguityGroups(&p.problem) {
+		var names []string
+		for _, h := range g {
+			if p.hyps[h].weight >= diagnose.LeastSuspect*5 {
+				names = append(names, p.hyps[h].name)
+			}
+		}
+		if len(names) > 1 {
+			d.Ambiguous = append(d.Ambiguous, names)
+		}
+	}
+}
