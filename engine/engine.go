@@ -64,11 +64,7 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 // Refit gives an engine of the same board and options that knows another library, such as
 // one with what a good board at hand read.
 func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
-	basis, err := diagnose.NewBasis(e.Board, lib, e.Priors, nil, e.Model.Task)
-	if err != nil {
-		return nil, err
-	}
-	return &Engine{Basis: basis, terms: e.terms}, nil
+	return New(e.Board, lib, Options{Priors: e.Priors, Costs: &e.terms.Costs, Rates: e.terms.Rates, Limits: e.terms.Limits, Task: e.Model.Task})
 }
 
 // Diagnose weighs what could explain the readings of a case and ranks what to do

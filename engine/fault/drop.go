@@ -25,6 +25,10 @@ const (
 	// on a plane read alike: the share of parts that tie with the shorted one (common
 	// practice, no source).
 	tiedShare = 0.3
+	// DropVolts is what the supply is limited to, in volts, so that no junction conducts
+	// (common practice, no source). Where all of it stands at a part, that is no short.
+	DropVolts = 0.3
+	fullShare = 0.97
 	// The share of shorted parts that do not read lowest, for a probe beside the pad.
 	strayShare = 0.02
 )
@@ -40,6 +44,33 @@ func (d *Drop) Step() float64 {
 	return 1e-3
 }
 
+// lowest gives the lowest reading, and how much above it counts as alike, in volts.
+func (d *Drop) lowest() (volts, alike float64) {
+	volts = math.Inf(1)
+	for _, x := range d.Volts {
+		volts = math.Min(volts, x)
+	}
+	return volts, 1.5 * d.Step()
+}
+
+// Lowest tells whether a part reads as low as any other, or was not read; no part does
+// where the supply's own limit stands at all of them.
+func (d *Drop) Lowest(part netlist.PartID) bool {
+	v, read := d.Volts[part]
+	low, alike := d.lowest()
+	return low <= fullShare*DropVolts && (!read || v-low <= alike)
+}
+
+// Alike tells whether all parts read alike.
+func (d *Drop) Alike() bool {
+	for part := range d.Volts {
+		if !d.Lowest(part) {
+			return false
+		}
+	}
+	return true
+}
+
 // Ratio gives the likelihood ratio of what a part reads if it is the short, over
 // another part being it.
 func (d *Drop) Ratio(part netlist.PartID) float64 {
@@ -47,11 +78,10 @@ func (d *Drop) Ratio(part netlist.PartID) float64 {
 	if !read || len(d.Volts) < 2 {
 		return 1
 	}
-	lowest := math.Inf(1)
-	for _, x := range d.Volts {
-		lowest = math.Min(lowest, x)
+	lowest, alike := d.lowest()
+	if lowest > fullShare*DropVolts {
+		return strayShare
 	}
-	alike := 1.5 * d.Step()
 	within := clamp(math.Log(alike/(d.Amperes*leastCopper))/math.Log(mostCopper/leastCopper), 0, 1)
 	tied := tiedShare + (1-tiedShare)*within
 	if v-lowest <= alike {

@@ -277,11 +277,11 @@ func (s *search) setup(n *node, f int) float64 {
 // outcomes puts each outcome of a step that leaves work to do into s.next and calls do
 // with its probability.
 func (s *search) outcomes(n *node, e *edge, do func(p float64)) {
-	f, done, open := s.m.remedies[max(e.remedy, 0)].Setup, n.done, n.open
+	f, done, open := -1, n.done, n.open
 	if e.test != nil {
 		f = e.test.setup
 	} else {
-		done = slices.Clone(done)
+		f, done = s.m.remedies[e.remedy].Setup, slices.Clone(done)
 		done.add(int32(e.remedy))
 	}
 	if f >= 0 && !n.isOpen(f) {

@@ -3,6 +3,7 @@ package practice
 import (
 	"math"
 
+	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
@@ -60,7 +61,7 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 		}
 		return list
 	}
-	if short != netlist.None {
+	if !math.IsInf(least, 1) { // a bridge lies at the connector, where the rail begins
 		for _, p := range path(clip) {
 			way[p] = !way[p]
 		}
@@ -68,8 +69,12 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 			way[p] = !way[p] // pieces that both ways share carry nothing
 		}
 	}
-	amperes = math.Min(amperes, 0.3/math.Max(least, network.MinOhms))
+	amperes = math.Min(amperes, fault.DropVolts/math.Max(least, network.MinOhms))
 	for _, p := range parts {
+		if math.IsInf(least, 1) {
+			out[p] = fault.DropVolts // nothing on the rail takes the current
+			continue
+		}
 		// what p reads over the short: the pieces that its way to the short shares with
 		// the current's
 		own := map[netlist.PartID]bool{}
@@ -79,7 +84,7 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 		for _, x := range path(short) {
 			own[x] = !own[x]
 		}
-		v := amperes * math.Min(least, 0.3/amperes)
+		v := amperes * least
 		for x, on := range own {
 			if on && way[x] {
 				v += amperes * ohms[x]

@@ -2,9 +2,11 @@ package repair
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
@@ -78,11 +80,11 @@ func (p *planning) terminals(part netlist.PartID) (a, b netlist.Point) {
 // acrossRead tells whether the resistance across a part was read, of the board as it
 // lies.
 func (p *planning) acrossRead(part netlist.PartID) bool {
+	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Edits.Equal(p.Edits) && p.isAcross(&t.Read, part) })
+}
+
+// isAcross tells whether a reading is between the two ends of a part.
+func (p *planning) isAcross(r *journal.Read, part netlist.PartID) bool {
 	a, b := p.terminals(part)
-	for i := range p.Taken {
-		if t := &p.Taken[i]; t.Read.To != nil && t.Edits.Equal(p.Edits) && (t.Read.At == a && *t.Read.To == b || t.Read.At == b && *t.Read.To == a) {
-			return true
-		}
-	}
-	return false
+	return r.To != nil && (r.At == a && *r.To == b || r.At == b && *r.To == a)
 }

@@ -128,8 +128,12 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
-		if len(d.Next) == 0 && (c.Remedy >= 0 || !foregone(c)) || telling(c) {
-			d.Next = append(d.Next, p.step(c, d))
+		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
+		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {
+			s := p.step(c, d)
+			if s.Do != DoMeasure || !slices.ContainsFunc(d.Next, func(x Step) bool { return x.Do == s.Do && x.At == s.At && x.Polarity == s.Polarity }) {
+				d.Next = append(d.Next, s)
+			}
 		}
 	}
 	if len(d.Next) > 0 {
@@ -162,9 +166,12 @@ func (t *test) gentle() bool {
 	return false
 }
 
+// known is the probability from which an outcome is known beforehand.
+const known = 0.995
+
 // foregone tells whether a choice has an outcome that is known beforehand.
 func foregone(c plan.Choice) bool {
-	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > 0.995 })
+	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > known })
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second

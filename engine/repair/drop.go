@@ -1,10 +1,11 @@
 package repair
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
-	"halfsplit/engine/journal"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
@@ -13,7 +14,6 @@ import (
 // Limits of driving current into a short to read millivolts along the rail (common
 // practice, no source).
 const (
-	DropVolts   = 0.3 // V, to which the supply is limited: no junction conducts there
 	DropAmperes = 1.0 // A, the most
 	dropLeast   = 0.1 // A, the least
 	// The copper between two parts that has to show twice the step of the display.
@@ -29,13 +29,13 @@ func (p *planning) drops() {
 	blamed := p.blamed()
 	for n := range p.Board.Nets {
 		rail, net := netlist.NetID(n), &p.Board.Nets[n]
-		if !net.Rail || net.Boosted || p.droppedBefore(rail) {
+		if !net.Rail || net.Boosted {
 			continue
 		}
 		clip := p.clip(rail)
 		var parts []netlist.PartID
 		for _, part := range blamed {
-			if len(parts) < dropParts && p.padOn(part, rail) && slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.dropAmperes(&h, part, rail) > 0 }) {
+			if len(parts) < dropParts && p.padOn(part, rail) && p.lowest(rail, part) && slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.dropAmperes(&h, part, rail) > 0 }) {
 				parts = append(parts, part)
 			}
 		}
@@ -46,6 +46,12 @@ func (p *planning) drops() {
 		for i := range p.hyps {
 			rows[i] = make([]float64, len(parts)+1)
 			rows[i][len(parts)] = 1
+			if p.hyps[i].joins(rail, p.Board.Ground) { // at what no probe reaches: the nearest part reads lowest
+				for k := range parts {
+					rows[i][k] = 1 / float64(len(parts))
+				}
+				rows[i][len(parts)] = 0
+			}
 			for k, part := range parts {
 				a := p.dropAmperes(&p.hyps[i], part, rail)
 				if a == 0 {
@@ -69,6 +75,11 @@ func (p *planning) drops() {
 	}
 }
 
+// joins tells whether a hypothesis has a path between two nets.
+func (h *hypothesis) joins(a, b netlist.NetID) bool {
+	return slices.ContainsFunc(h.changes, func(c network.Change) bool { return c.Joins(a, b) })
+}
+
 // dropAmperes gives the current that a hypothesis lets through a part's short on a rail,
 // in amperes, rounded down to what a supply's dial shows: 0 where it is no such short, or
 // one of too many ohms for the copper to show.
@@ -78,7 +89,7 @@ func (p *planning) dropAmperes(h *hypothesis, part netlist.PartID, rail netlist.
 		if f.Locus == nil || f.Locus.Part != part || !f.Locus.Change.Joins(rail, p.Board.Ground) {
 			continue
 		}
-		amperes := math.Floor(math.Min(DropAmperes, DropVolts/math.Max(f.Ohms, network.MinOhms))*10) / 10
+		amperes := math.Floor(math.Min(DropAmperes, fault.DropVolts/math.Max(f.Ohms, network.MinOhms))*10) / 10
 		if amperes >= dropLeast && amperes*dropCopper > 2*dropStep-1e-12 {
 			return amperes
 		}
@@ -87,23 +98,48 @@ func (p *planning) dropAmperes(h *hypothesis, part netlist.PartID, rail netlist.
 }
 
 // clip gives where to clip the supply: the largest capacitor on the rail, otherwise a coil;
-// None where there is none. A connector pin would burn.
+// None where there is none. A connector pin would burn. Clipped once more it is to one of
+// those that read lowest before: what lies beside the way from there to the short reads
+// higher then, unless the short is at the clip, from where no current passes along the rail.
 func (p *planning) clip(rail netlist.NetID) netlist.PartID {
-	best, farads := netlist.PartID(netlist.None), 0.0
+	var list []netlist.PartID
 	for _, t := range p.Board.Nets[rail].Terminals {
 		at := &p.Board.Parts[t.Part]
-		if at.Access != netlist.Open || p.Edits.Of(t.Part).Removed {
-			continue
-		}
-		switch {
-		case at.Kind == netlist.Capacitor && at.Value > farads:
-			best, farads = t.Part, at.Value
-		case at.Kind == netlist.Inductor && best == netlist.None:
-			best = t.Part
+		if at.Access == netlist.Open && !p.Edits.Of(t.Part).Removed && (at.Kind == netlist.Capacitor || at.Kind == netlist.Inductor) && !slices.Contains(list, t.Part) && p.lowest(rail, t.Part) {
+			list = append(list, t.Part)
 		}
 	}
-	return best
+	drops, alike := 0, 0
+	for _, x := range p.Evidence.Drops {
+		if x.Rail == rail {
+			drops++
+			if x.Alike() {
+				alike++ // clipped to a part that is still on the list
+			}
+		}
+	}
+	size := func(part netlist.PartID) float64 { // coils last
+		if at := &p.Board.Parts[part]; at.Kind == netlist.Capacitor && at.Value > 0 {
+			return at.Value
+		}
+		return 0
+	}
+	slices.SortStableFunc(list, func(a, b netlist.PartID) int { return cmp.Compare(size(b), size(a)) })
+	if drops > 0 && len(list) < 2 || drops >= mostClips || alike >= len(list) {
+		return netlist.None
+	}
+	return list[alike]
 }
+
+// lowest tells whether a part read as low as any other whenever millivolts were read along
+// a rail.
+func (p *planning) lowest(rail netlist.NetID, part netlist.PartID) bool {
+	return !slices.ContainsFunc(p.Evidence.Drops, func(x fault.Drop) bool { return x.Rail == rail && !x.Lowest(part) })
+}
+
+// mostClips is how many places the supply is clipped to, one after the other (common
+// practice, no source).
+const mostClips = 6
 
 // padOn tells whether a probe reaches a terminal of a part on a net.
 func (p *planning) padOn(part netlist.PartID, net netlist.NetID) bool {
@@ -112,23 +148,11 @@ func (p *planning) padOn(part netlist.PartID, net netlist.NetID) bool {
 		slices.ContainsFunc(at.Terminals, func(t netlist.Terminal) bool { return t.Net == net })
 }
 
-// droppedBefore tells whether millivolts were read along a rail of the board as it lies.
-func (p *planning) droppedBefore(rail netlist.NetID) bool {
-	for _, st := range p.Stages {
-		for _, ev := range st.Events {
-			if slices.ContainsFunc(ev.Drops, func(x journal.Drop) bool { return x.Rail == rail }) && st.Edits.Equal(p.Edits) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
 // DropCautions says how current is driven into a short: where to clip, what limits to
 // set, what has to be off.
 func DropCautions(s *Step) []string {
 	return []string{
-		"cable, module and battery off; supply limited to " + quantity.Format(DropVolts, quantity.Volt) + " and " + quantity.Format(dropLeast, quantity.Ampere) + " first, then up to " + quantity.Format(s.Amperes, quantity.Ampere),
+		"cable, module and battery off; supply limited to " + quantity.Format(fault.DropVolts, quantity.Volt) + " and " + quantity.Format(dropLeast, quantity.Ampere) + " first, then up to " + quantity.Format(s.Amperes, quantity.Ampere),
 		"clip it to " + s.Part + " and to ground, never to a connector pin; black lead on ground, where it stays; red on the rail's pad of each part, in millivolts",
 	}
 }

@@ -4,6 +4,9 @@ import (
 	"slices"
 
 	"halfsplit/engine/diagnose"
+	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
+	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -37,7 +40,9 @@ func (p *planning) further(d *Diagnosis) {
 	nets := p.near(wrong)
 	for _, n := range nets {
 		if best := p.easiestOn(n, nil); best != nil && !p.readAlready(*best, references.RedOnGround) {
-			p.add(d, Step{Do: DoMeasure, At: p.Board.PointName(*best), Polarity: references.RedOnGround.String(), Seconds: p.Costs.Measure, Why: why})
+			m := p.measure(p.Board.PointName(*best))
+			m.Why = why
+			p.add(d, m)
 		}
 	}
 	for i := range p.Board.Connectors {
@@ -69,6 +74,7 @@ func (p *planning) further(d *Diagnosis) {
 			}
 		}
 	}
+	p.shown(d, nets)
 	for _, x := range p.Edits.List() {
 		if at := &p.Board.Parts[x.Part]; x.Removed && !x.Jumpered && !diagnose.MayLeaveOff(at) {
 			p.add(d, Step{Do: DoReinstall, Part: at.Name, Then: p.proof(d), Seconds: p.Costs.Reinstall, Why: "it is off the board, and nothing speaks against it"})
@@ -81,6 +87,53 @@ func (p *planning) further(d *Diagnosis) {
 	}
 	p.add(d, escalate)
 }
+
+// shown adds repairing parts on some nets that a look or a reading across them speaks
+// against, though the readings to ground do not: what is wrong besides, in the drawing or
+// in the known-good readings, may hide it, and a part is sooner replaced than the board
+// handed on. What leads around a part only lowers the resistance across it.
+func (p *planning) shown(d *Diagnosis, nets []netlist.NetID) {
+	low := slices.ContainsFunc(d.Abnormal, func(c diagnose.Abnormal) bool {
+		return c.Verdict == diagnose.Low || c.Verdict == diagnose.IsShorted
+	})
+	for _, n := range nets {
+		for _, t := range p.Board.Nets[n].Terminals {
+			at, done := &p.Board.Parts[t.Part], p.Edits.Of(t.Part)
+			if network.Pinned(at.Kind) || done.Removed || done.Replaced || done.Jumpered {
+				continue
+			}
+			why := ""
+			if i := slices.IndexFunc(p.Evidence.Looks[t.Part], func(x string) bool { return x != journal.Clean.String() }); i >= 0 {
+				why = "it looks " + p.Evidence.Looks[t.Part][i]
+			}
+			mode := fault.Open
+			if p.acrossRaised(t.Part) {
+				why = "more resistance is across it than drawn"
+			} else if low && at.Kind.Class() != netlist.Series {
+				mode = fault.Shorted
+			}
+			if why == "" {
+				continue
+			}
+			r := p.remedy(&fault.Fault{Locus: &fault.Locus{Part: t.Part}, Mode: mode})
+			p.add(d, Step{Do: DoRepair, Part: r.place, Remedy: r.name, Polarity: references.RedOnGround.String(), Then: p.proof(d), Seconds: r.seconds,
+				Why: why + ", and it stands where a reading is out of range"})
+		}
+	}
+}
+
+// acrossRaised tells whether a reading across a resistor is above its drawn value by more
+// than its tolerance and the meter's error would allow.
+func (p *planning) acrossRaised(part netlist.PartID) bool {
+	at := &p.Board.Parts[part]
+	return at.Kind == netlist.Resistor && slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool {
+		return p.isAcross(&t.Read, part) && (t.Read.Reading.Overload || t.Read.Reading.Value > raisedShare*at.Value)
+	})
+}
+
+// raisedShare is the share of its drawn value from which a resistor counts as raised where
+// nothing else is left to try (common practice, no source).
+const raisedShare = 1.5
 
 // longShot tells of a repair of what is hardly suspected: whatever tells more comes
 // first, and then the board is handed on, for that is sooner done than one such repair

@@ -83,7 +83,7 @@ func (p *planning) hypotheses() {
 					continue
 				}
 				h.changes = append(h.changes, f.Changes()...)
-			} else if f.Mode == fault.Doubtful {
+			} else if isDoubt(f) {
 				h.faults = append(h.faults, f)
 				continue
 			} else if p.superseded(p.TakenOf(f.Observation)) {
@@ -153,6 +153,12 @@ func (p *planning) need(r remedy) int {
 	p.remedies = append(p.remedies, r)
 	p.problem.Remedies = append(p.problem.Remedies, plan.Remedy{Seconds: r.seconds, Setup: setup})
 	return len(p.remedies) - 1
+}
+
+// needs tells whether a remedy is one that a hypothesis needs.
+func (p *planning) needs(key, name string) bool {
+	_, ok := p.byRemedy[key+"/"+name]
+	return ok
 }
 
 // reach lists the nets on which the hypotheses differ: those of their loci, and

@@ -40,6 +40,9 @@ func (p *planning) presses(d *Diagnosis) {
 				moved[h], stays[h] = x*p.hyps[h].weight, (1-x)*p.hyps[h].weight
 				share += moved[h]
 			}
+			if share < 1-known {
+				continue
+			}
 			p.add(d, Step{Do: DoPress, At: read.Read.Name, Part: at.Name, Polarity: references.RedOnGround.String(), Seconds: p.Costs.Press, Expected: math.Max(d.Expected+p.Costs.Press, d.Next[len(d.Next)-1].Expected), Why: "a joint that comes and goes shows",
 				Outcomes: []StepOutcome{{Seen: "reads the same", Probability: 1 - share, Means: p.means(stays)}, {Seen: "reads otherwise while pressed", Probability: share, Means: p.means(moved)}}})
 			return

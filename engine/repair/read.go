@@ -31,7 +31,8 @@ func (p *planning) measures(points []netlist.Point) error {
 			if pol == references.BlackOnGround && !p.Posterior.Covers(pol) {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
-			if n := p.timesRead(pt, pol); n == 0 || n < mostTimes && p.comes(pt) {
+			// where the first may have missed its point, reading it again is a remedy
+			if n := p.timesRead(pt, pol); n == 0 || n < mostTimes && p.comes(pt) && !p.needs(fmt.Sprint(p.Board.PointName(pt), pol), readAgain) {
 				spots = append(spots, diagnose.Spot{At: pt, Polarity: pol})
 			}
 		}
@@ -68,7 +69,7 @@ func (p *planning) measures(points []netlist.Point) error {
 		if s.Polarity == references.BlackOnGround {
 			seconds += p.Costs.SwapLeads
 		}
-		t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(s.At), Polarity: s.Polarity.String(), Seconds: seconds}}
+		t := test{step: Step{Do: DoMeasure, At: p.Board.PointName(s.At), Polarity: s.Polarity.String(), Seconds: seconds, Times: p.timesRead(s.At, s.Polarity)}}
 		t.seen = p.readings(shows[i], rows, n)
 		p.addRows(t, rows, n, p.shielded(s.At))
 	}
@@ -138,7 +139,7 @@ func (p *planning) removes() error {
 	}
 	parts = slices.DeleteFunc(parts, func(part netlist.PartID) bool {
 		at := &p.Board.Parts[part]
-		return network.Pinned(at.Kind) || p.Edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part)
+		return network.Pinned(at.Kind) || p.Edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part) || p.mayStayOff(part)
 	})
 	parts = parts[:min(len(parts), mostRemovals)]
 	pads, shows := make([][]netlist.Point, len(parts)), make([][][]diagnose.Shown, len(parts))
@@ -160,6 +161,13 @@ func (p *planning) removes() error {
 		p.remove(part, pads[i], shows[i])
 	}
 	return nil
+}
+
+// mayStayOff tells whether leaving a part off is a remedy, and the part parts nothing: off,
+// it tells the same then as removed to see, and what is right is done.
+func (p *planning) mayStayOff(part netlist.PartID) bool {
+	at := &p.Board.Parts[part]
+	return at.Kind.Class() != netlist.Series && p.needs(at.Name, leaveOff)
 }
 
 // removedBefore tells whether a part was off the board before, its pads were read, and

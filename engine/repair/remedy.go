@@ -25,6 +25,9 @@ type remedy struct {
 // readAgain is the name of the remedy of a reading that misleads.
 const readAgain = "read again"
 
+// leaveOff is the name of the remedy of taking a part off for good.
+const leaveOff = "leave off"
+
 // again gives the remedy of taking a reading again.
 func (p *planning) again(taken int) remedy {
 	at := p.Taken[taken].Read
@@ -120,7 +123,7 @@ func (p *planning) remedy(f *fault.Fault) remedy {
 		r.seconds = p.Costs.IC + verify
 		r.advice = fmt.Sprintf("Replace %s, or escalate the board: work under an IC needs the right equipment.", name)
 	case f.Mode.Path() && diagnose.MayLeaveOff(part):
-		r.name = "leave off"
+		r.name = leaveOff
 		r.seconds = p.Costs.Remove + verify
 		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. Replace it with %s when there is one.", name, lost(part), valueOf(part))
 	case !f.Mode.Path() && diagnose.MayJumper(part):

@@ -60,6 +60,9 @@ type Step struct {
 	// Again tells of a reading that is to be taken once more, as the first may have
 	// missed its point.
 	Again bool `json:"again,omitempty"`
+	// Times is how often At was read of the board as it lies, of a reading that is taken
+	// once more because what is wrong comes and goes.
+	Times int `json:"-"`
 }
 
 // Ends lists At and Then: the two ends of a part.

@@ -82,10 +82,11 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		if r.missed { // nothing was repaired: the reading was not one of the board
 			means = p.means(c.Outcomes[0].Weights)
 		}
-		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: true, Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
 			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
+	s.Then = append(s.Then, p.inner(c.Remedy, s.Then)...)
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})
 	return s
 }
@@ -151,13 +152,34 @@ func (p *planning) proof(d *Diagnosis) []string {
 	return points
 }
 
+// mostInner bounds the points without a known good that are read again for proof.
+const mostInner = 2
+
+// inner lists points without a known good, besides some, whose readings speak for what a
+// remedy repairs: it has to show there.
+func (p *planning) inner(remedy int, besides []string) (points []string) {
+	for i := range p.problem.Hypotheses {
+		if !slices.Contains(p.problem.Hypotheses[i].Needs, remedy) {
+			continue
+		}
+		for k := range p.hyps[i].faults {
+			t := p.oddest(slices.DeleteFunc(slices.Clone(p.hyps[i].faults[k].Moves), func(o int) bool { return p.Obs[o].Known != nil }))
+			if t != nil && len(points) < mostInner && !slices.Contains(besides, t.Read.Name) && !slices.Contains(points, t.Read.Name) {
+				points = append(points, t.Read.Name)
+			}
+		}
+	}
+	return points
+}
+
 // alike names the suspects that no test on offer distinguishes although they call
 // for different remedies (ambiguity groups, IEEE Std 1522).
 func (p *planning) alike(d *Diagnosis) {
 	for _, g := range plan.AmbiguityGroups(&p.problem) {
 		var names []string
 		for _, h := range g {
-			if p.hyps[h].weight >= diagnose.LeastSuspect*5 {
+			off := slices.ContainsFunc(p.problem.Hypotheses[h].Needs, func(r int) bool { return p.remedies[r].name == leaveOff })
+			if p.hyps[h].weight >= diagnose.LeastSuspect*5 && !off { // leaving one off tells
 				names = append(names, p.hyps[h].name)
 			}
 		}

@@ -139,6 +139,11 @@ func (w *Work) finish() {
 
 // Outward is the habit of probing outward and then removing every part in order.
 func (w *Work) Outward(d *repair.Diagnosis) error {
+	return w.outward(d, func(l *line) error { return w.inOrder(l, l.parts) })
+}
+
+// outward probes the line in question, and goes on with what follows.
+func (w *Work) outward(d *repair.Diagnosis, then func(*line) error) error {
 	l, ok := w.lineOf(d)
 	if !ok {
 		w.finish()
@@ -147,7 +152,7 @@ func (w *Work) Outward(d *repair.Diagnosis) error {
 	if err := w.probe(&l); err != nil {
 		return err
 	}
-	return w.inOrder(&l, l.parts)
+	return then(&l)
 }
 
 // probe reads each net of the line once.

@@ -12,8 +12,10 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
+	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
 	"halfsplit/netlist"
@@ -110,6 +112,9 @@ func (w *Work) oracle() float64 {
 // out none.
 var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,resolder,reflow,across,drop,inject,ends,all")
 
+// from moves on among the seeds.
+var from = flag.Uint64("from", 0, "TestSteps: leave out so many seeds before the first")
+
 // known is the probability from which an outcome is known beforehand.
 const known = 0.995
 
@@ -121,30 +126,72 @@ type stepsRun struct {
 	habits                                                [2]float64 // seconds of the outward habit, as it stood and with the new steps
 	both                                                  float64    // of seconds, where the former mends the board too
 	mends                                                 float64    // its seconds there
+	bill                                                  map[string]bill
+}
+
+// bill is what one sort of step took in seconds, before the right part was named first
+// and after, and beside it what the oracle pays.
+type bill struct {
+	n                     int
+	before, after, oracle float64
+}
+
+// charge adds a step to a bill of a run.
+func (x *stepsRun) charge(key string, named bool, seconds float64) {
+	if x.bill == nil {
+		x.bill = map[string]bill{}
+	}
+	b := x.bill[key]
+	if b.n++; named {
+		b.after += seconds
+	} else {
+		b.before += seconds
+	}
+	x.bill[key] = b
+}
+
+// sortOf names a step in the bill.
+func sortOf(s *repair.Step, repaired bool) string {
+	switch {
+	case s.Do == repair.DoRepair && repaired:
+		return "repair that helped: " + s.Remedy
+	case s.Do == repair.DoRepair:
+		return "repair in vain: " + s.Remedy
+	}
+	return string(s.Do)
 }
 
 // stepsCase makes one case; every other one is drawn as people draw.
 func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bool, error) {
+	tr, err := stepsTrial(t, seed, 1)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	w, err := stepsWork(tr)
+	return w, tr, Bad(tr.Faults, tr.Model, tr.Drawing), err
+}
+
+func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) {
 	m := railBoard(t, seed)
 	var drawing *practice.Drawing
 	var err error
 	if seed%2 == 1 {
 		if drawing, err = practice.NewDrawing(m.Board, seed); err != nil {
-			return nil, nil, nil, err
+			return nil, err
 		}
 	}
-	tr, err := practice.NewTrial(m, seed, 1, drawing)
-	if err != nil {
-		return nil, nil, nil, err
-	}
+	return practice.NewTrial(m, seed, faults, drawing)
+}
+
+func stepsWork(tr *practice.Trial) (*Work, error) {
 	lib := references.NewLibrary(tr.Board(), tr.Library)
 	e, err := engine.New(tr.Board(), lib, engine.Options{})
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, err
 	}
 	w := Start(tr, e, lib)
 	w.AtHand(journal.GoodBoard)
-	return w, tr, Bad(tr.Faults, m, drawing), nil
+	return w, nil
 }
 
 // isSort tells whether a step is one of a sort that -without names.
@@ -177,6 +224,7 @@ func TestSteps(t *testing.T) {
 	if *use == "reporting" {
 		first = 9_050_000
 	}
+	first += *from
 	for _, without := range strings.Split(*leftOut, ",") {
 		runs := parallel(t, cases, func(i int) (x stepsRun, err error) {
 			w, tr, bad, err := stepsCase(t, first+uint64(i))
@@ -186,7 +234,24 @@ func TestSteps(t *testing.T) {
 			w.Without = func(s *repair.Step) bool { return isSort(s, without) }
 			x.n, x.oracle = 1, w.oracle()
 			dead := false
+			var last *repair.Step
+			named, spent := false, 0.0
+			of := []string{"fault " + tr.Faults[0].Mode.String(), "rail " + railSize(w), []string{"drawn in full", "drawn by people"}[i%2]}
+			pay := func(sort string) {
+				for _, key := range append([]string{sort}, of...) {
+					x.charge(key, named, w.Seconds-spent)
+				}
+				spent = w.Seconds
+			}
 			switch err := w.follow(func(d *repair.Diagnosis) {
+				if last != nil {
+					pay(sortOf(last, w.Repaired()))
+				} else if !outOfRange(d) {
+					of[2] += ", no reading out of range at first"
+				}
+				if last = nil; len(d.Next) > 0 {
+					last, named = &d.Next[0], Judge(d, bad).Right
+				}
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				keys := map[string]bool{}
 				for k := range d.Next {
@@ -216,6 +281,17 @@ func TestSteps(t *testing.T) {
 				x.escalated = 1
 			} else if dead {
 				x.dead = 1
+			}
+			if last != nil && w.Repaired() {
+				pay(sortOf(last, true))
+			}
+			if !w.Repaired() {
+				pay("given up, and the step before")
+			}
+			for _, key := range of {
+				b := x.bill[key]
+				b.oracle = x.oracle
+				x.bill[key] = b
 			}
 			x.seconds = w.Seconds
 			for _, name := range w.Replaced {
@@ -253,7 +329,7 @@ func TestSteps(t *testing.T) {
 			}
 			return x, nil
 		})
-		var sum stepsRun
+		sum := stepsRun{bill: map[string]bill{}}
 		for _, x := range runs {
 			sum.n += x.n
 			sum.repaired += x.repaired
@@ -272,6 +348,10 @@ func TestSteps(t *testing.T) {
 			for k, s := range x.habits {
 				sum.habits[k] += s
 			}
+			for key, b := range x.bill {
+				c := sum.bill[key]
+				sum.bill[key] = bill{c.n + b.n, c.before + b.before, c.after + b.after, c.oracle + b.oracle}
+			}
 		}
 		if sum.circles+sum.dead+sum.again+sum.foregone > 0 {
 			t.Errorf("without %s: %d repeated steps, %d dead ends, of %d steps on offer %d again and %d with a known outcome; want none", without, sum.circles, sum.dead, sum.offers, sum.again, sum.foregone)
@@ -279,24 +359,143 @@ func TestSteps(t *testing.T) {
 		if without == "none" {
 			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it mends the board too), with the new steps %.2f",
 				sum.seconds/sum.habits[0], sum.both/sum.mends, sum.seconds/sum.habits[1])
+			for _, key := range sorted(sum.bill) {
+				b, n := sum.bill[key], float64(sum.n)
+				t.Logf("%-34s %5d steps, a play %6.1f s before the right part is named first, %6.1f after; oracle %.0f", key, b.n, b.before/n, b.after/n, b.oracle/n)
+			}
 		}
 		t.Logf("without %-9s %d cases: repaired %d, escalated %d, repeated %d, dead ends %d, mean %.0f s, %.2f of the oracle's %.0f; good parts replaced %d, taken off and put back %d",
 			without, sum.n, sum.repaired, sum.escalated, sum.circles, sum.dead, sum.seconds/float64(sum.n), sum.seconds/sum.oracle, sum.oracle/float64(sum.n), sum.replaced, sum.back)
 	}
 }
 
+// railSize tells how many capacitors the rail of a board of railBoard has.
+func railSize(w *Work) string {
+	b := w.Engine.Board
+	n, _ := b.NetByName("VA")
+	k := 0
+	for _, t := range b.Nets[n].Terminals {
+		if b.Parts[t.Part].Kind == netlist.Capacitor {
+			k++
+		}
+	}
+	return fmt.Sprintf("of %2d to %2d", k/5*5, k/5*5+4)
+}
+
+// TestCleanedTwice plays leakage between pins that a first cleaning leaves, with the second
+// cleaning on offer and without.
+func TestCleanedTwice(t *testing.T) {
+	if testing.Short() {
+		t.Skip("plays whole repairs")
+	}
+	type run struct {
+		repaired [2]bool
+		seconds  [2]float64
+	}
+	runs := parallel(t, max(4, *people), func(i int) (x run, err error) {
+		seed := *from + 60_000 + 1000*uint64(i)
+		tr, err := stepsTrial(t, seed, 1)
+		for ; err == nil && tr.Faults[0].Mode != fault.Leakage; tr, err = stepsTrial(t, seed, 1) {
+			seed++
+		}
+		if err != nil {
+			return x, err
+		}
+		if f := &tr.Faults[0]; !f.Locus.Change.Cure.Again {
+			f.Locus = f.Locus.Stubborn()
+		}
+		for k := range x.seconds {
+			w, err := stepsWork(tr)
+			if err != nil {
+				return x, err
+			}
+			cleaned := map[string]bool{}
+			w.Without = func(s *repair.Step) bool { return k == 1 && s.Remedy == "clean" && cleaned[s.Part] }
+			if err := w.follow(func(d *repair.Diagnosis) {
+				if len(d.Next) > 0 && d.Next[0].Remedy == "clean" {
+					defer func() { cleaned[d.Next[0].Part] = true }()
+				}
+			}); err != nil {
+				return x, err
+			}
+			x.repaired[k], x.seconds[k] = w.Repaired(), w.Seconds
+		}
+		return x, nil
+	})
+	n, repaired, seconds := float64(len(runs)), [2]int{}, [2]float64{}
+	for _, x := range runs {
+		for k := range seconds {
+			seconds[k] += x.seconds[k]
+			if x.repaired[k] {
+				repaired[k]++
+			}
+		}
+	}
+	t.Logf("%d cases: cleaned twice, repaired %d, mean %.0f s; once, repaired %d, mean %.0f s", len(runs), repaired[0], seconds[0]/n, repaired[1], seconds[1]/n)
+	if repaired[0] <= repaired[1] || seconds[0] > seconds[1] {
+		t.Error("cleaning again does not pay")
+	}
+}
+
+// TestSwapped plays boards that are right while the complaint stands, with a known-good
+// cable at hand: it is swapped before anything on the board is touched.
+func TestSwapped(t *testing.T) {
+	if testing.Short() {
+		t.Skip("plays whole repairs")
+	}
+	type run struct {
+		swapped bool
+		touched int
+		seconds float64
+	}
+	runs := parallel(t, max(12, *people), func(i int) (x run, err error) {
+		tr, err := stepsTrial(t, *from+70_000+uint64(i), 0)
+		if err != nil {
+			return x, err
+		}
+		w, err := stepsWork(tr)
+		if err != nil {
+			return x, err
+		}
+		w.AtHand(journal.GoodBoard, "J1")
+		for !x.swapped && w.Steps < mostSteps && !w.Escalated {
+			d, err := w.Engine.Diagnose(w.Case)
+			if err != nil || len(d.Next) == 0 {
+				return x, err
+			}
+			s := &d.Next[0]
+			if err := w.Do(s); err != nil {
+				return x, err
+			}
+			switch s.Do {
+			case repair.DoSwap:
+				x.swapped = true
+			case repair.DoRepair, repair.DoRemove:
+				x.touched++
+			}
+			x.seconds = w.Seconds
+		}
+		return x, nil
+	})
+	swapped, touched, seconds := 0, 0, 0.0
+	for _, x := range runs {
+		if touched += x.touched; x.swapped {
+			swapped, seconds = swapped+1, seconds+x.seconds
+		}
+	}
+	t.Logf("%d of %d cables swapped, mean %.0f s to there (without the step: %.0f s, handed on); %d repairs and removals in vain before", swapped, len(runs), seconds/float64(swapped), plan.DefaultCosts().GiveUp, touched)
+	if swapped*10 < len(runs)*8 {
+		t.Errorf("only %d of %d cables are swapped", swapped, len(runs))
+	}
+}
+
 // outwardWithSteps is the outward habit with the steps of a good technician: current into
 // a shorted net and the part that warms first; at an open line, joints soldered again and
 // ICs pressed before anything is taken off.
-func (w *Work) outwardWithSteps(d *repair.Diagnosis) error {
-	l, ok := w.lineOf(d)
-	if !ok {
-		w.finish()
-		return nil
-	}
-	if err := w.probe(&l); err != nil {
-		return err
-	}
+func (w *Work) outwardWithSteps(d *repair.Diagnosis) error { return w.outward(d, w.solderFirst) }
+
+// solderFirst is what outwardWithSteps does with a line that was probed.
+func (w *Work) solderFirst(l *line) error {
 	b, at := w.Engine.Board, l.nets[0]
 	parts := slices.Clone(l.parts)
 	if l.pin.Verdict == diagnose.IsShorted && b.Nets[at].Rail && !b.Nets[at].Boosted {
@@ -331,10 +530,10 @@ func (w *Work) outwardWithSteps(d *repair.Diagnosis) error {
 			if err := w.repair(&s); err != nil { // all joints of the part anew
 				return err
 			}
-			if done, err := w.right(&l); w.Repaired() || err != nil || done {
+			if done, err := w.right(l); w.Repaired() || err != nil || done {
 				return err
 			}
 		}
 	}
-	return w.inOrder(&l, parts)
+	return w.inOrder(l, parts)
 }

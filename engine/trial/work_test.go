@@ -130,9 +130,10 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 // changed since.
 var ErrCircles = errors.New("trial: sent in circles")
 
-// key names a step of the board as it lies.
+// key names a step of the board as it lies. A point where something comes and goes may be
+// read three times.
 func (w *Work) key(s *repair.Step) string {
-	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, w.edits().Key())
+	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, min(s.Times, 2), w.edits().Key())
 }
 
 // Do carries out one step of the engine's and charges it. It returns an error for a
