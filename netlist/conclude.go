@@ -149,35 +149,6 @@ func (b *Board) role(p *Part) Role {
 	return Required
 }
 
-func always(r Role) func(rails, grounds int) Role {
-	return func(int, int) Role { return r }
-}
-
-func capacitorRole(rails, grounds int) Role {
-	switch {
-	case rails > 0 && rails+grounds == 2:
-		return RoleBypass
-	case rails+grounds > 0:
-		return RoleFilter
-	}
-	return RoleSeries // it couples two lines
-}
-
-func resistorRole(rails, grounds int) Role {
-	if rails+grounds > 0 && rails < 2 {
-		return RolePull
-	}
-	return RoleSeries
-}
-
-// lineRole is of parts that carry a line; what they carry to ground is needed.
-func lineRole(_, grounds int) Role {
-	if grounds > 0 {
-		return Required
-	}
-	return RoleSeries
-}
-
 // Warnings returns what is odd about the board but could be understood, in
 // file order: most often a slip in a net's name.
 func (b *Board) Warnings() document.Problems { return slices.Clone(b.warnings) }

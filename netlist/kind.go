@@ -141,12 +141,6 @@ func ParseKind(name string) (Kind, bool) {
 	return NoKind, false
 }
 
-// section takes a terminal name apart: "out2" is the "out" of section "2".
-func section(name string) (base, number string) {
-	base = strings.TrimRight(name, "0123456789")
-	return strings.ToLower(base), name[len(base):]
-}
-
 // wrongTerminals says what is wrong with a part's terminal names, "" if
 // nothing.
 func (k Kind) wrongTerminals(terminals []Terminal) (what, do string) {
@@ -320,4 +314,33 @@ func (c Channel) String() string { return channels[c] }
 // there.
 func choice(text string, names []string) int {
 	return max(0, slices.Index(names, text))
+}
+
+func always(r Role) func(rails, grounds int) Role {
+	return func(int, int) Role { return r }
+}
+
+func capacitorRole(rails, grounds int) Role {
+	switch {
+	case rails > 0 && rails+grounds == 2:
+		return RoleBypass
+	case rails+grounds > 0:
+		return RoleFilter
+	}
+	return RoleSeries // it couples two lines
+}
+
+func resistorRole(rails, grounds int) Role {
+	if rails+grounds > 0 && rails < 2 {
+		return RolePull
+	}
+	return RoleSeries
+}
+
+// lineRole is of parts that carry a line; what they carry to ground is needed.
+func lineRole(_, grounds int) Role {
+	if grounds > 0 {
+		return Required
+	}
+	return RoleSeries
 }

@@ -325,28 +325,6 @@ func (l *loader) terminal(p *Part, at document.Node, name string) (int32, bool) 
 	return None, false
 }
 
-func (p *Part) terminalNames() []string {
-	names := make([]string, len(p.Terminals))
-	for i := range p.Terminals {
-		names[i] = p.Terminals[i].Name
-	}
-	return names
-}
-
-// some lists the first few names: "A1, A2, A3 and 12 more".
-func some(names []string) string {
-	const most = 6
-	shown := make([]string, 0, most)
-	for _, n := range names[:min(len(names), most)] {
-		shown = append(shown, document.Printable(n))
-	}
-	text := strings.Join(shown, ", ")
-	if len(names) > most {
-		text += fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return text
-}
-
 func (l *loader) ground(root document.Node) {
 	l.Ground = None
 	name, at := "GND", root.At()

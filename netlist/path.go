@@ -3,6 +3,7 @@ package netlist
 import (
 	"math"
 	"slices"
+	"strings"
 )
 
 // Element is how a part conducts at DC between two of its terminals.
@@ -159,7 +160,7 @@ func (p *Part) find(base, number string) int {
 	return None
 }
 
-// tvsWays gives the ways through a clamw. A one-way clamp conducts from
+// tvsWays gives the ways through a clamp. A one-way clamp conducts from
 // ground to the line when the line is pulled below ground; what it clamps at
 // lies beyond any meter's voltage. A clamp that touches no ground has its
 // cathode first, as clamps are written line first.
@@ -239,3 +240,9 @@ func pinWays(w *ways) {
 
 // unknown is the value of a part whose file states none.
 func unknown() float64 { return math.NaN() }
+
+// section takes a terminal name apart: "out2" is the "out" of section "2".
+func section(name string) (base, number string) {
+	base = strings.TrimRight(name, "0123456789")
+	return strings.ToLower(base), name[len(base):]
+}

@@ -181,62 +181,6 @@ func (l *Library) checkAgainst(g *group, watch func(done int)) (findings []Findi
 	return slices.Concat(found...), wrong
 }
 
-// class holds what two sweeps must share for their readings to be compared as
-// they stand.
-type class struct {
-	source SourceKind
-	// current is the test current in steps of 10 %, counted from 1 mA so that
-	// meters of that name stand in one step: within it a junction moves by
-	// n*Vt*ln(1.1), about 4 mV.
-	current  int
-	polarity Polarity
-}
-
-func classOf(s *Sweep) class {
-	step := int(math.Round(math.Log(s.Meter.TestCurrent/1e-3) / math.Log(1.1)))
-	return class{s.Meter.Source, step, s.State.Polarity}
-}
-
-// words is the sort of meter, for people: "1 mA", "0.3 mA resistive".
-func (c class) words() string {
-	// The steps are not round numbers; what is within 5 % of one is called so.
-	current := math.Pow(1.1, float64(c.current))
-	unit := math.Pow(10, math.Floor(math.Log10(current)))
-	if round := math.Round(current/unit) * unit; math.Abs(round/current-1) < 0.05 {
-		current = round
-	}
-	text := fmt.Sprintf("%.2g mA", current)
-	if c.source == Resistive {
-		text += " resistive"
-	}
-	return text
-}
-
-// group is the sweeps that may be compared with each other.
-type group struct {
-	sweeps []*Sweep
-	// peers are the readings of the sweeps compared with, by place.
-	peers    map[place][]peer
-	compared []*Sweep        // at most maxPeers
-	boards   map[string]bool // of the peers
-	known    map[knownKey]*Predictive
-	turned   map[knownKey]*Predictive // the same with the probes the other way round
-
-	pinouts   []pinout // by connector
-	revisions []revision
-}
-
-// peer is a reading that others are compared with.
-type peer struct {
-	volts float64 // at RoomCelsius; NaN for OL
-	board string
-}
-
-type knownKey struct {
-	at     place
-	except string
-}
-
 // groups sorts the sweeps into those that may be compared, in the order in which
 // each group's first sweep stands in the library.
 func (l *Library) groups() []*group {
@@ -272,85 +216,6 @@ func (g *group) compare(wrong map[*Sweep]bool) {
 			g.peers[at] = append(g.peers[at], peer{volts: roomVolts(s, r), board: s.BoardName()})
 		}
 	}
-}
-
-// BoardName is the board that was swept: its sample, otherwise its file.
-func (s *Sweep) BoardName() string {
-	if s.Sample != "" {
-		return s.Sample
-	}
-	return s.File
-}
-
-// junctionDrift is how much a junction's drop changes with temperature at a
-// constant current, in volts per kelvin (from memory; -2 mV/K is the common rule
-// and falls in size as the current rises).
-const junctionDrift = -0.0018
-
-// roomVolts is a reading converted to RoomCelsius, NaN for OL. Only readings in
-// the range of junctions are moved.
-func roomVolts(s *Sweep, r PointReading) float64 {
-	v := r.Reading.Value
-	switch {
-	case r.Reading.Overload:
-		return math.NaN()
-	case v > 0.25 && v < 1.2:
-		return v - junctionDrift*(s.State.Celsius-RoomCelsius)
-	}
-	return v
-}
-
-// reference is the distribution of a place on other boards than except, nil
-// where fewer than minPeers other boards were read.
-func (g *group) reference(at place, except string) *Predictive {
-	if !g.boards[except] {
-		except = "" // there is nothing to leave out: one answer for all such boards
-	}
-	key := knownKey{at, except}
-	if p, done := g.known[key]; done {
-		return p
-	}
-	byBoard := make(map[string]bool)
-	peers := make([]peer, 0, len(g.peers[at]))
-	for _, p := range g.peers[at] {
-		// One reading for each board; a second says nothing of other boards.
-		if p.board != except && !byBoard[p.board] {
-			byBoard[p.board] = true
-			peers = append(peers, p)
-		}
-	}
-	var p *Predictive
-	if len(peers) >= minPeers {
-		made := predictTrimmed(peers)
-		// Pins of one net, such as ground, differ by their contacts, however alike
-		// the boards are.
-		made.Scale = math.Max(made.Scale, contactSpread)
-		p = &made
-	}
-	g.known[key] = p
-	return p
-}
-
-// predictTrimmed is Predict without the readings that other mistakes have spoilt:
-// strays, and OL or voltages where they are at most a fifth of the readings.
-func predictTrimmed(peers []peer) Predictive {
-	var volts []float64
-	overloads := 0
-	for _, p := range peers {
-		if math.IsNaN(p.volts) {
-			overloads++
-		} else {
-			volts = append(volts, p.volts)
-		}
-	}
-	few := len(peers) / 5
-	switch {
-	case overloads <= few:
-		overloads = 0
-	case len(volts) <= few:
-		volts = nil
-	}
-	return Predict(slices.DeleteFunc(volts, stray(volts)), overloads)
 }
 
 // checkSweep looks at one sweep among its group, and tells whether it is wrong as a
@@ -614,27 +479,6 @@ func (l *Library) unlike() []Finding {
 		}
 	}
 	return findings
-}
-
-// differ compares two lines on the mean of their boards (Welch's comparison with
-// the smaller number of degrees, which leans to the safe side). It returns the
-// chance that lines which are alike differ as much, and the probability that
-// these are not alike, if unlikePrior of such groups are not and then differ by
-// up to 0.5 V either way.
-func differ(a, b Predictive) (chance, sure float64) {
-	const unlikePrior = 0.05 // common practice, no source
-	if math.IsNaN(a.Center) || math.IsNaN(b.Center) {
-		if math.IsNaN(a.Center) == math.IsNaN(b.Center) || min(a.N, b.N) < minPeers {
-			return 1, 0
-		}
-		return 0, 1 - overloadDoubt
-	}
-	// Scale is s*sqrt(1+1/n); the mean varies by s/sqrt(n).
-	mean := func(p Predictive) float64 { return p.Scale / math.Sqrt(p.DF-priorDF+2) }
-	spread := StudentT{Scale: math.Hypot(mean(a), mean(b)), DF: math.Min(a.DF, b.DF)}
-	away := math.Abs(a.Center - b.Center)
-	alike := (1 - unlikePrior) * math.Exp(spread.LogProb(away))
-	return 2 * spread.Upper(away), unlikePrior / (unlikePrior + alike)
 }
 
 // edits reports files that hold something else than when Add named them.

@@ -376,3 +376,12 @@ func withdraw(sweeps []*Sweep, notes []withdrawNote, paths []string, problems *d
 	sweeps = slices.DeleteFunc(sweeps, func(s *Sweep) bool { return len(s.Readings) == 0 })
 	return sweeps, withdrawn
 }
+
+func sortedKeys(set map[string]bool) []string {
+	list := make([]string, 0, len(set))
+	for k := range set {
+		list = append(list, k)
+	}
+	slices.Sort(list)
+	return list
+}

@@ -253,3 +253,24 @@ func (p Predictive) Interval(level float64) (low, high float64) {
 	}
 	return p.Voltage().Interval(level)
 }
+
+// differ compares two lines on the mean of their boards (Welch's comparison with
+// the smaller number of degrees, which leans to the safe side). It returns the
+// chance that lines which are alike differ as much, and the probability that
+// these are not alike, if unlikePrior of such groups are not and then differ by
+// up to 0.5 V either way.
+func differ(a, b Predictive) (chance, sure float64) {
+	const unlikePrior = 0.05 // common practice, no source
+	if math.IsNaN(a.Center) || math.IsNaN(b.Center) {
+		if math.IsNaN(a.Center) == math.IsNaN(b.Center) || min(a.N, b.N) < minPeers {
+			return 1, 0
+		}
+		return 0, 1 - overloadDoubt
+	}
+	// Scale is s*sqrt(1+1/n); the mean varies by s/sqrt(n).
+	mean := func(p Predictive) float64 { return p.Scale / math.Sqrt(p.DF-priorDF+2) }
+	spread := StudentT{Scale: math.Hypot(mean(a), mean(b)), DF: math.Min(a.DF, b.DF)}
+	away := math.Abs(a.Center - b.Center)
+	alike := (1 - unlikePrior) * math.Exp(spread.LogProb(away))
+	return 2 * spread.Upper(away), unlikePrior / (unlikePrior + alike)
+}

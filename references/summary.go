@@ -3,7 +3,6 @@ package references
 import (
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"halfsplit/netlist"
@@ -111,15 +110,6 @@ func (l *Library) summarise(name string, at netlist.Point, pol Polarity) []Summa
 	return list
 }
 
-func sortedKeys(set map[string]bool) []string {
-	list := make([]string, 0, len(set))
-	for k := range set {
-		list = append(list, k)
-	}
-	slices.Sort(list)
-	return list
-}
-
 // Contrast is one place in two libraries.
 type Contrast struct {
 	At       string
@@ -182,15 +172,4 @@ func Compare(a, b *Library) []Contrast {
 		}
 	}
 	return list
-}
-
-// MeterName is which meter a sweep was taken with: its name, else who took it.
-func (s *Sweep) MeterName() string {
-	switch {
-	case s.Meter.Name != "":
-		return s.Meter.Name
-	case s.By != "":
-		return s.By
-	}
-	return "a " + strings.TrimPrefix(classOf(s).words(), "like ") + " meter"
 }

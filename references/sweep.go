@@ -259,3 +259,22 @@ func (r *resolver) find(name string) (netlist.Point, error) {
 	}
 	return f.point, f.err
 }
+
+// BoardName is the board that was swept: its sample, otherwise its file.
+func (s *Sweep) BoardName() string {
+	if s.Sample != "" {
+		return s.Sample
+	}
+	return s.File
+}
+
+// MeterName is which meter a sweep was taken with: its name, else who took it.
+func (s *Sweep) MeterName() string {
+	switch {
+	case s.Meter.Name != "":
+		return s.Meter.Name
+	case s.By != "":
+		return s.By
+	}
+	return "a " + strings.TrimPrefix(classOf(s).words(), "like ") + " meter"
+}

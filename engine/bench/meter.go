@@ -8,7 +8,6 @@ import (
 	"strconv"
 	"strings"
 
-	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 )
@@ -92,29 +91,6 @@ func ParseMeterLine(line string) (quantity.Reading, error) {
 		plain += ".0"
 	}
 	return quantity.ParseReading(plain)
-}
-
-// measured is a line of sigrok-cli in its analog output: channel, value, unit, modes.
-var measured = regexp.MustCompile(`^([^\s:]+): ([+-]?(?:\d+\.?\d*|inf|nan) \S+((?: [A-Z]+)*))$`)
-
-// FromProgram takes a line of a measuring program (sigrok-cli 0.7) apart: "P1: 521.0 mV
-// DC DIODE" is "521.0 mV DC DIODE". Lines between its values are "". It is none where it
-// has no mode and its first word is a point of the board: somebody wrote it then.
-func FromProgram(b *netlist.Board, line string) (value string, ok bool) {
-	line = strings.TrimRight(line, "\r\n\x00 ")
-	if line == "FRAME-BEGIN" || line == "FRAME-END" || strings.HasPrefix(line, "META ") {
-		return "", true
-	}
-	m := measured.FindStringSubmatch(line)
-	if m == nil {
-		return "", false
-	}
-	if m[3] == "" { // with one it is sure, and such lines may come fast
-		if _, is := (&parser{b: b}).point(m[1]); is {
-			return "", false
-		}
-	}
-	return m[2], true
 }
 
 // errLoneOne asks what a lone 1 means, since a display shows one at overload.

@@ -414,18 +414,6 @@ func (c *Case) Tested() []Tested {
 	return list
 }
 
-// Without lists the parts off the board without which a function is expected to fail, by
-// the board file.
-func (c *Case) Without(function string) (parts []string) {
-	stages := c.Stages()
-	for _, x := range stages[len(stages)-1].Edits.List() {
-		if p := &c.Board.Parts[x.Part]; x.Removed && !x.Jumpered && slices.Contains(p.Functions, function) {
-			parts = append(parts, p.Name)
-		}
-	}
-	return parts
-}
-
 // Unmarked lists the parts that were put on the board, may sit the wrong way round, and
 // whose mark nobody has looked at since.
 func (c *Case) Unmarked() []netlist.PartID {

@@ -60,16 +60,6 @@ func surroundings(o Opening) (*netlist.Board, *references.Library, error) {
 	return board, library, err
 }
 
-// decoder turns the documents of one case file into events and keeps what is
-// wrong with them.
-type decoder struct {
-	file     string
-	board    *netlist.Board
-	problems document.Problems
-	warnings document.Problems
-	parted   map[string]netlist.PartID // parts by their own and their terminals' names; made when needed
-}
-
 // decode turns the text of a case file into a case. The board and the library
 // come from around, which is asked once the opening is known.
 func decode(file string, text []byte, around around) (*Case, error) {
@@ -161,10 +151,6 @@ func decode(file string, text []byte, around around) (*Case, error) {
 	c.Warnings = d.warnings
 	return c, nil
 }
-
-func (d *decoder) problem(at document.Position, what, do string) { d.problems.Add(at, what, do) }
-
-func (d *decoder) warn(at document.Position, what, do string) { d.warnings.Add(at, what, do) }
 
 // checkDisplay refuses readings above what the meter displays: it showed OL there,
 // or the figure is a slip.

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"fmt"
+	"slices"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -165,4 +166,16 @@ func (e *Event) After(edits netlist.Edits) netlist.Edits {
 		edits = edits.Repair(m)
 	}
 	return edits
+}
+
+// Without lists the parts off the board without which a function is expected to fail, by
+// the board file.
+func (c *Case) Without(function string) (parts []string) {
+	stages := c.Stages()
+	for _, x := range stages[len(stages)-1].Edits.List() {
+		if p := &c.Board.Parts[x.Part]; x.Removed && !x.Jumpered && slices.Contains(p.Functions, function) {
+			parts = append(parts, p.Name)
+		}
+	}
+	return parts
 }

@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -82,4 +83,14 @@ func (b *builder) going() []string {
 		}
 	}
 	return list
+}
+
+// firstWork is the number of the first event that was rework.
+func (b *builder) firstWork() int {
+	for _, ev := range b.c.Events {
+		if ev.Rework() {
+			return ev.Number
+		}
+	}
+	return math.MaxInt
 }

@@ -12,7 +12,6 @@ package page
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -24,7 +23,6 @@ import (
 	"halfsplit/engine/powerup"
 	"halfsplit/engine/repair"
 	"halfsplit/netlist"
-	"halfsplit/netlist/document"
 	"halfsplit/netlist/layout"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -80,17 +78,6 @@ type Cell struct {
 	Mark   string // before it, of HTML alone
 	Head   string // the same on a narrow screen
 	Strong bool
-}
-
-func strong(text string) Cell { return Cell{Text: text, Strong: true} }
-
-func wide(text string) Cell { return Cell{Text: text, Class: "all"} }
-
-func num(text string) Cell { return Cell{Text: text, Class: "num"} }
-
-// verdict is a verdict with its colour and mark.
-func verdict(v diagnose.Verdict) Cell {
-	return Cell{Text: string(v), Class: "num " + verdictClass(v), Mark: verdictMark(v)}
 }
 
 // point is a place before and after.
@@ -178,52 +165,6 @@ type builder struct {
 	r    *Report
 }
 
-// name makes a name from a file safe to print: no characters that do not show,
-// no more than fits on a line.
-func name(text string) string { return document.Printable(text) }
-
-// Where names a point or, where to is not empty, the two points between which was read.
-func Where(at, to string) string {
-	if to != "" {
-		return name(at) + " to " + name(to)
-	}
-	return name(at)
-}
-
-// prose does the same with text of many words, word by word.
-func prose(text string) string { return document.PrintableWords(text) }
-
-func shown(v *float64, over bool) string {
-	switch {
-	case v != nil:
-		return strings.Replace(fmt.Sprintf("%.3f V", *v), "-0.000", "0.000", 1)
-	case over:
-		return "OL"
-	}
-	return "none"
-}
-
-func goodText(r *diagnose.Comparison) string {
-	v, over, predicted := r.Good()
-	text := shown(v, over)
-	if v != nil && r.Resistance {
-		text = quantity.Format(*v, quantity.Ohm)
-	} else if v != nil && r.Sigma > 0 {
-		text = fmt.Sprintf("%.3f ± %.3f V", *v, r.Sigma)
-	}
-	if predicted && text != "none" {
-		text += " (predicted)"
-	}
-	return text
-}
-
-func readText(r *diagnose.Comparison) string {
-	if r.Ohms != nil {
-		return quantity.Format(*r.Ohms, quantity.Ohm)
-	}
-	return shown(r.Volts, r.Overload)
-}
-
 func (b *builder) head() {
 	r := b.r
 	r.Board = name(b.b.Name)
@@ -303,38 +244,6 @@ func goodBoards(l *references.Library) int {
 	return n + len(samples)
 }
 
-// span writes a time at the bench.
-func span(d time.Duration) string {
-	switch {
-	case d < time.Second:
-		return "under 1 s"
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%.0f s", d.Seconds())
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	}
-	return fmt.Sprintf("%.1f h", d.Hours())
-}
-
-// firstWork is the number of the first event that was rework.
-func (b *builder) firstWork() int {
-	for _, ev := range b.c.Events {
-		if ev.Rework() {
-			return ev.Number
-		}
-	}
-	return math.MaxInt
-}
-
-// verdictOf is the verdict on a reading: where no good board was read, by what the
-// circuit predicts of one.
-func verdictOf(x *diagnose.Comparison) diagnose.Verdict {
-	if x.Verdict == diagnose.NoKnownGood && x.Circuit != "" {
-		return x.Circuit
-	}
-	return x.Verdict
-}
-
 // points sets before beside after, for places that read wrong at some time, were
 // measured to tell suspects apart, or were read again after rework.
 func (b *builder) points() {
@@ -408,13 +317,6 @@ func (b *builder) points() {
 
 // mostPoints bounds the table and the plot of before and after.
 const mostPoints = 24
-
-func rankPoint(p point) int {
-	if p.before != nil && p.before.Verdict != diagnose.Agrees && p.before.Verdict != diagnose.NoKnownGood {
-		return 0
-	}
-	return 1
-}
 
 func (b *builder) readings() Section {
 	s := Section{Title: "All readings", Table: Table{Heads: []string{"Event", "Place", "Net", "Probe", "Shown", "Good board", "Verdict"}}}
@@ -559,16 +461,6 @@ func (b *builder) suspects() Section {
 	return s
 }
 
-func percent(p float64) string {
-	switch {
-	case p >= 0.995:
-		return "over 99 %"
-	case p < 0.005:
-		return "under 1 %"
-	}
-	return fmt.Sprintf("%.0f %%", 100*p)
-}
-
 func (b *builder) powerUp() Section {
 	s := Section{Title: "Power-up check", Lead: Cell{Text: strings.ToUpper(string(b.g.Result)) + ": " + prose(b.g.Says), Class: "bad", Mark: "■"},
 		Table: Table{Caption: "Every rail and line that was worked on or is out of range", Heads: []string{"Net", "Kind", "State", "Why"}}}
@@ -671,11 +563,4 @@ func (b *builder) short() {
 	case len(b.g.Reworked) > 0 && !b.g.Passed():
 		add("The check before power has not been passed: no battery and no charger until it has.")
 	}
-}
-
-func count(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }
