@@ -71,11 +71,6 @@ func (p *planning) next(d *Diagnosis) error {
 	return nil
 }
 
-// measure is the step of reading a point, red probe on ground.
-func (p *planning) measure(at string) Step {
-	return Step{Do: DoMeasure, At: at, Polarity: references.RedOnGround.String(), Seconds: p.Costs.Measure, Outcomes: []StepOutcome{}}
-}
-
 // cautions adds the safety notes that the steps call for. They are the usual ones of the
 // trade; local codes, the makers' documents and licensed practice come first.
 func cautions(d *Diagnosis) {

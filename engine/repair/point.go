@@ -1,6 +1,9 @@
 package repair
 
 import (
+	"math"
+
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -81,4 +84,24 @@ func (p *planning) timesRead(pt netlist.Point, pol references.Polarity) (n int) 
 		}
 	}
 	return n
+}
+
+// measure is the step of reading a point, red probe on ground.
+func (p *planning) measure(at string) Step {
+	return Step{Do: DoMeasure, At: at, Polarity: references.RedOnGround.String(), Seconds: p.Costs.Measure, Outcomes: []StepOutcome{}}
+}
+
+// oddest gives the reading furthest out of range of some observations that was taken at a
+// point as the board lies, nil where none is.
+func (p *planning) oddest(obs []int) (best *diagnose.Taken) {
+	far := diagnose.VerdictSigmas
+	for _, o := range obs {
+		for i := range p.Taken {
+			t := &p.Taken[i]
+			if z := math.Abs(p.Result.ZScore[o]); t.Obs == o && z > far && t.Plain(p.Edits) {
+				best, far = t, z
+			}
+		}
+	}
+	return best
 }

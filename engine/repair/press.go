@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -48,21 +47,6 @@ func (p *planning) presses(d *Diagnosis) {
 			return
 		}
 	}
-}
-
-// oddest gives the reading furthest out of range of some observations that was taken at a
-// point as the board lies, nil where none is.
-func (p *planning) oddest(obs []int) (best *diagnose.Taken) {
-	far := diagnose.VerdictSigmas
-	for _, o := range obs {
-		for i := range p.Taken {
-			t := &p.Taken[i]
-			if z := math.Abs(p.Result.ZScore[o]); t.Obs == o && z > far && t.Plain(p.Edits) {
-				best, far = t, z
-			}
-		}
-	}
-	return best
 }
 
 // pressedAlready tells whether a point was read with a part pressed as the board lies.
