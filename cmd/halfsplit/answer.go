@@ -57,6 +57,9 @@ func (a *app) judged(bad bool, data any, print func()) error {
 	return errBadly
 }
 
+// siUnits is what most answers for programs say of their numbers.
+const siUnits = ": SI units, null for OL and for what is not known"
+
 // jsonFlag lets a command print its answer for programs; units says what is in it.
 func (a *app) jsonFlag(cmd *cobra.Command, units string) {
 	cmd.Flags().BoolVar(&a.asJSON, "json", false, "print JSON"+units)

@@ -51,7 +51,7 @@ func (a *app) compareCommand() *cobra.Command {
 			})
 		},
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	return cmd
 }
 

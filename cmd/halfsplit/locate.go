@@ -76,7 +76,7 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 			return a.answer(d, func() { s.diagnosis(c, d) })
 		},
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	r.modelFlags(cmd)
 	return cmd
 }
