@@ -26,9 +26,8 @@ const (
 	// practice, no source).
 	tiedShare = 0.3
 	// DropVolts is what the supply is limited to, in volts, so that no junction conducts
-	// (common practice, no source). Where all of it stands at a part, that is no short.
+	// (common practice, no source).
 	DropVolts = 0.3
-	fullShare = 0.97
 	// The share of shorted parts that do not read lowest, for a probe beside the pad.
 	strayShare = 0.02
 )
@@ -53,12 +52,11 @@ func (d *Drop) lowest() (volts, alike float64) {
 	return volts, 1.5 * d.Step()
 }
 
-// Lowest tells whether a part reads as low as any other, or was not read; no part does
-// where the supply's own limit stands at all of them.
+// Lowest tells whether a part reads as low as any other, or was not read.
 func (d *Drop) Lowest(part netlist.PartID) bool {
 	v, read := d.Volts[part]
 	low, alike := d.lowest()
-	return low <= fullShare*DropVolts && (!read || v-low <= alike)
+	return !read || v-low <= alike
 }
 
 // Alike tells whether all parts read alike.
@@ -79,9 +77,6 @@ func (d *Drop) Ratio(part netlist.PartID) float64 {
 		return 1
 	}
 	lowest, alike := d.lowest()
-	if lowest > fullShare*DropVolts {
-		return strayShare
-	}
 	within := clamp(math.Log(alike/(d.Amperes*leastCopper))/math.Log(mostCopper/leastCopper), 0, 1)
 	tied := tiedShare + (1-tiedShare)*within
 	if v-lowest <= alike {

@@ -125,7 +125,7 @@ func (p *planning) clip(rail netlist.NetID) netlist.PartID {
 		return 0
 	}
 	slices.SortStableFunc(list, func(a, b netlist.PartID) int { return cmp.Compare(size(b), size(a)) })
-	if drops > 0 && len(list) < 2 || drops >= mostClips || alike >= len(list) {
+	if drops > 0 && len(list) < 2 || drops >= mostClips || alike >= min(mostAlike, len(list)) {
 		return netlist.None
 	}
 	return list[alike]
@@ -137,9 +137,13 @@ func (p *planning) lowest(rail netlist.NetID, part netlist.PartID) bool {
 	return !slices.ContainsFunc(p.Evidence.Drops, func(x fault.Drop) bool { return x.Rail == rail && !x.Lowest(part) })
 }
 
-// mostClips is how many places the supply is clipped to, one after the other (common
+// The supply is clipped to so many places, one after the other, and to so many from which
+// all parts read alike: they lie on a plane then, or the short is on another net (common
 // practice, no source).
-const mostClips = 6
+const (
+	mostClips = 6
+	mostAlike = 2
+)
 
 // padOn tells whether a probe reaches a terminal of a part on a net.
 func (p *planning) padOn(part netlist.PartID, net netlist.NetID) bool {
