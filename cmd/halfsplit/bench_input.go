@@ -184,3 +184,9 @@ func (in *input) close() {
 		f.Close()
 	}
 }
+
+// input ends a prompt.
+func (b *benchScreen) input(text string) {
+	b.prompted = cells(text + " > ")
+	fmt.Fprint(b.w, b.paint(strong, text+" > "))
+}

@@ -7,7 +7,6 @@ import (
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
-	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -42,30 +41,6 @@ func (f *supplyFlag) limits() (powerup.Limits, error) {
 		}
 	}
 	return l, nil
-}
-
-// repairTime says how long it takes from here, never without its range.
-func repairTime(d *repair.Diagnosis) string {
-	text := "from here to a verified repair: about " + duration(d.Expected)
-	if d.Time != nil {
-		text += "; " + d.Time.Says()
-	}
-	return text
-}
-
-// repairTime prints it, and what going on costs.
-func (s *screen) repairTime(indent int, d *repair.Diagnosis, more string) {
-	s.prose(indent, 2, faint, repairTime(d)+more)
-	if d.Worth == nil {
-		return
-	}
-	for i, text := range d.Worth.Says() {
-		st := plain
-		if i > 0 {
-			st = strong
-		}
-		s.prose(indent, 2, st, prose(text))
-	}
 }
 
 // firstPower is what comes before power is put on a board that was just looked at.

@@ -132,12 +132,6 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	}
 }
 
-// input ends a prompt.
-func (b *benchScreen) input(text string) {
-	b.prompted = cells(text + " > ")
-	fmt.Fprint(b.w, b.paint(strong, text+" > "))
-}
-
 func (b *benchScreen) elsewhere(p *bench.Prompt) {
 	text := "y to close the case"
 	if len(p.Connectors) > 0 {

@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"halfsplit/cmd/halfsplit/page"
 	"halfsplit/engine/diagnose"
 	"halfsplit/references"
 )
@@ -52,7 +51,7 @@ func (a *app) compareCommand() *cobra.Command {
 			})
 		},
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	return cmd
 }
 
@@ -124,59 +123,4 @@ func moved(list []diagnose.Comparison) float64 {
 		return 0
 	}
 	return references.Median(all)
-}
-
-// Columns of a comparison.
-const (
-	goodColumn     = 4
-	distanceColumn = 5
-)
-
-func comparisonColumns(mixed bool) []column {
-	ground := column{}
-	if mixed {
-		ground.head = "ground"
-	}
-	return []column{{head: "at", give: true}, {head: "net", give: true}, ground, {head: "measured", right: true}, {head: "known good"}, {head: "dev", right: true}, {head: "verdict"}}
-}
-
-// comparisonRow is one reading as a row of comparisonColumns. With mixed
-// polarities the probe that is on ground is said.
-func comparisonRow(r *diagnose.Comparison, mixed bool) []cell {
-	at, ground, off := page.Where(r.At, r.To), "", ""
-	if mixed {
-		ground, _, _ = strings.Cut(r.Polarity, "-")
-	}
-	v := verdict(r.Verdict)
-	read := cell{volts(r.Volts, r.Overload), v.style}
-	if r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
-		read.style = plain
-	}
-	good := "none"
-	switch {
-	case r.Resistance || r.Ohms != nil:
-		if r.Ohms != nil {
-			read.text = ohms(*r.Ohms)
-		}
-		if r.Predicted != nil {
-			good = ohms(*r.Predicted) + predictedMark
-		} else if r.PredictedOverload {
-			good = "OL" + predictedMark
-		}
-	case r.KnownGood != nil || r.KnownGoodOverload:
-		good = spread(r.KnownGood, r.KnownGoodOverload, r.Sigma)
-	case r.Predicted != nil || r.PredictedOverload:
-		good = spread(r.Predicted, r.PredictedOverload, r.Sigma) + predictedMark
-	}
-	if good != "none" && !r.Overload && !r.KnownGoodOverload && !r.Resistance && r.Ohms == nil {
-		switch {
-		case r.ZScore > 99.9:
-			off = ">+99"
-		case r.ZScore < -99.9:
-			off = "<-99"
-		default:
-			off = signed(r.ZScore)
-		}
-	}
-	return []cell{{at, plain}, {name(r.Net), faint}, {ground, faint}, read, {good, plain}, {off, faint}, v}
 }

@@ -150,3 +150,7 @@ func someArguments(need string) cobra.PositionalArgs {
 		return nil
 	}
 }
+
+func isYAML(path string) bool {
+	return strings.HasSuffix(path, ".yaml") || strings.HasSuffix(path, ".yml")
+}

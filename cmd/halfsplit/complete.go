@@ -102,10 +102,6 @@ func filesLike(word string, fits func(path string) bool) ([]cobra.Completion, co
 	return found, directive
 }
 
-func isYAML(path string) bool {
-	return strings.HasSuffix(path, ".yaml") || strings.HasSuffix(path, ".yml")
-}
-
 // printable tells that a name can be shown as it is.
 func printable(text string) bool { return document.Printable(text) == text }
 

@@ -72,7 +72,7 @@ The answer is as good as what is known of good boards: name their sweeps with
 		}),
 	}
 	flags := cmd.Flags()
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	flags.BoolVar(&all, "all", false, "list every fault and every group")
 	flags.StringArrayVar(&q.Connectors, "connector", nil, "`CONNECTOR` to sweep; may be repeated, all where none is given")
 	folderFlag(cmd, &known, "known", "`FOLDER` of known-good sweeps")

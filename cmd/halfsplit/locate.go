@@ -76,7 +76,7 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 			return a.answer(d, func() { s.diagnosis(c, d) })
 		},
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	r.modelFlags(cmd)
 	return cmd
 }
@@ -814,5 +814,29 @@ func (s *screen) remarks(heading, mark string, st style, list []string) {
 	s.heading(heading, "")
 	for _, text := range list {
 		s.prose(2, 2, st, mark+" "+prose(text))
+	}
+}
+
+// repairTime says how long it takes from here, never without its range.
+func repairTime(d *repair.Diagnosis) string {
+	text := "from here to a verified repair: about " + duration(d.Expected)
+	if d.Time != nil {
+		text += "; " + d.Time.Says()
+	}
+	return text
+}
+
+// repairTime prints it, and what going on costs.
+func (s *screen) repairTime(indent int, d *repair.Diagnosis, more string) {
+	s.prose(indent, 2, faint, repairTime(d)+more)
+	if d.Worth == nil {
+		return
+	}
+	for i, text := range d.Worth.Says() {
+		st := plain
+		if i > 0 {
+			st = strong
+		}
+		s.prose(indent, 2, st, prose(text))
 	}
 }

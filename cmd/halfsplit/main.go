@@ -9,7 +9,6 @@ package main
 
 import (
 	"bufio"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -27,9 +26,6 @@ const (
 	// interrupted: 128 and the number of SIGINT, as shells have it (POSIX, from memory)
 	exitStopped = 130
 )
-
-// errBadly ends a command whose answer is printed and is bad for the user.
-var errBadly = errors.New("answered badly for the user")
 
 func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
 
@@ -62,23 +58,6 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return exitStopped
 	}
 	return exitUsage
-}
-
-// app is one run of the program.
-type app struct {
-	stdin    io.Reader
-	out      *bufio.Writer
-	terminal bool      // out ends on a terminal
-	tty      *os.File  // that out ends on, nil where it is no file
-	errors   io.Writer // complaints and warnings
-	unhelped error     // help was asked for on a command that there is not
-	work     *work     // nil where nothing takes long
-
-	asJSON bool // the answer is for programs; see jsonFlag
-
-	// Flags that every command has.
-	colour string
-	width  int
 }
 
 // command builds the tree of commands.
@@ -126,47 +105,6 @@ Begin with a demonstration on an invented board:
 	plainUseLines(root)
 	mustComplete(root, "colour", completeWords(colourNames...))
 	return root
-}
-
-// helpOrComplain is what a command does that only has others below it.
-func helpOrComplain(cmd *cobra.Command, args []string) error {
-	if len(args) == 0 {
-		return cmd.Help()
-	}
-	return noCommand(cmd, args[0])
-}
-
-// on is a command that prints to a screen.
-func (a *app) on(do func(s *screen, args []string) error) func(*cobra.Command, []string) error {
-	return func(_ *cobra.Command, args []string) error {
-		s, err := a.screen()
-		if err != nil {
-			return err
-		}
-		return do(s, args)
-	}
-}
-
-// answer prints what was found: for programs, or else for people.
-func (a *app) answer(data any, print func()) error {
-	if a.asJSON {
-		return a.json(data)
-	}
-	print()
-	return nil
-}
-
-// judged is answer where what was found may be bad for the user.
-func (a *app) judged(bad bool, data any, print func()) error {
-	if err := a.answer(data, print); err != nil || !bad {
-		return err
-	}
-	return errBadly
-}
-
-// jsonFlag lets a command print its answer for programs; units says what is in it.
-func (a *app) jsonFlag(cmd *cobra.Command, units string) {
-	cmd.Flags().BoolVar(&a.asJSON, "json", false, "print JSON"+units)
 }
 
 // version says which build of the program this is, as Go recorded it.

@@ -45,7 +45,7 @@ what good boards draw; --supply says what that is where the good sweeps do not.`
 			})
 		},
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	f.add(cmd)
 	return cmd
 }

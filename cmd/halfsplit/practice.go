@@ -2,11 +2,9 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
-	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
@@ -45,34 +43,6 @@ bench to work at, and scores the records of that work.
 	}
 	cmd.AddCommand(a.practiceCourseCommand(), a.practiceMakeCommand(), a.practiceRunCommand(), a.practiceScoreCommand(), a.practiceAnswersCommand(), a.practiceHandoutCommand())
 	return cmd
-}
-
-// mostPassphrase bounds a passphrase file in bytes.
-const mostPassphrase = 4096
-
-// passphraseFlag names the file with the teacher's passphrase. A passphrase on the command
-// line would stay in the shell's history.
-func passphraseFlag(cmd *cobra.Command, into *string) {
-	cmd.Flags().StringVar(into, "passphrase-file", "", "`FILE` with the teacher's passphrase")
-}
-
-func readPassphrase(file string) (string, error) {
-	if file == "" {
-		return "", instead("no passphrase is given", "add --passphrase-file and a file with a sentence that students do not guess")
-	}
-	f, err := os.Open(file)
-	if err != nil {
-		return "", instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, mostPassphrase+1))
-	switch {
-	case err != nil:
-		return "", instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
-	case len(text) > mostPassphrase || !utf8.Valid(text):
-		return "", instead(quoted(file)+" does not hold a passphrase", "write one sentence of plain text into it")
-	}
-	return string(text), nil
 }
 
 func (a *app) practiceMakeCommand() *cobra.Command {
@@ -268,14 +238,6 @@ func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
 // digits is how many a case's number has in its file's name.
 func digits(c *lessons.Class) int {
 	return len(strings.TrimSuffix(strings.TrimPrefix(filepath.Base(c.Cases[0].File.Path), "case-"), ".yaml"))
-}
-
-// bestTime is the best known time of a board.
-func bestTime(best *float64) string {
-	if best == nil {
-		return "not known"
-	}
-	return duration(*best)
 }
 
 // What tables of practice cases say below them.

@@ -138,17 +138,6 @@ func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool)
 	}
 }
 
-// saidWords is a student's verdict.
-func saidWords(x *lessons.Score) string {
-	switch {
-	case !x.Closed:
-		return "nothing yet"
-	case len(x.Said) == 0:
-		return "nothing wrong"
-	}
-	return prose(strings.Join(x.Said, " and ") + "; " + x.Remedy)
-}
-
 func verdictCell(x *lessons.Score) cell {
 	switch {
 	case !x.Closed:
@@ -159,15 +148,6 @@ func verdictCell(x *lessons.Score) cell {
 		return cell{"in part", yellow}
 	}
 	return cell{"wrong", red}
-}
-
-// justified is the probability that the readings gave to a verdict, "" before there is
-// one.
-func justified(x *lessons.Score) string {
-	if x.Justified == nil {
-		return ""
-	}
-	return percent(*x.Justified)
 }
 
 func modeCell(x *lessons.Score) cell {
@@ -322,14 +302,6 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 		s.prose(2, 2, plain, wayless(x))
 	}
 	s.stepTable(x.Way)
-}
-
-// wayless says why there is no best way.
-func wayless(x *lessons.Score) string {
-	if x.Way == nil {
-		return "No way is known that repairs this board; what is wrong stands on the answer sheet."
-	}
-	return "Nothing is to be done: the board is good, as its sheet says."
 }
 
 // stepTable prints steps with what each cost and told.

@@ -77,7 +77,7 @@ standard deviation.`,
 		}),
 	}
 	flags := cmd.Flags()
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	flags.StringArrayVar(&q.Faults, "fault", nil, "`FAULT` on the board, such as R12:open or C40:leaky=470; may be repeated")
 	flags.StringArrayVar(&q.Removed, "removed", nil, "`PART` off the board; may be repeated")
 	flags.StringArrayVar(&q.Jumpered, "jumpered", nil, "`PART` with a jumper across it; may be repeated")

@@ -57,7 +57,7 @@ them.`,
 			return a.answer(d.answer(args[1]), func() { s.drawing(d, args[1], p) })
 		}),
 	}
-	a.jsonFlag(cmd, ": SI units, null for OL and for what is not known")
+	a.jsonFlag(cmd, siUnits)
 	cmd.Flags().BoolVar(&pastRails, "past-rails", false, "go on through supplies")
 	return cmd
 }

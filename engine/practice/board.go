@@ -394,3 +394,10 @@ func (w *Board) Circuit(p network.Probe, edits netlist.Edits) (circuit.Circuit, 
 	c.Junctions = append([]circuit.Junction(nil), c.Junctions...)
 	return c, nil
 }
+
+// key tells one board from others.
+func (w *Board) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }
+
+// Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
+// same each time it is asked for.
+func (w *Board) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }

@@ -303,13 +303,6 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 	return c
 }
 
-// pins calls visit with each pin of a connector.
-func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
-	for i := range b.Connectors[c].Pins {
-		visit(b.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
-	}
-}
-
 // ask lists what a recording of the demo has to answer, bench by bench, in the
 // order of truth.yaml.
 //

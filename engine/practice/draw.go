@@ -2,7 +2,6 @@ package practice
 
 import (
 	"fmt"
-	"math"
 	"math/rand/v2"
 
 	"halfsplit/netlist"
@@ -38,32 +37,4 @@ func drawShowing(r *rand.Rand, d *Deck, n int, good *Board, meter Meter, at []ne
 		}
 	}
 	return got, fmt.Errorf("no %d faults that show at the connectors of board %s in %d draws", n, good.Truth.Model.Board.Name, mostDraws)
-}
-
-// differ tells whether two boards read otherwise at some point by more than
-// showVolts, or OL on one of them only.
-func differ(a, b *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
-	over := meter.Declared.Over
-	for _, pol := range pols {
-		for _, p := range at {
-			if p.Net == netlist.None {
-				continue
-			}
-			va, err := a.Volts(a.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
-			if err != nil {
-				return false, err
-			}
-			vb, err := b.Volts(b.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
-			if err != nil {
-				return false, err
-			}
-			if va > over && vb > over {
-				continue
-			}
-			if va > over || vb > over || math.Abs(va-vb) > showVolts {
-				return true, nil
-			}
-		}
-	}
-	return false, nil
 }

@@ -255,6 +255,3 @@ func (b *Simulator) inject(rail netlist.NetID, edits netlist.Edits) []netlist.Pa
 	}
 	return warm
 }
-
-// key tells one board from others.
-func (w *Board) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }

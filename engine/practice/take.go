@@ -89,10 +89,6 @@ const (
 	ohmsSteps   = 10
 )
 
-// Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
-// same each time it is asked for.
-func (w *Board) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }
-
 // Wrong lists the faults that still hold after what the bench has done: a fault
 // goes away with its part, a bad joint when it is soldered anew, and a series
 // fault under a bridge.
@@ -184,4 +180,39 @@ func (t *Truth) SweepGood(sample uint64, m Meter, celsius float64) (*references.
 		})
 	}
 	return s, err
+}
+
+// differ tells whether two boards read otherwise at some point by more than
+// showVolts, or OL on one of them only.
+func differ(a, b *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
+	over := meter.Declared.Over
+	for _, pol := range pols {
+		for _, p := range at {
+			if p.Net == netlist.None {
+				continue
+			}
+			va, err := a.Volts(a.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
+			if err != nil {
+				return false, err
+			}
+			vb, err := b.Volts(b.Probe(p, nil, pol, meter.Drive()), netlist.Edits{})
+			if err != nil {
+				return false, err
+			}
+			if va > over && vb > over {
+				continue
+			}
+			if va > over || vb > over || math.Abs(va-vb) > showVolts {
+				return true, nil
+			}
+		}
+	}
+	return false, nil
+}
+
+// pins calls visit with each pin of a connector.
+func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
+	for i := range b.Connectors[c].Pins {
+		visit(b.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
+	}
 }

@@ -385,14 +385,3 @@ var tabName = regexp.MustCompile(`(?i)^(0|mp|sh|shield|shell|mount\w*|tab|case|g
 func tab(p Pad) bool {
 	return p.Number == "" || tabName.MatchString(p.Number) && !strings.EqualFold(p.Number, "S") || strings.EqualFold(p.Function, "shield") || strings.EqualFold(p.Function, "mountpin")
 }
-
-// isType compares types of pins, which programs spell in several ways: power_in,
-// powerIn, BiDi, passive+no_connect.
-func isType(have, want string) bool {
-	plain := func(s string) string {
-		s, _, _ = strings.Cut(s, "+")
-		return strings.NewReplacer("_", "", "-", "", " ", "").Replace(strings.ToLower(s))
-	}
-	h, w := plain(have), plain(want)
-	return h == w || w == "bidirectional" && h == "bidi" || w == "tristate" && h == "3state" || w == "opencollector" && h == "opencol" || w == "openemitter" && h == "openem" || w == "noconnect" && (h == "nc" || h == "notconnected")
-}

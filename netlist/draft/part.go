@@ -3,7 +3,6 @@ package draft
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"strings"
 
 	"halfsplit/netlist"
@@ -60,10 +59,6 @@ type Guess struct {
 	Weight Weight `json:"-"`
 }
 
-func (p *Part) guess(w Weight, format string, args ...any) {
-	p.Guesses = append(p.Guesses, Guess{fmt.Sprintf(format, args...), w})
-}
-
 // parts makes of a component what the board file has of it: one part mostly, one for
 // each element of an array, none where nothing conducts. why says what was left out.
 func (c *Component) parts(ground string) (list []Part, why string) {
@@ -112,24 +107,6 @@ func (c *Component) parts(ground string) (list []Part, why string) {
 		return nil, "is a mechanical part"
 	}
 	return m.make()
-}
-
-// maker turns one component into parts.
-type maker struct {
-	c      *Component
-	v      verdict
-	part   Part
-	ground string
-	text   string // all that is said of it, folded
-}
-
-func (m *maker) says(pattern *regexp.Regexp) bool { return pattern.MatchString(m.text) }
-
-func (m *maker) unknown(why string) []Part {
-	m.part.Kind, m.part.Sort, m.part.Value = netlist.Unknown, IsPart, m.c.Value
-	m.part.guess(Most, "%s", why)
-	m.part.Pins = pins(m.c.Pads)
-	return []Part{m.part}
 }
 
 var (
@@ -242,117 +219,6 @@ func (m *maker) contacts() []Pad {
 	}
 	if len(list) < 2 {
 		return m.c.Pads
-	}
-	return list
-}
-
-// oneForNet keeps the first pad of each net.
-func oneForNet(pads []Pad) []Pad {
-	var kept []Pad
-	seen := map[string]bool{"": true}
-	for _, p := range pads {
-		if !seen[p.Net] {
-			seen[p.Net] = true
-			kept = append(kept, p)
-		}
-	}
-	return kept
-}
-
-// two gives a part of two ends the terminals 1 and 2, and says where they are where
-// the pads are called otherwise.
-func (m *maker) two(pads []Pad) {
-	m.part.Pins = []Pin{{"1", pads[0].Net}, {"2", pads[1].Net}}
-	if pads[0].Number != "1" || pads[1].Number != "2" {
-		m.part.Place = fmt.Sprintf("pads %s and %s", pads[0].Number, pads[1].Number)
-	}
-}
-
-// value takes the value over, where the kind can have it.
-func (m *maker) value() {
-	p, raw := &m.part, m.c.Value
-	unit := p.Kind.Unit()
-	if unit == quantity.None {
-		p.Value = raw
-		return
-	}
-	units := []quantity.Unit{unit}
-	switch p.Kind {
-	case netlist.Choke:
-		units = append(units, quantity.Henry)
-	case netlist.Inductor, netlist.Fuse:
-		units = append(units, quantity.Ohm)
-	}
-	for _, u := range units {
-		if p.Value = valueText(raw, u); p.Value != "" {
-			break
-		}
-	}
-	switch {
-	case p.Value != "":
-		// What stands first is the value, and ratings follow it; what stands further
-		// back may be another's.
-		if first := raw[:min(1, len(raw))]; first < "0" || first > "9" {
-			p.guess(Little, "value from %s", raw)
-		}
-	case p.Kind == netlist.Resistor:
-		said := ""
-		if raw != "" && raw != "~" {
-			said = ", the source has " + raw
-		}
-		p.guess(Somewhat, "value unknown%s", said)
-	case p.Kind == netlist.Filter && raw != "" && raw != "~":
-		p.guess(Little, "resistance unknown, the source has %s", raw)
-	}
-}
-
-var (
-	decimalComma = regexp.MustCompile(`([0-9]),([0-9])`)
-	valueToken   = regexp.MustCompile(`^[0-9][0-9.]*[a-zA-ZµμΩΩ][0-9a-zA-ZµμΩΩ]*$`)
-	spacedUnit   = regexp.MustCompile(`([0-9]) +([pnuµμmkKMG]?(?:ohms?|Ohms?|OHMS?|Ω|Ω|F|H|A|R))\b`)
-)
-
-// valueText finds in a value the part that a unit can have: people write a comma
-// before the decimals, and makers write more behind or before ("4,7k", "100n 16V X5R",
-// "FB0805/600R/2A", "600R@100MHz"). It is empty where there is none.
-func valueText(raw string, u quantity.Unit) string {
-	if u == quantity.None || raw == "" || len(raw) > 200 {
-		return ""
-	}
-	fits := func(text string) bool { _, err := quantity.Parse(text, u); return err == nil }
-	if fits(raw) {
-		return raw
-	}
-	text := spacedUnit.ReplaceAllString(decimalComma.ReplaceAllString(raw, "$1.$2"), "$1$2")
-	if fits(text) {
-		return text
-	}
-	for i, token := range strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(" /,;_@()[]|=", r) }) {
-		// A bare number further on is a size or a tolerance.
-		if (i == 0 || valueToken.MatchString(token)) && token != "" && token[0] >= '0' && token[0] <= '9' && fits(token) {
-			return token
-		}
-	}
-	return ""
-}
-
-func pins(pads []Pad) []Pin {
-	list := make([]Pin, len(pads))
-	for i, p := range pads {
-		list[i] = Pin{p.Number, p.Net}
-	}
-	return list
-}
-
-// nets are the different nets of pads.
-func nets(pads []Pad) []string {
-	var list []string
-	seen := make(map[string]bool)
-	for _, p := range pads {
-		if p.Net != "" && !seen[p.Net] {
-			seen[p.Net] = true
-			list = append(list, p.Net)
-		}
 	}
 	return list
 }

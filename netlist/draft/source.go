@@ -236,3 +236,14 @@ func natural(a, b string) int {
 	}
 	return strings.Compare(a, b)
 }
+
+// isType compares types of pins, which programs spell in several ways: power_in,
+// powerIn, BiDi, passive+no_connect.
+func isType(have, want string) bool {
+	plain := func(s string) string {
+		s, _, _ = strings.Cut(s, "+")
+		return strings.NewReplacer("_", "", "-", "", " ", "").Replace(strings.ToLower(s))
+	}
+	h, w := plain(have), plain(want)
+	return h == w || w == "bidirectional" && h == "bidi" || w == "tristate" && h == "3state" || w == "opencollector" && h == "opencol" || w == "openemitter" && h == "openem" || w == "noconnect" && (h == "nc" || h == "notconnected")
+}

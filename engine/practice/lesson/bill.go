@@ -7,6 +7,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -133,4 +134,20 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		}
 	}
 	return sum
+}
+
+// settling gives the seconds that the capacitors at a point take to charge to
+// what was read, 0 where that is soon over.
+func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netlist.Edits) float64 {
+	volts := m.OpenVoltage
+	if !r.Reading.Overload {
+		volts = math.Min(math.Abs(r.Reading.Value), m.OpenVoltage)
+	}
+	if r.Reading.Unit == quantity.Ohm || m.TestCurrent <= 0 {
+		return 0
+	}
+	if tau := netlist.Settling(b.Capacitance(r.At.Net, edits), volts, m.TestCurrent); tau > settleSeconds {
+		return tau
+	}
+	return 0
 }

@@ -9,9 +9,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
-	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
-	"halfsplit/engine/plan"
 	"halfsplit/engine/repair"
 	"halfsplit/references"
 )
@@ -414,17 +412,6 @@ func (d *Session) Work(place, remedy string) error {
 		return d.Reflow(place)
 	}
 	return d.Repair(place)
-}
-
-// inMemory begins a case without a file, for those who play many.
-func inMemory(e *engine.Engine, s *simulation, loci []fault.Locus) (*Session, error) {
-	meter := s.meter.Declared
-	rec := &memory{c: journal.Case{Board: e.Board, Library: e.Library, Meter: meter}}
-	if err := rec.Write(journal.Event{Kind: journal.KindOpen, Meter: &meter, Open: &journal.Opening{}}); err != nil {
-		return nil, err
-	}
-	d := &Session{Engine: e, Costs: plan.DefaultCosts(), rec: rec, sim: s, loci: loci}
-	return d, d.sweep()
 }
 
 // polarity reads a polarity as the engine writes it.

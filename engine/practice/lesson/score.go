@@ -305,16 +305,6 @@ func MarkCopies(scores []*Score) {
 	}
 }
 
-// student is who worked on a case.
-func student(c *journal.Case) string {
-	for i := range c.All {
-		if c.All[i].By != "" {
-			return c.All[i].By
-		}
-	}
-	return ""
-}
-
 // marker scores one record.
 type marker struct {
 	c      *journal.Case
@@ -523,17 +513,6 @@ func (k *marker) steps() error {
 		}
 	}
 	return nil
-}
-
-// works tells whether an event works on the place of a fault.
-func works(e *journal.Event, l *fault.Locus) bool {
-	switch e.Kind {
-	case journal.KindReplace, journal.KindRemove, journal.KindReflow:
-		return slices.Contains(e.Parts, l.Part)
-	case journal.KindJumper, journal.KindResolder, journal.KindClean:
-		return slices.ContainsFunc(e.Jumpers, func(b journal.Jumper) bool { return b.Part == l.Part }) || slices.Contains(e.Repairs, l.Change.Cure)
-	}
-	return false
 }
 
 // justify says whether the verdict was a sound one.

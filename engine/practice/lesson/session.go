@@ -399,22 +399,6 @@ func (d *Session) Read(at, to string, pol references.Polarity, ohms bool) (*Show
 // settleSeconds is the settling worth telling.
 const settleSeconds = 0.3
 
-// settling gives the seconds that the capacitors at a point take to charge to
-// what was read, 0 where that is soon over.
-func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netlist.Edits) float64 {
-	volts := m.OpenVoltage
-	if !r.Reading.Overload {
-		volts = math.Min(math.Abs(r.Reading.Value), m.OpenVoltage)
-	}
-	if r.Reading.Unit == quantity.Ohm || m.TestCurrent <= 0 {
-		return 0
-	}
-	if tau := netlist.Settling(b.Capacitance(r.At.Net, edits), volts, m.TestCurrent); tau > settleSeconds {
-		return tau
-	}
-	return 0
-}
-
 // Press reads a point, red probe on ground, while a part is pressed gently.
 func (d *Session) Press(name, at string) (*Shown, error) {
 	if err := d.open(); err != nil {
@@ -817,3 +801,35 @@ func (d *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error)
 
 // Seconds is the bench time spent so far.
 func (d *Session) Seconds() float64 { return total(Bill(d.Case(), d.Costs)) }
+
+// inMemory begins a case without a file, for those who play many.
+func inMemory(e *engine.Engine, s *simulation, loci []fault.Locus) (*Session, error) {
+	meter := s.meter.Declared
+	rec := &memory{c: journal.Case{Board: e.Board, Library: e.Library, Meter: meter}}
+	if err := rec.Write(journal.Event{Kind: journal.KindOpen, Meter: &meter, Open: &journal.Opening{}}); err != nil {
+		return nil, err
+	}
+	d := &Session{Engine: e, Costs: plan.DefaultCosts(), rec: rec, sim: s, loci: loci}
+	return d, d.sweep()
+}
+
+// student is who worked on a case.
+func student(c *journal.Case) string {
+	for i := range c.All {
+		if c.All[i].By != "" {
+			return c.All[i].By
+		}
+	}
+	return ""
+}
+
+// works tells whether an event works on the place of a fault.
+func works(e *journal.Event, l *fault.Locus) bool {
+	switch e.Kind {
+	case journal.KindReplace, journal.KindRemove, journal.KindReflow:
+		return slices.Contains(e.Parts, l.Part)
+	case journal.KindJumper, journal.KindResolder, journal.KindClean:
+		return slices.ContainsFunc(e.Jumpers, func(b journal.Jumper) bool { return b.Part == l.Part }) || slices.Contains(e.Repairs, l.Change.Cure)
+	}
+	return false
+}

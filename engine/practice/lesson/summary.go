@@ -2,11 +2,12 @@ package lesson
 
 import (
 	"cmp"
-	"halfsplit/netlist/document"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+
+	"halfsplit/netlist/document"
 )
 
 // Mean is a mean over cases.
