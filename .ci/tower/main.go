@@ -1,20 +1,15 @@
 // Tower finds files of one package that call back and forth: whoever draws the files by
 // who calls whom is to see a tower, with each file above those that it calls.
 //
-//	go run ./.ci/tower          compares all packages with .ci/tower/knots
-//	go run ./.ci/tower -calls   prints the calls of each knot, too
+//	go run ./.ci/tower   prints the calls of each knot, and fails where there is one
 //
-// A knot is a largest set of files each of which reaches each other one by calls. The
-// file knots lists those that nobody has untied yet, one a line: the package and the
-// files. A knot that is not listed there as it is fails, a smaller one as well, so that
-// the list follows and can only shrink.
+// A knot is a largest set of files each of which reaches each other one by calls.
 package main
 
 import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"go/ast"
 	"go/importer"
@@ -30,8 +25,6 @@ import (
 	"strings"
 )
 
-const listed = ".ci/tower/knots"
-
 // pkg is what go list says of a package.
 type pkg struct {
 	ImportPath, Dir, Export string
@@ -43,28 +36,16 @@ type pkg struct {
 type calls map[string]map[string][]string
 
 func main() {
-	show := flag.Bool("calls", false, "print the calls of each knot")
-	flag.Parse()
-	if err := check(*show); err != nil {
+	if err := check(); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
 }
 
-func check(show bool) error {
+func check() error {
 	packages, err := load()
 	if err != nil {
 		return err
-	}
-	text, err := os.ReadFile(listed)
-	if err != nil {
-		return err
-	}
-	known := make(map[string]bool)
-	for line := range strings.Lines(string(text)) {
-		if line = strings.TrimSpace(line); line != "" && !strings.HasPrefix(line, "#") {
-			known[line] = true
-		}
 	}
 	exports := make(map[string]string)
 	for _, p := range packages {
@@ -83,20 +64,10 @@ func check(show bool) error {
 		}
 		seen += n
 		for _, knot := range c.knots() {
-			line := p.ImportPath + " " + strings.Join(knot, " ")
-			if !known[line] {
-				fmt.Println("files that call back and forth:", line)
-				wrong = true
-			}
-			if show || !known[line] {
-				c.print(knot)
-			}
-			delete(known, line)
+			fmt.Println("files that call back and forth:", p.ImportPath, strings.Join(knot, " "))
+			c.print(knot)
+			wrong = true
 		}
-	}
-	for _, line := range slices.Sorted(maps.Keys(known)) {
-		fmt.Println("no knot any more; take it off "+listed+":", line)
-		wrong = true
 	}
 	if seen == 0 {
 		return errors.New("no call seen: the check is broken")

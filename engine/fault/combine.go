@@ -449,14 +449,6 @@ func (s *search) ceiling(i, j int) float64 {
 	return a.most + b.most + s.best(a, b, union(a.in, b.in))
 }
 
-func union(a, b []uint64) []uint64 {
-	out := slices.Clone(a)
-	for k := range out {
-		out[k] |= b[k]
-	}
-	return out
-}
-
 // joints lists the pairs of candidates that meet and whose ceiling lies above a score,
 // best first.
 func (s *search) joints(above float64) []joint {
@@ -540,21 +532,6 @@ func (s *search) solve(joints []joint) error {
 	return err
 }
 
-// settled gives the observations that two candidates both settle, as a set and as a
-// list.
-func (s *search) settled(a, b *candidate) (both []uint64, list []int) {
-	both = make([]uint64, s.words)
-	for k := range both {
-		both[k] = a.strong[k] & b.strong[k]
-	}
-	for o := range s.obs {
-		if hasBit(both, o) {
-			list = append(list, o)
-		}
-	}
-	return both, list
-}
-
 // bound is an upper bound of the score of two candidates that settle an
 // observation in common: as if that observation were explained perfectly and
 // each were free to choose its resistance for the rest.
@@ -602,17 +579,6 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 		}
 	}
 	return nil
-}
-
-// addLogs adds two numbers given by their logarithms.
-func addLogs(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	if math.IsInf(b, -1) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
 }
 
 // normalise turns scores into probabilities and splits sets into modes. Until here

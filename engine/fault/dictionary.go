@@ -7,11 +7,6 @@ import (
 	"halfsplit/engine/network"
 )
 
-// The resistance of a fault is unknown, so the readings it would give are
-// tabled over the logarithm of the resistance and interpolated: a reading is a
-// smooth, monotone function of it.
-const nodesPerDecade = 2
-
 // entry is a row of the fault dictionary: the readings that one locus would give at one
 // observation.
 type entry struct {
@@ -35,34 +30,6 @@ type stretch struct {
 // faintVolts is the largest change in volts of a reading that leaves other
 // faults' effect on the same reading as it is.
 const faintVolts = 0.004
-
-// grid is the set of resistances, as decimal logarithms, that a locus is tabled
-// and integrated over.
-type grid struct{ lo, hi float64 }
-
-func gridOf(l *Locus) (g grid, open bool) {
-	g = grid{math.Inf(1), math.Inf(-1)}
-	for _, r := range l.Modes {
-		if math.IsInf(r.Lo, 1) {
-			open = true
-			continue
-		}
-		g.lo = math.Min(g.lo, math.Log10(r.Lo))
-		g.hi = math.Max(g.hi, math.Log10(r.Hi))
-	}
-	return g, open
-}
-
-func (g grid) empty() bool { return g.hi <= g.lo }
-
-func (g grid) count(perDecade float64) int {
-	if g.empty() {
-		return 0
-	}
-	return int(math.Ceil((g.hi-g.lo)*perDecade)) + 1
-}
-
-func (g grid) value(k, n int) float64 { return g.lo + (g.hi-g.lo)*float64(k)/float64(n-1) }
 
 // candidate is a locus that could account for something odd.
 type candidate struct {
@@ -213,13 +180,6 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 	}
 	t.limits(o)
 	return t, nil
-}
-
-// moved gives by how much a prediction differs from a good board's, in V as the display
-// shows it.
-func (o *Observation) moved(volts float64) float64 {
-	limit := o.Probe.Meter.Over + 1
-	return math.Abs(math.Min(volts, limit) - math.Min(o.row.volts, limit))
 }
 
 // near gives the distance in volts within which a reading lies near two predictions.
@@ -436,14 +396,6 @@ func (c *candidate) entry(obs int) *entry {
 	return &c.entries[k]
 }
 
-func means(rows []row) []float64 {
-	out := make([]float64, len(rows))
-	for k := range rows {
-		out[k] = rows[k].volts
-	}
-	return out
-}
-
 // finest is the number of points between two nodes at most, perSigma how many there are
 // to a standard deviation of the sharpest reading, and rough how many at most where some
 // reading cannot be met anyhow.
@@ -609,16 +561,4 @@ func line(a, b float64) float64 {
 		return (math.Exp(b) - math.Exp(a)) / d
 	}
 	return math.Exp((a + b) / 2)
-}
-
-func setBit(b []uint64, i int)      { b[i/64] |= 1 << (i % 64) }
-func hasBit(b []uint64, i int) bool { return b[i/64]&(1<<(i%64)) != 0 }
-
-func overlap(a, b []uint64) bool {
-	for i := range a {
-		if a[i]&b[i] != 0 {
-			return true
-		}
-	}
-	return false
 }

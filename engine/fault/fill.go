@@ -286,3 +286,21 @@ func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
 func (s *search) faint(obs int) float64 {
 	return math.Min(faintVolts, 4*math.Max(s.obs[obs].Noise.Own, s.obs[obs].Noise.Leads))
 }
+
+// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
+// by what the others of its line do.
+func (s *search) isOdd(obs int) bool {
+	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
+}
+
+// alone gives the logarithm of the density of some observations of one line on a good
+// board, over that of none of them: what they have in the density of the line.
+func (s *search) alone(mask []uint64, obs int) float64 {
+	line := make([]uint64, s.words)
+	for o := range s.obs {
+		if s.ph.Joint.line[o] == s.ph.Joint.line[obs] {
+			setBit(line, o)
+		}
+	}
+	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
+}

@@ -673,3 +673,107 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 	}
 	return sum
 }
+
+func means(rows []row) []float64 {
+	out := make([]float64, len(rows))
+	for k := range rows {
+		out[k] = rows[k].volts
+	}
+	return out
+}
+
+// Predict fills in what a good board would show and gives the workspace's state
+// for Touches: the reading of the board as edited, without faults.
+func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
+	st := network.State{Edits: o.Edits}
+	w.Resume(&o.ended)
+	r, err := w.Read(o.Probe, &st, ph.Values)
+	if err != nil {
+		return err
+	}
+	w.Note()
+	w.Keep(&o.ended)
+	o.base = r
+	o.row = ph.rowOf(w, o, r)
+	ohms := ph.Posterior.OhmSlopes(w)
+	if o.Known == nil && !o.Matched || r.Over {
+		o.row.ohms = against(ohms, nil, 0)
+	}
+	if o.ohms = nil; o.Known != nil && !r.Over {
+		o.ohms = ohms
+	}
+	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
+	o.ratio = 1
+	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
+		o.offset, o.converting = ph.Posterior.Convert(o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
+	}
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
+		o.row.volts += o.offset
+		if own := ph.inLine(&o.row, &o.row); own > 0 {
+			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
+		}
+		o.row.scale = math.Sqrt(o.ratio)
+		o.row.share(o.spotKey(), math.Sqrt(o.converting))
+	}
+	o.Good = ph.given(o, &o.row)
+	return nil
+}
+
+// given gives the prediction of a row of an observation, given what the readings of
+// other nets say of what they share.
+func (ph *Physics) given(o *Observation, q *row) Prediction {
+	variance := ph.covariance(q, q)
+	mean := q.volts
+	p := Prediction{Volts: q.volts, DF: priorDF}
+	if ph.Joint != nil && !q.over {
+		shift, less := ph.Joint.say(o, q)
+		mean += shift
+		variance = math.Max(variance-less, 0.01*variance)
+	}
+	if !q.over {
+		p.Volts = mean
+	}
+	if o.Known != nil && !o.base.Over {
+		p.DF = math.Max(o.Known.DF, 3)
+	}
+	// Only the line's own part of the variance is of a spread that is not well known;
+	// degrees of freedom of a sum by Welch and Satterthwaite (from memory).
+	if own := math.Min(ph.inLine(q, q), variance); own > 0 && p.DF < 60 {
+		p.DF = math.Min(p.DF*square(variance/own), 60)
+	}
+	p.Sigma = math.Sqrt(math.Max(variance, 0))
+	return p
+}
+
+// leastShare is the variance in V^2, (0.1 mV)^2, from which what a reading rests on is
+// distinguished; the rest is as good as noise of its own.
+const leastShare = 1e-8
+
+// covariance gives the covariance in V^2 of two readings but for their own variances.
+func (ph *Physics) covariance(a, b *row) float64 {
+	switch {
+	case a.like.obs > 0 && b.like.obs > 0:
+		x, y := a.like.obs-1, b.like.obs-1
+		v := 0.0
+		if part := a.like.part * b.like.part; part != 0 {
+			v = part * ph.Joint.good(x, y)
+		}
+		if gap := a.like.gap * b.like.gap; gap > 0 && ph.Joint.obs[x].spotKey() == ph.Joint.obs[y].spotKey() {
+			v += gap
+		}
+		return v
+	case b.like.obs > 0:
+		a, b = b, a
+		fallthrough
+	case a.like.obs > 0:
+		o := &ph.Joint.obs[a.like.obs-1]
+		v := a.like.part * (ph.inLine(&o.row, b) + together(o.row.shared, b.shared, 0))
+		for _, x := range b.shared {
+			if a.like.gap > 0 && x.key == o.spotKey() {
+				v += a.like.gap * x.volts
+			}
+		}
+		return v
+	}
+	return ph.inLine(a, b) + together(a.shared, b.shared, 0)
+}

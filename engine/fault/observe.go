@@ -63,8 +63,6 @@ func MeterNoise(m references.Meter) Noise {
 	}
 }
 
-func square(x float64) float64 { return x * x }
-
 // Prediction is what a reading should be under some explanation.
 type Prediction struct {
 	Volts float64 // the mean, or the voltage that makes the display show OL
@@ -269,39 +267,6 @@ func (o *Observation) gap(volts float64) float64 {
 // noVariance is a variance in V^2 that is not worth counting: (10 microvolts)^2.
 const noVariance = 1e-10
 
-// leastShare is the variance in V^2, (0.1 mV)^2, from which what a reading rests on is
-// distinguished; the rest is as good as noise of its own.
-const leastShare = 1e-8
-
-// covariance gives the covariance in V^2 of two readings but for their own variances.
-func (ph *Physics) covariance(a, b *row) float64 {
-	switch {
-	case a.like.obs > 0 && b.like.obs > 0:
-		x, y := a.like.obs-1, b.like.obs-1
-		v := 0.0
-		if part := a.like.part * b.like.part; part != 0 {
-			v = part * ph.Joint.good(x, y)
-		}
-		if gap := a.like.gap * b.like.gap; gap > 0 && ph.Joint.obs[x].spotKey() == ph.Joint.obs[y].spotKey() {
-			v += gap
-		}
-		return v
-	case b.like.obs > 0:
-		a, b = b, a
-		fallthrough
-	case a.like.obs > 0:
-		o := &ph.Joint.obs[a.like.obs-1]
-		v := a.like.part * (ph.inLine(&o.row, b) + together(o.row.shared, b.shared, 0))
-		for _, x := range b.shared {
-			if a.like.gap > 0 && x.key == o.spotKey() {
-				v += a.like.gap * x.volts
-			}
-		}
-		return v
-	}
-	return ph.inLine(a, b) + together(a.shared, b.shared, 0)
-}
-
 // inLine is covariance without what whole sessions and ICs share.
 func (ph *Physics) inLine(a, b *row) float64 {
 	switch {
@@ -348,43 +313,6 @@ func (s *Observation) spotKey() int {
 	return keySpot + 1<<27 + n
 }
 
-// Predict fills in what a good board would show and gives the workspace's state
-// for Touches: the reading of the board as edited, without faults.
-func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
-	st := network.State{Edits: o.Edits}
-	w.Resume(&o.ended)
-	r, err := w.Read(o.Probe, &st, ph.Values)
-	if err != nil {
-		return err
-	}
-	w.Note()
-	w.Keep(&o.ended)
-	o.base = r
-	o.row = ph.rowOf(w, o, r)
-	ohms := ph.Posterior.OhmSlopes(w)
-	if o.Known == nil && !o.Matched || r.Over {
-		o.row.ohms = against(ohms, nil, 0)
-	}
-	if o.ohms = nil; o.Known != nil && !r.Over {
-		o.ohms = ohms
-	}
-	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
-	o.ratio = 1
-	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
-		o.offset, o.converting = ph.Posterior.Convert(o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
-	}
-	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
-		o.row.volts += o.offset
-		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
-		}
-		o.row.scale = math.Sqrt(o.ratio)
-		o.row.share(o.spotKey(), math.Sqrt(o.converting))
-	}
-	o.Good = ph.given(o, &o.row)
-	return nil
-}
-
 // Converting gives the standard deviation in V of converting good boards' readings to the
 // meter of the observation.
 func (o *Observation) Converting() float64 { return math.Sqrt(o.converting) }
@@ -392,34 +320,6 @@ func (o *Observation) Converting() float64 { return math.Sqrt(o.converting) }
 // Moved gives by how many volts what other nets of this board read moves the prediction
 // of a good board's reading.
 func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
-
-// given gives the prediction of a row of an observation, given what the readings of
-// other nets say of what they share.
-func (ph *Physics) given(o *Observation, q *row) Prediction {
-	variance := ph.covariance(q, q)
-	mean := q.volts
-	p := Prediction{Volts: q.volts, DF: priorDF}
-	if ph.Joint != nil && !q.over {
-		shift, less := ph.Joint.say(o, q)
-		mean += shift
-		variance = math.Max(variance-less, 0.01*variance)
-	}
-	if !q.over {
-		p.Volts = mean
-	}
-	if o.Known != nil && !o.base.Over {
-		p.DF = math.Max(o.Known.DF, 3)
-	}
-	// Only the line's own part of the variance is of a spread that is not well known;
-	// degrees of freedom of a sum by Welch and Satterthwaite (from memory).
-	if own := math.Min(ph.inLine(q, q), variance); own > 0 && p.DF < 60 {
-		p.DF = math.Min(p.DF*square(variance/own), 60)
-	}
-	p.Sigma = math.Sqrt(math.Max(variance, 0))
-	return p
-}
-
-func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
 
 // Shares of readings that nothing accounts for, spread evenly over the display:
 // where good boards were read, where the estimated circuit predicts, and where it
@@ -476,34 +376,6 @@ func (o *Observation) Same(a, b Prediction) bool {
 	return math.Abs(va-vb) < sameSigmas*s
 }
 
-// studentDensity is the density of Student's t at z. Nearly all predictions have
-// fewDF degrees of freedom, for which
-//
-//	f(z) = G(7/2) / (sqrt(6 pi) G(3)) * (1 + z^2/6)^(-7/2),  G(7/2)/G(3) = 15 sqrt(pi)/16.
-func studentDensity(z, df float64) float64 {
-	if df == fewDF {
-		x := 1 + z*z/6
-		return 0.3827327723098716 / (x * x * x * math.Sqrt(x)) // 15/(16 sqrt 6)
-	}
-	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
-}
-
-// student is Student's t, ready for many densities.
-type student struct{ df, top float64 } // top is the logarithm of the density at 0
-
-func newStudent(df float64) student { return student{df, math.Log(studentDensity(0, df))} }
-
-func (t student) density(z float64) float64 {
-	return math.Exp(t.top - (t.df+1)/2*math.Log1p(z*z/t.df))
-}
-
-// toNormal gives the standard normal deviate with the tail of Student's t at z, at
-// most farOff.
-func toNormal(z, df float64) float64 {
-	t := references.StudentT{Scale: 1, DF: df}
-	return math.Copysign(normalTail(t.Upper(math.Abs(z))), z)
-}
-
 // farOff is the deviate beyond which a surprise is told no further, and the tail
 // of a normal beyond it.
 const (
@@ -511,27 +383,9 @@ const (
 	farOffTail = 1.7764821120776762e-33
 )
 
-// normalTail gives the standard normal deviate, from 0 to farOff, with a tail of q:
-// Newton's method on log Q(x) = log q, with Q the upper tail and phi its density,
-//
-//	x <- x + (log Q - log q) Q / phi
-//
-// which keeps its figures where 1 - q is 1 to the computer.
-func normalTail(q float64) float64 {
-	if !(q > farOffTail) {
-		return farOff
-	}
-	if q >= 0.5 {
-		return 0
-	}
-	x := math.Sqrt(-2 * math.Log(2*q)) // above the root, from where Newton comes down
-	for range 60 {
-		tail := 0.5 * math.Erfc(x/math.Sqrt2)
-		step := (math.Log(tail) - math.Log(q)) * tail / (math.Exp(-x*x/2) / math.Sqrt(2*math.Pi))
-		x += step
-		if math.Abs(step) < 1e-12 {
-			break
-		}
-	}
-	return math.Max(x, 0)
+// moved gives by how much a prediction differs from a good board's, in V as the display
+// shows it.
+func (o *Observation) moved(volts float64) float64 {
+	limit := o.Probe.Meter.Over + 1
+	return math.Abs(math.Min(volts, limit) - math.Min(o.row.volts, limit))
 }

@@ -298,3 +298,18 @@ func (d *pair) pieces(c *candidate) []*piece {
 	}
 	return out
 }
+
+// settled gives the observations that two candidates both settle, as a set and as a
+// list.
+func (s *search) settled(a, b *candidate) (both []uint64, list []int) {
+	both = make([]uint64, s.words)
+	for k := range both {
+		both[k] = a.strong[k] & b.strong[k]
+	}
+	for o := range s.obs {
+		if hasBit(both, o) {
+			list = append(list, o)
+		}
+	}
+	return both, list
+}

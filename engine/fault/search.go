@@ -2,7 +2,6 @@ package fault
 
 import (
 	"math"
-	"slices"
 
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
@@ -228,12 +227,6 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 	return out
 }
 
-// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
-// by what the others of its line do.
-func (s *search) isOdd(obs int) bool {
-	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
-}
-
 // setShares are the shares of sets of one, two and three faults, where there are any
 // (from memory).
 var setShares = [3]float64{0.80, 0.15, 0.05}
@@ -298,26 +291,6 @@ func (s *search) factor(l *Locus, moves []int) float64 {
 // slipTwice is the odds that a probe that slipped once slips again to the same
 // reading (common practice, no source).
 const slipTwice = 0.03
-
-// alone gives the logarithm of the density of some observations of one line on a good
-// board, over that of none of them: what they have in the density of the line.
-func (s *search) alone(mask []uint64, obs int) float64 {
-	line := make([]uint64, s.words)
-	for o := range s.obs {
-		if s.ph.Joint.line[o] == s.ph.Joint.line[obs] {
-			setBit(line, o)
-		}
-	}
-	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
-}
-
-func without(a, b []uint64) []uint64 {
-	out := slices.Clone(a)
-	for k := range out {
-		out[k] &^= b[k]
-	}
-	return out
-}
 
 // A probe that misses a pad touches nothing with missedOver, and a neighbouring pin
 // with missedBeside where there is one, which it reads within missedSD volts and what
@@ -406,12 +379,16 @@ const (
 // not with the board as it lay, that a break was not there at the time of those that were
 // in range.
 func (s *search) findContacts() {
+	out := func(k int) bool { return math.Abs(s.result.ZScore[k]) > odd }
 	for i := range s.obs {
+		a := &s.obs[i]
+		if !out(i) || a.Between {
+			continue
+		}
 		in, odds, first, contradicted := make([]uint64, s.words), math.Log(comesAndGoes), true, false
-		out := func(k int) bool { return math.Abs(s.result.ZScore[k]) > odd }
 		for k := range s.obs {
-			switch a, b := &s.obs[i], &s.obs[k]; {
-			case !out(i) || a.Between || !meet(a, b):
+			switch b := &s.obs[k]; {
+			case !meet(a, b):
 			case out(k):
 				first = first && k >= i
 				odds += float64(1+b.Repeats) * math.Log(1-NotThere)

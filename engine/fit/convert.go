@@ -46,8 +46,6 @@ type stray struct {
 	volts, own   float64 // own: V^2, of the meter's last digit and the contact
 }
 
-func square(x float64) float64 { return x * x }
-
 // gaugeOf makes a gauge of a reading with the given slopes.
 func (b *Posterior) gaugeOf(d network.Drive, volts float64, slopes []Slope) gauge {
 	slopes, _ = b.Trim(slopes, noVariance)

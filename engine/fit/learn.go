@@ -3,22 +3,10 @@ package fit
 import (
 	"math"
 	"slices"
-	"sort"
 
 	"halfsplit/engine/network"
 	"halfsplit/references"
 )
-
-// middle gives the median, which one bad board does not move.
-func middle(v []float64) float64 {
-	s := append([]float64(nil), v...)
-	sort.Float64s(s)
-	n := len(s)
-	if n == 0 {
-		return math.NaN()
-	}
-	return (s[(n-1)/2] + s[n/2]) / 2
-}
 
 // learn carries every sample to one meter through the estimated circuit and takes
 // the spread of good boards from what is left.

@@ -228,3 +228,18 @@ type bitset []uint64
 func newBitset(n int) bitset      { return make(bitset, (n+63)/64) }
 func (b bitset) has(i int32) bool { return b[i>>6]&(1<<(uint(i)&63)) != 0 }
 func (b bitset) add(i int32)      { b[i>>6] |= 1 << (uint(i) & 63) }
+
+// less orders seconds, taking those that differ by rounding alone as equal.
+func less(a, b float64) bool { return a < b && !same(a, b) }
+
+// same tells that two numbers of seconds differ by rounding alone.
+func same(a, b float64) bool { return math.Abs(a-b) <= 1e-11*(1+math.Abs(a)) }
+
+// total returns the weight of everything.
+func (p *Problem) total() float64 {
+	sum := p.Rest
+	for _, h := range p.Hypotheses {
+		sum += h.Weight
+	}
+	return sum
+}

@@ -157,21 +157,6 @@ func Rank(p *Problem, limit Limits) ([]Choice, Policy, error) {
 	return choices, Policy{root.value, s.endings(root)}, nil
 }
 
-// less orders seconds, taking those that differ by rounding alone as equal.
-func less(a, b float64) bool { return a < b && !same(a, b) }
-
-// same tells that two numbers of seconds differ by rounding alone.
-func same(a, b float64) bool { return math.Abs(a-b) <= 1e-11*(1+math.Abs(a)) }
-
-// total returns the weight of everything.
-func (p *Problem) total() float64 {
-	sum := p.Rest
-	for _, h := range p.Hypotheses {
-		sum += h.Weight
-	}
-	return sum
-}
-
 // testOutcomes applies Bayes' rule to each outcome of a test.
 func (p *Problem) testOutcomes(t int) []Outcome {
 	test := &p.Tests[t]

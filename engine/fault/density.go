@@ -1,0 +1,75 @@
+package fault
+
+import (
+	"math"
+
+	"halfsplit/references"
+)
+
+func square(x float64) float64 { return x * x }
+
+func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }
+
+// studentDensity is the density of Student's t at z. Nearly all predictions have
+// fewDF degrees of freedom, for which
+//
+//	f(z) = G(7/2) / (sqrt(6 pi) G(3)) * (1 + z^2/6)^(-7/2),  G(7/2)/G(3) = 15 sqrt(pi)/16.
+func studentDensity(z, df float64) float64 {
+	if df == fewDF {
+		x := 1 + z*z/6
+		return 0.3827327723098716 / (x * x * x * math.Sqrt(x)) // 15/(16 sqrt 6)
+	}
+	return math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
+}
+
+// student is Student's t, ready for many densities.
+type student struct{ df, top float64 } // top is the logarithm of the density at 0
+
+func newStudent(df float64) student { return student{df, math.Log(studentDensity(0, df))} }
+
+func (t student) density(z float64) float64 {
+	return math.Exp(t.top - (t.df+1)/2*math.Log1p(z*z/t.df))
+}
+
+// toNormal gives the standard normal deviate with the tail of Student's t at z, at
+// most farOff.
+func toNormal(z, df float64) float64 {
+	t := references.StudentT{Scale: 1, DF: df}
+	return math.Copysign(normalTail(t.Upper(math.Abs(z))), z)
+}
+
+// normalTail gives the standard normal deviate, from 0 to farOff, with a tail of q:
+// Newton's method on log Q(x) = log q, with Q the upper tail and phi its density,
+//
+//	x <- x + (log Q - log q) Q / phi
+//
+// which keeps its figures where 1 - q is 1 to the computer.
+func normalTail(q float64) float64 {
+	if !(q > farOffTail) {
+		return farOff
+	}
+	if q >= 0.5 {
+		return 0
+	}
+	x := math.Sqrt(-2 * math.Log(2*q)) // above the root, from where Newton comes down
+	for range 60 {
+		tail := 0.5 * math.Erfc(x/math.Sqrt2)
+		step := (math.Log(tail) - math.Log(q)) * tail / (math.Exp(-x*x/2) / math.Sqrt(2*math.Pi))
+		x += step
+		if math.Abs(step) < 1e-12 {
+			break
+		}
+	}
+	return math.Max(x, 0)
+}
+
+// addLogs adds two numbers given by their logarithms.
+func addLogs(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}
