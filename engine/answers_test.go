@@ -504,15 +504,24 @@ func TestAlike(t *testing.T) {
 	}
 }
 
-// TestUnseen holds the told resistance against the circuit: a leak of twice that
-// moves every reading of the case by less than the told number of standard
-// deviations, one of a quarter moves one of them by more.
+// TestUnseen holds what the readings of a good board cannot rule out against the circuit:
+// each leak, at the resistance told, moves every reading by less than three standard
+// deviations.
 func TestUnseen(t *testing.T) {
 	s := newShop(t, small, 5)
 	c := s.open(reads(s.sweep(red, network.State{})...))
 	d := s.diagnose(c)
 	if len(d.Unseen) < 3 {
 		t.Fatalf("unseen: %+v, want the capacitors and the clamp", d.Unseen)
+	}
+	nothing := 0.0
+	for _, x := range d.Explanations {
+		if len(x.Faults) == 0 {
+			nothing = x.Probability
+		}
+	}
+	if d.Quiet < 0.05 || nothing+d.Quiet < 0.9 || nothing+d.Quiet > 1+1e-9 {
+		t.Errorf("nothing wrong has %.3f, what no reading shows %.3f", nothing, d.Quiet)
 	}
 	whole, err := s.e.Compare(c)
 	if err != nil {
@@ -548,13 +557,12 @@ func TestUnseen(t *testing.T) {
 	held := 0
 	for _, u := range d.Unseen {
 		f, err := s.e.ParseFault(u.Part + ":leaky")
-		if err != nil {
+		if err != nil || u.Mode != fault.Leaky.String() {
 			continue // an IC, whose pins are held below by name
 		}
 		held++
-		above, below := shift(f.Locus, *u.AboveOhms*2), shift(f.Locus, *u.AboveOhms/4)
-		if above > seenSigmas || below < seenSigmas {
-			t.Errorf("%s is said to be unseen above %.0f ohm: twice that moves a reading by %.2f sigmas, a quarter by %.2f", u.Part, *u.AboveOhms, above, below)
+		if z := shift(f.Locus, *u.Ohms); z > seenSigmas {
+			t.Errorf("%s of %.0f ohm is said to be unseen: it moves a reading by %.2f sigmas", u.Part, *u.Ohms, z)
 		}
 	}
 	if held < 3 {

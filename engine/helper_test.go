@@ -7,7 +7,6 @@ import (
 	"testing"
 
 	"halfsplit/engine"
-	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
@@ -254,8 +253,8 @@ func sound(t testing.TB, d *repair.Diagnosis) {
 		}
 	}
 	for _, u := range d.Unseen {
-		if u.AboveOhms == nil || !(*u.AboveOhms > fault.ShortOhms && *u.AboveOhms < fault.LeakOhms) {
-			t.Errorf("%s %s is unseen above %v", u.Part, u.Mode, u.AboveOhms)
+		if !(u.Probability > 0 && u.Probability < d.Quiet+1e-9) {
+			t.Errorf("%s %s is unseen with %g of %g", u.Part, u.Mode, u.Probability, d.Quiet)
 		}
 	}
 	for _, r := range d.Readings {

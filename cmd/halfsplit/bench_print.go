@@ -98,7 +98,7 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
 	case bench.AskNothing:
 		if !b.again {
-			b.nothingWrong(board, p.Diagnosis, goodAsItIs(p.Diagnosis))
+			b.nothingWrong(board, p.Diagnosis)
 		}
 		b.elsewhere(p)
 	case bench.AskImplausible:

@@ -90,7 +90,7 @@ func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
-	switch good := goodAsItIs(d); {
+	switch {
 	case len(d.Readings) == 0:
 		s.nothingRead(c.Board, d)
 	case d.Implausible != nil:
@@ -103,8 +103,8 @@ func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 		s.prose(3, 2, plain, takeBack(d.Implausible))
 		s.gap()
 		s.say(s.paint(next, strings.Repeat("═", s.width)))
-	case good >= likelyGood:
-		s.nothingWrong(c.Board, d, good)
+	case goodAsItIs(d)+d.Quiet >= likelyGood:
+		s.nothingWrong(c.Board, d)
 		if len(d.Next) > 0 {
 			s.next(c.Board, d)
 		}
@@ -182,7 +182,7 @@ func netList(b *netlist.Board, nets []netlist.NetID) string {
 	return somePhrases(names, mostNames, ", ")
 }
 
-// likelyGood is the probability that nothing is wrong from which it is said
+// likelyGood is the probability that no reading shows a fault from which it is said
 // plainly. Below it something is likelier wrong than not, even where no single
 // explanation is as likely as that of a good board.
 const likelyGood = 0.5
@@ -195,6 +195,16 @@ func goodAsItIs(d *repair.Diagnosis) float64 {
 		}
 	}
 	return 0
+}
+
+// shares says how likely it is that nothing is wrong, and that something is which no
+// reading shows.
+func shares(d *repair.Diagnosis) string {
+	text := percent(goodAsItIs(d))
+	if d.Quiet > 0 {
+		text = "nothing wrong " + text + ", a fault that no reading shows " + percent(d.Quiet)
+	}
+	return text
 }
 
 func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
@@ -301,8 +311,8 @@ func compared(b *netlist.Board, d *repair.Diagnosis) (blind, seen int) {
 	return blind, seen
 }
 
-func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis, good float64) {
-	heading, aside := "NO FAULT FOUND", percent(good)
+func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis) {
+	heading, aside := "NO FAULT FOUND", shares(d)
 	text, then := "What was measured is what good boards measure. ", "Look elsewhere: the cable, the part that plugs in, another connector, or software."
 	if len(d.Unread) > 0 {
 		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", d.Pins-len(d.Unread), count(d.Pins, "pin"))
@@ -479,7 +489,10 @@ func (s *screen) explanations(d *repair.Diagnosis) {
 	if len(d.Explanations) == 0 {
 		return
 	}
-	top := d.Explanations[:min(len(d.Explanations), mostExplanations)]
+	top := slices.DeleteFunc(slices.Clone(d.Explanations), func(x diagnose.Explanation) bool {
+		return slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return f.Quiet })
+	})
+	top = top[:min(len(top), mostExplanations)]
 	more := len(top[0].Faults) == 0
 	for _, x := range top {
 		more = more || len(x.Faults) > 1
@@ -781,28 +794,29 @@ func (s *screen) others(d *repair.Diagnosis) {
 	s.table(3, []column{{give: true}, {right: true}, {right: true}}, rows)
 }
 
-// unseen prints what the readings cannot rule out, grouped by mode.
+// leastTold is the probability from which quiet faults are worth a section.
+const leastTold = 0.01
+
+// unseen prints the likeliest of what the readings cannot rule out, grouped by mode.
 func (s *screen) unseen(d *repair.Diagnosis) {
-	if len(d.Unseen) == 0 {
+	if d.Quiet < leastTold || len(d.Unseen) == 0 {
 		return
 	}
-	s.heading("NOT RULED OUT BY THESE READINGS", "")
+	s.heading("NOT RULED OUT BY THESE READINGS", "a fault that none of them shows: "+percent(d.Quiet))
 	var order []string
 	lists := make(map[string][]string)
 	for _, u := range d.Unseen {
-		key := name(u.Mode)
-		entry := name(u.Part)
-		if u.AboveOhms != nil {
-			key += " above"
-			entry += " " + roughOhms(*u.AboveOhms)
+		entry := name(u.Part) + " " + percent(u.Probability)
+		if u.Ohms != nil && *u.Ohms > 0 {
+			entry += " (" + roughOhms(*u.Ohms) + ")"
 		}
-		if _, ok := lists[key]; !ok {
-			order = append(order, key)
+		if _, ok := lists[u.Mode]; !ok {
+			order = append(order, u.Mode)
 		}
-		lists[key] = append(lists[key], entry)
+		lists[u.Mode] = append(lists[u.Mode], entry)
 	}
-	for _, key := range order {
-		s.prose(2, 4, plain, key+": "+someNames(lists[key], mostNames))
+	for _, mode := range order {
+		s.prose(2, 4, plain, name(mode)+": "+someNames(lists[mode], mostNames))
 	}
 }
 

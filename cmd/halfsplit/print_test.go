@@ -134,7 +134,8 @@ func TestPrintDiagnosis(t *testing.T) {
 		})},
 		{"nothing wrong, though odd", with(func(d *repair.Diagnosis) {
 			d.Explanations = []diagnose.Explanation{{Probability: 0.6}}
-			d.Unseen = []diagnose.Unseen{{Part: "C1", Mode: "leaky", AboveOhms: at(6543)}, {Part: "C2", Mode: "leaky", AboveOhms: at(120)}, {Part: "C1", Mode: "open"}}
+			d.Unseen = []diagnose.Unseen{{Part: "C1", Mode: "leaky", Ohms: at(6543), Probability: 0.02}, {Part: "C2", Mode: "leaky", Ohms: at(120), Probability: 0.01}, {Part: "C1", Mode: "open", Probability: 0.004}}
+			d.Quiet = 0.3
 			d.Cautions = []string{"Battery out and every supply off before a probe touches the board; let capacitors discharge."}
 			d.Notes = []string{"no good board was read at J1.3"}
 		})},

@@ -534,9 +534,10 @@ func (s *Session) settled(d *repair.Diagnosis) bool {
 	return p > repairedShare && (s.worked() || len(d.Next) == 0)
 }
 
-// isRemark tells a misleading reading from a fault.
+// isRemark tells a misleading reading, and what no reading speaks for, from a fault that
+// readings show.
 func isRemark(f diagnose.FaultReport) bool {
-	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
+	return f.Quiet || f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // settledPrompt goes through what is left when the fault has been dealt with:

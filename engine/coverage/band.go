@@ -111,7 +111,7 @@ func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
 	o := s.obs[pin]
 	o.Volts, o.Over = p.Volts, p.Volts > o.Probe.Meter.Over
 	if s.ohms && !o.Over {
-		o.Noise = diagnose.OhmsNoise(s.meter, diagnose.VoltsToOhms(o.Probe.Meter, p.Volts))
+		o.Noise = diagnose.OhmsNoise(s.meter, diagnose.VoltsToOhms(o.Probe.Meter, p.Volts), diagnose.ModelOhms)
 	}
 	return math.Abs(o.ZScore(o.Good))
 }

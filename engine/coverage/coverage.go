@@ -17,6 +17,10 @@ import (
 	"halfsplit/references"
 )
 
+// seenSigmas is the shift of a reading, in standard deviations, from which a fault counts
+// as seen.
+const seenSigmas = 3.0
+
 // Bounds of the work (common practice, no source).
 const (
 	limitRatio   = 1.005 // to which the resistance where a fault vanishes is told
@@ -131,7 +135,7 @@ func (r *reaching) good(m references.Meter) error {
 				return err
 			}
 			if o.Volts, o.Over = o.Good.Volts, o.Good.Volts > o.Probe.Meter.Over; s.ohms {
-				o.Noise = diagnose.OhmsNoise(m, diagnose.VoltsToOhms(o.Probe.Meter, math.Min(o.Volts, o.Probe.Meter.Over)))
+				o.Noise = diagnose.OhmsNoise(m, diagnose.VoltsToOhms(o.Probe.Meter, math.Min(o.Volts, o.Probe.Meter.Over)), diagnose.ModelOhms)
 			}
 			s.obs = append(s.obs, o)
 		}
@@ -326,7 +330,7 @@ func (r *reaching) look(w *network.Workspace, c *cause) error {
 		var zs []float64 // by pin of shows
 		for n, pin := range c.touched[k] {
 			z := c.sigmas[k][n]
-			if z >= diagnose.SeenSigmas {
+			if z >= seenSigmas {
 				c.shows[k], zs = append(c.shows[k], pin), append(zs, z)
 			}
 			if k == usual && (best < 0 || z > most) {
@@ -416,7 +420,7 @@ func (r *reaching) limit(w *network.Workspace, k int, b *band) error {
 			if err != nil {
 				return false, err
 			}
-			if r.sigmas(&r.sights[k], pin, p) >= diagnose.SeenSigmas {
+			if r.sigmas(&r.sights[k], pin, p) >= seenSigmas {
 				pins[0], pins[i] = pins[i], pins[0] // likely to see the next one, too
 				return true, nil
 			}

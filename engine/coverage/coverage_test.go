@@ -441,11 +441,11 @@ func TestCoverageAgreesWithCompare(t *testing.T) {
 		}
 		checked++
 		// Compare holds a pin against others that the fault moves as well.
-		if z := surprise(f, shows); z < 0.8*diagnose.SeenSigmas {
-			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want %g and more", f.name(), shows, z, 0.8*diagnose.SeenSigmas)
+		if z := surprise(f, shows); z < 0.8*seenSigmas {
+			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want %g and more", f.name(), shows, z, 0.8*seenSigmas)
 		}
-		if z := surprise(f, hides); z >= 1.1*diagnose.SeenSigmas {
-			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want less than %g", f.name(), hides, z, 1.1*diagnose.SeenSigmas)
+		if z := surprise(f, hides); z >= 1.1*seenSigmas {
+			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want less than %g", f.name(), hides, z, 1.1*seenSigmas)
 		}
 	}
 	if checked < 10 {

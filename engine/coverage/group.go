@@ -5,7 +5,6 @@ import (
 	"slices"
 	"sort"
 
-	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 )
@@ -49,7 +48,7 @@ func (r *reaching) group() ([]*cluster, error) {
 			home = &cluster{}
 			all = append(all, home)
 			for i, pin := range b.cause.pins {
-				if r.sigmas(&r.sights[usual], pin, b.rep[i]) >= diagnose.SeenSigmas {
+				if r.sigmas(&r.sights[usual], pin, b.rep[i]) >= seenSigmas {
 					byPin[pin] = append(byPin[pin], home)
 				}
 			}
@@ -192,10 +191,10 @@ func (r *reaching) apart(pin int, a, b fault.Prediction) bool {
 	if a.Volts > top || b.Volts > top {
 		return (a.Volts > top) != (b.Volts > top)
 	}
-	if (a.Volts-o.Good.Volts)*(b.Volts-o.Good.Volts) < 0 && r.sigmas(s, pin, a) >= diagnose.SeenSigmas && r.sigmas(s, pin, b) >= diagnose.SeenSigmas {
+	if (a.Volts-o.Good.Volts)*(b.Volts-o.Good.Volts) < 0 && r.sigmas(s, pin, a) >= seenSigmas && r.sigmas(s, pin, b) >= seenSigmas {
 		return true
 	}
-	return math.Abs(a.Volts-b.Volts) > diagnose.SeenSigmas*math.Hypot(math.Max(a.Sigma, b.Sigma), o.Noise.Own)
+	return math.Abs(a.Volts-b.Volts) > seenSigmas*math.Hypot(math.Max(a.Sigma, b.Sigma), o.Noise.Own)
 }
 
 // sameVolts is a difference in volts that no display of 1 mV shows.

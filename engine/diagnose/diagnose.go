@@ -65,6 +65,7 @@ func (e *Basis) Inquire(c *journal.Case) (*Inquiry, *Findings, error) {
 		return q, d, nil
 	}
 	q.Evidence = q.evidence()
+	q.Evidence.Concerned = q.concerns()
 	if q.Result, err = fault.Search(e.Model, e.Priors, q.Physics, q.Obs, q.Evidence); err != nil {
 		return nil, nil, err
 	}
@@ -78,16 +79,39 @@ func (e *Basis) Inquire(c *journal.Case) (*Inquiry, *Findings, error) {
 		return nil, nil, err
 	}
 	q.concerned(d)
-	if err := q.unseen(d); err != nil {
-		return nil, nil, err
-	}
+	q.unseen(d)
 	q.notes(d)
 	return q, d, nil
 }
 
+// concerns lists the nets that the complaint concerns, in the order of the board: those
+// that the case names; where it names none, the nets of the pins of the connectors with a
+// pin read, but ground.
+func (q *Inquiry) concerns() []netlist.NetID {
+	if named := q.Case.Concerns(); named != nil {
+		return named
+	}
+	read := map[netlist.ConnectorID]bool{}
+	for i := range q.Taken {
+		if t := &q.Taken[i]; t.Read.To == nil && t.Read.At.Kind == netlist.PointPin {
+			read[t.Read.At.Pin.Connector] = true
+		}
+	}
+	var nets []netlist.NetID
+	for c := range q.Board.Connectors {
+		for _, pin := range q.Board.Connectors[c].Pins {
+			if read[netlist.ConnectorID(c)] && pin.Net != netlist.None && pin.Net != q.Board.Ground {
+				nets = append(nets, pin.Net)
+			}
+		}
+	}
+	slices.Sort(nets)
+	return slices.Compact(nets)
+}
+
 // concerned counts the points that the complaint concerns and lists those that were not
-// read: the pins, or else a point, of the nets that the case names; where it names none, the
-// pins of the connectors with a pin read, but ground and pins that are not connected.
+// read: the pins of the nets concerned, or else a point of each that the case names; where
+// it names none, of the connectors with a pin read.
 func (q *Inquiry) concerned(d *Findings) {
 	done, connectors := map[netlist.Point]bool{}, map[netlist.ConnectorID]bool{}
 	read := map[netlist.NetID]bool{}
@@ -242,7 +266,7 @@ func (q *Inquiry) report(f *fault.Fault) FaultReport {
 // Report describes a fault of the board, which has a locus, whatever the bench has done.
 func (e *Basis) Report(f *fault.Fault) FaultReport {
 	l := f.Locus
-	r := FaultReport{Mode: f.Mode.String(), Ohms: Number(f.Ohms), At: l.Name(e.Board), Comes: f.Comes}
+	r := FaultReport{Mode: f.Mode.String(), Ohms: Number(f.Ohms), At: l.Name(e.Board), Comes: f.Comes, Quiet: f.Quiet}
 	if el, ok := f.Lacks(); ok {
 		r.Lacks = e.Model.Describe(el)
 	}
@@ -333,7 +357,7 @@ func (q *Inquiry) suspects(d *Findings) error {
 		named, inMode := map[string]bool{}, map[string]bool{}
 		for k := range x.Faults {
 			f := &x.Faults[k]
-			if f.Locus == nil {
+			if f.Locus == nil || f.Quiet {
 				continue
 			}
 			name := f.Locus.Name(q.Board)
@@ -496,6 +520,38 @@ func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
 		}
 	}
 	return reasons, nil
+}
+
+// unseen lists the quiet faults, likeliest first, and sums their probability.
+func (q *Inquiry) unseen(d *Findings) {
+	type fate struct {
+		part string
+		mode fault.Mode
+	}
+	at := map[fate]int{}
+	d.Quiet = q.Result.Quiet
+	for i := range q.Result.Explanations {
+		x := &q.Result.Explanations[i]
+		for k := range x.Faults {
+			f := &x.Faults[k]
+			if !f.Quiet {
+				continue
+			}
+			d.Quiet += x.Probability
+			name := f.Locus.Name(q.Board)
+			n, ok := at[fate{name, f.Mode}]
+			if !ok {
+				n = len(d.Unseen)
+				at[fate{name, f.Mode}] = n
+				d.Unseen = append(d.Unseen, Unseen{Part: name, Mode: f.Mode.String(), Ohms: Number(f.Ohms)})
+			}
+			d.Unseen[n].Probability += x.Probability
+		}
+	}
+	sort.SliceStable(d.Unseen, func(a, b int) bool {
+		return fault.Level(d.Unseen[a].Probability) > fault.Level(d.Unseen[b].Probability)
+	})
+	d.Unseen = d.Unseen[:min(len(d.Unseen), listedUnseen)]
 }
 
 func (q *Inquiry) notes(d *Findings) {

@@ -17,8 +17,9 @@ type Findings struct {
 	// Suspects are parts and places with the marginal probability that they are
 	// bad, likeliest first. More than one may be bad, so they need not sum to 1.
 	Suspects []Suspect `json:"suspects"`
-	// Unseen are faults on the lines that were read which the readings cannot
-	// rule out.
+	// Quiet is the probability that something is bad which no reading speaks for and none
+	// rules out, where nothing else explains them; Unseen lists the likeliest of it.
+	Quiet  float64  `json:"quiet"`
 	Unseen []Unseen `json:"unseen"`
 	// Cautions are the safety notes that the work calls for.
 	Cautions []string `json:"cautions"`
@@ -122,6 +123,7 @@ type FaultReport struct {
 	At       string   `json:"at"`              // for people: "R12", "J7.2 to J7.3", "TP14 to R12.1"
 	Cured    bool     `json:"cured,omitempty"` // the bench has dealt with it
 	Comes    bool     `json:"comes_and_goes,omitempty"`
+	Quiet    bool     `json:"quiet,omitempty"` // no reading speaks for it, and none rules it out
 	// Lacks is the pin that has no junction to ground or supply if this is the fault;
 	// no good board ever showed one.
 	Lacks string `json:"lacks,omitempty"`
@@ -154,13 +156,12 @@ type Reason struct {
 	Good       *float64 `json:"known_good"` // volts on a good board; null for OL
 }
 
-// Unseen is a fault that the readings cannot rule out. A leak stays unseen above
-// a resistance; null means that diode mode cannot see the fault at all.
+// Unseen is a fault that the readings do not speak for and cannot rule out.
 type Unseen struct {
-	Part      string   `json:"part"`
-	Mode      string   `json:"mode"`
-	AboveOhms *float64 `json:"above_ohms"`
-	Why       string   `json:"why"`
+	Part        string   `json:"part"`
+	Mode        string   `json:"mode"`
+	Ohms        *float64 `json:"ohms"` // about the middle of what they leave; null where it is open
+	Probability float64  `json:"probability"`
 }
 
 // Prediction is what the meter should show at one point.

@@ -80,13 +80,27 @@ const (
 	ContactOhms = 0.07
 )
 
-// OhmsNoise gives the noise of a meter in resistance mode where it shows so many ohms.
-func OhmsNoise(m references.Meter, ohms float64) fault.Noise {
+// OhmsNoise gives the noise of a meter in resistance mode where it shows so many ohms; model
+// is the share by which the circuit may be off.
+func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
 	_, slope := OhmsToVolts(OhmsDrive(m), ohms)
 	return fault.Noise{
 		Leads: slope * LeadOhms,
-		Own:   math.Max(slope*math.Hypot(ContactOhms, math.Hypot(m.Gain, ModelOhms)*ohms), LeastNoise),
+		Own:   math.Max(slope*math.Hypot(ContactOhms, math.Hypot(m.Gain, model)*ohms), LeastNoise),
 	}
+}
+
+// besideOhms is the resistance in ohms that an IC which nobody drew may have between two
+// of its pins at a meter's voltage (common practice, no source).
+const besideOhms = 5e4
+
+// ModelShare is ModelOhms, and what an IC that nobody drew may lead around a resistance
+// between two nets.
+func (e *Basis) ModelShare(a, b netlist.NetID, ohms float64) float64 {
+	if e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b) {
+		return math.Hypot(ModelOhms, ohms/besideOhms)
+	}
+	return ModelOhms
 }
 
 // LeastNoise is the least noise in volts of a resistance reading in its divider.
@@ -102,7 +116,11 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 		o.Noise = fault.Noise{Own: 1e-4}
 		if !o.Over {
 			o.Volts, _ = OhmsToVolts(d, r.Reading.Value)
-			o.Noise = OhmsNoise(meter, r.Reading.Value)
+			share := ModelOhms
+			if r.To != nil {
+				share = e.ModelShare(r.At.Net, r.To.Net, r.Reading.Value)
+			}
+			o.Noise = OhmsNoise(meter, r.Reading.Value, share)
 		}
 		return o
 	}

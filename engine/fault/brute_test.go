@@ -222,7 +222,13 @@ func (d *rig) brute(obs []Observation) map[string]float64 {
 		return sum
 	}
 	loci := Loci(d.m, d.p, ph.Values)
-	out := map[string]float64{"": 1}
+	odds := 0.0 // of all places, those that nobody drew among them
+	for _, l := range append(loci, Unknowns(d.m, d.p, ph.Values, loci)...) {
+		for _, r := range l.Modes {
+			odds += r.Odds
+		}
+	}
+	out := map[string]float64{"": d.p.Elsewhere / (1 - d.p.Elsewhere) / setShares[0] * odds}
 	for i := range loci {
 		touched := []uint64{0}
 		for o := range obs {
@@ -267,6 +273,11 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 		{"J1.1 to J1.2", Bridged, 0.5},
 		{"R2", Open, math.Inf(1)},
 		{"U1.1", Leaky, 220},
+		{"C1", Leaky, 8000},        // that hardly shows
+		{"U1.1", Leaky, 9000},      // nor this
+		{"R1", High, 11},           // nor this
+		{"R1", Shorted, LeastOhms}, // in doubt
+		{"C1", Leaky, math.Inf(1)}, // nothing wrong
 	}
 	d := newRig(t, pocket)
 	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
@@ -286,6 +297,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 				total += p
 			}
 		}
+		total += res.Quiet
 		worst, where := 0.0, ""
 		for k := range want {
 			if off := math.Abs(single[k]/total - want[k]); off > worst {
@@ -293,6 +305,9 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 			}
 		}
 		t.Logf("%s %s: singles hold %.3f; worst %.4f off (%s: %.4f, brute force %.4f)", tt.name, tt.mode, total, worst, where, single[where]/total, want[where])
+		if quiet := res.Quiet / total; quiet > 0.02 {
+			t.Errorf("%s %s: %.3f is in faults that are not listed", tt.name, tt.mode, quiet)
+		}
 		if worst > 0.02 {
 			t.Errorf("%s %s: %s has %.4f, brute force says %.4f", tt.name, tt.mode, where, single[where]/total, want[where])
 		}
@@ -421,7 +436,7 @@ func TestSearchIsSteady(t *testing.T) {
 				t.Errorf("explanation %d is likelier than the one before", i)
 			}
 		}
-		if math.Abs(sum-1) > 1e-4 { // modes of less than 1e-7 are dropped
+		if math.Abs(sum+res.Quiet-1) > 1e-4 { // modes of less than 1e-7 are dropped
 			t.Errorf("probabilities sum to %.6f", sum)
 		}
 		if first == nil {

@@ -38,9 +38,8 @@ func (s *search) unknown(i int) bool {
 }
 
 // support is the logarithm of the least factor by which the readings have to speak
-// for a fault, in the company of the others of its set, for the set to be listed.
-// What they do not support is as likely as it was before anybody measured, and
-// adds nothing to an explanation; Unseen lists it.
+// for a fault, in the company of the others of its set, for it to account for any of
+// them. What they do not support is a quiet fault.
 const support = math.Ln2
 
 // odds gives the log odds of a member before any reading.
@@ -582,9 +581,11 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 }
 
 // normalise turns scores into probabilities and splits sets into modes. Until here
-// scores are over a board that nobody complains of.
+// scores are over a board that nobody complains of. Whether there is a quiet fault besides
+// is asked only where no fault of the board accounts for the readings.
 func (s *search) normalise() []Explanation {
-	sum := math.Inf(-1)
+	sum, besides := math.Inf(-1), s.besides()
+	faulty := make([]bool, len(s.sets.sets))
 	for i := range s.sets.sets {
 		st := &s.sets.sets[i]
 		faults := 0
@@ -593,7 +594,8 @@ func (s *search) normalise() []Explanation {
 				faults++
 			}
 		}
-		st.score += s.came[faults]
+		st.score += s.came[faults] + besides[faults]
+		faulty[i] = faults > 0
 		sum = addLogs(sum, st.score)
 	}
 	var out []Explanation
@@ -624,19 +626,21 @@ func (s *search) normalise() []Explanation {
 				e = st.parts[k]
 			}
 			var next []Explanation
+			faults := e.faults(c.locus)
 			for _, x := range partial {
 				for n, share := range e.modes {
 					if x.Probability*share < 1e-7 {
 						continue
 					}
-					f := Fault{Locus: c.locus, Mode: c.locus.Modes[n].Mode, Ohms: e.ohms[n], Observation: -1, Moves: c.moves, lacks: -1}
-					if math.IsInf(f.Ohms, 1) {
-						f.lacks = e.lacks
-					}
+					f := faults[n]
+					f.Moves = c.moves
 					next = append(next, Explanation{append(append([]Fault(nil), x.Faults...), f), x.Probability * share})
 				}
 			}
 			partial = next
+		}
+		if !faulty[i] {
+			partial = s.spread(partial[0], math.Exp(-besides[0]))
 		}
 		out = append(out, partial...)
 	}

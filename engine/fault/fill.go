@@ -51,10 +51,21 @@ func (s *search) tabulate() error {
 			s.worked[e.Part] = true
 		}
 	}
+	if err := s.entries(s.cands, s.fill); err != nil {
+		return err
+	}
+	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.entries) == 0 })
+	s.weighed = map[company]*evidence{}
+	s.met = map[[2]int]meeting{}
+	return s.weighAll(s.cands)
+}
+
+// entries has the entries of candidates filled in, once for twins.
+func (s *search) entries(cands []*candidate, fill func(once []*candidate) error) error {
 	first := map[twin]*candidate{}
 	var once []*candidate
 	copies := map[*candidate]*candidate{}
-	for _, c := range s.cands {
+	for _, c := range cands {
 		if t, ok := s.twinOf(c.locus); ok {
 			if f := first[t]; f != nil {
 				copies[c] = f
@@ -64,17 +75,21 @@ func (s *search) tabulate() error {
 		}
 		once = append(once, c)
 	}
-	if err := s.fill(once); err != nil {
+	if err := fill(once); err != nil {
 		return err
 	}
 	for c, f := range copies {
 		c.grid, c.open = f.grid, f.open
 		c.entries, c.in, c.strong, c.moves = f.entries, f.in, f.strong, f.moves
 	}
-	s.cands = slices.DeleteFunc(s.cands, func(c *candidate) bool { return len(c.entries) == 0 })
-	s.classify()
-	leaders := make([]*candidate, 0, len(s.cands)) // one of each class
-	for _, c := range s.cands {
+	return nil
+}
+
+// weighAll weighs each candidate alone, once for each class.
+func (s *search) weighAll(cands []*candidate) error {
+	s.classify(cands)
+	leaders := make([]*candidate, 0, len(cands)) // one of each class
+	for _, c := range cands {
 		if c.class == len(leaders) {
 			leaders = append(leaders, c)
 		}
@@ -96,7 +111,7 @@ func (s *search) tabulate() error {
 		leaders[k].all = s.weighing(leaders[k], nil)
 		return nil
 	})
-	for _, c := range s.cands {
+	for _, c := range cands {
 		c.all = leaders[c.class].all
 	}
 	return err
@@ -104,13 +119,17 @@ func (s *search) tabulate() error {
 
 // classify numbers the candidates by what sets them apart: twins with the same modes
 // and looks, and no injection, score alike in any company.
-func (s *search) classify() {
-	members := map[*entry][]*candidate{}
+func (s *search) classify(cands []*candidate) {
+	members := map[*entry][]*candidate{} // by the first entry, nil for none
 	n := 0
-	for _, c := range s.cands {
+	for _, c := range cands {
+		first := (*entry)(nil)
+		if len(c.entries) > 0 {
+			first = &c.entries[0]
+		}
 		c.class, c.warmed = -1, s.warmed(c.locus)
 		if !c.warmed {
-			for _, o := range members[&c.entries[0]] {
+			for _, o := range members[first] {
 				if o.factor == c.factor && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
 					c.class = o.class
 				}
@@ -120,12 +139,10 @@ func (s *search) classify() {
 			c.class = n
 			n++
 			if !c.warmed {
-				members[&c.entries[0]] = append(members[&c.entries[0]], c)
+				members[first] = append(members[first], c)
 			}
 		}
 	}
-	s.weighed = map[company]*evidence{}
-	s.met = map[[2]int]meeting{}
 }
 
 // weigh weighs a candidate beside an outlier, -1 for none, once for each class.
@@ -154,13 +171,7 @@ type meeting struct {
 // what the circuit of one reading comes to with one path or another is worked out
 // from that reading (network.Workspace.Beside).
 func (s *search) fill(cands []*candidate) error {
-	touched := make([][]int, len(s.obs)) // by observation: candidates
-	for k, c := range cands {
-		c.grid, c.open = gridOf(c.locus)
-		for _, o := range c.touched {
-			touched[o] = append(touched[o], k)
-		}
-	}
+	touched := s.touching(cands)
 	helps := make([]atomic.Bool, len(cands))
 	isOdd := func(o int) bool { return s.isOdd(o) && len(touched[o]) > 0 }
 	err := s.watchEach(isOdd, func(watch *Watch, o int) error {
@@ -187,15 +198,18 @@ func (s *search) fill(cands []*candidate) error {
 			odd[s.ph.Joint.line[o]] = true
 		}
 	}
-	entries := make([][]*entry, len(s.obs)) // by observation, along with touched
-	isMoved := func(o int) bool {
-		return slices.ContainsFunc(touched[o], func(k int) bool { return helps[k].Load() })
-	}
-	err = s.watchEach(isMoved, func(watch *Watch, o int) (err error) {
+	return s.enter(cands, touched, func(k int) bool { return helps[k].Load() }, func(o int) bool { return !odd[s.ph.Joint.line[o]] })
+}
+
+// enter makes the entries of those candidates that are wanted, where touched lists them by
+// observation and normal tells those that can only speak against a fault.
+func (s *search) enter(cands []*candidate, touched [][]int, wanted func(k int) bool, normal func(obs int) bool) error {
+	entries := make([][]*entry, len(s.obs)) // along with touched
+	err := s.watchEach(func(o int) bool { return slices.ContainsFunc(touched[o], wanted) }, func(watch *Watch, o int) (err error) {
 		entries[o] = make([]*entry, len(touched[o]))
 		for i, k := range touched[o] {
-			if helps[k].Load() {
-				if entries[o][i], err = cands[k].tabulate(watch, o, !odd[s.ph.Joint.line[o]]); err != nil {
+			if wanted(k) {
+				if entries[o][i], err = cands[k].tabulate(watch, o, normal(o)); err != nil {
 					return err
 				}
 			}

@@ -2,6 +2,7 @@ package fault
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
@@ -25,6 +26,8 @@ type Fault struct {
 	// Comes tells of a break that comes and goes: readings of one point contradict each
 	// other, and it explains some of them by its absence.
 	Comes bool
+	// Quiet tells that the readings do not speak for it and cannot rule it out.
+	Quiet bool
 	lacks int32 // the junction that the board lacks for the fault to explain them, -1 for none
 }
 
@@ -45,10 +48,11 @@ func (f *Fault) Changes() []network.Change {
 
 // Result is what the search found.
 type Result struct {
-	Explanations []Explanation // best first; their probabilities sum to 1
+	Explanations []Explanation // best first; their probabilities and Quiet sum to 1
 	Base         []float64     // log likelihood of each observation on a good board
 	ZScore       []float64     // standard deviations from a good board, by observation
 	Joint        int           // pairs of faults solved together
+	Quiet        float64       // probability of quiet faults, those not among the explanations
 	Left         float64       // share of the weight in sets beyond the number that is kept; no explanation
 	Loci         []Locus       // everything that could go wrong
 }
@@ -61,6 +65,7 @@ type Evidence struct {
 	Presses    []Press
 	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
 	Swaps      []bool                    // of known-good cables and modules: is the complaint gone
+	Concerned  []netlist.NetID           // the nets that the complaint concerns; none for all
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -77,7 +82,9 @@ const odd = 1.6
 //
 //	prod of odds * E[ prod over touched observations of p(reading | set) / p(reading | good) ]
 //
-// the mean being over the unknown resistances. Members that move no observation
+// the mean being over the unknown resistances. Faults that the readings do not speak for
+// are not tried in company: they add to the weight of every set of so many faults alike
+// (see besides). Members that move no observation
 // in common by more than faintVolts have independent means and the score is the
 // product of theirs. Members that do are solved together on a grid of both
 // resistances. The order of work is by an upper bound of the score, the one in
@@ -86,10 +93,14 @@ const odd = 1.6
 func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evidence) (*Result, error) {
 	s := &search{m: m, p: p, ph: ph, obs: obs, ev: ev, pool: network.NewPool(m)}
 	s.words = (len(obs) + 63) / 64
-	if err := s.findCandidates(); err != nil {
+	touched, err := s.findCandidates()
+	if err != nil {
 		return nil, err
 	}
 	if err := s.tabulate(); err != nil {
+		return nil, err
+	}
+	if err := s.silence(touched); err != nil {
 		return nil, err
 	}
 	s.findOutliers()
@@ -102,19 +113,21 @@ func Search(m *network.Model, p *Priors, ph *Physics, obs []Observation, ev Evid
 }
 
 type search struct {
-	m        *network.Model
-	p        *Priors
-	ph       *Physics
-	obs      []Observation
-	ev       Evidence
-	pool     *network.Pool
-	words    int
-	came     [4]float64 // see complaint
-	unknowns []Locus
-	gain     []float64 // see gains
-	tied     []bool
+	m         *network.Model
+	p         *Priors
+	ph        *Physics
+	obs       []Observation
+	ev        Evidence
+	pool      *network.Pool
+	words     int
+	came      [4]float64 // see complaint
+	concerned []bool     // by locus
+	unknowns  []Locus
+	gain      []float64 // see gains
+	tied      []bool
 
 	cands    []*candidate
+	quiets   []quiet                 // the likeliest first
 	worked   map[netlist.PartID]bool // parts that the bench has worked on
 	outliers []outlier
 	sets     leading
@@ -145,7 +158,9 @@ type set struct {
 	parts   [3]*evidence
 }
 
-func (s *search) findCandidates() error {
+// findCandidates finds the loci that may account for something odd, and gives what each
+// locus touches.
+func (s *search) findCandidates() (touched [][]int, err error) {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
@@ -154,14 +169,14 @@ func (s *search) findCandidates() error {
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))
 	if err := s.ph.Join(s.pool, s.obs); err != nil {
-		return err
+		return nil, err
 	}
 	openers := make([][]int32, len(loci)) // junctions that each takes out
 	for l := range loci {
 		openers[l] = opened(s.m, &loci[l])
 	}
 	hits := make([][]hit, len(s.obs))
-	err := s.pool.Each(len(s.obs), func(w *network.Workspace, i int) error {
+	err = s.pool.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
 		w.Resume(&o.ended)
 		if _, err := w.Read(o.Probe, &network.State{Edits: o.Edits}, s.ph.Values); err != nil {
@@ -174,9 +189,10 @@ func (s *search) findCandidates() error {
 		return nil
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	touched, wanted := make([][]int, len(loci)), make([]bool, len(loci))
+	touched = make([][]int, len(loci))
+	wanted := make([]bool, len(loci))
 	for i := range hits {
 		for _, h := range hits[i] {
 			if n := len(touched[h.locus]); n == 0 || touched[h.locus][n-1] != i {
@@ -185,16 +201,14 @@ func (s *search) findCandidates() error {
 			wanted[h.locus] = wanted[h.locus] || h.wanted
 		}
 	}
+	s.concerned = s.concerns(loci)
 	s.came = s.complaint(loci)
 	for l := range loci {
 		if wanted[l] {
-			s.cands = append(s.cands, &candidate{
-				locus: &loci[l], factor: s.factor(&loci[l], touched[l]), touched: touched[l],
-				strong: make([]uint64, s.words), in: make([]uint64, s.words),
-			})
+			s.cands = append(s.cands, s.candidate(&loci[l], touched[l]))
 		}
 	}
-	return nil
+	return touched, nil
 }
 
 // hit is a locus that may move an observation, and whether that is odd enough to make
@@ -234,13 +248,8 @@ var setShares = [3]float64{0.80, 0.15, 0.05}
 // complaint gives, by the number of faults in a set, the logarithm of the factor that a
 // complaint puts on the product of their odds, against a board with none. Before any
 // reading, sets of k faults have 1 - Elsewhere times their share between them, whatever
-// was read: with odds w that is divided by their elementary symmetric polynomial
-//
-//	e_1 = p_1, e_2 = (p_1^2 - p_2) / 2, e_3 = (p_1^3 - 3 p_1 p_2 + 2 p_3) / 6
-//
-// where p_k sums w^k (Newton's identities). On a large board, most of which a complaint
-// does not concern, single faults keep the odds that they have by themselves if those
-// are more, and sets of several their ratio to them.
+// was read: the product of odds is divided by their elementary symmetric polynomial. What
+// the complaint does not concern is elsewhere, unless a reading speaks for it.
 func (s *search) complaint(loci []Locus) (factors [4]float64) {
 	var p [4]float64
 	for l := range loci {
@@ -248,26 +257,41 @@ func (s *search) complaint(loci []Locus) (factors [4]float64) {
 		for _, r := range loci[l].Modes {
 			w += r.Odds
 		}
+		if s.concerned != nil && !s.concerned[l] {
+			continue
+		}
 		for k := 1; k < len(p); k++ {
 			p[k] += math.Pow(w, float64(k))
 		}
 	}
 	none := clamp(s.p.Elsewhere, 1e-6, 1-1e-6)
-	e := [3]float64{p[1], (p[1]*p[1] - p[2]) / 2, (p[1]*p[1]*p[1] - 3*p[1]*p[2] + 2*p[3]) / 6}
+	e := symmetric(p)
 	for k, share := range setShares {
-		if e[k] > 0 {
-			factors[k+1] = math.Log(share / e[k])
+		if e[k+1] > 0 {
+			factors[k+1] = math.Log(share*(1-none)/(none*e[k+1])) - s.ev.swapped()
 		}
 	}
-	more := math.Log((1 - none) / none)
-	if e[0] > 0 {
-		more = math.Max(more, -factors[1])
-	}
-	more -= s.ev.swapped()
-	for k := range setShares {
-		factors[k+1] += more
-	}
 	return factors
+}
+
+// concerns tells which loci lie on a line that the complaint concerns; nil for all.
+func (s *search) concerns(loci []Locus) []bool {
+	if len(s.ev.Concerned) == 0 {
+		return nil
+	}
+	on := make([]bool, len(s.m.Board.Nets))
+	for _, n := range s.ev.Concerned {
+		if !on[n] {
+			for _, x := range s.m.Line(n) {
+				on[x] = true
+			}
+		}
+	}
+	out := make([]bool, len(loci))
+	for l := range loci {
+		out[l] = slices.ContainsFunc(s.m.Nets(&loci[l].Change), func(n netlist.NetID) bool { return n != s.m.Board.Ground && on[n] })
+	}
+	return out
 }
 
 // factor gives what looks, drops and presses make of a locus's odds, where it moves

@@ -15,8 +15,7 @@ const unknownShare = 0.08
 
 // Unknowns lists the paths to ground that nobody drew, one for each net but ground,
 // where loci are the faults of what is drawn. A line is what is joined by resistance,
-// up to rails. Paths that nobody drew and good boards show may be open instead, as pins
-// of an IC are.
+// up to rails. Paths that nobody drew and good boards show fail as pins of an IC do.
 func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Locus {
 	drawn := make([]float64, len(m.Board.Nets)) // odds of paths that end on a net
 	for i := range loci {
@@ -32,6 +31,11 @@ func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Lo
 			}
 		}
 	}
+	shown := func(n netlist.NetID, black bool) (e int32, ok bool) {
+		e, ok = m.Undrawn(n, black)
+		return e, ok && !math.IsInf(v.Junctions[e].Drop, 1)
+	}
+	ic := p.Kinds[netlist.IC.String()]
 	var out []Locus
 	done := make([]bool, len(m.Board.Nets))
 	for n := range m.Board.Nets {
@@ -47,15 +51,20 @@ func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Lo
 		}
 		odds *= unknownShare / 2 / float64(len(line))
 		for _, n := range line {
-			if odds > 0 {
-				out = append(out, unknown(m, n, odds))
+			short, leaky := odds/2, odds/2
+			_, red := shown(n, false)
+			if _, black := shown(n, true); red || black {
+				short, leaky = short+ic.Odds("shorted"), leaky+ic.Odds("leaky")
+			}
+			if short+leaky > 0 {
+				out = append(out, unknown(m, n, short, leaky))
 			}
 		}
 	}
-	pin := p.Kinds[netlist.IC.String()].Odds("open") + p.Copper["joint"].Odds("open")
+	pin := ic.Odds("open") + p.Copper["joint"].Odds("open")
 	for n := range m.Board.Nets {
 		for _, black := range []bool{false, true} {
-			if e, ok := m.Undrawn(netlist.NetID(n), black); ok && !math.IsInf(v.Junctions[e].Drop, 1) {
+			if e, ok := shown(netlist.NetID(n), black); ok {
 				l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.NetID(n), Unknown: true, Series: true}
 				l.Modes = []ModeRange{{UnknownBreak, pin, math.Inf(1), math.Inf(1)}}
 				l.Change = network.Change{Kind: network.Cut, Element: e, Owner: netlist.None}
@@ -66,10 +75,11 @@ func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Lo
 	return out
 }
 
-// unknown is a path from a net to ground that nobody drew.
-func unknown(m *network.Model, n netlist.NetID, odds float64) Locus {
+// unknown is a path from a net to ground that nobody drew, by its odds as a short and as
+// a leak.
+func unknown(m *network.Model, n netlist.NetID, short, leaky float64) Locus {
 	l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: n, Unknown: true}
-	l.Modes = []ModeRange{{UnknownPath, odds / 2, LeastOhms, ShortOhms}, {UnknownPath, odds / 2, ShortOhms, LeakOhms}}
+	l.Modes = []ModeRange{{UnknownPath, short, LeastOhms, ShortOhms}, {UnknownPath, leaky, ShortOhms, LeakOhms}}
 	l.Change = network.Change{Kind: network.AddPath, Owner: netlist.None, A: m.PlaceOf(netlist.NetPoint(n)), B: m.GroundPlace()}
 	return l
 }

@@ -64,7 +64,11 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		q := &b.rows[i]
 		sd := 1 / math.Sqrt(b.inverse[i*n+i])
 		z := x[i] * sd
-		odd = odd || math.Abs(z) > 3
+		before := 0.0 // V^2, variance before any reading
+		for _, l := range b.factor[i*n:][:i+1] {
+			before += l * l
+		}
+		odd = odd || math.Abs(z) > 3 || math.Abs(r[i]) > 3*math.Sqrt(before)
 		if q.of == nil {
 			continue
 		}

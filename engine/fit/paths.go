@@ -157,7 +157,9 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 		cost += square((mean-prior.Mean)/prior.SD) - farther*float64(hop)
 		if cost < least {
 			best, least, value = n, cost, *j
-			value.Drop = mean
+			// What is more than a pin drops is for doubt to account for: a resistance in
+			// the way may not be as drawn.
+			value.Drop = clamp(mean, prior.Mean-prior.SD, prior.Mean+prior.SD)
 		}
 		j.Drop = math.Inf(1)
 	}
@@ -203,6 +205,22 @@ func (b *Posterior) conducts(line []netlist.NetID) bool {
 		}
 	}
 	return false
+}
+
+// LacksIC tells whether a line seems to lack an IC in the drawing: good boards show a path
+// that nobody drew, or no pin of an IC or module is drawn on it. Rails are left out.
+func (b *Posterior) LacksIC(n netlist.NetID) bool {
+	if n == netlist.None || n == b.Model.Board.Ground || b.Model.Board.Nets[n].Rail {
+		return false
+	}
+	line := b.Model.Line(n)
+	drawn := slices.ContainsFunc(line, func(n netlist.NetID) bool {
+		return slices.ContainsFunc(b.Model.Board.Nets[n].Terminals, func(t netlist.TerminalRef) bool {
+			k := b.Model.Board.Parts[t.Part].Kind
+			return k == netlist.IC || k == netlist.Module || k == netlist.Unknown
+		})
+	})
+	return !drawn || slices.ContainsFunc(line, func(n netlist.NetID) bool { return slices.Contains(b.Undrawn, n) })
 }
 
 // bridging is the resistance in ohms up to which a part joins two nets as if they were

@@ -2,6 +2,7 @@ package network
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/netlist"
 )
@@ -159,6 +160,22 @@ func (c Change) Effect(edits netlist.Edits) Change {
 	}
 	a, b := min(c.A.Net, c.B.Net), max(c.A.Net, c.B.Net)
 	return Change{Kind: AddPath, A: Place{Net: a, Contact: NoContact, order: -1}, B: Place{Net: b, Contact: NoContact, order: -1}, Owner: netlist.None, Ohms: c.Ohms}
+}
+
+// Nets lists the nets that a change of the circuit lies on.
+func (m *Model) Nets(c *Change) []netlist.NetID {
+	var nets []netlist.NetID
+	switch c.Kind {
+	case AddPath:
+		nets = []netlist.NetID{c.A.Net, c.B.Net}
+	case Cut:
+		nets = []netlist.NetID{m.Net(m.Elements[c.Element].A), m.Net(m.Elements[c.Element].B)}
+	case Detach:
+		nets = []netlist.NetID{m.Net(c.Contact)}
+	case Split:
+		nets = []netlist.NetID{c.Net}
+	}
+	return slices.DeleteFunc(nets, func(n netlist.NetID) bool { return n == netlist.None })
 }
 
 // Probe is where the meter's leads are and what the meter drives.

@@ -447,12 +447,12 @@ type Finding struct {
 	Group   int     // place of the group of suspects, distinguished by no reading, that it is in
 	Said    float64 // probability given to the first suspect
 	Right   bool    // the first suspect is bad
-	Nothing float64 // probability given to nothing being wrong
+	Nothing float64 // probability given to no fault being shown
 }
 
 // Judge compares a diagnosis with the truth.
 func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
-	var f Finding
+	f := Finding{Nothing: d.Quiet}
 	for i, s := range d.Suspects {
 		if !bad[s.Part] {
 			continue
@@ -467,7 +467,7 @@ func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
 	}
 	for _, x := range d.Explanations {
 		if len(x.Faults) == 0 {
-			f.Nothing = x.Probability
+			f.Nothing += x.Probability
 		}
 	}
 	return f
