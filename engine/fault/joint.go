@@ -581,7 +581,7 @@ func (s *shape) loosen(rows []row) {
 					v -= s.l[k*m+d] * y
 				}
 				u = append(u, v/s.l[k*m+k])
-				if math.Abs(v) > looseFrom && slope != 0 {
+				if math.Abs(v) > rows[k].from && slope != 0 {
 					q := &s.loose[k]
 					q.share = 1 - (1-q.share)*(1-fit.WrongDrawn)
 					q.sd = math.Hypot(q.sd, fit.WrongBy*v)
@@ -695,9 +695,9 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row = ph.rowOf(w, o, r)
-	ohms := ph.Posterior.OhmSlopes(w)
+	ohms := ph.Posterior.OhmSlopes(w, o.looseFrom())
 	if o.Known == nil && !o.Matched || r.Over {
-		o.row.ohms = against(ohms, nil, 0)
+		o.row.ohms = against(ohms, nil, 0, o.row.from)
 	}
 	if o.ohms = nil; o.Known != nil && !r.Over {
 		o.ohms = ohms

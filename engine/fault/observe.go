@@ -131,17 +131,30 @@ type row struct {
 	own    float64        // V^2, variance of its own
 	ohms   []fit.OhmSlope // see against
 	loose  float64        // share of them that counts
+	from   float64        // V for a factor of e, from which they count
 	rest   float64        // share of what a good board's reading rests on that is left
 	like   like
 	proj   *fit.Projection // of the slopes; nil where they are not held ready
 }
 
-// looseFrom is the slope in volts for a factor of e from which a wrong value counts.
-const looseFrom = 0.01
+// looseFrom is the slope in volts for a factor of e from which a wrong value counts; of a
+// resistance reading, looseNoise times its noise.
+const (
+	looseFrom  = 0.01
+	looseNoise = 5
+)
+
+// looseFrom gives it for an observation.
+func (o *Observation) looseFrom() float64 {
+	if o.Probe.Meter.Resistive {
+		return looseNoise * o.Noise.Own
+	}
+	return looseFrom
+}
 
 // against gives how a reading rests on resistances otherwise than a good board's does:
 // good boards do not show a wrong value where it makes no difference to them.
-func against(slopes, good []fit.OhmSlope, rest float64) (out []fit.OhmSlope) {
+func against(slopes, good []fit.OhmSlope, rest, from float64) (out []fit.OhmSlope) {
 	at := func(list []fit.OhmSlope, e int32) float64 {
 		for _, s := range list {
 			if s.Element == e {
@@ -151,7 +164,7 @@ func against(slopes, good []fit.OhmSlope, rest float64) (out []fit.OhmSlope) {
 		return 0
 	}
 	add := func(e int32, slope float64) {
-		if math.Abs(slope) > looseFrom {
+		if math.Abs(slope) > from {
 			out = append(out, fit.OhmSlope{Element: e, Slope: slope})
 		}
 	}
@@ -197,7 +210,7 @@ const (
 
 // rowOf makes the row of the reading that w has just taken of an observation.
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) row {
-	q := row{volts: r.Volts, over: r.Over, scale: 1, loose: 1, own: o.Noise.Own * o.Noise.Own}
+	q := row{volts: r.Volts, over: r.Over, scale: 1, loose: 1, from: o.looseFrom(), own: o.Noise.Own * o.Noise.Own}
 	q.slopes, q.slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
 	// The mean of good boards has what each of those shared as well.
 	both := 1.0

@@ -139,7 +139,7 @@ func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, er
 		if _, err := w.Read(q.probe, good, at[q.celsius]); err != nil {
 			return err
 		}
-		rows[i] = b.OhmSlopes(w)
+		rows[i] = b.OhmSlopes(w, leastMove)
 		return nil
 	})
 	out := make([][]seen, len(b.Model.Elements))
@@ -159,10 +159,10 @@ type OhmSlope struct {
 }
 
 // OhmSlopes gives how the reading just taken by w depends on the resistances that were
-// not estimated, where that is worth a doubt.
-func (b *Posterior) OhmSlopes(w *network.Workspace) (out []OhmSlope) {
+// not estimated, where that is so many volts for a factor of e.
+func (b *Posterior) OhmSlopes(w *network.Workspace, least float64) (out []OhmSlope) {
 	w.OhmSensitivities(func(e int32, s float64) {
-		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) > leastMove {
+		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) > least {
 			out = append(out, OhmSlope{e, s})
 		}
 	})

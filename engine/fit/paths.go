@@ -106,7 +106,7 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 // where that does not tell, as far from the spot as resistances lead, for that is where
 // parts are left out of drawings.
 func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (netlist.NetID, error) {
-	line := b.Model.Line(spot.Net)
+	line := b.reach(spot.Net)
 	groups = slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return g.spot != spot || !g.conducts() })
 	best, least := netlist.NetID(netlist.None), math.Inf(1)
 	prior := network.PinFromGround.Prior().Drop
@@ -182,29 +182,40 @@ func undrawnScatter(volts []float64) (mean, cost float64) {
 	return mean, cost
 }
 
-// conducts tells whether a junction is drawn on a line, or on what beads and the like
-// join it to.
-func (b *Posterior) conducts(line []netlist.NetID) bool {
-	line = slices.Clone(line)
-	for k := 0; k < len(line); k++ {
-		for _, c := range b.Model.NetContacts(line[k]) {
+// conducts tells whether a junction is drawn on some nets.
+func (b *Posterior) conducts(nets []netlist.NetID) bool {
+	for _, n := range nets {
+		for _, c := range b.Model.NetContacts(n) {
 			for _, e := range b.Model.ContactElements(network.Contact(c)) {
-				el := &b.Model.Elements[e]
-				if el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
+				if el := &b.Model.Elements[e]; el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
 					return true
-				}
-				if el.Class == network.Junction || b.Values.Ohms[e] > bridging {
-					continue
-				}
-				for _, n := range [2]netlist.NetID{b.Model.Net(el.A), b.Model.Net(el.B)} {
-					if n != netlist.None && n != b.Model.Board.Ground && !slices.Contains(line, n) {
-						line = append(line, n)
-					}
 				}
 			}
 		}
 	}
 	return false
+}
+
+// reach lists the nets of a line and those, rails among them, that beads and the like join
+// to it, nearest first.
+func (b *Posterior) reach(n netlist.NetID) []netlist.NetID {
+	nets := b.Model.Line(n)
+	for k := 0; k < len(nets); k++ {
+		for _, c := range b.Model.NetContacts(nets[k]) {
+			for _, e := range b.Model.ContactElements(network.Contact(c)) {
+				el := &b.Model.Elements[e]
+				if el.Class == network.Junction || b.Values.Ohms[e] > bridging {
+					continue
+				}
+				for _, o := range [2]netlist.NetID{b.Model.Net(el.A), b.Model.Net(el.B)} {
+					if o != netlist.None && o != b.Model.Board.Ground && !slices.Contains(nets, o) {
+						nets = append(nets, o)
+					}
+				}
+			}
+		}
+	}
+	return nets
 }
 
 // LacksIC tells whether a line seems to lack an IC in the drawing: good boards show a path
