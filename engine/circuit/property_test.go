@@ -57,7 +57,7 @@ func imbalance(c *circuit.Circuit, sol circuit.Solution) float64 {
 	}
 	if !sol.Open {
 		s := c.Source
-		flow(s.Minus, s.Plus, s.CurrentAt(sol.Reading), s.Current/s.FadeWidth())
+		flow(s.Minus, s.Plus, current(s, sol.Reading), s.Current/s.FadeWidth())
 	}
 	worst := 0.0
 	for v := range sum {
@@ -418,4 +418,12 @@ func TestBesideAndWiden(t *testing.T) {
 	if given < asked*3/4 {
 		t.Errorf("only %d of %d given", given, asked)
 	}
+}
+
+// current gives what the source drives when the probes are volts apart, see FadeWidth.
+func current(s circuit.Source, volts float64) float64 {
+	if s.Kind == circuit.Resistive {
+		return (s.Open - volts) / s.SourceOhms()
+	}
+	return s.Current * math.Tanh((s.Open-volts)/s.FadeWidth())
 }
