@@ -129,6 +129,15 @@ type Part struct {
 	At       document.Position // of the part's key in the board file
 }
 
+// MayJumper tells the series parts whose function a line can do without.
+func (p *Part) MayJumper() bool { return p.Role != Required && p.Kind.Spare() }
+
+// MayLeaveOff tells the parts that a board does without, at some loss: filter
+// and bypass capacitors (common practice, no source).
+func (p *Part) MayLeaveOff() bool {
+	return p.Kind == Capacitor && (p.Role == RoleFilter || p.Role == RoleBypass)
+}
+
 // Terminal is one contact of a part.
 type Terminal struct {
 	Name string // "1", "2", "in", "B2"

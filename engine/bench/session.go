@@ -551,7 +551,7 @@ func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	}
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Removed && !x.Jumpered && !diagnose.MayLeaveOff(p) && !s.skipped["reinstall "+p.Name] {
+		if x.Removed && !x.Jumpered && !p.MayLeaveOff() && !s.skipped["reinstall "+p.Name] {
 			if list := unacknowledged(c, beforeHeat); len(list) > 0 {
 				return &Prompt{Ask: AskCautions, Cautions: list, Diagnosis: d}, nil
 			}
@@ -562,7 +562,7 @@ func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	// diagnosis does not blame it.
 	for _, x := range s.stage().Edits.List() {
 		p := &s.board().Parts[x.Part]
-		if x.Removed && diagnose.MayLeaveOff(p) && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
+		if x.Removed && p.MayLeaveOff() && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
 			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
 		}
 	}

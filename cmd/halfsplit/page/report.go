@@ -414,7 +414,7 @@ func (b *builder) work() Section {
 			if p.Kind != netlist.Filter && p.Kind != netlist.Bead {
 				remark = "its function is lost"
 			}
-		case x.Removed && diagnose.MayLeaveOff(p):
+		case x.Removed && p.MayLeaveOff():
 			done, remark = "left off", "some filtering is lost; replace it when there is one"
 		case x.Removed:
 			done, remark = "off the board", "the line does not work without it"

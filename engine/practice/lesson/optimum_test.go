@@ -270,7 +270,7 @@ func mends(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs pla
 	switch part := &b.Parts[p]; {
 	case network.Pinned(part.Kind):
 		return f.Part, costs.IC
-	case mode.Path() && diagnose.MayLeaveOff(part):
+	case mode.Path() && part.MayLeaveOff():
 		return f.Part + " off", costs.Remove
 	case !mode.Path() && (part.Kind == netlist.Bead || part.Kind == netlist.Filter || part.Kind == netlist.Link):
 		return f.Part + " bridge", costs.Jumper

@@ -620,7 +620,7 @@ func (k *marker) step(e *journal.Event, before, now *repair.Diagnosis) error {
 // are gone but for those that it saved as it turned out.
 func (k *marker) lost(e *journal.Event, before *repair.Diagnosis, paid, saved float64) float64 {
 	switch {
-	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !diagnose.MayLeaveOff(&k.s.board.Parts[e.Parts[0]]):
+	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !k.s.board.Parts[e.Parts[0]].MayLeaveOff():
 		return 0
 	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
 		return 0 // what comes and goes has to be read more than once

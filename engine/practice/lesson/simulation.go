@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
@@ -215,9 +214,9 @@ func (s *simulation) idle(edits netlist.Edits) []string {
 	var words []string
 	for _, e := range edits.List() {
 		switch p := &s.board.Parts[e.Part]; {
-		case e.Jumpered && !diagnose.MayJumper(p):
+		case e.Jumpered && !p.MayJumper():
 			words = append(words, "a jumper across "+p.Name)
-		case e.Removed && !e.Jumpered && !diagnose.MayLeaveOff(p):
+		case e.Removed && !e.Jumpered && !p.MayLeaveOff():
 			words = append(words, p.Name+" off the board")
 		}
 	}
