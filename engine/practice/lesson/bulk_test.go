@@ -48,6 +48,9 @@ func orderOf(t testing.TB, board, lesson string, count int, seed uint64) Order {
 // HALFSPLIT_CASES=10000 go test ./engine/practice/lesson -run TestBulk -v -timeout 2h
 func TestBulk(t *testing.T) {
 	count, set := 24, 24
+	if testing.Short() {
+		count = 8
+	}
 	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
 		count, set = n, 50
 	}

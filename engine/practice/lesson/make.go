@@ -13,7 +13,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -27,6 +26,7 @@ import (
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
+	"halfsplit/netlist/parallel"
 	"halfsplit/references"
 )
 
@@ -318,20 +318,8 @@ func prepare(o Order, seed uint64) (*Class, error) {
 
 // each does something with all cases, on all processors.
 func each(cases []*Case, do func(*Case)) {
-	work := make(chan *Case)
-	var all sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		all.Go(func() {
-			for x := range work {
-				do(x)
-			}
-		})
-	}
-	for _, x := range cases {
-		work <- x
-	}
-	close(work)
-	all.Wait()
+	n := len(cases)
+	parallel.Each(parallel.Workers(n, n), n, func(_, i int) { do(cases[i]) })
 }
 
 func failed(cases []*Case) error {
