@@ -38,7 +38,7 @@ const (
 	KindSwap      = "swapped pins"   // readings of two neighbouring pins exchanged
 	KindDrift     = "drift"          // the meter, or the warmth of the board, moves all readings
 	KindRevision  = "wrong revision" // reads like another revision
-	KindOdd       = "unusual board"  // too many readings differ for a good board of this revision
+	KindUnusual   = "unusual board"  // too many readings differ for a good board of this revision
 	KindDuplicate = "duplicate"      // the same readings twice
 	KindAlone     = "not compared"   // no other sweep with a comparable meter
 	KindGap       = "gap"            // points that nobody has read
@@ -249,7 +249,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 		if p == nil || covered[i] {
 			continue
 		}
-		chance := p.surprise(roomVolts(s, r), s.Meter.Over)
+		chance := p.asFarOut(roomVolts(s, r), s.Meter.Over)
 		if chance >= rate {
 			continue
 		}
@@ -271,9 +271,9 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 	return findings
 }
 
-// surprise is the probability of a reading (NaN for OL) as far out as this one,
+// asFarOut is the probability of a reading (NaN for OL) as far out as this one,
 // on either side.
-func (p Predictive) surprise(volts, over float64) float64 {
+func (p Predictive) asFarOut(volts, over float64) float64 {
 	known := !math.IsNaN(p.Center)
 	switch {
 	case math.IsNaN(volts) && known && p.OverloadShare < 0.1:

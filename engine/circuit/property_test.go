@@ -356,7 +356,7 @@ func TestAgain(t *testing.T) {
 
 // A path beside a held circuit, and a resistor of it widened, against a circuit that
 // has them from the start.
-func TestBesideAndWiden(t *testing.T) {
+func TestUpdateAndWiden(t *testing.T) {
 	var s, plain circuit.Solver
 	worst, off, asked, given := 0.0, 0.0, 0, 0
 	for i := range 6000 {
@@ -383,7 +383,7 @@ func TestBesideAndWiden(t *testing.T) {
 					got, ok, err = s.Widen(&c, k, ohms, step > 0)
 				} else {
 					changed.Resistors = append(changed.Resistors, circuit.Resistor{A: a, B: b, Ohms: ohms})
-					got, ok, err = s.Beside(&c, a, b, ohms, step > 0)
+					got, ok, err = s.Update(&c, a, b, ohms, step > 0)
 				}
 				if err != nil {
 					t.Fatalf("circuit %d: %v", i, err)

@@ -49,9 +49,9 @@ type DemoCase struct {
 
 // DemoReading is one reading beside the sweep in a case file.
 type DemoReading struct {
-	At   netlist.Point
-	Name string
-	Slip bool // the probe missed the pad, and the display showed OL
+	At     netlist.Point
+	Name   string
+	Missed bool // the probe missed the pad, and the display showed OL
 }
 
 func text(doc string) *document.Shape { return &document.Shape{Doc: doc} }
@@ -115,7 +115,7 @@ var demoShape = &document.Shape{
 				maybe("ohms", numeric("of the path or in series; none for an open")),
 			}}}),
 			maybe("bad", list(text("parts that are bad"))),
-			maybe("read", &document.Shape{Doc: "further readings: point and how it came about", Value: &document.Shape{Enum: []string{"true", "slipped"}}}),
+			maybe("read", &document.Shape{Doc: "further readings: point and how it came about", Value: &document.Shape{Enum: []string{"true", "missed"}}}),
 			maybe("inspect", list(text("parts that the case has looks of"))),
 			maybe("looks", &document.Shape{Doc: "how parts look, where that is not left to chance", Value: text("")}),
 			maybe("warm", &document.Shape{Doc: "by rail, the parts that warm up, where that is not left to chance", Value: list(text(""))}),
@@ -275,7 +275,7 @@ func (s *demoReader) demoCase(n document.Node) DemoCase {
 			s.problems.AddError(e.Key.At(), err)
 			continue
 		}
-		c.Extra = append(c.Extra, DemoReading{at, e.Name(), e.Value.Text() == "slipped"})
+		c.Extra = append(c.Extra, DemoReading{at, e.Name(), e.Value.Text() == "missed"})
 	}
 	c.Simulator = s.bench(n, faults)
 	for _, e := range n.Get("looks").Entries() {

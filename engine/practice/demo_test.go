@@ -452,7 +452,7 @@ func (c *DemoCase) writeCase(w io.Writer) error {
 	}
 	for _, x := range c.Extra {
 		r := quantity.Reading{Overload: true, Unit: quantity.Volt}
-		if !x.Slip {
+		if !x.Missed {
 			var err error
 			if r, err = c.Simulator.Read(x.At, references.RedOnGround, netlist.Edits{}); err != nil {
 				return err

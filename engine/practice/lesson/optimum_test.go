@@ -430,11 +430,11 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]diagnose.Fault
 			}
 			amperes := math.Min(b.Nets[rail].RailVolts/(*f.Ohms+way), most)
 			watts := *f.Ohms * amperes * amperes
-			felt := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
-			if felt <= fair {
+			warmth := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
+			if warmth <= fair {
 				continue
 			}
-			warm[h] = felt
+			warm[h] = warmth
 			if mode, _ := fault.ParseMode(f.Mode); (mode == fault.Shorted || mode == fault.Leaky) && onRail && onGround {
 				if _, there := number[f.Part]; !there {
 					number[f.Part] = len(number)

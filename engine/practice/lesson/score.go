@@ -561,8 +561,8 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
 		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
 	}
-	if odd := stillOdd(before); k.proven && len(k.named) > 0 && odd != nil {
-		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", odd.At, odd.Verdict))
+	if out := stillOut(before); k.proven && len(k.named) > 0 && out != nil {
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", out.At, out.Verdict))
 	}
 	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
 		a := before.Abnormal[0]
@@ -570,9 +570,9 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	}
 }
 
-// stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
+// stillOut is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
-func stillOdd(d *repair.Diagnosis) *diagnose.Comparison {
+func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
 	last := map[string]*diagnose.Comparison{}
 	for i := range d.Readings {
 		r := &d.Readings[i]
@@ -771,7 +771,7 @@ func promise(s *repair.Step) string {
 	}
 	bits := 0.0
 	for _, o := range s.Outcomes {
-		bits += surprise(o.Probability)
+		bits += bitsOf(o.Probability)
 	}
 	return fmt.Sprintf("could tell %.1f bits, in %.0f s", bits, s.Seconds)
 }
