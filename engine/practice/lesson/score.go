@@ -855,39 +855,23 @@ func posteriors(d *repair.Diagnosis) []Posterior {
 	return list
 }
 
+// stepTexts are steps in the words of the feedback.
+var stepTexts = map[repair.Do]string{
+	repair.DoMeasure: "measure AT", repair.DoPress: "press PART and measure AT", repair.DoGood: "measure AT of a good board",
+	repair.DoSwap: "swap the cable or module at PART", repair.DoEnds: "compare the resistances at both ends of PART",
+	repair.DoAcross: "read the resistance across PART", repair.DoDrop: "read millivolts along AT", repair.DoReinstall: "reinstall PART",
+	repair.DoSweep: "sweep the rest of PART", repair.DoEscalate: "escalate the board", repair.DoInspect: "inspect PART",
+	repair.DoInject: "inject current into AT", repair.DoRemove: "remove PART and read both sides",
+}
+
 // stepWords is a step for people.
 func stepWords(s *repair.Step) string {
-	switch s.Do {
-	case repair.DoMeasure:
-		text := "measure " + s.At
-		if s.Polarity == references.BlackOnGround.String() {
-			text += ", probes swapped"
-		}
-		return text
-	case repair.DoPress:
-		return "press " + s.Part + " and measure " + s.At
-	case repair.DoGood:
-		return "measure " + s.At + " of a good board"
-	case repair.DoSwap:
-		return "swap the cable or module at " + s.Part
-	case repair.DoEnds:
-		return "compare the resistances at both ends of " + s.Part
-	case repair.DoAcross:
-		return "read the resistance across " + s.Part
-	case repair.DoDrop:
-		return "read millivolts along " + s.At
-	case repair.DoReinstall:
-		return "reinstall " + s.Part
-	case repair.DoSweep:
-		return "sweep the rest of " + s.Part
-	case repair.DoEscalate:
-		return "escalate the board"
-	case repair.DoInspect:
-		return "inspect " + s.Part
-	case repair.DoInject:
-		return "inject current into " + s.At
-	case repair.DoRemove:
-		return "remove " + s.Part + " and read both sides"
+	text, ok := stepTexts[s.Do]
+	if !ok {
+		text = s.Remedy + " PART"
 	}
-	return s.Remedy + " " + s.Part
+	if s.Do == repair.DoMeasure && s.Polarity == references.BlackOnGround.String() {
+		text += ", probes swapped"
+	}
+	return strings.NewReplacer("PART", s.Part, "AT", s.At).Replace(text)
 }
