@@ -855,23 +855,21 @@ func posteriors(d *repair.Diagnosis) []Posterior {
 	return list
 }
 
-// stepTexts are steps in the words of the feedback.
-var stepTexts = map[repair.Do]string{
-	repair.DoMeasure: "measure AT", repair.DoPress: "press PART and measure AT", repair.DoGood: "measure AT of a good board",
-	repair.DoSwap: "swap the cable or module at PART", repair.DoEnds: "compare the resistances at both ends of PART",
-	repair.DoAcross: "read the resistance across PART", repair.DoDrop: "read millivolts along AT", repair.DoReinstall: "reinstall PART",
-	repair.DoSweep: "sweep the rest of PART", repair.DoEscalate: "escalate the board", repair.DoInspect: "inspect PART",
-	repair.DoInject: "inject current into AT", repair.DoRemove: "remove PART and read both sides",
-}
-
 // stepWords is a step for people.
 func stepWords(s *repair.Step) string {
-	text, ok := stepTexts[s.Do]
-	if !ok {
-		text = s.Remedy + " PART"
+	switch s.Do {
+	case repair.DoMeasure:
+		if s.Polarity == references.BlackOnGround.String() {
+			return s.Phrase(s.Part, s.At) + ", probes swapped"
+		}
+	case repair.DoEnds:
+		return "compare the resistances at both ends of " + s.Part
+	case repair.DoAcross:
+		return "read the resistance across " + s.Part
+	case repair.DoRemove:
+		return s.Phrase(s.Part, s.At) + " and read both sides"
+	case repair.DoRepair:
+		return s.Remedy + " " + s.Part
 	}
-	if s.Do == repair.DoMeasure && s.Polarity == references.BlackOnGround.String() {
-		text += ", probes swapped"
-	}
-	return strings.NewReplacer("PART", s.Part, "AT", s.At).Replace(text)
+	return s.Phrase(s.Part, s.At)
 }
