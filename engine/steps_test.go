@@ -108,7 +108,8 @@ func TestGoodAtHand(t *testing.T) {
 	read := journal.Read{At: s.point("J1.2"), Name: "J1.2", Reading: s.show("J1.2", references.RedOnGround, network.State{})}
 	c = s.open(swept, journal.Event{Kind: journal.KindGood, Goods: []journal.Read{read}})
 	c.All[0].Open = &journal.Opening{AtHand: []string{journal.GoodBoard}}
-	if s.e, err = s.e.Refit(s.lib.With(journal.GoodSweep(c, []journal.Read{read}, references.DefaultMeter()))); err != nil {
+	c.Library = s.lib.With(journal.GoodSweep(c, []journal.Read{read}, references.DefaultMeter()))
+	if s.e, err = s.e.Refit(c); err != nil {
 		t.Fatal(err)
 	}
 	after := s.diagnose(c)

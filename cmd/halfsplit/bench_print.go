@@ -54,6 +54,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskInspect:
 		b.step(p)
 		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
+	case bench.AskUndrawn:
+		b.step(p)
+		b.input("what stands along " + name(p.Step.At) + " that is not drawn? its marks, as in C99, U9.A1, or none")
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")

@@ -68,8 +68,8 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
-		if slices.ContainsFunc(x.Faults, isUnknown) {
-			// nor does any repair what is not drawn
+		if slices.ContainsFunc(x.Faults, p.lookedFor) {
+			// nor does any repair what is not drawn and was not found
 			p.problem.Rest += x.Probability
 			undrawn = append(undrawn, hypothesis{weight: x.Probability, faults: x.Faults})
 			continue
@@ -82,7 +82,9 @@ func (p *planning) hypotheses() {
 				if diagnose.Cured(&f, p.Board, p.Edits) {
 					continue
 				}
-				h.changes = append(h.changes, f.Changes()...)
+				if !math.IsNaN(f.Ohms) || !isUnknown(f) { // whatever makes its own net read anything leaves others as they are
+					h.changes = append(h.changes, f.Changes()...)
+				}
 			} else if isDoubt(f) {
 				h.faults = append(h.faults, f)
 				continue
@@ -134,6 +136,11 @@ func (p *planning) healthy() float64 {
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
 
 func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
+
+// lookedFor tells of what nobody drew and nobody found either.
+func (p *planning) lookedFor(f fault.Fault) bool {
+	return isUnknown(f) && p.Evidence.Along[f.Locus.Net]
+}
 
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.
