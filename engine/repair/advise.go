@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"halfsplit/engine/diagnose"
-	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/references"
@@ -124,7 +123,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
-		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong && c.Outcomes[0].Probability*(1-fault.Overlooked) < 1-known {
+		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong && c.Outcomes[0].Probability < 1-known {
 			continue
 		}
 		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain

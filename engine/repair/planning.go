@@ -101,8 +101,12 @@ func (p *planning) hypotheses() {
 			needs = []int{p.need(p.again(p.FurthestUnread()))}
 		}
 		slices.Sort(needs)
+		if slices.ContainsFunc(x.Faults, isUnknown) { // which may be overlooked
+			h.weight *= 1 - fault.Overlooked
+			p.problem.Rest += x.Probability - h.weight
+		}
 		p.hyps = append(p.hyps, h)
-		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: slices.Compact(needs)})
+		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: h.weight, Needs: slices.Compact(needs)})
 	}
 }
 

@@ -87,8 +87,6 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 	}
 	if r.name == lookAlong {
 		s := p.along(r.place, "something that is not drawn may stand there")
-		c.Outcomes[0].Probability *= 1 - fault.Overlooked
-		c.Outcomes[1].Probability = 1 - c.Outcomes[0].Probability
 		s.Expected, s.Outcomes = c.Seconds, p.remedyOutcomes(c, "a part that is not drawn", "nothing", p.means(c.Outcomes[0].Weights))
 		return s
 	}
