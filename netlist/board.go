@@ -10,7 +10,7 @@
 //	board, err := netlist.Load("board.yaml")  // every problem of the file at once
 //	point, err := board.Point("R12.1")        // a place to probe, by its name
 //	paths := board.Parts[id].Paths()          // how a part conducts at DC
-//	graph, err := board.Graph()               // lines, islands, drawings
+//	graph, err := board.Graph()               // lines, drawings
 //	edits := netlist.Edits{}.Remove(id)         // what the bench has done since
 //
 // A part and a net are both vertices of one bipartite graph, joined by
@@ -127,6 +127,15 @@ type Part struct {
 	// a high-voltage sense pin, a ball that is not bonded.
 	Floating []int32
 	At       document.Position // of the part's key in the board file
+}
+
+// MayJumper tells the series parts whose function a line can do without.
+func (p *Part) MayJumper() bool { return p.Role != Required && p.Kind.Spare() }
+
+// MayLeaveOff tells the parts that a board does without, at some loss: filter
+// and bypass capacitors (common practice, no source).
+func (p *Part) MayLeaveOff() bool {
+	return p.Kind == Capacitor && (p.Role == RoleFilter || p.Role == RoleBypass)
 }
 
 // Terminal is one contact of a part.

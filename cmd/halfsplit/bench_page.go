@@ -289,7 +289,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
-		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
+		lines = append(lines, "It measured "+volts(p.Outlier.Volts, p.Outlier.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
 	case bench.ForStep:
 		lines = n.Lines

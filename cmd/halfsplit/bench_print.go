@@ -299,7 +299,7 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 			}
 			b.measured(&r.Readings[i], numbers, len(r.Readings) > 1 || typed && b.moves)
 		}
-		if r.Odd && b.terminal {
+		if r.Outlier && b.terminal {
 			fmt.Fprint(b.w, "\a")
 		}
 	} else if n := len(r.Recorded); n > 0 && (c.All[r.Recorded[n-1]-1].Kind != journal.KindUndo || len(r.Says) == 0) {

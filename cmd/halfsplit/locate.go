@@ -234,7 +234,7 @@ func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 	}
 }
 
-// placeOf tells readings apart. The same figure at the same point may be odd before
+// placeOf tells readings apart. The same figure at the same point may be out of range before
 // a part was removed and right after it.
 func placeOf(at, to, polarity string, v *float64, overload bool, verdict diagnose.Verdict) string {
 	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
@@ -572,18 +572,18 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 	s.others(d)
 }
 
-// readRight tells that something was odd, and that whatever was has been read again
+// readRight tells that something was out of range, and that whatever was has been read again
 // since and agreed.
 func readRight(d *repair.Diagnosis) bool {
-	odd, last := make(map[string]bool), make(map[string]diagnose.Verdict)
+	outlying, last := make(map[string]bool), make(map[string]diagnose.Verdict)
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		at := strings.Join([]string{r.At, r.To, r.Polarity}, "\x00")
 		last[at] = r.Verdict
-		odd[at] = odd[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
+		outlying[at] = outlying[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
 	}
 	some := false
-	for at, was := range odd {
+	for at, was := range outlying {
 		if was && last[at] != diagnose.Agrees {
 			return false
 		}

@@ -144,8 +144,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		s.choice = stepKey(&steps[at])
 		return nil
-	case closing, refer:
-		if e.verb == refer {
+	case closing, escalating:
+		if e.verb == escalating {
 			s.remedy = Escalated
 			if e.text != "" {
 				s.remedy += ": " + e.text
@@ -382,7 +382,7 @@ func (s *Session) enterSeveral(p *Prompt, list []quantity.Reading) (*Reply, erro
 			return all, err
 		}
 		all.Recorded, all.Says, all.Readings = append(all.Recorded, r.Recorded...), append(all.Says, r.Says...), append(all.Readings, r.Readings...)
-		all.Odd = all.Odd || r.Odd
+		all.Outlier = all.Outlier || r.Outlier
 		later, s.again = append(later, s.again...), nil
 	}
 	s.again, s.asked = later, nil
@@ -667,9 +667,9 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			times++
 		}
 	}
-	if times < 2 && s.odd(p, asked, read) {
-		r.Odd = true
-		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *read})
+	if times < 2 && s.outlier(p, asked, read) {
+		r.Outlier = true
+		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, outlier: *read})
 	}
 	return nil
 }
@@ -700,9 +700,9 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 // asked for again (common practice, no source).
 const predictedVolts = 0.03
 
-// odd tells whether a reading is to be taken twice before it is accepted. What a
+// outlier tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
-func (s *Session) odd(p *Prompt, asked bool, c *diagnose.Comparison) bool {
+func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 	if c.Verdict == diagnose.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
 		// No good board was read there, but what one would show was told.
 		x := &p.Predict

@@ -199,7 +199,7 @@ func (r *reaching) canonical(l *fault.Locus) (c network.Change, series bool) {
 
 // fault adds a fault to the answer.
 func (r *reaching) fault(l *fault.Locus, mode fault.Mode, odds float64) {
-	at := (&diagnose.Inquiry{Basis: r.Basis}).Report(&fault.Fault{Locus: l, Mode: mode, Observation: -1})
+	at := r.Report(&fault.Fault{Locus: l, Mode: mode})
 	f := Fault{Part: at.Part, Terminal: at.Terminal, Mode: at.Mode, At: at.At, Range: SeenNever}
 	if l.Part != netlist.None && at.Terminal == "" {
 		// parts with several ways through them need to be told which

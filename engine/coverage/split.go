@@ -73,7 +73,7 @@ func (r *reaching) split(groups []*cluster) error {
 			if err != nil {
 				return err
 			}
-			of, count := toldApart(shows)
+			of, count := distinguished(shows)
 			left := r.doubtLeft(g, of)
 			if count < 2 || whole-left < leastDoubt {
 				continue
@@ -231,7 +231,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 // resistance that makes the sweep read alike. What good boards read there is
 // predicted by the estimated circuit unless it was read; reading it on good boards
 // only sharpens the split.
-func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]diagnose.Shown, error) {
+func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]diagnose.Predicted, error) {
 	s := &r.sights[usual]
 	o := fault.Observation{Spot: fit.SpotOf(r.Model, pt, references.RedOnGround), Probe: r.Probe(pt, nil, references.RedOnGround, s.obs[0].Probe.Meter)}
 	o.Known = r.Known(o.Spot)
@@ -240,12 +240,12 @@ func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]
 	for i, b := range g.bands {
 		boards[i] = []network.Change{b.cause.locus.At(g.ohms[i])}
 	}
-	return diagnose.Showing(s.ph, w, &o, boards)
+	return diagnose.PredictEach(s.ph, w, &o, boards)
 }
 
-// toldApart sorts predictions into groups that a reading distinguishes, vague ones
+// distinguished sorts predictions into groups that a reading distinguishes, vague ones
 // like the others.
-func toldApart(shows []diagnose.Shown) (of []int, n int) {
+func distinguished(shows []diagnose.Predicted) (of []int, n int) {
 	order := make([]int, len(shows))
 	for i := range order {
 		order[i] = i

@@ -131,6 +131,7 @@ func Level(volts float64, d network.Drive) (*float64, bool) {
 	return Number(volts), false
 }
 
+// Number gives a number for an answer: nil for what is not one.
 func Number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil

@@ -35,13 +35,12 @@ const (
 type Inquiry struct {
 	*Basis
 	Case      *journal.Case
-	Taken     []Taken
-	Obs       []fault.Observation
+	Taken     []Taken             // the readings of the case, in order
+	Obs       []fault.Observation // what Taken is to the search, in an order of its own
 	Physics   *fault.Physics
-	Result    *fault.Result
-	Evidence  fault.Evidence
-	Edits     netlist.Edits // the board as it lies now
-	drive     network.Drive // the meter as it stands now
+	Result    *fault.Result  // of the search; nil where the readings are implausible
+	Evidence  fault.Evidence // looks, injections and the like
+	Edits     netlist.Edits  // the board as it lies now
 	Stages    []journal.Stage
 	Likeliest []*fault.Fault // by suspect: the likeliest of its faults
 }
@@ -51,7 +50,7 @@ type Inquiry struct {
 func (e *Basis) Inquire(c *journal.Case) (*Inquiry, *Findings, error) {
 	q := &Inquiry{Basis: e, Case: c, Stages: c.Stages()}
 	last := q.Stages[len(q.Stages)-1]
-	q.Edits, q.drive = last.Edits, DriveOf(last)
+	q.Edits = last.Edits
 	d := &Findings{Board: e.Board.Name, Revision: e.Board.Revision,
 		Abnormal: []Abnormal{}, Explanations: []Explanation{}, Suspects: []Suspect{}, Unseen: []Unseen{}, Cautions: []string{}, Notes: []string{}, Unread: []string{}}
 	var err error
@@ -233,22 +232,26 @@ func (q *Inquiry) abnormal(d *Findings) {
 	}
 }
 
-// Report describes a fault for the answer.
-func (q *Inquiry) Report(f *fault.Fault) FaultReport {
-	r := FaultReport{Mode: f.Mode.String(), Ohms: Number(f.Ohms)}
+// report describes a fault for the answer.
+func (q *Inquiry) report(f *fault.Fault) FaultReport {
 	if f.Locus == nil {
-		r.At = q.Taken[q.TakenOf(f.Observation)].Read.Name
-		return r
+		return FaultReport{Mode: f.Mode.String(), Ohms: Number(f.Ohms), At: q.Taken[q.TakenOf(f.Observation)].Read.Name}
 	}
-	r.Cured, r.Comes = Cured(f, q.Board, q.Edits), f.Comes
-	if e, ok := f.Lacks(); ok {
-		r.Lacks = q.Model.Describe(e)
-	}
+	r := q.Report(f)
+	r.Cured = Cured(f, q.Board, q.Edits)
+	return r
+}
+
+// Report describes a fault of the board, which has a locus, whatever the bench has done.
+func (e *Basis) Report(f *fault.Fault) FaultReport {
 	l := f.Locus
-	r.At = l.Name(q.Board)
+	r := FaultReport{Mode: f.Mode.String(), Ohms: Number(f.Ohms), At: l.Name(e.Board), Comes: f.Comes}
+	if el, ok := f.Lacks(); ok {
+		r.Lacks = e.Model.Describe(el)
+	}
 	switch {
 	case l.Part != netlist.None:
-		p := &q.Board.Parts[l.Part]
+		p := &e.Board.Parts[l.Part]
 		r.Part = p.Name
 		if l.Terminal >= 0 && (l.Series || network.Pinned(p.Kind)) {
 			r.Terminal = p.Terminals[l.Terminal].Name
@@ -257,7 +260,7 @@ func (q *Inquiry) Report(f *fault.Fault) FaultReport {
 			r.At = r.Part + "." + r.Terminal
 		}
 	case l.NPins > 0:
-		c := &q.Board.Connectors[l.Pins[0].Connector]
+		c := &e.Board.Connectors[l.Pins[0].Connector]
 		r.Part, r.Terminal = c.Name, c.Pins[l.Pins[0].Pin].Name
 		if l.NPins == 2 {
 			r.Terminal += "-" + c.Pins[l.Pins[1].Pin].Name
@@ -271,7 +274,7 @@ func (q *Inquiry) TakenOf(obs int) int { return max(firstOf(q.Taken, obs), 0) }
 
 // describe puts a fault in a few words: "R12 open", "C40 leaky (about 470 ohm)".
 func (q *Inquiry) describe(f *fault.Fault) string {
-	r := q.Report(f)
+	r := q.report(f)
 	switch f.Mode {
 	case fault.Missed:
 		return "the probe missed the pad at " + r.At
@@ -293,6 +296,7 @@ func (q *Inquiry) describe(f *fault.Fault) string {
 	return r.At + " " + f.Mode.String()
 }
 
+// DescribeAll puts a set of faults in a few words.
 func (q *Inquiry) DescribeAll(faults []fault.Fault) string {
 	if len(faults) == 0 {
 		return "nothing wrong"
@@ -312,7 +316,7 @@ func (q *Inquiry) explanations(d *Findings) {
 		}
 		out := Explanation{Faults: []FaultReport{}, Probability: x.Probability}
 		for k := range x.Faults {
-			out.Faults = append(out.Faults, q.Report(&x.Faults[k]))
+			out.Faults = append(out.Faults, q.report(&x.Faults[k]))
 		}
 		d.Explanations = append(d.Explanations, out)
 	}
@@ -358,7 +362,7 @@ func (q *Inquiry) suspects(d *Findings) error {
 	sort.SliceStable(order, func(a, b int) bool {
 		return fault.Level(order[a].suspect.Probability) > fault.Level(order[b].suspect.Probability)
 	})
-	sight := predictions{q, network.NewWorkspace(q.Model), map[predicted]fault.Prediction{}}
+	sight := predictions{q, network.NewWorkspace(q.Model), map[predictionKey]fault.Prediction{}}
 	var leaders []*fault.Fault
 	for _, s := range order {
 		if s.suspect.Probability < LeastSuspect {
@@ -392,10 +396,10 @@ func (q *Inquiry) suspects(d *Findings) error {
 type predictions struct {
 	*Inquiry
 	w    *network.Workspace
-	told map[predicted]fault.Prediction
+	told map[predictionKey]fault.Prediction
 }
 
-type predicted struct {
+type predictionKey struct {
 	obs    int
 	effect network.Change
 	lacks  bool // and lacks a junction
@@ -407,7 +411,7 @@ func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	if len(changes) == 0 {
 		return o.Good, nil
 	}
-	key := predicted{obs, changes[0].Effect(o.Edits), len(changes) > 1}
+	key := predictionKey{obs, changes[0].Effect(o.Edits), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {
 		return p, nil
@@ -543,15 +547,6 @@ func (q *Inquiry) cautions(d *Findings) {
 	}
 }
 
-// MayJumper tells the series parts whose function a line can do without.
-func MayJumper(p *netlist.Part) bool { return p.Role != netlist.Required && p.Kind.Spare() }
-
-// MayLeaveOff tells the parts that a board does without, at some loss: filter
-// and bypass capacitors (common practice, no source).
-func MayLeaveOff(p *netlist.Part) bool {
-	return p.Kind == netlist.Capacitor && (p.Role == netlist.RoleFilter || p.Role == netlist.RoleBypass)
-}
-
 // Cured tells whether the bench has already dealt with a fault.
 func Cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 	if f.Locus == nil {
@@ -572,7 +567,7 @@ func Cured(f *fault.Fault, b *netlist.Board, edits netlist.Edits) bool {
 		return true
 	case x.Jumpered && f.Locus.Series:
 		return true
-	case x.Removed && f.Mode.Path() && MayLeaveOff(&b.Parts[f.Locus.Part]):
+	case x.Removed && f.Mode.Path() && b.Parts[f.Locus.Part].MayLeaveOff():
 		return true
 	}
 	return false

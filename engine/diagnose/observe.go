@@ -193,7 +193,7 @@ func (e *Basis) order(all []Taken, obs []fault.Observation) []fault.Observation 
 			cmp.Compare(p.Spot.Net, q.Spot.Net), cmp.Compare(p.Spot.Contact, q.Spot.Contact), cmp.Compare(p.Spot.Polarity, q.Spot.Polarity),
 			strings.Compare(p.Edits.Key(), q.Edits.Key()), cmp.Compare(p.Session, q.Session), cmp.Compare(p.Meter, q.Meter),
 			cmp.Compare(x.Read.Reading.Unit, y.Read.Reading.Unit), strings.Compare(x.Read.ToName, y.Read.ToName),
-			compareBool(p.Over, q.Over), cmp.Compare(p.Volts, q.Volts), strings.Compare(x.Read.Name, y.Read.Name),
+			CompareBool(p.Over, q.Over), cmp.Compare(p.Volts, q.Volts), strings.Compare(x.Read.Name, y.Read.Name),
 		)
 	})
 	var out []fault.Observation
@@ -264,7 +264,8 @@ func alike(of []fault.Observation, o *fault.Observation, tolerance float64) int 
 	return best
 }
 
-func compareBool(a, b bool) int {
+// CompareBool puts false before true.
+func CompareBool(a, b bool) int {
 	switch {
 	case a == b:
 		return 0
@@ -333,6 +334,7 @@ func firstOf(all []Taken, obs int) int {
 	return -1
 }
 
+// DriveOf is what the meter of a stage drives in diode mode.
 func DriveOf(st journal.Stage) network.Drive { return fit.DriveOf(st.Meter) }
 
 func polarityOf(blackOnGround bool) references.Polarity {

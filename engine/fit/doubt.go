@@ -59,12 +59,12 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			boards[g.spot] += len(references.PerBoard(g.samples))
 		}
 	}
-	odd := false
+	outlier := false
 	for i := range b.rows {
 		q := &b.rows[i]
 		sd := 1 / math.Sqrt(b.inverse[i*n+i])
 		z := x[i] * sd
-		odd = odd || math.Abs(z) > 3
+		outlier = outlier || math.Abs(z) > 3
 		if q.of == nil {
 			continue
 		}
@@ -81,7 +81,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			}
 		}
 	}
-	if !odd {
+	if !outlier {
 		return false, nil
 	}
 	moves, err := b.ohmSlopes(pool, groups)

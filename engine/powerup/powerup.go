@@ -283,7 +283,7 @@ func (k *check) lines(g *Answer) {
 		}
 	}
 	slices.SortStableFunc(g.Lines, func(a, b Line) int {
-		return cmp.Or(compareBool(b.stops(), a.stops()), compareBool(b.Rail, a.Rail))
+		return cmp.Or(diagnose.CompareBool(b.stops(), a.stops()), diagnose.CompareBool(b.Rail, a.Rail))
 	})
 	asked := map[string]bool{}
 	for _, l := range g.Lines {
@@ -302,16 +302,6 @@ func (k *check) lines(g *Answer) {
 func (l *Line) fails() bool { return l.State == Shorted || l.State == Wrong }
 
 func (l *Line) stops() bool { return l.fails() || l.State == NotRead }
-
-func compareBool(a, b bool) int {
-	switch {
-	case a == b:
-		return 0
-	case b:
-		return -1
-	}
-	return 1
-}
 
 // line judges one net by the readings that were taken after the rework w, those of
 // the nets that are joined to it included. A net that nobody touched, with w at
@@ -696,7 +686,7 @@ func (k *check) off(g *Answer) {
 			}
 		}
 		switch {
-		case diagnose.MayLeaveOff(p):
+		case p.MayLeaveOff():
 			o.Why = "left off; the board runs without it, with less filtering"
 		case x.Jumpered:
 			o.Why = "off, with a jumper in its place"

@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
-	"strings"
 
 	"gopkg.in/yaml.v3"
 
@@ -381,11 +380,6 @@ const (
 	UnknownPath  = "unknown path at "
 	UnknownBreak = "unknown break at "
 )
-
-// Unknown tells whether a suspect's name is that of something in no drawing.
-func Unknown(name string) bool {
-	return strings.HasPrefix(name, UnknownPath) || strings.HasPrefix(name, UnknownBreak)
-}
 
 // Names lists what a suspect may be called to be right about a fault of the board
 // m, and tells whether the fault's place is drawn. What is not drawn is right

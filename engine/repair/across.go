@@ -31,7 +31,7 @@ func (p *planning) across() error {
 	}
 	meter := p.Stages[len(p.Stages)-1].Meter
 	drive := diagnose.OhmsDrive(meter)
-	shows := make([][]diagnose.Shown, len(parts))
+	shows := make([][]diagnose.Predicted, len(parts))
 	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
 		a, b := p.terminals(parts[i])
 		o := fault.Observation{Edits: p.Edits, Probe: p.Probe(a, &b, references.RedOnGround, drive), Noise: fault.Noise{Own: diagnose.LeastNoise}}
@@ -39,11 +39,11 @@ func (p *planning) across() error {
 		if err != nil {
 			return err
 		}
-		shows[i] = make([]diagnose.Shown, len(told))
+		shows[i] = make([]diagnose.Predicted, len(told))
 		for k, pr := range told {
 			ohms := diagnose.VoltsToOhms(drive, pr.Volts)
 			_, slope := diagnose.OhmsToVolts(drive, math.Min(ohms, meter.OhmsOver))
-			shows[i][k] = diagnose.Shown{Volts: pr.Volts, Sigma: math.Hypot(pr.Sigma, slope*math.Hypot(diagnose.LeadOhms, (meter.Gain+diagnose.ModelOhms)*ohms)), Over: pr.Volts > drive.Over}
+			shows[i][k] = diagnose.Predicted{Volts: pr.Volts, Sigma: math.Hypot(pr.Sigma, slope*math.Hypot(diagnose.LeadOhms, (meter.Gain+diagnose.ModelOhms)*ohms)), Over: pr.Volts > drive.Over}
 		}
 		return nil
 	})

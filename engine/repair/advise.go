@@ -38,7 +38,7 @@ func Advise(q *diagnose.Inquiry, f *diagnose.Findings, t Terms) (*Diagnosis, err
 	if d.Implausible != nil {
 		return d, nil
 	}
-	p := &planning{Inquiry: q, Terms: t, pool: network.NewPool(q.Model), byRemedy: map[string]int{}}
+	p := &planning{Inquiry: q, Terms: t, pool: network.NewPool(q.Model), byRemedy: map[remedyKey]int{}}
 	for i := range d.Suspects {
 		r := p.remedyOf(p.Likeliest[i])
 		d.Suspects[i].Remedy, d.Suspects[i].Advice = r.name, r.advice
@@ -129,7 +129,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
 		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {
 			s := p.step(c, d)
-			if s.Do != DoMeasure || !slices.ContainsFunc(d.Next, func(x Step) bool { return x.Do == s.Do && x.At == s.At && x.Polarity == s.Polarity }) {
+			if s.Do != DoMeasure || !d.offers(&s) {
 				d.Next = append(d.Next, s)
 			}
 		}

@@ -80,9 +80,9 @@ func (p *planning) further(d *Diagnosis) {
 			p.add(d, p.along(p.Board.Nets[n].Name, "nothing drawn explains what is out of range"))
 		}
 	}
-	p.shown(d, nets)
+	p.marked(d, nets)
 	for _, x := range p.Edits.List() {
-		if at := &p.Board.Parts[x.Part]; x.Removed && !x.Jumpered && !diagnose.MayLeaveOff(at) {
+		if at := &p.Board.Parts[x.Part]; x.Removed && !x.Jumpered && !at.MayLeaveOff() {
 			p.add(d, Step{Do: DoReinstall, Part: at.Name, Then: p.proof(d), Seconds: p.Costs.Reinstall, Why: "it is off the board, and nothing speaks against it"})
 		}
 	}
@@ -94,11 +94,11 @@ func (p *planning) further(d *Diagnosis) {
 	p.add(d, escalate)
 }
 
-// shown adds repairing parts on some nets that a look or a reading across them speaks
+// marked adds repairing parts on some nets that a look or a reading across them speaks
 // against, though the readings to ground do not: what is wrong besides, in the drawing or
 // in the known-good readings, may hide it, and a part is sooner replaced than the board
 // handed on. What leads around a part only lowers the resistance across it.
-func (p *planning) shown(d *Diagnosis, nets []netlist.NetID) {
+func (p *planning) marked(d *Diagnosis, nets []netlist.NetID) {
 	low := slices.ContainsFunc(d.Abnormal, func(c diagnose.Abnormal) bool {
 		return c.Verdict == diagnose.Low || c.Verdict == diagnose.IsShorted
 	})

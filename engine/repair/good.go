@@ -59,7 +59,7 @@ func (p *planning) beside(d *Diagnosis) {
 			}
 			for _, n := range group {
 				if at := p.easiestOn(n, nil); n != t.Read.At.Net && at != nil && !p.readAlready(*at, references.RedOnGround) {
-					add(Step{Do: DoMeasure, At: p.Board.PointName(*at), Seconds: p.Costs.Measure}, p.shielded(*at))
+					add(p.measure(p.Board.PointName(*at)), p.shielded(*at))
 				}
 			}
 		}

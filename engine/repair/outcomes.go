@@ -31,7 +31,7 @@ const softSigmas = 1.5
 // from all sharp ones: sorted by voltage, a new outcome begins where one lies further than
 // apart standard deviations from the first of the last outcome; OL is one more. Each
 // hypothesis is spread over them by its normal distribution, cut half way between.
-func outcomes(shows []diagnose.Shown, apart float64) (rows [][]float64, n int) {
+func outcomes(shows []diagnose.Predicted, apart float64) (rows [][]float64, n int) {
 	order := make([]int, 0, len(shows))
 	over := false
 	for i, s := range shows {

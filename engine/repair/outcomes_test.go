@@ -10,7 +10,7 @@ import (
 // TestOutcomes: predictions three standard deviations apart are two outcomes, neither of
 // which rules a hypothesis out; half a deviation apart they are one.
 func TestOutcomes(t *testing.T) {
-	rows, n := outcomes([]diagnose.Shown{{Volts: 0.500, Sigma: 0.004}, {Volts: 0.512, Sigma: 0.004}, {Volts: 0.502, Sigma: 0.004}, {Over: true}}, softSigmas)
+	rows, n := outcomes([]diagnose.Predicted{{Volts: 0.500, Sigma: 0.004}, {Volts: 0.512, Sigma: 0.004}, {Volts: 0.502, Sigma: 0.004}, {Over: true}}, softSigmas)
 	if n != 3 || len(rows) != 4 || rows[3][2] != 1 {
 		t.Fatalf("%d outcomes, %v", n, rows)
 	}
@@ -20,7 +20,7 @@ func TestOutcomes(t *testing.T) {
 			t.Errorf("hypothesis %d falls into the first outcome with %.3f, want %.3f", i, got, want)
 		}
 	}
-	if _, n := outcomes([]diagnose.Shown{{Volts: 0.500, Sigma: 0.004}, {Volts: 0.502, Sigma: 0.004}}, softSigmas); n != 1 {
+	if _, n := outcomes([]diagnose.Predicted{{Volts: 0.500, Sigma: 0.004}, {Volts: 0.502, Sigma: 0.004}}, softSigmas); n != 1 {
 		t.Errorf("%d outcomes half a deviation apart, want 1", n)
 	}
 }

@@ -38,7 +38,7 @@ type planning struct {
 	problem  plan.Problem
 	tests    []test
 	remedies []remedy
-	byRemedy map[string]int
+	byRemedy map[remedyKey]int
 }
 
 // test is one test of the problem, in the bench's words.
@@ -146,10 +146,13 @@ func (p *planning) lookedFor(f fault.Fault) bool {
 	return isUnknown(f) && p.Evidence.Along[f.Locus.Net]
 }
 
+// remedyKey is the key and the name of a remedy.
+type remedyKey struct{ key, name string }
+
 // need gives the index of a remedy. A part may have two, such as bridging and
 // replacing; they are kept apart, as each repairs other faults.
 func (p *planning) need(r remedy) int {
-	key := r.key + "/" + r.name
+	key := remedyKey{r.key, r.name}
 	if i, ok := p.byRemedy[key]; ok {
 		return i
 	}
@@ -168,7 +171,7 @@ func (p *planning) need(r remedy) int {
 
 // needs tells whether a remedy is one that a hypothesis needs.
 func (p *planning) needs(key, name string) bool {
-	_, ok := p.byRemedy[key+"/"+name]
+	_, ok := p.byRemedy[remedyKey{key, name}]
 	return ok
 }
 
@@ -251,11 +254,16 @@ func (p *planning) settles(faults []fault.Fault) bool {
 	})
 }
 
+// offers tells whether a step is on the list, by what it does, where and to what.
+func (d *Diagnosis) offers(s *Step) bool {
+	return slices.ContainsFunc(d.Next, func(x Step) bool {
+		return x.Do == s.Do && x.At == s.At && x.Part == s.Part && x.Polarity == s.Polarity
+	})
+}
+
 // add puts a step behind the others, unless it is among them.
 func (p *planning) add(d *Diagnosis, s Step) bool {
-	if slices.ContainsFunc(d.Next, func(x Step) bool {
-		return x.Do == s.Do && x.At == s.At && x.Part == s.Part && x.Polarity == s.Polarity
-	}) {
+	if d.offers(&s) {
 		return false
 	}
 	if s.Expected == 0 {

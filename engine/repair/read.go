@@ -15,11 +15,11 @@ import (
 
 // predict gives what each hypothesis predicts at a point of the board with
 // edits.
-func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits, boards [][]network.Change) ([]diagnose.Shown, error) {
+func (p *planning) predict(w *network.Workspace, pt netlist.Point, pol references.Polarity, edits netlist.Edits, boards [][]network.Change) ([]diagnose.Predicted, error) {
 	st := p.Stages[len(p.Stages)-1]
 	st.Edits = edits
 	o := p.Spotted(diagnose.Spot{At: pt, Polarity: pol}, st)
-	return diagnose.Showing(p.Physics, w, &o, boards)
+	return diagnose.PredictEach(p.Physics, w, &o, boards)
 }
 
 // measures adds a reading at each point, in both polarities, where it tells
@@ -32,12 +32,12 @@ func (p *planning) measures(points []netlist.Point) error {
 				continue // it tells short and open alone, as the other polarity does for less
 			}
 			// where the first may have missed its point, reading it again is a remedy
-			if n := p.timesRead(pt, pol); n == 0 || n < mostTimes && p.comes(pt) && !p.needs(fmt.Sprint(p.Board.PointName(pt), pol), readAgain) {
+			if n := p.timesRead(pt, pol); n == 0 || n < mostTimes && p.comes(pt) && !p.needs(againKey(p.Board.PointName(pt), pol), readAgain) {
 				spots = append(spots, diagnose.Spot{At: pt, Polarity: pol})
 			}
 		}
 	}
-	shows := make([][]diagnose.Shown, len(spots))
+	shows := make([][]diagnose.Predicted, len(spots))
 	boards, comes := p.boards(), slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return h.comes })
 	if comes {
 		boards = append(boards, nil) // on which what comes and goes is not there
@@ -91,7 +91,7 @@ func (p *planning) comes(pt netlist.Point) bool {
 
 // readings describes the outcomes of a reading: the mean of what its hypotheses
 // predict.
-func (p *planning) readings(shows []diagnose.Shown, rows [][]float64, n int) []StepOutcome {
+func (p *planning) readings(shows []diagnose.Predicted, rows [][]float64, n int) []StepOutcome {
 	seen := make([]StepOutcome, n)
 	weight := make([]float64, n)
 	for i, s := range shows {
@@ -142,7 +142,7 @@ func (p *planning) removes() error {
 		return network.Pinned(at.Kind) || p.Edits.Of(part).Removed || len(at.Terminals) > 4 || p.removedBefore(part) || p.mayStayOff(part)
 	})
 	parts = parts[:min(len(parts), mostRemovals)]
-	pads, shows := make([][]netlist.Point, len(parts)), make([][][]diagnose.Shown, len(parts))
+	pads, shows := make([][]netlist.Point, len(parts)), make([][][]diagnose.Predicted, len(parts))
 	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
 		pads[i] = p.pads(parts[i])
 		for _, pad := range pads[i] {
@@ -193,7 +193,7 @@ func (p *planning) pads(part netlist.PartID) []netlist.Point {
 }
 
 // remove adds taking a part off, with what is predicted at its pads.
-func (p *planning) remove(part netlist.PartID, pads []netlist.Point, shows [][]diagnose.Shown) {
+func (p *planning) remove(part netlist.PartID, pads []netlist.Point, shows [][]diagnose.Predicted) {
 	at := &p.Board.Parts[part]
 	rows, n := [][]float64(nil), 0
 	for _, s := range shows {

@@ -4,10 +4,10 @@ import (
 	"fmt"
 	"slices"
 
-	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
+	"halfsplit/references"
 )
 
 // remedy is what repairs a fault.
@@ -31,10 +31,13 @@ const lookAlong = "look along the net"
 // leaveOff is the name of the remedy of taking a part off for good.
 const leaveOff = "leave off"
 
+// againKey is the key of the remedy of reading a point again.
+func againKey(at string, pol references.Polarity) string { return fmt.Sprint(at, pol) }
+
 // again gives the remedy of taking a reading again.
 func (p *planning) again(taken int) remedy {
 	at := p.Taken[taken].Read
-	return remedy{key: fmt.Sprint(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: p.Costs.Measure, taken: taken}
+	return remedy{key: againKey(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: p.Costs.Measure, taken: taken}
 }
 
 // remedyOf gives what to do about a fault. A joint is melted anew before its part is
@@ -131,11 +134,11 @@ func (p *planning) remedy(f *fault.Fault) remedy {
 	case part.Kind == netlist.IC || part.Kind == netlist.Module:
 		r.seconds = p.Costs.IC + verify
 		r.advice = fmt.Sprintf("Replace %s, or escalate the board: work under an IC needs the right equipment.", name)
-	case f.Mode.Path() && diagnose.MayLeaveOff(part):
+	case f.Mode.Path() && part.MayLeaveOff():
 		r.name = leaveOff
 		r.seconds = p.Costs.Remove + verify
 		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. Replace it with %s when there is one.", name, lost(part), valueOf(part))
-	case !f.Mode.Path() && diagnose.MayJumper(part):
+	case !f.Mode.Path() && part.MayJumper():
 		r.name = "jumper"
 		r.advice = fmt.Sprintf("Put a jumper across %s; you lose %s. Or replace it.", name, lost(part))
 		r.seconds = p.Costs.Jumper + verify

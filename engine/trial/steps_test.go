@@ -91,9 +91,9 @@ func (w *Work) oracle() float64 {
 				seconds = c.Resolder
 			case network.Pinned(p.Kind):
 				seconds = c.IC
-			case f.Mode.Path() && diagnose.MayLeaveOff(p):
+			case f.Mode.Path() && p.MayLeaveOff():
 				seconds = c.Remove
-			case !f.Mode.Path() && diagnose.MayJumper(p):
+			case !f.Mode.Path() && p.MayJumper():
 				seconds = c.Jumper
 			}
 			if p.Access == netlist.Underfill {

@@ -48,7 +48,7 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 		switch p := &b.b.Parts[x.Part]; {
 		case x.Jumpered:
 			word = "jumpered"
-		case x.Removed && diagnose.MayLeaveOff(p):
+		case x.Removed && p.MayLeaveOff():
 			word = "left off"
 		case x.Removed:
 			word = "off the board"

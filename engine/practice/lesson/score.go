@@ -561,8 +561,8 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
 		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
 	}
-	if odd := stillOdd(before); k.proven && len(k.named) > 0 && odd != nil {
-		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", odd.At, odd.Verdict))
+	if out := stillOut(before); k.proven && len(k.named) > 0 && out != nil {
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", out.At, out.Verdict))
 	}
 	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
 		a := before.Abnormal[0]
@@ -570,9 +570,9 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	}
 }
 
-// stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
+// stillOut is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
-func stillOdd(d *repair.Diagnosis) *diagnose.Comparison {
+func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
 	last := map[string]*diagnose.Comparison{}
 	for i := range d.Readings {
 		r := &d.Readings[i]
@@ -620,7 +620,7 @@ func (k *marker) step(e *journal.Event, before, now *repair.Diagnosis) error {
 // are gone but for those that it saved as it turned out.
 func (k *marker) lost(e *journal.Event, before *repair.Diagnosis, paid, saved float64) float64 {
 	switch {
-	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !diagnose.MayLeaveOff(&k.s.board.Parts[e.Parts[0]]):
+	case paid == 0, e.Kind == journal.KindReinstall, k.emptied(e) && !k.s.board.Parts[e.Parts[0]].MayLeaveOff():
 		return 0
 	case e.Kind == journal.KindRead && k.a.Flicker > 0 && k.again(e) > 0 && k.again(e) <= fairAgain:
 		return 0 // what comes and goes has to be read more than once
@@ -773,7 +773,7 @@ func promise(s *repair.Step) string {
 	}
 	bits := 0.0
 	for _, o := range s.Outcomes {
-		bits += surprise(o.Probability)
+		bits += bitsOf(o.Probability)
 	}
 	return fmt.Sprintf("could tell %.1f bits, in %.0f s", bits, s.Seconds)
 }
