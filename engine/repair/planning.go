@@ -139,13 +139,6 @@ func (p *planning) healthy() float64 {
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
 
-func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
-
-// lookedFor tells of what nobody drew and nobody found either.
-func (p *planning) lookedFor(f fault.Fault) bool {
-	return isUnknown(f) && p.Evidence.Along[f.Locus.Net]
-}
-
 // remedyKey is the key and the name of a remedy.
 type remedyKey struct{ key, name string }
 

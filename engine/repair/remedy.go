@@ -34,6 +34,13 @@ const leaveOff = "leave off"
 // againKey is the key of the remedy of reading a point again.
 func againKey(at string, pol references.Polarity) string { return fmt.Sprint(at, pol) }
 
+func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
+
+// lookedFor tells of what nobody drew and nobody found either.
+func (p *planning) lookedFor(f fault.Fault) bool {
+	return isUnknown(f) && p.Evidence.Along[f.Locus.Net]
+}
+
 // again gives the remedy of taking a reading again.
 func (p *planning) again(taken int) remedy {
 	at := p.Taken[taken].Read
