@@ -174,6 +174,9 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		for _, look := range []string{"clean", "corroded", "burnt", "cracked", "missing"} {
 			n.Choices = append(n.Choices, benchpage.Choice{Entry: look, Label: look})
 		}
+	case bench.AskUndrawn:
+		n.Wants = "Marks of what is not drawn, as in C99, U9.A1"
+		n.Choices = []benchpage.Choice{{Entry: "none", Label: "Nothing else stands there"}}
 	case bench.AskInjection:
 		n.Wants = "Which part warmed up?"
 		n.Choices = []benchpage.Choice{{Entry: "none", Label: "none"}}

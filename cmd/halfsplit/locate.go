@@ -695,6 +695,10 @@ func instructions(b *netlist.Board, step *repair.Step) []string {
 	case repair.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
 	case repair.DoInspect:
+		if step.At != "" {
+			lines = append(lines, "under the microscope, and with the board against a light: follow the copper from one part to the next; what stands there and is not in the board file is written down by its mark, an IC with the pin")
+			break
+		}
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case repair.DoDrop:
 		lines = append(lines, repair.DropCautions(step)...)

@@ -18,6 +18,7 @@ const (
 	AskConnector              // which connector to sweep first
 	AskReading                // a reading
 	AskInspect                // what a part looks like
+	AskUndrawn                // what stands along a net and is not drawn
 	AskInjection              // which parts warm up
 	AskSwap                   // whether a known-good cable or module mends the complaint
 	AskDrop                   // millivolts along a rail under current

@@ -818,7 +818,9 @@ func (s *Session) stepPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	case repair.DoReinstall:
 		p.Ask, when = AskReinstall, beforeHeat
 	case repair.DoInspect:
-		p.Ask = AskInspect
+		if p.Ask = AskInspect; step.At != "" {
+			p.Ask = AskUndrawn
+		}
 	case repair.DoInject:
 		p.Ask, when = AskInjection, beforeInjecting
 	case repair.DoDrop:

@@ -157,7 +157,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.beside, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.undrawn, p.beside, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -670,6 +670,34 @@ func (p *parser) reading() (entry, bool, error) {
 func isNumber(word string) bool {
 	_, err := strconv.ParseFloat(word, 64)
 	return err == nil
+}
+
+// foundWords are marks of parts, and noneWords say that there are none.
+var (
+	foundWords = regexp.MustCompile(`(?i)^\s*[a-z]+[0-9]+(\.\w+)?([, ]+[a-z]+[0-9]+(\.\w+)?)*\s*$`)
+	noneWords  = regexp.MustCompile(`(?i)^\s*(none|nothing)\s*$`)
+)
+
+// undrawn is "undrawn VTP_1V8: C99, U9.A1", "undrawn VTP_1V8: none": what stands along a net
+// and is not drawn.
+func (p *parser) undrawn() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "undrawn")
+	if !ok {
+		return entry{}, false, nil
+	}
+	net, list, _ := strings.Cut(rest, ":")
+	id, err := p.b.NetByName(strings.TrimSpace(net))
+	if err != nil {
+		return entry{}, false, err
+	}
+	x := journal.Undrawn{Net: id}
+	switch {
+	case foundWords.MatchString(list):
+		x.Marks = strings.FieldsFunc(list, func(r rune) bool { return r == ',' || r == ' ' })
+	case !noneWords.MatchString(list):
+		return entry{}, false, fmt.Errorf("%s says no marks of parts; write it as in undrawn %s: C99, U9.A1, or none", document.Quote(strings.TrimSpace(list)), p.b.Nets[id].Name)
+	}
+	return entry{verb: record, event: journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{x}}}, true, nil
 }
 
 // beside is "pressed U5: 0.622 at J7.3", "good board: 0.622 at J7.3", "swapped J7: works".

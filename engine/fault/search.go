@@ -61,6 +61,7 @@ type Evidence struct {
 	Presses    []Press
 	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
 	Swaps      []bool                    // of known-good cables and modules: is the complaint gone
+	Along      map[netlist.NetID]bool    // nets along which somebody looked for what is not drawn
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -149,7 +150,7 @@ func (s *search) findCandidates() error {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
-	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci)...)
+	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci, s.ev.Along)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))

@@ -37,7 +37,7 @@ const (
 	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
 	DoInject    Do = "inject"    // current into the rail At
 	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
-	DoInspect   Do = "inspect"   // Part, or the connector pin of that name
+	DoInspect   Do = "inspect"   // Part, or the connector pin of that name; or along the net At for what is not drawn
 	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
 	DoReinstall Do = "reinstall" // Part, which is off the board
 	DoRepair    Do = "repair"    // Part, as Remedy says, and read the points of Then
@@ -78,7 +78,11 @@ type Step struct {
 // Phrase puts a step in a few words, with its part and point as they are to be written;
 // "" is a repair.
 func (s *Step) Phrase(part, at string) string {
-	return strings.NewReplacer("PART", part, "AT", at).Replace(phrases[s.Do])
+	text := phrases[s.Do]
+	if s.Do == DoInspect && s.At != "" {
+		text = "look along AT for what is not drawn"
+	}
+	return strings.NewReplacer("PART", part, "AT", at).Replace(text)
 }
 
 // Ends lists At and Then: the two ends of a part.

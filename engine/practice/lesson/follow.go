@@ -323,6 +323,9 @@ func (p *follower) do(s *repair.Step) error {
 		}
 		return nil
 	case repair.DoInspect:
+		if s.At != "" {
+			return p.d.Along(s.At)
+		}
 		_, err := p.d.Look(s.Part)
 		return err
 	case repair.DoInject:

@@ -680,6 +680,8 @@ func (k *marker) same(e *journal.Event, n *repair.Step) bool {
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
 	case journal.KindInspect:
 		return n.Do == repair.DoInspect && n.Part == e.Looks[0].Name(b)
+	case journal.KindUndrawn:
+		return n.Do == repair.DoInspect && n.At == b.Nets[e.Undrawn[0].Net].Name
 	case journal.KindInject:
 		return n.Do == repair.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
 	case journal.KindPress:

@@ -447,6 +447,18 @@ func (d *Session) Look(name string) (journal.Look, error) {
 	return l.Look, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 }
 
+// Along looks along a net for what is not drawn: boards of practice are drawn in full.
+func (d *Session) Along(name string) error {
+	if err := d.open(); err != nil {
+		return err
+	}
+	n, err := d.sim.board.NetByName(d.Spelled(name))
+	if err != nil {
+		return err
+	}
+	return d.write(journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{{Net: n}}})
+}
+
 // Remove takes a part off. An IC may tear its pads off with it; what it says then
 // is not "".
 func (d *Session) Remove(name string) (harm string, err error) {
