@@ -316,7 +316,7 @@ func TestBenchClears(t *testing.T) {
 		fault string
 		event journal.Event
 		edits netlist.Edits
-		least float64 // the rest is that the first OL was a slip
+		least float64 // the rest is that the first OL was read beside the pad
 	}{
 		{"replace", "R1:open", journal.Event{Kind: journal.KindReplace, Parts: []netlist.PartID{r1}}, none.Replace(r1), 0.7},
 		{"jumper", "R1:open", journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: r1, Ohms: 0.01}}}, none.Jumper(r1, 0.01), 0.7},
@@ -423,27 +423,27 @@ parts:
 	}
 }
 
-// TestSlip reads one point beside the pad: OL where the net reads well from
+// TestMissed reads one point beside the pad: OL where the net reads well from
 // another of its points. The probe is to blame rather than the board.
-func TestSlip(t *testing.T) {
+func TestMissed(t *testing.T) {
 	s := newShop(t, small, 5)
 	rs := s.sweep(red, network.State{})
 	again := rs[0] // J1.1
 	wrong := rs[0]
 	wrong.Reading.Value = 0.9
 	d := s.diagnose(s.open(reads(wrong), reads(rs[1:]...), reads(again)))
-	slipped := 0.0
+	missed := 0.0
 	for _, x := range d.Explanations {
 		for _, f := range x.Faults {
 			if f.Mode == fault.Missed.String() && f.At == "J1.1" {
-				slipped += x.Probability
+				missed += x.Probability
 			}
 		}
 	}
-	if slipped < 0.8 {
-		t.Errorf("the probe missed the pad with %.3f, want 0.8; explanations %+v", slipped, d.Explanations)
+	if missed < 0.8 {
+		t.Errorf("the probe missed the pad with %.3f, want 0.8; explanations %+v", missed, d.Explanations)
 	}
-	// the same read twice is no slip
+	// the same read twice is no pad missed
 	d = s.diagnose(s.open(reads(wrong), reads(rs[1:]...), reads(wrong)))
 	twice := 0.0
 	for _, x := range d.Explanations {
@@ -453,8 +453,8 @@ func TestSlip(t *testing.T) {
 			}
 		}
 	}
-	if twice > slipped/2 {
-		t.Errorf("read twice alike, the probe missed the pad with %.3f, beside %.3f where it was read right in between", twice, slipped)
+	if twice > missed/2 {
+		t.Errorf("read twice alike, the probe missed the pad with %.3f, beside %.3f where it was read right in between", twice, missed)
 	}
 }
 

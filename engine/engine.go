@@ -61,10 +61,10 @@ func New(b *netlist.Board, lib *references.Library, o Options) (*Engine, error) 
 	return e, nil
 }
 
-// Refit gives an engine of the same board and options that knows another library, such as
-// one with what a good board at hand read.
-func (e *Engine) Refit(lib *references.Library) (*Engine, error) {
-	return New(e.Board, lib, Options{Priors: e.Priors, Costs: &e.terms.Costs, Rates: e.terms.Rates, Limits: e.terms.Limits, Task: e.Model.Task})
+// Refit gives an engine of the same options for a case that has since drawn into its board,
+// or into its library, what was found on the board and read on a good one.
+func (e *Engine) Refit(c *journal.Case) (*Engine, error) {
+	return New(c.Board, c.Library, Options{Priors: e.Priors, Costs: &e.terms.Costs, Rates: e.terms.Rates, Limits: e.terms.Limits, Task: e.Model.Task})
 }
 
 // Diagnose weighs what could explain the readings of a case and ranks what to do

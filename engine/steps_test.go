@@ -108,7 +108,8 @@ func TestGoodAtHand(t *testing.T) {
 	read := journal.Read{At: s.point("J1.2"), Name: "J1.2", Reading: s.show("J1.2", references.RedOnGround, network.State{})}
 	c = s.open(swept, journal.Event{Kind: journal.KindGood, Goods: []journal.Read{read}})
 	c.All[0].Open = &journal.Opening{AtHand: []string{journal.GoodBoard}}
-	if s.e, err = s.e.Refit(s.lib.With(journal.GoodSweep(c, []journal.Read{read}, references.DefaultMeter()))); err != nil {
+	c.Library = s.lib.With(journal.GoodSweep(c, []journal.Read{read}, references.DefaultMeter()))
+	if s.e, err = s.e.Refit(c); err != nil {
 		t.Fatal(err)
 	}
 	after := s.diagnose(c)
@@ -234,5 +235,66 @@ func TestMatchedPoint(t *testing.T) {
 	}
 	if d := at("TP2"); offered(d) != 0 {
 		t.Error("TP2 is to be read again")
+	}
+}
+
+// TestLooksAlong: what nothing drawn explains is looked for along its net, once. A part found
+// there is blamed as if it had been drawn; where nothing was found, somebody else goes on.
+func TestLooksAlong(t *testing.T) {
+	s := newShop(t, `
+board: found
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: L1, 3: V}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  R1: {kind: resistor, value: 1K, pins: [L1, M1]}
+  U1: {kind: ic, pins: {1: V, 2: GND, 3: M1}, supply: 1, ground: 2}
+  U2: {kind: ic, pins: {1: V, 2: GND}, supply: 1, ground: 2}
+`, 4)
+	rail, err := s.board.NetByName("M1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	short := network.State{Changes: []network.Change{{Kind: network.AddPath, Owner: netlist.None, A: s.e.Model.PlaceOf(netlist.NetPoint(rail)), B: s.e.Model.GroundPlace(), Ohms: 40}}}
+	events := []journal.Event{reads(s.sweep(references.RedOnGround, short)...), {Kind: journal.KindReplace, Parts: []netlist.PartID{s.part("U1")}}}
+	for _, at := range []string{"J1.2", "R1.2"} {
+		events = append(events, reads(journal.Read{At: s.point(at), Name: at, Reading: s.show(at, references.RedOnGround, short)}))
+	}
+	along := func(d *repair.Diagnosis) int {
+		return slices.IndexFunc(d.Next, func(x repair.Step) bool { return x.Do == repair.DoInspect && x.At == "M1" })
+	}
+	d := s.diagnose(s.open(events...))
+	if k := along(d); k != 0 || d.Next[0].Seconds != 60 || len(d.Next[0].Outcomes) != 2 {
+		t.Fatalf("to look along M1 is step %d of %+v", k, d.Next)
+	}
+	find := func(marks ...string) (*repair.Diagnosis, error) {
+		c := s.open(append(slices.Clone(events), journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{{Net: rail, Marks: marks}}})...)
+		for _, mark := range marks {
+			if c.Board, err = c.Board.DrawIn(netlist.Found{Mark: mark, Net: rail}); err != nil {
+				return nil, err
+			}
+		}
+		e, err := s.e.Refit(c)
+		if err != nil {
+			return nil, err
+		}
+		return e.Diagnose(c)
+	}
+	for _, tt := range []struct {
+		mark string // what is found
+		do   repair.Do
+		part string
+	}{{"C9", repair.DoRepair, "C9"}, {"U2.3", repair.DoRepair, "U2"}} {
+		d, err := find(tt.mark)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p := blames(d, tt.part); p < 0.9 || d.Next[0].Do != tt.do || d.Next[0].Part != tt.part || along(d) >= 0 {
+			t.Errorf("%s found: %.2f, then %+v", tt.mark, p, d.Next[0])
+		}
+	}
+	if d, err = find(); err != nil || along(d) >= 0 || stepOf(d, repair.DoEscalate, "") == nil {
+		t.Errorf("nothing found: %v, then %+v", err, d.Next)
 	}
 }

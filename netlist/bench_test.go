@@ -38,9 +38,11 @@ func BenchmarkGraph(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		b.Run(fmt.Sprintf("islands/%d", n), func(b *testing.B) {
+		b.Run(fmt.Sprintf("lines/%d", n), func(b *testing.B) {
 			for b.Loop() {
-				g.Islands(AtRails)
+				for net := range board.Nets {
+					g.Line(NetID(net), AtRails)
+				}
 			}
 		})
 	}

@@ -10,7 +10,7 @@
 //	board, err := netlist.Load("board.yaml")  // every problem of the file at once
 //	point, err := board.Point("R12.1")        // a place to probe, by its name
 //	paths := board.Parts[id].Paths()          // how a part conducts at DC
-//	graph, err := board.Graph()               // lines, islands, drawings
+//	graph, err := board.Graph()               // lines, drawings
 //	edits := netlist.Edits{}.Remove(id)         // what the bench has done since
 //
 // A part and a net are both vertices of one bipartite graph, joined by

@@ -468,8 +468,8 @@ func FuzzBoard(f *testing.F) {
 			t.Fatal(err)
 		}
 		for _, stop := range []Stop{AtGround, AtRails} {
-			g.Islands(stop)
 			for n := range b.Nets {
+				g.Line(NetID(n), stop)
 				g.Tree(NetID(n), stop)
 				b.Capacitance(NetID(n), Edits{})
 			}

@@ -10,47 +10,50 @@ import (
 	"halfsplit/netlist/quantity"
 )
 
-// conclude fills in what the file leaves to be told from the nets: the grounds
-// and supplies of ICs, the supply behind each of their pins, the channel of
-// transistors, and the role of every part.
+// conclude fills in what the file leaves to be told from the nets, part by part.
 func (b *Board) conclude() {
 	for i := range b.Parts {
-		p := &b.Parts[i]
-		for t := range p.Terminals {
-			pin := int32(t)
-			if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Grounds, pin) && !slices.Contains(p.Supplies, pin) && !slices.Contains(p.Floating, pin) {
-				p.Grounds = append(p.Grounds, pin)
-			}
+		b.concludePart(&b.Parts[i])
+	}
+}
+
+// concludePart fills in one part: the grounds and supplies of an IC, the supply behind each
+// of its pins, the channel of a transistor, the role of any part.
+func (b *Board) concludePart(p *Part) {
+	for t := range p.Terminals {
+		pin := int32(t)
+		if p.Terminals[t].Net == b.Ground && !slices.Contains(p.Grounds, pin) && !slices.Contains(p.Supplies, pin) && !slices.Contains(p.Floating, pin) {
+			p.Grounds = append(p.Grounds, pin)
 		}
-		p.Grounds = p.together(p.Grounds)
-		if p.Domain != nil {
-			if len(p.Supplies) == 0 {
-				for t := range p.Terminals {
-					if b.onRail(p, t) && !slices.Contains(p.Grounds, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
-						p.Supplies = append(p.Supplies, int32(t))
-					}
+	}
+	p.Grounds = p.together(p.Grounds)
+	if p.Domain != nil {
+		if len(p.Supplies) == 0 {
+			for t := range p.Terminals {
+				if b.onRail(p, t) && !slices.Contains(p.Grounds, int32(t)) && !slices.Contains(p.Floating, int32(t)) {
+					p.Supplies = append(p.Supplies, int32(t))
 				}
 			}
-			// A clamp of two terminals on a rail protects the rail; it has no
-			// supply of its own.
-			if p.Kind == TVS && len(p.Terminals) == 2 {
-				p.Supplies = nil
-			}
-			p.Supplies = p.together(p.Supplies)
-			b.domains(p)
 		}
-		if p.Direction == NoDirection && p.Kind == TVS {
-			p.Direction = Unidirectional
+		// A clamp of two terminals on a rail protects the rail; it has no
+		// supply of its own.
+		if p.Kind == TVS && len(p.Terminals) == 2 {
+			p.Supplies = nil
 		}
-		if p.Channel == NoChannel && p.Kind == Transistor {
-			p.Channel = b.channelOf(p)
-		}
-		if p.Role == NoRole {
-			p.Role = b.role(p)
-		}
-		if p.Package == NoPackage {
-			p.Package = p.packageOf()
-		}
+		p.Supplies = p.together(p.Supplies)
+		b.domains(p)
+	}
+	if p.Direction == NoDirection && p.Kind == TVS {
+		p.Direction = Unidirectional
+	}
+	if p.Channel == NoChannel && p.Kind == Transistor {
+		p.Channel = b.channelOf(p)
+	}
+	if p.Role == NoRole {
+		p.Role = b.role(p)
+	}
+	if p.Package == NoPackage {
+		p.Package = p.packageOf()
 	}
 }
 

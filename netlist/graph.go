@@ -1,24 +1,29 @@
 package netlist
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"github.com/dominikbraun/graph"
 )
 
-// Vertex is a net or a part; the other of the two is None.
+// Vertex is a net or a way through a part.
 type Vertex struct {
-	Net  NetID
-	Part PartID
+	Net  NetID  // None for a way
+	Part PartID // None for a net
+	// Way counts the ways of the part from 0, in the order of Part.Paths. A terminal that
+	// no walk passes is a way in without a way out, and comes after them.
+	Way     int32
+	In, Out int32 // terminals of the way; Out may be None
 }
 
-func netVertex(n NetID) Vertex   { return Vertex{n, None} }
-func partVertex(p PartID) Vertex { return Vertex{None, p} }
+func netVertex(n NetID) Vertex { return Vertex{Net: n, Part: None} }
 
-// Graph is the bipartite graph of a board: nets and parts, joined where a part
-// has a terminal on a net. Parallel parts are different vertices and stay
+// Graph is the graph of a board: nets and the ways through parts, joined where a
+// terminal of the way is on the net. Parallel parts are different vertices and stay
 // apart. It is built once and then only read.
 //
 // Walks go along the ways through a part (Part.Paths, whatever their element,
@@ -26,12 +31,9 @@ func partVertex(p PartID) Vertex { return Vertex{None, p} }
 // not through an IC, module, crystal or unknown part: a line ends on those. They are members
 // of the line all the same.
 type Graph struct {
-	// Bipartite is the graph itself, for the algorithms of its library.
-	Bipartite graph.Graph[Vertex, Vertex]
-
 	board *Board
-	// next holds, per net, the ways out of it in file order. The library keeps
-	// its edges in maps; walks need an order and speed.
+	// next holds, per net, the ways out of it in file order: the adjacency of the library's
+	// graph, which keeps it in maps, while walks need an order and speed.
 	next [][]hop
 }
 
@@ -48,56 +50,76 @@ func (k Kind) Passes() bool { return k != IC && k != Module && k != Crystal && k
 
 // Graph builds the graph of the board.
 func (b *Board) Graph() (*Graph, error) {
-	g := &Graph{
-		Bipartite: graph.New(func(v Vertex) Vertex { return v }),
-		board:     b,
-		next:      make([][]hop, len(b.Nets)),
+	vertices, err := b.vertices()
+	if err != nil {
+		return nil, fmt.Errorf("graph of %s: %w", b.File, err)
 	}
-	for i := range b.Nets {
-		if err := g.Bipartite.AddVertex(netVertex(NetID(i))); err != nil {
-			return nil, fmt.Errorf("graph of %s: net %s: %w", b.File, b.Nets[i].Name, err)
-		}
+	adjacent, err := vertices.AdjacencyMap()
+	if err != nil {
+		return nil, fmt.Errorf("graph of %s: %w", b.File, err)
 	}
-	for i := range b.Parts {
-		part := PartID(i)
-		if err := g.Bipartite.AddVertex(partVertex(part)); err != nil {
-			return nil, fmt.Errorf("graph of %s: part %s: %w", b.File, b.Parts[i].Name, err)
-		}
-		for _, t := range b.Parts[i].Terminals {
-			if t.Net == None {
-				continue
+	g := &Graph{board: b, next: make([][]hop, len(b.Nets))}
+	for net := range g.next {
+		ways := slices.SortedFunc(maps.Keys(adjacent[netVertex(NetID(net))]), func(v, w Vertex) int {
+			return cmp.Or(cmp.Compare(v.Part, w.Part), cmp.Compare(v.Way, w.Way))
+		})
+		for _, w := range ways {
+			h := hop{w.Part, w.In, w.Out, None}
+			if b.Parts[w.Part].Terminals[w.In].Net != NetID(net) {
+				h.in, h.out = w.Out, w.In
 			}
-			// Several terminals of a part on one net are one edge.
-			err := g.Bipartite.AddEdge(partVertex(part), netVertex(t.Net))
-			if err != nil && !errors.Is(err, graph.ErrEdgeAlreadyExists) {
-				return nil, fmt.Errorf("graph of %s: part %s: %w", b.File, b.Parts[i].Name, err)
+			if h.out != None {
+				h.net = b.Parts[w.Part].Terminals[h.out].Net
 			}
+			g.next[net] = append(g.next[net], h)
 		}
-		g.hops(part)
 	}
 	return g, nil
 }
 
-// hops adds the ways through a part to the nets they lead out of.
-func (g *Graph) hops(id PartID) {
-	p := &g.board.Parts[id]
-	reached := make([]bool, len(p.Terminals)) // the terminals that some way touches
-	if p.Kind.Passes() {
-		for _, w := range p.Paths() {
-			from, to := p.Terminals[w.From].Net, p.Terminals[w.To].Net
-			reached[w.From], reached[w.To] = true, true
-			if from == to {
-				continue
+// vertices gives the graph itself, for the algorithms of its library.
+func (b *Board) vertices() (graph.Graph[Vertex, Vertex], error) {
+	g := graph.New(func(v Vertex) Vertex { return v })
+	for i := range b.Nets {
+		if err := g.AddVertex(netVertex(NetID(i))); err != nil {
+			return nil, err
+		}
+	}
+	for i := range b.Parts {
+		p, way := &b.Parts[i], int32(0)
+		join := func(terminals ...int32) (err error) {
+			v := Vertex{None, PartID(i), way, terminals[0], None}
+			if len(terminals) > 1 {
+				v.Out = terminals[1]
 			}
-			g.next[from] = append(g.next[from], hop{id, w.From, w.To, to})
-			g.next[to] = append(g.next[to], hop{id, w.To, w.From, from})
+			way++
+			err = g.AddVertex(v)
+			for _, t := range terminals {
+				err = errors.Join(err, g.AddEdge(v, netVertex(p.Terminals[t].Net)))
+			}
+			return err
+		}
+		reached := make([]bool, len(p.Terminals)) // the terminals that some way touches
+		if p.Kind.Passes() {
+			for _, w := range p.Paths() {
+				reached[w.From], reached[w.To] = true, true
+				if p.Terminals[w.From].Net == p.Terminals[w.To].Net {
+					continue
+				}
+				if err := join(w.From, w.To); err != nil {
+					return nil, err
+				}
+			}
+		}
+		for t := range p.Terminals {
+			if p.Terminals[t].Net != None && !reached[t] {
+				if err := join(int32(t)); err != nil {
+					return nil, err
+				}
+			}
 		}
 	}
-	for t := range p.Terminals {
-		if net := p.Terminals[t].Net; net != None && !reached[t] {
-			g.next[net] = append(g.next[net], hop{id, int32(t), None, None})
-		}
-	}
+	return g, nil
 }
 
 // Stop is where a walk ends.
@@ -123,11 +145,6 @@ type Line struct {
 
 // Line returns what is reachable from a net without passing ground.
 func (g *Graph) Line(start NetID, at Stop) Line {
-	return g.walk(start, at, None)
-}
-
-// walk is Line, as if one part had been removed.
-func (g *Graph) walk(start NetID, at Stop, removed PartID) Line {
 	var line Line
 	if start == None {
 		return line
@@ -136,18 +153,12 @@ func (g *Graph) walk(start NetID, at Stop, removed PartID) Line {
 	parts := make([]bool, len(g.board.Parts))
 	nets[start] = true
 	line.Nets = append(line.Nets, start)
-	if start == g.board.Ground {
-		return line
-	}
 	for i := 0; i < len(line.Nets); i++ {
 		net := line.Nets[i]
-		if i > 0 && g.stops(net, at) {
+		if net == g.board.Ground || i > 0 && g.stops(net, at) {
 			continue
 		}
 		for _, h := range g.next[net] {
-			if h.part == removed {
-				continue
-			}
 			if !parts[h.part] {
 				parts[h.part] = true
 				line.Parts = append(line.Parts, h.part)
@@ -159,64 +170,6 @@ func (g *Graph) walk(start NetID, at Stop, removed PartID) Line {
 		}
 	}
 	return line
-}
-
-// Behind returns what hangs behind a part as seen from a net: what a walk from
-// that net no longer reaches once the part is removed, the part itself left
-// out. It is empty where a parallel part keeps everything joined.
-func (g *Graph) Behind(part PartID, from NetID, at Stop) Line {
-	behind, without := g.walk(from, at, None), g.walk(from, at, part)
-	nets := make([]bool, len(g.board.Nets))
-	for _, n := range without.Nets {
-		nets[n] = true
-	}
-	parts := make([]bool, len(g.board.Parts))
-	parts[part] = true
-	for _, p := range without.Parts {
-		parts[p] = true
-	}
-	behind.Nets = slices.DeleteFunc(behind.Nets, func(n NetID) bool { return nets[n] })
-	behind.Parts = slices.DeleteFunc(behind.Parts, func(p PartID) bool { return parts[p] })
-	return behind
-}
-
-// Islands parts the board into lines that share no net but those that walks
-// stop at. Each net is in exactly one island; ground is in none, and with
-// AtRails every rail is an island of its own. A part belongs to every island
-// that it touches. Nets and parts are in file order, islands in the order of
-// their first net.
-func (g *Graph) Islands(at Stop) []Line {
-	var islands []Line
-	seen := make([]bool, len(g.board.Nets))
-	for i := range g.board.Nets {
-		start := NetID(i)
-		if seen[i] || start == g.board.Ground {
-			continue
-		}
-		line := g.Line(start, at)
-		if g.stops(start, at) {
-			line = Line{Nets: line.Nets[:1], Parts: g.on(start)}
-		}
-		line.Nets = slices.DeleteFunc(line.Nets, func(n NetID) bool { return n != start && g.stops(n, at) })
-		for _, n := range line.Nets {
-			seen[n] = true
-		}
-		slices.Sort(line.Nets)
-		slices.Sort(line.Parts)
-		islands = append(islands, line)
-	}
-	return islands
-}
-
-// on lists the parts with a terminal on a net.
-func (g *Graph) on(net NetID) []PartID {
-	var parts []PartID
-	for _, t := range g.board.Nets[net].Terminals {
-		if !slices.Contains(parts, t.Part) {
-			parts = append(parts, t.Part)
-		}
-	}
-	return parts
 }
 
 // Branch is a place on the drawing of a line: a net, reached through a part.

@@ -2,6 +2,7 @@ package netlist
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -53,38 +54,6 @@ func TestLine(t *testing.T) {
 		if nets != test.nets || parts != test.parts {
 			t.Errorf("line from %s: nets %q parts %q, want %q and %q", test.start, nets, parts, test.nets, test.parts)
 		}
-	}
-}
-
-func TestBehind(t *testing.T) {
-	b := load(t, "testdata/kestrel.yaml")
-	g := graphOf(t, b)
-	tests := []struct{ part, from, nets, parts string }{
-		{"R12", "TP_INT", "TP_INT_U VTP_1V8 GND", "R13 C40 U5"},
-		{"R12", "TP_INT_U", "TP_INT", ""},
-		{"C40", "TP_INT", "GND", ""},
-		{"R13", "TP_INT", "VTP_1V8", ""},
-		{"FL3", "TP_SDA", "TP_SDA_U", "U5"},
-		{"R14", "TP_INT", "", ""}, // on another line
-	}
-	for _, test := range tests {
-		nets, parts := names(b, g.Behind(part(t, b, test.part), net(t, b, test.from), AtRails))
-		if nets != test.nets || parts != test.parts {
-			t.Errorf("behind %s from %s: nets %q parts %q, want %q and %q", test.part, test.from, nets, parts, test.nets, test.parts)
-		}
-	}
-
-	// A parallel part keeps the line joined: nothing is behind either.
-	parallel, err := Parse(strings.NewReader("board: X\nparts:\n  R1: {kind: resistor, value: 1k, pins: [A, B]}\n  R2: {kind: resistor, value: 1k, pins: [A, B]}\n  C1: {kind: capacitor, pins: [B, GND]}\n"), "x.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	g = graphOf(t, parallel)
-	if nets, parts := names(parallel, g.Behind(0, 0, AtGround)); nets != "" || parts != "" {
-		t.Errorf("behind one of two parallel parts: %q, %q", nets, parts)
-	}
-	if nets, parts := names(parallel, g.Line(0, AtGround)); nets != "A B GND" || parts != "R1 R2 C1" {
-		t.Errorf("parallel parts: %q, %q", nets, parts)
 	}
 }
 
@@ -160,9 +129,28 @@ A
 	}
 }
 
-// Islands partition the nets, and agree with the components that the graph
-// library finds once ground, rails and ends of lines are taken out.
-func TestIslands(t *testing.T) {
+// TestGraph counts the vertices and edges of a board by hand, and compares the lines of
+// whole boards with what the library finds once ground, rails and ends of lines are taken
+// out.
+func TestGraph(t *testing.T) {
+	small, err := Parse(strings.NewReader("board: X\nparts:\n  R1: {kind: resistor, value: 1k, pins: [A, B]}\n  R2: {kind: resistor, value: 1k, pins: [A, B]}\n  R3: {kind: resistor, value: 1k, pins: [B, B]}\n  C1: {kind: capacitor, pins: [B, GND]}\n  U1: {kind: ic, pins: {1: A, 2: A}}\n"), "x.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A, B and GND; R1, R2 and C1 with two edges each, and U1's pins with one.
+	counted, err := small.vertices()
+	if err != nil {
+		t.Fatal(err)
+	}
+	order, _ := counted.Order()
+	size, _ := counted.Size()
+	if order != 3+3+2 || size != 3*2+2 {
+		t.Errorf("%d vertices and %d edges; want 8 and 8", order, size)
+	}
+	if nets, parts := names(small, graphOf(t, small).Line(net(t, small, "A"), AtGround)); nets != "A B GND" || parts != "R1 R2 U1 C1" {
+		t.Errorf("parallel parts: %q, %q", nets, parts)
+	}
+
 	generated, err := Parse(strings.NewReader(generated(100)), "generated.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -170,104 +158,45 @@ func TestIslands(t *testing.T) {
 	for _, b := range []*Board{load(t, "testdata/kestrel.yaml"), load(t, "testdata/messy.yaml"), generated} {
 		g := graphOf(t, b)
 		for _, at := range []Stop{AtGround, AtRails} {
-			islands := g.Islands(at)
-			island := make(map[NetID]int)
-			for i, l := range islands {
-				for _, n := range l.Nets {
-					if _, twice := island[n]; twice {
-						t.Errorf("%s: net %s is in two islands", b.Name, b.Nets[n].Name)
-					}
-					island[n] = i
-				}
+			pruned, err := b.vertices()
+			if err != nil {
+				t.Fatal(err)
 			}
-			if len(island) != len(b.Nets)-1 {
-				t.Errorf("%s: %d nets in islands, want all of %d but ground", b.Name, len(island), len(b.Nets))
-			}
-			// An independent count with the library: its breadth-first search
-			// on a copy without the vertices that walks do not pass, chokes
-			// and arrays (whose sections are apart) left to the other check.
-			pruned := graph.New(func(v Vertex) Vertex { return v })
-			for i := range b.Nets {
-				if err := pruned.AddVertex(netVertex(NetID(i))); err != nil {
-					t.Fatal(err)
-				}
-			}
-			edges, err := g.Bipartite.Edges()
+			edges, err := pruned.Edges()
 			if err != nil {
 				t.Fatal(err)
 			}
 			for _, e := range edges {
-				p, n := e.Source, e.Target
-				if p.Part == None {
-					p, n = n, p
-				}
-				kind := b.Parts[p.Part].Kind
-				if g.stops(n.Net, at) || !kind.Passes() || kind == Choke || len(b.Parts[p.Part].Terminals) > 3 {
-					continue
-				}
-				_ = pruned.AddVertex(p) // it may be there
-				if err := pruned.AddEdge(p, n); err != nil {
-					t.Fatal(err)
+				if e.Source.Net != None && g.stops(e.Source.Net, at) || e.Target.Net != None && g.stops(e.Target.Net, at) {
+					if err := pruned.RemoveEdge(e.Source, e.Target); err != nil {
+						t.Fatal(err)
+					}
 				}
 			}
 			for i := range b.Nets {
 				start := NetID(i)
-				if start == b.Ground {
+				if g.stops(start, at) {
 					continue
 				}
+				got, want := map[NetID]bool{}, map[NetID]bool{}
+				for _, n := range g.Line(start, at).Nets {
+					got[n] = !g.stops(n, at)
+				}
+				maps.DeleteFunc(got, func(_ NetID, on bool) bool { return !on })
 				err := graph.BFS(pruned, netVertex(start), func(v Vertex) bool {
-					if v.Net != None && island[v.Net] != island[start] {
-						t.Errorf("%s: the library joins %s and %s", b.Name, b.Nets[start].Name, b.Nets[v.Net].Name)
+					if v.Net != None {
+						want[v.Net] = true
 					}
 					return false
 				})
 				if err != nil {
 					t.Fatal(err)
 				}
+				if diff := cmp.Diff(want, got); diff != "" {
+					t.Errorf("%s, line of %s (-library +got):\n%s", b.Name, b.Nets[i].Name, diff)
+				}
 			}
 		}
-	}
-
-	// The 20 lines of the generated board are islands of 2 nets and 5 parts
-	// each (R, RP, C, D and the IC); the rail is one more.
-	islands := graphOf(t, generated).Islands(AtRails)
-	if len(islands) != 21 {
-		t.Fatalf("%d islands, want 21", len(islands))
-	}
-	rails := 0
-	for _, l := range islands {
-		if len(l.Nets) == 1 {
-			rails++
-			continue
-		}
-		if len(l.Nets) != 2 || len(l.Parts) != 5 {
-			t.Errorf("island of %d nets and %d parts, want 2 and 5", len(l.Nets), len(l.Parts))
-		}
-	}
-	if rails != 1 {
-		t.Errorf("%d islands of one net, want the rail", rails)
-	}
-}
-
-// The graph has a vertex for each net and part and an edge for each pair that
-// a terminal joins.
-func TestGraph(t *testing.T) {
-	b := load(t, "testdata/messy.yaml")
-	g := graphOf(t, b)
-	order, err := g.Bipartite.Order()
-	if err != nil || order != len(b.Nets)+len(b.Parts) {
-		t.Errorf("%d vertices, %v; want %d", order, err, len(b.Nets)+len(b.Parts))
-	}
-	pairs := make(map[[2]int32]bool)
-	for i := range b.Parts {
-		for _, term := range b.Parts[i].Terminals {
-			if term.Net != None {
-				pairs[[2]int32{int32(i), int32(term.Net)}] = true
-			}
-		}
-	}
-	if size, err := g.Bipartite.Size(); err != nil || size != len(pairs) {
-		t.Errorf("%d edges, %v; want %d", size, err, len(pairs))
 	}
 }
 

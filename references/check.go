@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,6 +13,7 @@ import (
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/parallel"
 	"halfsplit/netlist/quantity"
 )
 
@@ -38,7 +38,7 @@ const (
 	KindSwap      = "swapped pins"   // readings of two neighbouring pins exchanged
 	KindDrift     = "drift"          // the meter, or the warmth of the board, moves all readings
 	KindRevision  = "wrong revision" // reads like another revision
-	KindOdd       = "unusual board"  // too many readings differ for a good board of this revision
+	KindUnusual   = "unusual board"  // too many readings differ for a good board of this revision
 	KindDuplicate = "duplicate"      // the same readings twice
 	KindAlone     = "not compared"   // no other sweep with a comparable meter
 	KindGap       = "gap"            // points that nobody has read
@@ -153,25 +153,23 @@ func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
 
 // checkAgainst checks the sweeps of a group against its peers with a worker for each
 // processor, and tells those that are wrong as a whole. It calls watch as the first
-// worker, in whose strides all go, sees it.
+// worker sees it.
 func (l *Library) checkAgainst(g *group, watch func(done int)) (findings []Finding, wrong map[*Sweep]bool) {
 	found, whole := make([][]Finding, len(g.sweeps)), make([]bool, len(g.sweeps))
-	workers := min(runtime.GOMAXPROCS(0), 8, len(g.sweeps))
-	var all sync.WaitGroup
-	for w := range workers {
-		own := *g
-		own.known = make(map[knownKey]*Predictive) // what a worker works out
-		own.turned = make(map[knownKey]*Predictive)
-		all.Go(func() {
-			for i := w; i < len(g.sweeps); i += workers {
-				found[i], whole[i] = l.checkSweep(g.sweeps[i], &own)
-				if w == 0 && i%100 == 0 && watch != nil {
-					watch(i)
-				}
-			}
-		})
+	own := make([]group, parallel.Workers(8, len(g.sweeps)))
+	for k := range own {
+		own[k] = *g
+		own[k].known = make(map[knownKey]*Predictive) // what a worker works out
+		own[k].turned = make(map[knownKey]*Predictive)
 	}
-	all.Wait()
+	told := 0
+	parallel.Each(len(own), len(g.sweeps), func(k, i int) {
+		found[i], whole[i] = l.checkSweep(g.sweeps[i], &own[k])
+		if k == 0 && watch != nil && i >= told {
+			watch(i)
+			told = i + 100
+		}
+	})
 	wrong = make(map[*Sweep]bool)
 	for i, is := range whole {
 		if is {
@@ -251,7 +249,7 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 		if p == nil || covered[i] {
 			continue
 		}
-		chance := p.surprise(roomVolts(s, r), s.Meter.Over)
+		chance := p.asFarOut(roomVolts(s, r), s.Meter.Over)
 		if chance >= rate {
 			continue
 		}
@@ -273,9 +271,9 @@ func (l *Library) outliers(s *Sweep, g *group, covered map[int]bool) []Finding {
 	return findings
 }
 
-// surprise is the probability of a reading (NaN for OL) as far out as this one,
+// asFarOut is the probability of a reading (NaN for OL) as far out as this one,
 // on either side.
-func (p Predictive) surprise(volts, over float64) float64 {
+func (p Predictive) asFarOut(volts, over float64) float64 {
 	known := !math.IsNaN(p.Center)
 	switch {
 	case math.IsNaN(volts) && known && p.OverloadShare < 0.1:

@@ -187,8 +187,8 @@ func TestCheckFindsMistakes(t *testing.T) {
 		{"another board", func(name string, v float64) float64 {
 			away := map[string]float64{"J7.2": 0.09, "J7.3": -0.07, "J7.5": 0.12, "J7.8": 0.06, "J3.2": -0.11, "J3.6": 0.08}
 			return v + away[name]
-		}, KindOdd, "", 0.9},
-		{"battery in", batteryIn, KindOdd, "", 0.95},
+		}, KindUnusual, "", 0.9},
+		{"battery in", batteryIn, KindUnusual, "", 0.95},
 	}
 	const trials = 200
 	b := &bench{t: t, board: testBoard(t), random: rand.New(rand.NewPCG(7, 2))}

@@ -19,15 +19,15 @@ const (
 	priorLayout   = 0.010 // shared evenly by the connectors and their layouts
 	priorDrift    = 0.010
 	priorRevision = 0.005
-	priorOdd      = 0.010
+	priorUnusual  = 0.010
 	priorSwap     = 0.010 // shared evenly by the pairs of neighbours
 
 	// strayShare is the share of readings that are wrong for no reason the
 	// check knows of (a slipped probe, a slip of the pen).
 	strayShare = 0.01
-	// oddShare is the share of readings that differ on a board of another
+	// differShare is the share of readings that differ on a board of another
 	// revision or a board that is not good.
-	oddShare = 0.4
+	differShare = 0.4
 
 	// explainAt is the probability from which a mistake is reported. Since the
 	// likelihood of a mistake exceeds k times that of a good sweep in at most
@@ -66,11 +66,11 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 	mistakes := l.layoutMistakes(s, g, right, own)
 	mistakes = append(mistakes, l.polarityMistake(s, g, right))
 	mistakes = append(mistakes, revisionMistakes(s, g)...)
-	mistakes = append(mistakes, mistake{priorOdd, Finding{
-		Kind: KindOdd, Severity: SeverityFault,
+	mistakes = append(mistakes, mistake{priorUnusual, Finding{
+		Kind: KindUnusual, Severity: SeverityFault,
 		Seen: fmt.Sprintf("%d of %d readings differ from other boards of revision %s", s.strangers(right), len(s.Readings), document.Quote(s.Revision)),
 		Do:   "look whether the battery was in, something was plugged in, or the board is another revision or not good; withdraw the sweep if so",
-	}, s.score(right, oddShare)})
+	}, s.score(right, differShare)})
 	unusual := mistakes[len(mistakes)-1].finding
 	mistakes = append(mistakes, driftMistake(s, right, good))
 
@@ -81,7 +81,7 @@ func (l *Library) explain(s *Sweep, g *group) (findings []Finding, covered map[i
 		}
 	}
 	// Shares are taken relative to the best, so that nothing overflows.
-	fine := math.Exp(math.Log(1-priorPolarity-priorLayout-priorDrift-priorRevision-priorOdd) + good - best.logShare())
+	fine := math.Exp(math.Log(1-priorPolarity-priorLayout-priorDrift-priorRevision-priorUnusual) + good - best.logShare())
 	total := fine
 	for _, m := range mistakes {
 		total += math.Exp(m.logShare() - best.logShare())

@@ -6,14 +6,13 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/parallel"
 )
 
 // Library is the known good: every sweep of one revision of one board that a
@@ -221,24 +220,18 @@ const leftOut = "; until then nothing of this file is used"
 // path, so that the outcome does not depend on timing.
 func loadFiles(paths []string, b *netlist.Board, watch func(done, total int)) []loaded {
 	files := make([]loaded, len(paths))
-	next := make(chan int)
-	var group sync.WaitGroup
-	for range min(runtime.GOMAXPROCS(0), 8, len(paths)) {
-		group.Go(func() {
-			points := newResolver(b)
-			for i := range next {
-				files[i] = loadFile(paths[i], points)
-			}
-		})
-	}
-	for i := range paths {
-		next <- i
-		if watch != nil && i%100 == 0 {
-			watch(i, len(paths))
+	points := make([]*resolver, parallel.Workers(8, len(paths)))
+	told := 0
+	parallel.Each(len(points), len(paths), func(k, i int) {
+		if points[k] == nil {
+			points[k] = newResolver(b)
 		}
-	}
-	close(next)
-	group.Wait()
+		files[i] = loadFile(paths[i], points[k])
+		if k == 0 && watch != nil && i >= told {
+			watch(i, len(paths))
+			told = i + 100
+		}
+	})
 	if watch != nil {
 		watch(len(paths), len(paths))
 	}

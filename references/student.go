@@ -79,24 +79,6 @@ func (t StudentT) Upper(x float64) float64 {
 	return 1 - studentTail(-z, t.DF)
 }
 
-// Quantile is the x with CDF(x) = p, for 0 < p < 1; NaN outside, and the
-// infinities at 0 and 1.
-func (t StudentT) Quantile(p float64) float64 {
-	switch {
-	case math.IsNaN(p) || p < 0 || p > 1:
-		return math.NaN()
-	case p == 0:
-		return math.Inf(-1)
-	case p == 1:
-		return math.Inf(1)
-	case p == 0.5:
-		return t.Center
-	case p > 0.5:
-		return t.Center + t.Scale*studentTailInverse(1-p, t.DF)
-	}
-	return t.Center - t.Scale*studentTailInverse(p, t.DF)
-}
-
 // Interval is the interval around Center that holds the share level (0.95, say)
 // of the distribution.
 func (t StudentT) Interval(level float64) (low, high float64) {

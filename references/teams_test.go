@@ -59,7 +59,7 @@ func TestTeams(t *testing.T) {
 			return v
 		}, nil, 0.95, 0.90},
 		{"meter 6 % low", KindDrift, func(_ string, v float64) float64 { return 0.94 * v }, nil, 0.95, 0.90},
-		{"a board of another revision", KindOdd, func(name string, v float64) float64 {
+		{"a board of another revision", KindUnusual, func(name string, v float64) float64 {
 			return v + map[string]float64{"J7.2": 0.09, "J7.3": -0.07, "J7.5": 0.12, "J7.8": 0.06, "J3.2": -0.11, "J3.6": 0.08}[name]
 		}, nil, 0.99, 0.90},
 		{"neighbours swapped", KindSwap, swap("J7.2", "J7.3"), nil, 0.99, 0.95},
@@ -72,7 +72,7 @@ func TestTeams(t *testing.T) {
 			}
 			return v
 		}, nil, 0.99, 0.99},
-		{"taken with the battery in", KindOdd, batteryIn, nil, 0.99, 0.95},
+		{"taken with the battery in", KindUnusual, batteryIn, nil, 0.99, 0.95},
 		{"rounded to 10 mV", KindCoarse, nil, func(s, _ *Sweep) {
 			for i := range s.Readings {
 				s.Readings[i].Reading.Value = math.Round(s.Readings[i].Reading.Value*100) / 100

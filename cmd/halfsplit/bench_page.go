@@ -174,6 +174,9 @@ func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
 		for _, look := range []string{"clean", "corroded", "burnt", "cracked", "missing"} {
 			n.Choices = append(n.Choices, benchpage.Choice{Entry: look, Label: look})
 		}
+	case bench.AskUndrawn:
+		n.Wants = "Marks of what is not drawn, as in C99, U9.A1"
+		n.Choices = []benchpage.Choice{{Entry: "none", Label: "Nothing else stands there"}}
 	case bench.AskInjection:
 		n.Wants = "Which part warmed up?"
 		n.Choices = []benchpage.Choice{{Entry: "none", Label: "none"}}
@@ -286,7 +289,7 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
-		lines = append(lines, "It measured "+volts(p.Odd.Volts, p.Odd.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
+		lines = append(lines, "It measured "+volts(p.Outlier.Volts, p.Outlier.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
 	case bench.ForStep:
 		lines = n.Lines

@@ -54,6 +54,9 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 	case bench.AskInspect:
 		b.step(p)
 		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
+	case bench.AskUndrawn:
+		b.step(p)
+		b.input("what stands along " + name(p.Step.At) + " that is not drawn? its marks, as in C99, U9.A1, or none")
 	case bench.AskInjection:
 		b.step(p)
 		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")
@@ -296,7 +299,7 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 			}
 			b.measured(&r.Readings[i], numbers, len(r.Readings) > 1 || typed && b.moves)
 		}
-		if r.Odd && b.terminal {
+		if r.Outlier && b.terminal {
 			fmt.Fprint(b.w, "\a")
 		}
 	} else if n := len(r.Recorded); n > 0 && (c.All[r.Recorded[n-1]-1].Kind != journal.KindUndo || len(r.Says) == 0) {
@@ -503,7 +506,7 @@ func (b *benchScreen) help() {
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"C40 C41 corroded", "cleaned C40", "cleaned J7.2-J7.4", "mark of D10 right", "touch works", "concerns TP_SDA TP_SCL", "jumper across FL3", "C71 warm on VTP_1V8", "pressed U5: 0.452 at J7.3", "good board: 0.452 at J7.3", "swapped J7: works", "draws 12 mA before the power button",
+		"C40 C41 corroded", "cleaned C40", "cleaned J7.2-J7.4", "mark of D10 right", "touch works", "concerns TP_SDA TP_SCL", "jumper across FL3", "C71 warm on VTP_1V8", "undrawn VTP_1V8: C99", "pressed U5: 0.452 at J7.3", "good board: 0.452 at J7.3", "swapped J7: works", "draws 12 mA before the power button",
 	} {
 		b.say("    " + example)
 	}

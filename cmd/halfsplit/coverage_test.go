@@ -1,10 +1,7 @@
 package main
 
 import (
-	"bufio"
-	"bytes"
 	"encoding/json"
-	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,32 +11,6 @@ import (
 
 	"halfsplit/engine/coverage"
 )
-
-// coverageOnce runs one `halfsplit coverage` as run does. The command is added where the
-// tree of commands does not have it yet.
-func coverageOnce(args ...string) (stdout, stderr string, exit int) {
-	var text, complaints bytes.Buffer
-	out := bufio.NewWriter(&text)
-	a := &app{out: out, errors: &complaints}
-	root := a.command()
-	if c, _, err := root.Find([]string{"coverage"}); err != nil || c == root {
-		root.AddCommand(a.coverageCommand())
-	}
-	root.SetArgs(append([]string{"coverage"}, args...))
-	root.SetOut(out)
-	root.SetErr(&complaints)
-	err := root.Execute()
-	out.Flush()
-	switch {
-	case err == nil:
-	case errors.Is(err, errBadly):
-		exit = exitBadly
-	default:
-		complain(&complaints, err)
-		exit = exitUsage
-	}
-	return text.String(), complaints.String(), exit
-}
 
 // TestCoverageConsole plays testdata/coverage/demo.txt: lines that begin with
 // "$ halfsplit coverage" with what they print.
@@ -67,7 +38,7 @@ func TestCoverageConsole(t *testing.T) {
 			played++
 			output = true
 			got.WriteString(line)
-			stdout, stderr, exit := coverageOnce(shellWords(t, strings.TrimSpace(command))...)
+			stdout, stderr, exit := play(t, "", append([]string{"coverage"}, shellWords(t, strings.TrimSpace(command))...)...)
 			got.WriteString(stdout)
 			for l := range strings.Lines(stderr) {
 				got.WriteString("stderr| " + l)
@@ -98,7 +69,7 @@ func TestCoverageConsole(t *testing.T) {
 
 // TestCoverageJSON: what is printed for programs reads back and agrees with itself.
 func TestCoverageJSON(t *testing.T) {
-	stdout, stderr, exit := coverageOnce("../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--json")
+	stdout, stderr, exit := play(t, "", "coverage", "../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--json")
 	if exit != 0 || stderr != "" {
 		t.Fatalf("exit %d: %s", exit, stderr)
 	}
@@ -120,9 +91,9 @@ func TestCoverageJSON(t *testing.T) {
 // short form points to it.
 func TestCoverageAll(t *testing.T) {
 	clean(t)
-	args := []string{"../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--width", "200"}
-	short, _, _ := coverageOnce(args...)
-	long, _, exit := coverageOnce(append(args, "--all")...)
+	args := []string{"coverage", "../../testdata/demo/board.yaml", "--known", "../../testdata/demo/known", "--connector", "J7", "--width", "200"}
+	short, _, _ := play(t, "", args...)
+	long, _, exit := play(t, "", append(args, "--all")...)
 	if exit != 0 || !strings.Contains(short, "--all") || strings.Contains(long, "--all lists") || len(long) <= len(short) {
 		t.Errorf("exit %d; short form of %d bytes, long one of %d", exit, len(short), len(long))
 	}

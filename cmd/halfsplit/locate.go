@@ -244,7 +244,7 @@ func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 	}
 }
 
-// placeOf tells readings apart. The same figure at the same point may be odd before
+// placeOf tells readings apart. The same figure at the same point may be out of range before
 // a part was removed and right after it.
 func placeOf(at, to, polarity string, v *float64, overload bool, verdict diagnose.Verdict) string {
 	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
@@ -585,18 +585,18 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 	s.others(d)
 }
 
-// readRight tells that something was odd, and that whatever was has been read again
+// readRight tells that something was out of range, and that whatever was has been read again
 // since and agreed.
 func readRight(d *repair.Diagnosis) bool {
-	odd, last := make(map[string]bool), make(map[string]diagnose.Verdict)
+	outlying, last := make(map[string]bool), make(map[string]diagnose.Verdict)
 	for i := range d.Readings {
 		r := &d.Readings[i]
 		at := strings.Join([]string{r.At, r.To, r.Polarity}, "\x00")
 		last[at] = r.Verdict
-		odd[at] = odd[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
+		outlying[at] = outlying[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
 	}
 	some := false
-	for at, was := range odd {
+	for at, was := range outlying {
 		if was && last[at] != diagnose.Agrees {
 			return false
 		}
@@ -655,41 +655,15 @@ func somePhrases(list []string, most int, between string) string {
 
 // headline is a step in a few words.
 func headline(step *repair.Step) string {
-	part, at := name(step.Part), name(step.At)
-	switch step.Do {
-	case repair.DoMeasure:
-		text := "measure " + at
-		if step.Again {
-			text = "measure " + at + " again"
+	part := name(step.Part)
+	if text := step.Phrase(part, name(step.At)); text != "" {
+		if step.Do == repair.DoMeasure && step.Again {
+			text += " again"
 		}
-		if step.Polarity == blackOnGround {
+		if step.Do == repair.DoMeasure && step.Polarity == blackOnGround {
 			text += ", probes swapped"
 		}
 		return text
-	case repair.DoPress:
-		return "press " + part + " and measure " + at
-	case repair.DoGood:
-		return "measure " + at + " of a good board"
-	case repair.DoSwap:
-		return "swap the cable or module at " + part
-	case repair.DoEnds:
-		return "compare both ends of " + part
-	case repair.DoAcross:
-		return "measure across " + part
-	case repair.DoDrop:
-		return "read millivolts along " + at
-	case repair.DoReinstall:
-		return "reinstall " + part
-	case repair.DoSweep:
-		return "sweep the rest of " + part
-	case repair.DoEscalate:
-		return "escalate the board"
-	case repair.DoInspect:
-		return "inspect " + part
-	case repair.DoInject:
-		return "inject current into " + at
-	case repair.DoRemove:
-		return "remove " + part
 	}
 	switch step.Remedy {
 	case "jumper":
@@ -734,6 +708,10 @@ func instructions(b *netlist.Board, step *repair.Step) []string {
 	case repair.DoEnds:
 		lines = append(lines, "resistance mode, red probe on ground: black on "+name(step.At)+", then on "+name(step.Then[0])+", with the same leads")
 	case repair.DoInspect:
+		if step.At != "" {
+			lines = append(lines, "under the microscope, and with the board against a light: follow the copper from one part to the next; what stands there and is not in the board file is written down by its mark, an IC with the pin")
+			break
+		}
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case repair.DoDrop:
 		lines = append(lines, repair.DropCautions(step)...)

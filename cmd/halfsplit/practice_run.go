@@ -518,6 +518,10 @@ func (b *practiceBench) press(w []string) error {
 
 func (b *practiceBench) look(part string) error {
 	l, err := b.session.Look(part)
+	if err != nil && b.session.Along(part) == nil {
+		b.say("   " + b.paint(strong, pad(name(part), 12)) + "  nothing stands along it that is not drawn")
+		return nil
+	}
 	if err == nil {
 		st := plain
 		if l != journal.Clean {

@@ -30,6 +30,10 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if _, err := understand(s.board(), line); err != nil {
 			line = fmt.Sprintf("drop %s at %s: %s", p.Step.At, quantity.Format(p.Step.Amperes, quantity.Ampere), line)
 		}
+	case p.Ask == AskUndrawn:
+		if _, err := understand(s.board(), line); err != nil && foundWords.MatchString(line) || noneWords.MatchString(line) {
+			line = "undrawn " + p.Step.At + ": " + line
+		}
 	case p.Ask == AskInjection:
 		for by := journal.SeenByFilm; by <= journal.SeenByNone; by++ {
 			if cut, ok := strings.CutSuffix(strings.TrimSpace(line), " by "+by.String()); ok {
@@ -140,8 +144,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		s.choice = stepKey(&steps[at])
 		return nil
-	case closing, refer:
-		if e.verb == refer {
+	case closing, escalating:
+		if e.verb == escalating {
 			s.remedy = Escalated
 			if e.text != "" {
 				s.remedy += ": " + e.text
@@ -234,11 +238,14 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return nil
 		}
 		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
-	case AskDrop, AskSwap:
+	case AskDrop, AskSwap, AskUndrawn:
 		if e.verb == skip {
 			s.skipped[stepKey(p.Step)] = true
 			s.choice = ""
 			return nil
+		}
+		if p.Ask == AskUndrawn {
+			return wrongEntry("%s does not say what stands along %s and is not drawn", "write the marks on the board, as in C99, U9.A1, or none, or s to skip", printable(line), p.Step.At)
 		}
 		if p.Ask == AskSwap {
 			return wrongEntry("%s does not say what became of the complaint", "write works or fails, or s to skip", printable(line))
@@ -375,7 +382,7 @@ func (s *Session) enterSeveral(p *Prompt, list []quantity.Reading) (*Reply, erro
 			return all, err
 		}
 		all.Recorded, all.Says, all.Readings = append(all.Recorded, r.Recorded...), append(all.Says, r.Says...), append(all.Readings, r.Readings...)
-		all.Odd = all.Odd || r.Odd
+		all.Outlier = all.Outlier || r.Outlier
 		later, s.again = append(later, s.again...), nil
 	}
 	s.again, s.asked = later, nil
@@ -414,8 +421,9 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 	}
 	s.asked = nil
 	after := s.Case()
-	if lib := after.Library; s.e.Library != nil && len(lib.Sweeps) != len(s.e.Library.Sweeps) {
-		e, err := s.e.Refit(lib)
+	redrawn := after.Board != before.Board && after.Board.Identity() != before.Board.Identity()
+	if redrawn || s.e.Library != nil && len(after.Library.Sweeps) != len(s.e.Library.Sweeps) {
+		e, err := s.e.Refit(after)
 		if err != nil {
 			return err
 		}
@@ -659,9 +667,9 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			times++
 		}
 	}
-	if times < 2 && s.odd(p, asked, read) {
-		r.Odd = true
-		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, odd: *read})
+	if times < 2 && s.outlier(p, asked, read) {
+		r.Outlier = true
+		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, outlier: *read})
 	}
 	return nil
 }
@@ -692,9 +700,9 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 // asked for again (common practice, no source).
 const predictedVolts = 0.03
 
-// odd tells whether a reading is to be taken twice before it is accepted. What a
+// outlier tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
-func (s *Session) odd(p *Prompt, asked bool, c *diagnose.Comparison) bool {
+func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 	if c.Verdict == diagnose.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
 		// No good board was read there, but what one would show was told.
 		x := &p.Predict
@@ -916,6 +924,13 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 	for _, x := range ev.Looks {
 		words = append(words, x.Name(b)+" "+x.Look.String())
 	}
+	for _, x := range ev.Undrawn {
+		what := "nothing"
+		if len(x.Marks) > 0 {
+			what = strings.Join(x.Marks, ", ")
+		}
+		words = append(words, what+" undrawn along "+b.Nets[x.Net].Name)
+	}
 	for _, x := range ev.Injections {
 		var warm []string
 		for _, p := range x.Warm {
@@ -955,7 +970,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		words = append(words, b.RepairName(m))
 	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop, journal.KindPress, journal.KindGood, journal.KindSwap:
+	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop, journal.KindPress, journal.KindGood, journal.KindSwap, journal.KindUndrawn:
 		return strings.Join(words, ", ")
 	case journal.KindRemove:
 		return "removed " + strings.Join(words, ", ")

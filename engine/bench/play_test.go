@@ -132,6 +132,8 @@ func (tb *table) answer(p *Prompt) string {
 			return tb.c.Simulator.LookPin(at.Pin).String()
 		}
 		return tb.c.Simulator.Look(p.Part).String()
+	case AskUndrawn:
+		return "none" // practice boards are drawn in full
 	case AskInjection:
 		rail, err := tb.w.Case().Board.NetByName(p.Step.At)
 		if err != nil {
@@ -192,7 +194,7 @@ func (tb *table) ask() *Prompt {
 	return p
 }
 
-var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "injection", "swap", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
+var askNames = []string{"cautions", "first look", "connector", "reading", "inspect", "undrawn", "injection", "swap", "drop", "remove", "remedy", "reinstall", "mark", "power before", "power after", "function", "close", "nothing wrong", "implausible", "stuck", "escalate", "closed"}
 
 var purposeNames = []string{"sweep", "again", "step", "removed", "proof", "power-up", "chosen"}
 
@@ -207,7 +209,7 @@ func describe(b *netlist.Board, p *Prompt) string {
 		text += " " + b.Parts[p.Part].Name
 	case AskRemedy:
 		text += " " + p.Step.Remedy + " " + p.Step.Part
-	case AskInjection:
+	case AskInjection, AskUndrawn:
 		text += " " + p.Step.At
 	case AskClose:
 		text += ": " + p.Cause + "; " + p.Remedy

@@ -18,6 +18,7 @@ const (
 	AskConnector              // which connector to sweep first
 	AskReading                // a reading
 	AskInspect                // what a part looks like
+	AskUndrawn                // what stands along a net and is not drawn
 	AskInjection              // which parts warm up
 	AskSwap                   // whether a known-good cable or module mends the complaint
 	AskDrop                   // millivolts along a rail under current
@@ -42,7 +43,7 @@ type Purpose uint8
 // Purposes.
 const (
 	ForSweep   Purpose = iota // of a connector
-	ForAgain                  // the reading before was odd
+	ForAgain                  // the reading before was an outlier
 	ForStep                   // to tell suspects apart
 	ForRemoved                // both sides of a removed part
 	ForProof                  // to prove a repair
@@ -61,7 +62,7 @@ type Prompt struct {
 	Ohms     bool                 // the resistance is wanted
 	To       *netlist.Point       // the point of the other lead; nil for ground
 	Predict  diagnose.Prediction  // what a good board shows, as this one lies
-	Odd      *diagnose.Comparison // of ForAgain: the reading that was odd
+	Outlier  *diagnose.Comparison // of ForAgain: the reading that was an outlier
 	Settling float64              // seconds to wait for capacitors to charge; 0 where that is not worth a word
 
 	// Of a sweep.
@@ -89,7 +90,7 @@ type Reply struct {
 	Says     []string
 
 	Readings []diagnose.Comparison // what was read
-	Odd      bool                  // some of it is not accepted yet: the session asks for it again
+	Outlier  bool                  // some of it is not accepted yet: the session asks for it again
 
 	Show Show
 	Quit bool

@@ -73,13 +73,13 @@ type Session struct {
 	compared  int
 }
 
-// again is an odd reading that is to be taken once more.
+// again is an outlier that is to be taken once more.
 type again struct {
-	spot  diagnose.Spot
-	name  string
-	first quantity.Reading
-	event int // of it
-	odd   diagnose.Comparison
+	spot    diagnose.Spot
+	name    string
+	first   quantity.Reading
+	event   int // of it
+	outlier diagnose.Comparison
 }
 
 // Begin starts or resumes a session on a case.
@@ -186,7 +186,7 @@ func (s *Session) ask() (*Prompt, error) {
 	}
 	if len(s.again) > 0 && !(s.fed && s.sweeping != netlist.None) {
 		x := &s.again[0]
-		return s.readable(&Prompt{Ask: AskReading, Purpose: ForAgain, At: x.spot, Name: x.name, Odd: &x.odd, Connector: netlist.None})
+		return s.readable(&Prompt{Ask: AskReading, Purpose: ForAgain, At: x.spot, Name: x.name, Outlier: &x.outlier, Connector: netlist.None})
 	}
 	if len(s.chosen) > 0 {
 		return s.readable(&Prompt{Ask: AskReading, Purpose: ForChosen, At: s.chosen[0], Connector: netlist.None})
@@ -545,7 +545,7 @@ func isRemark(f diagnose.FaultReport) bool {
 func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	c := s.Case()
 	if s.lastEdit() == 0 {
-		if s.mended() != "" {
+		if s.cured() != "" {
 			return s.askClose()
 		}
 		return &Prompt{Ask: AskNothing, Connectors: s.unswept(), Diagnosis: d}, nil
@@ -819,7 +819,9 @@ func (s *Session) stepPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	case repair.DoReinstall:
 		p.Ask, when = AskReinstall, beforeHeat
 	case repair.DoInspect:
-		p.Ask = AskInspect
+		if p.Ask = AskInspect; step.At != "" {
+			p.Ask = AskUndrawn
+		}
 	case repair.DoInject:
 		p.Ask, when = AskInjection, beforeInjecting
 	case repair.DoDrop:
@@ -842,7 +844,7 @@ func (s *Session) askClose() (*Prompt, error) {
 		return nil, err
 	}
 	p := &Prompt{Ask: AskClose, Diagnosis: d, Cause: s.cause, Remedy: s.remedy}
-	if at := s.mended(); at != "" && p.Cause == "" && s.remedy == "" {
+	if at := s.cured(); at != "" && p.Cause == "" && s.remedy == "" {
 		p.Cause, p.Remedy = "what was connected at "+at, "new cable or module at "+at
 	}
 	if p.Remedy == "" {
@@ -862,9 +864,9 @@ func (s *Session) askClose() (*Prompt, error) {
 	return p, nil
 }
 
-// mended names the connector at which a swapped cable or module mended the complaint, ""
+// cured names the connector at which a swapped cable or module cured the complaint, ""
 // for none.
-func (s *Session) mended() (name string) {
+func (s *Session) cured() (name string) {
 	for i := range s.Case().Events {
 		for _, x := range s.Case().Events[i].Swaps {
 			if name = ""; x.Works {

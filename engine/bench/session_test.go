@@ -106,7 +106,7 @@ func TestResume(t *testing.T) {
 		}
 		file := tb.w.Case().File
 		// What is not in the record is asked again: the choice of a connector,
-		// and whether an odd reading is accepted.
+		// and whether an outlier is accepted.
 		transient := p.Ask == AskReading && p.Purpose == ForAgain || p.Ask == AskClose || entries < 4
 		if !transient {
 			if err := tb.w.Close(); err != nil {
@@ -198,8 +198,8 @@ func TestSweepKeys(t *testing.T) {
 	// An odd value is on the disk before it is asked for again. The second
 	// agrees with good boards, so the first one does not count.
 	r := tb.enter("9.9E37")
-	if !r.Odd || len(r.Recorded) != 1 || r.Readings[0].Verdict != diagnose.IsOpen {
-		t.Errorf("an odd reading: %+v", r)
+	if !r.Outlier || len(r.Recorded) != 1 || r.Readings[0].Verdict != diagnose.IsOpen {
+		t.Errorf("an outlier: %+v", r)
 	}
 	tb.wants("reading (again) J7.3 red-on-ground")
 	r = tb.enter("0.622")
@@ -208,7 +208,7 @@ func TestSweepKeys(t *testing.T) {
 	}
 	// Mistyped: b takes the entry back and asks for the same pin.
 	tb.wants("reading (sweep) J7.5 red-on-ground")
-	if r := tb.enter("0,052"); !r.Odd || math.Abs(*r.Readings[0].Volts-0.052) > 1e-9 {
+	if r := tb.enter("0,052"); !r.Outlier || math.Abs(*r.Readings[0].Volts-0.052) > 1e-9 {
 		t.Errorf("a decimal comma: %+v", r)
 	}
 	tb.wants("reading (again) J7.5 red-on-ground")
@@ -218,7 +218,7 @@ func TestSweepKeys(t *testing.T) {
 	tb.wants("reading (sweep) J7.7 red-on-ground")
 	tb.enter("at J7.4")
 	tb.wants("reading (sweep) J7.4 red-on-ground")
-	// Odd and the same again is accepted.
+	// An outlier and the same again is accepted.
 	tb.enter("0.300")
 	tb.enter("0.302")
 	tb.wants("reading (sweep) J7.6 red-on-ground")
@@ -630,7 +630,7 @@ func TestWordsOfTheField(t *testing.T) {
 			t.Errorf("%q: %v, verb %d, kind %v, want %v", text, err, e.verb, e.event.Kind, want)
 		}
 	}
-	for text, want := range map[string]verb{"escalate": refer, "escalated under a shield": refer, "close": closing, "at J7.4": visit, "u": undo} {
+	for text, want := range map[string]verb{"escalate": escalating, "escalated under a shield": escalating, "close": closing, "at J7.4": visit, "u": undo} {
 		if e, err := understand(board, text); err != nil || e.verb != want {
 			t.Errorf("%q: %v, verb %d, want %d", text, err, e.verb, want)
 		}
@@ -808,7 +808,7 @@ func TestMistypedProof(t *testing.T) {
 				purposes[p.Purpose]++
 				want := describe(tb.w.Case().Board, p)
 				wrong := *p.Predict.Volts + 0.16
-				if r := tb.enter(fmt.Sprintf("%.3f", wrong)); !r.Odd {
+				if r := tb.enter(fmt.Sprintf("%.3f", wrong)); !r.Outlier {
 					t.Errorf("%s: %.3f is believed; %s", name, wrong, want)
 				}
 				tb.enter("b")

@@ -21,29 +21,29 @@ import (
 type verb uint8
 
 const (
-	record  verb = iota // an event, ready to be written
-	value               // a bare reading: of the point that is asked for
-	look                // a bare look: of the part that is asked for
-	warmed              // bare names of parts, or none: what warmed up
-	current             // a bare current
-	skip                // leave this out
-	back                // one pin back
-	repeat              // the last reading once more
-	swap                // the probes the other way round
-	yes                 // done, agreed, the usual
-	finish              // the sweep is done
-	sweep               // a connector
-	visit               // a point is to be asked for
-	lineOf              // the points of a line are to be asked for
-	take                // another step than the first
-	undo                // an event
-	closing             // the case
-	refer               // close it as escalated
-	help                // show something
-	tested              // what a function does: of the one that is asked for, or by its name
-	marked              // the mark of the part that is asked for; swapped where it is reversed
-	quit                // leave; everything is kept
-	nothing             // an empty line
+	record     verb = iota // an event, ready to be written
+	value                  // a bare reading: of the point that is asked for
+	look                   // a bare look: of the part that is asked for
+	warmed                 // bare names of parts, or none: what warmed up
+	current                // a bare current
+	skip                   // leave this out
+	back                   // one pin back
+	repeat                 // the last reading once more
+	swap                   // the probes the other way round
+	yes                    // done, agreed, the usual
+	finish                 // the sweep is done
+	sweep                  // a connector
+	visit                  // a point is to be asked for
+	lineOf                 // the points of a line are to be asked for
+	take                   // another step than the first
+	undo                   // an event
+	closing                // the case
+	escalating             // close it as escalated
+	help                   // show something
+	tested                 // what a function does: of the one that is asked for, or by its name
+	marked                 // the mark of the part that is asked for; swapped where it is reversed
+	quit                   // leave; everything is kept
+	nothing                // an empty line
 )
 
 // entry is a line, understood.
@@ -63,7 +63,7 @@ type entry struct {
 	swapped  bool               // of sweep and marked
 	every    bool               // of sweep: ground pins too, by number
 	at       netlist.Point      // of visit, lineOf, and of sweep: where it begins
-	text     string             // of closing and refer; of tested: the function
+	text     string             // of closing and escalating; of tested: the function
 	show     Show
 }
 
@@ -84,7 +84,7 @@ var keys = map[string]entry{
 	"l": {verb: help, show: ShowCase}, "list": {verb: help, show: ShowCase},
 	"v": {verb: help, show: ShowNext}, "view": {verb: help, show: ShowNext},
 	"q": {verb: quit}, "quit": {verb: quit}, "exit": {verb: quit},
-	"close": {verb: closing}, "escalate": {verb: refer}, "refer": {verb: refer},
+	"close": {verb: closing}, "escalate": {verb: escalating}, "refer": {verb: escalating},
 	"right": {verb: marked}, "reversed": {verb: marked, swapped: true}, "wrong way round": {verb: marked, swapped: true},
 	"works": {verb: tested, result: journal.Works}, "fails": {verb: tested, result: journal.Fails}, "not tested": {verb: tested},
 	"none": {verb: warmed}, "nothing": {verb: warmed}, "nothing warmed": {verb: warmed}, "nothing warm": {verb: warmed}, "nothing warms": {verb: warmed},
@@ -137,7 +137,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 		return entry{verb: closing, text: rest}, nil
 	}
 	if rest, ok := cutWord(line, "escalate", "escalated", "refer", "referred"); ok && rest != "" {
-		return entry{verb: refer, text: rest}, nil
+		return entry{verb: escalating, text: rest}, nil
 	}
 	plain := strings.TrimRight(line, ".!")
 	if rest, ok := cutWord(plain, "i've", "i have", "i"); ok && rest != "" {
@@ -157,7 +157,7 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if len(strings.Fields(strings.ReplaceAll(plain, ":", " "))) == 0 {
 		return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 	}
-	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.beside, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
+	for _, try := range []func() (entry, bool, error){p.undo, p.take, p.drop, p.undrawn, p.beside, p.sweep, p.line, p.visit, p.power, p.action, p.test, p.mark, p.look, p.warm, p.reading} {
 		if e, ok, err := try(); ok || err != nil {
 			return e, err
 		}
@@ -670,6 +670,34 @@ func (p *parser) reading() (entry, bool, error) {
 func isNumber(word string) bool {
 	_, err := strconv.ParseFloat(word, 64)
 	return err == nil
+}
+
+// foundWords are marks of parts, and noneWords say that there are none.
+var (
+	foundWords = regexp.MustCompile(`(?i)^\s*[a-z]+[0-9]+(\.\w+)?([, ]+[a-z]+[0-9]+(\.\w+)?)*\s*$`)
+	noneWords  = regexp.MustCompile(`(?i)^\s*(none|nothing)\s*$`)
+)
+
+// undrawn is "undrawn VTP_1V8: C99, U9.A1", "undrawn VTP_1V8: none": what stands along a net
+// and is not drawn.
+func (p *parser) undrawn() (entry, bool, error) {
+	rest, ok := cutWord(p.text, "undrawn")
+	if !ok {
+		return entry{}, false, nil
+	}
+	net, list, _ := strings.Cut(rest, ":")
+	id, err := p.b.NetByName(strings.TrimSpace(net))
+	if err != nil {
+		return entry{}, false, err
+	}
+	x := journal.Undrawn{Net: id}
+	switch {
+	case foundWords.MatchString(list):
+		x.Marks = strings.FieldsFunc(list, func(r rune) bool { return r == ',' || r == ' ' })
+	case !noneWords.MatchString(list):
+		return entry{}, false, fmt.Errorf("%s says no marks of parts; write it as in undrawn %s: C99, U9.A1, or none", document.Quote(strings.TrimSpace(list)), p.b.Nets[id].Name)
+	}
+	return entry{verb: record, event: journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{x}}}, true, nil
 }
 
 // beside is "pressed U5: 0.622 at J7.3", "good board: 0.622 at J7.3", "swapped J7: works".

@@ -32,7 +32,7 @@ const ZeroCelsius = 273.15
 const Gmin = 1e-12
 
 // FadeVolts is the width, in volts, of the band below its open voltage in
-// which a ConstantCurrent source gives up its current; see Source.CurrentAt.
+// which a ConstantCurrent source gives up its current; see Source.FadeWidth.
 const FadeVolts = 0.05
 
 // Limits of what Solve accepts. They are far outside anything found on a
@@ -98,8 +98,8 @@ type Source struct {
 	Ohms        float64 // ohm, Resistive only; 0 means Open/Current
 }
 
-// CurrentAt gives the current in amperes that the source drives out of Plus
-// when the probes are volts apart.
+// FadeWidth gives w, in volts, of the current that the source drives out of Plus when
+// the probes are volts apart:
 //
 //	Resistive:        (Open - volts) / Ohms
 //	ConstantCurrent:  Current * tanh((Open - volts) / w),  w = min(FadeVolts, Open/20)
@@ -107,14 +107,6 @@ type Source struct {
 // The second is flat to one part in 10^8 until 0.5 V below Open (with w at
 // 0.05 V), and from there falls without a corner to 0 at Open. A source with a
 // corner is no more true to any one meter, and harder to solve.
-func (s Source) CurrentAt(volts float64) float64 {
-	if s.Kind == Resistive {
-		return (s.Open - volts) / s.SourceOhms()
-	}
-	return s.Current * math.Tanh((s.Open-volts)/s.FadeWidth())
-}
-
-// FadeWidth gives w, in volts, of the formula at CurrentAt.
 func (s Source) FadeWidth() float64 { return math.Min(FadeVolts, s.Open/20) }
 
 // SourceOhms gives the resistance in ohms behind a Resistive source.

@@ -22,7 +22,7 @@ func (s *Solver) Sensitivities(c *Circuit, out []float64) {
 			g = s.held.js[k].g // as its adjoint has it: what both are off mostly cancels
 		}
 		f := g - Gmin*(1-g*q.rs)
-		out[i] = f * (s.lambda[q.anode] - s.lambda[q.cathode])
+		out[i] = f * (s.adjoints[q.anode] - s.adjoints[q.cathode])
 	}
 }
 
@@ -41,7 +41,7 @@ func (s *Solver) ResistorSensitivities(c *Circuit, out []float64) {
 		}
 		r := &c.Resistors[i]
 		a, b := s.st.place[r.A], s.st.place[r.B]
-		out[i] = (s.lambda[a] - s.lambda[b]) * (s.x[a] - s.x[b]) / (r.Ohms * r.Ohms)
+		out[i] = (s.adjoints[a] - s.adjoints[b]) * (s.x[a] - s.x[b]) / (r.Ohms * r.Ohms)
 	}
 }
 
@@ -63,7 +63,7 @@ func (s *Solver) Adjoint(out []float64) {
 	ground := s.groundPlace()
 	for v, p := range s.st.place {
 		if p >= 0 {
-			out[v] = s.lambda[p] - s.lambda[ground]
+			out[v] = s.adjoints[p] - s.adjoints[ground]
 		}
 	}
 }
@@ -71,15 +71,15 @@ func (s *Solver) Adjoint(out []float64) {
 // adjoint solves the factored matrix, which is symmetric, for 1 A from probe
 // to probe.
 func (s *Solver) adjoint() {
-	if s.lambdaOK {
+	if s.adjointsOK {
 		return
 	}
-	s.lambdaOK, s.held.chorded = true, false
-	clear(s.lambda)
-	s.lambda[s.source.plus]++
-	s.lambda[s.source.minus]--
-	s.lambda[s.st.n] = 0
-	s.st.substitute(s.cells, s.inverse, s.lambda)
+	s.adjointsOK, s.held.chorded = true, false
+	clear(s.adjoints)
+	s.adjoints[s.source.plus]++
+	s.adjoints[s.source.minus]--
+	s.adjoints[s.st.n] = 0
+	s.st.substitute(s.cells, s.inverse, s.adjoints)
 }
 
 // JunctionCurrents fills out, one entry per junction of c, with the current in

@@ -14,18 +14,18 @@ type Solver struct {
 	limit  int  // steps newton may take in one go; 0 means patience
 	held   held
 
-	base      []float64 // cells: the resistors (and a resistive source) alone
-	cells     []float64 // cells: factored in place
-	inverse   []float64 // per place, one over the pivot
-	x         []float64 // per place and the reference: currents in, voltages out
-	lambda    []float64 // per place and the reference: the adjoint, where lambdaOK
-	lambdaOK  bool
-	volts     []float64 // per node
-	floating  []bool    // per node
-	js        []state   // per junction within reach
-	source    sourceState
-	peak      float64 // A and V of the source that the bounds in js were made for
-	openVolts float64
+	base       []float64 // cells: the resistors (and a resistive source) alone
+	cells      []float64 // cells: factored in place
+	inverse    []float64 // per place, one over the pivot
+	x          []float64 // per place and the reference: currents in, voltages out
+	adjoints   []float64 // per place and the reference: the adjoint, where adjointsOK
+	adjointsOK bool
+	volts      []float64 // per node
+	floating   []bool    // per node
+	js         []state   // per junction within reach
+	source     sourceState
+	peak       float64 // A and V of the source that the bounds in js were made for
+	openVolts  float64
 }
 
 // state is one junction during a solution.
@@ -43,9 +43,9 @@ type state struct {
 	rest           float64 // A, the current at 0 V of the straight line that stands for it
 }
 
-// bend makes the straight line that stands for the junction touch its curve at an
+// companion makes the straight line that stands for the junction touch its curve at an
 // inner drop of u volts.
-func (q *state) bend(u, gmin float64) {
+func (q *state) companion(u, gmin float64) {
 	e := q.is * math.Exp(u*q.invNvt)
 	i := e - q.is + gmin*u
 	g := e*q.invNvt + gmin
@@ -168,7 +168,7 @@ func (s *Solver) find(c *Circuit) (Solution, error) {
 	if !ok {
 		return Solution{}, fmt.Errorf("circuit: no operating point found in %d steps (%d nodes, %d resistors, %d junctions); look for values far from any real part", steps, c.Nodes, len(c.Resistors), len(c.Junctions))
 	}
-	s.lambdaOK = false
+	s.adjointsOK = false
 	return s.found(c, steps), nil
 }
 
@@ -233,7 +233,7 @@ func (s *Solver) loadOhms(c *Circuit) {
 	s.cells = resize(s.cells, cells)
 	s.inverse = resize(s.inverse, st.n)
 	s.x = resize(s.x, st.n+1)
-	s.lambda = resize(s.lambda, st.n+1)
+	s.adjoints = resize(s.adjoints, st.n+1)
 	clear(s.base)
 	for i, cell := range st.resCell {
 		if cell >= 0 {
@@ -320,7 +320,7 @@ func (s *Solver) newton(c *Circuit, gmin, share float64) (steps int, ok bool) {
 		clear(s.x)
 		for k := range s.js {
 			q := &s.js[k]
-			q.bend(q.u, gmin)
+			q.companion(q.u, gmin)
 			s.cells[q.cell] += q.g
 			s.x[q.anode] -= q.rest
 			s.x[q.cathode] += q.rest

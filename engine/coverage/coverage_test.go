@@ -391,7 +391,7 @@ func TestCoverageAgreesWithCompare(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	surprise := func(f *Fault, ohms float64) float64 {
+	zScore := func(f *Fault, ohms float64) float64 {
 		t.Helper()
 		at := strings.ReplaceAll(f.At, " to ", "-")
 		list, err := e.Predict(diagnose.Question{Faults: []string{fmt.Sprintf("%s:%s=%.5g", at, f.Mode, ohms)},
@@ -441,10 +441,10 @@ func TestCoverageAgreesWithCompare(t *testing.T) {
 		}
 		checked++
 		// Compare holds a pin against others that the fault moves as well.
-		if z := surprise(f, shows); z < 0.8*seenSigmas {
+		if z := zScore(f, shows); z < 0.8*seenSigmas {
 			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want %g and more", f.name(), shows, z, 0.8*seenSigmas)
 		}
-		if z := surprise(f, hides); z >= 1.1*seenSigmas {
+		if z := zScore(f, hides); z >= 1.1*seenSigmas {
 			t.Errorf("%s at %.3g ohm lies %.2f standard deviations off, want less than %g", f.name(), hides, z, 1.1*seenSigmas)
 		}
 	}

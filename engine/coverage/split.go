@@ -73,7 +73,7 @@ func (r *reaching) split(groups []*cluster) error {
 			if err != nil {
 				return err
 			}
-			of, count := toldApart(shows)
+			of, count := distinguished(shows)
 			left := r.doubtLeft(g, of)
 			if count < 2 || whole-left < leastDoubt {
 				continue
@@ -243,9 +243,9 @@ func (r *reaching) shows(w *network.Workspace, pt netlist.Point, g *cluster) ([]
 	return diagnose.PredictEach(s.ph, w, &o, boards)
 }
 
-// toldApart sorts predictions into groups that a reading distinguishes, vague ones
+// distinguished sorts predictions into groups that a reading distinguishes, vague ones
 // like the others.
-func toldApart(shows []diagnose.Predicted) (of []int, n int) {
+func distinguished(shows []diagnose.Predicted) (of []int, n int) {
 	order := make([]int, len(shows))
 	for i := range order {
 		order[i] = i

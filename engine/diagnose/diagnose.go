@@ -191,7 +191,7 @@ func (q *Inquiry) FurthestUnread() int {
 // evidence gathers looks and injections; a later look at a part replaces an
 // earlier one.
 func (q *Inquiry) evidence() fault.Evidence {
-	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, PinLooks: map[netlist.PinRef]string{}}
+	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, PinLooks: map[netlist.PinRef]string{}, Along: map[netlist.NetID]bool{}}
 	counted := map[netlist.PartID]int{} // by part: its injection, one more than the index
 	for _, st := range q.Stages {
 		for _, event := range st.Events {
@@ -206,6 +206,9 @@ func (q *Inquiry) evidence() fault.Evidence {
 				if t := q.before(&event, &event.Presses[i], st.Edits); t != nil {
 					ev.Presses = append(ev.Presses, fault.Press{Part: event.Presses[i].Part, Obs: t.Obs, Changed: changed(t, &event.Presses[i].Read)})
 				}
+			}
+			for _, x := range event.Undrawn {
+				ev.Along[x.Net] = true
 			}
 			for _, x := range event.Swaps {
 				ev.Swaps = append(ev.Swaps, x.Works)
@@ -223,8 +226,8 @@ func (q *Inquiry) evidence() fault.Evidence {
 				ev.Injections[len(ev.Injections)-1].Sight = warmSights[in.SeenBy]
 				for n := range ev.Injections[len(ev.Injections)-1].Fed {
 					for _, t := range q.Board.Nets[n].Terminals {
-						if st.Edits.Of(t.Part).Removed {
-							continue
+						if st.Edits.Of(t.Part).Removed || q.Case.FoundBy(q.Board.Parts[t.Part].Name) > event.Number {
+							continue // nobody could name it then
 						}
 						if counted[t.Part] == 0 {
 							counted[t.Part] = len(ev.Injections)

@@ -22,7 +22,9 @@ var meant = map[string][]Mode{
 // bench, or by the beginning of the name where no other of them has it. Spaces may be
 // left out or written as dashes.
 func MeantMode(text string, among []Mode) (Mode, bool) {
-	plain := func(s string) string { return strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(s)) }
+	plain := func(s string) string {
+		return strings.ReplaceAll(strings.ReplaceAll(strings.ToLower(s), " ", ""), "-", "")
+	}
 	want := plain(text)
 	for _, m := range among {
 		if plain(m.String()) == want {

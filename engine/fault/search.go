@@ -66,6 +66,7 @@ type Evidence struct {
 	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
 	Swaps      []bool                    // of known-good cables and modules: is the complaint gone
 	Concerned  []netlist.NetID           // the nets that the complaint concerns; none for all
+	Along      map[netlist.NetID]bool    // nets along which somebody looked for what is not drawn
 }
 
 // odd is the surprise, in standard deviations, from which a reading calls for
@@ -164,7 +165,7 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	loci = stubborn(loci, s.obs)
 	drawn := len(loci)
-	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci)...)
+	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci, s.ev.Along)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
 	s.result.Base = make([]float64, len(s.obs))
 	s.result.ZScore = make([]float64, len(s.obs))

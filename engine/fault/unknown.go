@@ -13,10 +13,15 @@ import (
 // between them, half of it each; from memory.
 const unknownShare = 0.08
 
+// Overlooked is the share of it that stays once somebody has looked along a net, and what
+// was found there is drawn (common practice, no source).
+const Overlooked = 0.1
+
 // Unknowns lists the paths to ground that nobody drew, one for each net but ground,
-// where loci are the faults of what is drawn. A line is what is joined by resistance,
-// up to rails. Paths that nobody drew and good boards show fail as pins of an IC do.
-func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Locus {
+// where loci are the faults of what is drawn, and along the nets along which somebody looked
+// for more. A line is what is joined by resistance, up to rails. Paths that nobody drew and
+// good boards show fail as pins of an IC do.
+func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus, along map[netlist.NetID]bool) []Locus {
 	drawn := make([]float64, len(m.Board.Nets)) // odds of paths that end on a net
 	for i := range loci {
 		l := &loci[i]
@@ -57,7 +62,8 @@ func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Lo
 				short, leaky = short+ic.Odds("shorted"), leaky+ic.Odds("leaky")
 			}
 			if short+leaky > 0 {
-				out = append(out, unknown(m, n, short, leaky))
+				here := left(along[n])
+				out = append(out, unknown(m, n, short*here, leaky*here))
 			}
 		}
 	}
@@ -66,13 +72,21 @@ func Unknowns(m *network.Model, p *Priors, v *network.Values, loci []Locus) []Lo
 		for _, black := range []bool{false, true} {
 			if e, ok := shown(netlist.NetID(n), black); ok {
 				l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.NetID(n), Unknown: true, Series: true}
-				l.Modes = []ModeRange{{UnknownBreak, pin, math.Inf(1), math.Inf(1)}}
+				l.Modes = []ModeRange{{UnknownBreak, pin * left(along[l.Net]), math.Inf(1), math.Inf(1)}}
 				l.Change = network.Change{Kind: network.Cut, Element: e, Owner: netlist.None}
 				out = append(out, l)
 			}
 		}
 	}
 	return out
+}
+
+// left is the share of what nobody drew at a net that may still be there.
+func left(looked bool) float64 {
+	if looked {
+		return Overlooked
+	}
+	return 1
 }
 
 // unknown is a path from a net to ground that nobody drew, by its odds as a short and as

@@ -140,7 +140,7 @@ func (s *sweep) state() *network.State {
 func (s *sweep) read() (r network.Reading, err error) {
 	s.at = s.w
 	if s.held() {
-		if r, s.laid, err = s.w.Beside(s.state(), s.ph.Values, s.laid); s.laid || err != nil {
+		if r, s.laid, err = s.w.Update(s.state(), s.ph.Values, s.laid); s.laid || err != nil {
 			return r, err
 		}
 		s.at = s.w.Spare()

@@ -59,7 +59,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			boards[g.spot] += len(references.PerBoard(g.samples))
 		}
 	}
-	odd := false
+	outlier := false
 	for i := range b.rows {
 		q := &b.rows[i]
 		sd := 1 / math.Sqrt(b.inverse[i*n+i])
@@ -68,7 +68,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		for _, l := range b.factor[i*n:][:i+1] {
 			before += l * l
 		}
-		odd = odd || math.Abs(z) > 3 || math.Abs(r[i]) > 3*math.Sqrt(before)
+		outlier = outlier || math.Abs(z) > 3 || math.Abs(r[i]) > 3*math.Sqrt(before)
 		if q.of == nil {
 			continue
 		}
@@ -85,7 +85,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			}
 		}
 	}
-	if !odd {
+	if !outlier {
 		return false, nil
 	}
 	moves, err := b.ohmSlopes(pool, groups)

@@ -93,6 +93,10 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			}
 			of.Add(document.Scalar(b.Connectors[x.Connector].Name), result.String())
 		}
+	case KindUndrawn:
+		for _, x := range e.Undrawn {
+			of.Add(netName(b, x.Net), document.FlowList(document.Scalars(x.Marks)...))
+		}
 	case KindRemove, KindReinstall, KindReplace, KindReflow:
 		out.Key(e.Kind.String(), partList(b, e.Parts))
 	case KindJumper:
@@ -196,6 +200,9 @@ func freeTexts(e Event) []string {
 	}
 	for _, t := range e.Functions {
 		texts = append(texts, t.Function)
+	}
+	for _, x := range e.Undrawn {
+		texts = append(texts, x.Marks...)
 	}
 	for _, r := range e.Readings {
 		texts = append(texts, r.Name, r.ToName)

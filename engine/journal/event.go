@@ -54,10 +54,11 @@ const (
 	KindGood                    // readings of a good board at hand: Goods
 	KindSwap                    // a known-good cable or module at connectors: Swaps
 	KindConcerns                // what the complaint is about, in place of what was said before: Nets
+	KindUndrawn                 // what stands at nets and is not in the board file: Undrawn
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns", "undrawn"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -76,7 +77,7 @@ func (k Kind) Edits() bool {
 // by a reading.
 func (k Kind) Finds() bool {
 	switch k {
-	case KindInspect, KindInject, KindDrop, KindPress, KindGood, KindSwap:
+	case KindInspect, KindInject, KindDrop, KindPress, KindGood, KindSwap, KindUndrawn:
 		return true
 	}
 	return false
@@ -116,6 +117,7 @@ type Event struct {
 	Presses      []Press
 	Goods        []Read
 	Swaps        []Swap
+	Undrawn      []Undrawn
 	Parts        []netlist.PartID
 	Jumpers      []Jumper
 	Repairs      []netlist.Repair
@@ -215,6 +217,14 @@ type Press struct {
 type Swap struct {
 	Connector netlist.ConnectorID
 	Works     bool // the complaint is gone with it
+}
+
+// Undrawn is what was found along a net under the microscope and is not in the board file:
+// marks as netlist.Found has them; none where nothing was found.
+type Undrawn struct {
+	Net   netlist.NetID
+	Marks []string
+	Pos   document.Position
 }
 
 // Injection is a current-limited supply put on a rail, and the parts that
@@ -341,6 +351,7 @@ type Case struct {
 	// changed since, or written by hand.
 	Unsealed int
 
+	drawn  *netlist.Board      // Board before Undrawn is drawn into it
 	known  *references.Library // Library before Goods are among it
 	sweeps error               // what is wrong with single sweeps of the library
 }

@@ -109,7 +109,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		if d.board == nil {
 			break
 		}
-		c.Board, c.known = d.board, c.Library
+		c.drawn, c.known = d.board, c.Library
+		d.drawIn(nodes)
+		c.Board = d.board
 		d.atHand(nodes[0].Get("open").Get("at_hand"))
 		for i, node := range nodes {
 			if d.problems.Full() {
@@ -150,6 +152,53 @@ func decode(file string, text []byte, around around) (*Case, error) {
 	d.warnings.Sort()
 	c.Warnings = d.warnings
 	return c, nil
+}
+
+// drawIn draws into the board what events found on it. What was taken back keeps its name,
+// for events that name it, and joins nothing.
+func (d *decoder) drawIn(nodes []document.Node) {
+	if !slices.ContainsFunc(nodes, func(n document.Node) bool { return n.Get(KindUndrawn.String()).Exists() }) {
+		return
+	}
+	quiet := &decoder{file: d.file, board: d.board} // what is wrong is told when the events are read
+	var all []Event
+	for i, n := range nodes {
+		all = append(all, quiet.event(n, i+1))
+	}
+	stands := map[int]bool{}
+	for _, e := range quiet.effective(all) {
+		stands[e.Number] = true
+	}
+	var found []netlist.Found
+	for i := range all {
+		for _, x := range all[i].Undrawn {
+			for _, mark := range x.Marks {
+				f := netlist.Found{Mark: mark, Net: x.Net}
+				if !stands[all[i].Number] {
+					f.Net = netlist.None
+				}
+				board, err := quiet.board.DrawIn(append(found, f)...)
+				if err != nil {
+					d.problems.AddError(x.Pos, err)
+					continue
+				}
+				found, d.board = append(found, f), board
+			}
+		}
+	}
+}
+
+// FoundBy gives the number of the event that found a part which is not in the board file, 0
+// where it is.
+func (c *Case) FoundBy(name string) int {
+	for i := range c.Events {
+		for _, x := range c.Events[i].Undrawn {
+			if slices.ContainsFunc(x.Marks, func(mark string) bool { f := netlist.Found{Mark: mark}; return f.Part() == name }) {
+				return c.Events[i].Number
+			}
+		}
+	}
+	return 0
 }
 
 // checkDisplay refuses readings above what the meter displays: it showed OL there,
@@ -327,6 +376,16 @@ func (d *decoder) event(node document.Node, number int) Event {
 				d.problems.AddError(entry.Key.At(), err)
 			} else {
 				e.Swaps = append(e.Swaps, Swap{id, entry.Value.Text() == Works.String()})
+			}
+		}
+	case KindUndrawn:
+		for _, entry := range value.Entries() {
+			if net, ok := d.net(entry.Key); ok {
+				x := Undrawn{Net: net, Pos: entry.Key.At()}
+				for _, item := range entry.Value.Items() {
+					x.Marks = append(x.Marks, nameOf(item))
+				}
+				e.Undrawn = append(e.Undrawn, x)
 			}
 		}
 	case KindRemove, KindReinstall, KindReplace, KindReflow:

@@ -102,6 +102,10 @@ func digest(e *Event, b *netlist.Board) string {
 	for _, x := range e.Swaps {
 		put("swap", b.Connectors[x.Connector].Name, strconv.FormatBool(x.Works))
 	}
+	for _, x := range e.Undrawn {
+		put("undrawn", b.Nets[x.Net].Name, strconv.Itoa(len(x.Marks)))
+		put(x.Marks...)
+	}
 	for _, p := range e.Parts {
 		put("part", b.Parts[p].Name)
 	}

@@ -138,7 +138,7 @@ func lockCase(path, by string) (l *lock, previous string, err error) {
 
 // surroundings gives out again what the case was loaded with.
 func (c *Case) surroundings(Opening) (*netlist.Board, *references.Library, error) {
-	return c.Board, c.known, c.sweeps
+	return c.drawn, c.known, c.sweeps
 }
 
 // openWriter reads the case under its lock and prepares its file for more.

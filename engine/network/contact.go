@@ -47,9 +47,6 @@ func (m *Model) Contact(p netlist.PartID, terminal int32) Contact {
 	return Contact(m.first[p] + terminal)
 }
 
-// Contacts gives the number of contacts on the board.
-func (m *Model) Contacts() int { return len(m.contacts) }
-
 // Net gives the net that a contact is soldered to.
 func (m *Model) Net(c Contact) netlist.NetID {
 	if c == Ground {

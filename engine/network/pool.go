@@ -1,8 +1,7 @@
 package network
 
 import (
-	"runtime"
-	"sync"
+	"halfsplit/netlist/parallel"
 )
 
 // Pool is a workspace for each processor.
@@ -19,21 +18,17 @@ func NewPool(m *Model) *Pool { return &Pool{m: m} }
 // to the last digit on any number of processors. A workspace stops at its first
 // error; the first of them by workspace is returned. Only one call may run at a time.
 func (c *Pool) Each(n int, work func(w *Workspace, i int) error) error {
-	workers := max(1, min(runtime.GOMAXPROCS(0), n))
+	workers := parallel.Workers(n, n)
 	for len(c.spaces) < workers {
 		c.spaces = append(c.spaces, NewWorkspace(c.m))
 	}
 	errs := make([]error, workers)
-	var wg sync.WaitGroup
-	for k, w := range c.spaces[:workers] {
-		wg.Go(func() {
-			for i := k; i < n && errs[k] == nil; i += workers {
-				w.Resume(nil)
-				errs[k] = work(w, i)
-			}
-		})
-	}
-	wg.Wait()
+	parallel.Each(workers, n, func(k, i int) {
+		if errs[k] == nil {
+			c.spaces[k].Resume(nil)
+			errs[k] = work(c.spaces[k], i)
+		}
+	})
 	for _, err := range errs {
 		if err != nil {
 			return err

@@ -291,13 +291,6 @@ func (w *Workspace) OhmSensitivities(visit func(element int32, slope float64)) {
 	}
 }
 
-// Supply tells whether an element is a junction of a supply, which many lines
-// share.
-func (w *Workspace) Supply(e int32) bool {
-	o := w.m.Elements[e].Origin
-	return o == SupplyBody || o == SupplyLoad
-}
-
 // Note keeps the slopes of the last reading for Share and ContactShare.
 func (w *Workspace) Note() {
 	w.Sensitivities(func(e int32, s, _ float64) { w.slope[e], w.sloped[e] = s, w.reading })

@@ -69,7 +69,7 @@ func TestBrokenDemos(t *testing.T) {
 		{aCase + ", meter: bench 3}\n", "truth.yaml:5:106: the key `meter` is there twice, first on line 5; keep one of them"},
 		{aCase + ", faults: [{at: C1 1-2, mode: short}]}\n", "truth.yaml:5:134: `short` is not a mode; did you mean `shorted`?"},
 		{aCase + ", faults: [{at: C1 1-9, mode: shorted}]}\n", "truth.yaml:5:115: nothing on board Wren T2 can be shorted at \"C1 1-9\"; name a place and a mode as trials do"},
-		{aCase + ", read: {P1.3: maybe}}\n", "truth.yaml:5:119: `P1.3` cannot be `maybe`; it is one of `true`, `slipped`"},
+		{aCase + ", read: {P1.3: maybe}}\n", "truth.yaml:5:119: `P1.3` cannot be `maybe`; it is one of `true`, `missed`"},
 	} {
 		write(t, path, []byte(test.text))
 		_, err := LoadDemo(path)

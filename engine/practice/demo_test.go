@@ -5,9 +5,11 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +20,7 @@ import (
 	"halfsplit/engine/circuit/spice"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -299,4 +302,171 @@ func TestDemoLoads(t *testing.T) {
 			}
 		}
 	}
+}
+
+// ask lists what a recording of the demo has to answer, bench by bench, in the
+// order of truth.yaml.
+//
+// A sweep needs the pins. A case is played by somebody who may probe anywhere,
+// both ways round, and remove parts: so every net, and after each part on the
+// lines of the sweep has been removed or replaced, the nets at that part, those
+// behind it, and the pins.
+func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.Point, edits netlist.Edits)) error {
+	m := s.Model
+	g, err := m.Board.Graph()
+	if err != nil {
+		return err
+	}
+	for i := range s.Known {
+		k := &s.Known[i]
+		asked := newAsker(filepath.Base(k.File), k.Simulator, visit)
+		for c := range m.Board.Connectors {
+			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
+		}
+	}
+	for i := range s.Cases {
+		c := &s.Cases[i]
+		asked := newAsker(filepath.Base(c.File), c.Simulator, visit)
+		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
+			for conn := range m.Board.Connectors { // pins that are not connected are on no net
+				pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
+			}
+			for n := range m.Board.Nets {
+				for _, p := range m.Board.PointsOn(netlist.NetID(n)) {
+					asked.at(p, pol, netlist.Edits{})
+				}
+			}
+		}
+		var lines []netlist.NetID
+		parts := map[netlist.PartID]bool{}
+		for _, conn := range c.Sweep {
+			pins(m.Board, conn, func(p netlist.Point) {
+				if p.Net != netlist.None && p.Net != m.Board.Ground && c.deviates(p) {
+					lines = append(lines, p.Net)
+				}
+			})
+		}
+		for _, start := range lines {
+			for _, id := range g.Line(start, netlist.AtRails).Parts {
+				parts[id] = true
+			}
+		}
+		for p := range m.Board.Parts {
+			id := netlist.PartID(p)
+			if !parts[id] && !slices.Contains(c.Bad, id) {
+				continue
+			}
+			for _, edits := range []netlist.Edits{netlist.Edits{}.Remove(id), netlist.Edits{}.Replace(id)} {
+				for _, t := range m.Board.Parts[p].Terminals {
+					if t.Net != netlist.None {
+						for _, at := range m.Board.PointsOn(t.Net) {
+							asked.at(at, references.RedOnGround, edits)
+						}
+					}
+				}
+				for _, n := range lines {
+					for _, at := range m.Board.PointsOn(n) {
+						asked.at(at, references.RedOnGround, edits)
+					}
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// deviates tells whether the faults of a case move the true reading of a pin.
+func (c *DemoCase) deviates(at netlist.Point) bool {
+	w := c.Simulator.Board
+	good := w.Truth.Sample(w.Seed, w.Celsius)
+	p := w.Probe(at, nil, references.RedOnGround, c.Simulator.Meter.Drive())
+	a, errA := w.Volts(p, netlist.Edits{})
+	b, errB := good.Volts(p, netlist.Edits{})
+	return errA != nil || errB != nil || math.Abs(a-b) > 2e-3
+}
+
+// asker passes each question on once.
+type asker struct {
+	file  string
+	bench *Simulator
+	seen  map[question]bool
+	visit func(string, *Simulator, question, netlist.Point, netlist.Edits)
+}
+
+func newAsker(file string, b *Simulator, visit func(string, *Simulator, question, netlist.Point, netlist.Edits)) *asker {
+	return &asker{file, b, map[question]bool{}, visit}
+}
+
+func (a *asker) at(p netlist.Point, pol references.Polarity, edits netlist.Edits) {
+	board := a.bench.Board.Truth.Model.Board
+	q := question{a.bench.Board.spot(p), pol, editsText(board, edits)}
+	if q.at != board.Nets[board.Ground].Name && !a.seen[q] { // ground reads nothing, without ngspice
+
+		a.seen[q] = true
+		a.visit(a.file, a.bench, q, p, edits)
+	}
+}
+
+// writeSweep writes the sweep file of a good board.
+func (k *DemoSweep) writeSweep(w io.Writer) error {
+	b := k.Simulator.Board.Truth.Model.Board
+	s := k.Sweep
+	var err error
+	for c := range b.Connectors {
+		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+			r, e := k.Simulator.Read(p, s.State.Polarity, netlist.Edits{})
+			if e != nil {
+				err = e
+			}
+			s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: r})
+		})
+	}
+	if err != nil {
+		return err
+	}
+	return s.Write(w)
+}
+
+// writeCase writes the case file, without the truth.
+func (c *DemoCase) writeCase(w io.Writer) error {
+	b := c.Simulator.Board.Truth.Model.Board
+	var out strings.Builder
+	m := c.Simulator.Meter.Declared
+	fmt.Fprintf(&out, "open: {board: ../board.yaml, known: ../known, complaint: %q}\n", c.Complaint)
+	fmt.Fprintf(&out, "meter: {name: %s, test_current: %s, open_voltage: %s, overload_above: %s, accuracy: %s, resolution: %s, source: %s}\n", m.Name,
+		quantity.Format(m.TestCurrent, quantity.Ampere), quantity.Format(m.OpenVoltage, quantity.Volt), quantity.Format(m.Over, quantity.Volt),
+		m.AccuracyText(), quantity.Format(m.Resolution, quantity.Volt), m.Source)
+	for _, conn := range c.Sweep {
+		out.WriteString("---\nread:\n")
+		var err error
+		pins(b, conn, func(p netlist.Point) {
+			r, e := c.Simulator.Read(p, references.RedOnGround, netlist.Edits{})
+			if e != nil {
+				err = e
+			}
+			fmt.Fprintf(&out, "  %s: %s\n", b.PointName(p), quantity.FormatReading(r))
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, x := range c.Extra {
+		r := quantity.Reading{Overload: true, Unit: quantity.Volt}
+		if !x.Missed {
+			var err error
+			if r, err = c.Simulator.Read(x.At, references.RedOnGround, netlist.Edits{}); err != nil {
+				return err
+			}
+		}
+		fmt.Fprintf(&out, "---\nread: {%s: %s}\n", x.Name, quantity.FormatReading(r))
+	}
+	if len(c.Looks) > 0 {
+		var looks []string
+		for _, id := range c.Looks {
+			looks = append(looks, b.Parts[id].Name+": "+c.Simulator.Look(id).String())
+		}
+		fmt.Fprintf(&out, "---\ninspect: {%s}\n", strings.Join(looks, ", "))
+	}
+	_, err := io.WriteString(w, out.String())
+	return err
 }

@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
-	"strings"
 
 	"gopkg.in/yaml.v3"
 
@@ -58,19 +57,46 @@ func NewDrawing(truth *netlist.Board, seed uint64) (*Drawing, error) {
 	if err := yaml.NewEncoder(&out).Encode(&doc); err != nil {
 		return nil, err
 	}
-	d := &Drawing{Text: out.Bytes(), truth: truth, drawn: map[netlist.PartID]netlist.PartID{}}
-	if d.Board, err = netlist.Parse(bytes.NewReader(d.Text), truth.File+" as drawn"); err != nil {
+	board, err := netlist.Parse(bytes.NewReader(out.Bytes()), truth.File+" as drawn")
+	if err != nil {
 		return nil, err
 	}
-	for p := range d.Board.Parts {
-		t, err := truth.PartByName(d.Board.Parts[p].Name)
+	return (&Drawing{Text: out.Bytes(), truth: truth}).Redrawn(board)
+}
+
+// Redrawn gives the drawing with a board into which more was drawn. A nil Drawing stays so.
+func (d *Drawing) Redrawn(board *netlist.Board) (*Drawing, error) {
+	if d == nil {
+		return nil, nil
+	}
+	out := &Drawing{Board: board, Text: d.Text, truth: d.truth, drawn: map[netlist.PartID]netlist.PartID{}}
+	for p := range board.Parts {
+		t, err := d.truth.PartByName(board.Parts[p].Name)
 		if err != nil {
 			return nil, err
 		}
-		d.parts = append(d.parts, t)
-		d.drawn[t] = netlist.PartID(p)
+		out.parts = append(out.parts, t)
+		out.drawn[t] = netlist.PartID(p)
 	}
-	return d, nil
+	return out, nil
+}
+
+// undrawn lists terminals on a net that are not in the drawing, by name.
+func (d *Drawing) undrawn(net netlist.NetID) (names []string) {
+	if d == nil {
+		return nil
+	}
+	n, err := d.truth.NetByName(d.Board.Nets[net].Name)
+	if err != nil {
+		return nil
+	}
+	for _, t := range d.truth.Nets[n].Terminals {
+		name := d.truth.PointName(d.truth.TerminalPoint(t))
+		if _, err := d.Board.Point(name); err != nil {
+			names = append(names, name)
+		}
+	}
+	return names
 }
 
 // eraser takes things out of a board file.
@@ -355,11 +381,6 @@ const (
 	UnknownBreak = "unknown break at "
 )
 
-// Unknown tells whether a suspect's name is that of something in no drawing.
-func Unknown(name string) bool {
-	return strings.HasPrefix(name, UnknownPath) || strings.HasPrefix(name, UnknownBreak)
-}
-
 // Names lists what a suspect may be called to be right about a fault of the board
 // m, and tells whether the fault's place is drawn. What is not drawn is right
 // under the name of a net that it touches; so is a pin that is not drawn, and its
@@ -396,6 +417,9 @@ func (d *Drawing) Names(m *network.Model, f *Fault) (names []string, drawn bool)
 		names = append(names, l.Name(m.Board))
 	}
 	if !drawn {
+		if l.Part != netlist.None { // once it was found
+			names = append(names, m.Board.Parts[l.Part].Name)
+		}
 		for _, n := range m.NetsOf(&l.Change) {
 			if n == netlist.None || n == m.Board.Ground {
 				continue

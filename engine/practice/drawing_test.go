@@ -175,7 +175,7 @@ func TestDrawingNames(t *testing.T) {
 	}{
 		{"trace J1.2 to C1.1", fault.BrokenTrace, []string{"J1.2 to R1.1"}, true},
 		{"trace C1.1 to R1.1", fault.BrokenTrace, []string{"J1.2 to R1.1"}, true},
-		{"C1 1-2", fault.Shorted, []string{"unknown path at A", "unknown break at A"}, false},
+		{"C1 1-2", fault.Shorted, []string{"C1", "unknown path at A", "unknown break at A"}, false},
 		{"R1 through 1-2", fault.Open, []string{"R1"}, true},
 		{"pin J1.2", fault.OpenJoint, []string{"J1.2"}, true},
 	} {

@@ -24,7 +24,7 @@ func FuzzDemo(f *testing.F) {
 	const known = "known: [{file: k.yaml, sample: 1, by: x, taken: 2026-07-14, meter: bench 2, polarity: red-on-ground, celsius: 22.6, says: 22}]\n"
 	f.Add("board: board.yaml\ntruth: 3\n" + known + "cases: []\n")
 	f.Add("board: board.yaml\ntruth: 3\n" + known + "cases: [{file: c.yaml, about: a, complaint: c, remedy: r, sample: 2, meter: bench 2, celsius: 1e300, sweep: [P1], faults: [{at: C1 1-2, mode: shorted, ohms: 0.7}], bad: [C1], look: [C1], looks: {C1: corroded}}]\n")
-	f.Add("board: board.yaml\ntruth: 18446744073709551615\n" + known + "cases: [{file: c.yaml, about: a, complaint: c, remedy: r, sample: 2, meter: nobody, celsius: 20, sweep: P9, faults: [{at: trace, mode: open}], read: {P1.1: slipped}, warm: {V: [X]}}]\n")
+	f.Add("board: board.yaml\ntruth: 18446744073709551615\n" + known + "cases: [{file: c.yaml, about: a, complaint: c, remedy: r, sample: 2, meter: nobody, celsius: 20, sweep: P9, faults: [{at: trace, mode: open}], read: {P1.1: missed}, warm: {V: [X]}}]\n")
 	f.Add("board: ..\n---\n")
 	path := filepath.Join(dir, "truth.yaml")
 	f.Fuzz(func(t *testing.T, text string) {

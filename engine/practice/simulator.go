@@ -196,6 +196,21 @@ func looked(w *Board, name string, bad bool) journal.Look {
 	return journal.Clean
 }
 
+// found is the share of parts that the drawing leaves out and that are found when somebody
+// looks along their net; on purpose not quite what the engine takes. Common practice, no
+// source.
+const found = 0.92
+
+// Along gives what is found along a net that is not drawn.
+func (b *Simulator) Along(net netlist.NetID) (marks []string) {
+	for _, name := range b.Drawing.undrawn(net) {
+		if b.Board.Chance("found "+name) < found {
+			marks = append(marks, name)
+		}
+	}
+	return marks
+}
+
 // Inject gives the parts that warm up when a current-limited supply feeds a
 // rail: mostly a part that is a short there, now and then a good one.
 // Nothing is said of a part that is not drawn.

@@ -104,25 +104,6 @@ func (t *Trial) Case(lib *references.Library) *journal.Case {
 	return c
 }
 
-// A file of trials is plain text, a line for each thing, its columns separated by
-// tabs; trialsFormat, which stands at its head, says which.
-const trialsFormat = `# board    path of the board file, from the folder of this one
-# judge    whose voltages these are
-# drawn    faults drawn for single trials, and how many of them moved no pin
-# pins     the connector pins that the voltages below belong to, in their order
-# type     number and seed of a board type (practice.NewTruth)
-# sweep    one good board: type, sample, meter, instrument, true and said
-#          temperature, polarity, voltages
-# trial    number, use, type, number of sweeps of each polarity in its library
-#          (the first so many of its type), sample, meter, instrument, true
-#          temperature, and then what is wrong: place, mode and ohms, any number
-#          of times
-# read     polarity and voltages of the trial above
-# Voltages are between the leads, in steps of 10 uV. What a display makes of them
-# (error, noise, rounding, OL) is practice.Meter's, by seed. Ground and pins that
-# are not connected are left out.
-`
-
 // trialsLimit is the largest file of trials in bytes.
 const trialsLimit = 8 << 20
 
@@ -132,8 +113,8 @@ const makeAnew = "make the file anew, see DEVELOPERS.md"
 // voltStep is the step in volts of recorded voltages.
 const voltStep = 1e-5
 
-// LoadTrials reads a file of recorded trials and the board that it names. The
-// error names the line.
+// LoadTrials reads a file of recorded trials, plain text that says at its head what its
+// columns are, and the board that it names. The error names the line.
 func LoadTrials(path string) ([]Trial, error) {
 	f, err := os.Open(path)
 	if err != nil {

@@ -452,3 +452,21 @@ func FuzzReadAnswers(f *testing.F) {
 		}
 	})
 }
+
+// trialsFormat stands at the head of a file of trials.
+const trialsFormat = `# board    path of the board file, from the folder of this one
+# judge    whose voltages these are
+# drawn    faults drawn for single trials, and how many of them moved no pin
+# pins     the connector pins that the voltages below belong to, in their order
+# type     number and seed of a board type (practice.NewTruth)
+# sweep    one good board: type, sample, meter, instrument, true and said
+#          temperature, polarity, voltages
+# trial    number, use, type, number of sweeps of each polarity in its library
+#          (the first so many of its type), sample, meter, instrument, true
+#          temperature, and then what is wrong: place, mode and ohms, any number
+#          of times
+# read     polarity and voltages of the trial above
+# Voltages are between the leads, in steps of 10 uV. What a display makes of them
+# (error, noise, rounding, OL) is practice.Meter's, by seed. Ground and pins that
+# are not connected are left out.
+`

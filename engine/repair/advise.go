@@ -123,6 +123,9 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
 			continue
 		}
+		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong && c.Outcomes[0].Probability < 1-known {
+			continue
+		}
 		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
 		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {
 			s := p.step(c, d)

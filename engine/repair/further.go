@@ -16,6 +16,7 @@ import (
 const (
 	furtherNets  = 12 // nets, the nearest first
 	furtherLooks = 6  // parts
+	furtherAlong = 3  // nets along which to look for what is not drawn
 
 	leastSuspected = 0.1 // the chance below which a repair is a long shot
 )
@@ -72,6 +73,11 @@ func (p *planning) further(d *Diagnosis) {
 			if p.add(d, Step{Do: DoInspect, Part: at.Name, Seconds: p.Costs.Look, Why: "it stands where a reading is out of range"}) {
 				looks++
 			}
+		}
+	}
+	for _, n := range nets[:min(len(nets), furtherAlong)] {
+		if !p.Evidence.Along[n] {
+			p.add(d, p.along(p.Board.Nets[n].Name, "nothing drawn explains what is out of range"))
 		}
 	}
 	p.marked(d, nets)

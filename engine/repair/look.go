@@ -40,6 +40,11 @@ func (p *planning) looks() {
 	}
 }
 
+// along is the step of looking along a net for what is not drawn.
+func (p *planning) along(net, why string) Step {
+	return Step{Do: DoInspect, At: net, Seconds: p.Costs.Along, Why: why}
+}
+
 // injections adds current into shorted rails.
 func (p *planning) injections() {
 	blamed := p.blamed()
@@ -48,13 +53,17 @@ func (p *planning) injections() {
 		if !net.Rail || net.Boosted || math.IsNaN(net.RailVolts) {
 			continue
 		}
-		if slices.ContainsFunc(p.Evidence.Injections, func(in fault.Injection) bool { _, fed := in.Fed[netlist.NetID(n)]; return fed }) {
-			continue // it would show the same again
-		}
 		in := fault.Feed(p.Model, p.Physics.Values, netlist.NetID(n), p.Edits)
 		in.Sight = p.sight()
 		var parts []netlist.PartID
 		for _, part := range blamed {
+			if slices.ContainsFunc(p.Evidence.Injections, func(x fault.Injection) bool {
+				_, seen := x.Warm[part]
+				_, fed := x.Fed[netlist.NetID(n)]
+				return seen && fed
+			}) {
+				continue // it would show the same again
+			}
 			if slices.ContainsFunc(p.hyps, func(h hypothesis) bool { return p.warms(&h, part, &in) > fairWarm }) {
 				parts = append(parts, part)
 			}

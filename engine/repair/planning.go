@@ -68,8 +68,8 @@ func (p *planning) hypotheses() {
 			p.problem.Rest += x.Probability
 			continue
 		}
-		if slices.ContainsFunc(x.Faults, isUnknown) {
-			// nor does any repair what is not drawn
+		if slices.ContainsFunc(x.Faults, p.lookedFor) {
+			// nor does any repair what is not drawn and was not found
 			p.problem.Rest += x.Probability
 			undrawn = append(undrawn, hypothesis{weight: x.Probability, faults: x.Faults})
 			continue
@@ -82,7 +82,9 @@ func (p *planning) hypotheses() {
 				if diagnose.Cured(&f, p.Board, p.Edits) {
 					continue
 				}
-				h.changes = append(h.changes, f.Changes()...)
+				if !math.IsNaN(f.Ohms) || !isUnknown(f) { // whatever makes its own net read anything leaves others as they are
+					h.changes = append(h.changes, f.Changes()...)
+				}
 			} else if isDoubt(f) {
 				h.faults = append(h.faults, f)
 				continue
@@ -99,8 +101,12 @@ func (p *planning) hypotheses() {
 			needs = []int{p.need(p.again(p.FurthestUnread()))}
 		}
 		slices.Sort(needs)
+		if slices.ContainsFunc(x.Faults, isUnknown) { // which may be overlooked
+			h.weight *= 1 - fault.Overlooked
+			p.problem.Rest += x.Probability - h.weight
+		}
 		p.hyps = append(p.hyps, h)
-		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: x.Probability, Needs: slices.Compact(needs)})
+		p.problem.Hypotheses = append(p.problem.Hypotheses, plan.Hypothesis{Weight: h.weight, Needs: slices.Compact(needs)})
 	}
 }
 
@@ -132,8 +138,6 @@ func (p *planning) healthy() float64 {
 }
 
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
-
-func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
 
 // remedyKey is the key and the name of a remedy.
 type remedyKey struct{ key, name string }

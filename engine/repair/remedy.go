@@ -25,11 +25,21 @@ type remedy struct {
 // readAgain is the name of the remedy of a reading that misleads.
 const readAgain = "read again"
 
+// lookAlong is the name of the remedy of what nobody drew at a net: it is found first.
+const lookAlong = "look along the net"
+
 // leaveOff is the name of the remedy of taking a part off for good.
 const leaveOff = "leave off"
 
 // againKey is the key of the remedy of reading a point again.
 func againKey(at string, pol references.Polarity) string { return fmt.Sprint(at, pol) }
+
+func isUnknown(f fault.Fault) bool { return f.Locus != nil && f.Locus.Unknown }
+
+// lookedFor tells of what nobody drew and nobody found either.
+func (p *planning) lookedFor(f fault.Fault) bool {
+	return isUnknown(f) && p.Evidence.Along[f.Locus.Net]
+}
 
 // again gives the remedy of taking a reading again.
 func (p *planning) again(taken int) remedy {
@@ -106,9 +116,15 @@ func (p *planning) remedy(f *fault.Fault) remedy {
 	name := l.Name(p.Board)
 	verify := 2 * p.Costs.Measure
 	switch {
-	case l.Unknown:
-		return remedy{key: name, name: "escalate", place: name, seconds: p.Costs.GiveUp, advice: "Nothing drawn explains it; it sits at net " + p.Board.Nets[l.Net].Name +
-			". Look there for what the drawing leaves out, read the next points along the line, and the same point on a good board."}
+	case p.lookedFor(*f):
+		return remedy{key: name, name: "escalate", place: name, seconds: p.Costs.GiveUp, advice: "Nothing drawn explains it, and nothing else was found along the net " + p.Board.Nets[l.Net].Name +
+			". Read the next points along the line, and the same point on a good board."}
+	case l.Unknown: // what is found on a rail is most often a capacitor that may stay off
+		net, seconds := &p.Board.Nets[l.Net], p.Costs.Replace
+		if net.Rail {
+			seconds = p.Costs.Remove
+		}
+		return remedy{key: net.Name, name: lookAlong, place: net.Name, seconds: p.Costs.Along + seconds + verify, advice: "Look along the net " + net.Name + " for parts that are not drawn."}
 	case l.Change.Cure.Again:
 		return remedy{key: name + " again", name: "clean", place: name, advice: "Clean between the pins again, and dry it well: heat, not air alone, and read when it is cold.", seconds: p.Costs.CleanAgain + verify}
 	case l.NPins == 2:

@@ -85,6 +85,11 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
 			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
 	}
+	if r.name == lookAlong {
+		s := p.along(r.place, "something that is not drawn may stand there")
+		s.Expected, s.Outcomes = c.Seconds, p.remedyOutcomes(c, "a part that is not drawn", "nothing", p.means(c.Outcomes[0].Weights))
+		return s
+	}
 	s := Step{Do: DoRepair, Part: r.place, Seconds: r.seconds, Expected: c.Seconds, Remedy: r.name, Polarity: references.RedOnGround.String(), Why: r.advice, Then: p.proof(d)}
 	s.Then = append(s.Then, p.inner(c.Remedy, s.Then)...)
 	s.Outcomes = p.remedyOutcomes(c, "all read right", "something still reads wrong", []string{repaired})

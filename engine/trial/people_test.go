@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 
 	"halfsplit/engine"
@@ -97,7 +98,7 @@ func surely(d *repair.Diagnosis, bad map[string]bool) (said string, right bool) 
 func openWorld(d *repair.Diagnosis) float64 {
 	sum := 0.0
 	for _, s := range d.Suspects {
-		if practice.Unknown(s.Part) {
+		if isUnknown(s.Part) {
 			sum += s.Probability
 		}
 	}
@@ -428,4 +429,9 @@ func TestJudgement(t *testing.T) {
 	if boast.Error() < high+0.1 { // mean of p - p^2 is 1/6
 		t.Errorf("boasts: error %.3f", boast.Error())
 	}
+}
+
+// isUnknown tells whether a suspect's name is that of something in no drawing.
+func isUnknown(name string) bool {
+	return strings.HasPrefix(name, practice.UnknownPath) || strings.HasPrefix(name, practice.UnknownBreak)
 }

@@ -295,7 +295,7 @@ func TestSteps(t *testing.T) {
 			}
 			x.seconds = w.Seconds
 			for _, name := range w.Replaced {
-				switch p, err := tr.Board().PartByName(name); {
+				switch p, err := w.Engine.Board.PartByName(name); {
 				case err != nil || bad[name]:
 				case w.edits().Of(p).Removed: // left off in vain: the bench asks to put it back
 					x.back++

@@ -5,8 +5,10 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"testing"
@@ -34,6 +36,12 @@ var (
 
 	redraw = flag.Int("redraw", 0, "play so many boards drawn anew after each trial, read by the own solver")
 )
+
+// TestMain lets the heap grow: collecting garbage takes a sixth of the time otherwise.
+func TestMain(m *testing.M) {
+	debug.SetGCPercent(400)
+	os.Exit(m.Run())
+}
 
 // outcome is what came of one trial.
 type outcome struct {
@@ -103,7 +111,10 @@ func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
 	if step == 0 {
 		// A large board takes ten seconds a play, a small one a tenth of a second.
 		step = 3
-		if len(trials[0].Board().Parts) > 200 || testing.Short() {
+		switch {
+		case len(trials[0].Board().Parts) > 200:
+			step = 48
+		case testing.Short():
 			step = 24
 		}
 	}

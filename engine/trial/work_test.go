@@ -189,6 +189,9 @@ func (w *Work) Do(s *repair.Step) error {
 		return nil
 	case repair.DoInspect:
 		l := journal.Looked{Part: netlist.None}
+		if s.At != "" {
+			return w.along(s)
+		}
 		if at, err := b.Point(s.Part); err == nil && at.Kind == netlist.PointPin {
 			w.pay(s.Seconds, netlist.Open)
 			l.Pin, l.Look = at.Pin, w.Simulator.LookPin(at.Pin)
@@ -231,6 +234,33 @@ func (w *Work) Do(s *repair.Step) error {
 	return fmt.Errorf("trial: unknown step %q", s.Do)
 }
 
+// along looks along a net and draws in what is found there.
+func (w *Work) along(s *repair.Step) error {
+	n, err := w.Engine.Board.NetByName(s.At)
+	if err != nil {
+		return err
+	}
+	w.pay(s.Seconds, netlist.Open)
+	x := journal.Undrawn{Net: n, Marks: w.Simulator.Along(n)}
+	w.log("        finds %v", x.Marks)
+	w.event(journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{x}})
+	if len(x.Marks) == 0 {
+		return nil
+	}
+	var found []netlist.Found
+	for _, mark := range x.Marks {
+		found = append(found, netlist.Found{Mark: mark, Net: n})
+	}
+	if w.Case.Board, err = w.Case.Board.DrawIn(found...); err != nil {
+		return err
+	}
+	if w.Simulator.Drawing, err = w.Simulator.Drawing.Redrawn(w.Case.Board); err != nil {
+		return err
+	}
+	w.Engine, err = w.Engine.Refit(w.Case)
+	return err
+}
+
 // AtHand says what of known good the bench has, as journal.Opening does.
 func (w *Work) AtHand(names ...string) {
 	w.Case.All[0].Open = &journal.Opening{AtHand: names}
@@ -253,7 +283,7 @@ func (w *Work) beside(s *repair.Step) error {
 		w.log("        a good board reads %s", quantity.FormatReading(x.Reading))
 		w.event(journal.Event{Kind: journal.KindGood, Goods: []journal.Read{x}})
 		w.Case.Library = w.Case.Library.With(journal.GoodSweep(w.Case, []journal.Read{x}, w.Case.Meter))
-		w.Engine, err = w.Engine.Refit(w.Case.Library)
+		w.Engine, err = w.Engine.Refit(w.Case)
 		return err
 	}
 	p, err := w.part(s.Part)

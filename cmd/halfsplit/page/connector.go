@@ -22,7 +22,7 @@ func (b *builder) connectors() {
 	for id := range b.b.Connectors {
 		c := &b.b.Connectors[id]
 		before := make([]*diagnose.Comparison, len(c.Pins))
-		read, odd := 0, 0
+		read, away := 0, 0
 		for i := range b.list {
 			x := &b.list[i]
 			at, err := b.b.Point(x.At)
@@ -38,7 +38,7 @@ func (b *builder) connectors() {
 		}
 		for _, x := range before {
 			if x != nil && x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood {
-				odd++
+				away++
 			}
 		}
 		if read == 0 {
@@ -48,7 +48,7 @@ func (b *builder) connectors() {
 		if c.Title != "" {
 			title += ", " + prose(c.Title)
 		}
-		note := fmt.Sprintf("%d of %s measured, %d out of range", read, count(len(c.Pins), "pin"), odd)
+		note := fmt.Sprintf("%d of %s measured, %d out of range", read, count(len(c.Pins), "pin"), away)
 		b.r.Connectors = append(b.r.Connectors, connector(title, note, c, before))
 	}
 }

@@ -37,6 +37,11 @@ func (b *builder) seen() Section {
 			}
 			s.Facts = append(s.Facts, Fact{name(x.Name(b.b)), text})
 		}
+		for _, x := range ev.Undrawn {
+			for _, mark := range x.Marks {
+				s.Facts = append(s.Facts, Fact{name(mark), "not in the board file; found at " + name(b.b.Nets[x.Net].Name)})
+			}
+		}
 		if ev.Kind == journal.KindClean {
 			for _, p := range ev.Parts {
 				add(p, "cleaned and dried")

@@ -497,10 +497,10 @@ func (b *builder) short() {
 	if b.r.Complaint != "" {
 		add("The device came in with this complaint: " + strings.TrimRight(b.r.Complaint, ".") + ".")
 	}
-	odd := 0
+	away := 0
 	for _, p := range b.r.points {
 		if rankPoint(p) == 0 {
-			odd++
+			away++
 		}
 	}
 	switch x := b.d.Implausible; {
@@ -508,12 +508,12 @@ func (b *builder) short() {
 		add("The readings cannot be those of this board, good or bad: " + prose(x.What) + ". They have to be taken again; until then nothing is known of what is wrong.")
 	case len(b.list) == 0:
 		add("Nothing has been measured on it yet.")
-	case odd == 0:
+	case away == 0:
 		add(fmt.Sprintf("None of %s is clearly off from those of boards that work.", count(len(b.list), "reading")))
-	case odd == 1:
+	case away == 1:
 		add("One place on the board did not measure as on boards that work.")
 	default:
-		add(fmt.Sprintf("%d places on the board did not measure as on boards that work.", odd))
+		add(fmt.Sprintf("%d places on the board did not measure as on boards that work.", away))
 	}
 	end, closed := b.c.Closed()
 	if closed {

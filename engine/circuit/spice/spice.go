@@ -109,7 +109,7 @@ func writeCircuit(out io.Writer, c *circuit.Circuit) {
 		line("vs open %s %s", m, num(s.Open))
 		line("rs %s open %s", p, num(s.SourceOhms()))
 	case circuit.ConstantCurrent:
-		// The fade of circuit.Source.CurrentAt, written out. A clamp diode in
+		// The fade of circuit.Source.FadeWidth, written out. A clamp diode in
 		// its place has a corner and fails to converge.
 		line("bs %s %s i=%s*tanh((%s-v(%s,%s))/%s)", m, p, num(s.Current), num(s.Open), p, m, num(s.FadeWidth()))
 	}

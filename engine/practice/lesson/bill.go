@@ -98,7 +98,7 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 	for _, x := range e.Presses {
 		sum += b.costs.Press + b.access(x.Part, false)
 	}
-	sum += float64(len(e.Injections)) * b.costs.Inject
+	sum += float64(len(e.Injections))*b.costs.Inject + float64(len(e.Undrawn))*b.costs.Along
 	for _, x := range e.Drops {
 		sum += b.costs.Drop + b.costs.DropPart*float64(len(x.Volts))
 	}

@@ -48,6 +48,9 @@ func orderOf(t testing.TB, board, lesson string, count int, seed uint64) Order {
 // HALFSPLIT_CASES=10000 go test ./engine/practice/lesson -run TestBulk -v -timeout 2h
 func TestBulk(t *testing.T) {
 	count, set := 24, 24
+	if testing.Short() {
+		count = 8
+	}
 	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
 		count, set = n, 50
 	}
@@ -142,19 +145,19 @@ func (t *tally) String() string {
 }
 
 // plodded lets the plodder work on a case, who decides nothing: everything that
-// could be bad is worked on, one thing after the other, what hangs on the odd pins
+// could be bad is worked on, one thing after the other, what hangs on the outlying pins
 // first, until the connectors read as good boards do.
 func (c *Class) plodded(x *Case) error {
 	d, err := c.begin(x)
 	if err != nil {
 		return err
 	}
-	odd, err := oddPins(d)
+	out, err := pinsOut(d)
 	if err != nil {
 		return err
 	}
 	var places []string
-	parts := lineParts(d, odd)
+	parts := lineParts(d, out)
 	for i := range d.loci {
 		if d.loci[i].Part == netlist.None {
 			places = append(places, d.loci[i].Name(d.sim.board))
@@ -192,7 +195,7 @@ func (c *Class) plodded(x *Case) error {
 const plodSigmas = 2.8
 
 // readsGood reads every pin, several times where a fault comes and goes, and
-// tells whether no more than one reading of each is odd: a probe may slip.
+// tells whether no more than one reading of each is out: a probe may slip.
 func (c *Class) readsGood(d *Session, flicker float64) (bool, error) {
 	times := 3
 	if flicker > 0 {
@@ -212,10 +215,10 @@ func (c *Class) readsGood(d *Session, flicker float64) (bool, error) {
 	sheet.All = append([]journal.Event{all[0]}, all[from:]...)
 	sheet.Events = sheet.All
 	list, err := c.engine.Compare(sheet)
-	odd := map[string]int{}
+	out := map[string]int{}
 	for _, x := range list {
 		if x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood || math.Abs(x.ZScore) > plodSigmas {
-			if odd[x.At]++; odd[x.At] > 1 {
+			if out[x.At]++; out[x.At] > 1 {
 				return false, err
 			}
 		}

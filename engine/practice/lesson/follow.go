@@ -94,14 +94,14 @@ func entropy(d *repair.Diagnosis) float64 {
 		at[strings.Join(slices.Compact(places), ",")] += x.Probability
 		left -= x.Probability
 	}
-	bits := surprise(left)
+	bits := bitsOf(left)
 	for _, key := range slices.Sorted(maps.Keys(at)) { // in order: sums of floats depend on it
-		bits += surprise(at[key])
+		bits += bitsOf(at[key])
 	}
 	return bits
 }
 
-func surprise(p float64) float64 {
+func bitsOf(p float64) float64 {
 	if p <= 0 {
 		return 0
 	}
@@ -295,7 +295,7 @@ func (p *follower) do(s *repair.Step) error {
 	switch s.Do {
 	case repair.DoMeasure:
 		at := s.At
-		if at == "" { // a reading that is to be taken again, and none of them odd
+		if at == "" { // a reading that is to be taken again, and none of them out of range
 			at = p.d.Case().All[sweepEvent-1].Readings[0].Name
 		}
 		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
@@ -323,6 +323,9 @@ func (p *follower) do(s *repair.Step) error {
 		}
 		return nil
 	case repair.DoInspect:
+		if s.At != "" {
+			return p.d.Along(s.At)
+		}
 		_, err := p.d.Look(s.Part)
 		return err
 	case repair.DoInject:

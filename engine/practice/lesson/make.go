@@ -13,7 +13,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -27,6 +26,7 @@ import (
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
+	"halfsplit/netlist/parallel"
 	"halfsplit/references"
 )
 
@@ -230,9 +230,9 @@ func (o *Order) check() error {
 	return nil
 }
 
-// odd is a net that reads wrong in a sweep; of a good board, which has an owner too,
+// netOut is a net that reads wrong in a sweep; of a good board, which has an owner too,
 // any net at a connector.
-func (c *Class) odd(g *repair.Diagnosis, sample uint64) netlist.NetID {
+func (c *Class) netOut(g *repair.Diagnosis, sample uint64) netlist.NetID {
 	b := c.Order.Board
 	if len(g.Abnormal) > 0 {
 		if at, err := b.Point(g.Abnormal[0].At); err == nil {
@@ -318,20 +318,8 @@ func prepare(o Order, seed uint64) (*Class, error) {
 
 // each does something with all cases, on all processors.
 func each(cases []*Case, do func(*Case)) {
-	work := make(chan *Case)
-	var all sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		all.Go(func() {
-			for x := range work {
-				do(x)
-			}
-		})
-	}
-	for _, x := range cases {
-		work <- x
-	}
-	close(work)
-	all.Wait()
+	n := len(cases)
+	parallel.Each(parallel.Workers(n, n), n, func(_, i int) { do(cases[i]) })
 }
 
 func failed(cases []*Case) error {
@@ -526,13 +514,13 @@ func (c *Class) weigh(x *Case) error {
 		}
 	}
 	if x.complaint == "" {
-		x.complaint = c.complaint(c.odd(g, x.data.Sample), x.data.Flicker)
+		x.complaint = c.complaint(c.netOut(g, x.data.Sample), x.data.Flicker)
 	}
 	a.Faults, a.Bad, a.Words = x.data.Faults, badNames(c.Order.Board, x.faults), faultWords(c.Order.Board, x.faults)
 	return nil
 }
 
-// plainSigmas is the distance in standard deviations from which a reading is odd to
+// plainSigmas is the distance in standard deviations from which a reading is out to
 // somebody who sees it beside what good boards read. A verdict (3.3) is sharper than
 // the eye, and depends on what else was read; common practice, no source.
 const plainSigmas = 4.0
@@ -546,12 +534,12 @@ func (c *Class) shows(x *Case, i int) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	odd, err := oddPins(d)
-	return slices.ContainsFunc(odd, func(c diagnose.Comparison) bool { return math.Abs(c.ZScore) >= plainSigmas }), err
+	out, err := pinsOut(d)
+	return slices.ContainsFunc(out, func(c diagnose.Comparison) bool { return math.Abs(c.ZScore) >= plainSigmas }), err
 }
 
-// oddPins lists the pins that read otherwise in the sweep than good boards do.
-func oddPins(d *Session) ([]diagnose.Comparison, error) {
+// pinsOut lists the pins that read otherwise in the sweep than good boards do.
+func pinsOut(d *Session) ([]diagnose.Comparison, error) {
 	list, err := d.Engine.Compare(first(d.Case(), sweepEvent))
 	return slices.DeleteFunc(list, func(c diagnose.Comparison) bool {
 		return c.Verdict == diagnose.Agrees || c.Verdict == diagnose.NoKnownGood

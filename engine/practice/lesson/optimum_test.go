@@ -430,11 +430,11 @@ func injection(b *netlist.Board, rail netlist.NetID, accounts [][]diagnose.Fault
 			}
 			amperes := math.Min(b.Nets[rail].RailVolts/(*f.Ohms+way), most)
 			watts := *f.Ohms * amperes * amperes
-			felt := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
-			if felt <= fair {
+			warmth := priors.OKWarm + (priors.BadWarm-priors.OKWarm)*math.Min(math.Log(watts/cold)/math.Log(hot/cold), 1)
+			if warmth <= fair {
 				continue
 			}
-			warm[h] = felt
+			warm[h] = warmth
 			if mode, _ := fault.ParseMode(f.Mode); (mode == fault.Shorted || mode == fault.Leaky) && onRail && onGround {
 				if _, there := number[f.Part]; !there {
 					number[f.Part] = len(number)
@@ -689,9 +689,13 @@ const suspectedGood = 0
 //
 // go test ./engine/practice/lesson -run TestOptimum -v
 func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
-	const each, least = 4, 60
+	const least = 60
 	checked, suspected := 0, 0
 	for k, name := range SubjectNames()[1:] {
+		each := 2
+		if name == "two-faults" || name == "no-fault" {
+			each = 4 // every other one is too large, or a good board
+		}
 		var off []float64
 		healthy, large := 0, 0
 		for _, board := range []string{"testdata/four.yaml", "testdata/five.yaml", "testdata/six.yaml", "testdata/seven.yaml", "testdata/eight.yaml", courseBoard} {

@@ -561,8 +561,8 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	if idle := k.s.idle(editsAfter(k.c.All)); len(idle) > 0 {
 		k.remark(len(k.c.All), Risky, "closed with "+strings.Join(idle, " and ")+", which the board needs")
 	}
-	if odd := stillOdd(before); k.proven && len(k.named) > 0 && odd != nil {
-		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", odd.At, odd.Verdict))
+	if out := stillOut(before); k.proven && len(k.named) > 0 && out != nil {
+		k.remark(len(k.c.All), Risky, fmt.Sprintf("closed though the last reading at %s is %s", out.At, out.Verdict))
 	}
 	if len(k.named) == 0 && lastWork == 0 && len(before.Next) > 0 && len(before.Abnormal) > 0 {
 		a := before.Abnormal[0]
@@ -570,9 +570,9 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	}
 }
 
-// stillOdd is a pin of the sweep that read plainly otherwise than good boards do, and
+// stillOut is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
-func stillOdd(d *repair.Diagnosis) *diagnose.Comparison {
+func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
 	last := map[string]*diagnose.Comparison{}
 	for i := range d.Readings {
 		r := &d.Readings[i]
@@ -680,6 +680,8 @@ func (k *marker) same(e *journal.Event, n *repair.Step) bool {
 			at.Net == r.At.Net && r.Polarity == polarity(n.Polarity)
 	case journal.KindInspect:
 		return n.Do == repair.DoInspect && n.Part == e.Looks[0].Name(b)
+	case journal.KindUndrawn:
+		return n.Do == repair.DoInspect && n.At == b.Nets[e.Undrawn[0].Net].Name
 	case journal.KindInject:
 		return n.Do == repair.DoInject && n.At == b.Nets[e.Injections[0].Rail].Name
 	case journal.KindPress:
@@ -771,7 +773,7 @@ func promise(s *repair.Step) string {
 	}
 	bits := 0.0
 	for _, o := range s.Outcomes {
-		bits += surprise(o.Probability)
+		bits += bitsOf(o.Probability)
 	}
 	return fmt.Sprintf("could tell %.1f bits, in %.0f s", bits, s.Seconds)
 }
@@ -859,35 +861,17 @@ func posteriors(d *repair.Diagnosis) []Posterior {
 func stepWords(s *repair.Step) string {
 	switch s.Do {
 	case repair.DoMeasure:
-		text := "measure " + s.At
 		if s.Polarity == references.BlackOnGround.String() {
-			text += ", probes swapped"
+			return s.Phrase(s.Part, s.At) + ", probes swapped"
 		}
-		return text
-	case repair.DoPress:
-		return "press " + s.Part + " and measure " + s.At
-	case repair.DoGood:
-		return "measure " + s.At + " of a good board"
-	case repair.DoSwap:
-		return "swap the cable or module at " + s.Part
 	case repair.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
 	case repair.DoAcross:
 		return "read the resistance across " + s.Part
-	case repair.DoDrop:
-		return "read millivolts along " + s.At
-	case repair.DoReinstall:
-		return "reinstall " + s.Part
-	case repair.DoSweep:
-		return "sweep the rest of " + s.Part
-	case repair.DoEscalate:
-		return "escalate the board"
-	case repair.DoInspect:
-		return "inspect " + s.Part
-	case repair.DoInject:
-		return "inject current into " + s.At
 	case repair.DoRemove:
-		return "remove " + s.Part + " and read both sides"
+		return s.Phrase(s.Part, s.At) + " and read both sides"
+	case repair.DoRepair:
+		return s.Remedy + " " + s.Part
 	}
-	return s.Remedy + " " + s.Part
+	return s.Phrase(s.Part, s.At)
 }

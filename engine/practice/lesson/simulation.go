@@ -41,8 +41,8 @@ type benchData struct {
 
 // What may happen at a student's bench; all of it common practice, no source.
 const (
-	slipShare = 0.01 // of readings: the probe is off the pad, and the display shows OL
-	tearShare = 0.5  // of ICs removed by hand: pads tear
+	missedShare = 0.01 // of readings: the probe is off the pad, and the display shows OL
+	tearShare   = 0.5  // of ICs removed by hand: pads tear
 
 	smokeVolts = 0.05 // V in diode mode below which a rail counts as shorted
 	drawGood   = 0.04 // A, a board that runs
@@ -170,7 +170,7 @@ func (s *simulation) boardAt(all []journal.Event, event int) *practice.Board {
 func (s *simulation) show(all []journal.Event, event int, r *journal.Read, ohms bool, edits netlist.Edits) (quantity.Reading, error) {
 	w := s.boardAt(all, event)
 	occasion := fmt.Sprintf("%d %s %s %s %v", event, s.board.PointName(r.At), r.ToName, r.Polarity, ohms)
-	if event > sweepEvent && w.Chance("slip "+occasion) < slipShare {
+	if event > sweepEvent && w.Chance("slip "+occasion) < missedShare {
 		unit := quantity.Volt
 		if ohms {
 			unit = quantity.Ohm

@@ -34,10 +34,10 @@ var students = []scripted{
 	{"guesser", guess},
 }
 
-// repairedNow reads the odd pins again and tells whether they all read right.
-func repairedNow(d *Session, odd []diagnose.Comparison) (bool, error) {
+// repairedNow reads the outlying pins again and tells whether they all read right.
+func repairedNow(d *Session, out []diagnose.Comparison) (bool, error) {
 	from := len(d.Case().All)
-	for _, o := range odd {
+	for _, o := range out {
 		if _, err := d.Read(o.At, "", references.RedOnGround, false); err != nil {
 			return false, err
 		}
@@ -51,14 +51,14 @@ func repairedNow(d *Session, odd []diagnose.Comparison) (bool, error) {
 	return true, err
 }
 
-// lineParts lists the parts on the lines of the odd pins, nearest first, ICs
+// lineParts lists the parts on the lines of the outlying pins, nearest first, ICs
 // last.
-func lineParts(d *Session, odd []diagnose.Comparison) []netlist.PartID {
+func lineParts(d *Session, out []diagnose.Comparison) []netlist.PartID {
 	b := d.sim.board
 	var parts, ics []netlist.PartID
 	seen := map[netlist.NetID]bool{b.Ground: true}
 	var nets []netlist.NetID
-	for _, o := range odd {
+	for _, o := range out {
 		if n, err := b.NetByName(o.Net); err == nil && !seen[n] {
 			seen[n] = true
 			nets = append(nets, n)
@@ -104,11 +104,11 @@ func lineNets(d *Session, parts []netlist.PartID) []netlist.NetID {
 // part, and then replaces the parts one after the other, as they come, until the
 // pins read right.
 func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
-	odd, err := oddPins(d)
-	if err != nil || len(odd) == 0 {
+	out, err := pinsOut(d)
+	if err != nil || len(out) == 0 {
 		return closeWith(d, "nothing", "none", err)
 	}
-	parts := lineParts(d, odd)
+	parts := lineParts(d, out)
 	for _, n := range lineNets(d, parts) {
 		if _, ok := d.Engine.Touch(n); ok {
 			if _, err := d.Read(d.sim.board.Nets[n].Name, "", references.RedOnGround, false); err != nil {
@@ -116,7 +116,7 @@ func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 			}
 		}
 	}
-	repaired, err := repairedNow(d, odd) // that was not a passing thing
+	repaired, err := repairedNow(d, out) // that was not a passing thing
 	if err != nil || repaired {
 		return closeWith(d, "nothing", "none", err)
 	}
@@ -134,28 +134,28 @@ func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 				return err
 			}
 		}
-		repaired, err := repairedNow(d, odd)
+		repaired, err := repairedNow(d, out)
 		if err != nil || repaired {
-			return closeWith(d, d.word(p, odd), "replace", err)
+			return closeWith(d, d.word(p, out), "replace", err)
 		}
 	}
-	for _, o := range odd {
+	for _, o := range out {
 		if err := d.Repair(o.At); err != nil {
 			return err
 		}
-		repaired, err := repairedNow(d, odd)
+		repaired, err := repairedNow(d, out)
 		if err != nil || repaired {
 			return closeWith(d, o.At+" open joint", "resolder", err)
 		}
 	}
-	return closeWith(d, d.word(parts[0], odd), "none", nil)
+	return closeWith(d, d.word(parts[0], out), "none", nil)
 }
 
-// word puts a mode to a part by whether the first odd pin read higher or lower
+// word puts a mode to a part by whether the first outlying pin read higher or lower
 // than good.
-func (d *Session) word(p netlist.PartID, odd []diagnose.Comparison) string {
+func (d *Session) word(p netlist.PartID, out []diagnose.Comparison) string {
 	name := d.sim.board.Parts[p].Name
-	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[odd[0].Verdict == diagnose.IsOpen || odd[0].Verdict == diagnose.High] {
+	for _, mode := range map[bool][]string{true: {"open", "open joint"}, false: {"shorted", "leaky"}}[out[0].Verdict == diagnose.IsOpen || out[0].Verdict == diagnose.High] {
 		for i := range d.loci {
 			for _, r := range d.loci[i].Modes {
 				if d.loci[i].Part == p && r.Mode.String() == mode {
@@ -176,13 +176,13 @@ func closeWith(d *Session, verdict, remedy string, err error) error {
 }
 
 // random does what comes to mind, reading, looking, removing and replacing on the
-// line of the odd pins, until it reads right or patience is over.
+// line of the outlying pins, until it reads right or patience is over.
 func random(d *Session, _ *Diagnoses, r *rand.Rand) error {
-	odd, err := oddPins(d)
-	if err != nil || len(odd) == 0 {
+	out, err := pinsOut(d)
+	if err != nil || len(out) == 0 {
 		return closeWith(d, "nothing", "none", err)
 	}
-	parts := lineParts(d, odd)
+	parts := lineParts(d, out)
 	nets := lineNets(d, parts)
 	for range 24 {
 		p := parts[r.IntN(len(parts))]
@@ -200,15 +200,15 @@ func random(d *Session, _ *Diagnoses, r *rand.Rand) error {
 				break
 			}
 			var repaired bool
-			if repaired, err = repairedNow(d, odd); err == nil && repaired {
-				return closeWith(d, d.word(p, odd), "replace", nil)
+			if repaired, err = repairedNow(d, out); err == nil && repaired {
+				return closeWith(d, d.word(p, out), "replace", nil)
 			}
 		}
 		if err != nil {
 			return err
 		}
 	}
-	return closeWith(d, d.word(parts[0], odd), "none", nil)
+	return closeWith(d, d.word(parts[0], out), "none", nil)
 }
 
 // guess names a part of the line out of hand and has it replaced.
@@ -217,10 +217,10 @@ func guess(d *Session, _ *Diagnoses, r *rand.Rand) error {
 	for i := range parts {
 		parts[i] = netlist.PartID(i)
 	}
-	if odd, err := oddPins(d); err != nil {
+	if out, err := pinsOut(d); err != nil {
 		return err
-	} else if len(odd) > 0 {
-		parts = lineParts(d, odd)
+	} else if len(out) > 0 {
+		parts = lineParts(d, out)
 	}
 	return closeWith(d, d.sim.board.Parts[parts[r.IntN(len(parts))]].Name, "replace", nil)
 }

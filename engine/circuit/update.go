@@ -17,7 +17,7 @@ import "math"
 type held struct {
 	ready          bool
 	cells, inverse []float64 // the factored matrix
-	x, lambda      []float64 // per place and the reference
+	x, adjoints    []float64 // per place and the reference
 	js             []line    // per junction
 	volts          float64   // V, between the probes
 	a, b           int32     // the places that z is for
@@ -49,7 +49,7 @@ const (
 	flat = 12
 )
 
-// Hold keeps the operating point just found, for Beside and Widen, until the next
+// Hold keeps the operating point just found, for Update and Widen, until the next
 // Solve or Again. It does nothing where the reading is open.
 func (s *Solver) Hold() {
 	h := &s.held
@@ -60,7 +60,7 @@ func (s *Solver) Hold() {
 	h.cells = append(h.cells[:0], s.cells...)
 	h.inverse = append(h.inverse[:0], s.inverse...)
 	h.x = append(h.x[:0], s.x...)
-	h.lambda = append(h.lambda[:0], s.lambda...)
+	h.adjoints = append(h.adjoints[:0], s.adjoints...)
 	h.volts = s.source.volts
 	h.js = resize(h.js, len(s.js))
 	for k := range s.js {
@@ -72,12 +72,12 @@ func (s *Solver) Hold() {
 	h.strayed, h.astray = h.strayed[:0], false
 }
 
-// Beside finds the operating point of the circuit that is held, c, with a resistor
+// Update finds the operating point of the circuit that is held, c, with a resistor
 // between two of its nodes beside, and false where that takes a Solve of its own. The
 // reading is that of Solve to within a microvolt; Sensitivities after it are within a
 // tenth of themselves. With again the nodes are those of the last call, and the search
 // may begin where that one ended.
-func (s *Solver) Beside(c *Circuit, a, b Node, ohms float64, again bool) (Solution, bool, error) {
+func (s *Solver) Update(c *Circuit, a, b Node, ohms float64, again bool) (Solution, bool, error) {
 	r := Resistor{a, b, ohms}
 	if err := r.check(len(c.Resistors)); err != nil {
 		return Solution{}, false, err
@@ -101,7 +101,7 @@ func (s *Solver) Beside(c *Circuit, a, b Node, ohms float64, again bool) (Soluti
 	return s.properly(c, again)
 }
 
-// Widen is Beside with the ohms of resistor i of c changed instead.
+// Widen is Update with the ohms of resistor i of c changed instead.
 func (s *Solver) Widen(c *Circuit, i int, ohms float64, again bool) (Solution, bool, error) {
 	was := c.Resistors[i]
 	r := Resistor{was.A, was.B, ohms}
@@ -190,10 +190,10 @@ func (s *Solver) chord(c *Circuit, a, b int32, g float64, again bool) (rounds in
 			return rounds, false
 		}
 		if last = change; change <= enough {
-			s.lambdaOK, h.chorded = true, true
-			pull := share * (h.lambda[a] - h.lambda[b])
-			for i, l := range h.lambda {
-				s.lambda[i] = l - pull*h.z[i]
+			s.adjointsOK, h.chorded = true, true
+			pull := share * (h.adjoints[a] - h.adjoints[b])
+			for i, l := range h.adjoints {
+				s.adjoints[i] = l - pull*h.z[i]
 			}
 			s.source.volts = s.x[s.source.plus] - s.x[s.source.minus]
 			return rounds, true
@@ -228,7 +228,7 @@ func (s *Solver) stray(c *Circuit) (change float64, ok bool) {
 		if q.u == l.u {
 			h.strayed = append(h.strayed, int32(k))
 		}
-		q.bend(u, Gmin)
+		q.companion(u, Gmin)
 		d := (q.g-l.g)*v + q.rest - l.rest
 		h.excess[q.anode] += d
 		h.excess[q.cathode] -= d

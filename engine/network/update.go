@@ -7,19 +7,19 @@ import (
 	"halfsplit/netlist"
 )
 
-// Hold keeps the reading just taken, of a board without changes, for Beside, until the
+// Hold keeps the reading just taken, of a board without changes, for Update, until the
 // next Read or Build.
 func (w *Workspace) Hold() {
 	w.solver.Hold()
 	w.heldRound = w.round
 }
 
-// Beside gives the reading that is held of the board in a state with one change, as
+// Update gives the reading that is held of the board in a state with one change, as
 // Read does to within a microvolt, for much less work: a path between coppers that the
 // current reaches, or a resistance in series with a resistive element that it reaches.
 // It is false for any other change, and where that takes a circuit of its own. With
 // again the change is that of the last call with other Ohms, and v that of the reading.
-func (w *Workspace) Beside(st *State, v *Values, again bool) (r Reading, ok bool, err error) {
+func (w *Workspace) Update(st *State, v *Values, again bool) (r Reading, ok bool, err error) {
 	if w.heldRound != w.round || len(st.Changes) != 1 || isOpen(st.Changes[0].Ohms) || !st.Holds(&st.Changes[0]) {
 		return Reading{}, false, nil
 	}
@@ -33,7 +33,7 @@ func (w *Workspace) Beside(st *State, v *Values, again bool) (r Reading, ok bool
 		if ground := int32(w.m.Board.Ground); a != ground && b != ground && (w.soleRail(ch.A.Net) != netlist.None || w.soleRail(ch.B.Net) != netlist.None) {
 			return Reading{}, false, nil // see hangs
 		}
-		sol, ok, err = w.solver.Beside(&w.c, w.node[a], w.node[b], math.Max(ch.Ohms, MinOhms), again)
+		sol, ok, err = w.solver.Update(&w.c, w.node[a], w.node[b], math.Max(ch.Ohms, MinOhms), again)
 	case Cut:
 		if w.m.Elements[ch.Element].Class != Resistive || w.used[ch.Element] != w.round || w.resistor[ch.Element] < 0 {
 			return Reading{}, false, nil

@@ -10,9 +10,9 @@ import (
 	"halfsplit/netlist"
 )
 
-// TestBeside holds single faults laid beside a reading against the whole board read with the fault, with junctions
+// TestUpdate holds single faults laid beside a reading against the whole board read with the fault, with junctions
 // as drawn and drawn from their priors; and what ExitShift says of those that it lets go.
-func TestBeside(t *testing.T) {
+func TestUpdate(t *testing.T) {
 	for name, b := range boards(t) {
 		m, nominal := nominal(b)
 		loci := fault.Loci(m, fault.DefaultPriors(), nominal)
@@ -57,7 +57,7 @@ func TestBeside(t *testing.T) {
 					if !l.Touches(base, &network.State{}, v) {
 						continue
 					}
-					x, ok, err := w.Beside(&st, v, false)
+					x, ok, err := w.Update(&st, v, false)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -93,17 +93,17 @@ func TestHeldUntilRead(t *testing.T) {
 	if _, err := x.w.Read(p, &network.State{}, x.v); err != nil {
 		t.Fatal(err)
 	}
-	if _, ok, _ := x.w.Beside(&st, x.v, false); ok {
+	if _, ok, _ := x.w.Update(&st, x.v, false); ok {
 		t.Error("laid beside a reading that was not held")
 	}
 	x.w.Hold()
-	if r, ok, err := x.w.Beside(&st, x.v, false); !ok || err != nil || math.Abs(r.Volts-0.1) > 5e-3 {
+	if r, ok, err := x.w.Update(&st, x.v, false); !ok || err != nil || math.Abs(r.Volts-0.1) > 5e-3 {
 		t.Errorf("100 ohm beside the line: %+v %v %v, want a little less than 0.1 V", r, ok, err)
 	}
 	if err := x.w.Build(p, &network.State{}, x.v); err != nil {
 		t.Fatal(err)
 	}
-	if _, ok, _ := x.w.Beside(&st, x.v, false); ok {
+	if _, ok, _ := x.w.Update(&st, x.v, false); ok {
 		t.Error("laid beside a reading whose circuit is gone")
 	}
 }
