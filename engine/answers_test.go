@@ -120,7 +120,7 @@ const answerExample = `
  "explanations":[{"faults":[{"part":"R12","terminal":"","mode":"open","ohms":null}],"probability":0.71}],
  "suspects":[{"part":"R12","probability":0.74,"modes":{"open":0.71,"open joint":0.03},"reasons":[{"at":"J7.2","predicted":null,"overload":true}],"remedy":"replace"}],
  "next":[{"do":"measure","at":"R12.2","part":"","polarity":"red-on-ground","seconds":10,"outcomes":[{"volts":0.430,"overload":false,"probability":0.74,"means":["R12 open"]}]}],
- "unseen":[{"part":"C40","mode":"leaky","above_ohms":6500}]}`
+ "quiet":0.01,"unseen":[]}`
 
 // TestAnswerExample diagnoses the demo's first case and looks for every key that
 // programs rely on in the answer, and for null lists, which a reader trips over.

@@ -524,20 +524,18 @@ const repairedShare = 0.5
 // settled tells that what explains the readings has been dealt with, or that
 // nothing is wrong.
 func (s *Session) settled(d *repair.Diagnosis) bool {
-	p := 0.0
+	p := d.Quiet // what no reading shows keeps nobody
 	for _, x := range d.Explanations {
-		open := slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return !f.Cured && !isRemark(f) })
-		if !open {
+		if !slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return f.Quiet || !f.Cured && !isRemark(f) }) {
 			p += x.Probability
 		}
 	}
 	return p > repairedShare && (s.worked() || len(d.Next) == 0)
 }
 
-// isRemark tells a misleading reading, and what no reading speaks for, from a fault that
-// readings show.
+// isRemark tells a misleading reading from a fault.
 func isRemark(f diagnose.FaultReport) bool {
-	return f.Quiet || f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
+	return f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String()
 }
 
 // settledPrompt goes through what is left when the fault has been dealt with:

@@ -792,7 +792,7 @@ func TestLine(t *testing.T) {
 // back.
 func TestMistypedProof(t *testing.T) {
 	purposes := map[Purpose]int{}
-	for _, name := range []string{"battery-flat-overnight", "picture-flickers-when-warm", "tail-not-detected"} {
+	for _, name := range []string{"battery-flat-overnight", "picture-flickers-when-warm", "tail-not-detected", "touch-dead"} {
 		tb := lay(t, name)
 		sweep := tb.c.Sweep[0]
 		for range 150 {

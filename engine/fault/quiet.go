@@ -11,6 +11,7 @@ import (
 // weight: all of them where it moves no reading.
 type quiet struct {
 	locus *Locus
+	moves []int // the observations that it moves by more than faintVolts
 	evidence
 }
 
@@ -21,7 +22,7 @@ func (s *search) silence(touched [][]int) error {
 	for i, c := range s.cands {
 		known[c.locus] = true
 		if s.single(i) <= support+s.odds(i) {
-			s.quiets = append(s.quiets, quiet{c.locus, c.all})
+			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 		}
 	}
 	var silent []*candidate
@@ -41,7 +42,7 @@ func (s *search) silence(touched [][]int) error {
 		return err
 	}
 	for _, c := range silent {
-		s.quiets = append(s.quiets, quiet{c.locus, c.all})
+		s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 	}
 	slices.SortStableFunc(s.quiets, func(a, b quiet) int { return cmp.Compare(Level(math.Exp(b.total)), Level(math.Exp(a.total))) })
 	return nil
@@ -99,7 +100,7 @@ func (s *search) spread(x Explanation, alone float64) (out []Explanation) {
 			break
 		}
 		for k, f := range q.faults(q.locus) {
-			f.Quiet = true
+			f.Quiet, f.Moves = true, q.moves
 			share := w * q.modes[k]
 			out = append(out, Explanation{append(slices.Clone(x.Faults), f), share})
 			left -= share

@@ -120,7 +120,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if len(d.Next) == listedSteps {
 			break
 		}
-		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !telling(c)) {
+		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !p.finds(c)) {
 			continue
 		}
 		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong && c.Outcomes[0].Probability < 1-known {
@@ -170,6 +170,20 @@ const known = 0.995
 // foregone tells whether a choice has an outcome that is known beforehand.
 func foregone(c plan.Choice) bool {
 	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > known })
+}
+
+// finds tells whether a test is worth its seconds on a board that reads right: what it
+// would find, as likely as not or more, saves giving up.
+func (p *planning) finds(c plan.Choice) bool {
+	found := 0.0
+	for _, o := range c.Outcomes {
+		for h, w := range o.Weights {
+			if w >= 0.5 && len(p.problem.Hypotheses[h].Needs) > 0 {
+				found += o.Probability * w
+			}
+		}
+	}
+	return found*p.problem.GiveUp > p.tests[c.Test].step.Seconds
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second
