@@ -642,44 +642,15 @@ func somePhrases(list []string, most int, between string) string {
 
 // headline is a step in a few words.
 func headline(step *repair.Step) string {
-	part, at := name(step.Part), name(step.At)
-	switch step.Do {
-	case repair.DoMeasure:
-		text := "measure " + at
-		if step.Again {
-			text = "measure " + at + " again"
+	part := name(step.Part)
+	if text := step.Phrase(part, name(step.At)); text != "" {
+		if step.Do == repair.DoMeasure && step.Again {
+			text += " again"
 		}
-		if step.Polarity == blackOnGround {
+		if step.Do == repair.DoMeasure && step.Polarity == blackOnGround {
 			text += ", probes swapped"
 		}
 		return text
-	case repair.DoPress:
-		return "press " + part + " and measure " + at
-	case repair.DoGood:
-		return "measure " + at + " of a good board"
-	case repair.DoSwap:
-		return "swap the cable or module at " + part
-	case repair.DoEnds:
-		return "compare both ends of " + part
-	case repair.DoAcross:
-		return "measure across " + part
-	case repair.DoDrop:
-		return "read millivolts along " + at
-	case repair.DoReinstall:
-		return "reinstall " + part
-	case repair.DoSweep:
-		return "sweep the rest of " + part
-	case repair.DoEscalate:
-		return "escalate the board"
-	case repair.DoInspect:
-		if at != "" {
-			return "look along " + at + " for what is not drawn"
-		}
-		return "inspect " + part
-	case repair.DoInject:
-		return "inject current into " + at
-	case repair.DoRemove:
-		return "remove " + part
 	}
 	switch step.Remedy {
 	case "jumper":

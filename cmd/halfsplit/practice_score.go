@@ -128,7 +128,7 @@ func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool)
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), modeCell(x), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Best), faint}, {justified(x), faint}})
+			verdictCell(x), shareCell(x.Mode, cell{"no", plain}), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Best), faint}, {justified(x), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -139,25 +139,21 @@ func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool)
 }
 
 func verdictCell(x *lessons.Score) cell {
-	switch {
-	case !x.Closed:
+	if !x.Closed {
 		return cell{"not closed", yellow}
-	case x.Part == 1:
-		return cell{"right", green}
-	case x.Part > 0:
-		return cell{"in part", yellow}
 	}
-	return cell{"wrong", red}
+	return shareCell(x.Part, cell{"wrong", red})
 }
 
-func modeCell(x *lessons.Score) cell {
+// shareCell says how much of something is right.
+func shareCell(share float64, none cell) cell {
 	switch {
-	case x.Mode == 1:
+	case share == 1:
 		return cell{"right", green}
-	case x.Mode > 0:
+	case share > 0:
 		return cell{"in part", yellow}
 	}
-	return cell{"no", plain}
+	return none
 }
 
 func repairedCell(x *lessons.Score) cell {

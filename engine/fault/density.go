@@ -23,12 +23,38 @@ func studentDensity(z, df float64) float64 {
 }
 
 // student is Student's t, ready for many densities.
-type student struct{ df, top float64 } // top is the logarithm of the density at 0
+type student struct {
+	df, top, peak float64 // top is the logarithm of the density at 0, and peak the density
+	// roots is df+1 where that is a whole number: the density is the peak over the power
+	// (df+1)/2 of 1 + z^2/df, for which multiplications and a root do.
+	roots int
+}
 
-func newStudent(df float64) student { return student{df, math.Log(studentDensity(0, df))} }
+func newStudent(df float64) student {
+	t := student{df: df, peak: studentDensity(0, df)}
+	t.top = math.Log(t.peak)
+	if df <= 100 && df == math.Trunc(df) {
+		t.roots = int(df) + 1
+	}
+	return t
+}
 
 func (t student) density(z float64) float64 {
-	return math.Exp(t.top - (t.df+1)/2*math.Log1p(z*z/t.df))
+	if t.roots == 0 {
+		return math.Exp(t.top - (t.df+1)/2*math.Log1p(z*z/t.df))
+	}
+	x := 1 + z*z/t.df
+	q := 1.0
+	if t.roots%2 == 1 {
+		q = math.Sqrt(x)
+	}
+	for n := t.roots / 2; n > 0; n /= 2 {
+		if n%2 == 1 {
+			q *= x
+		}
+		x *= x
+	}
+	return t.peak / q
 }
 
 // toNormal gives the standard normal deviate with the tail of Student's t at z, at

@@ -619,7 +619,7 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 	var room [3][24]float64
 	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
 	over := room[2][:0]                 // by OL: the logarithm of its chance
-	sum, far := 0.0, false
+	sum, product, far := 0.0, 1.0, false
 	for k, i := range b.ids {
 		o := &b.j.obs[i]
 		mean := means[k] + s.off[k]
@@ -664,14 +664,21 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 				sd := math.Hypot(row[k], q.sd)
 				density += q.share * (b.tails[k].density((o.Volts-mean)/sd)/sd - density)
 			}
-			l = math.Log((1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan)
+			l = (1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan
+			if parts == nil && l > 1e-100 && l < 1e100 { // the logarithm of several at once
+				if product *= l; product < 1e-200 || product > 1e200 {
+					sum, product = sum+math.Log(product), 1
+				}
+				continue
+			}
+			l = math.Log(l)
 		}
 		if parts != nil {
 			parts[k] = l
 		}
 		sum += l
 	}
-	return sum
+	return sum + math.Log(product)
 }
 
 func means(rows []row) []float64 {

@@ -1,6 +1,7 @@
 package fault
 
 import (
+	"halfsplit/references"
 	"math"
 	"testing"
 )
@@ -29,5 +30,18 @@ func TestToNormal(t *testing.T) {
 			t.Errorf("toNormal falls to %g at %g", n, z)
 		}
 		last = n
+	}
+}
+
+// TestStudent holds the density by multiplications against that by logarithms.
+func TestStudent(t *testing.T) {
+	for _, df := range []float64{3, 4, fewDF, 6.5, 30, 60, 200} {
+		s := newStudent(df)
+		for z := -40.0; z <= 40; z += 0.37 {
+			want := math.Exp(references.StudentT{Scale: 1, DF: df}.LogProb(z))
+			if got := s.density(z); math.Abs(got-want) > 1e-12*want {
+				t.Errorf("density at %g with %g degrees of freedom is %g, want %g", z, df, got, want)
+			}
+		}
 	}
 }

@@ -1,6 +1,9 @@
 package repair
 
-import "halfsplit/engine/diagnose"
+import (
+	"halfsplit/engine/diagnose"
+	"strings"
+)
 
 // Diagnosis is what the readings of a case mean, and what to do next: what `locate --json`
 // writes.
@@ -41,6 +44,13 @@ const (
 	DoEscalate  Do = "escalate"  // the board, with what is known written down
 )
 
+// phrases are steps but for repairs in a few words.
+var phrases = map[Do]string{
+	DoMeasure: "measure AT", DoPress: "press PART and measure AT", DoGood: "measure AT of a good board", DoAcross: "measure across PART",
+	DoEnds: "compare both ends of PART", DoSwap: "swap the cable or module at PART", DoDrop: "read millivolts along AT", DoInject: "inject current into AT",
+	DoSweep: "sweep the rest of PART", DoInspect: "inspect PART", DoRemove: "remove PART", DoReinstall: "reinstall PART", DoEscalate: "escalate the board",
+}
+
 // Step is one thing to do next.
 type Step struct {
 	Do       Do       `json:"do"`
@@ -63,6 +73,16 @@ type Step struct {
 	// Times is how often At was read of the board as it lies, of a reading that is taken
 	// once more because what is wrong comes and goes.
 	Times int `json:"-"`
+}
+
+// Phrase puts a step in a few words, with its part and point as they are to be written;
+// "" is a repair.
+func (s *Step) Phrase(part, at string) string {
+	text := phrases[s.Do]
+	if s.Do == DoInspect && s.At != "" {
+		text = "look along AT for what is not drawn"
+	}
+	return strings.NewReplacer("PART", part, "AT", at).Replace(text)
 }
 
 // Ends lists At and Then: the two ends of a part.

@@ -861,38 +861,17 @@ func posteriors(d *repair.Diagnosis) []Posterior {
 func stepWords(s *repair.Step) string {
 	switch s.Do {
 	case repair.DoMeasure:
-		text := "measure " + s.At
 		if s.Polarity == references.BlackOnGround.String() {
-			text += ", probes swapped"
+			return s.Phrase(s.Part, s.At) + ", probes swapped"
 		}
-		return text
-	case repair.DoPress:
-		return "press " + s.Part + " and measure " + s.At
-	case repair.DoGood:
-		return "measure " + s.At + " of a good board"
-	case repair.DoSwap:
-		return "swap the cable or module at " + s.Part
 	case repair.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
 	case repair.DoAcross:
 		return "read the resistance across " + s.Part
-	case repair.DoDrop:
-		return "read millivolts along " + s.At
-	case repair.DoReinstall:
-		return "reinstall " + s.Part
-	case repair.DoSweep:
-		return "sweep the rest of " + s.Part
-	case repair.DoEscalate:
-		return "escalate the board"
-	case repair.DoInspect:
-		if s.At != "" {
-			return "look along " + s.At + " for what is not drawn"
-		}
-		return "inspect " + s.Part
-	case repair.DoInject:
-		return "inject current into " + s.At
 	case repair.DoRemove:
-		return "remove " + s.Part + " and read both sides"
+		return s.Phrase(s.Part, s.At) + " and read both sides"
+	case repair.DoRepair:
+		return s.Remedy + " " + s.Part
 	}
-	return s.Remedy + " " + s.Part
+	return s.Phrase(s.Part, s.At)
 }

@@ -338,6 +338,14 @@ func (d *Session) part(name string) (netlist.PartID, error) {
 	return id, err
 }
 
+// workOn is part while the session is open.
+func (d *Session) workOn(name string) (netlist.PartID, error) {
+	if err := d.open(); err != nil {
+		return netlist.None, err
+	}
+	return d.part(name)
+}
+
 // Spelled is the name of a part, point or net as the board file writes it, where
 // somebody typed it in small letters; name itself where nothing is called so.
 func (d *Session) Spelled(name string) string {
@@ -401,10 +409,7 @@ const settleSeconds = 0.3
 
 // Press reads a point, red probe on ground, while a part is pressed gently.
 func (d *Session) Press(name, at string) (*Shown, error) {
-	if err := d.open(); err != nil {
-		return nil, err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return nil, err
 	}
@@ -457,10 +462,7 @@ func (d *Session) Along(name string) error {
 // Remove takes a part off. An IC may tear its pads off with it; what it says then
 // is not "".
 func (d *Session) Remove(name string) (harm string, err error) {
-	if err := d.open(); err != nil {
-		return "", err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return "", err
 	}
@@ -479,10 +481,7 @@ func (d *Session) Remove(name string) (harm string, err error) {
 
 // Reinstall puts the same part back.
 func (d *Session) Reinstall(name string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return err
 	}
@@ -504,10 +503,7 @@ func (d *Session) solderOn(kind journal.Kind, p netlist.PartID) error {
 
 // Replace puts a new, good part in the place of a part.
 func (d *Session) Replace(name string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return err
 	}
@@ -517,10 +513,7 @@ func (d *Session) Replace(name string) error {
 // Reflow melts all joints of a part anew. It says nothing of how the part was made:
 // that under glue the heat tears pads is for the student to know.
 func (d *Session) Reflow(name string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return err
 	}
@@ -535,10 +528,7 @@ const jumperOhms = 0.01
 
 // Jumper lays a wire across a part.
 func (d *Session) Jumper(name string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
-	p, err := d.part(name)
+	p, err := d.workOn(name)
 	if err != nil {
 		return err
 	}
