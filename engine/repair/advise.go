@@ -123,8 +123,11 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !p.finds(c)) {
 			continue
 		}
-		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong && c.Outcomes[0].Probability < 1-known {
-			continue
+		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong {
+			if c.Outcomes[0].Probability = p.share(p.remedies[c.Remedy].place, lookAlong); c.Outcomes[0].Probability < 1-known {
+				continue
+			}
+			c.Outcomes[1].Probability = 1 - c.Outcomes[0].Probability
 		}
 		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
 		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {

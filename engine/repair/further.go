@@ -1,6 +1,7 @@
 package repair
 
 import (
+	"math"
 	"slices"
 
 	"halfsplit/engine/diagnose"
@@ -128,18 +129,24 @@ func (p *planning) marked(d *Diagnosis, nets []netlist.NetID) {
 	}
 }
 
-// acrossRaised tells whether a reading across a resistor is above its drawn value by more
-// than its tolerance and the meter's error would allow.
+// acrossRaised tells whether a reading across a series part is above what is drawn by more
+// than tolerance and the meter's error would allow.
 func (p *planning) acrossRaised(part netlist.PartID) bool {
-	at := &p.Board.Parts[part]
-	return at.Kind == netlist.Resistor && slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool {
-		return p.isAcross(&t.Read, part) && (t.Read.Reading.Overload || t.Read.Reading.Value > raisedShare*at.Value)
+	at, ohms := &p.Board.Parts[part], 0.0
+	for _, way := range at.Paths() {
+		ohms = math.Max(ohms, way.Ohms)
+	}
+	return at.Kind.Class() == netlist.Series && slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool {
+		return p.isAcross(&t.Read, part) && (t.Read.Reading.Overload || t.Read.Reading.Value > raisedShare*ohms+raisedOhms)
 	})
 }
 
-// raisedShare is the share of its drawn value from which a resistor counts as raised where
+// A series part counts as raised from raisedShare of its drawn value and raisedOhms on where
 // nothing else is left to try (common practice, no source).
-const raisedShare = 1.5
+const (
+	raisedShare = 1.5
+	raisedOhms  = 2.0 // ohm, beyond what contacts and leads add to a bead
+)
 
 // longShot tells of a repair of what is hardly suspected: whatever tells more comes
 // first, and then the board is handed on, for that is sooner done than one such repair
@@ -148,14 +155,8 @@ func (p *planning) longShot(s *Step) bool {
 	if s.Do != DoRepair {
 		return false
 	}
-	sum, total := 0.0, p.problem.Rest
-	for _, h := range p.problem.Hypotheses {
-		total += h.Weight
-		if slices.ContainsFunc(h.Needs, func(r int) bool { return p.remedies[r].place == s.Part && p.remedies[r].name == s.Remedy }) {
-			sum += h.Weight
-		}
-	}
-	return sum < leastSuspected*total && sum*p.Costs.GiveUp < s.Seconds*total
+	share := p.share(s.Part, s.Remedy)
+	return share < leastSuspected && share*p.Costs.GiveUp < s.Seconds
 }
 
 // near lists nets outward from points.

@@ -137,6 +137,19 @@ func (p *planning) healthy() float64 {
 	return nothing / total
 }
 
+// share gives the share of the problem's weight that needs a remedy at a place, alone or
+// beside others.
+func (p *planning) share(place, name string) float64 {
+	sum, total := 0.0, p.problem.Rest
+	for _, h := range p.problem.Hypotheses {
+		total += h.Weight
+		if slices.ContainsFunc(h.Needs, func(r int) bool { return p.remedies[r].place == place && p.remedies[r].name == name }) {
+			sum += h.Weight
+		}
+	}
+	return sum / total
+}
+
 func isDoubt(f fault.Fault) bool { return f.Mode == fault.Doubtful }
 
 // remedyKey is the key and the name of a remedy.

@@ -227,7 +227,7 @@ func TestPeople(t *testing.T) {
 			}
 			seed := uint64(1000 * (k + 1)) // of tuning; nobody has looked at those of reporting
 			if *use == "reporting" {
-				seed += 7_000_000
+				seed += reportingPeople
 			}
 			courses := parallel(t, n, func(i int) (course, error) {
 				faults := 1

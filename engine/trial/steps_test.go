@@ -222,7 +222,7 @@ func TestSteps(t *testing.T) {
 		cases = *people
 	}
 	if *use == "reporting" {
-		first = 9_050_000
+		first = reportingSteps
 	}
 	first += *from
 	for _, without := range strings.Split(*leftOut, ",") {
