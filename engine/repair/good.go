@@ -42,8 +42,9 @@ func (p *planning) beside(d *Diagnosis) {
 		}
 		add := func(s Step, setup int) {
 			s.Polarity = references.RedOnGround.String()
-			if slices.ContainsFunc(p.tests, func(x test) bool { return x.step.Do == s.Do && x.step.At == s.At && x.step.Polarity == s.Polarity }) {
-				return
+			// What it reads against its like tells more than what is predicted for it.
+			if k := slices.IndexFunc(p.tests, func(x test) bool { return x.step.Do == s.Do && x.step.At == s.At && x.step.Polarity == s.Polarity }); k >= 0 {
+				p.tests, p.problem.Tests = slices.Delete(p.tests, k, k+1), slices.Delete(p.problem.Tests, k, k+1)
 			}
 			p.addRows(test{step: s, seen: []StepOutcome{{Seen: "reads otherwise"}, {Seen: "reads as " + t.Read.Name + " of this board"}}}, rows, 2, setup)
 		}
