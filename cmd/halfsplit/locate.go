@@ -784,6 +784,9 @@ func (s *screen) unseen(d *repair.Diagnosis) {
 	var order []string
 	lists := make(map[string][]string)
 	for _, u := range d.Unseen {
+		if u.Probability < leastTold/2 {
+			continue
+		}
 		entry := name(u.Part) + " " + percent(u.Probability)
 		if u.Ohms != nil && *u.Ohms > 0 {
 			entry += " (" + roughOhms(*u.Ohms) + ")"
@@ -795,6 +798,9 @@ func (s *screen) unseen(d *repair.Diagnosis) {
 	}
 	for _, mode := range order {
 		s.prose(2, 4, plain, name(mode)+": "+someNames(lists[mode], mostNames))
+	}
+	if len(order) == 0 {
+		s.prose(2, 4, plain, "spread over many parts, none with 1 % or more")
 	}
 }
 

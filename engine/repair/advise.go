@@ -25,8 +25,9 @@ const (
 	listedMeans     = 4
 )
 
-// Probabilities that nothing is left to do: from likelyNothing on, only steps that
-// leave the board as it is are offered, to make sure; from surelyNothing on, none.
+// From likelyNothing on, as the probability that no reading shows a fault which is left,
+// only steps that leave the board as it is are offered, to make sure; from surelyNothing on,
+// as that of a good board, none.
 const (
 	likelyNothing = 0.5
 	surelyNothing = 0.9
@@ -43,7 +44,9 @@ func Advise(q *diagnose.Inquiry, f *diagnose.Findings, t Terms) (*Diagnosis, err
 		r := p.remedyOf(p.Likeliest[i])
 		d.Suspects[i].Remedy, d.Suspects[i].Advice = r.name, r.advice
 	}
-	if p.NothingWrong() < surelyNothing || len(d.OutOfRange()) > 0 {
+	p.likely = p.NothingWrong()+d.Quiet >= likelyNothing && len(d.OutOfRange()) == 0
+	// What reads right is read to the end before anything else.
+	if !p.likely || len(d.Unread) == 0 && p.NothingWrong() < surelyNothing {
 		if err := p.next(d); err != nil {
 			return nil, err
 		}
@@ -115,12 +118,11 @@ func (p *planning) ranked(d *Diagnosis) error {
 	for i := range choices {
 		choices[i].Seconds -= spare
 	}
-	likely := p.NothingWrong() >= likelyNothing && len(d.OutOfRange()) == 0
 	for _, c := range choices {
 		if len(d.Next) == listedSteps {
 			break
 		}
-		if likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !p.finds(c)) {
+		if p.likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !p.finds(c)) {
 			continue
 		}
 		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong {
@@ -137,7 +139,9 @@ func (p *planning) ranked(d *Diagnosis) error {
 			}
 		}
 	}
-	if len(d.Next) > 0 {
+	if p.likely {
+		d.Expected = 0 // there may be nothing to repair
+	} else if len(d.Next) > 0 {
 		d.Time = repairTime(policy.Endings)
 		if p.Rates != nil {
 			parts, ics := p.newParts()

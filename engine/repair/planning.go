@@ -34,6 +34,7 @@ type planning struct {
 	*diagnose.Inquiry
 	Terms
 	pool     *network.Pool
+	likely   bool // no reading shows a fault that is left
 	hyps     []hypothesis
 	problem  plan.Problem
 	tests    []test
@@ -59,6 +60,9 @@ func (p *planning) hypotheses() {
 	}()
 	for i := range p.Result.Explanations {
 		x := &p.Result.Explanations[i]
+		if !p.likely && slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Quiet }) {
+			continue // what readings show comes first
+		}
 		if len(p.hyps) >= mostHypotheses || x.Probability < leastHypothesis && len(p.hyps) >= fewHypotheses {
 			p.problem.Rest += x.Probability
 			continue
