@@ -692,27 +692,30 @@ func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 	const least = 60
 	checked, suspected := 0, 0
 	for k, name := range SubjectNames()[1:] {
-		each := 2
-		if name == "two-faults" || name == "no-fault" {
-			each = 4 // every other one is too large, or a good board
-		}
 		var off []float64
 		healthy, large := 0, 0
 		for _, board := range []string{"testdata/four.yaml", "testdata/five.yaml", "testdata/six.yaml", "testdata/seven.yaml", "testdata/eight.yaml", courseBoard} {
-			var c *Class
-			err := error(nil)
-			for count := each; count > 0 && c == nil; count-- { // some boards have few leaks
-				c, err = Make(orderOf(t, board, name, count, uint64(k+1)))
-			}
+			c, err := prepare(orderOf(t, board, name, 1, 0), uint64(k+1))
 			if err != nil {
 				t.Fatal(err)
 			}
-			for _, made := range c.Cases {
-				a := &made.Answer
-				d, err := made.diagnoses.After(made.session.Case(), sweepEvent)
-				if err != nil {
-					t.Fatal(err)
+			kinds, err := subjectsOf(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			pool, err := c.draw(kinds) // of which nobody has to play any
+			if err != nil {
+				t.Fatal(err)
+			}
+			each(pool, func(x *Case) { x.err = c.weigh(x) })
+			if err := failed(pool); err != nil {
+				t.Fatal(err)
+			}
+			for _, made := range pool {
+				if !made.fair {
+					continue
 				}
+				a, d := &made.Answer, made.sweep
 				if len(a.Bad) == 0 {
 					if healthy++; a.Expected != 0 {
 						suspected++
