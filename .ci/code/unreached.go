@@ -28,6 +28,9 @@ var needed = map[string]string{
 	"holderProcess": "lock_other.go calls it, on other systems",
 	"Guess":         "what the fit is worth is measured by leaving it out",
 	"Trial.Another": "what a fault shows is measured against other good boards",
+
+	"Simulator.Along": "who plays trials looks along nets",
+	"Drawing.undrawn": "Simulator.Along calls it",
 }
 
 // unreached finds functions, methods, types and variables that no command reaches. What

@@ -514,7 +514,7 @@ func TestUndo(t *testing.T) {
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
 // written and read back.
 func FuzzUnderstand(f *testing.F) {
-	for _, line := range []string{"0.452", "removed R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "cleaned J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before", "C40 C41 corroded", "cleaned and dried C40", "D10 sits the wrong way round", "touch not tested",
+	for _, line := range []string{"0.452", "removed R12", "22.1 ohm from R12.1 to R12.2", "C71 warm on V3V3_A", "cleaned J7.2-J7.4", "undo 3", "9.9E37", "n \xff", "close a; b", "draws 0 before", "undrawn VTP_1V8: C99, U9.A1", "C40 C41 corroded", "cleaned and dried C40", "D10 sits the wrong way round", "touch not tested",
 		// Letters whose other case has another number of bytes, and broken ones.
 		"clean \xff\xff\xff", "fit ȺȺȺȺȺ", "fit \xe9\xe9\xe9", "removed ȺȺȺȺȺȺȺȺȺ", "bridge \xff\xff\xff\xff", "removed İR12", "sweep ȺȺȺȺȺȺȺȺȺ swapped"} {
 		f.Add(line)

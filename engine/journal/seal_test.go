@@ -185,12 +185,12 @@ func TestCutAtEveryByte(t *testing.T) {
 // were understood must survive being written and read again.
 func FuzzCase(f *testing.F) {
 	around := surroundingsOnce(f)
-	board, _, _ := around(Opening{})
 	f.Add([]byte(read(f, "testdata/hand.yaml")))
 	f.Add(seal([]byte("open: {board: b}\n"), "8a3b1c2d"))
 	f.Add([]byte("open: {board: b}\n---\nread: {J7.2: OL}\nto: R12.1\n--- # event 00000000\nundo: 2\n...\n"))
 	f.Add([]byte("open: {board: b}\n---\ninspect: {\"null\": burnt}\n---\nsupply: {before: 0}\n--"))
 	f.Add([]byte("open: {board: b, at_hand: [good board, J7]}\n---\npress: {R12: {J7.2: OL}}\n---\ngood: {J7.3: 0.6}\n---\nswap: {J7: fails}\n---\ninspect: {J7.2: clean}\n"))
+	f.Add([]byte("open: {board: b}\n---\nundrawn: {VTP_1V8: [C99, U9.A1], TP_INT: []}\n---\nreplace: [C99]\n---\nresolder: [U9.A1]\n---\nundo: 2\n"))
 	f.Add([]byte("open: {board: b}\n---\nread: {}\n---\nread: {J7.2: 1e-300 V}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		c, err := decode("case.yaml", text, around)
@@ -203,11 +203,11 @@ func FuzzCase(f *testing.F) {
 		c.Stages()
 		var again []byte
 		for _, e := range c.All {
-			event, err := encode(e, board)
+			event, err := encode(e, c.Board)
 			if err != nil {
 				t.Fatalf("encode: %v", err)
 			}
-			again = append(again, seal(event, digest(&e, board))...)
+			again = append(again, seal(event, digest(&e, c.Board))...)
 		}
 		got, err := decode("again.yaml", again, around)
 		if err != nil {
