@@ -772,19 +772,22 @@ func (s *screen) others(d *repair.Diagnosis) {
 	s.table(3, []column{{give: true}, {right: true}, {right: true}}, rows)
 }
 
-// leastTold is the probability from which quiet faults are worth a section.
-const leastTold = 0.01
+// Probabilities from which quiet faults are worth a section, and one of them is named.
+const (
+	leastQuiet = 0.1
+	leastTold  = 0.005
+)
 
 // unseen prints the likeliest of what the readings cannot rule out, grouped by mode.
 func (s *screen) unseen(d *repair.Diagnosis) {
-	if d.Quiet < leastTold || len(d.Unseen) == 0 {
+	if d.Quiet < leastQuiet || len(d.Unseen) == 0 {
 		return
 	}
 	s.heading("NOT RULED OUT BY THESE READINGS", "a fault that none of them shows: "+percent(d.Quiet))
 	var order []string
 	lists := make(map[string][]string)
 	for _, u := range d.Unseen {
-		if u.Probability < leastTold/2 {
+		if u.Probability < leastTold {
 			continue
 		}
 		entry := name(u.Part) + " " + percent(u.Probability)
