@@ -647,8 +647,3 @@ func (s *search) normalise() []Explanation {
 	sort.SliceStable(out, func(a, b int) bool { return Level(out[a].Probability) > Level(out[b].Probability) })
 	return out
 }
-
-// Level gives what to sort probabilities or resistances by: those alike to a millionth
-// come out the same, but for the rare pair that a step of rounding parts, and stay in
-// the order of the board, whatever the last digits are.
-func Level(x float64) float64 { return math.Round(1e6 * math.Log(x)) }

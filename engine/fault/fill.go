@@ -318,3 +318,38 @@ func (s *search) alone(mask []uint64, obs int) float64 {
 	}
 	return s.ph.Joint.block(line, nil).base - s.ph.Joint.block(without(line, mask), mask).base
 }
+
+// candidate makes a candidate of a locus that may move some observations.
+func (s *search) candidate(l *Locus, touched []int) *candidate {
+	return &candidate{locus: l, factor: s.factor(l, touched), touched: touched, strong: make([]uint64, s.words), in: make([]uint64, s.words)}
+}
+
+// touching lists candidates by the observations that they touch, and readies their grids.
+func (s *search) touching(cands []*candidate) [][]int {
+	touched := make([][]int, len(s.obs))
+	for k, c := range cands {
+		c.grid, c.open = gridOf(c.locus)
+		for _, o := range c.touched {
+			touched[o] = append(touched[o], k)
+		}
+	}
+	return touched
+}
+
+// factor gives what looks, drops and presses make of a locus's odds, where it moves
+// some observations.
+func (s *search) factor(l *Locus, moves []int) float64 {
+	f := s.pressed(l, moves)
+	for _, pin := range l.Pins[:l.NPins] {
+		if look, ok := s.ev.PinLooks[pin]; ok {
+			f *= s.p.LookRatio(look)
+		}
+	}
+	if l.Part == netlist.None {
+		return f
+	}
+	for _, look := range s.ev.Looks[l.Part] {
+		f *= s.p.LookRatio(look)
+	}
+	return f * s.dropped(l)
+}

@@ -19,9 +19,9 @@ type quiet struct {
 // the candidates that the readings do not support.
 func (s *search) silence(touched [][]int) error {
 	known := make(map[*Locus]bool, len(s.cands))
-	for i, c := range s.cands {
+	for _, c := range s.cands {
 		known[c.locus] = true
-		if s.single(i) <= support+s.odds(i) {
+		if c.all.total <= support+c.odds {
 			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 		}
 	}
@@ -120,21 +120,4 @@ func (e *evidence) faults(l *Locus) []Fault {
 		}
 	}
 	return out
-}
-
-// candidate makes a candidate of a locus that may move some observations.
-func (s *search) candidate(l *Locus, touched []int) *candidate {
-	return &candidate{locus: l, factor: s.factor(l, touched), touched: touched, strong: make([]uint64, s.words), in: make([]uint64, s.words)}
-}
-
-// touching lists candidates by the observations that they touch, and readies their grids.
-func (s *search) touching(cands []*candidate) [][]int {
-	touched := make([][]int, len(s.obs))
-	for k, c := range cands {
-		c.grid, c.open = gridOf(c.locus)
-		for _, o := range c.touched {
-			touched[o] = append(touched[o], k)
-		}
-	}
-	return touched
 }

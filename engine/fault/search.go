@@ -295,24 +295,6 @@ func (s *search) concerns(loci []Locus) []bool {
 	return out
 }
 
-// factor gives what looks, drops and presses make of a locus's odds, where it moves
-// some observations.
-func (s *search) factor(l *Locus, moves []int) float64 {
-	f := s.pressed(l, moves)
-	for _, pin := range l.Pins[:l.NPins] {
-		if look, ok := s.ev.PinLooks[pin]; ok {
-			f *= s.p.LookRatio(look)
-		}
-	}
-	if l.Part == netlist.None {
-		return f
-	}
-	for _, look := range s.ev.Looks[l.Part] {
-		f *= s.p.LookRatio(look)
-	}
-	return f * s.dropped(l)
-}
-
 // slipTwice is the odds that a probe that slipped once slips again to the same
 // reading (common practice, no source).
 const slipTwice = 0.03
