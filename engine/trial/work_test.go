@@ -130,10 +130,17 @@ func leftOff(b *netlist.Board, p netlist.PartID) bool { return b.Parts[p].Kind =
 // changed since.
 var ErrCircles = errors.New("trial: sent in circles")
 
-// key names a step of the board as it lies. A point where something comes and goes may be
+// key names a step of the board as it lies and as it is drawn: once more was found on it,
+// parts may show that nobody could name before. A point where something comes and goes may be
 // read three times.
 func (w *Work) key(s *repair.Step) string {
-	return fmt.Sprint(s.Do, s.At, s.Part, s.Polarity, s.Again, min(s.Times, 2), w.edits().Key())
+	found := 0
+	for i := range w.Case.Events {
+		for _, x := range w.Case.Events[i].Undrawn {
+			found += len(x.Marks)
+		}
+	}
+	return fmt.Sprintf("%s %q %q %s %v %d %s %d", s.Do, s.At, s.Part, s.Polarity, s.Again, min(s.Times, 2), w.edits().Key(), found)
 }
 
 // Do carries out one step of the engine's and charges it. It returns an error for a
