@@ -443,19 +443,23 @@ parts:
 	}
 	s := emptyShop(t, b)
 	d1 := s.part("D1")
+	sig, err := b.NetByName("SIG_U")
+	if err != nil {
+		t.Fatal(err)
+	}
 	for e := range s.model.Elements {
 		if el := &s.model.Elements[e]; el.Class == network.Junction {
-			s.truth.Junctions[e].Drop = 0.40
-			if el.Part == d1 {
-				s.truth.Junctions[e].Drop = 0.59
+			s.truth.Junctions[e].Drop = 0.57
+			if el.Part != d1 && (s.model.Net(el.A) == sig || s.model.Net(el.B) == sig) {
+				s.truth.Junctions[e].Drop = 0.40
 			}
 		}
 	}
 	s.truth.Settle()
 	s.stock(6)
 	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))...)))
-	if p := blames(d, "R1"); p < 0.1 {
-		t.Errorf("R1 is open; it is bad with %.3f, want 0.1; suspects %+v", p, d.Suspects)
+	if p, q := blames(d, "R1"), blames(d, "D1"); p < 0.1*q {
+		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", p, q, d.Suspects)
 	}
 }
 
