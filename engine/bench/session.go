@@ -526,7 +526,9 @@ const repairedShare = 0.5
 func (s *Session) settled(d *repair.Diagnosis) bool {
 	p := d.Quiet // what no reading shows keeps nobody
 	for _, x := range d.Explanations {
-		if !slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return f.Quiet || !f.Cured && !isRemark(f) }) {
+		shown := slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return !f.Quiet })
+		open := slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return !f.Quiet && !f.Cured && !isRemark(f) })
+		if !open && (shown || len(x.Faults) == 0) {
 			p += x.Probability
 		}
 	}

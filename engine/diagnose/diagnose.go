@@ -535,11 +535,11 @@ func (q *Inquiry) unseen(d *Findings) {
 	d.Quiet = q.Result.Quiet
 	for i := range q.Result.Explanations {
 		x := &q.Result.Explanations[i]
+		if slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return !f.Quiet }) {
+			continue
+		}
 		for k := range x.Faults {
 			f := &x.Faults[k]
-			if !f.Quiet {
-				continue
-			}
 			d.Quiet += x.Probability
 			name := f.Locus.Name(q.Board)
 			n, ok := at[fate{name, f.Mode}]

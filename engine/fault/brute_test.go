@@ -297,7 +297,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 				total += p
 			}
 		}
-		total += res.Quiet
+		total += res.Quiet + res.QuietBeside
 		worst, where := 0.0, ""
 		for k := range want {
 			if off := math.Abs(single[k]/total - want[k]); off > worst {
@@ -440,7 +440,7 @@ func TestSearchIsSteady(t *testing.T) {
 				t.Errorf("explanation %d is likelier than the one before", i)
 			}
 		}
-		if math.Abs(sum+res.Quiet-1) > 1e-4 { // modes of less than 1e-7 are dropped
+		if math.Abs(sum+res.Quiet+res.QuietBeside-1) > 1e-4 { // modes of less than 1e-7 are dropped
 			t.Errorf("probabilities sum to %.6f", sum)
 		}
 		if first == nil {

@@ -106,7 +106,11 @@ func (s *search) spread(x Explanation, alone float64) (out []Explanation) {
 			left -= share
 		}
 	}
-	s.result.Quiet += math.Max(left, 0)
+	rest := &s.result.Quiet
+	if len(x.Faults) > 0 {
+		rest = &s.result.QuietBeside
+	}
+	*rest += math.Max(left, 0)
 	return out
 }
 

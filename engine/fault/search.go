@@ -48,11 +48,12 @@ func (f *Fault) Changes() []network.Change {
 
 // Result is what the search found.
 type Result struct {
-	Explanations []Explanation // best first; their probabilities and Quiet sum to 1
+	Explanations []Explanation // best first; with Quiet and QuietBeside their probabilities sum to 1
 	Base         []float64     // log likelihood of each observation on a good board
 	ZScore       []float64     // standard deviations from a good board, by observation
 	Joint        int           // pairs of faults solved together
-	Quiet        float64       // probability of quiet faults, those not among the explanations
+	Quiet        float64       // probability of quiet faults that are not among the explanations
+	QuietBeside  float64       // the same, beside readings that mislead
 	Left         float64       // share of the weight in sets beyond the number that is kept; no explanation
 	Loci         []Locus       // everything that could go wrong
 }
