@@ -252,21 +252,18 @@ var setShares = [3]float64{0.80, 0.15, 0.05}
 // was read: the product of odds is divided by their elementary symmetric polynomial. What
 // the complaint does not concern is elsewhere, unless a reading speaks for it.
 func (s *search) complaint(loci []Locus) (factors [4]float64) {
-	var p [4]float64
+	e := symmetric{1}
 	for l := range loci {
+		if s.concerned != nil && !s.concerned[l] {
+			continue
+		}
 		w := 0.0
 		for _, r := range loci[l].Modes {
 			w += r.Odds
 		}
-		if s.concerned != nil && !s.concerned[l] {
-			continue
-		}
-		for k := 1; k < len(p); k++ {
-			p[k] += math.Pow(w, float64(k))
-		}
+		e.add(w)
 	}
 	none := clamp(s.p.Elsewhere, 1e-6, 1-1e-6)
-	e := symmetric(p)
 	for k, share := range setShares {
 		if e[k+1] > 0 {
 			factors[k+1] = math.Log(share*(1-none)/(none*e[k+1])) - s.ev.swapped()
