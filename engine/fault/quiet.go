@@ -102,8 +102,11 @@ func (s *search) spread(x Explanation, alone float64) (out []Explanation) {
 			break
 		}
 		for k, f := range q.faults(q.locus) {
-			f.Quiet, f.Moves = true, q.moves
 			share := w * q.modes[k]
+			if share < leastMode {
+				continue
+			}
+			f.Quiet, f.Moves = true, q.moves
 			out = append(out, Explanation{append(slices.Clone(x.Faults), f), share})
 			left -= share
 		}

@@ -60,7 +60,7 @@ type Result struct {
 // Evidence is what is known beside readings.
 type Evidence struct {
 	Looks      map[netlist.PartID][]string // by part, each look once
-	Injections []Injection                 // one for each time; a part is felt in one of them at most
+	Injections []Injection                 // one for each time; a part counts in one of them at most
 	Drops      []Drop
 	Presses    []Press
 	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
@@ -410,8 +410,8 @@ func (s *search) findContacts() {
 // vouched tells whether a good board's value stands for an observation as it is.
 func (o *Observation) vouched() bool { return o.Known != nil && o.Edits.AsDrawn() && !o.Between }
 
-// misleading adds the observations that may have slipped, and the known-good
-// values that may be wrong.
+// findOutliers adds the observations where the probe may have missed the pad, and the
+// known-good values that may be wrong.
 func (s *search) findOutliers() {
 	s.findContacts()
 	bySpot := map[int][]int{}
