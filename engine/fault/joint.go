@@ -704,7 +704,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row = ph.rowOf(w, o, r)
-	ohms := ph.Posterior.OhmSlopes(w, o.looseFrom())
+	ohms := ph.Posterior.OhmSlopes(w, o.looseFrom()/2)
 	if o.Known == nil && !o.Matched || r.Over {
 		o.row.ohms = against(ohms, nil, 0, o.row.from)
 	}

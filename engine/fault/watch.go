@@ -164,7 +164,7 @@ func (s *sweep) predict() (row, error) {
 	}
 	q := ph.rowOf(s.at, o, r)
 	q.rest = fit.Common(o.row.slopes, q.slopes)
-	q.ohms = against(ph.Posterior.OhmSlopes(s.at, q.from), o.ohms, q.rest, q.from)
+	q.ohms = against(ph.Posterior.OhmSlopes(s.at, q.from/2), o.ohms, q.rest, q.from)
 	carried := 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
 		q.volts += o.offset * q.rest
