@@ -423,6 +423,46 @@ parts:
 	}
 }
 
+// TestSideBySide opens a resistor between a TVS diode and an IC's pin that carries the current.
+// Good boards read as well what they read if the diode carried it, and by its prior it is as
+// likely: neither hides that the resistor may be open.
+func TestSideBySide(t *testing.T) {
+	b, err := netlist.Parse(strings.NewReader(`
+board: side by side
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
+parts:
+  D1: {kind: tvs, pins: [SIG, GND]}
+  R1: {kind: resistor, value: 33R, pins: [SIG, SIG_U]}
+  U1: {kind: ic, pins: {1: V3, 2: SIG_U, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
+`), t.Name())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := emptyShop(t, b)
+	d1 := s.part("D1")
+	sig, err := b.NetByName("SIG_U")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for e := range s.model.Elements {
+		if el := &s.model.Elements[e]; el.Class == network.Junction {
+			s.truth.Junctions[e].Drop = 0.57
+			if el.Part != d1 && (s.model.Net(el.A) == sig || s.model.Net(el.B) == sig) {
+				s.truth.Junctions[e].Drop = 0.40
+			}
+		}
+	}
+	s.truth.Settle()
+	s.stock(6)
+	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))...)))
+	if p, q := blames(d, "R1"), blames(d, "D1"); p < 0.1*q {
+		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", p, q, d.Suspects)
+	}
+}
+
 // TestMissed reads one point beside the pad: OL where the net reads well from
 // another of its points. The probe is to blame rather than the board.
 func TestMissed(t *testing.T) {

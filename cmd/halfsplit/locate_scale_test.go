@@ -47,7 +47,7 @@ func writeTrial(t testing.TB, tr *practice.Trial, dir string) string {
 		source = "resistive"
 	}
 	var text strings.Builder
-	fmt.Fprintf(&text, "open: {board: %s, known: known}\nmeter: {test_current: %g A, open_voltage: %g V, over: %g V, accuracy: %g%% + %g, resolution: %g V, source: %s}\n",
+	fmt.Fprintf(&text, "open: {board: %s, known: known}\nmeter: {test_current: %g A, open_voltage: %g V, overload_above: %g V, accuracy: %g%% + %g, resolution: %g V, source: %s}\n",
 		board, m.TestCurrent, m.OpenVoltage, m.Over, 100*m.Gain, m.Counts, m.Resolution, source)
 	for _, r := range tr.Readings {
 		fmt.Fprintf(&text, "---\nread: {%s: %s}\npolarity: %s\n", tr.Model.Board.PointName(r.At), quantity.FormatReading(r.Reading), r.Polarity)

@@ -105,7 +105,7 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 	if err != nil {
 		return nil, err
 	}
-	moved := o.moved(extreme.volts)
+	moved := math.Max(o.moved(extreme.volts), math.Sqrt(extreme.instead.share)*extreme.instead.sd)
 	if moved < noVolts {
 		return nil, nil
 	}
@@ -375,7 +375,7 @@ func (b *block) slim(k int, q *row) row {
 		return *q
 	}
 	r := o.proportion(q.volts)
-	r.ohms, r.loose = q.ohms, q.loose
+	r.ohms, r.loose, r.instead = q.ohms, q.loose, q.instead
 	return r
 }
 

@@ -565,7 +565,9 @@ type loose struct{ share, sd float64 }
 // loosen works out how loose each row is, given those before: a wrong value moves all
 // that rest on it alike, so that what it does to the first tells what it does to others.
 func (s *shape) loosen(rows []row) {
-	clear(s.loose)
+	for k := range rows {
+		s.loose[k] = rows[k].instead
+	}
 	m := len(rows)
 	var room [24]float64
 	for first := range rows {
@@ -748,7 +750,7 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 	if own := math.Min(ph.inLine(q, q), variance); own > 0 && p.DF < 60 {
 		p.DF = math.Min(p.DF*square(variance/own), 60)
 	}
-	p.Sigma = math.Sqrt(math.Max(variance, 0))
+	p.Sigma = math.Sqrt(math.Max(variance, 0) + q.instead.share*q.instead.sd*q.instead.sd)
 	return p
 }
 

@@ -122,19 +122,20 @@ type like struct {
 // row is a prediction before any other reading of the board is taken into account: a
 // mean, and how it depends on everything that is not known.
 type row struct {
-	volts  float64 // the mean, or the voltage that makes the display show OL
-	over   bool    // the display would show OL
-	scale  float64 // of slopes
-	slope  float64 // V per volt by which all junctions move
-	slopes []fit.Slope
-	shared []share        // in order of key
-	own    float64        // V^2, variance of its own
-	ohms   []fit.OhmSlope // see against
-	loose  float64        // share of them that counts
-	from   float64        // V for a factor of e, from which they count
-	rest   float64        // share of what a good board's reading rests on that is left
-	like   like
-	proj   *fit.Projection // of the slopes; nil where they are not held ready
+	volts   float64 // the mean, or the voltage that makes the display show OL
+	over    bool    // the display would show OL
+	scale   float64 // of slopes
+	slope   float64 // V per volt by which all junctions move
+	slopes  []fit.Slope
+	shared  []share        // in order of key
+	own     float64        // V^2, variance of its own
+	ohms    []fit.OhmSlope // see against
+	loose   float64        // share of them that counts
+	instead loose          // see veil
+	from    float64        // V for a factor of e, from which they count
+	rest    float64        // share of what a good board's reading rests on that is left
+	like    like
+	proj    *fit.Projection // of the slopes; nil where they are not held ready
 }
 
 // looseFrom is the slope in volts for a factor of e from which a wrong value counts; of a

@@ -228,7 +228,7 @@ func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit
 	for l := range loci {
 		veils := len(o.veils)
 		for k := 0; openers != nil && k < len(openers[l]); k++ {
-			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) {
+			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) && cutsOff(s.m, o, &loci[l].Change, openers[l][k]) {
 				v.change = loci[l].Change
 				o.veils = append(o.veils, v)
 				out = append(out, hit{l, isOdd})

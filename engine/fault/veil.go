@@ -2,9 +2,12 @@ package fault
 
 import (
 	"math"
+	"slices"
 
 	"halfsplit/engine/circuit"
+	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
+	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
@@ -21,6 +24,9 @@ type veil struct {
 	change   network.Change // without its resistance
 	volts    float64        // V, mean rise of the reading
 	variance float64        // V^2
+	// What good boards read may as well be the drop of this junction as of the one that the
+	// fit puts it down to, which then drops more.
+	instead loose
 }
 
 // Bounds of what counts as veiled: a junction that carries next to nothing but
@@ -31,7 +37,8 @@ const (
 	veiledBehind = 0.15 // V that lie between it and the leads at most
 )
 
-// opened lists the junctions that a locus takes out of the circuit when it is open.
+// opened lists the junctions that a locus may take out of the circuit when it is open: of a
+// part in series those of both nets.
 func opened(m *network.Model, l *Locus) []int32 {
 	if _, open := gridOf(l); !open || !l.Series {
 		return nil
@@ -39,8 +46,21 @@ func opened(m *network.Model, l *Locus) []int32 {
 	var out []int32
 	switch c := &l.Change; c.Kind {
 	case network.Cut:
-		if m.Elements[c.Element].Class == network.Junction {
-			out = append(out, c.Element)
+		el := &m.Elements[c.Element]
+		if el.Class == network.Junction {
+			return append(out, c.Element)
+		}
+		for _, n := range [2]netlist.NetID{m.Net(el.A), m.Net(el.B)} {
+			if n == netlist.None || n == m.Board.Ground || m.Board.Nets[n].Rail {
+				return nil
+			}
+			for _, at := range m.NetContacts(n) {
+				for _, e := range m.ContactElements(network.Contact(at)) {
+					if m.Elements[e].Class == network.Junction {
+						out = append(out, e)
+					}
+				}
+			}
 		}
 	case network.Detach:
 		for _, e := range m.ContactElements(c.Contact) {
@@ -50,6 +70,45 @@ func opened(m *network.Model, l *Locus) []int32 {
 		}
 	}
 	return out
+}
+
+// cutsOff tells whether a junction is cut off from an observation where a change is an open.
+func cutsOff(m *network.Model, o *Observation, c *network.Change, junction int32) bool {
+	if c.Kind != network.Cut || c.Element == junction {
+		return true
+	}
+	el := &m.Elements[junction]
+	near := []netlist.NetID{o.Spot.Net}
+	for k := 0; k < len(near); k++ {
+		if near[k] == netlist.None || near[k] == m.Net(el.A) || near[k] == m.Net(el.B) {
+			return false
+		}
+		m.Neighbours(near[k], func(e int32, n netlist.NetID) {
+			if e != c.Element && n != m.Board.Ground && !m.Board.Nets[max(n, 0)].Rail && !slices.Contains(near, n) {
+				near = append(near, n)
+			}
+		})
+	}
+	return true
+}
+
+// instead gives the chance that what an observation's good boards read is the drop of
+// junction e and not of the one that the fit puts it down to, by the priors of both, and how
+// far that one then lies above it.
+func (ph *Physics) instead(o *Observation, e int32, across float64) loose {
+	first, ok := fit.Carrier(o.row.slopes)
+	if !ok || o.Known == nil || first == e {
+		return loose{}
+	}
+	of := func(e int32) (density, above, z, sd float64) {
+		p := ph.Posterior.Model.Elements[e].Origin.Prior().Drop
+		z = (across - p.Mean) / p.SD
+		return math.Exp(-z*z/2) / p.SD, math.Erfc(z/math.Sqrt2) / 2, z, p.SD
+	}
+	f1, above1, z, sd := of(first)
+	f2, above2, _, _ := of(e)
+	hazard := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / above1
+	return loose{share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
 }
 
 // veiled gives the veil of a junction at the reading of a good board that w has
@@ -75,7 +134,7 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	drop := references.StudentT{Center: j.Drop, Scale: sd, DF: math.Inf(1)} // a normal
 	chance := (drop.CDF(across+step) - drop.CDF(across-step)) / drop.Upper(across-step)
 	mean := chance * step
-	return veil{volts: mean, variance: 2*chance*step*step - mean*mean}, true
+	return veil{volts: mean, variance: 2*chance*step*step - mean*mean, instead: ph.instead(o, e, across)}, true
 }
 
 // remove adds a veil to a row for a board where the junction is open.
@@ -84,6 +143,7 @@ func (o *Observation) remove(q *row, changes []network.Change) {
 		if v := o.veilOf(&changes[i]); v != nil {
 			q.volts += v.volts
 			q.own += v.variance
+			q.instead = v.instead
 		}
 	}
 }

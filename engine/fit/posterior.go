@@ -292,12 +292,19 @@ func (b *Posterior) Covariance(s, t []Slope) float64 {
 // Unseen gives the junction that a reading rests on most, where that is a pin's and the
 // readings of good boards do not show it.
 func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {
+	if element, ok = Carrier(slopes); !ok {
+		return 0, false
+	}
+	o := b.Model.Elements[element].Origin
+	return element, square(b.DropSD(element)) > shown*b.prior[unknowns*element+drop] && (o == network.PinFromGround || o == network.PinToSupply)
+}
+
+// Carrier gives the junction whose drop is more than half of what a reading rests on.
+func Carrier(slopes []Slope) (element int32, ok bool) {
 	most := 0.5
 	for _, s := range slopes {
 		if s.unknown%unknowns == drop && math.Abs(s.slope) > most {
-			most, element = math.Abs(s.slope), s.unknown/unknowns
-			o := b.Model.Elements[element].Origin
-			ok = square(b.DropSD(element)) > shown*b.prior[s.unknown] && (o == network.PinFromGround || o == network.PinToSupply)
+			most, element, ok = math.Abs(s.slope), s.unknown/unknowns, true
 		}
 	}
 	return element, ok
