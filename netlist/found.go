@@ -25,7 +25,7 @@ func (f *Found) cut() (part, pin string) {
 	return f.Mark, ""
 }
 
-// kindOf takes a part that nobody drew for what its reference designator says (common
+// kind takes a part that nobody drew for what its reference designator says (common
 // practice, no source).
 func (f *Found) kind() Kind {
 	switch letters := strings.TrimRight(f.Part(), "0123456789"); letters {

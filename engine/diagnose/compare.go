@@ -105,7 +105,7 @@ func settling(farads, volts float64, d network.Drive) float64 {
 }
 
 // verdict names how an observation differs from a good board.
-func verdict(o *fault.Observation, goodOver bool, surprise float64) Verdict {
+func verdict(o *fault.Observation, goodOver bool, z float64) Verdict {
 	switch {
 	case o.Over && goodOver:
 		return Agrees
@@ -113,11 +113,11 @@ func verdict(o *fault.Observation, goodOver bool, surprise float64) Verdict {
 		return IsOpen
 	case goodOver:
 		return UnexpectedPath
-	case math.Abs(surprise) < VerdictSigmas:
+	case math.Abs(z) < VerdictSigmas:
 		return Agrees
 	case o.Volts < shortVolts && o.Good.Volts > 3*shortVolts:
 		return IsShorted
-	case surprise < 0:
+	case z < 0:
 		return Low
 	}
 	return High

@@ -85,51 +85,30 @@ func (e *Basis) Inquire(c *journal.Case) (*Inquiry, *Findings, error) {
 }
 
 // concerns lists the nets that the complaint concerns, in the order of the board: those
-// that the case names; where it names none, the nets of the pins of the connectors with a
-// pin read, but ground.
+// that the case names, or else those of the pins concerned.
 func (q *Inquiry) concerns() []netlist.NetID {
 	if named := q.Case.Concerns(); named != nil {
 		return named
 	}
-	read := map[netlist.ConnectorID]bool{}
-	for i := range q.Taken {
-		if t := &q.Taken[i]; t.Read.To == nil && t.Read.At.Kind == netlist.PointPin {
-			read[t.Read.At.Pin.Connector] = true
-		}
-	}
 	var nets []netlist.NetID
-	for c := range q.Board.Connectors {
-		for _, pin := range q.Board.Connectors[c].Pins {
-			if read[netlist.ConnectorID(c)] && pin.Net != netlist.None && pin.Net != q.Board.Ground {
-				nets = append(nets, pin.Net)
-			}
-		}
+	for _, pin := range q.concernedPins() {
+		nets = append(nets, pin.Net)
 	}
 	slices.Sort(nets)
 	return slices.Compact(nets)
 }
 
-// concerned counts the points that the complaint concerns and lists those that were not
-// read: the pins of the nets concerned, or else a point of each that the case names; where
-// it names none, of the connectors with a pin read.
-func (q *Inquiry) concerned(d *Findings) {
-	done, connectors := map[netlist.Point]bool{}, map[netlist.ConnectorID]bool{}
-	read := map[netlist.NetID]bool{}
+// concernedPins lists the pins that the complaint concerns: those of the nets that the case
+// names; where it names none, of the connectors with a pin read, but ground and pins that
+// are not connected.
+func (q *Inquiry) concernedPins() (pins []netlist.Point) {
+	connectors := map[netlist.ConnectorID]bool{}
 	for i := range q.Taken {
-		if t := &q.Taken[i]; t.Read.To == nil {
-			done[t.Read.At], read[t.Read.At.Net] = true, true
-			if t.Read.At.Kind == netlist.PointPin {
-				connectors[t.Read.At.Pin.Connector] = true
-			}
+		if t := &q.Taken[i]; t.Read.To == nil && t.Read.At.Kind == netlist.PointPin {
+			connectors[t.Read.At.Pin.Connector] = true
 		}
 	}
 	named := q.Case.Concerns()
-	pinned := map[netlist.NetID]bool{}
-	add := func(p netlist.Point, done bool) {
-		if d.Pins++; !done {
-			d.Unread = append(d.Unread, q.Board.PointName(p))
-		}
-	}
 	for c := range q.Board.Connectors {
 		for i, pin := range q.Board.Connectors[c].Pins {
 			concerned := connectors[netlist.ConnectorID(c)]
@@ -137,13 +116,33 @@ func (q *Inquiry) concerned(d *Findings) {
 				concerned = slices.Contains(named, pin.Net)
 			}
 			if pin.Net != netlist.None && pin.Net != q.Board.Ground && concerned {
-				p := q.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-				add(p, done[p])
-				pinned[pin.Net] = true
+				pins = append(pins, q.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 			}
 		}
 	}
-	for _, n := range named {
+	return pins
+}
+
+// concerned counts the points that the complaint concerns and lists those that were not
+// read: the pins concerned, and a point of each net that the case names and no pin is on.
+func (q *Inquiry) concerned(d *Findings) {
+	done, read := map[netlist.Point]bool{}, map[netlist.NetID]bool{}
+	for i := range q.Taken {
+		if t := &q.Taken[i]; t.Read.To == nil {
+			done[t.Read.At], read[t.Read.At.Net] = true, true
+		}
+	}
+	pinned := map[netlist.NetID]bool{}
+	add := func(p netlist.Point, done bool) {
+		if d.Pins++; !done {
+			d.Unread = append(d.Unread, q.Board.PointName(p))
+		}
+	}
+	for _, p := range q.concernedPins() {
+		add(p, done[p])
+		pinned[p.Net] = true
+	}
+	for _, n := range q.Case.Concerns() {
 		if points := q.Board.PointsOn(n); !pinned[n] && len(points) > 0 {
 			add(points[0], read[n])
 		}

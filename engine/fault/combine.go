@@ -315,7 +315,7 @@ func (s *search) sameLine(i, j int) bool {
 // outlierCeiling is a quick upper bound of besideOutlier: every observation left at its best.
 func (s *search) outlierCeiling(i, j int) float64 {
 	l, c := &s.outliers[j-len(s.cands)], s.cands[i]
-	if odd := s.short(c); len(c.moves) > fewMoved && odd[l.obs] < worthOutlier {
+	if len(c.moves) > fewMoved && s.short(c)[l.obs] < worthOutlier {
 		return math.Inf(-1) // the candidate accounts for it
 	}
 	return c.most + l.odds + l.change + s.best(c, nil, without(c.in, l.mask))
@@ -580,6 +580,9 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 	return nil
 }
 
+// leastMode is the probability below which a set in one of its modes is no explanation.
+const leastMode = 1e-7
+
 // normalise turns scores into probabilities and splits sets into modes. Until here
 // scores are over a board that nobody complains of. Whether there is a quiet fault besides
 // is asked only where no fault of the board accounts for the readings.
@@ -629,7 +632,7 @@ func (s *search) normalise() []Explanation {
 			faults := e.faults(c.locus)
 			for _, x := range partial {
 				for n, share := range e.modes {
-					if x.Probability*share < 1e-7 {
+					if x.Probability*share < leastMode {
 						continue
 					}
 					f := faults[n]

@@ -34,7 +34,7 @@ const faintVolts = 0.004
 // candidate is a locus that could account for something odd.
 type candidate struct {
 	locus   *Locus
-	factor  float64 // of looks on its odds
+	ratio   float64 // likelihood ratio of looks, drops and presses, on its odds
 	class   int     // see search.classify
 	warmed  bool    // an injection says something of it
 	grid    grid
@@ -86,7 +86,7 @@ const (
 
 // tabulate makes the entry of a candidate for an observation that it touches; one of a
 // normal line has none beside it that is off. A reading changes one way with the resistance
-// (see search.perfectly), so the worst case bounds the effect: where even that hardly
+// (see search.best), so the worst case bounds the effect: where even that hardly
 // moves the reading there is no entry.
 func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error) {
 	full := c.grid.count(nodesPerDecade)
@@ -478,7 +478,7 @@ func (c *candidate) steps(b *block, from, to *shape, at, end []float64) int {
 	return int(math.Min(math.Ceil(most), limit))
 }
 
-// weigh integrates the likelihood ratio over the resistance, leaving out the
+// weighing integrates the likelihood ratio over the resistance, leaving out the
 // observations in skip (nil for none).
 //
 //	evidence = sum over modes of odds * mean over log R in the mode's range of
@@ -490,13 +490,13 @@ func (s *search) weighing(c *candidate, skip []uint64) evidence {
 	points, open, lacks := c.curve(s.ph.Joint.block(c.in, skip))
 	if c.warmed {
 		for k := range points {
-			points[k].l += math.Log(s.felt(c.locus, math.Pow(10, points[k].x)))
+			points[k].l += math.Log(s.warmRatio(c.locus, math.Pow(10, points[k].x)))
 		}
 	}
 	e.lacks = lacks
 	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {
-		odds := math.Log(r.Odds * c.factor)
+		odds := math.Log(r.Odds * c.ratio)
 		if math.IsInf(r.Lo, 1) {
 			e.modes[m], e.ohms[m] = odds+open, math.Inf(1)
 		} else {

@@ -95,14 +95,14 @@ func (s *search) weighAll(cands []*candidate) error {
 		}
 		odds := 0.0
 		for _, r := range c.locus.Modes {
-			odds += r.Odds * c.factor
+			odds += r.Odds * c.ratio
 		}
 		c.odds = math.Log(odds)
 		if c.most = c.odds; c.warmed {
 			most := math.Inf(-1)
 			for k := range c.grid.count(nodesPerDecade) {
 				ohms := math.Pow(10, c.grid.value(k, c.grid.count(nodesPerDecade)))
-				most = math.Max(most, math.Log(s.felt(c.locus, ohms)))
+				most = math.Max(most, math.Log(s.warmRatio(c.locus, ohms)))
 			}
 			c.most += most
 		}
@@ -130,7 +130,7 @@ func (s *search) classify(cands []*candidate) {
 		c.class, c.warmed = -1, s.warmed(c.locus)
 		if !c.warmed {
 			for _, o := range members[first] {
-				if o.factor == c.factor && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
+				if o.ratio == c.ratio && o.locus.Series == c.locus.Series && slices.Equal(o.locus.Modes, c.locus.Modes) {
 					c.class = o.class
 				}
 			}
@@ -169,7 +169,7 @@ type meeting struct {
 // fill fills the entries of candidates that can move some odd reading the way it is
 // off; the others are left without any. The work goes observation by observation, as
 // what the circuit of one reading comes to with one path or another is worked out
-// from that reading (network.Workspace.Beside).
+// from that reading (network.Workspace.Update).
 func (s *search) fill(cands []*candidate) error {
 	touched := s.touching(cands)
 	helps := make([]atomic.Bool, len(cands))
@@ -321,7 +321,7 @@ func (s *search) alone(mask []uint64, obs int) float64 {
 
 // candidate makes a candidate of a locus that may move some observations.
 func (s *search) candidate(l *Locus, touched []int) *candidate {
-	return &candidate{locus: l, factor: s.factor(l, touched), touched: touched, strong: make([]uint64, s.words), in: make([]uint64, s.words)}
+	return &candidate{locus: l, ratio: s.ratio(l, touched), touched: touched, strong: make([]uint64, s.words), in: make([]uint64, s.words)}
 }
 
 // touching lists candidates by the observations that they touch, and readies their grids.
@@ -336,9 +336,9 @@ func (s *search) touching(cands []*candidate) [][]int {
 	return touched
 }
 
-// factor gives what looks, drops and presses make of a locus's odds, where it moves
+// ratio gives what looks, drops and presses make of a locus's odds, where it moves
 // some observations.
-func (s *search) factor(l *Locus, moves []int) float64 {
+func (s *search) ratio(l *Locus, moves []int) float64 {
 	f := s.pressed(l, moves)
 	for _, pin := range l.Pins[:l.NPins] {
 		if look, ok := s.ev.PinLooks[pin]; ok {

@@ -91,7 +91,7 @@ const (
 type cell struct {
 	x, y  *piece
 	level int
-	odds  float64 // logarithm, with what was felt
+	odds  float64 // logarithm, with that of what was found warm
 	l     float64 // logarithm of the odds times the likelihood ratio
 }
 
@@ -224,7 +224,7 @@ type piece struct {
 	mode   int
 	lo, hi float64
 	odds   float64
-	warmth float64  // logarithm of what was felt of it
+	warmth float64  // logarithm of warmRatio
 	rows   []*row   // by place in the block: what the candidate's entry makes of it, nil for none
 	thirds []*piece // see cut
 }
@@ -247,7 +247,7 @@ const mostBlur = 0.45
 // piece fills in what a candidate makes of a piece.
 func (d *pair) piece(c *candidate, p piece) *piece {
 	if c.warmed && !p.open() {
-		p.warmth = math.Log(d.felt(c.locus, p.ohms()))
+		p.warmth = math.Log(d.warmRatio(c.locus, p.ohms()))
 	}
 	p.rows = make([]*row, len(d.block.ids))
 	for k, i := range d.block.ids {
@@ -281,7 +281,7 @@ func (d *pair) cut(c *candidate, p *piece) []*piece {
 func (d *pair) pieces(c *candidate) []*piece {
 	var out []*piece
 	for m, r := range c.locus.Modes {
-		odds := r.Odds * c.factor
+		odds := r.Odds * c.ratio
 		if math.IsInf(r.Lo, 1) {
 			out = append(out, d.piece(c, piece{mode: m, lo: r.Lo, hi: r.Lo, odds: odds}))
 			continue

@@ -15,20 +15,22 @@ type quiet struct {
 	evidence
 }
 
-// silence gives quiet faults: the loci that are no candidates, by what they touch, and
-// the candidates that the readings do not support.
+// silence gives quiet faults, where the complaint concerns them: the loci that are no
+// candidates, by what they touch, and the candidates that the readings do not support.
 func (s *search) silence(touched [][]int) error {
-	known := make(map[*Locus]bool, len(s.cands))
+	known := make(map[*Locus]*candidate, len(s.cands))
 	for _, c := range s.cands {
-		known[c.locus] = true
-		if c.all.total <= support+c.odds {
-			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
-		}
+		known[c.locus] = c
 	}
 	var silent []*candidate
 	for l := range s.result.Loci {
-		if locus := &s.result.Loci[l]; !known[locus] && (s.concerned == nil || s.concerned[l]) {
+		locus := &s.result.Loci[l]
+		switch c := known[locus]; {
+		case s.concerned != nil && !s.concerned[l]: // it is elsewhere
+		case c == nil:
 			silent = append(silent, s.candidate(locus, touched[l]))
+		case c.all.total <= support+c.odds:
+			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 		}
 	}
 	err := s.entries(silent, func(once []*candidate) error {
@@ -56,30 +58,30 @@ func (s *search) silence(touched [][]int) error {
 // where e_n is the elementary symmetric polynomial of the quiet faults' weights, those of
 // the set's own places counted as if they were others.
 func (s *search) besides() (factors [4]float64) {
-	var p [4]float64
+	e := symmetric{1}
 	for i := range s.quiets {
-		w := math.Exp(s.quiets[i].total)
-		for k := 1; k < len(p); k++ {
-			p[k] += math.Pow(w, float64(k))
-		}
+		e.add(math.Exp(s.quiets[i].total))
 	}
-	e := symmetric(p)
 	for k := range factors {
 		sum := 1.0
 		for n := 1; k+n < len(s.came); n++ {
-			sum += math.Exp(s.came[k+n]-s.came[k]) * math.Max(e[n], 0)
+			sum += math.Exp(s.came[k+n]-s.came[k]) * e[n]
 		}
 		factors[k] = math.Log(sum)
 	}
 	return factors
 }
 
-// symmetric gives the elementary symmetric polynomials of numbers by their sums of powers
-// (Newton's identities):
-//
-//	e_1 = p_1, e_2 = (p_1^2 - p_2) / 2, e_3 = (p_1^3 - 3 p_1 p_2 + 2 p_3) / 6
-func symmetric(p [4]float64) [4]float64 {
-	return [4]float64{1, p[1], (p[1]*p[1] - p[2]) / 2, (p[1]*p[1]*p[1] - 3*p[1]*p[2] + 2*p[3]) / 6}
+// symmetric are the elementary symmetric polynomials of some weights, from that of degree
+// 0, which is 1: the weights of all sets of so many. By sums without a difference, so that
+// nothing is left where there are no such sets.
+type symmetric [4]float64
+
+// add adds a weight: sets with it to those of one less without it.
+func (e *symmetric) add(w float64) {
+	for k := len(e) - 1; k > 0; k-- {
+		e[k] += w * e[k-1]
+	}
 }
 
 // leastQuiet is the probability from which a quiet fault is an explanation of its own;
@@ -100,8 +102,11 @@ func (s *search) spread(x Explanation, alone float64) (out []Explanation) {
 			break
 		}
 		for k, f := range q.faults(q.locus) {
-			f.Quiet, f.Moves = true, q.moves
 			share := w * q.modes[k]
+			if share < leastMode {
+				continue
+			}
+			f.Quiet, f.Moves = true, q.moves
 			out = append(out, Explanation{append(slices.Clone(x.Faults), f), share})
 			left -= share
 		}

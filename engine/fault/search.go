@@ -60,7 +60,7 @@ type Result struct {
 // Evidence is what is known beside readings.
 type Evidence struct {
 	Looks      map[netlist.PartID][]string // by part, each look once
-	Injections []Injection                 // one for each time; a part is felt in one of them at most
+	Injections []Injection                 // one for each time; a part counts in one of them at most
 	Drops      []Drop
 	Presses    []Press
 	PinLooks   map[netlist.PinRef]string // by connector pin, its last look
@@ -252,21 +252,18 @@ var setShares = [3]float64{0.80, 0.15, 0.05}
 // was read: the product of odds is divided by their elementary symmetric polynomial. What
 // the complaint does not concern is elsewhere, unless a reading speaks for it.
 func (s *search) complaint(loci []Locus) (factors [4]float64) {
-	var p [4]float64
+	e := symmetric{1}
 	for l := range loci {
+		if s.concerned != nil && !s.concerned[l] {
+			continue
+		}
 		w := 0.0
 		for _, r := range loci[l].Modes {
 			w += r.Odds
 		}
-		if s.concerned != nil && !s.concerned[l] {
-			continue
-		}
-		for k := 1; k < len(p); k++ {
-			p[k] += math.Pow(w, float64(k))
-		}
+		e.add(w)
 	}
 	none := clamp(s.p.Elsewhere, 1e-6, 1-1e-6)
-	e := symmetric(p)
 	for k, share := range setShares {
 		if e[k+1] > 0 {
 			factors[k+1] = math.Log(share*(1-none)/(none*e[k+1])) - s.ev.swapped()
@@ -413,8 +410,8 @@ func (s *search) findContacts() {
 // vouched tells whether a good board's value stands for an observation as it is.
 func (o *Observation) vouched() bool { return o.Known != nil && o.Edits.AsDrawn() && !o.Between }
 
-// misleading adds the observations that may have slipped, and the known-good
-// values that may be wrong.
+// findOutliers adds the observations where the probe may have missed the pad, and the
+// known-good values that may be wrong.
 func (s *search) findOutliers() {
 	s.findContacts()
 	bySpot := map[int][]int{}

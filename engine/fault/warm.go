@@ -8,7 +8,7 @@ import (
 )
 
 // Injection is current from a limited supply into a rail, at the rail's own voltage,
-// and what was felt of it.
+// and what it warmed.
 type Injection struct {
 	Volts float64                   // V
 	Fed   map[netlist.NetID]float64 // by net that the current reaches: ohms on the way there
@@ -41,7 +41,7 @@ const (
 )
 
 // Feed gives an injection into a rail of a board as the bench has left it, before
-// anything was felt.
+// anything was found warm.
 func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist.Edits) Injection {
 	in := Injection{Volts: m.Board.Nets[rail].RailVolts, Fed: map[netlist.NetID]float64{rail: 0}, Warm: map[netlist.PartID]bool{}, Sight: ByFilm}
 	if math.IsNaN(in.Volts) || in.Volts <= 0 {
@@ -99,9 +99,9 @@ func (p *Priors) WarmShare(watts float64, by Sight) float64 {
 	return clamp(p.OKWarm+up*(p.BadWarm-p.OKWarm), 1e-6, 1-1e-6)
 }
 
-// felt gives the likelihood ratio of what was felt of all injections if a locus has so
+// warmRatio gives the likelihood ratio of what was found warm or cold in all injections if a locus has so
 // many ohms, over a good part.
-func (s *search) felt(l *Locus, ohms float64) float64 {
+func (s *search) warmRatio(l *Locus, ohms float64) float64 {
 	f := 1.0
 	good := s.p.WarmShare(0, ByFilm)
 	for i := range s.ev.Injections {

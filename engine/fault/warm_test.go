@@ -79,7 +79,7 @@ func TestFelt(t *testing.T) {
 		n := b.Parts[part(tt.part)].Terminals[0].Net
 		l := &Locus{Part: part(tt.part), Change: network.Change{Kind: network.AddPath,
 			A: network.Place{Net: n, Contact: network.NoContact}, B: m.GroundPlace()}}
-		if got := s.felt(l, tt.ohms); math.Abs(got-tt.want) > 1e-5*tt.want {
+		if got := s.warmRatio(l, tt.ohms); math.Abs(got-tt.want) > 1e-5*tt.want {
 			t.Errorf("%s of %g ohm: ratio %.4f, want %.4f", tt.part, tt.ohms, got, tt.want)
 		}
 		if got := s.warmed(l); got != (tt.part == "C1" || tt.part == "C2") {

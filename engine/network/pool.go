@@ -1,8 +1,6 @@
 package network
 
-import (
-	"halfsplit/netlist/parallel"
-)
+import "halfsplit/netlist/parallel"
 
 // Pool is a workspace for each processor.
 type Pool struct {
