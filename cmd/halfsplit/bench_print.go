@@ -415,6 +415,7 @@ func (b *benchScreen) why() {
 	b.abnormal(b.session.Case().Board, d)
 	b.suspects(d)
 	b.explanations(d)
+	b.unseen(d)
 }
 
 func (b *benchScreen) steps() {

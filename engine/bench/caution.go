@@ -55,7 +55,7 @@ func cautions(b *netlist.Board, when occasion) []Caution {
 	}
 	if rails := boosted(b); len(rails) > 0 {
 		list = slices.Insert(list, 2, Caution{"boosted rails discharged",
-			fmt.Sprintf("%s is made above the battery's voltage and holds it after power is off: discharge it through a resistor, and never feed it from outside.", strings.Join(rails, ", "))})
+			fmt.Sprintf("Boosted rails (%s) hold a voltage above the battery's after power is off: discharge them through a resistor, and never feed them from outside.", strings.Join(rails, ", "))})
 	}
 	return list
 }

@@ -174,6 +174,7 @@ func TestSweepKeys(t *testing.T) {
 	tb.wants("reading (sweep) J7.1 red-on-ground")
 	tb.refuses("", "a reading of J7.1 is wanted")
 	tb.refuses("fish", "means nothing here")
+	tb.refuses("J99.1 0.5", "`J99.1` is not a point of this board")
 	tb.refuses("5.2", "where this meter shows OL")
 	tb.refuses("b", "this is the first pin")
 	tb.refuses("1", "a display that shows a lone 1")

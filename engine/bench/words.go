@@ -165,6 +165,13 @@ func understand(b *netlist.Board, line string) (entry, error) {
 	if strings.ContainsAny(line[:1], "+-.0123456789") {
 		return entry{}, wrongReading
 	}
+	if words := strings.Fields(plain); len(words) == 2 {
+		if _, err := ParseMeterLine(words[1]); err == nil { // its point is misspelt
+			if _, err := b.Point(words[0]); err != nil {
+				return entry{}, err
+			}
+		}
+	}
 	return entry{}, fmt.Errorf("%s means nothing here; ? shows what can be entered", document.Quote(line))
 }
 

@@ -142,6 +142,7 @@ func TestDecodeRefuses(t *testing.T) {
 		{"deep", strings.Repeat("[", 66) + strings.Repeat("]", 66), []string{"x.yaml:1:66: nested deeper than 64 levels; flatten it; no halfsplit file needs more than six"}},
 		{"bottomless", strings.Repeat("[", 20000), []string{"x.yaml:1: nested far too deep; flatten it; no halfsplit file needs more than six levels"}},
 		{"open brace", "board: K3\npins: {a: b\nrows: 1\n", []string{"x.yaml:2: the { that opens here or just before is not closed as it should be; put a comma between entries and a } at the end"}},
+		{"end of file", "board: {{{{", []string{"x.yaml:1: a value is missing or starts with a character that YAML keeps for itself; put the value in quotes"}},
 		{"open bracket", "board: K3\npins: [a, b\n", []string{"x.yaml:2: the [ that opens here or just before is not closed as it should be; put a comma between entries and a ] at the end"}},
 		{"tab", "a:\n\tb: 1\n", []string{"x.yaml:2: a value starts with a character that YAML keeps for itself (a tab, @, ` or %); indent with spaces, or put the value in quotes"}},
 		{"at", "a: 1\nb: @x\n", []string{"x.yaml:2: a value starts with a character that YAML keeps for itself (a tab, @, ` or %); indent with spaces, or put the value in quotes"}},

@@ -249,8 +249,8 @@ func syntax(file string, text []byte, err error) Problem {
 	for _, a := range advice {
 		if strings.Contains(m[2], a.has) {
 			p.What, p.Do = a.what, a.do
-			if a.parser && m[1] != "" {
-				p.Line++
+			if a.parser && m[1] != "" { // but it may look one past the end
+				p.Line = min(p.Line+1, 1+bytes.Count(bytes.TrimRight(text, "\n"), []byte("\n")))
 			}
 			break
 		}

@@ -736,7 +736,7 @@ revision: B
 		}
 	}
 	for _, test := range []struct{ old, want string }{
-		{"parts: {", "x:2:"},
+		{"parts: {", "x:1:"},
 		{"sample: 01\nreadings: {J1.1: 0}\n", "x: is no board file"},
 		{"board: B\nparts: {R1: {kind: resistor, pins: [A, GND]}, R2: {kind: resistor, pins: [A, GND]}}\n", "x:2:9: `R1` stands on one line with another key"},
 		{"board: B\nparts:\n  R1: {kind: resistr, pins: [A, GND]}\n", "x:3:14: `kind` cannot be"},

@@ -537,7 +537,7 @@ func (b *builder) short() {
 		if end.Remedy != "" && end.Remedy != "none" {
 			add("What was done: " + strings.TrimRight(prose(end.Remedy), ".") + ".")
 		}
-	} else if len(b.d.Suspects) > 0 {
+	} else if len(b.d.Suspects) > 0 && b.d.Suspects[0].Probability >= b.d.Explanations[0].Probability { // not a good board, nor a missed pad
 		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", name(b.d.Suspects[0].Part), percent(b.d.Suspects[0].Probability)))
 	}
 	switch {
