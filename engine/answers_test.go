@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strings"
 	"testing"
@@ -460,6 +461,37 @@ parts:
 	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))...)))
 	if p, q := blames(d, "R1"), blames(d, "D1"); p < 0.1*q {
 		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", p, q, d.Suspects)
+	}
+}
+
+// TestFarOff leaks a line so much that its reading is dozens of standard deviations off. A
+// fault that hardly moves it gains nothing from that, so that the leak has nearly all.
+func TestFarOff(t *testing.T) {
+	s := newShop(t, `
+board: far off
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: KEY, 3: SDA, 4: SCL, 5: VS}}}
+nets: {VS: {rail: 3.3 V}}
+parts:
+  R1: {kind: resistor, value: 100R, pins: [KEY, KEY_U]}
+  C1: {kind: capacitor, value: 10n, pins: [KEY_U, GND]}
+  D9: {kind: tvs, pins: [KEY, GND]}
+  R2: {kind: resistor, value: 47K, pins: [VS, KEY_U]}
+  R3: {kind: resistor, value: 33R, pins: [SDA, SDA_U]}
+  R4: {kind: resistor, value: 33R, pins: [SCL, SCL_U]}
+  C2: {kind: capacitor, value: 1u, pins: [VS, GND]}
+  U1: {kind: ic, pins: {1: VS, 2: KEY_U, 3: SDA_U, 4: SCL_U, 8: GND}, supply: 1, ground: 8}
+`, 5)
+	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "C1:leaky=220"))...)))
+	leaks := 0.0
+	for _, x := range d.Explanations {
+		if slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { return f.Ohms != nil && !f.Quiet }) {
+			leaks += x.Probability
+		}
+	}
+	if leaks < 0.85 {
+		t.Errorf("leaks have %.3f, want 0.85; what no reading shows has %.3f; explanations %+v", leaks, d.Quiet, d.Explanations)
 	}
 }
 

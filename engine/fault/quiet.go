@@ -44,6 +44,9 @@ func (s *search) silence(touched [][]int) error {
 		return err
 	}
 	for _, c := range silent {
+		// Far from where it should be a reading gains from the least shift, and from a
+		// wider spread: that speaks for nothing.
+		c.all.total = math.Min(c.all.total, c.most)
 		s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 	}
 	slices.SortStableFunc(s.quiets, func(a, b quiet) int { return cmp.Compare(Level(math.Exp(b.total)), Level(math.Exp(a.total))) })
