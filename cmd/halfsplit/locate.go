@@ -318,6 +318,9 @@ func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis) {
 		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", d.Pins-len(d.Unread), count(d.Pins, "pin"))
 		then = "Read the rest before you look elsewhere: " + someNames(d.Unread, mostNames) + "."
 	}
+	if len(d.Unread) == 0 && len(d.Next) > 0 {
+		then += " Before that, NEXT is what may still show something."
+	}
 	switch blind, seen := compared(b, d); {
 	case blind > 0 && seen == 0:
 		heading, aside = "CANNOT TELL", "no known good"
