@@ -389,11 +389,39 @@ parts:
 	}
 }
 
+// dropShop stocks six good boards whose junctions drop, in volts, what drop says for the
+// part that each is in and the nets that it lies between.
+func dropShop(t *testing.T, text string, drop func(part, from, to string) float64) *shop {
+	b, err := netlist.Parse(strings.NewReader(text), t.Name())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := emptyShop(t, b)
+	net := func(c network.Contact) string {
+		if n := s.model.Net(c); n != netlist.None {
+			return b.Nets[n].Name
+		}
+		return ""
+	}
+	for e := range s.model.Elements {
+		if el := &s.model.Elements[e]; el.Class == network.Junction {
+			part := ""
+			if el.Part != netlist.None {
+				part = b.Parts[el.Part].Name
+			}
+			s.truth.Junctions[e].Drop = drop(part, net(el.A), net(el.B))
+		}
+	}
+	s.truth.Settle()
+	s.stock(6)
+	return s
+}
+
 // TestVeiled opens an IC's pin that carries nearly all of the current of its line
 // beside a clamp. The known-good readings do not tell which of the two carries it,
 // and the fit leaves it with the clamp: the pin has to be a suspect all the same.
 func TestVeiled(t *testing.T) {
-	b, err := netlist.Parse(strings.NewReader(`
+	s := dropShop(t, `
 board: veiled
 revision: A
 ground: GND
@@ -402,22 +430,12 @@ connectors:
 parts:
   D1: {kind: tvs, pins: [SIG, GND]}
   U1: {kind: ic, pins: {1: V3, 2: SIG, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
-`), t.Name())
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := emptyShop(t, b)
-	d1 := s.part("D1")
-	for e := range s.model.Elements {
-		if el := &s.model.Elements[e]; el.Class == network.Junction {
-			s.truth.Junctions[e].Drop = 0.40
-			if el.Part == d1 {
-				s.truth.Junctions[e].Drop = 0.50
-			}
+`, func(part string, _, _ string) float64 {
+		if part == "D1" {
+			return 0.50
 		}
-	}
-	s.truth.Settle()
-	s.stock(6)
+		return 0.40
+	})
 	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "U1.2:open"))...)))
 	if p := blames(d, "U1"); p < 0.2 {
 		t.Errorf("U1.2 is open; U1 is bad with %.3f, want 0.2; suspects %+v", p, d.Suspects)
@@ -428,7 +446,7 @@ parts:
 // Good boards read as well what they read if the diode carried it, and by its prior it is as
 // likely: neither hides that the resistor may be open.
 func TestSideBySide(t *testing.T) {
-	b, err := netlist.Parse(strings.NewReader(`
+	s := dropShop(t, `
 board: side by side
 revision: A
 ground: GND
@@ -438,26 +456,12 @@ parts:
   D1: {kind: tvs, pins: [SIG, GND]}
   R1: {kind: resistor, value: 33R, pins: [SIG, SIG_U]}
   U1: {kind: ic, pins: {1: V3, 2: SIG_U, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
-`), t.Name())
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := emptyShop(t, b)
-	d1 := s.part("D1")
-	sig, err := b.NetByName("SIG_U")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for e := range s.model.Elements {
-		if el := &s.model.Elements[e]; el.Class == network.Junction {
-			s.truth.Junctions[e].Drop = 0.57
-			if el.Part != d1 && (s.model.Net(el.A) == sig || s.model.Net(el.B) == sig) {
-				s.truth.Junctions[e].Drop = 0.40
-			}
+`, func(_ string, from, to string) float64 {
+		if from == "SIG_U" || to == "SIG_U" {
+			return 0.40
 		}
-	}
-	s.truth.Settle()
-	s.stock(6)
+		return 0.57
+	})
 	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))...)))
 	if p, q := blames(d, "R1"), blames(d, "D1"); p < 0.1*q {
 		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", p, q, d.Suspects)

@@ -65,7 +65,6 @@ func (e *Basis) Inquire(c *journal.Case) (*Inquiry, *Findings, error) {
 		return q, d, nil
 	}
 	q.Evidence = q.evidence()
-	q.Evidence.Concerned = q.concerns()
 	if q.Result, err = fault.Search(e.Model, e.Priors, q.Physics, q.Obs, q.Evidence); err != nil {
 		return nil, nil, err
 	}
@@ -187,10 +186,10 @@ func (q *Inquiry) FurthestUnread() int {
 	return best
 }
 
-// evidence gathers looks and injections; a later look at a part replaces an
-// earlier one.
+// evidence gathers looks and injections, and what the complaint concerns; a later look at
+// a part replaces an earlier one.
 func (q *Inquiry) evidence() fault.Evidence {
-	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, PinLooks: map[netlist.PinRef]string{}, Along: map[netlist.NetID]bool{}}
+	ev := fault.Evidence{Looks: map[netlist.PartID][]string{}, PinLooks: map[netlist.PinRef]string{}, Along: map[netlist.NetID]bool{}, Concerned: q.concerns()}
 	counted := map[netlist.PartID]int{} // by part: its injection, one more than the index
 	for _, st := range q.Stages {
 		for _, event := range st.Events {

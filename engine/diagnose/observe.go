@@ -94,13 +94,16 @@ func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
 // of its pins at a meter's voltage (common practice, no source).
 const besideOhms = 5e4
 
-// ModelShare is ModelOhms, and what an IC that nobody drew may lead around a resistance
-// between two nets.
-func (e *Basis) ModelShare(a, b netlist.NetID, ohms float64) float64 {
-	if e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b) {
-		return math.Hypot(ModelOhms, ohms/besideOhms)
+// ModelShare gives the share by which the circuit may be off at so many ohms between two
+// nets: ModelOhms, and what an IC that nobody drew may lead around them.
+func (e *Basis) ModelShare(a, b netlist.NetID) func(ohms float64) float64 {
+	lacks := e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b)
+	return func(ohms float64) float64 {
+		if lacks {
+			return math.Hypot(ModelOhms, ohms/besideOhms)
+		}
+		return ModelOhms
 	}
-	return ModelOhms
 }
 
 // LeastNoise is the least noise in volts of a resistance reading in its divider.
@@ -118,7 +121,7 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 			o.Volts, _ = OhmsToVolts(d, r.Reading.Value)
 			share := ModelOhms
 			if r.To != nil {
-				share = e.ModelShare(r.At.Net, r.To.Net, r.Reading.Value)
+				share = e.ModelShare(r.At.Net, r.To.Net)(r.Reading.Value)
 			}
 			o.Noise = OhmsNoise(meter, r.Reading.Value, share)
 		}

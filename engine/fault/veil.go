@@ -77,19 +77,11 @@ func cutsOff(m *network.Model, o *Observation, c *network.Change, junction int32
 	if c.Kind != network.Cut || c.Element == junction {
 		return true
 	}
-	el := &m.Elements[junction]
-	near := []netlist.NetID{o.Spot.Net}
-	for k := 0; k < len(near); k++ {
-		if near[k] == netlist.None || near[k] == m.Net(el.A) || near[k] == m.Net(el.B) {
-			return false
-		}
-		m.Neighbours(near[k], func(e int32, n netlist.NetID) {
-			if e != c.Element && n != m.Board.Ground && !m.Board.Nets[max(n, 0)].Rail && !slices.Contains(near, n) {
-				near = append(near, n)
-			}
-		})
+	if o.Spot.Net == netlist.None {
+		return false
 	}
-	return true
+	near, el := m.Joined(o.Spot.Net, c.Element), &m.Elements[junction]
+	return !slices.Contains(near, m.Net(el.A)) && !slices.Contains(near, m.Net(el.B))
 }
 
 // instead gives the chance that what an observation's good boards read is the drop of

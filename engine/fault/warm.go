@@ -99,8 +99,8 @@ func (p *Priors) WarmShare(watts float64, by Sight) float64 {
 	return clamp(p.OKWarm+up*(p.BadWarm-p.OKWarm), 1e-6, 1-1e-6)
 }
 
-// warmRatio gives the likelihood ratio of what was found warm or cold in all injections if a locus has so
-// many ohms, over a good part.
+// warmRatio gives the likelihood ratio of what was found warm or cold in all injections if
+// a locus has so many ohms, over a good part.
 func (s *search) warmRatio(l *Locus, ohms float64) float64 {
 	f := 1.0
 	good := s.p.WarmShare(0, ByFilm)

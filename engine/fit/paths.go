@@ -201,19 +201,11 @@ func (b *Posterior) conducts(nets []netlist.NetID) bool {
 func (b *Posterior) reach(n netlist.NetID) []netlist.NetID {
 	nets := b.Model.Line(n)
 	for k := 0; k < len(nets); k++ {
-		for _, c := range b.Model.NetContacts(nets[k]) {
-			for _, e := range b.Model.ContactElements(network.Contact(c)) {
-				el := &b.Model.Elements[e]
-				if el.Class == network.Junction || b.Values.Ohms[e] > bridging {
-					continue
-				}
-				for _, o := range [2]netlist.NetID{b.Model.Net(el.A), b.Model.Net(el.B)} {
-					if o != netlist.None && o != b.Model.Board.Ground && !slices.Contains(nets, o) {
-						nets = append(nets, o)
-					}
-				}
+		b.Model.Neighbours(nets[k], func(e int32, o netlist.NetID) {
+			if b.Values.Ohms[e] <= bridging && o != netlist.None && o != b.Model.Board.Ground && !slices.Contains(nets, o) {
+				nets = append(nets, o)
 			}
-		}
+		})
 	}
 	return nets
 }

@@ -392,14 +392,20 @@ func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok 
 // Line lists the nets that resistances join to one, short of rails and ground, nearest
 // first; a rail is alone.
 func (m *Model) Line(n netlist.NetID) []netlist.NetID {
-	line := []netlist.NetID{n}
 	if n == netlist.None || m.Board.Nets[n].Rail {
-		return line
+		return []netlist.NetID{n}
 	}
+	return m.Joined(n, -1)
+}
+
+// Joined is Line from a net, be it a rail or not, as if one element were not there; -1 for
+// none.
+func (m *Model) Joined(n netlist.NetID, but int32) []netlist.NetID {
+	line := []netlist.NetID{n}
 	seen := map[netlist.NetID]bool{n: true, netlist.None: true, m.Board.Ground: true}
 	for k := 0; k < len(line); k++ {
-		m.Neighbours(line[k], func(_ int32, o netlist.NetID) {
-			if !seen[o] && !m.Board.Nets[o].Rail {
+		m.Neighbours(line[k], func(e int32, o netlist.NetID) {
+			if e != but && !seen[o] && !m.Board.Nets[o].Rail {
 				seen[o] = true
 				line = append(line, o)
 			}

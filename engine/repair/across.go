@@ -40,10 +40,11 @@ func (p *planning) across() error {
 			return err
 		}
 		shows[i] = make([]diagnose.Predicted, len(told))
+		share := p.ModelShare(a.Net, b.Net)
 		for k, pr := range told {
 			ohms := diagnose.VoltsToOhms(drive, pr.Volts)
 			_, slope := diagnose.OhmsToVolts(drive, math.Min(ohms, meter.OhmsOver))
-			shows[i][k] = diagnose.Predicted{Volts: pr.Volts, Sigma: math.Hypot(pr.Sigma, slope*math.Hypot(diagnose.LeadOhms, (meter.Gain+p.ModelShare(a.Net, b.Net, ohms))*ohms)), Over: pr.Volts > drive.Over}
+			shows[i][k] = diagnose.Predicted{Volts: pr.Volts, Sigma: math.Hypot(pr.Sigma, slope*math.Hypot(diagnose.LeadOhms, (meter.Gain+share(ohms))*ohms)), Over: pr.Volts > drive.Over}
 		}
 		return nil
 	})

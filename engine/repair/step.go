@@ -1,8 +1,9 @@
 package repair
 
 import (
-	"halfsplit/engine/diagnose"
 	"strings"
+
+	"halfsplit/engine/diagnose"
 )
 
 // Diagnosis is what the readings of a case mean, and what to do next: what `locate --json`
