@@ -139,7 +139,7 @@ func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, er
 		if _, err := w.Read(q.probe, good, at[q.celsius]); err != nil {
 			return err
 		}
-		rows[i] = b.OhmSlopes(w, leastMove)
+		rows[i] = b.ohmSlopesOf(w, leastMove)
 		return nil
 	})
 	out := make([][]seen, len(b.Model.Elements))
@@ -149,24 +149,6 @@ func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, er
 		}
 	}
 	return out, err
-}
-
-// OhmSlope is the change of a reading in volts for a factor of e on the resistance of an
-// element.
-type OhmSlope struct {
-	Element int32
-	Slope   float64
-}
-
-// OhmSlopes gives how the reading just taken by w depends on the resistances that were
-// not estimated, where that is so many volts for a factor of e.
-func (b *Posterior) OhmSlopes(w *network.Workspace, least float64) (out []OhmSlope) {
-	w.OhmSensitivities(func(e int32, s float64) {
-		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) > least {
-			out = append(out, OhmSlope{e, s})
-		}
-	})
-	return out
 }
 
 // leastMove is the change of a reading in volts for a factor of e that is worth a doubt.

@@ -104,6 +104,9 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 		}
 	}
 	b.factor = nil
+	if err := b.refits(pool, groups); err != nil {
+		return nil, err
+	}
 	b.keep(pool)
 	return b, b.learn(pool, groups)
 }

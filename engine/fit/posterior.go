@@ -65,6 +65,7 @@ type Posterior struct {
 	factor      []float64 // the Cholesky factor of J C J' + R while fitting
 	known       map[Spot]Known
 	conversions map[Spot]*conversion
+	refit       refit
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
 	// where there are few enough of them; place finds an unknown in it.
