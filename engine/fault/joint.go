@@ -427,10 +427,9 @@ type block struct {
 
 // shape is how the predictions of a block spread.
 type shape struct {
-	l     []float64 // Cholesky factor of the covariance, given the condition
-	off   []float64 // V, by which the condition moves the means
-	loose []loose   // by row
-	wrong []wrongValue
+	l      []float64 // Cholesky factor of the covariance, given the condition
+	off    []float64 // V, by which the condition moves the means
+	others []another
 }
 
 // block makes a block of observations; those in skip are left out altogether.
@@ -525,7 +524,7 @@ func rank(over bool) int {
 func (b *block) shape(s *shape, rows []row) *shape {
 	m := len(rows)
 	if s == nil {
-		s = &shape{l: make([]float64, m*m), off: make([]float64, m), loose: make([]loose, m)}
+		s = &shape{l: make([]float64, m*m), off: make([]float64, m)}
 	}
 	var with, half [][]float64 // of rows of their own
 	for k := range rows {
@@ -555,54 +554,62 @@ func (b *block) shape(s *shape, rows []row) *shape {
 		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
 	}
 	factor(s.l, m)
-	for k := range rows {
-		s.loose[k] = rows[k].instead
-	}
-	s.wrongValues(rows)
+	s.others = others(rows)
 	return s
 }
 
-// loose tells how a row spreads otherwise with the chance share: by the standard deviation
-// sd in volts.
-type loose struct{ share, sd float64 }
+// another is something about the board that may be otherwise than it is taken to be, with
+// the chance share, and moves rows alike then, by standard deviations in volts: a value in
+// the drawing, or which junction carries. How they spread then is worked out when first
+// asked for.
+type another struct {
+	key   int32 // element
+	share float64
+	moves []float64
+	shape *shape
+}
 
-// wrongValues makes the shapes for each resistance on which a row rests, where its value
-// in the drawing is wrong: that moves all that rest on it alike.
-func (s *shape) wrongValues(rows []row) {
-	m := len(rows)
-	s.wrong = s.wrong[:0]
-	for first := range rows {
-		for _, x := range rows[first].ohms {
-			if math.Abs(rows[first].loosely(x.Element)) <= rows[first].from || slices.ContainsFunc(s.wrong, func(w wrongValue) bool { return w.element == x.Element }) {
-				continue
+// others lists what may be otherwise and moves some of the rows.
+func others(rows []row) (out []another) {
+	of := func(key int32, share float64) *another {
+		k := slices.IndexFunc(out, func(w another) bool { return w.key == key })
+		if k < 0 {
+			k = len(out)
+			out = append(out, another{key: key, moves: make([]float64, len(rows))})
+		}
+		out[k].share = math.Max(out[k].share, share)
+		return &out[k]
+	}
+	for k := range rows {
+		if q := &rows[k].instead; q.share > 0 {
+			of(q.carrier, q.share).moves[k] = q.sd
+		}
+		for _, x := range rows[k].ohms {
+			if v := rows[k].loose * x.Slope; math.Abs(v) > rows[k].from {
+				of(x.Element, fit.WrongDrawn)
 			}
-			w := wrongValue{element: x.Element, moves: make([]float64, m)}
-			for k := range rows {
-				w.moves[k] = rows[k].loosely(x.Element)
-			}
-			s.wrong = append(s.wrong, w)
 		}
 	}
+	for i := range out {
+		for k := range rows {
+			if v := rows[k].loosely(out[i].key); v != 0 {
+				out[i].moves[k] = fit.WrongBy * v
+			}
+		}
+	}
+	return out
 }
 
-// wrongValue is a resistance whose value in the drawing is wrong: by how many volts the
-// rows move for a factor of e, and how they spread then, worked out when first asked for.
-type wrongValue struct {
-	element int32
-	moves   []float64
-	shape   *shape
-}
-
-// spread gives the shape of rows whose covariance has the factor of s if a value is wrong.
-func (w *wrongValue) spread(s *shape) *shape {
+// spread gives the shape of rows whose covariance has the factor of s if it is otherwise.
+func (w *another) spread(s *shape) *shape {
 	if w.shape != nil {
 		return w.shape
 	}
 	m := len(w.moves)
-	w.shape = &shape{l: make([]float64, m*m), off: s.off, loose: s.loose}
+	w.shape = &shape{l: make([]float64, m*m), off: s.off}
 	for k, x := range w.moves {
 		for d, y := range w.moves[:k+1] {
-			v := fit.WrongBy * fit.WrongBy * x * y
+			v := x * y
 			for i, l := range s.l[d*m:][:d+1] {
 				v += l * s.l[k*m+i]
 			}
@@ -632,42 +639,45 @@ func factor(k []float64, m int) {
 }
 
 // density gives the logarithm of the density of what was read; parts, where it is not
-// nil, takes what each observation has in it. Where a reading is far off that rests on
-// resistances, the value of one of them may be wrong.
+// nil, takes what each observation has in it. Where a reading is far off, one of the things
+// that may be otherwise may be so.
 func (b *block) density(s *shape, means, parts []float64) float64 {
 	plain, off := b.densityOf(s, means, parts)
-	if !off || len(s.wrong) == 0 {
+	if !off || len(s.others) == 0 {
 		return plain
 	}
-	plain += float64(len(s.wrong)) * math.Log(1-fit.WrongDrawn)
-	sum, best := plain, plain
+	for i := range s.others {
+		plain += math.Log1p(-s.others[i].share)
+	}
+	sum, best, added := plain, plain, 0.0
 	var own []float64
 	if parts != nil {
 		own = make([]float64, len(parts))
 	}
-	for i := range s.wrong {
-		l, _ := b.densityOf(s.wrong[i].spread(s), means, own)
-		l += math.Log(fit.WrongDrawn)
+	for i := range s.others {
+		w := &s.others[i]
+		l, _ := b.densityOf(w.spread(s), means, own)
+		l += math.Log(w.share)
 		if sum = addLogs(sum, l); l > best {
-			best = l
+			best, added = l, math.Log(w.share)
 			copy(parts, own)
 		}
 	}
-	if best > plain && len(parts) > 0 {
-		parts[0] += math.Log(fit.WrongDrawn)
+	if len(parts) > 0 {
+		parts[0] += added
 	}
 	return sum
 }
 
 // From how far a voltage is off, in standard deviations, and up to what chance of OL where
-// that was read a wrong value in the drawing is weighed against a reading.
+// that was read, it is weighed that something may be otherwise.
 const (
 	doubtedFrom = 2.0
 	doubtedOver = 0.05
 )
 
-// densityOf is density with all values as drawn, and tells whether a reading is so far off
-// that one may be wrong. Voltages count one given those before; OL
+// densityOf is density with everything as it is taken to be, and tells whether a reading is
+// so far off that something may be otherwise. Voltages count one given those before; OL
 // is the chance of a voltage beyond the display, given all voltages, and once for a
 // net. A reading
 // that is far off says nothing of others, so that what it misses is counted once.
@@ -694,9 +704,6 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 				v += x * x
 			}
 			tail := 0.5 * math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v))
-			if q := s.loose[k]; q.share > 0 {
-				tail += q.share * (0.5*math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*(v+q.sd*q.sd))) - tail)
-			}
 			off = off || tail < doubtedOver
 			l = math.Log((1-o.Odd)*tail + o.Odd*oddOver)
 			over = append(over, l)
@@ -719,10 +726,6 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 			}
 			held = append(held, x)
 			density := b.tails[k].density(z[k]) / row[k]
-			if q := s.loose[k]; q.share > 0 {
-				sd := math.Hypot(row[k], q.sd)
-				density += q.share * (b.tails[k].density((o.Volts-mean)/sd)/sd - density)
-			}
 			l = (1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan
 			if parts == nil && l > 1e-100 && l < 1e100 { // the logarithm of several at once
 				if product *= l; product < 1e-200 || product > 1e200 {

@@ -130,7 +130,7 @@ type row struct {
 	own     float64        // V^2, variance of its own
 	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
 	loose   float64        // share of them that counts
-	instead loose          // see veil
+	instead instead        // see veil
 	from    float64        // V for a factor of e, from which they count
 	rest    float64        // share of what a good board's reading rests on that is left
 	like    like

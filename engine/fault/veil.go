@@ -26,7 +26,7 @@ type veil struct {
 	variance float64        // V^2
 	// What good boards read may as well be the drop of this junction as of the one that the
 	// fit puts it down to, which then drops more.
-	instead loose
+	instead instead
 }
 
 // Bounds of what counts as veiled: a junction that carries next to nothing but
@@ -84,13 +84,20 @@ func cutsOff(m *network.Model, o *Observation, c *network.Change, junction int32
 	return !slices.Contains(near, m.Net(el.A)) && !slices.Contains(near, m.Net(el.B))
 }
 
+// instead tells that with a chance it is not the carrier that carries the current of a
+// good board; that one then lies higher, by a standard deviation in volts.
+type instead struct {
+	carrier   int32 // element
+	share, sd float64
+}
+
 // instead gives the chance that what an observation's good boards read is the drop of
 // junction e and not of the one that the fit puts it down to, by the priors of both, and how
 // far that one then lies above it.
-func (ph *Physics) instead(o *Observation, e int32, across float64) loose {
+func (ph *Physics) instead(o *Observation, e int32, across float64) instead {
 	first, ok := fit.Carrier(o.row.slopes)
 	if !ok || o.Known == nil || first == e {
-		return loose{}
+		return instead{}
 	}
 	of := func(e int32) (density, above, z, sd float64) {
 		p := ph.Posterior.Model.Elements[e].Origin.Prior().Drop
@@ -100,7 +107,7 @@ func (ph *Physics) instead(o *Observation, e int32, across float64) loose {
 	f1, above1, z, sd := of(first)
 	f2, above2, _, _ := of(e)
 	hazard := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / above1
-	return loose{share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
+	return instead{carrier: first, share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
 }
 
 // veiled gives the veil of a junction at the reading of a good board that w has
@@ -134,7 +141,7 @@ func (o *Observation) remove(q *row, changes []network.Change) {
 	for i := range changes {
 		if v := o.veilOf(&changes[i]); v != nil {
 			q.volts += v.volts
-			q.own += v.variance
+			q.share(o.spotKey(), math.Sqrt(v.variance))
 			q.instead = v.instead
 		}
 	}

@@ -97,7 +97,36 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 			change()
 		}
 	}
+	for _, g := range groups {
+		if g.conducts() && over[g.spot] < 0 {
+			b.assume(g.spot)
+		}
+	}
+	b.Values.Settle()
 	return nil
+}
+
+// assume puts a junction at the end of a line where nobody drew a pin of an IC and a clamp
+// would be what good boards show: most lines of a connector lead to a pin, which may be it
+// as well. Where a path was found that nobody drew, that is the pin.
+func (b *Posterior) assume(s Spot) {
+	if !b.LacksIC(s.Net) {
+		return
+	}
+	line := b.Model.Line(s.Net)
+	if !b.conducts(line) || slices.ContainsFunc(line, func(n netlist.NetID) bool {
+		return slices.Contains(b.Undrawn, n) || slices.Contains(b.Assumed, n)
+	}) {
+		return
+	}
+	far := line[len(line)-1]
+	e, ok := b.Model.Undrawn(far, s.Polarity == references.BlackOnGround)
+	if !ok || !math.IsInf(b.Values.Junctions[e].Drop, 1) {
+		return
+	}
+	b.Assumed = append(b.Assumed, far)
+	b.Values.Junctions[e].Drop = network.PinFromGround.Prior().Drop.Mean
+	b.setPrior(e)
 }
 
 // undrawn adds a junction that no part accounts for to the line of a spot where good

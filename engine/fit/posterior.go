@@ -49,6 +49,9 @@ type Posterior struct {
 	// Undrawn lists nets on which good boards show a path that the board file
 	// has no part for; a junction was assumed there.
 	Undrawn []netlist.NetID
+	// Assumed lists nets at the end of lines without a pin of an IC in the drawing, where
+	// one was assumed that good boards do not tell from what is drawn.
+	Assumed []netlist.NetID
 	// Freed lists the resistances, by element, whose drawn values good boards speak
 	// against; they were estimated.
 	Freed []int32
@@ -297,7 +300,7 @@ func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {
 		return 0, false
 	}
 	o := b.Model.Elements[element].Origin
-	return element, square(b.DropSD(element)) > shown*b.prior[unknowns*element+drop] && (o == network.PinFromGround || o == network.PinToSupply)
+	return element, square(b.DropSD(element)) > shown*b.prior[unknowns*element+drop] && (o == network.PinFromGround || o == network.PinToSupply || o == network.NotDrawn)
 }
 
 // Carrier gives the junction whose drop is more than half of what a reading rests on.
