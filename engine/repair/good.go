@@ -70,7 +70,7 @@ func (p *planning) beside(d *Diagnosis) {
 // idle adds, where the board reads right and the complaint stands, putting a known-good
 // cable or module at hand in place of the one at a connector.
 func (p *planning) idle(d *Diagnosis) {
-	if len(d.Next) > 0 || len(p.Taken) == 0 || len(d.OutOfRange()) > 0 || len(d.Suspects) > 0 && p.NothingWrong() < likelyNothing {
+	if !p.likely && len(d.Next) > 0 || len(p.Taken) == 0 || len(d.OutOfRange()) > 0 || len(d.Suspects) > 0 && p.NothingWrong() < likelyNothing {
 		return
 	}
 	for i := range p.Board.Connectors {
