@@ -515,7 +515,7 @@ func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
 func Bad(faults []practice.Fault, m *network.Model, d *practice.Drawing) map[string]bool {
 	bad := map[string]bool{}
 	for i := range faults {
-		names, _ := d.Names(m, &faults[i])
+		names, _ := namesOf(d, m, &faults[i])
 		for _, n := range names {
 			bad[n] = true
 		}
