@@ -823,7 +823,7 @@ func (s *screen) remarks(heading, mark string, st style, list []string) {
 
 // repairTime says how long it takes from here, never without its range.
 func repairTime(d *repair.Diagnosis) string {
-	text := "from here to a verified repair: about " + duration(d.Expected)
+	text := "from here to a verified repair: on average about " + duration(d.Expected)
 	if d.Time != nil {
 		text += "; " + d.Time.Says()
 	}

@@ -82,6 +82,8 @@ func (s *Step) Phrase(part, at string) string {
 	text := phrases[s.Do]
 	if s.Do == DoInspect && s.At != "" {
 		text = "look along AT for what is not drawn"
+	} else if s.Do == DoAcross && strings.Contains(s.Part, " to ") {
+		text = "measure from PART"
 	}
 	return strings.NewReplacer("PART", part, "AT", at).Replace(text)
 }
