@@ -123,11 +123,13 @@ func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int
 		}
 		return nil, document.Problems{{Position: document.Position{File: where}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps, and see that you may read all of it"}}
 	}
-	files := loadFiles(paths, b, func(done int) {
+	told := func(done int) {
 		if watch != nil {
 			watch(done, len(paths))
 		}
-	})
+	}
+	files := loadFiles(paths, b, told)
+	told(len(paths))
 
 	var sweeps, others []*Sweep
 	var notes []withdrawNote
