@@ -80,7 +80,11 @@ func (p *planning) idle(d *Diagnosis) {
 		})
 		if p.Case.AtHand(name) && !swapped {
 			mends := fault.SwapMends * p.NothingWrong()
-			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: p.Costs.Swap, Why: "the board reads right; what is connected to it may be what is bad",
+			expected := p.Costs.Swap + (1-mends)*p.Costs.GiveUp
+			for _, s := range d.Next {
+				expected = math.Max(expected, s.Expected)
+			}
+			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: p.Costs.Swap, Expected: expected, Why: "the board reads right; what is connected to it may be what is bad",
 				Outcomes: []StepOutcome{{Seen: "the complaint is gone", Probability: mends, Means: []string{"what was connected at " + name}}, {Seen: "the complaint stays", Probability: 1 - mends, Means: []string{}}}})
 		}
 	}
