@@ -138,7 +138,16 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return err
 		}
 		steps := s.offered(d)
-		at := slices.IndexFunc(steps, func(x repair.Step) bool { return s.numbers[stepKey(&x)] == e.number })
+		along := ""
+		if e.number == 0 {
+			along = s.board().PointName(e.at)
+		}
+		at := slices.IndexFunc(steps, func(x repair.Step) bool {
+			return along == "" && s.numbers[stepKey(&x)] == e.number || along != "" && x.Do == repair.DoInspect && x.At == along
+		})
+		if at < 0 && along != "" {
+			return wrongEntry("looking along %s is not on offer", "write what you found there, as in undrawn "+along+": C99, U9.A1, or none", along)
+		}
 		if at < 0 {
 			return wrongEntry("no step %d is on offer", "`others` lists the steps with their numbers", e.number)
 		}
