@@ -447,6 +447,7 @@ func (s *search) findOutliers() {
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
+		l.odds = math.Max(l.odds, s.obs[i].Known.Doubt)
 		for _, o := range group {
 			setBit(l.mask, o)
 		}

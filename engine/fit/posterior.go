@@ -69,6 +69,7 @@ type Posterior struct {
 	known       map[Spot]Known
 	conversions map[Spot]*conversion
 	refit       refit
+	doubts      map[Spot]float64
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
 	// where there are few enough of them; place finds an unknown in it.
@@ -161,6 +162,7 @@ type Known struct {
 	N         int     // boards read
 	Offset    float64 // V, good boards less the estimated circuit
 	Scale, DF float64 // V and degrees of freedom of the predictive Student t
+	Doubt     float64 // odds that this is wrong, as far as other good readings tell
 	Overload  float64 // share of good boards that read OL
 	Center    float64 // V, what good boards read with Meter
 	Meter     references.Meter
