@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -891,107 +892,9 @@ func (s *Session) seenBy() (by journal.SeenBy) {
 
 // Describe puts an event in a few words.
 func Describe(b *netlist.Board, ev *journal.Event) string {
-	var words []string
-	for _, x := range ev.Readings {
-		text := quantity.FormatReading(x.Reading) + " at " + x.Name
-		if x.To != nil {
-			text = quantity.FormatReading(x.Reading) + " from " + x.Name + " to " + x.ToName
-		}
-		if x.Polarity == references.BlackOnGround {
-			text += ", probes swapped"
-		}
-		words = append(words, text)
-	}
-	for _, x := range ev.Looks {
-		words = append(words, x.Name(b)+" "+x.Look.String())
-	}
-	for _, x := range ev.Undrawn {
-		what := "nothing"
-		if len(x.Marks) > 0 {
-			what = strings.Join(x.Marks, ", ")
-		}
-		words = append(words, what+" undrawn along "+b.Nets[x.Net].Name)
-	}
-	for _, x := range ev.Injections {
-		var warm []string
-		for _, p := range x.Warm {
-			warm = append(warm, b.Parts[p].Name)
-		}
-		if len(warm) == 0 {
-			warm = []string{"nothing"}
-		}
-		words = append(words, strings.Join(warm, ", ")+" warm on "+b.Nets[x.Rail].Name)
-	}
-	for _, x := range ev.Drops {
-		for _, v := range x.Volts {
-			words = append(words, fmt.Sprintf("%s %.4g mV", b.Parts[v.Part].Name, v.Volts*1e3))
-		}
-		words = append(words, "on "+b.Nets[x.Rail].Name+" at "+quantity.Format(x.Amperes, quantity.Ampere))
-	}
-	for _, x := range ev.Presses {
-		words = append(words, fmt.Sprintf("%s at %s with %s pressed", quantity.FormatReading(x.Read.Reading), x.Read.Name, b.Parts[x.Part].Name))
-	}
-	for _, x := range ev.Goods {
-		words = append(words, quantity.FormatReading(x.Reading)+" at "+x.Name+" of a good board")
-	}
-	for _, x := range ev.Swaps {
-		result := "the complaint stays"
-		if x.Works {
-			result = "the complaint is gone"
-		}
-		words = append(words, "known-good cable or module at "+b.Connectors[x.Connector].Name+": "+result)
-	}
-	for _, p := range ev.Parts {
-		words = append(words, b.Parts[p].Name)
-	}
-	for _, x := range ev.Jumpers {
-		words = append(words, b.Parts[x.Part].Name)
-	}
-	for _, m := range ev.Repairs {
-		words = append(words, b.RepairName(m))
-	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop, journal.KindPress, journal.KindGood, journal.KindSwap, journal.KindUndrawn:
-		return strings.Join(words, ", ")
-	case journal.KindRemove:
-		return "removed " + strings.Join(words, ", ")
-	case journal.KindReinstall:
-		return "put back " + strings.Join(words, ", ")
-	case journal.KindReplace:
-		return "replaced " + strings.Join(words, ", ")
-	case journal.KindReflow:
-		return "reflowed " + strings.Join(words, ", ")
-	case journal.KindJumper, journal.KindResolder, journal.KindClean:
-		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
-	case journal.KindSupply:
-		for _, x := range []struct {
-			v    float64
-			when string
-		}{{ev.Supply.Before, "before"}, {ev.Supply.After, "after"}} {
-			if !math.IsNaN(x.v) {
-				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
-			}
-		}
-		return strings.Join(words, ", ")
-	case journal.KindMark:
-		for _, m := range ev.Marks {
-			words = append(words, "mark of "+b.Parts[m.Part].Name+" "+m.String())
-		}
-		return strings.Join(words, ", ")
-	case journal.KindConcerns:
-		for _, n := range ev.Nets {
-			words = append(words, b.Nets[n].Name)
-		}
-		return "the complaint concerns " + strings.Join(words, ", ")
-	case journal.KindFunctions:
-		for _, t := range ev.Functions {
-			words = append(words, t.Function+" "+t.Result.String())
-		}
-		return strings.Join(words, ", ")
-	case journal.KindAcknowledge:
-		return "cautions acknowledged: " + strings.Join(ev.Acknowledged, ", ")
 	case journal.KindMeter:
 		return "another meter"
 	case journal.KindOpen:
@@ -1005,5 +908,75 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		}
 		return text
 	}
-	return ev.Kind.String()
+	words := slices.Clone(ev.Acknowledged)
+	add := func(format string, args ...any) { words = append(words, fmt.Sprintf(format, args...)) }
+	part := func(p netlist.PartID) string { return b.Parts[p].Name }
+	for _, x := range ev.Readings {
+		text := quantity.FormatReading(x.Reading) + " at " + x.Name
+		if x.To != nil {
+			text = quantity.FormatReading(x.Reading) + " from " + x.Name + " to " + x.ToName
+		}
+		if x.Polarity == references.BlackOnGround {
+			text += ", probes swapped"
+		}
+		words = append(words, text)
+	}
+	for _, x := range ev.Looks {
+		add("%s %s", x.Name(b), x.Look)
+	}
+	for _, x := range ev.Undrawn {
+		add("%s undrawn along %s", cmp.Or(strings.Join(x.Marks, ", "), "nothing"), b.Nets[x.Net].Name)
+	}
+	for _, x := range ev.Injections {
+		var warm []string
+		for _, p := range x.Warm {
+			warm = append(warm, part(p))
+		}
+		add("%s warm on %s", cmp.Or(strings.Join(warm, ", "), "nothing"), b.Nets[x.Rail].Name)
+	}
+	for _, x := range ev.Drops {
+		for _, v := range x.Volts {
+			add("%s %.4g mV", part(v.Part), v.Volts*1e3)
+		}
+		add("on %s at %s", b.Nets[x.Rail].Name, quantity.Format(x.Amperes, quantity.Ampere))
+	}
+	for _, x := range ev.Presses {
+		add("%s at %s with %s pressed", quantity.FormatReading(x.Read.Reading), x.Read.Name, part(x.Part))
+	}
+	for _, x := range ev.Goods {
+		add("%s at %s of a good board", quantity.FormatReading(x.Reading), x.Name)
+	}
+	for _, x := range ev.Swaps {
+		result := "the complaint stays"
+		if x.Works {
+			result = "the complaint is gone"
+		}
+		add("known-good cable or module at %s: %s", b.Connectors[x.Connector].Name, result)
+	}
+	for _, p := range ev.Parts {
+		words = append(words, part(p))
+	}
+	for _, x := range ev.Jumpers {
+		words = append(words, part(x.Part))
+	}
+	for _, m := range ev.Repairs {
+		words = append(words, b.RepairName(m))
+	}
+	for _, m := range ev.Marks {
+		add("mark of %s %s", part(m.Part), m)
+	}
+	for _, n := range ev.Nets {
+		words = append(words, b.Nets[n].Name)
+	}
+	for _, t := range ev.Functions {
+		add("%s %s", t.Function, t.Result)
+	}
+	if ev.Supply != nil {
+		for i, v := range []float64{ev.Supply.Before, ev.Supply.After} {
+			if !math.IsNaN(v) {
+				add("draws %.3g mA %s the power button", v*1e3, []string{"before", "after"}[i])
+			}
+		}
+	}
+	return did[ev.Kind] + strings.Join(words, ", ")
 }
