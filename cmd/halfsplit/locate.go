@@ -53,8 +53,8 @@ is not, and ends in escalate.
 
 "do" of a step is sweep (the pins "then" of the connector "part"), measure ("at";
 "again" where the first reading may have missed the pad), across (the resistance
-between both ends of a part in its place: "at" and "then"), ends (their resistances to
-ground), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
+between "at" and the point of "then": both ends of "part" in its place, or two nets),
+ends (resistances to ground of both ends of "part"), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
 "amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
 resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
 step without "outcomes" is one whose outcome nobody can tell.`,
@@ -827,7 +827,7 @@ func (s *screen) remarks(heading, mark string, st style, list []string) {
 
 // repairTime says how long it takes from here, never without its range.
 func repairTime(d *repair.Diagnosis) string {
-	text := "from here to a verified repair: about " + duration(d.Expected)
+	text := "from here to a verified repair: on average about " + duration(d.Expected)
 	if d.Time != nil {
 		text += "; " + d.Time.Says()
 	}
