@@ -536,17 +536,20 @@ func leakyOrUnknown(t *testing.T, c *complaints) {
 		}
 		return 0
 	}
-	ic, unknown := group("U1"), group(practice.UnknownPath+"S3_U")
+	ic, unknown := group("U1"), group(unknownPath+"S3_U")
 	if ic == 0 || ic != unknown {
 		c.add("U1 is in group %d, the unknown path at S3_U in group %d", ic, unknown)
 	}
 }
 
+// unknownPath begins the name of a suspect that nobody drew.
+const unknownPath = "unknown path at "
+
 func replacedInVain(t *testing.T, c *complaints) {
 	v := moved(nil)
 	v[3] = leakAtS3
 	d := lark(t).diagnose(larkPins(v), "replace: [U1]\n", fmt.Sprintf("read: {J1.5: %s}\n", shown(v[3])))
-	if len(d.Suspects) == 0 || !strings.HasPrefix(d.Suspects[0].Part, practice.UnknownPath) {
+	if len(d.Suspects) == 0 || !strings.HasPrefix(d.Suspects[0].Part, unknownPath) {
 		for i, s := range d.Suspects[:min(len(d.Suspects), 3)] {
 			c.add("U1 was replaced to no effect; suspect %d is %s, %.3f", i+1, s.Part, s.Probability)
 		}

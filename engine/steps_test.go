@@ -132,7 +132,7 @@ func TestSwap(t *testing.T) {
 		c.All[0].Open = &journal.Opening{AtHand: hand}
 		return s.diagnose(c)
 	}
-	if d := at(nil); len(d.Next) > 0 {
+	if d := at(nil); stepOf(d, repair.DoSwap, "J1") != nil {
 		t.Fatalf("nothing at hand, but %+v", d.Next)
 	}
 	d := at([]string{"J1"})

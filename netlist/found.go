@@ -3,6 +3,7 @@ package netlist
 import (
 	"fmt"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -14,6 +15,14 @@ type Found struct {
 	Mark string // its reference designator, with the pin where that can be told: C50, U2.A1
 	Net  NetID  // None where the finding was taken back: the part then joins nothing
 }
+
+// MarkPattern is how a Mark is written: letters and a number, and behind a dot the pin.
+const MarkPattern = `[A-Za-z]+[0-9]\w*(?:\.[^\s,]+)?`
+
+var markWhole = regexp.MustCompile("^(?:" + MarkPattern + ")$")
+
+// IsMark tells that a text is written like a Mark.
+func IsMark(text string) bool { return markWhole.MatchString(text) }
 
 // Part gives the reference designator without the pin.
 func (f *Found) Part() string { part, _ := f.cut(); return part }

@@ -152,8 +152,8 @@ func (l *Library) checkGroup(g *group, watch func(done int)) []Finding {
 }
 
 // checkAgainst checks the sweeps of a group against its peers with a worker for each
-// processor, and tells those that are wrong as a whole. It calls watch as the first
-// worker sees it.
+// processor, and tells those that are wrong as a whole. It tells watch, where it is not
+// nil, how many are done.
 func (l *Library) checkAgainst(g *group, watch func(done int)) (findings []Finding, wrong map[*Sweep]bool) {
 	found, whole := make([][]Finding, len(g.sweeps)), make([]bool, len(g.sweeps))
 	own := make([]group, parallel.Workers(8, len(g.sweeps)))
@@ -162,13 +162,8 @@ func (l *Library) checkAgainst(g *group, watch func(done int)) (findings []Findi
 		own[k].known = make(map[knownKey]*Predictive) // what a worker works out
 		own[k].turned = make(map[knownKey]*Predictive)
 	}
-	told := 0
-	parallel.Each(len(own), len(g.sweeps), func(k, i int) {
+	parallel.Watched(len(own), len(g.sweeps), watch, func(k, i int) {
 		found[i], whole[i] = l.checkSweep(g.sweeps[i], &own[k])
-		if k == 0 && watch != nil && i >= told {
-			watch(i)
-			told = i + 100
-		}
 	})
 	wrong = make(map[*Sweep]bool)
 	for i, is := range whole {

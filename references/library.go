@@ -123,7 +123,13 @@ func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int
 		}
 		return nil, document.Problems{{Position: document.Position{File: where}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps, and see that you may read all of it"}}
 	}
-	files := loadFiles(paths, b, watch)
+	told := func(done int) {
+		if watch != nil {
+			watch(done, len(paths))
+		}
+	}
+	files := loadFiles(paths, b, told)
+	told(len(paths))
 
 	var sweeps, others []*Sweep
 	var notes []withdrawNote
@@ -218,23 +224,15 @@ const leftOut = "; until then nothing of this file is used"
 
 // loadFiles reads files with a few workers; results stand at the index of their
 // path, so that the outcome does not depend on timing.
-func loadFiles(paths []string, b *netlist.Board, watch func(done, total int)) []loaded {
+func loadFiles(paths []string, b *netlist.Board, watch func(done int)) []loaded {
 	files := make([]loaded, len(paths))
 	points := make([]*resolver, parallel.Workers(8, len(paths)))
-	told := 0
-	parallel.Each(len(points), len(paths), func(k, i int) {
+	parallel.Watched(len(points), len(paths), watch, func(k, i int) {
 		if points[k] == nil {
 			points[k] = newResolver(b)
 		}
 		files[i] = loadFile(paths[i], points[k])
-		if k == 0 && watch != nil && i >= told {
-			watch(i, len(paths))
-			told = i + 100
-		}
 	})
-	if watch != nil {
-		watch(len(paths), len(paths))
-	}
 	return files
 }
 

@@ -27,8 +27,9 @@ var needed = map[string]string{
 	"Place.Digest":  "the template of the bench page calls it",
 	"holderProcess": "lock_other.go calls it, on other systems",
 	"Guess":         "what the fit is worth is measured by leaving it out",
-	"Trial.Another": "what a fault shows is measured against other good boards",
 
+	"NewDrawing":      "the simulator answers to drawings; trials make them",
+	"Drawing.Redrawn": "so do they when more was found",
 	"Simulator.Along": "who plays trials looks along nets",
 	"Drawing.undrawn": "Simulator.Along calls it",
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"halfsplit/engine/bench"
@@ -222,19 +223,7 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	}
 	b.shown = now
 	b.suspectsLine(p.Diagnosis)
-	step := p.Step
-	b.rule("NEXT", duration(step.Seconds))
-	b.gap()
-	verb, rest, _ := strings.Cut(headline(step), " ")
-	b.prose(3, 2, next, strings.ToUpper(verb)+" "+rest)
-	b.gap()
-	for _, line := range instructions(c.Board, step) {
-		b.prose(3, 2, plain, line)
-	}
-	if step.Why != "" {
-		b.prose(3, 2, faint, prose(step.Why))
-	}
-	b.outcomes(step)
+	b.screen.step(c.Board, p.Step)
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
 		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips, v shows this again")
 	}
@@ -255,6 +244,20 @@ func (b *benchScreen) suspectsLine(d *repair.Diagnosis) {
 	}
 	if more := len(d.Suspects) - 4; more > 0 {
 		words = append(words, fmt.Sprintf("and %d more", more))
+	}
+	misled := 0.0
+	for i := range d.Explanations {
+		if slices.ContainsFunc(d.Explanations[i].Faults, func(f diagnose.FaultReport) bool { return misleads(&f) }) {
+			misled += d.Explanations[i].Probability
+		}
+	}
+	for _, x := range []struct {
+		words string
+		p     float64
+	}{{"a reading misleads ", misled}, {"no reading shows it ", d.Quiet}} {
+		if x.p >= leastSuspect {
+			words = append(words, x.words+percent(x.p))
+		}
 	}
 	b.prose(2, 2, plain, "suspects: "+strings.Join(words, ", "))
 }
@@ -507,7 +510,7 @@ func (b *benchScreen) help() {
 	b.prose(2, 0, plain, "Or what you did, at any time:")
 	for _, example := range []string{
 		"0.430 at R12.2", "OL at J7.3, black on ground", "22.1 ohm from R12.1 to R12.2", "removed R12", "put back R12", "replaced FL3",
-		"C40 C41 corroded", "cleaned C40", "cleaned J7.2-J7.4", "mark of D10 right", "touch works", "concerns TP_SDA TP_SCL", "jumper across FL3", "C71 warm on VTP_1V8", "undrawn VTP_1V8: C99", "pressed U5: 0.452 at J7.3", "good board: 0.452 at J7.3", "swapped J7: works", "draws 12 mA before the power button",
+		"C40 C41 corroded", "cleaned C40", "cleaned J7.2-J7.4", "mark of D10 right", "touch works", "concerns TP_SDA TP_SCL", "jumper across FL3", "C71 warm on VTP_1V8", "look along VTP_1V8", "undrawn VTP_1V8: C99", "pressed U5: 0.452 at J7.3", "good board: 0.452 at J7.3", "swapped J7: works", "draws 12 mA before the power button",
 	} {
 		b.say("    " + example)
 	}

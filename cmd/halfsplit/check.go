@@ -186,9 +186,11 @@ func (c *checker) file(f *checked) {
 			err = references.WithdrawShape().Check(f.nodes[0]).Err()
 		}
 	default:
-		if err == nil {
+		if err == nil && len(f.nodes) == 0 {
+			c.add(document.Problems{{Position: document.Position{File: f.path, Line: 1, Column: 1}, What: "holds nothing", Do: "write it, or remove it"}}, !f.named)
+		} else if err == nil {
 			c.add(document.Problems{{
-				Position: document.Position{File: f.path},
+				Position: f.nodes[0].At(),
 				What:     "by its keys it is not a halfsplit file, so it was not checked",
 				Do:       "the kinds are " + strings.Join(kindNames(), ", "),
 			}}, !f.named)

@@ -66,8 +66,10 @@ be a pipe; - is standard input.`,
 }
 
 func (a *app) draft(s *screen, file string, f *draftFlags) error {
-	if isYAML(file) {
-		return instead(quoted(file)+" is YAML, which needs no drafting", "name a netlist, a layout or a table; a board file is ready for `halfsplit check`")
+	if isYAML(file) { // and not named so by mistake
+		if nodes, err := document.Read(file, 0); err == nil && len(nodes) > 0 {
+			return instead(quoted(file)+" is YAML, which needs no drafting", "name a netlist, a layout or a table; a board file is ready for `halfsplit check`")
+		}
 	}
 	columns, err := table.ParseMap(f.columns)
 	if err != nil {

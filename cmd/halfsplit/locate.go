@@ -53,8 +53,8 @@ is not, and ends in escalate.
 
 "do" of a step is sweep (the pins "then" of the connector "part"), measure ("at";
 "again" where the first reading may have missed the pad), across (the resistance
-between both ends of a part in its place: "at" and "then"), ends (their resistances to
-ground), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
+between "at" and the point of "then": both ends of "part" in its place, or two nets),
+ends (resistances to ground of both ends of "part"), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
 "amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
 resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
 step without "outcomes" is one whose outcome nobody can tell.`,
@@ -564,7 +564,20 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 		s.prose(3, 0, plain, text)
 		return
 	}
-	step := &d.Next[0]
+	s.step(b, &d.Next[0])
+	s.gap()
+	s.say(s.paint(next, strings.Repeat("═", s.width)))
+	if d.Expected > 0 {
+		s.repairTime(3, d, "")
+	}
+	for _, group := range d.Ambiguous {
+		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
+	}
+	s.others(d)
+}
+
+// step prints a step so that it can be read at arm's length.
+func (s *screen) step(b *netlist.Board, step *repair.Step) {
 	s.rule("NEXT", duration(step.Seconds))
 	s.gap()
 	verb, rest, _ := strings.Cut(headline(step), " ")
@@ -577,15 +590,6 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 		s.prose(3, 2, faint, prose(step.Why))
 	}
 	s.outcomes(step)
-	s.gap()
-	s.say(s.paint(next, strings.Repeat("═", s.width)))
-	if d.Expected > 0 {
-		s.repairTime(3, d, "")
-	}
-	for _, group := range d.Ambiguous {
-		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
-	}
-	s.others(d)
 }
 
 // readRight tells that something was out of range, and that whatever was has been read again
@@ -823,7 +827,7 @@ func (s *screen) remarks(heading, mark string, st style, list []string) {
 
 // repairTime says how long it takes from here, never without its range.
 func repairTime(d *repair.Diagnosis) string {
-	text := "from here to a verified repair: about " + duration(d.Expected)
+	text := "from here to a verified repair: on average about " + duration(d.Expected)
 	if d.Time != nil {
 		text += "; " + d.Time.Says()
 	}

@@ -13,6 +13,27 @@ import (
 	"halfsplit/netlist"
 )
 
+// TestLookAlong chooses the step that looks along a net, where it is on offer.
+func TestLookAlong(t *testing.T) {
+	tb := lay(t, "touch-dead")
+	tb.enter("y")
+	tb.enter("")
+	tb.s.skipped["sweep"] = true
+	offer := func(steps ...repair.Step) {
+		tb.s.diagnosis, tb.s.diagnosed, tb.s.asked = &repair.Diagnosis{Next: steps}, len(tb.w.Case().All), nil
+	}
+	measure, along := repair.Step{Do: repair.DoMeasure, At: "TP15", Polarity: "red-on-ground"}, repair.Step{Do: repair.DoInspect, At: "VTP_1V8"}
+	offer(measure)
+	if _, err := tb.s.Enter("look along VTP_1V8"); err == nil || !strings.Contains(err.Error(), "undrawn VTP_1V8: C99") {
+		t.Errorf("not on offer: %v", err)
+	}
+	offer(measure, along)
+	tb.enter("looked along VTP_1V8")
+	if p := tb.ask(); p.Ask != AskUndrawn || p.Step.At != "VTP_1V8" {
+		t.Errorf("asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
+	}
+}
+
 // TestStepsFromJSON walks every kind of step and of remedy from what `locate --json`
 // writes through the prompt and an entry into a case file, and reads that again.
 func TestStepsFromJSON(t *testing.T) {
@@ -34,6 +55,7 @@ func TestStepsFromJSON(t *testing.T) {
 		{`{"do": "inspect", "part": "FL3"}`, "cracked", "inspect: {FL3: cracked}"},
 		{`{"do": "inspect", "at": "VTP_1V8"}`, "c99 U9.A1", "undrawn: {VTP_1V8: [c99, U9.A1]}"},
 		{`{"do": "inspect", "at": "VTP_1V8"}`, "none", "undrawn: {VTP_1V8: []}"},
+		{`{"do": "measure", "at": "TP15"}`, "look along VTP_1V8: C99", "undrawn: {VTP_1V8: [C99]}"},
 		{`{"do": "measure", "at": "TP15"}`, "undrawn VTP_1V8: C99", "undrawn: {VTP_1V8: [C99]}"},
 		{`{"do": "remove", "part": "R21", "then": ["R21.1"]}`, "y", "remove: [R21]"},
 		{`{"do": "reinstall", "part": "R21"}`, "y", "reinstall: [R21]"},

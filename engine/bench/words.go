@@ -681,21 +681,27 @@ func isNumber(word string) bool {
 
 // foundWords are marks of parts, and noneWords say that there are none.
 var (
-	foundWords = regexp.MustCompile(`(?i)^\s*[a-z]+[0-9]+(\.\w+)?([, ]+[a-z]+[0-9]+(\.\w+)?)*\s*$`)
+	foundWords = regexp.MustCompile(`^\s*` + netlist.MarkPattern + `([, ]+` + netlist.MarkPattern + `)*\s*$`)
 	noneWords  = regexp.MustCompile(`(?i)^\s*(none|nothing)\s*$`)
 )
 
 // undrawn is "undrawn VTP_1V8: C99, U9.A1", "undrawn VTP_1V8: none": what stands along a net
-// and is not drawn.
+// and is not drawn; and "look along VTP_1V8", the step that asks for it.
 func (p *parser) undrawn() (entry, bool, error) {
 	rest, ok := cutWord(p.text, "undrawn")
+	step := false
 	if !ok {
-		return entry{}, false, nil
+		if rest, step = cutWord(p.text, "look along", "looked along"); !step {
+			return entry{}, false, nil
+		}
 	}
-	net, list, _ := strings.Cut(rest, ":")
+	net, list, said := strings.Cut(rest, ":")
 	id, err := p.b.NetByName(strings.TrimSpace(net))
 	if err != nil {
 		return entry{}, false, err
+	}
+	if step && !said {
+		return entry{verb: take, at: netlist.NetPoint(id)}, true, nil
 	}
 	x := journal.Undrawn{Net: id}
 	switch {

@@ -104,10 +104,11 @@ func settling(farads, volts float64, d network.Drive) float64 {
 	return 0
 }
 
-// verdict names how an observation differs from a good board.
+// verdict names how an observation differs from a good board. In resistance mode OL is
+// next to what millions of ohms read.
 func verdict(o *fault.Observation, goodOver bool, z float64) Verdict {
 	switch {
-	case o.Over && goodOver:
+	case o.Over && goodOver, o.Probe.Meter.Resistive && math.Abs(z) < VerdictSigmas:
 		return Agrees
 	case o.Over:
 		return IsOpen

@@ -90,20 +90,24 @@ func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
 	}
 }
 
-// besideOhms is the resistance in ohms that an IC which nobody drew may have between two
-// of its pins at a meter's voltage (common practice, no source).
-const besideOhms = 5e4
+// Resistances in ohms, at a meter's voltage, of what nobody draws (common practice, no
+// source).
+const (
+	supplyOhms  = 3e3 // from a pin of an IC that is not in the drawing to its supply
+	besideOhms  = 5e4 // between two of its pins
+	leakageOhms = 3e5 // of junctions and residue on any board
+)
 
 // ModelShare gives the share by which the circuit may be off at so many ohms between two
-// nets: ModelOhms, and what an IC that nobody drew may lead around them.
+// nets: ModelOhms, and what nobody drew may lead around them.
 func (e *Basis) ModelShare(a, b netlist.NetID) func(ohms float64) float64 {
-	lacks := e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b)
-	return func(ohms float64) float64 {
-		if lacks {
-			return math.Hypot(ModelOhms, ohms/besideOhms)
+	around := leakageOhms
+	if e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b) {
+		if around = besideOhms; e.Board.Nets[a].Rail || e.Board.Nets[b].Rail {
+			around = supplyOhms
 		}
-		return ModelOhms
 	}
+	return func(ohms float64) float64 { return math.Hypot(ModelOhms, ohms/around) }
 }
 
 // LeastNoise is the least noise in volts of a resistance reading in its divider.

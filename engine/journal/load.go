@@ -170,6 +170,7 @@ func (d *decoder) drawIn(nodes []document.Node) {
 		stands[e.Number] = true
 	}
 	var found []netlist.Found
+	var at []document.Position
 	for i := range all {
 		for _, x := range all[i].Undrawn {
 			for _, mark := range x.Marks {
@@ -177,15 +178,22 @@ func (d *decoder) drawIn(nodes []document.Node) {
 				if !stands[all[i].Number] {
 					f.Net = netlist.None
 				}
-				board, err := quiet.board.DrawIn(append(found, f)...)
-				if err != nil {
-					d.problems.AddError(x.Pos, err)
-					continue
-				}
-				found, d.board = append(found, f), board
+				found, at = append(found, f), append(at, x.Pos)
 			}
 		}
 	}
+	board, err := d.board.DrawIn(found...)
+	for k := 0; err != nil && k < len(found); k++ { // which of them it is
+		if _, err := d.board.DrawIn(found[:k+1]...); err != nil {
+			d.problems.AddError(at[k], err)
+			found, at = slices.Delete(found, k, k+1), slices.Delete(at, k, k+1)
+			k--
+		}
+	}
+	if err != nil {
+		board, _ = d.board.DrawIn(found...)
+	}
+	d.board = board
 }
 
 // FoundBy gives the number of the event that found a part which is not in the board file, 0
@@ -383,7 +391,9 @@ func (d *decoder) event(node document.Node, number int) Event {
 			if net, ok := d.net(entry.Key); ok {
 				x := Undrawn{Net: net, Pos: entry.Key.At()}
 				for _, item := range entry.Value.Items() {
-					x.Marks = append(x.Marks, nameOf(item))
+					if mark := nameOf(item); netlist.IsMark(mark) { // the shape tells the others
+						x.Marks = append(x.Marks, mark)
+					}
 				}
 				e.Undrawn = append(e.Undrawn, x)
 			}

@@ -220,7 +220,10 @@ type Torn struct {
 // Problem says what was cut off and where it is now.
 func (t *Torn) Problem() document.Problem {
 	p := document.Problem{Position: t.Pos}
-	p.What = "the writing of the last event was cut off after " + strconv.Itoa(len(t.Bytes)) + " bytes: " + document.Quote(string(t.legible()))
+	p.What = "the writing of the last event was cut off after " + strconv.Itoa(len(t.Bytes)) + " bytes"
+	if begun := t.legible(); len(begun) > 0 {
+		p.What += ": " + document.Quote(string(begun))
+	}
 	if t.SavedAs == "" {
 		p.Do = "it does not count; enter the event again, and the next session sets these bytes aside"
 	} else {

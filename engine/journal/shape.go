@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -44,7 +45,7 @@ var caseShape = &document.Shape{
 		}},
 		{Name: "undrawn", Shape: &document.Shape{
 			Doc: "Parts, and pins of ICs, that stand at a net of the board and are not in the board file: seen under the microscope, [] where there are none. They count as drawn from then on.", Example: "{VTP_1V8: [C99, U9.A1]}",
-			Value: &document.Shape{Single: true, Item: &document.Shape{Example: "C99"}}, MinItems: 1,
+			Value: &document.Shape{Single: true, Item: &document.Shape{Example: "C99", Pattern: netlist.MarkPattern}}, MinItems: 1,
 		}},
 		{Name: "inject", Shape: &document.Shape{
 			Doc: "A current-limited supply on a shorted rail: the parts that warmed up, [] for none.", Example: "{VTP_1V8: [C71]}",

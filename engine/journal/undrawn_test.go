@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"strings"
 	"testing"
 
 	"halfsplit/netlist"
@@ -17,6 +18,11 @@ func TestUndrawn(t *testing.T) {
 	}
 	w.must(t, Event{Kind: KindUndrawn, Undrawn: []Undrawn{{Net: rail, Marks: []string{"C99", "U9.A1"}}}})
 	wantError(t, w.Write(Event{Kind: KindUndrawn, Undrawn: []Undrawn{{Net: rail, Marks: []string{"C71"}}}}), "C71 is drawn with all its terminals; leave it out, or correct the board file")
+	for _, mark := range []string{"7", "foo bar", ""} {
+		if err := w.Write(Event{Kind: KindUndrawn, Undrawn: []Undrawn{{Net: rail, Marks: []string{mark}}}}); err == nil || strings.Contains(err.Error(), "\n") || strings.Contains(err.Error(), ".yaml:") {
+			t.Errorf("mark %q: %v, want one problem without a place in the file", mark, err)
+		}
+	}
 	c99 := part(t, w.Case().Board, "C99")
 	w.must(t, Event{Kind: KindRemove, Parts: []netlist.PartID{c99}})
 	w.must(t, Event{Kind: KindUndrawn, Undrawn: []Undrawn{{Net: rail}}})

@@ -215,7 +215,7 @@ func (w *Writer) Case() *Case { return w.now }
 // Write appends one event; its Number and Pos are set by where it comes to
 // stand. When Write returns nil the event is on the disk. When it returns an
 // error the event is not part of the case; document.Problems say what is wrong
-// with the event itself.
+// with the file, any other error what is wrong with the event.
 func (w *Writer) Write(e Event) error {
 	if w.broken != nil {
 		return w.broken
@@ -233,7 +233,7 @@ func (w *Writer) Write(e Event) error {
 	// found, and what it warned of, stay told.
 	next, err := decode(w.now.File, grown, w.now.surroundings)
 	if err != nil {
-		return err
+		return unwritten(err)
 	}
 	next.Torn = w.now.Torn
 	next.Warnings = slices.Concat(w.session, next.Warnings)
@@ -249,6 +249,19 @@ func (w *Writer) Write(e Event) error {
 	}
 	w.text, w.now = grown, next
 	return nil
+}
+
+// unwritten says what is wrong with an event without where it would have stood.
+func unwritten(err error) error {
+	var found document.Problems
+	if !errors.As(err, &found) {
+		return err
+	}
+	list := make([]error, len(found))
+	for i, p := range found {
+		list[i] = errors.New(p.What + "; " + p.Do)
+	}
+	return errors.Join(list...)
 }
 
 // unchanged makes sure that the file is the one this session wrote last, byte for

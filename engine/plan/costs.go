@@ -36,7 +36,7 @@ var costKeys = []cost{
 	{"sweep", "one pin of a connector that is read whole", func(c *Costs) *float64 { return &c.Sweep }},
 	{"measure", "one reading at a point in the open", func(c *Costs) *float64 { return &c.Measure }},
 	{"swap_leads", "on top, for a reading in the other polarity", func(c *Costs) *float64 { return &c.SwapLeads }},
-	{"across", "the resistance between two ends of a part in its place, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
+	{"across", "the resistance between two points, the leads nulled", func(c *Costs) *float64 { return &c.Across }},
 	{"press", "one reading once more while a part is pressed gently", func(c *Costs) *float64 { return &c.Press }},
 	{"good", "one reading on a good board at hand", func(c *Costs) *float64 { return &c.Good }},
 	{"swap", "a known-good cable or module put on a connector, and the complaint tried", func(c *Costs) *float64 { return &c.Swap }},

@@ -61,15 +61,13 @@ func TestBrokenDemos(t *testing.T) {
 	}
 	write(t, filepath.Join(dir, "board.yaml"), board)
 	path := filepath.Join(dir, "truth.yaml")
-	const aCase = "board: board.yaml\ntruth: 1\nknown: []\ncases:\n  - {file: a.yaml, about: x, complaint: x, remedy: x, sample: 1, meter: bench 2, celsius: 23, sweep: P1"
+	const aCase = "board: board.yaml\ntruth: 1\nknown: []\ncases:\n  - {file: a.yaml, about: x, complaint: x, remedy: x, sample: 1, meter: bench 2, celsius: 23, sweep: [P1]"
 	for _, test := range []struct{ text, want string }{
-		{"board: board.yaml\n---\nboard: board.yaml\n", "truth.yaml: 2 documents; write one"},
-		{"board: board.yaml\ntruth: x\nknown: []\ncases: []\n", "truth.yaml:2:8: `truth`: `x` is not a whole number; write one such as 14"},
-		{aCase + ", inspect: C99}\n", "truth.yaml:5:115: no part `C99` on this board; did you mean `C9`?"},
-		{aCase + ", meter: bench 3}\n", "truth.yaml:5:106: the key `meter` is there twice, first on line 5; keep one of them"},
-		{aCase + ", faults: [{at: C1 1-2, mode: short}]}\n", "truth.yaml:5:134: `short` is not a mode; did you mean `shorted`?"},
-		{aCase + ", faults: [{at: C1 1-9, mode: shorted}]}\n", "truth.yaml:5:115: nothing on board Wren T2 can be shorted at \"C1 1-9\"; name a place and a mode as trials do"},
-		{aCase + ", read: {P1.3: maybe}}\n", "truth.yaml:5:119: `P1.3` cannot be `maybe`; it is one of `true`, `missed`"},
+		{"board: board.yaml\ntruth: x\nknown: []\ncases: []\n", "truth.yaml: yaml: unmarshal errors:\n  line 2: cannot unmarshal !!str `x` into uint64"},
+		{aCase + ", inspect: [C99]}\n", "truth.yaml: no part `C99` on this board; did you mean `C9`?"},
+		{aCase + ", look: [C9]}\n", "truth.yaml: yaml: unmarshal errors:\n  line 5: field look not found in type practice.demoCaseFile"},
+		{aCase + ", faults: [{at: C1 1-2, mode: short}]}\n", "truth.yaml: `short` is not a mode; did you mean `shorted`?"},
+		{aCase + ", faults: [{at: C1 1-9, mode: shorted}]}\n", "truth.yaml: nothing on board Wren T2 can be shorted at \"C1 1-9\"; name a place and a mode as trials do"},
 	} {
 		write(t, path, []byte(test.text))
 		_, err := LoadDemo(path)

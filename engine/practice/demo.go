@@ -2,6 +2,8 @@ package practice
 
 import (
 	"bufio"
+	"bytes"
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -9,6 +11,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+
+	"gopkg.in/yaml.v3"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -54,106 +58,76 @@ type DemoReading struct {
 	Missed bool // the probe missed the pad, and the display showed OL
 }
 
-func text(doc string) *document.Shape { return &document.Shape{Doc: doc} }
-
-func numeric(doc string) *document.Shape {
-	return &document.Shape{Doc: doc, Parse: func(s string) error {
-		if v, err := strconv.ParseFloat(s, 64); err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("%s is not a number; write one such as 23.5", document.Quote(s))
-		}
-		return nil
-	}}
+// demoFile is truth.yaml. It is ours: what it holds is described where it is used.
+type demoFile struct {
+	Board string // the board file, from the folder of this one
+	Truth uint64 // seed of the board type
+	Known []struct {
+		File, By, Taken, Meter, Polarity string
+		Sample                           string  // seed of the board
+		Celsius                          float64 // true temperature of the board
+		Says                             float64 // what the sweep file says of it
+	}
+	Cases []demoCaseFile
 }
 
-func counted(doc string) *document.Shape {
-	return &document.Shape{Doc: doc, Parse: func(s string) error {
-		if _, err := strconv.ParseUint(s, 10, 64); err != nil {
-			return fmt.Errorf("%s is not a whole number; write one such as 14", document.Quote(s))
-		}
-		return nil
-	}}
-}
+// demoCaseFile is a case in truth.yaml.
+type demoCaseFile struct {
+	File, About, Complaint, Remedy, Sample, Meter string
 
-func field(name string, s *document.Shape) document.Field {
-	return document.Field{Name: name, Shape: s, Required: true}
-}
-
-func maybe(name string, s *document.Shape) document.Field {
-	return document.Field{Name: name, Shape: s}
-}
-
-func list(s *document.Shape) *document.Shape { return &document.Shape{Item: s, Single: true} }
-
-// demoShape describes truth.yaml.
-var demoShape = &document.Shape{
-	Doc: "What is true of the boards that sweeps and cases come from.",
-	Fields: []document.Field{
-		field("board", text("the board file, from the folder of this one")),
-		field("truth", counted("seed of the board type")),
-		field("known", &document.Shape{Item: &document.Shape{Fields: []document.Field{
-			field("file", text("the sweep file")),
-			field("sample", counted("seed of the board")),
-			field("by", text("who took it")),
-			field("taken", references.TimeShape()),
-			field("meter", text("one of the meters of package practice")),
-			field("polarity", references.PolarityShape()),
-			field("celsius", numeric("true temperature of the board")),
-			field("says", numeric("temperature that the file says")),
-		}}}),
-		field("cases", &document.Shape{Item: &document.Shape{Fields: []document.Field{
-			field("file", text("the case file")),
-			field("about", text("what is wrong, for people")),
-			field("complaint", text("what the owner says")),
-			field("remedy", text("what repairs it, for people")),
-			field("sample", counted("seed of the board")),
-			field("meter", text("one of the meters of package practice")),
-			field("celsius", numeric("true temperature of the board")),
-			field("sweep", list(text("connectors that the case has readings of"))),
-			maybe("faults", &document.Shape{Item: &document.Shape{Fields: []document.Field{
-				field("at", text("where, as practice.Place writes it")),
-				field("mode", text("a mode of package fault")),
-				maybe("ohms", numeric("of the path or in series; none for an open")),
-			}}}),
-			maybe("bad", list(text("parts that are bad"))),
-			maybe("read", &document.Shape{Doc: "further readings: point and how it came about", Value: &document.Shape{Enum: []string{"true", "missed"}}}),
-			maybe("inspect", list(text("parts that the case has looks of"))),
-			maybe("looks", &document.Shape{Doc: "how parts look, where that is not left to chance", Value: text("")}),
-			maybe("warm", &document.Shape{Doc: "by rail, the parts that warm up, where that is not left to chance", Value: list(text(""))}),
-		}}}),
-	},
+	Celsius float64
+	Sweep   []string // connectors that the case has readings of
+	Faults  []struct {
+		At, Mode string
+		Ohms     *float64 // none for an open
+	}
+	Bad     []string            // parts
+	Read    yaml.Node           // further readings: point, and true or missed
+	Inspect []string            // parts that the case has looks of
+	Looks   map[string]string   // where that is not left to chance
+	Warm    map[string][]string // parts that warm up, by rail, where that is not left to chance
 }
 
 // LoadDemo reads a truth.yaml and the voltages that ngspice found for it, which
 // are kept beside it in ngspice.txt; without that file every answer comes from
-// the own solver. The error is document.Problems.
+// the own solver.
 func LoadDemo(path string) (*Demo, error) {
-	nodes, err := document.Read(path, 0)
+	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	if len(nodes) != 1 {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: fmt.Sprintf("%d documents", len(nodes)), Do: "write one"}}
-	}
-	if problems := demoShape.Check(nodes[0]); len(problems) > 0 {
-		return nil, problems.Err()
+	var file demoFile
+	in := yaml.NewDecoder(bytes.NewReader(text))
+	in.KnownFields(true)
+	if err := in.Decode(&file); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	dir := filepath.Dir(path)
-	board, err := netlist.Load(filepath.Join(dir, nodes[0].Get("board").Text()))
+	board, err := netlist.Load(filepath.Join(dir, file.Board))
 	if err != nil {
 		return nil, err
 	}
 	m := network.New(board)
-	s := &demoReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal())}
-	s.truth = NewTruth(m, whole(nodes[0].Get("truth")))
+	s := &demoReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal()), truth: NewTruth(m, file.Truth)}
 	demo := &Demo{Model: m, Truth: s.truth}
-	for _, n := range nodes[0].Get("known").Items() {
-		demo.Known = append(demo.Known, s.sweep(n))
+	for i := range file.Known {
+		x := &file.Known[i]
+		k := DemoSweep{File: filepath.Join(dir, x.File), Simulator: s.bench(x.Sample, x.Meter, x.Celsius, nil)}
+		k.Sweep = references.Sweep{File: k.File, Board: board.Name, Revision: board.Revision, Sample: x.Sample, By: x.By, Meter: k.Simulator.Meter.Declared,
+			State: references.State{Battery: "out", Celsius: x.Says}}
+		k.Sweep.Taken, err = references.ParseTime(x.Taken)
+		s.keep(err)
+		k.Sweep.State.Polarity, _ = references.ParsePolarity(x.Polarity)
+		for c := range board.Connectors {
+			k.Sweep.State.Unplugged = append(k.Sweep.State.Unplugged, board.Connectors[c].Name)
+		}
+		demo.Known = append(demo.Known, k)
 	}
-	for _, n := range nodes[0].Get("cases").Items() {
-		demo.Cases = append(demo.Cases, s.demoCase(n))
+	for i := range file.Cases {
+		demo.Cases = append(demo.Cases, s.demoCase(&file.Cases[i]))
 	}
-	if err := s.problems.Err(); err != nil {
-		return nil, err
+	if s.err != nil {
+		return nil, fmt.Errorf("%s: %w", path, s.err)
 	}
 	f, err := os.Open(filepath.Join(dir, answersFile))
 	if os.IsNotExist(err) {
@@ -179,124 +153,79 @@ func LoadDemo(path string) (*Demo, error) {
 // answersFile is the file of recorded voltages beside truth.yaml.
 const answersFile = "ngspice.txt"
 
+// demoReader finds on the board what truth.yaml names, and keeps the first error.
 type demoReader struct {
-	dir      string
-	m        *network.Model
-	loci     []fault.Locus
-	truth    *Truth
-	problems document.Problems
+	dir   string
+	m     *network.Model
+	loci  []fault.Locus
+	truth *Truth
+	err   error
 }
 
-// whole and decimal read scalars that the shape has checked.
-func whole(n document.Node) uint64 {
-	v, _ := strconv.ParseUint(n.Text(), 10, 64)
-	return v
-}
-
-func decimal(n document.Node) float64 {
-	v, _ := strconv.ParseFloat(n.Text(), 64)
-	return v
-}
+func (s *demoReader) keep(err error) { s.err = cmp.Or(s.err, err) }
 
 // bench makes the board and the meter of a sweep or a case. Two with the same
 // meter share the very instrument.
-func (s *demoReader) bench(n document.Node, faults []Fault) *Simulator {
-	declared, err := meterByName(n.Get("meter").Text())
-	if err != nil {
-		s.problems.AddError(n.Get("meter").At(), err)
-	}
-	return &Simulator{
-		Board: s.truth.Sample(whole(n.Get("sample")), decimal(n.Get("celsius"))).Faulted(faults...),
-		Meter: NewMeter(declared, s.truth.Seed),
-		looks: map[netlist.PartID]journal.Look{},
-		warm:  map[netlist.NetID][]netlist.PartID{},
-	}
+func (s *demoReader) bench(sample, meter string, celsius float64, faults []Fault) *Simulator {
+	declared, err := meterByName(meter)
+	s.keep(err)
+	seed, err := strconv.ParseUint(sample, 10, 64)
+	s.keep(err)
+	return NewSimulator(s.truth.Sample(seed, celsius).Faulted(faults...), NewMeter(declared, s.truth.Seed))
 }
 
-func (s *demoReader) sweep(n document.Node) DemoSweep {
-	k := DemoSweep{File: filepath.Join(s.dir, n.Get("file").Text()), Simulator: s.bench(n, nil)}
+// find looks names up on the board.
+func find[T any](s *demoReader, names []string, by func(string) (T, error)) (list []T) {
+	for _, name := range names {
+		x, err := by(name)
+		s.keep(err)
+		list = append(list, x)
+	}
+	return list
+}
+
+func (s *demoReader) demoCase(x *demoCaseFile) DemoCase {
 	b := s.m.Board
-	k.Sweep = references.Sweep{File: k.File, Board: b.Name, Revision: b.Revision, Sample: n.Get("sample").Text(), By: n.Get("by").Text(), Meter: k.Simulator.Meter.Declared}
-	k.Sweep.Taken, _ = references.ParseTime(n.Get("taken").Text()) // checked by the shape
-	k.Sweep.State = references.State{Battery: "out", Celsius: decimal(n.Get("says"))}
-	k.Sweep.State.Polarity, _ = references.ParsePolarity(n.Get("polarity").Text())
-	for i := range b.Connectors {
-		k.Sweep.State.Unplugged = append(k.Sweep.State.Unplugged, b.Connectors[i].Name)
-	}
-	return k
-}
-
-func (s *demoReader) parts(nodes document.Node) []netlist.PartID {
-	var ids []netlist.PartID
-	for _, n := range nodes.Items() {
-		if id, err := s.m.Board.PartByName(n.Text()); err != nil {
-			s.problems.AddError(n.At(), err)
-		} else {
-			ids = append(ids, id)
-		}
-	}
-	return ids
-}
-
-func (s *demoReader) demoCase(n document.Node) DemoCase {
-	c := DemoCase{
-		File: filepath.Join(s.dir, n.Get("file").Text()), About: n.Get("about").Text(),
-		Complaint: n.Get("complaint").Text(), Remedy: n.Get("remedy").Text(),
-		Bad: s.parts(n.Get("bad")), Looks: s.parts(n.Get("inspect")),
-	}
-	for _, x := range n.Get("sweep").Items() {
-		if id, err := s.m.Board.ConnectorByName(x.Text()); err != nil {
-			s.problems.AddError(x.At(), err)
-		} else {
-			c.Sweep = append(c.Sweep, id)
-		}
-	}
+	c := DemoCase{File: filepath.Join(s.dir, x.File), About: x.About, Complaint: x.Complaint, Remedy: x.Remedy,
+		Bad: find(s, x.Bad, b.PartByName), Looks: find(s, x.Inspect, b.PartByName), Sweep: find(s, x.Sweep, b.ConnectorByName)}
 	var faults []Fault
-	for _, x := range n.Get("faults").Items() {
-		mode, ok := fault.ParseMode(x.Get("mode").Text())
+	for _, f := range x.Faults {
+		mode, ok := fault.ParseMode(f.Mode)
 		if !ok {
-			s.problems.Add(x.Get("mode").At(), document.Quote(x.Get("mode").Text())+" is not a mode", document.Suggest(x.Get("mode").Text(), fault.ModeNames(), "see package fault"))
+			s.keep(fmt.Errorf("%s is not a mode; %s", document.Quote(f.Mode), document.Suggest(f.Mode, fault.ModeNames(), "see package fault")))
 			continue
 		}
 		ohms := endless
-		if o := x.Get("ohms"); o.Exists() {
-			ohms = decimal(o)
+		if f.Ohms != nil {
+			ohms = *f.Ohms
 		}
-		f, err := FindFault(s.m, s.loci, x.Get("at").Text(), mode, ohms)
-		if err != nil {
-			s.problems.AddError(x.At(), err)
-			continue
-		}
-		faults = append(faults, f)
+		found, err := FindFault(s.m, s.loci, f.At, mode, ohms)
+		s.keep(err)
+		faults = append(faults, found)
 	}
-	for _, e := range n.Get("read").Entries() {
-		at, err := s.m.Board.Point(e.Name())
-		if err != nil {
-			s.problems.AddError(e.Key.At(), err)
-			continue
-		}
-		c.Extra = append(c.Extra, DemoReading{at, e.Name(), e.Value.Text() == "missed"})
+	for i := 0; i+1 < len(x.Read.Content); i += 2 {
+		name := x.Read.Content[i].Value
+		at, err := b.Point(name)
+		s.keep(err)
+		c.Extra = append(c.Extra, DemoReading{at, name, x.Read.Content[i+1].Value == "missed"})
 	}
-	c.Simulator = s.bench(n, faults)
-	for _, e := range n.Get("looks").Entries() {
-		id, err := s.m.Board.PartByName(e.Name())
-		if err != nil {
-			s.problems.AddError(e.Key.At(), err)
-			continue
-		}
+	if s.err != nil {
+		return c
+	}
+	c.Simulator = s.bench(x.Sample, x.Meter, x.Celsius, faults)
+	for name, word := range x.Looks {
+		id, err := b.PartByName(name)
+		s.keep(err)
 		look := journal.Clean
-		for look.String() != e.Value.Text() && look < journal.Missing {
+		for look.String() != word && look < journal.Missing {
 			look++
 		}
 		c.Simulator.looks[id] = look
 	}
-	for _, e := range n.Get("warm").Entries() {
-		id, err := s.m.Board.NetByName(e.Name())
-		if err != nil {
-			s.problems.AddError(e.Key.At(), err)
-			continue
-		}
-		c.Simulator.warm[id] = s.parts(e.Value)
+	for name, parts := range x.Warm {
+		rail, err := b.NetByName(name)
+		s.keep(err)
+		c.Simulator.warm[rail] = find(s, parts, b.PartByName)
 	}
 	return c
 }

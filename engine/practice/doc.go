@@ -12,8 +12,8 @@
 // The order of things: a Truth is what a board type really is. A Board is one
 // board of that type, perhaps with faults. A Simulator is a Board with a meter, and
 // answers what a technician may ask of it. LoadTrials reads the recorded
-// trials, LoadDemo the demo with its recorded answers. NewTrial draws a trial that no
-// file holds, and NewDrawing a board file that lacks what people leave out.
+// trials, LoadDemo the demo with its recorded answers. What lacks
+// what people leave out of a board file is a Drawing.
 //
 // Everything is drawn from seeds and comes out the same each time.
 package practice

@@ -43,7 +43,7 @@ type question struct {
 // is made from the recorded voltage where there is one, and from the own
 // solver's otherwise; see Unrecorded.
 func (b *Simulator) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
-	at, err := b.Drawing.point(at)
+	at, err := b.Drawing.Point(at)
 	if err != nil {
 		return quantity.Reading{}, err
 	}

@@ -36,11 +36,11 @@ type Take struct {
 // between the leads to the meter's accuracy, OL above its range.
 func (b *Simulator) Take(t Take) (quantity.Reading, error) {
 	var err error
-	if t.At, err = b.Drawing.point(t.At); err != nil {
+	if t.At, err = b.Drawing.Point(t.At); err != nil {
 		return quantity.Reading{}, err
 	}
 	if t.To != nil {
-		to, err := b.Drawing.point(*t.To)
+		to, err := b.Drawing.Point(*t.To)
 		if err != nil {
 			return quantity.Reading{}, err
 		}

@@ -36,11 +36,12 @@ type Trial struct {
 	// Drawing is the board as the engine is given it; nil where that is Model's own.
 	Drawing *Drawing
 
-	truth  *Truth
-	sample uint64
-	real   Meter
-	degree float64 // Celsius
-	volts  map[question]float64
+	Truth      *Truth
+	Sample     uint64  // seed of the board
+	Instrument Meter   // that the readings were taken with
+	Celsius    float64 // of the board
+
+	volts map[question]float64 // recorded
 }
 
 // TrialReading is what the display showed.
@@ -56,20 +57,19 @@ func (t *Trial) Faulty() *Board {
 }
 
 // Good makes the board of the trial as it was before anything went wrong.
-func (t *Trial) Good() *Board { return t.truth.Sample(t.sample, t.degree) }
+func (t *Trial) Good() *Board { return t.Truth.Sample(t.Sample, t.Celsius) }
 
-// Another draws one more good board of the trial's type, as warm as the trial's.
-func (t *Trial) Another(seed uint64) *Board {
-	return t.truth.Sample(random(t.sample, "another").Uint64()+seed, t.degree)
-}
+// MissedPads is the share of readings of a board drawn as people draw it with the probe
+// off the pad (common practice, no source).
+const MissedPads = 0.02
 
 // Simulator makes the board again with the meter it was read with, to answer
 // further questions: the connectors from the recording, the rest by the own
 // solver.
 func (t *Trial) Simulator() *Simulator {
-	b := &Simulator{Board: t.Faulty(), Meter: t.real, answers: t.volts, Drawing: t.Drawing}
+	b := &Simulator{Board: t.Faulty(), Meter: t.Instrument, answers: t.volts, Drawing: t.Drawing}
 	if t.Drawing != nil {
-		b.Missed, b.reads = missedPads, len(t.Readings)
+		b.Missed, b.reads = MissedPads, len(t.Readings)
 	}
 	return b
 }
@@ -365,8 +365,8 @@ func (r *trialReader) trial(c *columns) error {
 	}
 	truth, k := r.truth(c)
 	size := c.whole()
-	t.sample, t.real = c.whole(), c.meter()
-	t.degree = c.number(-40, 85)
+	t.Sample, t.Instrument = c.whole(), c.meter()
+	t.Celsius = c.number(-40, 85)
 	for len(c.cols) > 0 && c.err == nil {
 		place, name := c.text(), c.text()
 		ohms := c.number(0, math.Inf(1))
@@ -385,7 +385,7 @@ func (r *trialReader) trial(c *columns) error {
 	if len(t.Faults) > mostFaults {
 		return fmt.Errorf("%d faults, more than %d", len(t.Faults), mostFaults)
 	}
-	t.truth, t.Meter = truth, t.real.Declared
+	t.Truth, t.Meter = truth, t.Instrument.Declared
 	count := map[references.Polarity]uint64{}
 	for _, s := range r.sweeps[k] {
 		if count[s.State.Polarity]++; count[s.State.Polarity] <= size {

@@ -17,46 +17,6 @@ import (
 	"halfsplit/references"
 )
 
-// TestRedraw draws recorded trials anew: the same seed the same board, another seed
-// another one, with as many faults and readings, and faults that show.
-func TestRedraw(t *testing.T) {
-	trials, err := LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	differing := 0
-	for i := 0; i < len(trials); i += 20 {
-		tr := &trials[i]
-		var volts [3]string
-		for k, seed := range []uint64{1, 1, 2} {
-			u, err := tr.Redraw(seed)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if len(u.Faults) != len(tr.Faults) || len(u.Readings) != len(tr.Readings) || len(u.Library) != len(tr.Library) {
-				t.Errorf("trial %d has %d faults and %d readings; drawn anew %d and %d", tr.Number, len(tr.Faults), len(tr.Readings), len(u.Faults), len(u.Readings))
-			}
-			for k, r := range u.Readings {
-				if r.At != tr.Readings[k].At || r.Polarity != tr.Readings[k].Polarity {
-					t.Errorf("trial %d: reading %d is taken elsewhere", tr.Number, k)
-				}
-			}
-			for _, r := range u.Readings {
-				volts[k] += fmt.Sprint(r.Reading)
-			}
-		}
-		if volts[0] != volts[1] {
-			t.Errorf("trial %d: one seed gives two boards", tr.Number)
-		}
-		if volts[0] != volts[2] {
-			differing++
-		}
-	}
-	if differing == 0 {
-		t.Error("no seed gives another board")
-	}
-}
-
 // The recorded trials. To make them anew, some minutes of ngspice:
 //
 //	go test ./engine/practice -run TestTrials -refresh -timeout 60m
@@ -179,22 +139,23 @@ func makeTrials(t *testing.T, plan trialPlan) {
 				sample := uint64(1000 + number)
 				pols := blackToo(i / len(types))
 				good := types[k].Sample(sample, celsius)
-				var got drawn
+				var faults []Fault
+				drawn := 0
 				if kind < 2 {
-					if got, err = drawShowing(r, d, kind+1, good, meter, at, pols); err != nil {
+					if faults, drawn, err = d.DrawShowing(r, kind+1, good, meter, at, pols); err != nil {
 						t.Fatal(err)
 					}
 				}
 				if kind == 0 {
-					draws, shown = draws+got.draws, shown+1
+					draws, shown = draws+drawn, shown+1
 				}
 				head := fmt.Sprintf("trial\t%d\t%s\t%d\t%d\t%d\t%s\t%d\t%.1f", number, use, k+1, size, sample, meter.Declared.Name, instrument, celsius)
-				for _, f := range got.faults {
+				for _, f := range faults {
 					head += fmt.Sprintf("\t%s\t%s\t%g", Place(m, &f.Locus), f.Mode, f.Ohms)
 				}
 				rec.lines = append(rec.lines, recordingLine{head: head})
 				for _, pol := range pols {
-					rec.add(t, "read\t"+pol.String(), good.Faulted(got.faults...), meter, at, pol)
+					rec.add(t, "read\t"+pol.String(), good.Faulted(faults...), meter, at, pol)
 				}
 			}
 		}
@@ -267,7 +228,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 					if !ok {
 						continue // ground, or a pin that not connected (NC)
 					}
-					p := w.Probe(r.At, nil, r.Polarity, tr.real.Drive())
+					p := w.Probe(r.At, nil, r.Polarity, tr.Instrument.Drive())
 					own, err := w.Volts(p, netlist.Edits{})
 					if err != nil {
 						t.Fatal(err)
@@ -384,7 +345,7 @@ func TestTrialsShow(t *testing.T) {
 		if pols[references.BlackOnGround] {
 			list = append(list, references.BlackOnGround)
 		}
-		moved, err := differ(tr.Faulty(), tr.truth.Sample(tr.sample, tr.degree), tr.real, at, list)
+		moved, err := differ(tr.Faulty(), tr.Truth.Sample(tr.Sample, tr.Celsius), tr.Instrument, at, list)
 		if err != nil || !moved {
 			t.Errorf("trial %d: faults that do not show (%v)", tr.Number, err)
 		}

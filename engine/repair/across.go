@@ -13,27 +13,67 @@ import (
 	"halfsplit/references"
 )
 
-// acrossTried bounds the parts across which a resistance is worked out.
-const acrossTried = 16
+// acrossTried bounds the ways across which a resistance is worked out.
+const acrossTried = 24
 
-// across adds reading the resistance between the two ends of a part where it lies. What
-// leads around the part is in the circuit; a bad joint outside of the probes is not read,
-// which sets it apart from the part.
-func (p *planning) across() error {
-	var parts []netlist.PartID
+// way is where a resistance may be read: between the two ends of a series part, or
+// between two nets.
+type way struct {
+	name string
+	a, b netlist.Point
+}
+
+// ways lists where a resistance may tell of what is suspected: across series parts, and
+// between the nets that they join, their joints in between, or that a short, a leak or a
+// bridge joins; each the likeliest first.
+func (p *planning) ways() []way {
+	var list []way
+	read := func(is func(*journal.Read) bool) bool {
+		return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Read.To != nil && t.Edits.Equal(p.Edits) && is(&t.Read) })
+	}
+	order := func(a, b netlist.NetID) [2]netlist.NetID { return [2]netlist.NetID{min(a, b), max(a, b)} }
+	in := map[[2]netlist.NetID]bool{}
+	between := func(a, b netlist.NetID) {
+		nets := order(a, b)
+		x, y := p.easiestOn(a, nil), p.easiestOn(b, nil)
+		if in[nets] || x == nil || y == nil || read(func(r *journal.Read) bool { return order(r.At.Net, r.To.Net) == nets }) {
+			return
+		}
+		in[nets] = true
+		list = append(list, way{p.Board.PointName(*x) + " to " + p.Board.PointName(*y), *x, *y})
+	}
 	for _, part := range p.blamed() {
-		at := &p.Board.Parts[part]
-		if len(at.Terminals) != 2 || at.Kind.Class() != netlist.Series || at.Access == netlist.Underfill || p.Edits.Of(part).Removed ||
-			p.Edits.Of(part).Jumpered || len(parts) == acrossTried || p.acrossRead(part) {
+		at, edit := &p.Board.Parts[part], p.Edits.Of(part)
+		if len(at.Terminals) != 2 || at.Kind.Class() != netlist.Series || edit.Removed || edit.Jumpered {
 			continue
 		}
-		parts = append(parts, part)
+		a, b := p.terminals(part)
+		if at.Access != netlist.Underfill && !read(func(r *journal.Read) bool { return p.isAcross(r, part) }) {
+			list = append(list, way{at.Name, a, b})
+		}
+		between(a.Net, b.Net)
 	}
+	for i := range p.hyps {
+		for _, c := range p.hyps[i].changes {
+			if c.Kind == network.AddPath {
+				between(c.A.Net, c.B.Net)
+			}
+		}
+	}
+	return list[:min(len(list), acrossTried)]
+}
+
+// across adds reading the resistance between two points of the board as it lies. What
+// leads around is in the circuit. A bad joint outside of the probes is not read, which sets
+// it apart from the part. So little current is driven that next to nothing passes through
+// junctions: leaks show that these hide in diode mode.
+func (p *planning) across() error {
+	ways := p.ways()
 	meter := p.Stages[len(p.Stages)-1].Meter
 	drive := diagnose.OhmsDrive(meter)
-	shows := make([][]diagnose.Predicted, len(parts))
-	err := p.pool.Each(len(parts), func(w *network.Workspace, i int) error {
-		a, b := p.terminals(parts[i])
+	shows := make([][]diagnose.Predicted, len(ways))
+	err := p.pool.Each(len(ways), func(w *network.Workspace, i int) error {
+		a, b := ways[i].a, ways[i].b
 		o := fault.Observation{Edits: p.Edits, Probe: p.Probe(a, &b, references.RedOnGround, drive), Noise: fault.Noise{Own: diagnose.LeastNoise}}
 		told, err := p.Physics.PredictBoards(w, &o, p.boards())
 		if err != nil {
@@ -51,13 +91,12 @@ func (p *planning) across() error {
 	if err != nil {
 		return err
 	}
-	for i, part := range parts {
+	for i, w := range ways {
 		rows, n := outcomes(shows[i], softSigmas)
 		if n < 2 {
 			continue
 		}
-		a, b := p.terminals(part)
-		t := test{step: Step{Do: DoAcross, Part: p.Board.Parts[part].Name, At: p.Board.PointName(a), Then: []string{p.Board.PointName(b)}, Seconds: p.Costs.Across}}
+		t := test{step: Step{Do: DoAcross, Part: w.name, At: p.Board.PointName(w.a), Then: []string{p.Board.PointName(w.b)}, Seconds: p.Costs.Across}}
 		t.seen = p.readings(shows[i], rows, n)
 		for k := range t.seen {
 			if v := t.seen[k].Volts; v != nil {
@@ -68,7 +107,7 @@ func (p *planning) across() error {
 				}
 			}
 		}
-		p.addRows(t, rows, n, max(p.shielded(a), p.shielded(b)))
+		p.addRows(t, rows, n, max(p.shielded(w.a), p.shielded(w.b)))
 	}
 	return nil
 }
@@ -76,12 +115,6 @@ func (p *planning) across() error {
 // terminals gives the two terminals of a part.
 func (p *planning) terminals(part netlist.PartID) (a, b netlist.Point) {
 	return p.Board.TerminalPoint(netlist.TerminalRef{Part: part}), p.Board.TerminalPoint(netlist.TerminalRef{Part: part, Terminal: 1})
-}
-
-// acrossRead tells whether the resistance across a part was read, of the board as it
-// lies.
-func (p *planning) acrossRead(part netlist.PartID) bool {
-	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Edits.Equal(p.Edits) && p.isAcross(&t.Read, part) })
 }
 
 // isAcross tells whether a reading is between the two ends of a part.

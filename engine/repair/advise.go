@@ -179,18 +179,32 @@ func foregone(c plan.Choice) bool {
 	return slices.ContainsFunc(c.Outcomes, func(o plan.Outcome) bool { return o.Probability > known })
 }
 
-// finds tells whether a test is worth its seconds on a board that reads right: what it
-// would find, as likely as not or more, saves giving up.
+// pays is how many times its seconds a test has to save on a board that reads right to be
+// asked of a person (common practice, no source).
+const pays = 2
+
+// finds tells whether a test pays on a board that reads right: after an outcome that leaves
+// it as likely as not, or more so, that something is to be repaired, doing so comes instead
+// of giving up.
 func (p *planning) finds(c plan.Choice) bool {
-	found := 0.0
+	saved := 0.0
 	for _, o := range c.Outcomes {
+		bad, less := 0.0, 0.0
 		for h, w := range o.Weights {
-			if w >= 0.5 && len(p.problem.Hypotheses[h].Needs) > 0 {
-				found += o.Probability * w
+			needs := p.problem.Hypotheses[h].Needs
+			if len(needs) == 0 {
+				continue
+			}
+			bad, less = bad+w, less+w*p.problem.GiveUp
+			for _, r := range needs {
+				less -= w * p.remedies[r].seconds
 			}
 		}
+		if bad >= 0.5 {
+			saved += o.Probability * less
+		}
 	}
-	return found*p.problem.GiveUp > p.tests[c.Test].step.Seconds
+	return saved > pays*p.tests[c.Test].step.Seconds
 }
 
 // telling tells whether a choice is worth listing behind the best one: its second

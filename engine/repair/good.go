@@ -70,7 +70,7 @@ func (p *planning) beside(d *Diagnosis) {
 // idle adds, where the board reads right and the complaint stands, putting a known-good
 // cable or module at hand in place of the one at a connector.
 func (p *planning) idle(d *Diagnosis) {
-	if len(d.Next) > 0 || len(p.Taken) == 0 || len(d.OutOfRange()) > 0 || len(d.Suspects) > 0 && p.NothingWrong() < likelyNothing {
+	if !p.likely && len(d.Next) > 0 || len(p.Taken) == 0 || len(d.OutOfRange()) > 0 || len(d.Suspects) > 0 && p.NothingWrong() < likelyNothing {
 		return
 	}
 	for i := range p.Board.Connectors {
@@ -80,7 +80,11 @@ func (p *planning) idle(d *Diagnosis) {
 		})
 		if p.Case.AtHand(name) && !swapped {
 			mends := fault.SwapMends * p.NothingWrong()
-			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: p.Costs.Swap, Why: "the board reads right; what is connected to it may be what is bad",
+			expected := p.Costs.Swap + (1-mends)*p.Costs.GiveUp
+			for _, s := range d.Next {
+				expected = math.Max(expected, s.Expected)
+			}
+			d.Next = append(d.Next, Step{Do: DoSwap, Part: name, Seconds: p.Costs.Swap, Expected: expected, Why: "the board reads right; what is connected to it may be what is bad",
 				Outcomes: []StepOutcome{{Seen: "the complaint is gone", Probability: mends, Means: []string{"what was connected at " + name}}, {Seen: "the complaint stays", Probability: 1 - mends, Means: []string{}}}})
 		}
 	}

@@ -144,7 +144,7 @@ func (p *planning) remedy(f *fault.Fault) remedy {
 	case f.Mode.Path() && part.MayLeaveOff():
 		r.name = leaveOff
 		r.seconds = p.Costs.Remove + verify
-		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. Replace it with %s when there is one.", name, lost(part), valueOf(part))
+		r.advice = fmt.Sprintf("Take %s off and leave it off; you lose %s. When you have one, fit %s.", name, lost(part), valueOf(part))
 	case !f.Mode.Path() && part.MayJumper():
 		r.name = "jumper"
 		r.advice = fmt.Sprintf("Put a jumper across %s; you lose %s. Or replace it.", name, lost(part))

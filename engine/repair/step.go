@@ -35,7 +35,7 @@ const (
 	DoGood      Do = "good"      // read At on a good board
 	DoSwap      Do = "swap"      // put a known-good cable or module on the connector Part
 	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
-	DoAcross    Do = "across"    // read the resistance between At and the one point of Then, the ends of Part
+	DoAcross    Do = "across"    // read the resistance between At and the one point of Then: the ends of Part, or of two nets
 	DoInject    Do = "inject"    // current into the rail At
 	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
 	DoInspect   Do = "inspect"   // Part, or the connector pin of that name; or along the net At for what is not drawn
@@ -82,6 +82,8 @@ func (s *Step) Phrase(part, at string) string {
 	text := phrases[s.Do]
 	if s.Do == DoInspect && s.At != "" {
 		text = "look along AT for what is not drawn"
+	} else if s.Do == DoAcross && strings.Contains(s.Part, " to ") {
+		text = "measure from PART"
 	}
 	return strings.NewReplacer("PART", part, "AT", at).Replace(text)
 }

@@ -45,7 +45,7 @@ func (p *planning) why(s *Step, outcomes int) string {
 	case DoEnds:
 		return "the short lies on the side that reads lower"
 	case DoAcross:
-		return "between its two ends, the other lead off ground: what leads around it is reckoned with"
+		return "what leads around is reckoned with, and junctions hide nothing"
 	case DoInject:
 		return "the part that loads the rail warms up"
 	case DoDrop:

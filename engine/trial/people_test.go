@@ -124,11 +124,11 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 	var drawing *practice.Drawing
 	var err error
 	if asPeopleDraw {
-		if drawing, err = practice.NewDrawing(m.Board, seed); err != nil {
+		if drawing, err = newDrawing(m.Board, seed); err != nil {
 			return course{}, err
 		}
 	}
-	tr, err := practice.NewTrial(m, seed, faults, drawing)
+	tr, err := newTrial(m, seed, faults, drawing)
 	if err != nil {
 		return course{}, err
 	}
@@ -141,7 +141,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 	bad := Bad(tr.Faults, m, drawing)
 	c := course{faults: faults, drawn: true}
 	for i := range tr.Faults {
-		_, drawn := drawing.Names(m, &tr.Faults[i])
+		_, drawn := namesOf(drawing, m, &tr.Faults[i])
 		c.drawn = c.drawn && drawn
 	}
 	said, diagnoses := "", 0
@@ -433,5 +433,5 @@ func TestJudgement(t *testing.T) {
 
 // isUnknown tells whether a suspect's name is that of something in no drawing.
 func isUnknown(name string) bool {
-	return strings.HasPrefix(name, practice.UnknownPath) || strings.HasPrefix(name, practice.UnknownBreak)
+	return strings.HasPrefix(name, unknownPath) || strings.HasPrefix(name, unknownBreak)
 }

@@ -50,7 +50,7 @@ func plainness(tr *practice.Trial) (float64, error) {
 		}
 	}
 	for i := range uint64(goodBoards) {
-		other := practice.Simulator{Board: tr.Another(i), Meter: practice.NewMeter(faulty.Meter.Declared, i)}
+		other := practice.Simulator{Board: another(tr, i), Meter: practice.NewMeter(faulty.Meter.Declared, i)}
 		for k := range pins {
 			p := &pins[k]
 			v, err := other.Read(p.r.At, p.r.Polarity, netlist.Edits{})
@@ -74,3 +74,8 @@ func plainness(tr *practice.Trial) (float64, error) {
 // leastSpread keeps a pin that reads the same on all boards from telling without
 // end, in volts: half a step of the display.
 const leastSpread = 5e-4
+
+// another draws one more good board of a trial's type, as warm as the trial's.
+func another(t *practice.Trial, seed uint64) *practice.Board {
+	return t.Truth.Sample(practice.Random(t.Sample, "another").Uint64()+seed, t.Celsius)
+}

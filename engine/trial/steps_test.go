@@ -176,11 +176,11 @@ func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) 
 	var drawing *practice.Drawing
 	var err error
 	if seed%2 == 1 {
-		if drawing, err = practice.NewDrawing(m.Board, seed); err != nil {
+		if drawing, err = newDrawing(m.Board, seed); err != nil {
 			return nil, err
 		}
 	}
-	return practice.NewTrial(m, seed, faults, drawing)
+	return newTrial(m, seed, faults, drawing)
 }
 
 func stepsWork(tr *practice.Trial) (*Work, error) {

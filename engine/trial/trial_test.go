@@ -140,7 +140,7 @@ func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
 	var drawn []*practice.Trial
 	for k := range *redraw {
 		for _, tr := range out {
-			u, err := tr.Redraw(uint64(k))
+			u, err := redrawn(tr, uint64(k))
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -338,13 +338,9 @@ func (w *Work) ends(s *repair.Step) error {
 	return nil
 }
 
-// across reads the resistance between both ends of a part.
+// across reads the resistance between two points.
 func (w *Work) across(s *repair.Step) error {
 	b := w.Engine.Board
-	p, err := w.part(s.Part)
-	if err != nil {
-		return err
-	}
 	at, err := b.Point(s.At)
 	if err != nil {
 		return err
@@ -358,7 +354,11 @@ func (w *Work) across(s *repair.Step) error {
 		return err
 	}
 	w.log("        reads %s", quantity.FormatReading(r))
-	w.pay(s.Seconds, b.Parts[p].Access)
+	access := netlist.Open
+	if p, err := w.part(s.Part); err == nil {
+		access = b.Parts[p].Access
+	}
+	w.pay(s.Seconds, access)
 	w.event(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{{At: at, Name: s.At, To: &to, ToName: s.Then[0], Reading: r}}})
 	return nil
 }
@@ -515,7 +515,7 @@ func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
 func Bad(faults []practice.Fault, m *network.Model, d *practice.Drawing) map[string]bool {
 	bad := map[string]bool{}
 	for i := range faults {
-		names, _ := d.Names(m, &faults[i])
+		names, _ := namesOf(d, m, &faults[i])
 		for _, n := range names {
 			bad[n] = true
 		}

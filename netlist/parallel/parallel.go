@@ -25,3 +25,16 @@ func Each(workers, n int, work func(worker, i int)) {
 	}
 	all.Wait()
 }
+
+// Watched is Each, which tells watch, where it is not nil, how many pieces are done: every
+// hundred as the first worker sees it, one call after the other.
+func Watched(workers, n int, watch func(done int), work func(worker, i int)) {
+	told := 0
+	Each(workers, n, func(k, i int) {
+		work(k, i)
+		if k == 0 && watch != nil && i >= told {
+			watch(i)
+			told = i + 100
+		}
+	})
+}

@@ -867,7 +867,7 @@ func stepWords(s *repair.Step) string {
 	case repair.DoEnds:
 		return "compare the resistances at both ends of " + s.Part
 	case repair.DoAcross:
-		return "read the resistance across " + s.Part
+		return strings.Replace(s.Phrase(s.Part, s.At), "measure", "read the resistance", 1)
 	case repair.DoRemove:
 		return s.Phrase(s.Part, s.At) + " and read both sides"
 	case repair.DoRepair:

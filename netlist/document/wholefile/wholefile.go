@@ -32,6 +32,7 @@ func New(path string, text []byte) error {
 
 func fresh(path string, text []byte) error {
 	if _, err := os.Lstat(path); err == nil {
+		clean(filepath.Dir(path)) // the run that wrote it may have been killed before its draft was gone
 		return syscall.EEXIST
 	}
 	draft, err := write(path, text)

@@ -57,6 +57,17 @@ func TestClean(t *testing.T) {
 }
 
 // Links, pipes and devices are not written over, nor waited for.
+// TestCleanAgain: a run that was killed between its file and its draft is cleaned up after
+// by the next one, though that has nothing to write.
+func TestCleanAgain(t *testing.T) {
+	dir := t.TempDir()
+	put(t, filepath.Join(dir, "a.yaml"), "a")
+	put(t, filepath.Join(dir, draftName()), "a")
+	if err := New(filepath.Join(dir, "a.yaml"), []byte("a")); !errors.Is(err, fs.ErrExist) || names(t, dir) != "a.yaml" {
+		t.Errorf("%v; the folder holds %s", err, names(t, dir))
+	}
+}
+
 func TestIrregular(t *testing.T) {
 	dir := t.TempDir()
 	precious, link, pipe, nowhere := filepath.Join(dir, "precious"), filepath.Join(dir, "link"), filepath.Join(dir, "pipe"), filepath.Join(dir, "nowhere")

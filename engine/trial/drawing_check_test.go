@@ -1,14 +1,18 @@
-package practice
+package trial
 
 import (
 	"bytes"
+	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -33,20 +37,22 @@ func TestDrawingShares(t *testing.T) {
 	for _, path := range drawnBoards {
 		truth := loadBoard(t, path)
 		for seed := range uint64(drawings) {
-			d, err := NewDrawing(truth, seed)
+			d, err := newDrawing(truth, seed)
 			if err != nil {
 				t.Fatalf("%s, seed %d: %v", path, seed, err)
 			}
 			if seed == 0 {
-				again, err := NewDrawing(truth, seed)
-				if err != nil || !bytes.Equal(again.Text, d.Text) {
+				one, err := drawnText(truth, seed)
+				again, other := drawnText(truth, seed)
+				if err != nil || other != nil || !bytes.Equal(one, again) {
 					t.Errorf("%s: one seed gives two drawings (%v)", path, err)
 				}
 			}
 			chips := 0
 			for p := range truth.Parts {
 				tp := &truth.Parts[p]
-				id, drawn := d.drawn[netlist.PartID(p)]
+				id, err := d.Board.PartByName(tp.Name)
+				drawn := err == nil
 				switch tp.Kind {
 				case netlist.IC, netlist.Module:
 					if !drawn {
@@ -110,7 +116,7 @@ func TestDrawingMeansTheBoard(t *testing.T) {
 	for _, path := range drawnBoards {
 		truth := loadBoard(t, path)
 		for seed := range uint64(5) {
-			d, err := NewDrawing(truth, seed)
+			d, err := newDrawing(truth, seed)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -119,7 +125,7 @@ func TestDrawingMeansTheBoard(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				q, err := d.point(p)
+				q, err := d.Point(p)
 				if err != nil || truth.PointName(q) != name {
 					t.Fatalf("%s: %s is %s on the board (%v)", path, name, truth.PointName(q), err)
 				}
@@ -129,8 +135,16 @@ func TestDrawingMeansTheBoard(t *testing.T) {
 			}
 			last := netlist.PartID(len(d.Board.Parts) - 1)
 			e := d.Edits(netlist.Edits{}.Replace(0).Remove(last).Repair(netlist.ResolderedTerminal(netlist.TerminalRef{Part: last, Terminal: 0})))
-			want := netlist.Edits{}.Replace(d.parts[0]).Remove(d.parts[last]).Repair(netlist.ResolderedTerminal(d.terminal(netlist.TerminalRef{Part: last, Terminal: 0})))
-			if !e.Equal(want) || truth.Parts[d.parts[last]].Name != d.Board.Parts[last].Name {
+			p, err := truth.PartByName(d.Board.Parts[0].Name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			z, err := truth.Point(d.Board.PointName(d.Board.TerminalPoint(netlist.TerminalRef{Part: last, Terminal: 0})))
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := netlist.Edits{}.Replace(p).Remove(z.Terminal.Part).Repair(netlist.ResolderedTerminal(z.Terminal))
+			if !e.Equal(want) {
 				t.Errorf("%s, seed %d: edits are %s, want %s", path, seed, e.Key(), want.Key())
 			}
 		}
@@ -151,14 +165,16 @@ parts:
 // goes by its name and is repaired with it. What is not drawn goes by its net.
 func TestDrawingNames(t *testing.T) {
 	path := t.TempDir() + "/board.yaml"
-	write(t, path, []byte(shortBoard))
+	if err := os.WriteFile(path, []byte(shortBoard), 0o666); err != nil {
+		t.Fatal(err)
+	}
 	truth := loadBoard(t, path)
 	m := network.New(truth)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	var d *Drawing
+	var d *practice.Drawing
 	for seed := range uint64(500) {
 		var err error
-		if d, err = NewDrawing(truth, seed); err != nil {
+		if d, err = newDrawing(truth, seed); err != nil {
 			t.Fatal(err)
 		}
 		if _, err := d.Board.PartByName("C1"); err != nil {
@@ -179,20 +195,20 @@ func TestDrawingNames(t *testing.T) {
 		{"R1 through 1-2", fault.Open, []string{"R1"}, true},
 		{"pin J1.2", fault.OpenJoint, []string{"J1.2"}, true},
 	} {
-		f, err := FindFault(m, loci, c.place, c.mode, 1)
+		f, err := practice.FindFault(m, loci, c.place, c.mode, 1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		names, drawn := d.Names(m, &f)
+		names, drawn := namesOf(d, m, &f)
 		if diff := cmp.Diff(c.names, names); diff != "" || drawn != c.drawn {
 			t.Errorf("%s %s: drawn %v, names %s", c.place, c.mode, drawn, diff)
 		}
 	}
-	f, err := FindFault(m, loci, "U2 1-ground", fault.Leaky, 100)
+	f, err := practice.FindFault(m, loci, "U2 1-ground", fault.Leaky, 100)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if names, drawn := d.Names(m, &f); drawn || len(names) < 2 || names[len(names)-2] != "unknown path at B" {
+	if names, drawn := namesOf(d, m, &f); drawn || len(names) < 2 || names[len(names)-2] != "unknown path at B" {
 		t.Errorf("U2.1, which is not drawn: drawn %v, names %v", drawn, names)
 	}
 	a, err := d.Board.NetByName("A")
@@ -211,19 +227,19 @@ func TestDrawnTrial(t *testing.T) {
 	m := network.New(loadBoard(t, drawnBoards[0]))
 	missed, reads := 0, 0
 	for seed := uint64(1); seed <= 40; seed++ {
-		plain, err := NewTrial(m, seed, 1, nil)
+		plain, err := newTrial(m, seed, 1, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		d, err := NewDrawing(m.Board, seed)
+		d, err := newDrawing(m.Board, seed)
 		if err != nil {
 			t.Fatal(err)
 		}
-		tr, err := NewTrial(m, seed, 1, d)
+		tr, err := newTrial(m, seed, 1, d)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if Place(m, &tr.Faults[0].Locus) != Place(m, &plain.Faults[0].Locus) || tr.Faults[0].Ohms != plain.Faults[0].Ohms {
+		if practice.Place(m, &tr.Faults[0].Locus) != practice.Place(m, &plain.Faults[0].Locus) || tr.Faults[0].Ohms != plain.Faults[0].Ohms {
 			t.Errorf("seed %d: the drawing changes the fault", seed)
 		}
 		differing := map[int]int{}
@@ -253,7 +269,47 @@ func TestDrawnTrial(t *testing.T) {
 		}
 	}
 	// a probe beside the pad may read the same as on it
-	if share := float64(missed) / float64(reads); share < 0.005 || share > missedPads+4*math.Sqrt(missedPads/float64(reads)) {
-		t.Errorf("%d of %d readings differ, want up to %.2f", missed, reads, missedPads)
+	if share := float64(missed) / float64(reads); share < 0.005 || share > practice.MissedPads+4*math.Sqrt(practice.MissedPads/float64(reads)) {
+		t.Errorf("%d of %d readings differ, want up to %.2f", missed, reads, practice.MissedPads)
+	}
+}
+
+// TestRedraw draws recorded trials anew: the same seed the same board, another seed
+// another one, with as many faults and readings, and faults that show.
+func TestRedraw(t *testing.T) {
+	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	differing := 0
+	for i := 0; i < len(trials); i += 20 {
+		tr := &trials[i]
+		var volts [3]string
+		for k, seed := range []uint64{1, 1, 2} {
+			u, err := redrawn(tr, seed)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(u.Faults) != len(tr.Faults) || len(u.Readings) != len(tr.Readings) || len(u.Library) != len(tr.Library) {
+				t.Errorf("trial %d has %d faults and %d readings; drawn anew %d and %d", tr.Number, len(tr.Faults), len(tr.Readings), len(u.Faults), len(u.Readings))
+			}
+			for k, r := range u.Readings {
+				if r.At != tr.Readings[k].At || r.Polarity != tr.Readings[k].Polarity {
+					t.Errorf("trial %d: reading %d is taken elsewhere", tr.Number, k)
+				}
+			}
+			for _, r := range u.Readings {
+				volts[k] += fmt.Sprint(r.Reading)
+			}
+		}
+		if volts[0] != volts[1] {
+			t.Errorf("trial %d: one seed gives two boards", tr.Number)
+		}
+		if volts[0] != volts[2] {
+			differing++
+		}
+	}
+	if differing == 0 {
+		t.Error("no seed gives another board")
 	}
 }
