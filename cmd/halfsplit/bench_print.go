@@ -223,19 +223,7 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	}
 	b.shown = now
 	b.suspectsLine(p.Diagnosis)
-	step := p.Step
-	b.rule("NEXT", duration(step.Seconds))
-	b.gap()
-	verb, rest, _ := strings.Cut(headline(step), " ")
-	b.prose(3, 2, next, strings.ToUpper(verb)+" "+rest)
-	b.gap()
-	for _, line := range instructions(c.Board, step) {
-		b.prose(3, 2, plain, line)
-	}
-	if step.Why != "" {
-		b.prose(3, 2, faint, prose(step.Why))
-	}
-	b.outcomes(step)
+	b.screen.step(c.Board, p.Step)
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
 		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips, v shows this again")
 	}
