@@ -221,31 +221,3 @@ func (b *Posterior) free(e int32) {
 	b.Freed = append(b.Freed, e)
 	slices.Sort(b.Freed)
 }
-
-// ohmSlopes gives, by element, how the rows move with the logarithm of its resistance,
-// where that is not estimated yet.
-func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, error) {
-	rows := make([][]OhmSlope, len(b.rows))
-	at := b.warmths(groups)
-	err := pool.Each(len(b.rows), func(w *network.Workspace, i int) error {
-		q := &b.rows[i]
-		if q.of == nil {
-			return nil
-		}
-		if _, err := w.Read(q.probe, good, at[q.celsius]); err != nil {
-			return err
-		}
-		rows[i] = b.ohmSlopesOf(w, leastMove)
-		return nil
-	})
-	out := make([][]seen, len(b.Model.Elements))
-	for i, slopes := range rows {
-		for _, s := range slopes {
-			out[s.Element] = append(out[s.Element], seen{int32(i), s.Slope})
-		}
-	}
-	return out, err
-}
-
-// leastMove is the change of a reading in volts for a factor of e that is worth a doubt.
-const leastMove = 0.005
