@@ -449,16 +449,28 @@ func (s *search) findOutliers() {
 		if len(group) == 0 {
 			continue
 		}
-		l := outlier{mode: Doubtful, obs: i, mask: make([]uint64, s.words), odds: s.p.DoubtfulSeveral}
+		odds := s.p.DoubtfulSeveral
 		if s.obs[i].Known.N <= 1 {
-			l.odds = s.p.DoubtfulOne
+			odds = s.p.DoubtfulOne
 		}
-		l.odds = math.Max(l.odds, s.obs[i].Known.Doubt)
-		for _, o := range group {
-			setBit(l.mask, o)
+		odds = math.Max(odds, s.obs[i].Known.Doubt)
+		for _, but := range append([]int{-1}, group...) { // but for one that missed the pad
+			l := outlier{mode: Doubtful, obs: i, mask: make([]uint64, s.words), odds: math.Log(odds)}
+			first := -1
+			for _, o := range group {
+				if o != but {
+					setBit(l.mask, o)
+				}
+				if o != but && first < 0 {
+					first = o
+				}
+			}
+			if first < 0 || but >= 0 && !s.isOdd(but) {
+				continue
+			}
+			l.own = s.elsewhere(l.mask, first)
+			l.change = l.own - s.alone(l.mask, first)
+			s.outliers = append(s.outliers, l)
 		}
-		l.own, l.odds = s.elsewhere(l.mask, i), math.Log(l.odds)
-		l.change = l.own - s.alone(l.mask, i)
-		s.outliers = append(s.outliers, l)
 	}
 }

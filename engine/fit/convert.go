@@ -150,6 +150,9 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 		}
 		split = math.Max(split, sum)
 	}
+	if b.guessed(s.Net) {
+		split = math.Max(split, 0.5) // any share
+	}
 	rail := s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail
 	byItself := undrawn
 	if s.Polarity == references.RedOnGround { // else supplies, whose loads side by side differ enough

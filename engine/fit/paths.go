@@ -110,9 +110,7 @@ func (b *Posterior) assume(s Spot) {
 		return
 	}
 	line := b.Model.Line(s.Net)
-	if !b.conducts(line) || slices.ContainsFunc(line, func(n netlist.NetID) bool {
-		return slices.Contains(b.Undrawn, n) || slices.Contains(b.Assumed, n)
-	}) {
+	if !b.conducts(line) || b.guessed(s.Net) {
 		return
 	}
 	far := line[len(line)-1]
@@ -126,24 +124,40 @@ func (b *Posterior) assume(s Spot) {
 }
 
 // explain makes a spot read as low as good boards do: by a junction that nobody drew, or by
-// a resistance that is less than its value in the drawing, whichever goes better with all
-// meters.
+// a resistance that is less than its value in the drawing, with a junction at the end of a
+// line where none is drawn, whichever goes better with all meters.
 func (b *Posterior) explain(w *network.Workspace, spot Spot, all []*group) error {
 	groups := slices.DeleteFunc(slices.Clone(all), func(g *group) bool { return g.spot != spot || !g.conducts() })
 	n, value, cost, err := b.undrawn(w, spot, groups)
 	if err != nil {
 		return err
 	}
+	black := spot.Polarity == references.BlackOnGround
+	line := b.Model.Line(spot.Net)
+	far := line[len(line)-1]
+	pin, ok := b.Model.Undrawn(far, black)
+	if ok = ok && math.IsInf(b.Values.Junctions[pin].Drop, 1) && !b.conducts(line); ok {
+		b.Values.Junctions[pin].Drop = network.PinFromGround.Prior().Drop.Mean
+		b.Values.Settle()
+	}
 	e, ohms, less, err := b.lower(w, spot, groups)
-	switch {
-	case err != nil:
+	if err != nil {
 		return err
+	}
+	switch {
 	case e >= 0 && less < cost:
 		b.Values.Ohms[e] = ohms
 		b.free(e)
-	case n != netlist.None:
+		if !ok {
+			return nil
+		}
+		n, value = far, b.Values.Junctions[pin]
+	case ok:
+		b.Values.Junctions[pin].Drop = math.Inf(1)
+	}
+	if n != netlist.None {
+		e, _ := b.Model.Undrawn(n, black)
 		b.Undrawn = append(b.Undrawn, n)
-		e, _ := b.Model.Undrawn(n, spot.Polarity == references.BlackOnGround)
 		b.Values.Junctions[e] = value
 		b.setPrior(e)
 	}
@@ -154,49 +168,62 @@ func (b *Posterior) explain(w *network.Workspace, spot Spot, all []*group) error
 // is less than drawn, and gives how much that costs, as undrawn does.
 func (b *Posterior) lower(w *network.Workspace, spot Spot, groups []*group) (best int32, ohms, least float64, err error) {
 	best, least = -1, math.Inf(1)
-	misfit := func() ([]float64, error) {
-		var off []float64
-		for _, g := range groups {
-			r, err := w.Read(g.probe(b.Model), good, b.Values)
-			if err != nil {
-				return nil, err
-			}
-			off = append(off, math.Min(r.Volts, g.drive.Open)-middle(g.volts))
-		}
-		return off, nil
+	off := func(g *group) (float64, error) { // V, by which the circuit reads more
+		r, err := w.Read(g.probe(b.Model), good, b.Values)
+		return math.Min(r.Volts, g.drive.Open) - middle(g.volts), err
 	}
-	seen := map[int32]bool{}
+	seen := make([]bool, len(b.Model.Elements))
 	for _, n := range b.Model.Line(spot.Net) {
 		b.Model.Neighbours(n, func(e int32, _ netlist.NetID) { seen[e] = true })
 	}
-	for e := range int32(len(b.Model.Elements)) {
+	for e := range b.Model.Elements {
 		if !seen[e] {
 			continue
 		}
 		drawn := b.Values.Ohms[e]
-		lo, hi := drawn/mostWrong, drawn
-		var off []float64
-		for range 10 {
-			b.Values.Ohms[e] = math.Sqrt(lo * hi)
-			b.Values.Settle()
-			if off, err = misfit(); err != nil {
-				return best, 0, 0, err
+		for _, meets := range groups { // of which one may be wrong
+			lo, hi := drawn/mostWrong, drawn
+			for range 10 {
+				b.Values.Ohms[e] = math.Sqrt(lo * hi)
+				b.Values.Settle()
+				x, err := off(meets)
+				if err != nil {
+					return best, 0, 0, err
+				}
+				if x > 0 {
+					hi = b.Values.Ohms[e]
+				} else {
+					lo = b.Values.Ohms[e]
+				}
 			}
-			if middle(off) > 0 {
-				hi = b.Values.Ohms[e]
-			} else {
-				lo = b.Values.Ohms[e]
+			cost := -2 * math.Log(WrongDrawn)
+			if x, err := off(meets); err != nil || math.Abs(x) > undrawnSpread {
+				if err != nil {
+					return best, 0, 0, err
+				}
+				continue
 			}
-		}
-		mean, cost := undrawnScatter(off)
-		cost += square(mean/undrawnSpread) - 2*math.Log(WrongDrawn)
-		if cost < least {
-			best, ohms, least = e, b.Values.Ohms[e], cost
+			for _, g := range groups {
+				x, err := off(g)
+				if err != nil {
+					return best, 0, 0, err
+				}
+				cost += g.cost(x)
+			}
+			if cost < least {
+				best, ohms, least = int32(e), b.Values.Ohms[e], cost
+			}
 		}
 		b.Values.Ohms[e] = drawn
 	}
 	b.Values.Settle()
 	return best, ohms, least, nil
+}
+
+// cost is what so many volts between a group's readings and what is made of them speak
+// against that.
+func (g *group) cost(off float64) float64 {
+	return float64(len(references.PerBoard(g.samples))) * math.Min(square(off/undrawnSpread), undrawnWrong)
 }
 
 // undrawn looks for the net on the line of a spot where good boards show a path that no part
@@ -225,7 +252,7 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (b
 		variance = math.Max(variance, drawn)
 	}
 	if len(gaps) > 0 { // the circuit has a path, which may be the right one
-		mean, cost := undrawnScatter(gaps)
+		mean, cost := scatter(groups, gaps)
 		least = mean*mean/variance + cost - undrawnCost
 		if b.conducts(line) {
 			least -= secondCost
@@ -240,17 +267,19 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (b
 		var drops []float64
 		for _, g := range groups {
 			j.Drop = prior.Mean
+			wanted := 0.0
 			for range 3 {
 				b.Values.Settle()
 				r, err := w.Read(g.probe(b.Model), good, b.Values)
 				if err != nil {
 					return best, value, least, err
 				}
-				j.Drop = clamp(j.Drop+middle(g.volts)-math.Min(r.Volts, g.drive.Open), bounds[drop][0], bounds[drop][1])
+				wanted = j.Drop + middle(g.volts) - math.Min(r.Volts, g.drive.Open)
+				j.Drop = clamp(wanted, bounds[drop][0], bounds[drop][1])
 			}
-			drops = append(drops, j.Drop)
+			drops = append(drops, wanted)
 		}
-		mean, cost := undrawnScatter(drops)
+		mean, cost := scatter(groups, drops)
 		cost += square((mean-prior.Mean)/prior.SD) - farther*float64(hop)
 		if cost < least {
 			best, least, value = n, cost, *j
@@ -264,14 +293,20 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (b
 	return best, value, least, nil
 }
 
-// undrawnScatter gives the middle of what the meters make of one place in volts, and what
-// their differences speak against it.
-func undrawnScatter(volts []float64) (mean, cost float64) {
-	mean = middle(volts)
+// scatter gives what most of the groups make of one place in volts, and what the others'
+// differences from it speak against it.
+func scatter(groups []*group, volts []float64) (most, cost float64) {
+	cost = math.Inf(1)
 	for _, v := range volts {
-		cost += math.Min(square((v-mean)/undrawnSpread), undrawnWrong)
+		sum := 0.0
+		for i, g := range groups {
+			sum += g.cost(volts[i] - v)
+		}
+		if sum < cost {
+			most, cost = v, sum
+		}
 	}
-	return mean, cost
+	return most, cost
 }
 
 // conducts tells whether a junction is drawn on some nets.
@@ -300,6 +335,13 @@ func (b *Posterior) reach(n netlist.NetID) []netlist.NetID {
 		})
 	}
 	return nets
+}
+
+// guessed tells whether a junction that nobody drew was put on the line of a net.
+func (b *Posterior) guessed(n netlist.NetID) bool {
+	return n != netlist.None && slices.ContainsFunc(b.Model.Line(n), func(n netlist.NetID) bool {
+		return slices.Contains(b.Undrawn, n) || slices.Contains(b.Assumed, n)
+	})
 }
 
 // LacksIC tells whether a line seems to lack an IC in the drawing: good boards show a path

@@ -227,7 +227,7 @@ func TestDrawnTrial(t *testing.T) {
 	m := network.New(loadBoard(t, drawnBoards[0]))
 	missed, reads := 0, 0
 	for seed := uint64(1); seed <= 40; seed++ {
-		plain, err := newTrial(m, seed, 1, nil)
+		plain, err := newTrial(m, seed, showing(1), nil, false)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -235,7 +235,7 @@ func TestDrawnTrial(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		tr, err := newTrial(m, seed, 1, d)
+		tr, err := newTrial(m, seed, showing(1), d, false)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -3,6 +3,7 @@ package trial
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 
 	"halfsplit/engine/fault"
@@ -54,13 +55,27 @@ const sweptBoards = 3
 // practice, no source.
 const cleanHolds = 0.7
 
+// draw draws the faults of a trial whose board is read at some points, red probe on ground.
+type draw func(r *rand.Rand, t *practice.Trial, at []netlist.Point) ([]practice.Fault, error)
+
+// showing draws so many faults that show.
+func showing(n int) draw {
+	return func(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
+		if n > 0 {
+			faults, _, err = allLoci(t.Model).DrawShowing(r, n, t.Good(), t.Instrument,
+				slices.DeleteFunc(slices.Clone(at), func(p netlist.Point) bool { return p.Net == t.Model.Board.Ground }), []references.Polarity{references.RedOnGround})
+		}
+		return faults, err
+	}
+}
+
 // newTrial draws a trial that no file holds, read by the own solver: a board type,
-// a sweep of each of three good boards, and a board with some faults that show at
-// its connectors, red probe on ground. Where d is not nil, d is what the engine
+// a sweep of each of three good boards, and a board with some faults, its connectors
+// read red probe on ground. Where d is not nil, d is what the engine
 // gets to see of the board, and the good sweeps and the readings have the mistakes
-// that people make. The hidden boards are those of the same seed with another
-// drawing or none.
-func newTrial(m *network.Model, seed uint64, faults int, d *practice.Drawing) (*practice.Trial, error) {
+// that people make; where missed is true, the readings have off the pad anyhow. The
+// hidden boards are those of the same seed with another drawing or none.
+func newTrial(m *network.Model, seed uint64, faults draw, d *practice.Drawing, missed bool) (*practice.Trial, error) {
 	r := practice.Random(seed, "trial")
 	t := &practice.Trial{Number: int(seed), Path: m.Board.File, Model: m, Drawing: d, Truth: practice.NewTruth(m, seed), Sample: sweptBoards + 1}
 	instrument := func() practice.Meter {
@@ -83,16 +98,13 @@ func newTrial(m *network.Model, seed uint64, faults int, d *practice.Drawing) (*
 			at = append(at, m.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
 		}
 	}
-	if faults > 0 {
-		var err error
-		if t.Faults, _, err = allLoci(m).DrawShowing(r, faults, t.Good(), t.Instrument,
-			slices.DeleteFunc(slices.Clone(at), func(p netlist.Point) bool { return p.Net == m.Board.Ground }), []references.Polarity{references.RedOnGround}); err != nil {
-			return nil, err
-		}
-		for i := range t.Faults {
-			if f := &t.Faults[i]; f.Mode == fault.Leakage && practice.Random(seed, "cleaned").Float64() > cleanHolds {
-				f.Locus = f.Locus.Stubborn()
-			}
+	var err error
+	if t.Faults, err = faults(r, t, at); err != nil {
+		return nil, err
+	}
+	for i := range t.Faults {
+		if f := &t.Faults[i]; f.Mode == fault.Leakage && practice.Random(seed, "cleaned").Float64() > cleanHolds {
+			f.Locus = f.Locus.Stubborn()
 		}
 	}
 	if d != nil {
@@ -108,6 +120,9 @@ func newTrial(m *network.Model, seed uint64, faults int, d *practice.Drawing) (*
 		}
 	}
 	b := t.Simulator()
+	if missed {
+		b.Missed = practice.MissedPads
+	}
 	for _, p := range at {
 		p, err := t.Board().Point(m.Board.PointName(p))
 		if err != nil {

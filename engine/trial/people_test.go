@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -78,20 +79,24 @@ func surely(d *repair.Diagnosis, bad map[string]bool) (said string, right bool) 
 		s := &d.Suspects[0]
 		return fmt.Sprintf("%s %.3f", s.Part, s.Probability), bad[s.Part]
 	}
-	none := 0.0
-	for _, x := range d.Explanations {
-		sound := true
-		for _, f := range x.Faults { // a misleading reading is no bad part
-			sound = sound && (f.Mode == fault.Missed.String() || f.Mode == fault.Doubtful.String())
-		}
-		if sound {
-			none += x.Probability
-		}
-	}
+	none := noneBad(d)
 	if none >= sureFrom {
 		return fmt.Sprintf("no part bad %.3f", none), len(bad) == 0
 	}
 	return "", false
+}
+
+// noneBad gives the probability that no part is bad of those that a reading speaks for.
+func noneBad(d *repair.Diagnosis) float64 {
+	none := 0.0
+	for _, x := range d.Explanations {
+		if !slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { // a misleading reading is no bad part
+			return f.Mode != fault.Missed.String() && f.Mode != fault.Doubtful.String()
+		}) {
+			none += x.Probability
+		}
+	}
+	return none
 }
 
 // openWorld is the probability of the suspects that are in no drawing.
@@ -128,7 +133,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 			return course{}, err
 		}
 	}
-	tr, err := newTrial(m, seed, faults, drawing)
+	tr, err := newTrial(m, seed, showing(faults), drawing, false)
 	if err != nil {
 		return course{}, err
 	}

@@ -180,7 +180,7 @@ func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) 
 			return nil, err
 		}
 	}
-	return newTrial(m, seed, faults, drawing)
+	return newTrial(m, seed, showing(faults), drawing, false)
 }
 
 func stepsWork(tr *practice.Trial) (*Work, error) {

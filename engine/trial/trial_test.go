@@ -41,8 +41,9 @@ var (
 // looked at case by case. Drawn on 2026-11-29: those before, 7,000,000 and 9,050,000, were
 // played twice with a change between.
 const (
-	reportingPeople = 21_000_000
-	reportingSteps  = 23_050_000 // even: every other one is drawn as people draw
+	reportingPeople      = 21_000_000
+	reportingCalibration = 31_000_000
+	reportingSteps       = 23_050_000 // even: every other one is drawn as people draw
 )
 
 // TestMain lets the heap grow: collecting garbage takes a sixth of the time otherwise.
