@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+
+	"halfsplit/references/stat"
 )
 
 // Overlap is one reading of a board that other meters read at the same place
@@ -26,10 +28,10 @@ type Overlap struct {
 // single number of it is known less well than their sum near the readings, about
 // 0.5 V: see At.
 type MeterBias struct {
-	Meter    string
-	Readings int     // that other meters share, of those given
-	Offset   float64 // volts
-	Gain     float64 // share of the reading
+	Meter    string  `json:"meter"`
+	Readings int     `json:"readings"` // that other meters share, of those given
+	Offset   float64 `json:"offset"`   // volts
+	Gain     float64 `json:"gain"`     // share of the reading
 
 	varOffset, varGain, covariance float64
 }
@@ -152,7 +154,8 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 				}
 			}
 		}
-		inverse = invert(h, n)
+		stat.Cholesky(h, n) // the prior on the diagonal keeps it definite
+		inverse = stat.Invert(h, n, nil)
 		for a := range x {
 			x[a] = 0
 			for b := range g {
@@ -184,34 +187,6 @@ func shared(readings []Overlap) (cells map[string][]int, order []string) {
 	}
 	slices.Sort(order)
 	return cells, order
-}
-
-// invert inverts a symmetric positive definite matrix of n rows by Gauss-Jordan
-// elimination, which needs no pivoting on such a matrix. The prior on the
-// diagonal keeps it definite.
-func invert(h []float64, n int) []float64 {
-	a, inv := slices.Clone(h), make([]float64, n*n)
-	for i := range n {
-		inv[i*n+i] = 1
-	}
-	for c := range n {
-		pivot := a[c*n+c]
-		for k := range n {
-			a[c*n+k] /= pivot
-			inv[c*n+k] /= pivot
-		}
-		for r := range n {
-			f := a[r*n+c]
-			if r == c || f == 0 {
-				continue
-			}
-			for k := range n {
-				a[r*n+k] -= f * a[c*n+k]
-				inv[r*n+k] -= f * inv[c*n+k]
-			}
-		}
-	}
-	return inv
 }
 
 // enoughReadings bounds the work: so many readings tell a team's meters to a

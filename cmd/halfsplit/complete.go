@@ -130,18 +130,6 @@ func glance(path string) []string {
 	return keys
 }
 
-// boardFor loads the board that the first argument names.
-func boardFor(args []string) *netlist.Board {
-	if len(args) == 0 {
-		return nil
-	}
-	b, err := netlist.Load(args[0])
-	if err != nil {
-		return nil
-	}
-	return b
-}
-
 // begun picks the names that begin with what is typed.
 func begun(names []string, word string) []cobra.Completion {
 	var found []cobra.Completion
@@ -153,23 +141,44 @@ func begun(names []string, word string) []cobra.Completion {
 	return found
 }
 
-func completePoints(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
-	if b := boardFor(args); b != nil {
-		return begun(b.Points(), word), noFiles
+// completeOf completes names of the board that the first argument names.
+func completeOf(names func(*netlist.Board) []string) cobra.CompletionFunc {
+	return func(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		if len(args) == 0 {
+			return nil, noFiles
+		}
+		b, err := netlist.Load(args[0])
+		if err != nil {
+			return nil, noFiles
+		}
+		return begun(names(b), word), noFiles
 	}
-	return nil, noFiles
 }
 
-func completeParts(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
-	b := boardFor(args)
-	if b == nil {
-		return nil, noFiles
+var (
+	completePoints = completeOf((*netlist.Board).Points)
+	completeParts  = completeOf(func(b *netlist.Board) []string {
+		return namesOf(b.Parts, func(p *netlist.Part) string { return p.Name })
+	})
+	completeConnectors = completeOf(func(b *netlist.Board) []string {
+		return namesOf(b.Connectors, func(c *netlist.Connector) string { return c.Name })
+	})
+)
+
+func namesOf[T any](list []T, name func(*T) string) []string {
+	names := make([]string, len(list))
+	for i := range list {
+		names[i] = name(&list[i])
 	}
-	names := make([]string, len(b.Parts))
-	for i := range b.Parts {
-		names[i] = b.Parts[i].Name
+	return names
+}
+
+// completeBoardPoint completes a board file, and a point of it.
+func completeBoardPoint(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	if len(args) == 1 {
+		return completePoints(cmd, args, word)
 	}
-	return begun(names, word), noFiles
+	return completeFiles(kindBoard)(cmd, args, word)
 }
 
 // completeFaults completes a part, and behind the colon a mode.

@@ -81,18 +81,6 @@ The answer is as good as what is known of good boards: name their sweeps with
 	return cmd
 }
 
-func completeConnectors(_ *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
-	b := boardFor(args)
-	if b == nil {
-		return nil, noFiles
-	}
-	names := make([]string, len(b.Connectors))
-	for i := range b.Connectors {
-		names[i] = b.Connectors[i].Name
-	}
-	return begun(names, word), noFiles
-}
-
 // reach prints what a sweep can show: the summary first, then what stays hidden,
 // then what stays alike.
 func (s *screen) reach(x *coverage.Coverage, all bool) {

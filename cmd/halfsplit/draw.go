@@ -27,17 +27,12 @@ layout: FILE, a KiCad layout (.kicad_pcb) or an IPC-D-356A test file. --layout
 names another one.`,
 		Example: `  halfsplit draw kestrel/board.yaml J7.3 --to J7.3.svg
   halfsplit draw kestrel/board.yaml FL3 --layout kestrel.kicad_pcb > FL3.svg`,
-		Args: arguments("BOARD file", "POINT"),
-		ValidArgsFunction: func(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
-			if len(args) == 1 {
-				return completePoints(cmd, args, word)
-			}
-			return completeFiles(kindBoard)(cmd, args, word)
-		},
+		Args:              arguments("BOARD file", "POINT"),
+		ValidArgsFunction: completeBoardPoint,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			b, err := netlist.Load(args[0])
+			b, err := loadBoard(args[0])
 			if err != nil {
-				return insteadOf(kindBoard, args[0], err)
+				return err
 			}
 			if file := cmd.Flag("layout").Value.String(); file != "" {
 				b.Layout, b.LayoutAt = file, document.Position{}

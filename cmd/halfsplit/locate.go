@@ -564,7 +564,20 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 		s.prose(3, 0, plain, text)
 		return
 	}
-	step := &d.Next[0]
+	s.step(b, &d.Next[0])
+	s.gap()
+	s.say(s.paint(next, strings.Repeat("═", s.width)))
+	if d.Expected > 0 {
+		s.repairTime(3, d, "")
+	}
+	for _, group := range d.Ambiguous {
+		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
+	}
+	s.others(d)
+}
+
+// step prints a step so that it can be read at arm's length.
+func (s *screen) step(b *netlist.Board, step *repair.Step) {
 	s.rule("NEXT", duration(step.Seconds))
 	s.gap()
 	verb, rest, _ := strings.Cut(headline(step), " ")
@@ -577,15 +590,6 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 		s.prose(3, 2, faint, prose(step.Why))
 	}
 	s.outcomes(step)
-	s.gap()
-	s.say(s.paint(next, strings.Repeat("═", s.width)))
-	if d.Expected > 0 {
-		s.repairTime(3, d, "")
-	}
-	for _, group := range d.Ambiguous {
-		s.prose(3, 2, plain, "no step on offer distinguishes these: "+somePhrases(group, mostAlike, ", "))
-	}
-	s.others(d)
 }
 
 // readRight tells that something was out of range, and that whatever was has been read again

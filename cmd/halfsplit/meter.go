@@ -160,10 +160,7 @@ func (s *screen) meterFit(f references.MeterFit) {
 
 // teamMeter is one row of `meter team --json`.
 type teamMeter struct {
-	Meter       string  `json:"meter"`
-	Readings    int     `json:"readings"`
-	Offset      float64 `json:"offset"`      // volts
-	Gain        float64 `json:"gain"`        // share of the reading
+	references.MeterBias
 	Bias        float64 `json:"bias"`        // volts too high at 0.5 V
 	Uncertainty float64 `json:"uncertainty"` // volts, standard
 }
@@ -195,7 +192,7 @@ different currents are compared through the estimated circuit.`,
 			var rows []teamMeter
 			for _, m := range references.EstimateMeters(overlaps) {
 				bias, u := m.At(teamAt)
-				rows = append(rows, teamMeter{m.Meter, m.Readings, m.Offset, m.Gain, bias, u})
+				rows = append(rows, teamMeter{m, bias, u})
 			}
 			return a.answer(struct {
 				Meters []teamMeter `json:"meters"`

@@ -10,7 +10,6 @@ import (
 
 	"halfsplit/engine/fault"
 	lessons "halfsplit/engine/practice/lesson"
-	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
 
@@ -101,8 +100,8 @@ The lessons, or ` + lessons.Mixed + ` for all of them in turn:
 			if o.Passphrase, err = readPassphrase(passphraseFile); err != nil {
 				return err
 			}
-			if o.Board, err = netlist.Load(args[0]); err != nil {
-				return insteadOf(kindBoard, args[0], err)
+			if o.Board, err = loadBoard(args[0]); err != nil {
+				return err
 			}
 			if o.BoardText, err = os.ReadFile(args[0]); err != nil {
 				return instead(quoted(args[0])+" cannot be read: "+document.Reason(err), "check the path")

@@ -105,12 +105,18 @@ func (a *app) showCase(file string, r *reader) (*screen, *journal.Case, *engine.
 	return s, c, e, err
 }
 
+// loadBoard loads a board, and says so where the file is of another kind.
+func loadBoard(file string) (*netlist.Board, error) {
+	b, err := netlist.Load(file)
+	return b, insteadOf(kindBoard, file, err)
+}
+
 // openBoard loads a board and, where a folder is named, its known-good sweeps.
 // Sweeps that cannot be read are warned of and left out.
 func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library, error) {
-	b, err := netlist.Load(file)
+	b, err := loadBoard(file)
 	if err != nil {
-		return nil, nil, insteadOf(kindBoard, file, err)
+		return nil, nil, err
 	}
 	if known == "" {
 		return b, references.NewLibrary(b, nil), nil

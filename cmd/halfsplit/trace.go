@@ -30,17 +30,12 @@ that hang from each net. A line ends at rails; --past-rails goes on through
 them.`,
 		Example: `  halfsplit trace kestrel/board.yaml J7.2
   halfsplit trace kestrel/board.yaml VTP_1V8`,
-		Args: arguments("BOARD file", "POINT"),
-		ValidArgsFunction: func(cmd *cobra.Command, args []string, word string) ([]cobra.Completion, cobra.ShellCompDirective) {
-			if len(args) == 1 {
-				return completePoints(cmd, args, word)
-			}
-			return completeFiles(kindBoard)(cmd, args, word)
-		},
+		Args:              arguments("BOARD file", "POINT"),
+		ValidArgsFunction: completeBoardPoint,
 		RunE: a.on(func(s *screen, args []string) error {
-			b, err := netlist.Load(args[0])
+			b, err := loadBoard(args[0])
 			if err != nil {
-				return insteadOf(kindBoard, args[0], err)
+				return err
 			}
 			p, err := b.Point(args[1])
 			if err != nil {

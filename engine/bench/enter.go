@@ -1,6 +1,8 @@
 package bench
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -195,11 +197,102 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return s.reading(p, x, r)
 	}
+	return s.answer(p, e, line, r)
+}
+
+// notAnswers are what is said of entries that do not answer what is asked for, and what
+// to enter instead; %s is the entry.
+var notAnswers = map[Ask][2]string{
+	AskCautions:    {"the cautions come first", "read them and write y, or q to leave"},
+	AskFirstLook:   {"%s is not an inspection result", "write what looks bad, such as C40 C41 corroded, or Enter to go on"},
+	AskReading:     {"%s is not a reading", "write volts as 0.452, millivolts as 452, or OL; s skips, ? helps"},
+	AskInspect:     {"%s is not an inspection result", "write clean, burnt, corroded, cracked or missing, or s to skip"},
+	AskInjection:   {"%s names no part", "write the part that warmed up, or none, or s to skip"},
+	AskSwap:        {"%s does not say what became of the complaint", "write works or fails, or s to skip"},
+	AskDrop:        {"%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip"},
+	AskRemove:      {"%s does not say that it is done", workDone},
+	AskRemedy:      {"%s does not say that it is done", workDone},
+	AskReinstall:   {"%s does not say that it is done", workDone},
+	AskMark:        {"%s does not say which way round it sits", "write y where its mark is where it belongs, or reversed, or s to skip"},
+	AskPowerBefore: {"%s is not a current", "write it like 12 mA, or s to skip"},
+	AskPowerAfter:  {"%s is not a current", "write it like 12 mA, or s to skip"},
+	AskFunction:    {"%s does not say whether it works", "write works, fails, or s where it is not tested"},
+	AskClose:       {"that does not say whether the case is to be closed", "write y, or `close CAUSE; REMEDY` in your own words, or q to leave it open"},
+	AskImplausible: {"%s does not say that it was put right", "write y to take these readings back and read again, or s to leave them"},
+	AskEscalate:    {"%s means nothing here", "write y to escalate the board, enter a reading with its point, or s to skip"},
+	AskNothing:     {"%s means nothing here", elsewhere},
+	AskStuck:       {"%s means nothing here", elsewhere},
+	Closed:         {"%s means nothing here", "? shows what can be entered"},
+}
+
+const (
+	workDone  = "write y when it is done, say in words what you did instead (replaced R12), or s to skip"
+	elsewhere = "sweep another connector, enter a reading with its point, or close"
+)
+
+// notAnswer refuses an entry that does not answer what is asked for.
+func (p *Prompt) notAnswer(line string) error {
+	words := notAnswers[p.Ask]
 	switch p.Ask {
-	case AskCautions:
-		if e.verb != yes {
-			return wrongEntry("the cautions come first", "read them and write y, or q to leave")
+	case AskConnector:
+		words = [2]string{"%s is not a connector", "write `sweep` and one of " + strings.Join(p.Connectors, ", ")}
+	case AskUndrawn:
+		words = [2]string{"%s does not say what stands along " + p.Step.At + " and is not drawn", "write the marks on the board, as in C99, U9.A1, or none, or s to skip"}
+	}
+	return errors.New(strings.Replace(words[0], "%s", printable(line), 1) + "; " + words[1])
+}
+
+// skipKey is the key of what is asked for among what is skipped, "" where it cannot be.
+func (s *Session) skipKey(p *Prompt) string {
+	switch p.Ask {
+	case AskFirstLook:
+		return firstLook
+	case AskConnector:
+		return "sweep"
+	case AskReinstall:
+		return "reinstall " + s.board().Parts[p.Part].Name
+	case AskMark:
+		return fmt.Sprint(s.lastEdit(), "mark", p.Part)
+	case AskPowerBefore:
+		return fmt.Sprint("before", s.lastEdit())
+	case AskPowerAfter:
+		return fmt.Sprint("after", s.lastEdit())
+	case AskImplausible:
+		return implausibleKey(p.Diagnosis.Implausible)
+	case AskInspect, AskUndrawn, AskInjection, AskSwap, AskDrop, AskRemove, AskRemedy, AskEscalate:
+		return stepKey(p.Step)
+	}
+	return ""
+}
+
+// passes tells whether an entry skips what is asked for.
+func (e *entry) passes(ask Ask) bool {
+	switch ask {
+	case AskFirstLook:
+		return e.verb == skip || e.verb == yes || e.verb == nothing || e.verb == finish
+	case AskConnector:
+		return e.verb == skip || e.verb == finish
+	case AskPowerBefore, AskPowerAfter:
+		return e.verb == skip || e.verb == nothing
+	}
+	return e.verb == skip
+}
+
+// answer takes what answers what is asked for.
+func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
+	if key := s.skipKey(p); key != "" && e.passes(p.Ask) {
+		s.skipped[key] = true
+		if p.Step != nil || p.Ask == AskReinstall {
+			s.choice = ""
 		}
+		return nil
+	}
+	done := e.verb == yes
+	agreed := done || e.verb == nothing
+	switch {
+	case p.Ask == AskReading:
+		return s.atReading(p, e, line, r)
+	case p.Ask == AskCautions && done:
 		keys := make([]string, len(p.Cautions))
 		for i, x := range p.Cautions {
 			keys[i] = x.Key
@@ -208,102 +301,58 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return err
 		}
 		return s.release(r)
-	case AskFirstLook:
-		switch e.verb {
-		case yes, nothing, skip, finish:
-			s.skipped[firstLook] = true
-			return nil
+	case p.Ask == AskConnector && agreed:
+		id, err := s.board().ConnectorByName(p.Connectors[0])
+		if err == nil {
+			s.sweeping, s.every = id, false
+			s.cursor = s.order()[0]
 		}
-		return wrongEntry("%s is not an inspection result", "write what looks bad, such as C40 C41 corroded, or Enter to go on", printable(line))
-	case AskConnector:
-		return s.atConnector(p, e, line)
-	case AskReading:
-		return s.atReading(p, e, line, r)
-	case AskInspect:
-		switch e.verb {
-		case look:
-			l := journal.Looked{Part: p.Part, Look: e.look}
-			if at, err := s.board().Point(p.Step.Part); p.Part == netlist.None && err == nil {
-				l.Pin = at.Pin
-			}
-			return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}}, r)
-		case skip:
-			s.skipped[stepKey(p.Step)] = true
-			s.choice = ""
-			return nil
+		return err
+	case p.Ask == AskInspect && e.verb == look:
+		l := journal.Looked{Part: p.Part, Look: e.look}
+		if at, err := s.board().Point(p.Step.Part); p.Part == netlist.None && err == nil {
+			l.Pin = at.Pin
 		}
-		return wrongEntry("%s is not an inspection result", "write clean, burnt, corroded, cracked or missing, or s to skip", printable(line))
-	case AskInjection:
-		switch e.verb {
-		case warmed:
-			rail, err := s.board().NetByName(p.Step.At)
-			if err != nil {
-				return err
-			}
-			return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts, SeenBy: e.seen}}}, r)
-		case skip:
-			s.skipped[stepKey(p.Step)] = true
-			s.choice = ""
-			return nil
+		return s.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}}, r)
+	case p.Ask == AskInjection && e.verb == warmed:
+		rail, err := s.board().NetByName(p.Step.At)
+		if err != nil {
+			return err
 		}
-		return wrongEntry("%s names no part", "write the part that warmed up, or none, or s to skip", printable(line))
-	case AskDrop, AskSwap, AskUndrawn:
-		if e.verb == skip {
-			s.skipped[stepKey(p.Step)] = true
-			s.choice = ""
-			return nil
+		return s.write(journal.Event{Kind: journal.KindInject, Injections: []journal.Injection{{Rail: rail, Warm: e.parts, SeenBy: e.seen}}}, r)
+	case (p.Ask == AskRemove || p.Ask == AskRemedy || p.Ask == AskReinstall) && done:
+		ev, err := s.work(p)
+		if err != nil {
+			return err
 		}
-		if p.Ask == AskUndrawn {
-			return wrongEntry("%s does not say what stands along %s and is not drawn", "write the marks on the board, as in C99, U9.A1, or none, or s to skip", printable(line), p.Step.At)
-		}
-		if p.Ask == AskSwap {
-			return wrongEntry("%s does not say what became of the complaint", "write works or fails, or s to skip", printable(line))
-		}
-		return wrongEntry("%s does not say what the parts read", "write each part with its millivolts, as in C71 12.4 mV, C72 13.1 mV, or s to skip", printable(line))
-	case AskRemove, AskRemedy, AskReinstall:
-		return s.atWork(p, e, line, r)
-	case AskMark:
-		switch e.verb {
-		case yes:
-			return s.event(p, journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p.Part}}}, r)
-		case skip:
-			s.skipped[fmt.Sprint(s.lastEdit(), "mark", p.Part)] = true
-			return nil
-		}
-		return wrongEntry("%s does not say which way round it sits", "write y where its mark is where it belongs, or reversed, or s to skip", printable(line))
-	case AskPowerBefore, AskPowerAfter:
-		return s.atPower(p, e, line, r)
-	case AskFunction:
-		switch e.verb {
-		case yes:
+		return s.event(p, ev, r)
+	case p.Ask == AskMark && done:
+		return s.event(p, journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p.Part}}}, r)
+	case (p.Ask == AskPowerBefore || p.Ask == AskPowerAfter) && e.verb == current:
+		return s.event(p, drawn(e.amperes, p.Ask == AskPowerBefore), r)
+	case p.Ask == AskFunction && (done || e.verb == skip):
+		if done { // otherwise it stays as not tested
 			e.result = journal.Works
-		case skip: // it stays as not tested
-		default:
-			return wrongEntry("%s does not say whether it works", "write works, fails, or s where it is not tested", printable(line))
 		}
 		return s.event(p, journal.Event{Kind: journal.KindFunctions, Functions: []journal.Tested{{Function: p.Function, Result: e.result}}}, r)
-	case AskClose:
-		return s.atClose(p, e, r)
-	case AskImplausible:
-		return s.atImplausible(p, e, line, r)
-	case AskEscalate:
-		switch e.verb {
-		case yes, nothing, finish:
-			s.remedy, s.leaving = Escalated, true
-			return nil
-		case skip:
-			s.skipped[stepKey(p.Step)] = true
-			return nil
+	case p.Ask == AskClose && agreed:
+		if p.PowerUp != nil && !p.PowerUp.Passed() {
+			r.Says = append(r.Says, p.PowerUp.Line())
 		}
-		return wrongEntry("%s means nothing here", "write y to escalate the board, enter a reading with its point, or s to skip", printable(line))
-	case AskNothing, AskStuck:
-		if e.verb == yes || e.verb == nothing || e.verb == finish {
-			s.leaving = true
-			return nil
-		}
-		return wrongEntry("%s means nothing here", "sweep another connector, enter a reading with its point, or close", printable(line))
+		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
+	case p.Ask == AskClose && (e.verb == skip || e.verb == back):
+		s.leaving = false
+		return nil
+	case p.Ask == AskImplausible && done:
+		return s.takeBack(p.Diagnosis.Implausible, r)
+	case p.Ask == AskEscalate && (agreed || e.verb == finish):
+		s.remedy, s.leaving = Escalated, true
+		return nil
+	case (p.Ask == AskNothing || p.Ask == AskStuck) && (agreed || e.verb == finish):
+		s.leaving = true
+		return nil
 	}
-	return wrongEntry("%s means nothing here", "? shows what can be entered", printable(line))
+	return p.notAnswer(line)
 }
 
 // visit asks for a point out of turn: a pin of a connector that is being swept, or of
@@ -542,18 +591,9 @@ func (s *Session) undo(number int, r *Reply) error {
 	return nil
 }
 
-// atImplausible takes back readings that are not those of the board, and begins the
+// takeBack takes back readings that are not those of the board, and begins the
 // sweep that they were of again.
-func (s *Session) atImplausible(p *Prompt, e entry, line string, r *Reply) error {
-	x := p.Diagnosis.Implausible
-	switch e.verb {
-	case skip:
-		s.skipped[implausibleKey(x)] = true
-		return nil
-	case yes:
-	default:
-		return wrongEntry("%s does not say that it was put right", "write y to take these readings back and read again, or s to leave them", printable(line))
-	}
+func (s *Session) takeBack(x *diagnose.Implausible, r *Reply) error {
 	first := -1
 	for i := range s.Case().Events {
 		if s.Case().Events[i].Number == x.Events[0] {
@@ -736,22 +776,6 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 	return true
 }
 
-func (s *Session) atConnector(p *Prompt, e entry, line string) error {
-	switch e.verb {
-	case yes, nothing:
-		id, err := s.board().ConnectorByName(p.Connectors[0])
-		if err == nil {
-			s.sweeping, s.every = id, false
-			s.cursor = s.order()[0]
-		}
-		return err
-	case skip, finish:
-		s.skipped["sweep"] = true
-		return nil
-	}
-	return wrongEntry("%s is not a connector", "write `sweep` and one of "+strings.Join(p.Connectors, ", "), printable(line))
-}
-
 func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 	switch e.verb {
 	case nothing:
@@ -828,28 +852,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		delete(s.skipped, spotKey(s.pin(s.cursor), s.polarity))
 		return nil
 	}
-	return wrongEntry("%s is not a reading", "write volts as 0.452, millivolts as 452, or OL; s skips, ? helps", printable(line))
-}
-
-// atWork records work that was asked for.
-func (s *Session) atWork(p *Prompt, e entry, line string, r *Reply) error {
-	switch e.verb {
-	case skip:
-		s.choice = ""
-		if p.Ask == AskReinstall {
-			s.skipped["reinstall "+s.board().Parts[p.Part].Name] = true
-		} else {
-			s.skipped[stepKey(p.Step)] = true
-		}
-		return nil
-	case yes:
-		ev, err := s.work(p)
-		if err != nil {
-			return err
-		}
-		return s.event(p, ev, r)
-	}
-	return wrongEntry("%s does not say that it is done", "write y when it is done, say in words what you did instead (replaced R12), or s to skip", printable(line))
+	return p.notAnswer(line)
 }
 
 // work is the event of work that was done as it was asked for.
@@ -877,36 +880,6 @@ func (s *Session) work(p *Prompt) (journal.Event, error) {
 	return journal.Event{}, wrongEntry("it is not clear what was done", "say it in words: replaced, jumpered, removed, resoldered or cleaned")
 }
 
-func (s *Session) atPower(p *Prompt, e entry, line string, r *Reply) error {
-	before := p.Ask == AskPowerBefore
-	switch e.verb {
-	case current:
-		return s.event(p, drawn(e.amperes, before), r)
-	case skip, nothing:
-		key := "after"
-		if before {
-			key = "before"
-		}
-		s.skipped[fmt.Sprint(key, s.lastEdit())] = true
-		return nil
-	}
-	return wrongEntry("%s is not a current", "write it like 12 mA, or s to skip", printable(line))
-}
-
-func (s *Session) atClose(p *Prompt, e entry, r *Reply) error {
-	switch e.verb {
-	case yes, nothing:
-		if p.PowerUp != nil && !p.PowerUp.Passed() {
-			r.Says = append(r.Says, p.PowerUp.Line())
-		}
-		return s.write(journal.Event{Kind: journal.KindClose, Close: &journal.Closing{Cause: p.Cause, Remedy: p.Remedy}}, r)
-	case skip, back:
-		s.leaving = false
-		return nil
-	}
-	return wrongEntry("that does not say whether the case is to be closed", "write y, or `close CAUSE; REMEDY` in your own words, or q to leave it open")
-}
-
 // seenBy is how warmth was seen the last time.
 func (s *Session) seenBy() (by journal.SeenBy) {
 	for _, ev := range s.Case().Events {
@@ -919,107 +892,9 @@ func (s *Session) seenBy() (by journal.SeenBy) {
 
 // Describe puts an event in a few words.
 func Describe(b *netlist.Board, ev *journal.Event) string {
-	var words []string
-	for _, x := range ev.Readings {
-		text := quantity.FormatReading(x.Reading) + " at " + x.Name
-		if x.To != nil {
-			text = quantity.FormatReading(x.Reading) + " from " + x.Name + " to " + x.ToName
-		}
-		if x.Polarity == references.BlackOnGround {
-			text += ", probes swapped"
-		}
-		words = append(words, text)
-	}
-	for _, x := range ev.Looks {
-		words = append(words, x.Name(b)+" "+x.Look.String())
-	}
-	for _, x := range ev.Undrawn {
-		what := "nothing"
-		if len(x.Marks) > 0 {
-			what = strings.Join(x.Marks, ", ")
-		}
-		words = append(words, what+" undrawn along "+b.Nets[x.Net].Name)
-	}
-	for _, x := range ev.Injections {
-		var warm []string
-		for _, p := range x.Warm {
-			warm = append(warm, b.Parts[p].Name)
-		}
-		if len(warm) == 0 {
-			warm = []string{"nothing"}
-		}
-		words = append(words, strings.Join(warm, ", ")+" warm on "+b.Nets[x.Rail].Name)
-	}
-	for _, x := range ev.Drops {
-		for _, v := range x.Volts {
-			words = append(words, fmt.Sprintf("%s %.4g mV", b.Parts[v.Part].Name, v.Volts*1e3))
-		}
-		words = append(words, "on "+b.Nets[x.Rail].Name+" at "+quantity.Format(x.Amperes, quantity.Ampere))
-	}
-	for _, x := range ev.Presses {
-		words = append(words, fmt.Sprintf("%s at %s with %s pressed", quantity.FormatReading(x.Read.Reading), x.Read.Name, b.Parts[x.Part].Name))
-	}
-	for _, x := range ev.Goods {
-		words = append(words, quantity.FormatReading(x.Reading)+" at "+x.Name+" of a good board")
-	}
-	for _, x := range ev.Swaps {
-		result := "the complaint stays"
-		if x.Works {
-			result = "the complaint is gone"
-		}
-		words = append(words, "known-good cable or module at "+b.Connectors[x.Connector].Name+": "+result)
-	}
-	for _, p := range ev.Parts {
-		words = append(words, b.Parts[p].Name)
-	}
-	for _, x := range ev.Jumpers {
-		words = append(words, b.Parts[x.Part].Name)
-	}
-	for _, m := range ev.Repairs {
-		words = append(words, b.RepairName(m))
-	}
 	switch ev.Kind {
-	case journal.KindRead, journal.KindInspect, journal.KindInject, journal.KindDrop, journal.KindPress, journal.KindGood, journal.KindSwap, journal.KindUndrawn:
-		return strings.Join(words, ", ")
-	case journal.KindRemove:
-		return "removed " + strings.Join(words, ", ")
-	case journal.KindReinstall:
-		return "put back " + strings.Join(words, ", ")
-	case journal.KindReplace:
-		return "replaced " + strings.Join(words, ", ")
-	case journal.KindReflow:
-		return "reflowed " + strings.Join(words, ", ")
-	case journal.KindJumper, journal.KindResolder, journal.KindClean:
-		return repairWords[ev.Kind] + " " + strings.Join(words, ", ")
 	case journal.KindNote:
 		return "note: " + ev.Note
-	case journal.KindSupply:
-		for _, x := range []struct {
-			v    float64
-			when string
-		}{{ev.Supply.Before, "before"}, {ev.Supply.After, "after"}} {
-			if !math.IsNaN(x.v) {
-				words = append(words, fmt.Sprintf("draws %.3g mA %s the power button", x.v*1e3, x.when))
-			}
-		}
-		return strings.Join(words, ", ")
-	case journal.KindMark:
-		for _, m := range ev.Marks {
-			words = append(words, "mark of "+b.Parts[m.Part].Name+" "+m.String())
-		}
-		return strings.Join(words, ", ")
-	case journal.KindConcerns:
-		for _, n := range ev.Nets {
-			words = append(words, b.Nets[n].Name)
-		}
-		return "the complaint concerns " + strings.Join(words, ", ")
-	case journal.KindFunctions:
-		for _, t := range ev.Functions {
-			words = append(words, t.Function+" "+t.Result.String())
-		}
-		return strings.Join(words, ", ")
-	case journal.KindAcknowledge:
-		return "cautions acknowledged: " + strings.Join(ev.Acknowledged, ", ")
 	case journal.KindMeter:
 		return "another meter"
 	case journal.KindOpen:
@@ -1033,5 +908,75 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		}
 		return text
 	}
-	return ev.Kind.String()
+	words := slices.Clone(ev.Acknowledged)
+	add := func(format string, args ...any) { words = append(words, fmt.Sprintf(format, args...)) }
+	part := func(p netlist.PartID) string { return b.Parts[p].Name }
+	for _, x := range ev.Readings {
+		text := quantity.FormatReading(x.Reading) + " at " + x.Name
+		if x.To != nil {
+			text = quantity.FormatReading(x.Reading) + " from " + x.Name + " to " + x.ToName
+		}
+		if x.Polarity == references.BlackOnGround {
+			text += ", probes swapped"
+		}
+		words = append(words, text)
+	}
+	for _, x := range ev.Looks {
+		add("%s %s", x.Name(b), x.Look)
+	}
+	for _, x := range ev.Undrawn {
+		add("%s undrawn along %s", cmp.Or(strings.Join(x.Marks, ", "), "nothing"), b.Nets[x.Net].Name)
+	}
+	for _, x := range ev.Injections {
+		var warm []string
+		for _, p := range x.Warm {
+			warm = append(warm, part(p))
+		}
+		add("%s warm on %s", cmp.Or(strings.Join(warm, ", "), "nothing"), b.Nets[x.Rail].Name)
+	}
+	for _, x := range ev.Drops {
+		for _, v := range x.Volts {
+			add("%s %.4g mV", part(v.Part), v.Volts*1e3)
+		}
+		add("on %s at %s", b.Nets[x.Rail].Name, quantity.Format(x.Amperes, quantity.Ampere))
+	}
+	for _, x := range ev.Presses {
+		add("%s at %s with %s pressed", quantity.FormatReading(x.Read.Reading), x.Read.Name, part(x.Part))
+	}
+	for _, x := range ev.Goods {
+		add("%s at %s of a good board", quantity.FormatReading(x.Reading), x.Name)
+	}
+	for _, x := range ev.Swaps {
+		result := "the complaint stays"
+		if x.Works {
+			result = "the complaint is gone"
+		}
+		add("known-good cable or module at %s: %s", b.Connectors[x.Connector].Name, result)
+	}
+	for _, p := range ev.Parts {
+		words = append(words, part(p))
+	}
+	for _, x := range ev.Jumpers {
+		words = append(words, part(x.Part))
+	}
+	for _, m := range ev.Repairs {
+		words = append(words, b.RepairName(m))
+	}
+	for _, m := range ev.Marks {
+		add("mark of %s %s", part(m.Part), m)
+	}
+	for _, n := range ev.Nets {
+		words = append(words, b.Nets[n].Name)
+	}
+	for _, t := range ev.Functions {
+		add("%s %s", t.Function, t.Result)
+	}
+	if ev.Supply != nil {
+		for i, v := range []float64{ev.Supply.Before, ev.Supply.After} {
+			if !math.IsNaN(v) {
+				add("draws %.3g mA %s the power button", v*1e3, []string{"before", "after"}[i])
+			}
+		}
+	}
+	return did[ev.Kind] + strings.Join(words, ", ")
 }

@@ -928,7 +928,7 @@ func Remedy(c *journal.Case) string {
 		}
 	}
 	for _, m := range edits.Repairs() {
-		words = append(words, repairWords[journal.KindOfRepair(m)]+" "+c.Board.RepairName(m))
+		words = append(words, did[journal.KindOfRepair(m)]+c.Board.RepairName(m))
 	}
 	if len(words) == 0 {
 		return "none"
@@ -936,8 +936,12 @@ func Remedy(c *journal.Case) string {
 	return strings.Join(words, ", ")
 }
 
-// repairWords say what was done to a place.
-var repairWords = map[journal.Kind]string{journal.KindResolder: "resoldered", journal.KindClean: "cleaned", journal.KindJumper: "jumpered"}
+// did are the words before what was worked on, by what was done.
+var did = map[journal.Kind]string{
+	journal.KindRemove: "removed ", journal.KindReinstall: "put back ", journal.KindReplace: "replaced ", journal.KindReflow: "reflowed ",
+	journal.KindJumper: "jumpered ", journal.KindResolder: "resoldered ", journal.KindClean: "cleaned ",
+	journal.KindConcerns: "the complaint concerns ", journal.KindAcknowledge: "cautions acknowledged: ",
+}
 
 // wrongEntry is an entry that cannot be meant here.
 func wrongEntry(what, do string, args ...any) error {

@@ -358,7 +358,7 @@ func TestAgain(t *testing.T) {
 // has them from the start.
 func TestUpdateAndWiden(t *testing.T) {
 	var s, plain circuit.Solver
-	worst, off, asked, given := 0.0, 0.0, 0, 0
+	worst, off, byOhms, asked, given := 0.0, 0.0, 0.0, 0, 0
 	for i := range 6000 {
 		c := randomCircuit(17, i)
 		r := rand.New(rand.NewPCG(18, uint64(i)))
@@ -405,15 +405,21 @@ func TestUpdateAndWiden(t *testing.T) {
 				x, y := make([]float64, len(c.Junctions)), make([]float64, len(c.Junctions))
 				s.Sensitivities(&c, x)
 				plain.Sensitivities(&changed, y)
+				p, q := make([]float64, len(c.Resistors)), make([]float64, len(changed.Resistors))
+				s.ResistorSensitivities(&c, p)
+				plain.ResistorSensitivities(&changed, q)
+				for j := range p {
+					byOhms = math.Max(byOhms, math.Abs(p[j]-q[j])*changed.Resistors[j].Ohms/(0.01+math.Abs(q[j])*changed.Resistors[j].Ohms))
+				}
 				for j := range x {
 					off = math.Max(off, math.Abs(x[j]-y[j])/(0.01+math.Abs(y[j])))
 				}
 			}
 		}
 	}
-	t.Logf("%d of %d given, worst %.2g V, sensitivities off by %.2g at most", given, asked, worst, off)
-	if off > 0.1 {
-		t.Errorf("a sensitivity is off by %.2g of itself, want 0.1", off)
+	t.Logf("%d of %d given, worst %.2g V, sensitivities off by %.2g, those against ohms by %.2g at most", given, asked, worst, off, byOhms)
+	if off > 0.1 || byOhms > 0.1 {
+		t.Errorf("a sensitivity is off by %.2g of itself, one against ohms by %.2g, want 0.1", off, byOhms)
 	}
 	if given < asked*3/4 {
 		t.Errorf("only %d of %d given", given, asked)

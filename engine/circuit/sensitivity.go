@@ -41,7 +41,11 @@ func (s *Solver) ResistorSensitivities(c *Circuit, out []float64) {
 		}
 		r := &c.Resistors[i]
 		a, b := s.st.place[r.A], s.st.place[r.B]
-		out[i] = (s.adjoints[a] - s.adjoints[b]) * (s.x[a] - s.x[b]) / (r.Ohms * r.Ohms)
+		ohms := r.Ohms
+		if s.held.ready && i == s.held.widened {
+			ohms = s.held.ohms
+		}
+		out[i] = (s.adjoints[a] - s.adjoints[b]) * (s.x[a] - s.x[b]) / (ohms * ohms)
 	}
 }
 

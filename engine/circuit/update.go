@@ -27,6 +27,8 @@ type held struct {
 	astray         bool      // all of them
 	chorded        bool      // the adjoint is that of js, not of where the junctions are now
 	newton         bool      // the last change was solved by Newton's method proper
+	widened        int       // the resistor that the last change gave other ohms, -1 for none
+	ohms           float64   // those
 }
 
 // line is the straight line that stands for a junction, and the voltage across it.
@@ -68,7 +70,7 @@ func (s *Solver) Hold() {
 		h.js[k] = line{s.x[q.anode] - s.x[q.cathode], q.u, q.g, q.rest}
 	}
 	h.z, h.excess = resize(h.z, s.st.n+1), resize(h.excess, s.st.n+1)
-	h.a, h.b = -1, -1
+	h.a, h.b, h.widened = -1, -1, -1
 	h.strayed, h.astray = h.strayed[:0], false
 }
 
@@ -89,6 +91,7 @@ func (s *Solver) Update(c *Circuit, a, b Node, ohms float64, again bool) (Soluti
 	if pa < 0 || pb < 0 || pa == pb {
 		return Solution{}, false, nil
 	}
+	s.held.widened = -1
 	if steps, ok := s.chord(c, pa, pb, 1/ohms, again); ok {
 		return s.found(c, steps), true, nil
 	}
@@ -111,6 +114,7 @@ func (s *Solver) Widen(c *Circuit, i int, ohms float64, again bool) (Solution, b
 	if !s.held.ready || s.st.resCell[i] < 0 {
 		return Solution{}, false, nil
 	}
+	s.held.widened, s.held.ohms = i, ohms
 	if steps, ok := s.chord(c, s.st.place[was.A], s.st.place[was.B], 1/ohms-1/was.Ohms, again); ok {
 		return s.found(c, steps), true, nil
 	}

@@ -433,7 +433,7 @@ func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 	if len(changes) == 0 {
 		return o.Good, nil
 	}
-	key := predictionKey{obs, changes[0].Effect(o.Edits), len(changes) > 1}
+	key := predictionKey{obs, s.Model.Effect(changes[0], o.Edits, o.Probe), len(changes) > 1}
 	p, ok := s.told[key]
 	if ok {
 		return p, nil

@@ -405,26 +405,33 @@ const (
 	rough    = 24
 )
 
-// curve works out the likelihood ratio over the resistance, for the observations of a
-// block. Where the readings pass what was read it bends faster than the nodes are apart;
+// profile is the logarithm of the likelihood ratio against a good board over the
+// resistance, and where it has no end.
+type profile struct {
+	points []point
+	open   float64
+	lacks  int32 // see evidence
+}
+
+// profile works out the likelihood ratio for the observations of a block. Where the readings pass what was read it bends faster than the nodes are apart;
 // there it is worked out point by point, the spread being drawn from node to node.
-func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) {
-	lacks = -1
+func (c *candidate) profile(b *block) profile {
+	p := profile{lacks: -1}
 	if c.open {
 		rows := c.rows(b, 0, true, false)
-		open = b.density(b.shape(nil, rows), means(rows), nil) - b.base
+		p.open = b.density(b.shape(nil, rows), means(rows), nil) - b.base
 		if slices.ContainsFunc(c.entries, func(t entry) bool { return t.absent != nil }) {
 			rows = c.rows(b, 0, true, true)
 			none := b.density(b.shape(nil, rows), means(rows), nil) - b.base
-			is, not := open+math.Log(existing), none+math.Log(1-existing)
-			if open = addLogs(is, not); not > is {
-				lacks = c.entries[slices.IndexFunc(c.entries, func(t entry) bool { return t.absent != nil })].absent.junction
+			is, not := p.open+math.Log(existing), none+math.Log(1-existing)
+			if p.open = addLogs(is, not); not > is {
+				p.lacks = c.entries[slices.IndexFunc(c.entries, func(t entry) bool { return t.absent != nil })].absent.junction
 			}
 		}
 	}
 	n := c.grid.count(nodesPerDecade)
 	if n < 2 {
-		return nil, open, lacks
+		return p
 	}
 	var walks []walk
 	for k, i := range b.ids {
@@ -434,10 +441,14 @@ func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) 
 	}
 	var last *shape
 	var at []float64
+	var before []row
 	for k := range n {
 		x := float64(k) / float64(n-1)
 		rows := c.rows(b, x, false, false)
-		now, to := b.shape(nil, rows), means(rows)
+		now, to := last, means(rows)
+		if !slices.EqualFunc(rows, before, row.restsAs) {
+			now, before = b.shape(nil, rows), rows
+		}
 		if k > 0 {
 			steps := c.steps(b, last, now, at, to)
 			mean := slices.Clone(at)
@@ -448,13 +459,13 @@ func (c *candidate) curve(b *block) (points []point, open float64, lacks int32) 
 					mean[walks[q].place] = walks[q].at(y)
 				}
 				l := (1-f)*b.density(last, mean, nil) + f*b.density(now, mean, nil)
-				points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*y, l - b.base})
+				p.points = append(p.points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*y, l - b.base})
 			}
 		}
-		points = append(points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*x, b.density(now, to, nil) - b.base})
+		p.points = append(p.points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*x, b.density(now, to, nil) - b.base})
 		last, at = now, to
 	}
-	return points, open, lacks
+	return p
 }
 
 // steps gives into how many steps to cut the way from one node to the next.
@@ -478,27 +489,33 @@ func (c *candidate) steps(b *block, from, to *shape, at, end []float64) int {
 	return int(math.Min(math.Ceil(most), limit))
 }
 
-// weighing integrates the likelihood ratio over the resistance, leaving out the
-// observations in skip (nil for none).
+// weighing gives the evidence for a candidate, leaving out the observations in skip (nil
+// for none).
+func (s *search) weighing(c *candidate, skip []uint64) evidence {
+	return s.evidence(c, c.profile(s.ph.Joint.block(c.in, skip)))
+}
+
+// evidence integrates the likelihood ratio over the resistance.
 //
 //	evidence = sum over modes of odds * mean over log R in the mode's range of
 //	           p(readings | R) / p(readings | good)
 //
 // over the readings of all lines that the candidate touches, given all others.
-func (s *search) weighing(c *candidate, skip []uint64) evidence {
+func (s *search) evidence(c *candidate, p profile) evidence {
 	e := evidence{modes: make([]float64, len(c.locus.Modes)), ohms: make([]float64, len(c.locus.Modes))}
-	points, open, lacks := c.curve(s.ph.Joint.block(c.in, skip))
+	points := p.points
 	if c.warmed {
+		points = slices.Clone(points)
 		for k := range points {
 			points[k].l += math.Log(s.warmRatio(c.locus, math.Pow(10, points[k].x)))
 		}
 	}
-	e.lacks = lacks
+	e.lacks = p.lacks
 	e.total = math.Inf(-1)
 	for m, r := range c.locus.Modes {
 		odds := math.Log(r.Odds * c.ratio)
 		if math.IsInf(r.Lo, 1) {
-			e.modes[m], e.ohms[m] = odds+open, math.Inf(1)
+			e.modes[m], e.ohms[m] = odds+p.open, math.Inf(1)
 		} else {
 			mean, ohms := average(points, math.Log10(r.Lo), math.Log10(r.Hi))
 			e.modes[m], e.ohms[m] = odds+mean, ohms

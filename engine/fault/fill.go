@@ -1,6 +1,7 @@
 package fault
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"sync/atomic"
@@ -10,27 +11,31 @@ import (
 )
 
 // twin names what a candidate does to the circuit: two capacitors between the
-// same two nets do the same, and one entry serves both. A part that the bench has
-// worked on is a case by itself, because its fault goes with it.
+// same two nets do the same, and so do the joints at both ends of a part; one entry serves
+// both. A part that the bench has worked on is a case by itself, because its fault goes
+// with it.
 type twin struct {
-	a, b   netlist.NetID
+	effect network.Change
 	lo, hi float64
 	owner  netlist.PartID
 }
 
 func (s *search) twinOf(l *Locus) (twin, bool) {
-	if l.Change.Kind != network.AddPath {
-		return twin{}, false
-	}
 	g, _ := gridOf(l)
-	t := twin{l.Change.A.Net, l.Change.B.Net, g.lo, g.hi, netlist.None}
-	if t.a > t.b {
-		t.a, t.b = t.b, t.a
+	t := twin{l.Change, g.lo, g.hi, netlist.None}
+	if len(s.obs) > 0 {
+		t.effect = s.m.Effect(l.Change, s.obs[0].Edits, s.obs[0].Probe)
 	}
 	if o := l.Change.Owner; o != netlist.None && s.worked[o] {
 		t.owner = o
 	}
-	return t, l.Change.Cure.Kind == netlist.NoRepair || s.ph.untouched(s.obs)
+	switch {
+	case l.Change.Kind == network.AddPath && l.Change.Cure.Kind == netlist.NoRepair:
+		return t, true
+	case l.Change.Kind == network.Detach && s.probed[l.Change.Contact]:
+		return t, false
+	}
+	return t, s.asDrawn && !s.veiled[l.Change]
 }
 
 // untouched tells whether the bench had done nothing at every observation.
@@ -45,10 +50,16 @@ func (ph *Physics) untouched(obs []Observation) bool {
 
 // tabulate fills all entries, on every processor.
 func (s *search) tabulate() error {
-	s.worked = map[netlist.PartID]bool{}
+	s.worked, s.probed, s.veiled = map[netlist.PartID]bool{}, map[network.Contact]bool{}, map[network.Change]bool{}
+	s.asDrawn = s.ph.untouched(s.obs)
 	for i := range s.obs {
-		for _, e := range s.obs[i].Edits.List() {
+		o := &s.obs[i]
+		for _, e := range o.Edits.List() {
 			s.worked[e.Part] = true
+		}
+		s.probed[o.Probe.Plus.Contact], s.probed[o.Probe.Minus.Contact] = true, true
+		for _, v := range o.veils {
+			s.veiled[v.change] = true
 		}
 	}
 	if err := s.entries(s.cands, s.fill); err != nil {
@@ -107,8 +118,34 @@ func (s *search) weighAll(cands []*candidate) error {
 			c.most += most
 		}
 	}
-	err := s.pool.Each(len(leaders), func(_ *network.Workspace, k int) error {
-		leaders[k].all = s.weighing(leaders[k], nil)
+	// One block serves all that are weighed with the same observations, and one profile
+	// all of one entry.
+	blocks := map[string]int{}
+	var lines [][]*candidate
+	for _, c := range leaders {
+		key := fmt.Sprint(c.in)
+		n, ok := blocks[key]
+		if !ok {
+			n = len(lines)
+			blocks[key], lines = n, append(lines, nil)
+		}
+		lines[n] = append(lines[n], c)
+	}
+	err := s.pool.Each(len(lines), func(_ *network.Workspace, n int) error {
+		b := s.ph.Joint.block(lines[n][0].in, nil)
+		known := map[*entry]profile{}
+		for _, c := range lines[n] {
+			if len(c.entries) == 0 {
+				c.all = s.evidence(c, c.profile(b))
+				continue
+			}
+			p, ok := known[&c.entries[0]]
+			if !ok {
+				p = c.profile(b)
+				known[&c.entries[0]] = p
+			}
+			c.all = s.evidence(c, p)
+		}
 		return nil
 	})
 	for _, c := range cands {

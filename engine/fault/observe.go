@@ -138,6 +138,16 @@ type row struct {
 	proj    *fit.Projection // of the slopes; nil where they are not held ready
 }
 
+// restsAs tells whether two rows rest on the same, whatever their means: they are of one
+// node, or copies.
+func (q row) restsAs(r row) bool {
+	return q.like == r.like && q.own == r.own && q.scale == r.scale && q.loose == r.loose && q.instead == r.instead && q.from == r.from &&
+		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.ohms, r.ohms)
+}
+
+// one tells whether two slices are the same memory.
+func one[T any](a, b []T) bool { return len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) }
+
 // looseFrom is the slope in volts for a factor of e from which a wrong value counts; of a
 // resistance reading, looseNoise times its noise.
 const (

@@ -131,6 +131,9 @@ type search struct {
 	cands    []*candidate
 	quiets   []quiet                 // the likeliest first
 	worked   map[netlist.PartID]bool // parts that the bench has worked on
+	asDrawn  bool                    // there are none
+	probed   map[network.Contact]bool
+	veiled   map[network.Change]bool // changes that open what is veiled
 	outliers []outlier
 	sets     leading
 

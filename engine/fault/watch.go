@@ -24,7 +24,7 @@ type Watch struct {
 	ph   *Physics
 	w    *network.Workspace
 	o    *Observation
-	told map[network.Change]Prediction // by Effect of a single change
+	told map[network.Change]row // by Effect of a single change, without its veil
 }
 
 // Watch reads an observation that Predict has been at with nothing changed. The
@@ -40,7 +40,7 @@ func (ph *Physics) Watch(w *network.Workspace, o *Observation) (*Watch, error) {
 // hold makes a watch of the reading that w has just taken of an observation.
 func (ph *Physics) hold(w *network.Workspace, o *Observation) *Watch {
 	w.Hold()
-	return &Watch{ph, w, o, map[network.Change]Prediction{}}
+	return &Watch{ph, w, o, map[network.Change]row{}}
 }
 
 // PredictBoards predicts an observation and gives what it should be on each of several
@@ -67,21 +67,8 @@ func (ph *Physics) PredictBoards(w *network.Workspace, o *Observation, boards []
 // changes of one effect.
 func (t *Watch) Under(changes []network.Change) (Prediction, error) {
 	sw := t.sweep(changes)
-	if len(changes) != 1 {
-		q, err := sw.predict()
-		return t.ph.given(t.o, &q), err
-	}
-	effect := changes[0].Effect(t.o.Edits)
-	p, ok := t.told[effect]
-	if !ok {
-		q, err := sw.predict()
-		if err != nil {
-			return p, err
-		}
-		p = t.ph.given(t.o, &q)
-		t.told[effect] = p
-	}
-	return p, nil
+	q, err := sw.predict()
+	return t.ph.given(t.o, &q), err
 }
 
 // absent gives the observation under changes on a board that lacks the junction which
@@ -155,8 +142,26 @@ func (s *sweep) read() (r network.Reading, err error) {
 	return r, err
 }
 
-// predict gives the row of the observation under the changes.
-func (s *sweep) predict() (row, error) {
+// predict gives the row of the observation under the changes; of a watch once for all
+// changes of one effect.
+func (s *sweep) predict() (q row, err error) {
+	if s.held() && len(s.changes) == 1 {
+		effect, ok := s.ph.Posterior.Model.Effect(s.changes[0], s.o.Edits, s.o.Probe), false
+		if q, ok = s.watch.told[effect]; !ok {
+			if q, err = s.bare(); err != nil {
+				return q, err
+			}
+			s.watch.told[effect] = q
+		}
+	} else if q, err = s.bare(); err != nil {
+		return q, err
+	}
+	s.o.remove(&q, s.changes)
+	return q, nil
+}
+
+// bare is predict without what is veiled.
+func (s *sweep) bare() (row, error) {
 	ph, o := s.ph, s.o
 	r, err := s.read()
 	if err != nil {
@@ -176,7 +181,6 @@ func (s *sweep) predict() (row, error) {
 	}
 	q.share(o.spotKey(), math.Hypot(o.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (o.ratio-1)*q.rest)
-	o.remove(&q, s.changes)
 	return q, nil
 }
 

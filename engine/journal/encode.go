@@ -19,32 +19,27 @@ var notRead = math.NaN()
 // encode writes one event as the text of a YAML document, each key on one line
 // so that a sealed event is easily read and compared.
 func encode(e Event, b *netlist.Board) ([]byte, error) {
-	for _, s := range freeTexts(e) {
+	for _, s := range meaning(&e, b) {
 		if !utf8.ValidString(s) {
 			return nil, fmt.Errorf("%s is not UTF-8 text; enter it again", document.Quote(s))
 		}
+	}
+	needs := map[Kind]bool{KindOpen: e.Open != nil, KindMeter: e.Meter != nil, KindRead: len(e.Readings) > 0, KindDrop: len(e.Drops) > 0,
+		KindConcerns: len(e.Nets) > 0, KindNote: e.Note != "", KindSupply: e.Supply != nil, KindClose: e.Close != nil}
+	if has, asked := needs[e.Kind]; asked && !has {
+		return nil, fmt.Errorf("an event `%s` without what it tells; this is a fault of the program", e.Kind)
 	}
 	var out document.Writer
 	var of document.Flow // the mapping that most events are
 	switch e.Kind {
 	case KindOpen:
-		if e.Open == nil {
-			return nil, missing(e.Kind)
-		}
 		of.Add("board", document.Scalar(e.Open.Board))
 		of.Add("known", document.Optional(e.Open.Known))
 		of.Add("complaint", document.Optional(e.Open.Complaint))
 		if len(e.Open.AtHand) > 0 {
 			of.Add("at_hand", document.FlowList(document.Scalars(e.Open.AtHand)...))
 		}
-	case KindMeter:
-		if e.Meter == nil {
-			return nil, missing(e.Kind)
-		}
 	case KindRead:
-		if len(e.Readings) == 0 {
-			return nil, missing(e.Kind)
-		}
 		first := e.Readings[0]
 		for _, r := range e.Readings {
 			if r.Polarity != first.Polarity || (r.To == nil) != (first.To == nil) || r.To != nil && *r.To != *first.To {
@@ -61,9 +56,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			of.Add(netName(b, i.Rail), partList(b, i.Warm))
 		}
 	case KindDrop:
-		if len(e.Drops) == 0 {
-			return nil, missing(e.Kind)
-		}
 		for _, d := range e.Drops {
 			var volts document.Flow
 			for _, v := range d.Volts {
@@ -116,18 +108,11 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 		out.Key(e.Kind.String(), document.FlowList(items...))
 	case KindConcerns:
-		if len(e.Nets) == 0 {
-			return nil, missing(e.Kind)
-		}
 		var items []string
 		for _, n := range e.Nets {
 			items = append(items, netName(b, n))
 		}
 		out.Key("concerns", document.FlowList(items...))
-	case KindNote:
-		if e.Note == "" {
-			return nil, missing(e.Kind)
-		}
 	case KindMark:
 		for _, m := range e.Marks {
 			of.Add(partName(b, m.Part), m.String())
@@ -137,9 +122,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			of.Add(document.Scalar(t.Function), t.Result.String())
 		}
 	case KindSupply:
-		if e.Supply == nil {
-			return nil, missing(e.Kind)
-		}
 		of.Add("before", amperes(e.Supply.Before))
 		of.Add("after", amperes(e.Supply.After))
 	case KindUndo:
@@ -148,12 +130,10 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			target = strconv.Itoa(e.Undo)
 		}
 		out.Key("undo", target)
+	case KindMeter, KindNote: // told below
 	case KindAcknowledge:
 		out.Key("acknowledge", document.FlowList(document.Scalars(e.Acknowledged)...))
 	case KindClose:
-		if e.Close == nil {
-			return nil, missing(e.Kind)
-		}
 		of.Add("cause", document.Scalar(e.Close.Cause))
 		of.Add("remedy", document.Optional(e.Close.Remedy))
 	default:
@@ -184,34 +164,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 	}
 	out.Key("by", document.Optional(e.By))
 	return []byte(out.String()), nil
-}
-
-// freeTexts are the texts of an event that a person enters.
-func freeTexts(e Event) []string {
-	texts := append([]string{e.By, e.Note}, e.Acknowledged...)
-	if e.Open != nil {
-		texts = append(append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint), e.Open.AtHand...)
-	}
-	if e.Meter != nil {
-		texts = append(texts, e.Meter.Name)
-	}
-	if e.Close != nil {
-		texts = append(texts, e.Close.Cause, e.Close.Remedy)
-	}
-	for _, t := range e.Functions {
-		texts = append(texts, t.Function)
-	}
-	for _, x := range e.Undrawn {
-		texts = append(texts, x.Marks...)
-	}
-	for _, r := range e.Readings {
-		texts = append(texts, r.Name, r.ToName)
-	}
-	return texts
-}
-
-func missing(k Kind) error {
-	return fmt.Errorf("an event `%s` without what it tells; this is a fault of the program", k)
 }
 
 func encodeMeter(m references.Meter) string {
@@ -247,21 +199,4 @@ func partList(b *netlist.Board, parts []netlist.PartID) string {
 		names[i] = partName(b, p)
 	}
 	return document.FlowList(names...)
-}
-
-func amperes(v float64) string {
-	if math.IsNaN(v) {
-		return ""
-	}
-	return number(v*1e3) + " mA"
-}
-
-// number writes a number without an exponent, to fifteen digits: enough for any
-// meter, and few enough to hide what a change of scale leaves in the sixteenth.
-func number(v float64) string {
-	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
-	if err != nil {
-		short = v
-	}
-	return strconv.FormatFloat(short, 'f', -1, 64)
 }

@@ -152,14 +152,44 @@ func (s *State) Holds(c *Change) bool {
 	return !e.Removed && !e.Replaced && !(e.NewJoints() && c.Cure.Kind == netlist.RepairJoint)
 }
 
-// Effect gives a change that does to a board with edits, and no other change, what c
-// does: paths of one resistance between the same two nets have equal effects.
-func (c Change) Effect(edits netlist.Edits) Change {
-	if c.Kind != AddPath || !(&State{Edits: edits}).Holds(&c) {
+// Effect gives a change that does to what a probe reads on a board with edits, and no
+// other change, what c does: paths of one resistance between the same two nets have equal
+// effects, and so have a resistive part and the joints at its ends.
+func (m *Model) Effect(c Change, edits netlist.Edits, p Probe) Change {
+	if !(&State{Edits: edits}).Holds(&c) {
 		return c
 	}
-	a, b := min(c.A.Net, c.B.Net), max(c.A.Net, c.B.Net)
-	return Change{Kind: AddPath, A: Place{Net: a, Contact: NoContact, order: -1}, B: Place{Net: b, Contact: NoContact, order: -1}, Owner: netlist.None, Ohms: c.Ohms}
+	switch c.Kind {
+	case AddPath:
+		a, b := min(c.A.Net, c.B.Net), max(c.A.Net, c.B.Net)
+		return Change{Kind: AddPath, A: Place{Net: a, Contact: NoContact, order: -1}, B: Place{Net: b, Contact: NoContact, order: -1}, Owner: netlist.None, Ohms: c.Ohms}
+	case Detach:
+		out := Change{Kind: Detach, Contact: c.Contact, Owner: netlist.None, Ohms: c.Ohms}
+		e := m.sole(c.Contact, p)
+		if e < 0 {
+			return out
+		}
+		el := &m.Elements[e]
+		if el.Class == Resistive {
+			return Change{Kind: Cut, Element: e, Owner: netlist.None, Ohms: c.Ohms}
+		}
+		if other := el.A + el.B - c.Contact; other != Ground && other < c.Contact && m.sole(other, p) == e {
+			out.Contact = other
+		}
+		return out
+	case Cut:
+		return Change{Kind: Cut, Element: c.Element, Owner: netlist.None, Ohms: c.Ohms}
+	}
+	return c
+}
+
+// sole gives the element that a contact leads to if it leads to no other and no lead is on
+// the contact itself, -1 otherwise.
+func (m *Model) sole(c Contact, p Probe) int32 {
+	if at := m.ofContact.at(int32(c)); len(at) == 1 && p.Plus.Contact != c && p.Minus.Contact != c {
+		return at[0]
+	}
+	return -1
 }
 
 // Nets lists the nets that a change of the circuit lies on.

@@ -85,6 +85,47 @@ func TestUpdate(t *testing.T) {
 	}
 }
 
+// TestEffect: a change and its effect read alike, wherever the leads are.
+func TestEffect(t *testing.T) {
+	for name, b := range boards(t) {
+		m, v := nominal(b)
+		w := network.NewWorkspace(m)
+		r := rand.New(rand.NewPCG(41, 7))
+		moved, worst := 0, 0.0
+		for _, l := range fault.Loci(m, fault.DefaultPriors(), v) {
+			st, what := faulty(b, []fault.Locus{l}, 1, r)
+			points := pins(b)
+			pt := points[r.IntN(len(points))]
+			if l.Part != netlist.None { // right on the part
+				pt = b.TerminalPoint(netlist.TerminalRef{Part: l.Part, Terminal: int32(r.IntN(len(b.Parts[l.Part].Terminals)))})
+			}
+			for _, p := range probes(m, pt, oneMilliampere) {
+				effect := m.Effect(st.Changes[0], netlist.Edits{}, p)
+				want, err := w.Read(p, &st, v)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, err := w.Read(p, &network.State{Changes: []network.Change{effect}}, v)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if effect.Kind != st.Changes[0].Kind {
+					moved++
+				}
+				if d := math.Abs(got.Volts - want.Volts); d > 1e-6 {
+					t.Errorf("%s at %s with%s: %.7f V, its effect %.7f V", name, b.PointName(pt), what, want.Volts, got.Volts)
+				} else {
+					worst = math.Max(worst, d)
+				}
+			}
+		}
+		t.Logf("%s: %d joints as cuts, worst %.2g mV", name, moved, worst*1e3)
+		if moved == 0 {
+			t.Errorf("%s: no joint has the effect of a cut", name)
+		}
+	}
+}
+
 // TestHeldUntilRead: what was held is gone with the next circuit.
 func TestHeldUntilRead(t *testing.T) {
 	x := newBench(t, line)

@@ -23,7 +23,10 @@ func Palette() string {
 
 // VerdictStyle gives the class of a verdict, named after its colour, and the mark
 // that stands before it.
-func VerdictStyle(v diagnose.Verdict) (class, mark string) { return verdictClass(v), verdictMark(v) }
+func VerdictStyle(v diagnose.Verdict) (class, mark string) {
+	l := lookOf(v)
+	return l.class, l.mark
+}
 
 // Symbol draws the part of a branch as it lies across, with the ground or rail that
 // it ends at.
@@ -35,7 +38,7 @@ func Symbol(b *netlist.Board, x *netlist.Branch) template.HTML {
 	case netlist.IC, netlist.Module:
 		s.line(0, y, 3, y, "line")
 		s.printf(`<rect x="3" y="3" width="46" height="20" class="part"/>`)
-		s.text(middle, y+4, "mid", kindLetter(p.Kind), 3)
+		s.text(middle, y+4, "mid", kindLetters[p.Kind], 3)
 	default:
 		if p.Kind == netlist.Diode || p.Kind == netlist.TVS {
 			s.junction(middle, y, conducts(p, x.In), "")

@@ -73,20 +73,20 @@ func connector(title, note string, c *netlist.Connector, read []*diagnose.Compar
 				label = y + pinHigh + 12
 			}
 			v.text(x+pinWide/2, label, "mid small faint", name(c.Pins[i].Name), 4)
-			class, mark := "faint", "-"
+			l := look{"faint", "-"}
 			switch {
 			case read[i] != nil:
-				class, mark = verdictClass(read[i].Verdict), verdictMark(read[i].Verdict)
+				l = lookOf(read[i].Verdict)
 			case c.Pins[i].Net == netlist.None:
-				mark = ""
+				l.mark = ""
 			}
 			box := "pin"
-			if class == "bad" || class == "off" {
-				box = "pin odd " + class
+			if l.class == "bad" || l.class == "off" {
+				box = "pin odd " + l.class
 			}
 			v.printf(`<rect x="%g" y="%g" width="%d" height="%d" rx="3" class="%s"/>`, x+2, top+2, pinWide-4, pinHigh-4, box)
-			if mark != "" {
-				v.mark(x+pinWide/2, top+pinHigh/2, mark, class)
+			if l.mark != "" {
+				v.mark(x+pinWide/2, top+pinHigh/2, l.mark, l.class)
 			}
 		}
 		y += pinHigh + 16

@@ -194,12 +194,12 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	start := s.y
 	x0 := col + 9
 	for i, r := range s.levels[x.Net] {
-		v := verdictOf(r)
-		text := verdictMark(v) + " " + readText(r)
+		l := lookOf(verdictOf(r))
+		text := l.mark + " " + readText(r)
 		if i > 0 {
 			text = "then " + text
 		}
-		s.text(x0, s.y+18, "small "+verdictClass(v), text, 24)
+		s.text(x0, s.y+18, "small "+l.class, text, 24)
 		x0 += 6.6*float64(len([]rune(text))) + 8
 		if good := goodText(r); i == len(s.levels[x.Net])-1 && good != "none" {
 			s.text(x0, s.y+18, "small faint", "good "+good, int((lineWide-x0)/6.4))
@@ -316,7 +316,7 @@ func (s *schematic) hanging(x *netlist.Branch, col float64) {
 			extra = "pin " + name(p.Terminals[x.In].Name) + " " + extra
 		}
 		s.printf(`<rect x="%g" y="%g" width="46" height="20" class="part %s"/>`, col+16, y-10, m.class)
-		s.text(col+39, y+4, "mid small faint", kindLetter(p.Kind), 3)
+		s.text(col+39, y+4, "mid small faint", kindLetters[p.Kind], 3)
 	default:
 		if p.Kind == netlist.Diode || p.Kind == netlist.TVS {
 			s.junction(col+39, y, conducts(p, x.In), m.class)
@@ -361,7 +361,7 @@ func (s *schematic) along(x *netlist.Branch, col float64) {
 	y := s.y
 	s.line(col, y, col, y+6, "line wire")
 	s.printf(`<rect x="%g" y="%g" width="14" height="26" class="part %s"/>`, col-7, y+6, m.class)
-	if letter := kindLetter(p.Kind); letter != "" {
+	if letter := kindLetters[p.Kind]; letter != "" {
 		s.text(col, y+23, "mid small faint", letter, 2)
 	}
 	if m.shape != "" {
@@ -379,31 +379,11 @@ func (s *schematic) along(x *netlist.Branch, col float64) {
 	}
 }
 
-// kindLetter is written into a part drawn as a box.
-func kindLetter(k netlist.Kind) string {
-	switch k {
-	case netlist.Filter:
-		return "F"
-	case netlist.Choke, netlist.Inductor, netlist.Bead:
-		return "L"
-	case netlist.Capacitor:
-		return "C"
-	case netlist.Diode, netlist.TVS:
-		return "D"
-	case netlist.Switch:
-		return "S"
-	case netlist.Transistor:
-		return "Q"
-	case netlist.IC:
-		return "IC"
-	case netlist.Module:
-		return "M"
-	case netlist.Unknown:
-		return "?"
-	case netlist.Crystal:
-		return "Y"
-	}
-	return ""
+// kindLetters are written into parts drawn as boxes.
+var kindLetters = map[netlist.Kind]string{
+	netlist.Filter: "F", netlist.Choke: "L", netlist.Inductor: "L", netlist.Bead: "L", netlist.Capacitor: "C",
+	netlist.Diode: "D", netlist.TVS: "D", netlist.Switch: "S", netlist.Transistor: "Q", netlist.IC: "IC",
+	netlist.Module: "M", netlist.Unknown: "?", netlist.Crystal: "Y",
 }
 
 func (s *schematic) ground(x, y float64) {
@@ -474,7 +454,7 @@ func (s *schematic) symbol(x, y float64, k netlist.Kind, class string) {
 		s.line(x-23, y, x-14, y, "line wire")
 		s.line(x+14, y, x+23, y, "line wire")
 		s.printf(`<rect x="%g" y="%g" width="28" height="12" class="part %s"/>`, x-14, y-6, class)
-		if letter := kindLetter(k); letter != "" {
+		if letter := kindLetters[k]; letter != "" {
 			s.text(x, y+4, "mid small faint", letter, 2)
 		}
 	}

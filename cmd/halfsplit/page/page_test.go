@@ -122,13 +122,13 @@ func TestContrast(t *testing.T) {
 func TestMarks(t *testing.T) {
 	seen := map[string]diagnose.Verdict{}
 	for _, v := range []diagnose.Verdict{diagnose.Agrees, diagnose.Low, diagnose.High, diagnose.IsShorted, diagnose.IsOpen, diagnose.UnexpectedPath, diagnose.NoKnownGood} {
-		m := verdictMark(v)
+		m := lookOf(v).mark
 		if other, ok := seen[m]; ok {
 			t.Errorf("%s and %s share the mark %s", v, other, m)
 		}
 		seen[m] = v
 		var c canvas
-		c.mark(0, 0, m, verdictClass(v))
+		c.mark(0, 0, m, lookOf(v).class)
 		if c.b.Len() == 0 || strings.Contains(c.b.String(), "M-3 0L3 0") {
 			t.Errorf("%s: the mark %s is not drawn", v, m)
 		}

@@ -1,6 +1,10 @@
 package page
 
-import "halfsplit/engine/diagnose"
+import (
+	"cmp"
+
+	"halfsplit/engine/diagnose"
+)
 
 // Colour is one colour of the page, as it is on light and on dark paper, in the
 // form #rrggbb. Nothing is said by colour alone: Mark is the shape that goes
@@ -34,34 +38,21 @@ var marks = []Colour{
 	{"work", "#6d3a94", "#d2adf2", "square", "was worked on"},
 }
 
-// verdictClass gives the class of a verdict: a colour of marks, or "faint".
-func verdictClass(v diagnose.Verdict) string {
-	switch v {
-	case diagnose.Agrees:
-		return "good"
-	case diagnose.Low, diagnose.High:
-		return "off"
-	case diagnose.IsShorted, diagnose.IsOpen, diagnose.UnexpectedPath:
-		return "bad"
-	}
-	return "faint"
+// look is how something is shown: a class of style and the character before it.
+type look struct{ class, mark string }
+
+// verdictLooks are how verdicts are shown in tables. The classes are colours of marks, or
+// "faint".
+var verdictLooks = map[diagnose.Verdict]look{
+	diagnose.Agrees:         {"good", "•"},
+	diagnose.Low:            {"off", "▼"},
+	diagnose.High:           {"off", "▲"},
+	diagnose.IsShorted:      {"bad", "●"},
+	diagnose.IsOpen:         {"bad", "○"},
+	diagnose.UnexpectedPath: {"bad", "►"},
 }
 
-// verdictMark gives the character that stands before a verdict in tables.
-func verdictMark(v diagnose.Verdict) string {
-	switch v {
-	case diagnose.Agrees:
-		return "•"
-	case diagnose.Low:
-		return "▼"
-	case diagnose.High:
-		return "▲"
-	case diagnose.IsShorted:
-		return "●"
-	case diagnose.IsOpen:
-		return "○"
-	case diagnose.UnexpectedPath:
-		return "►"
-	}
-	return "?"
+// lookOf is how a verdict is shown.
+func lookOf(v diagnose.Verdict) look {
+	return cmp.Or(verdictLooks[v], look{"faint", "?"})
 }

@@ -40,33 +40,32 @@ func (c *canvas) line(x1, y1, x2, y2 float64, class string) {
 	c.printf(`<path d="M%g %gL%g %g" class="%s"/>`, x1, y1, x2, y2, class)
 }
 
-// mark draws the shape of a verdict about a middle. Each has its own, so that
-// none rests on its colour.
+// shapes are drawn for verdicts about a middle, each its own, so that none rests on its
+// colour: where they begin from there, down and to the right.
+var shapes = map[string]struct {
+	svg    string
+	dy, dx float64
+}{
+	"•": {`<circle cx="%g" cy="%g" r="3.2" class="fill %s"/>`, 0, 0},
+	"●": {`<circle cx="%g" cy="%g" r="6.5" class="fill %s"/>`, 0, 0},
+	"○": {`<circle cx="%g" cy="%g" r="5.5" class="line thick %s"/>`, 0, 0},
+	"▲": {`<path d="M%g %gl7 11h-14z" class="fill %s"/>`, -6, 0},
+	"▼": {`<path d="M%g %gl7 -11h-14z" class="fill %s"/>`, 6, 0},
+	"►": {`<path d="M%g %gl-11 7v-14z" class="fill %s"/>`, 0, 6},
+	"■": {`<rect x="%g" y="%g" width="10" height="10" class="fill %s"/>`, -5, -5},
+	"◆": {`<path d="M%g %gl6 6l-6 6l-6 -6z" class="line thick %s"/>`, -6, 0},
+	"✕": {`<path d="M%g %gl12 12m0 -12l-12 12" class="line heavy %s"/>`, -6, -6},
+	"?": {`<text x="%g" y="%g" class="mid %s">?</text>`, 4, 0},
+}
+
+// mark draws the shape of a verdict about a middle.
 func (c *canvas) mark(x, y float64, shape, class string) {
-	switch shape {
-	case "•":
-		c.printf(`<circle cx="%g" cy="%g" r="3.2" class="fill %s"/>`, x, y, class)
-	case "●":
-		c.printf(`<circle cx="%g" cy="%g" r="6.5" class="fill %s"/>`, x, y, class)
-	case "○":
-		c.printf(`<circle cx="%g" cy="%g" r="5.5" class="line thick %s"/>`, x, y, class)
-	case "▲":
-		c.printf(`<path d="M%g %gl7 11h-14z" class="fill %s"/>`, x, y-6, class)
-	case "▼":
-		c.printf(`<path d="M%g %gl7 -11h-14z" class="fill %s"/>`, x, y+6, class)
-	case "►":
-		c.printf(`<path d="M%g %gl-11 7v-14z" class="fill %s"/>`, x+6, y, class)
-	case "■":
-		c.printf(`<rect x="%g" y="%g" width="10" height="10" class="fill %s"/>`, x-5, y-5, class)
-	case "◆":
-		c.printf(`<path d="M%g %gl6 6l-6 6l-6 -6z" class="line thick %s"/>`, x, y-6, class)
-	case "✕":
-		c.printf(`<path d="M%g %gl12 12m0 -12l-12 12" class="line heavy %s"/>`, x-6, y-6, class)
-	case "?":
-		c.printf(`<text x="%g" y="%g" class="mid %s">?</text>`, x, y+4, class)
-	default: // not read
+	s, ok := shapes[shape]
+	if !ok { // not read
 		c.line(x-3, y, x+3, y, "line rule")
+		return
 	}
+	c.printf(s.svg, x+s.dx, y+s.dy, class)
 }
 
 // done closes a drawing of a size.

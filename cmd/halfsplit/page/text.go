@@ -18,7 +18,7 @@ func num(text string) Cell { return Cell{Text: text, Class: "num"} }
 
 // verdict is a verdict with its colour and mark.
 func verdict(v diagnose.Verdict) Cell {
-	return Cell{Text: string(v), Class: "num " + verdictClass(v), Mark: verdictMark(v)}
+	return Cell{Text: string(v), Class: "num " + lookOf(v).class, Mark: lookOf(v).mark}
 }
 
 // name makes a name from a file safe to print: no characters that do not show,

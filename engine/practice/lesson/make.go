@@ -442,7 +442,7 @@ func (x *Case) lure(r *rand.Rand, s *Subject, m *network.Model, bad map[netlist.
 		return
 	}
 	var near []netlist.PartID
-	for _, n := range netsOf(m, &x.faults[0].Locus) {
+	for _, n := range m.NetsOf(&x.faults[0].Locus.Change) {
 		if n == m.Board.Ground || m.Board.Nets[n].Rail {
 			continue
 		}
@@ -464,20 +464,6 @@ func (x *Case) lure(r *rand.Rand, s *Subject, m *network.Model, bad map[netlist.
 			x.data.Looks[m.Board.Parts[p].Name] = "clean"
 		}
 	}
-}
-
-// netsOf lists the nets at a locus.
-func netsOf(m *network.Model, l *fault.Locus) []netlist.NetID {
-	c := &l.Change
-	switch c.Kind {
-	case network.AddPath:
-		return []netlist.NetID{c.A.Net, c.B.Net}
-	case network.Cut:
-		return []netlist.NetID{m.Net(m.Elements[c.Element].A), m.Net(m.Elements[c.Element].B)}
-	case network.Detach:
-		return []netlist.NetID{m.Net(c.Contact)}
-	}
-	return []netlist.NetID{c.Net}
 }
 
 // weigh measures how hard a case is, by what its sweep tells. Where the sweep
