@@ -442,9 +442,10 @@ parts:
 	}
 }
 
-// TestSideBySide opens a resistor between a TVS diode and an IC's pin that carries the current.
-// Good boards read as well what they read if the diode carried it, and by its prior it is as
-// likely: neither hides that the resistor may be open.
+// TestSideBySide opens, one after the other, what leads from a TVS diode to an IC's pin that
+// carries the current. Good boards read as well what they read if the diode carried it, and
+// by its prior it is as likely: neither hides that the way to the pin may be open, each piece
+// of it by its own prior, be it resistor, trace or joint.
 func TestSideBySide(t *testing.T) {
 	s := dropShop(t, `
 board: side by side
@@ -452,6 +453,8 @@ revision: A
 ground: GND
 connectors:
   J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
+nets:
+  SIG_U: {along: [R1.2, U1.2]}
 parts:
   D1: {kind: tvs, pins: [SIG, GND]}
   R1: {kind: resistor, value: 33R, pins: [SIG, SIG_U]}
@@ -463,8 +466,74 @@ parts:
 		return 0.57
 	})
 	d := s.diagnose(s.open(reads(s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))...)))
-	if p, q := blames(d, "R1"), blames(d, "D1"); p < 0.1*q {
-		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", p, q, d.Suspects)
+	r1, d1 := blames(d, "R1"), blames(d, "D1")
+	if r1 < 0.1*d1 {
+		t.Errorf("R1 is open; it is bad with %.3f, want a tenth of the %.3f that D1 has; suspects %+v", r1, d1, d.Suspects)
+	}
+	priors := fault.DefaultPriors()
+	wet := func(name string) float64 { return priors.Copper[name].Odds("open") * priors.Wet[name] }
+	trace := wet("trace") / (priors.Kinds["resistor"].Odds("open") + 2*wet("joint"))
+	if got := blames(d, "R1.2 to U1.2") / r1; got < 0.6*trace || got > 1.2*trace {
+		t.Errorf("the trace behind R1 is bad %.3f times as often as R1; by their priors it were %.3f", got, trace)
+	}
+}
+
+// TestNoPinDrawn reads a line on which nobody drew a pin of an IC as high as its clamp drops
+// by itself. The clamp was taken for what good boards read; that a pin carried it and is
+// open has to be told, and a second reading of the same point leaves it as likely as before.
+func TestNoPinDrawn(t *testing.T) {
+	s := dropShop(t, `
+board: no pin drawn
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
+parts:
+  D1: {kind: tvs, pins: [SIG, GND]}
+  R1: {kind: resistor, value: 33R, pins: [SIG, SIG_U]}
+  C1: {kind: capacitor, value: 100p, pins: [SIG_U, GND]}
+  U1: {kind: ic, pins: {1: V3, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
+`, func(part, _, _ string) float64 {
+		if part == "D1" {
+			return 0.45
+		}
+		return 0.57
+	})
+	all := s.sweep(red, network.State{})
+	high := s.read("J1.1", "", "0.617 V", red)
+	all[0] = high
+	behind := func(d *repair.Diagnosis) float64 {
+		return blames(d, "R1") + blames(d, "unknown break at SIG_U")
+	}
+	once := s.diagnose(s.open(reads(all...)))
+	twice := s.diagnose(s.open(reads(all...), reads(s.read("D1.1", "", "0.617 V", red))))
+	if p, q := behind(once), blames(once, "D1"); p < 0.2*q {
+		t.Errorf("what lies behind the clamp is bad with %.3f, want a fifth of the %.3f of the clamp; suspects %+v", p, q, once.Suspects)
+	}
+	if p, q := behind(once)/blames(once, "D1"), behind(twice)/blames(twice, "D1"); math.Abs(q/p-1) > 0.3 {
+		t.Errorf("read once, what lies behind the clamp is bad %.3f times as often as the clamp, read twice %.3f times", p, q)
+	}
+}
+
+// TestShortBehindWrongValue shorts a line behind a resistor that is drawn at half its value.
+// Read at both ends, the short leads: the value is wrong, rather than two things bad.
+func TestShortBehindWrongValue(t *testing.T) {
+	s := newShop(t, `
+board: short behind
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: SIG, 2: SDA, 3: SCL, 4: GND, 5: V3}}
+parts:
+  D1: {kind: tvs, pins: [SIG, GND]}
+  R1: {kind: resistor, value: 15R, pins: [SIG, SIG_U]}
+  U1: {kind: ic, pins: {1: V3, 2: SIG_U, 3: SDA, 4: SCL, 5: GND}, supply: 1, ground: 5}
+`, 5)
+	all := s.sweep(red, network.State{})
+	all[0] = s.read("J1.1", "", "0.034 V", red) // 1 mA through 33 ohm and the short
+	d := s.diagnose(s.open(reads(all...), reads(s.read("R1.2", "", "0.001 V", red))))
+	if p := blames(d, "U1") + blames(d, "unknown path at SIG_U"); p < 0.8 {
+		t.Errorf("the short behind R1 has %.3f, want 0.8; explanations %+v", p, d.Explanations)
 	}
 }
 

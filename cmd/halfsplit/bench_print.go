@@ -52,27 +52,6 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		b.input("which connector first? `sweep NAME`, or Enter for " + name(p.Connectors[0]))
 	case bench.AskReading:
 		b.readingPrompt(p)
-	case bench.AskInspect:
-		b.step(p)
-		b.input("what does " + name(p.Step.Part) + " look like? clean, burnt, corroded, cracked or missing")
-	case bench.AskUndrawn:
-		b.step(p)
-		b.input("what stands along " + name(p.Step.At) + " that is not drawn? its marks, as in C99, U9.A1, or none")
-	case bench.AskInjection:
-		b.step(p)
-		b.input("which part on " + name(p.Step.At) + " warmed up? its name, or none")
-	case bench.AskSwap:
-		b.step(p)
-		b.input("with it on, works or fails? s to skip")
-	case bench.AskDrop:
-		b.step(p)
-		b.input("what does each part read? as in C71 12.4 mV, C72 13.1 mV")
-	case bench.AskRemove:
-		b.step(p)
-		b.input("y when " + name(p.Step.Part) + " is off the board")
-	case bench.AskRemedy:
-		b.step(p)
-		b.input(headline(p.Step) + ": y when it is done so; or say what you did instead")
 	case bench.AskReinstall:
 		part := &board.Parts[p.Part]
 		if !b.again {
@@ -128,12 +107,24 @@ func (b *benchScreen) prompt(p *bench.Prompt) {
 		}
 		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or escalate the board.")
 		b.elsewhere(p)
-	case bench.AskEscalate:
-		b.step(p)
-		b.input("y to close the case as escalated, with what is known; s to go on")
 	case bench.Closed:
 		b.input("closed; `undo` opens it again, q leaves")
+	default:
+		b.step(p)
+		b.input(strings.NewReplacer("PART", name(p.Step.Part), "RAIL", name(p.Step.At), "STEP", headline(p.Step)).Replace(stepAsks[p.Ask]))
 	}
+}
+
+// stepAsks ask what came of a step.
+var stepAsks = map[bench.Ask]string{
+	bench.AskInspect:   "what does PART look like? clean, burnt, corroded, cracked or missing",
+	bench.AskUndrawn:   "what stands along RAIL that is not drawn? its marks, as in C99, U9.A1, or none",
+	bench.AskInjection: "which part on RAIL warmed up? its name, or none",
+	bench.AskSwap:      "with it on, works or fails? s to skip",
+	bench.AskDrop:      "what does each part read? as in C71 12.4 mV, C72 13.1 mV",
+	bench.AskRemove:    "y when PART is off the board",
+	bench.AskRemedy:    "STEP: y when it is done so; or say what you did instead",
+	bench.AskEscalate:  "y to close the case as escalated, with what is known; s to go on",
 }
 
 func (b *benchScreen) elsewhere(p *bench.Prompt) {

@@ -75,7 +75,7 @@ func TestSessions(t *testing.T) {
 			for _, c := range tb.c.Sweep {
 				pins += len(tb.w.Case().Board.Connectors[c].Pins)
 			}
-			if most := pins + 22; tb.asks > most {
+			if most := pins + 26; tb.asks > most {
 				t.Errorf("%d asks, want at most %d\n%s", tb.asks, most, tb.log.String())
 			}
 			if *update {

@@ -3,10 +3,10 @@
 package coverage
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 	"sync"
 
 	"halfsplit/engine/diagnose"
@@ -327,11 +327,11 @@ func (r *reaching) strengths(step func()) error {
 func (r *reaching) look(w *network.Workspace, c *cause) error {
 	best, most := -1, 0.0
 	for k := range r.sights {
-		var zs []float64 // by pin of shows
+		zs := map[int]float64{} // by pin of shows
 		for n, pin := range c.touched[k] {
 			z := c.sigmas[k][n]
 			if z >= seenSigmas {
-				c.shows[k], zs = append(c.shows[k], pin), append(zs, z)
+				c.shows[k], zs[pin] = append(c.shows[k], pin), z
 			}
 			if k == usual && (best < 0 || z > most) {
 				best, most = pin, z
@@ -340,7 +340,7 @@ func (r *reaching) look(w *network.Workspace, c *cause) error {
 		if k == usual {
 			c.pins = append([]int(nil), c.shows[k]...)
 		}
-		sort.Stable(byMost{c.shows[k], zs})
+		slices.SortStableFunc(c.shows[k], func(a, b int) int { return cmp.Compare(zs[b], zs[a]) })
 	}
 	for _, b := range c.bands {
 		for k := range r.sights {
@@ -363,21 +363,6 @@ func (r *reaching) look(w *network.Workspace, c *cause) error {
 		}
 	}
 	return nil
-}
-
-// byMost sorts pins by how much they show, most first.
-type byMost struct {
-	pins []int
-	z    []float64
-}
-
-func (s byMost) Len() int { return len(s.pins) }
-
-func (s byMost) Less(i, j int) bool { return s.z[i] > s.z[j] }
-
-func (s byMost) Swap(i, j int) {
-	s.pins[i], s.pins[j] = s.pins[j], s.pins[i]
-	s.z[i], s.z[j] = s.z[j], s.z[i]
 }
 
 // show works out what pins read in the middle of a band and, where it is seen, at

@@ -126,7 +126,7 @@ func (r *reaching) imitates(w *network.Workspace, g, b *band) (bool, error) {
 
 // place finds x in a sorted list, or gives -1.
 func place(sorted []int, x int) int {
-	if i := sort.SearchInts(sorted, x); i < len(sorted) && sorted[i] == x {
+	if i, found := slices.BinarySearch(sorted, x); found {
 		return i
 	}
 	return -1

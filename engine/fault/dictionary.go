@@ -136,15 +136,6 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 			t.at[k] = extreme
 			continue
 		}
-		if normal {
-			v, err := volts(c.grid.value(k, n))
-			if err != nil {
-				return nil, err
-			}
-			t.at[k] = o.proportion(v)
-			t.at[k].ohms, t.at[k].loose = extreme.ohms, clamp(o.moved(v)/moved, 0, 1)
-			continue
-		}
 		if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
 			return nil, err
 		}

@@ -438,9 +438,9 @@ type block struct {
 
 // shape is how the predictions of a block spread.
 type shape struct {
-	l     []float64 // Cholesky factor of the covariance, given the condition
-	off   []float64 // V, by which the condition moves the means
-	loose []loose   // by row
+	l      []float64 // Cholesky factor of the covariance, given the condition
+	off    []float64 // V, by which the condition moves the means
+	others []another
 }
 
 // block makes a block of observations; those in skip are left out altogether.
@@ -524,7 +524,7 @@ func rank(over bool) int {
 func (b *block) shape(s *shape, rows []row) *shape {
 	m := len(rows)
 	if s == nil {
-		s = &shape{make([]float64, m*m), make([]float64, m), make([]loose, m)}
+		s = &shape{l: make([]float64, m*m), off: make([]float64, m)}
 	}
 	var with, half [][]float64 // of rows of their own
 	for k := range rows {
@@ -554,43 +554,70 @@ func (b *block) shape(s *shape, rows []row) *shape {
 		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
 	}
 	factor(s.l, m)
-	s.loosen(rows)
+	s.others = others(rows)
 	return s
 }
 
-// loose tells how a row spreads where a value in the drawing is wrong: with the chance
-// share, by the standard deviation sd in volts.
-type loose struct{ share, sd float64 }
+// another is something about the board that may be otherwise than it is taken to be, with
+// the chance share, and moves rows alike then, by standard deviations in volts: a value in
+// the drawing, or which junction carries. How they spread then is worked out when first
+// asked for.
+type another struct {
+	key   int32 // element
+	share float64
+	moves []float64
+	shape *shape
+}
 
-// loosen works out how loose each row is, given those before: a wrong value moves all
-// that rest on it alike, so that what it does to the first tells what it does to others.
-func (s *shape) loosen(rows []row) {
-	for k := range rows {
-		s.loose[k] = rows[k].instead
+// others lists what may be otherwise and moves some of the rows.
+func others(rows []row) (out []another) {
+	of := func(key int32, share float64) *another {
+		k := slices.IndexFunc(out, func(w another) bool { return w.key == key })
+		if k < 0 {
+			k = len(out)
+			out = append(out, another{key: key, moves: make([]float64, len(rows))})
+		}
+		out[k].share = math.Max(out[k].share, share)
+		return &out[k]
 	}
-	m := len(rows)
-	var room [24]float64
-	for first := range rows {
-		for _, x := range rows[first].ohms {
-			u := room[:0]
-			for k := range rows {
-				slope := rows[k].loosely(x.Element)
-				if k < first && slope != 0 {
-					break // it was met there
-				}
-				v := slope
-				for d, y := range u {
-					v -= s.l[k*m+d] * y
-				}
-				u = append(u, v/s.l[k*m+k])
-				if math.Abs(v) > rows[k].from && slope != 0 {
-					q := &s.loose[k]
-					q.share = 1 - (1-q.share)*(1-fit.WrongDrawn)
-					q.sd = math.Hypot(q.sd, fit.WrongBy*v)
-				}
+	for k := range rows {
+		if q := &rows[k].instead; q.share > 0 {
+			of(q.carrier, q.share).moves[k] = q.sd
+		}
+		for _, x := range rows[k].ohms {
+			if v := rows[k].loose * x.Slope; math.Abs(v) > rows[k].from {
+				of(x.Element, fit.WrongDrawn)
 			}
 		}
 	}
+	for i := range out {
+		for k := range rows {
+			if v := rows[k].loosely(out[i].key); v != 0 {
+				out[i].moves[k] = fit.WrongBy * v
+			}
+		}
+	}
+	return out
+}
+
+// spread gives the shape of rows whose covariance has the factor of s if it is otherwise.
+func (w *another) spread(s *shape) *shape {
+	if w.shape != nil {
+		return w.shape
+	}
+	m := len(w.moves)
+	w.shape = &shape{l: make([]float64, m*m), off: s.off}
+	for k, x := range w.moves {
+		for d, y := range w.moves[:k+1] {
+			v := x * y
+			for i, l := range s.l[d*m:][:d+1] {
+				v += l * s.l[k*m+i]
+			}
+			w.shape.l[k*m+d], w.shape.l[d*m+k] = v, v
+		}
+	}
+	factor(w.shape.l, m)
+	return w.shape
 }
 
 // factor is Cholesky's with just enough added for rounding. Above the diagonal k has
@@ -612,11 +639,49 @@ func factor(k []float64, m int) {
 }
 
 // density gives the logarithm of the density of what was read; parts, where it is not
-// nil, takes what each observation has in it. Voltages count one given those before; OL
+// nil, takes what each observation has in it. Where a reading is far off, one of the things
+// that may be otherwise may be so.
+func (b *block) density(s *shape, means, parts []float64) float64 {
+	plain, off := b.densityOf(s, means, parts)
+	if !off || len(s.others) == 0 {
+		return plain
+	}
+	for i := range s.others {
+		plain += math.Log1p(-s.others[i].share)
+	}
+	sum, best, added := plain, plain, 0.0
+	var own []float64
+	if parts != nil {
+		own = make([]float64, len(parts))
+	}
+	for i := range s.others {
+		w := &s.others[i]
+		l, _ := b.densityOf(w.spread(s), means, own)
+		l += math.Log(w.share)
+		if sum = addLogs(sum, l); l > best {
+			best, added = l, math.Log(w.share)
+			copy(parts, own)
+		}
+	}
+	if len(parts) > 0 {
+		parts[0] += added
+	}
+	return sum
+}
+
+// From how far a voltage is off, in standard deviations, and up to what chance of OL where
+// that was read, it is weighed that something may be otherwise.
+const (
+	doubtedFrom = 2.0
+	doubtedOver = 0.05
+)
+
+// densityOf is density with everything as it is taken to be, and tells whether a reading is
+// so far off that something may be otherwise. Voltages count one given those before; OL
 // is the chance of a voltage beyond the display, given all voltages, and once for a
 // net. A reading
 // that is far off says nothing of others, so that what it misses is counted once.
-func (b *block) density(s *shape, means, parts []float64) float64 {
+func (b *block) densityOf(s *shape, means, parts []float64) (density float64, off bool) {
 	m := len(b.ids)
 	var room [3][24]float64
 	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
@@ -639,9 +704,7 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 				v += x * x
 			}
 			tail := 0.5 * math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v))
-			if q := s.loose[k]; q.share > 0 {
-				tail += q.share * (0.5*math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*(v+q.sd*q.sd))) - tail)
-			}
+			off = off || tail < doubtedOver
 			l = math.Log((1-o.Odd)*tail + o.Odd*oddOver)
 			over = append(over, l)
 			for d := b.volts; d < k; d++ {
@@ -656,16 +719,13 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 		} else {
 			x := (o.Volts - mean) / row[k]
 			z = append(z, x)
+			off = off || math.Abs(x) > doubtedFrom
 			if math.Abs(x) > 3 {
 				far = true
 				x *= square(square(3 / x))
 			}
 			held = append(held, x)
 			density := b.tails[k].density(z[k]) / row[k]
-			if q := s.loose[k]; q.share > 0 {
-				sd := math.Hypot(row[k], q.sd)
-				density += q.share * (b.tails[k].density((o.Volts-mean)/sd)/sd - density)
-			}
 			l = (1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan
 			if parts == nil && l > 1e-100 && l < 1e100 { // the logarithm of several at once
 				if product *= l; product < 1e-200 || product > 1e200 {
@@ -680,7 +740,7 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 		}
 		sum += l
 	}
-	return sum + math.Log(product)
+	return sum + math.Log(product), off
 }
 
 func means(rows []row) []float64 {
@@ -704,25 +764,23 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row = ph.rowOf(w, o, r)
-	ohms := ph.Posterior.OhmSlopes(w, o.looseFrom()/2)
-	if o.Known == nil && !o.Matched || r.Over {
-		o.row.ohms = against(ohms, nil, 0, o.row.from)
-	}
-	if o.ohms = nil; o.Known != nil && !r.Over {
-		o.ohms = ohms
-	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
 		o.offset, o.converting = ph.Posterior.Convert(o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
 	}
+	taken := 0.0
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
+		taken = 1
 		o.row.volts += o.offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
 			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 		o.row.share(o.spotKey(), math.Sqrt(o.converting))
+	}
+	if !o.Matched || r.Over {
+		o.row.ohms = ph.Posterior.WrongSlopes(w, o.row.slopes, o.Spot, taken, o.row.from)
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil

@@ -38,9 +38,8 @@ type Observation struct {
 	// What good boards read more than the estimated circuit with this meter, in V, and
 	// the variance in V^2 of converting that from theirs.
 	offset, converting float64
-	ratio              float64        // variance of good boards over what the model predicts
-	veils              []veil         // filled in by Search
-	ohms               []fit.OhmSlope // of a point that good boards were read at; nil for others
+	ratio              float64 // variance of good boards over what the model predicts
+	veils              []veil  // filled in by Search
 	ended              network.Ended
 }
 
@@ -129,9 +128,9 @@ type row struct {
 	slopes  []fit.Slope
 	shared  []share        // in order of key
 	own     float64        // V^2, variance of its own
-	ohms    []fit.OhmSlope // see against
+	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
 	loose   float64        // share of them that counts
-	instead loose          // see veil
+	instead instead        // see veil
 	from    float64        // V for a factor of e, from which they count
 	rest    float64        // share of what a good board's reading rests on that is left
 	like    like
@@ -161,33 +160,6 @@ func (o *Observation) looseFrom() float64 {
 		return looseNoise * o.Noise.Own
 	}
 	return looseFrom
-}
-
-// against gives how a reading rests on resistances otherwise than a good board's does:
-// good boards do not show a wrong value where it makes no difference to them.
-func against(slopes, good []fit.OhmSlope, rest, from float64) (out []fit.OhmSlope) {
-	at := func(list []fit.OhmSlope, e int32) float64 {
-		for _, s := range list {
-			if s.Element == e {
-				return s.Slope
-			}
-		}
-		return 0
-	}
-	add := func(e int32, slope float64) {
-		if math.Abs(slope) > from {
-			out = append(out, fit.OhmSlope{Element: e, Slope: slope})
-		}
-	}
-	for _, s := range slopes {
-		add(s.Element, s.Slope-rest*at(good, s.Element))
-	}
-	for _, s := range good {
-		if at(slopes, s.Element) == 0 {
-			add(s.Element, -rest*s.Slope)
-		}
-	}
-	return out
 }
 
 // loosely gives by how many volts a row moves for a factor of e in a resistance.

@@ -176,10 +176,6 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 	if err := s.ph.Join(s.pool, s.obs); err != nil {
 		return nil, err
 	}
-	openers := make([][]int32, len(loci)) // junctions that each takes out
-	for l := range loci {
-		openers[l] = opened(s.m, &loci[l])
-	}
 	hits := make([][]hit, len(s.obs))
 	err = s.pool.Each(len(s.obs), func(w *network.Workspace, i int) error {
 		o := &s.obs[i]
@@ -190,7 +186,7 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 		w.Note()
 		s.result.Base[i] = o.LogLikelihood(o.Good)
 		s.result.ZScore[i] = o.ZScore(o.Good)
-		hits[i] = s.hits(w, i, openers)
+		hits[i] = s.hits(w, i)
 		return nil
 	})
 	if err != nil {
@@ -223,23 +219,30 @@ type hit struct {
 	wanted bool
 }
 
-// hits lists the loci that may move the reading that w has just taken of observation
-// i; by those in openers a veil over it is removed, which it is given.
-func (s *search) hits(w *network.Workspace, i int, openers [][]int32) (out []hit) {
+// hits lists the loci that may move the reading that w has just taken of observation i,
+// and gives the observation its veils.
+func (s *search) hits(w *network.Workspace, i int) (out []hit) {
 	o, loci := &s.obs[i], s.result.Loci
 	isOdd := s.isOdd(i)
 	st := network.State{Edits: o.Edits}
-	for l := range loci {
-		veils := len(o.veils)
-		for k := 0; openers != nil && k < len(openers[l]); k++ {
-			if v, ok := s.ph.veiled(w, &st, o, openers[l][k]); ok && st.Holds(&loci[l].Change) && cutsOff(s.m, o, &loci[l].Change, openers[l][k]) {
-				v.change = loci[l].Change
-				o.veils = append(o.veils, v)
-				out = append(out, hit{l, isOdd})
-				break
-			}
+	var veils []veil
+	for _, e := range s.junctions(o) {
+		if v, ok := s.ph.veiled(w, &st, o, e); ok {
+			veils = append(veils, v)
 		}
-		if len(o.veils) == veils && loci[l].Touches(w, &st, s.ph.Values) {
+	}
+	for l := range loci {
+		k := -1
+		if len(veils) > 0 && st.Holds(&loci[l].Change) {
+			k = slices.IndexFunc(veils, func(v veil) bool { return s.cutsOff(o, &loci[l], v.junction) })
+		}
+		switch {
+		case k >= 0:
+			v := veils[k]
+			v.change = loci[l].Change
+			o.veils = append(o.veils, v)
+			out = append(out, hit{l, isOdd})
+		case loci[l].Touches(w, &st, s.ph.Values):
 			out = append(out, hit{l, isOdd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
 		}
 	}
@@ -450,6 +453,7 @@ func (s *search) findOutliers() {
 		if s.obs[i].Known.N <= 1 {
 			l.odds = s.p.DoubtfulOne
 		}
+		l.odds = math.Max(l.odds, s.obs[i].Known.Doubt)
 		for _, o := range group {
 			setBit(l.mask, o)
 		}

@@ -21,12 +21,13 @@ import (
 // when the clamp goes open, which is exponential with a mean of n Vt where any
 // share is as likely as any other.
 type veil struct {
-	change   network.Change // without its resistance
+	junction int32
+	change   network.Change // that cuts it off, without its resistance
 	volts    float64        // V, mean rise of the reading
 	variance float64        // V^2
 	// What good boards read may as well be the drop of this junction as of the one that the
 	// fit puts it down to, which then drops more.
-	instead loose
+	instead instead
 }
 
 // Bounds of what counts as veiled: a junction that carries next to nothing but
@@ -37,60 +38,57 @@ const (
 	veiledBehind = 0.15 // V that lie between it and the leads at most
 )
 
-// opened lists the junctions that a locus may take out of the circuit when it is open: of a
-// part in series those of both nets.
-func opened(m *network.Model, l *Locus) []int32 {
-	if _, open := gridOf(l); !open || !l.Series {
+// junctions lists those on the line of an observation, which an open may cut off from it.
+func (s *search) junctions(o *Observation) (out []int32) {
+	if o.Spot.Net == netlist.None || o.Between {
 		return nil
 	}
-	var out []int32
-	switch c := &l.Change; c.Kind {
-	case network.Cut:
-		el := &m.Elements[c.Element]
-		if el.Class == network.Junction {
-			return append(out, c.Element)
-		}
-		for _, n := range [2]netlist.NetID{m.Net(el.A), m.Net(el.B)} {
-			if n == netlist.None || n == m.Board.Ground || m.Board.Nets[n].Rail {
-				return nil
-			}
-			for _, at := range m.NetContacts(n) {
-				for _, e := range m.ContactElements(network.Contact(at)) {
-					if m.Elements[e].Class == network.Junction {
-						out = append(out, e)
-					}
+	for _, n := range s.m.Line(o.Spot.Net) {
+		for _, at := range s.m.NetContacts(n) {
+			for _, e := range s.m.ContactElements(network.Contact(at)) {
+				if s.m.Elements[e].Class == network.Junction && !slices.Contains(out, e) {
+					out = append(out, e)
 				}
-			}
-		}
-	case network.Detach:
-		for _, e := range m.ContactElements(c.Contact) {
-			if m.Elements[e].Class == network.Junction {
-				out = append(out, e)
 			}
 		}
 	}
 	return out
 }
 
-// cutsOff tells whether a junction is cut off from an observation where a change is an open.
-func cutsOff(m *network.Model, o *Observation, c *network.Change, junction int32) bool {
-	if c.Kind != network.Cut || c.Element == junction {
-		return true
-	}
-	if o.Spot.Net == netlist.None {
+// cutsOff tells whether a junction is cut off from an observation where a locus is open, and
+// the one that carries its current is not.
+func (s *search) cutsOff(o *Observation, l *Locus, junction int32) bool {
+	if _, open := gridOf(l); !open || !l.Series {
 		return false
 	}
-	near, el := m.Joined(o.Spot.Net, c.Element), &m.Elements[junction]
-	return !slices.Contains(near, m.Net(el.A)) && !slices.Contains(near, m.Net(el.B))
+	c := &l.Change
+	if c.Kind == network.Cut && c.Element == junction {
+		return true
+	}
+	at := o.Probe.Minus
+	if o.Spot.Polarity == references.BlackOnGround {
+		at = o.Probe.Plus
+	}
+	near := s.m.Reached(at, c)
+	reached := func(e int32) bool { return near[s.m.Elements[e].A] || near[s.m.Elements[e].B] }
+	carrier, ok := fit.Carrier(o.row.slopes)
+	return !reached(junction) && (!ok || reached(carrier))
+}
+
+// instead tells that with a chance it is not the carrier that carries the current of a
+// good board; that one then lies higher, by a standard deviation in volts.
+type instead struct {
+	carrier   int32 // element
+	share, sd float64
 }
 
 // instead gives the chance that what an observation's good boards read is the drop of
 // junction e and not of the one that the fit puts it down to, by the priors of both, and how
 // far that one then lies above it.
-func (ph *Physics) instead(o *Observation, e int32, across float64) loose {
+func (ph *Physics) instead(o *Observation, e int32, across float64) instead {
 	first, ok := fit.Carrier(o.row.slopes)
 	if !ok || o.Known == nil || first == e {
-		return loose{}
+		return instead{}
 	}
 	of := func(e int32) (density, above, z, sd float64) {
 		p := ph.Posterior.Model.Elements[e].Origin.Prior().Drop
@@ -100,7 +98,7 @@ func (ph *Physics) instead(o *Observation, e int32, across float64) loose {
 	f1, above1, z, sd := of(first)
 	f2, above2, _, _ := of(e)
 	hazard := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / above1
-	return loose{share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
+	return instead{carrier: first, share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
 }
 
 // veiled gives the veil of a junction at the reading of a good board that w has
@@ -126,7 +124,7 @@ func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observatio
 	drop := references.StudentT{Center: j.Drop, Scale: sd, DF: math.Inf(1)} // a normal
 	chance := (drop.CDF(across+step) - drop.CDF(across-step)) / drop.Upper(across-step)
 	mean := chance * step
-	return veil{volts: mean, variance: 2*chance*step*step - mean*mean, instead: ph.instead(o, e, across)}, true
+	return veil{junction: e, volts: mean, variance: 2*chance*step*step - mean*mean, instead: ph.instead(o, e, across)}, true
 }
 
 // remove adds a veil to a row for a board where the junction is open.
@@ -134,7 +132,7 @@ func (o *Observation) remove(q *row, changes []network.Change) {
 	for i := range changes {
 		if v := o.veilOf(&changes[i]); v != nil {
 			q.volts += v.volts
-			q.own += v.variance
+			q.share(o.spotKey(), math.Sqrt(v.variance))
 			q.instead = v.instead
 		}
 	}
@@ -147,7 +145,7 @@ func (o *Observation) veilOf(c *network.Change) *veil {
 		return nil
 	}
 	for i := range o.veils {
-		if v := &o.veils[i]; v.change.Kind == c.Kind && v.change.Element == c.Element && v.change.Contact == c.Contact {
+		if v := &o.veils[i]; v.change.Kind == c.Kind && v.change.Element == c.Element && v.change.Contact == c.Contact && v.change.Net == c.Net && v.change.After == c.After {
 			return v
 		}
 	}

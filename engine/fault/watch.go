@@ -169,16 +169,17 @@ func (s *sweep) bare() (row, error) {
 	}
 	q := ph.rowOf(s.at, o, r)
 	q.rest = fit.Common(o.row.slopes, q.slopes)
-	q.ohms = against(ph.Posterior.OhmSlopes(s.at, q.from/2), o.ohms, q.rest, q.from)
-	carried := 0.0
+	carried, taken := 0.0, 0.0
 	if o.Known != nil && !o.base.Over && !r.Over {
 		q.volts += o.offset * q.rest
+		taken = q.rest
 		for _, x := range o.row.shared {
 			if x.key == o.spotKey() {
 				carried = x.volts * q.rest
 			}
 		}
 	}
+	q.ohms = ph.Posterior.WrongSlopes(s.at, q.slopes, o.Spot, taken, q.from)
 	q.share(o.spotKey(), math.Hypot(o.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (o.ratio-1)*q.rest)
 	return q, nil

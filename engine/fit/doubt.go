@@ -43,6 +43,9 @@ func split(groups []*group) []*group {
 //
 // of which the top counts, as wide as it is: 1 + u may be anything up to a factor of
 // mostWrong either way, evenly over its logarithm (Laplace's approximation).
+//
+// A reading and a resistance of its line may be wrong together where neither alone goes far.
+// What was not chosen although it goes nearly as well stays in doubt: see Known.Doubt.
 func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err error) {
 	n := len(b.rows)
 	r := b.innovations(func(u int32) float64 { return b.value(b.start, u) })
@@ -52,71 +55,164 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			x[i] += y * r[k]
 		}
 	}
-	most, do := leastGain, func() {}
-	boards := map[Spot]int{}
-	for i := range b.rows {
-		if g := b.rows[i].of; g != nil {
-			boards[g.spot] += len(references.PerBoard(g.samples))
-		}
-	}
-	outlier := false
+	boards, right := map[Spot]int{}, map[Spot]bool{} // right: one goes with the circuit before any reading
+	far, outlier := make([]bool, n), false
 	for i := range b.rows {
 		q := &b.rows[i]
-		sd := 1 / math.Sqrt(b.inverse[i*n+i])
-		z := x[i] * sd
 		before := 0.0 // V^2, variance before any reading
 		for _, l := range b.factor[i*n:][:i+1] {
 			before += l * l
 		}
-		outlier = outlier || math.Abs(z) > 3 || math.Abs(r[i]) > 3*math.Sqrt(before)
-		if q.of == nil {
-			continue
-		}
-		alone := len(references.PerBoard(q.of.samples))
-		if boards[q.spot] < 3 || 2*alone >= boards[q.spot] {
-			continue
-		}
-		wrong := float64(alone) * math.Log(references.WrongDensity) // boards that agree are wrong each by itself
-		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2   // as a normal, like that of a resistance
-		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) > leastGain && gain > most {
-			most, do = gain, func() {
-				q.of.wrong = true
-				b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
-			}
+		far[i] = math.Abs(r[i]) > 3*math.Sqrt(before)
+		outlier = outlier || far[i] || math.Abs(x[i]) > 3*math.Sqrt(b.inverse[i*n+i])
+		if g := q.of; g != nil {
+			boards[q.spot] += len(references.PerBoard(g.samples))
+			right[q.spot] = right[q.spot] || !far[i]
 		}
 	}
 	if !outlier {
 		return false, nil
+	}
+	var list []doubted
+	misreads := make([]float64, n) // by row: what its being wrong gains
+	for i := range b.rows {
+		misreads[i] = math.Inf(-1)
+		q := &b.rows[i]
+		if q.of == nil {
+			continue
+		}
+		sd := 1 / math.Sqrt(b.inverse[i*n+i])
+		z := x[i] * sd
+		alone := len(references.PerBoard(q.of.samples))
+		wrong := float64(alone) * math.Log(references.WrongDensity) // boards that agree are wrong each by itself
+		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) < leastGain {
+			continue
+		}
+		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
+		d := doubted{row: i, element: -1, gain: gain}
+		switch all := boards[q.spot]; {
+		case all >= 3 && 2*alone < all, all == 2 && alone == 1 && far[i] && right[q.spot]:
+			misreads[i] = gain
+		default:
+			d.moot = true
+		}
+		list = append(list, d)
 	}
 	moves, err := b.ohmSlopes(pool, groups)
 	if err != nil {
 		return false, err
 	}
 	for e, j := range moves {
-		g, s := 0.0, 0.0
-		for _, a := range j {
-			g += a.slope * x[a.row]
-			for _, c := range j {
-				s += a.slope * b.inverse[int(a.row)*n+int(c.row)] * c.slope
-			}
-		}
-		if s == 0 {
+		if len(j) == 0 {
 			continue
 		}
-		u := clamp(g/s, 1/mostWrong-1, mostWrong-1)
-		if f := 1 + u; f < leastWrong && f > 1/leastWrong {
-			continue // within what a tolerance and a meter's error come to
+		g, s := 0.0, 0.0
+		meets := make([]float64, n) // K^-1 j
+		for _, a := range j {
+			g += a.slope * x[a.row]
+			for i := range meets {
+				meets[i] += a.slope * b.inverse[int(a.row)*n+i]
+			}
 		}
-		gain := u*g - u*u*s/2 + math.Log(WrongDrawn/(1-WrongDrawn)/(2*math.Log(mostWrong)*(1+u))) + math.Log(2*math.Pi/s)/2
-		if gain > most {
-			most, do = gain, func() { b.free(int32(e)) }
+		for _, a := range j {
+			s += a.slope * meets[a.row]
+		}
+		if gain, ok := freed(g, s); ok {
+			list = append(list, doubted{row: -1, element: int32(e), gain: gain, moves: j})
+		}
+		for _, a := range j {
+			i := int(a.row)
+			p := b.inverse[i*n+i]
+			if gain, ok := freed(g-meets[i]*x[i]/p, s-meets[i]*meets[i]/p); ok && misreads[i] > math.Inf(-1) {
+				list = append(list, doubted{row: i, element: int32(e), gain: misreads[i] + gain, moves: j})
+			}
 		}
 	}
-	if most == leastGain {
-		return false, nil
+	return b.choose(list), nil
+}
+
+// doubted is what may be wrong: a row of good boards, a resistance, or both; -1 for none.
+type doubted struct {
+	row     int
+	element int32
+	gain    float64 // logarithm of its odds
+	moves   []seen  // rows that the resistance moves
+	moot    bool    // as many boards say otherwise as say so
+}
+
+// spots lists where good boards read what is doubted.
+func (d *doubted) spots(b *Posterior) (out []Spot) {
+	if d.row >= 0 {
+		out = append(out, b.rows[d.row].spot)
 	}
-	do()
-	return true, nil
+	for _, m := range d.moves {
+		out = append(out, b.rows[m.row].spot)
+	}
+	return out
+}
+
+// choose does what gains most, and one thing at a time where that is half of it. What else
+// may explain the same readings is kept as a doubt about them.
+func (b *Posterior) choose(list []doubted) bool {
+	one, best := -1, -1
+	for i := range list {
+		d := &list[i]
+		if d.moot || d.gain <= leastGain {
+			continue
+		}
+		if best < 0 || d.gain > list[best].gain {
+			best = i
+		}
+		if (d.row < 0 || d.element < 0) && (one < 0 || d.gain > list[one].gain) {
+			one = i
+		}
+	}
+	if best >= 0 && one >= 0 && (list[one].row >= 0 && list[one].row == list[best].row || list[one].element >= 0 && list[one].element == list[best].element) {
+		best = one
+	}
+	for i := range list {
+		d := &list[i]
+		switch {
+		case d.row >= 0 && d.element >= 0 || d.gain <= leastGain || i == best:
+		case best < 0:
+			if d.moot {
+				s := b.rows[d.row].spot
+				b.doubts[s] = 1
+			}
+		default:
+			chosen := list[best].spots(b)
+			for _, s := range d.spots(b) {
+				if slices.Contains(chosen, s) && (d.element < 0 || d.element != list[best].element) && (d.row < 0 || d.row != list[best].row) {
+					b.doubts[s] = math.Max(b.doubts[s], math.Exp(math.Min(d.gain-list[best].gain, 0)))
+				}
+			}
+		}
+	}
+	if best < 0 {
+		return false
+	}
+	if d := &list[best]; d.row >= 0 {
+		q := &b.rows[d.row]
+		q.of.wrong = true
+		b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
+	}
+	if e := list[best].element; e >= 0 {
+		b.free(e)
+	}
+	return true
+}
+
+// freed gives what it gains to estimate a resistance, from the top and the bend of the
+// density of the rows over its factor less one.
+func freed(g, s float64) (gain float64, ok bool) {
+	if s <= 0 {
+		return 0, false
+	}
+	u := clamp(g/s, 1/mostWrong-1, mostWrong-1)
+	if f := 1 + u; f < leastWrong && f > 1/leastWrong {
+		return 0, false // within what a tolerance and a meter's error come to
+	}
+	return u*g - u*u*s/2 + math.Log(WrongDrawn/(1-WrongDrawn)/(2*math.Log(mostWrong)*(1+u))) + math.Log(2*math.Pi/s)/2, true
 }
 
 // free lets a resistance be estimated.
@@ -125,49 +221,3 @@ func (b *Posterior) free(e int32) {
 	b.Freed = append(b.Freed, e)
 	slices.Sort(b.Freed)
 }
-
-// ohmSlopes gives, by element, how the rows move with the logarithm of its resistance,
-// where that is not estimated yet.
-func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, error) {
-	rows := make([][]OhmSlope, len(b.rows))
-	at := b.warmths(groups)
-	err := pool.Each(len(b.rows), func(w *network.Workspace, i int) error {
-		q := &b.rows[i]
-		if q.of == nil {
-			return nil
-		}
-		if _, err := w.Read(q.probe, good, at[q.celsius]); err != nil {
-			return err
-		}
-		rows[i] = b.OhmSlopes(w, leastMove)
-		return nil
-	})
-	out := make([][]seen, len(b.Model.Elements))
-	for i, slopes := range rows {
-		for _, s := range slopes {
-			out[s.Element] = append(out[s.Element], seen{int32(i), s.Slope})
-		}
-	}
-	return out, err
-}
-
-// OhmSlope is the change of a reading in volts for a factor of e on the resistance of an
-// element.
-type OhmSlope struct {
-	Element int32
-	Slope   float64
-}
-
-// OhmSlopes gives how the reading just taken by w depends on the resistances that were
-// not estimated, where that is so many volts for a factor of e.
-func (b *Posterior) OhmSlopes(w *network.Workspace, least float64) (out []OhmSlope) {
-	w.OhmSensitivities(func(e int32, s float64) {
-		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) > least {
-			out = append(out, OhmSlope{e, s})
-		}
-	})
-	return out
-}
-
-// leastMove is the change of a reading in volts for a factor of e that is worth a doubt.
-const leastMove = 0.005

@@ -27,8 +27,8 @@ parts:
   U1: {kind: ic, pins: {1: VD, 2: A_U, 3: B_U, 4: C_U, 5: GND}, supply: 1, ground: 5}
 `
 
-// TestDoubts draws that board with a value ten times too small, without one pin of its
-// IC behind a resistor, behind a bead, behind a value that is wrong and on a line that is
+// TestDoubts draws that board with a value ten times too small or too large, without one
+// pin of its IC behind a resistor, behind a bead, behind a value that is wrong and on a line that is
 // pulled up, and mistypes one reading of one of three good boards. What is wrong has to be told, and a meter of
 // another current foretold within 12 mV.
 func TestDoubts(t *testing.T) {
@@ -52,6 +52,8 @@ func TestDoubts(t *testing.T) {
 		{name: "a supply behind a bead", from: "1: VD, 2: A_U, 3: B_U, 4: C_U, 5: GND}, supply: 1, ", to: "2: A_U, 3: B_U, 4: C_U, 5: GND}, ", undrawn: []string{"VD"}},
 		// What the pin drops is known to 0.12 V only, the meters' currents tell a little.
 		{name: "a value, and the pin behind it", from: "value: 1K, pins: [B, B_U]", to: "value: 100R, pins: [B, B_U]", pin: "3: B_U, ", freed: "R2", ohms: 1000, within: 0.25, undrawn: []string{"B_U"}},
+		{name: "a value ten times too large", from: "470R", to: "4.7K", freed: "R1", ohms: 470, within: 0.1},
+		{name: "a value, and a typing error behind it", from: "470R", to: "47R", typed: true, freed: "R1", ohms: 470, within: 0.1},
 		{name: "a typing error", typed: true},
 		{name: "a typing error on a line without its pin", from: "2: A_U, ", typed: true, undrawn: []string{"A_U"}},
 	}

@@ -56,7 +56,7 @@ func Guess(m *network.Model, lib *references.Library) (*Posterior, error) {
 }
 
 func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior, error) {
-	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, conversions: map[Spot]*conversion{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
+	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, conversions: map[Spot]*conversion{}, doubts: map[Spot]float64{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -104,6 +104,9 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 		}
 	}
 	b.factor = nil
+	if err := b.refits(pool, groups); err != nil {
+		return nil, err
+	}
 	b.keep(pool)
 	return b, b.learn(pool, groups)
 }

@@ -22,9 +22,9 @@ ground: GND
 connectors: {J1: {rows: 1, pins: {1: A, 2: B, 3: C, 4: D, 5: V, 6: N, 7: GND}}}
 nets: {V: {rail: 1.8 V}}
 parts:
-  D1: {kind: tvs, pins: [A, GND]}
-  D2: {kind: tvs, pins: [B, GND]}
-  D3: {kind: tvs, pins: [C, GND]}
+  U2: {kind: ic, pins: {1: A, 2: GND}, ground: 2}
+  U3: {kind: ic, pins: {1: B, 2: GND}, ground: 2}
+  U4: {kind: ic, pins: {1: C, 2: GND}, ground: 2}
   C1: {kind: capacitor, value: 1n, pins: [N, GND]}
   R1: {kind: resistor, value: 100R, pins: [D, D_U]}
   D4: {kind: tvs, pins: [D_U, GND]}
@@ -176,7 +176,7 @@ func TestRecovers(t *testing.T) {
 			sweeps = append(sweeps, y.sweep(fmt.Sprint(n), truth, one, none))
 		}
 		b := y.fit(sweeps...)
-		for _, part := range []string{"D1", "D2", "D3"} {
+		for _, part := range []string{"U2", "U3", "U4"} {
 			e := y.element(part)
 			if got, want := b.Values.Junctions[e].Drop, truth.Junctions[e].Drop; math.Abs(got-want) > 1e-3 {
 				t.Errorf("%s drops %.4f V, fitted %.4f V", part, want, got)
@@ -387,7 +387,7 @@ func TestPathsFollowGoodBoards(t *testing.T) {
 	y := newYard(t, apart)
 	one, _, _ := meters()
 	truth := y.drawn(rand.New(rand.NewPCG(6, 1)))
-	gone := y.element("D2")
+	gone := y.element("U3")
 	truth.Junctions[gone].Drop = math.Inf(1)
 	pinN := y.pins()[5]
 	extra, ok := y.m.Undrawn(pinN.Net, false)
@@ -398,7 +398,7 @@ func TestPathsFollowGoodBoards(t *testing.T) {
 	truth.Settle()
 	b := y.fit(y.sweep("1", truth, one, none), y.sweep("2", truth, one, none))
 	if d := b.Values.Junctions[gone].Drop; !math.IsInf(d, 1) {
-		t.Errorf("D2 drops %.3f V where good boards read OL", d)
+		t.Errorf("U3 drops %.3f V where good boards read OL", d)
 	}
 	if d := b.Values.Junctions[extra].Drop; math.Abs(d-0.61) > 5e-3 {
 		t.Errorf("the path that is not drawn drops %.3f V, want 0.610 V", d)
@@ -463,7 +463,7 @@ func TestNoLibrary(t *testing.T) {
 		}
 		one, _, _ := meters()
 		slopes, volts := y.slopesAt(b, y.pins()[0], one)
-		if p := network.PartJunction.Prior(); math.Abs(volts-p.Drop.Mean) > 1e-6 || math.Abs(math.Sqrt(b.left(slopes, slopes))-p.Drop.SD) > 1e-6 {
+		if p := network.PinFromGround.Prior(); math.Abs(volts-p.Drop.Mean) > 1e-6 || math.Abs(math.Sqrt(b.left(slopes, slopes))-p.Drop.SD) > 1e-6 {
 			t.Errorf("J1.1 is predicted as %.4f +- %.4f V, want the prior's %.2f +- %.2f V", volts, math.Sqrt(b.left(slopes, slopes)), p.Drop.Mean, p.Drop.SD)
 		}
 		if b.Covers(references.RedOnGround) {

@@ -67,7 +67,7 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	for _, s := range order {
 		p := piles[s]
 		pred := references.PredictSamples(p.samples)
-		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter}
+		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter, Doubt: b.doubts[s]}
 		if !p.over && !math.IsNaN(pred.Center) {
 			k.Offset = pred.Center - p.base
 			k.Scale, k.DF = pooled.shrink(pred, p.slope)

@@ -68,14 +68,10 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 				break
 			}
 			if !overload {
-				n, err := b.undrawn(w, g.spot, groups)
-				if err != nil {
+				if err := b.explain(w, g.spot, groups); err != nil {
 					return err
 				}
-				if n != netlist.None {
-					b.Undrawn = append(b.Undrawn, n)
-					change()
-				}
+				change()
 				break
 			}
 			best, most := int32(-1), 0.0
@@ -97,25 +93,127 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 			change()
 		}
 	}
+	for _, g := range groups {
+		if g.conducts() && over[g.spot] < 0 {
+			b.assume(g.spot)
+		}
+	}
+	b.Values.Settle()
 	return nil
 }
 
-// undrawn adds a junction that no part accounts for to the line of a spot where good
-// boards show a path, and gives its net; None where there cannot be one. It sits where
-// its drop comes out most like that of an IC's pin, and the same with every meter;
-// where that does not tell, as far from the spot as resistances lead, for that is where
-// parts are left out of drawings.
-func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (netlist.NetID, error) {
+// assume puts a junction at the end of a line where nobody drew a pin of an IC and a clamp
+// would be what good boards show: most lines of a connector lead to a pin, which may be it
+// as well. Where a path was found that nobody drew, that is the pin.
+func (b *Posterior) assume(s Spot) {
+	if !b.LacksIC(s.Net) {
+		return
+	}
+	line := b.Model.Line(s.Net)
+	if !b.conducts(line) || slices.ContainsFunc(line, func(n netlist.NetID) bool {
+		return slices.Contains(b.Undrawn, n) || slices.Contains(b.Assumed, n)
+	}) {
+		return
+	}
+	far := line[len(line)-1]
+	e, ok := b.Model.Undrawn(far, s.Polarity == references.BlackOnGround)
+	if !ok || !math.IsInf(b.Values.Junctions[e].Drop, 1) {
+		return
+	}
+	b.Assumed = append(b.Assumed, far)
+	b.Values.Junctions[e].Drop = network.PinFromGround.Prior().Drop.Mean
+	b.setPrior(e)
+}
+
+// explain makes a spot read as low as good boards do: by a junction that nobody drew, or by
+// a resistance that is less than its value in the drawing, whichever goes better with all
+// meters.
+func (b *Posterior) explain(w *network.Workspace, spot Spot, all []*group) error {
+	groups := slices.DeleteFunc(slices.Clone(all), func(g *group) bool { return g.spot != spot || !g.conducts() })
+	n, value, cost, err := b.undrawn(w, spot, groups)
+	if err != nil {
+		return err
+	}
+	e, ohms, less, err := b.lower(w, spot, groups)
+	switch {
+	case err != nil:
+		return err
+	case e >= 0 && less < cost:
+		b.Values.Ohms[e] = ohms
+		b.free(e)
+	case n != netlist.None:
+		b.Undrawn = append(b.Undrawn, n)
+		e, _ := b.Model.Undrawn(n, spot.Polarity == references.BlackOnGround)
+		b.Values.Junctions[e] = value
+		b.setPrior(e)
+	}
+	return nil
+}
+
+// lower looks for the resistance of a line that makes a spot read what good boards do if it
+// is less than drawn, and gives how much that costs, as undrawn does.
+func (b *Posterior) lower(w *network.Workspace, spot Spot, groups []*group) (best int32, ohms, least float64, err error) {
+	best, least = -1, math.Inf(1)
+	misfit := func() ([]float64, error) {
+		var off []float64
+		for _, g := range groups {
+			r, err := w.Read(g.probe(b.Model), good, b.Values)
+			if err != nil {
+				return nil, err
+			}
+			off = append(off, math.Min(r.Volts, g.drive.Open)-middle(g.volts))
+		}
+		return off, nil
+	}
+	seen := map[int32]bool{}
+	for _, n := range b.Model.Line(spot.Net) {
+		b.Model.Neighbours(n, func(e int32, _ netlist.NetID) { seen[e] = true })
+	}
+	for e := range int32(len(b.Model.Elements)) {
+		if !seen[e] {
+			continue
+		}
+		drawn := b.Values.Ohms[e]
+		lo, hi := drawn/mostWrong, drawn
+		var off []float64
+		for range 10 {
+			b.Values.Ohms[e] = math.Sqrt(lo * hi)
+			b.Values.Settle()
+			if off, err = misfit(); err != nil {
+				return best, 0, 0, err
+			}
+			if middle(off) > 0 {
+				hi = b.Values.Ohms[e]
+			} else {
+				lo = b.Values.Ohms[e]
+			}
+		}
+		mean, cost := undrawnScatter(off)
+		cost += square(mean/undrawnSpread) - 2*math.Log(WrongDrawn)
+		if cost < least {
+			best, ohms, least = e, b.Values.Ohms[e], cost
+		}
+		b.Values.Ohms[e] = drawn
+	}
+	b.Values.Settle()
+	return best, ohms, least, nil
+}
+
+// undrawn looks for the net on the line of a spot where good boards show a path that no part
+// accounts for, and gives the junction there and what it costs: twice the logarithm of the
+// odds against it; None where there cannot be one. It sits where its drop comes out most
+// like that of an IC's pin, and the same with every meter; where that does not tell, as far
+// from the spot as resistances lead, for that is where parts are left out of drawings.
+func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (best netlist.NetID, value network.JunctionValue, least float64, err error) {
 	line := b.reach(spot.Net)
-	groups = slices.DeleteFunc(slices.Clone(groups), func(g *group) bool { return g.spot != spot || !g.conducts() })
-	best, least := netlist.NetID(netlist.None), math.Inf(1)
+	best, least = netlist.None, math.Inf(1)
 	prior := network.PinFromGround.Prior().Drop
 	var gaps []float64           // what good boards read less than the circuit
 	variance := square(prior.SD) // V^2, variance of that before anything was read
 	for _, g := range groups {
 		r, err := w.Read(g.probe(b.Model), good, b.Values)
 		if err != nil {
-			return best, err
+			return best, value, least, err
 		}
 		if r.Over {
 			gaps = nil
@@ -133,7 +231,6 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 			least -= secondCost
 		}
 	}
-	var value network.JunctionValue
 	for hop, n := range line {
 		e, ok := b.Model.Undrawn(n, spot.Polarity == references.BlackOnGround)
 		if !ok || !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -147,7 +244,7 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 				b.Values.Settle()
 				r, err := w.Read(g.probe(b.Model), good, b.Values)
 				if err != nil {
-					return best, err
+					return best, value, least, err
 				}
 				j.Drop = clamp(j.Drop+middle(g.volts)-math.Min(r.Volts, g.drive.Open), bounds[drop][0], bounds[drop][1])
 			}
@@ -164,12 +261,7 @@ func (b *Posterior) undrawn(w *network.Workspace, spot Spot, groups []*group) (n
 		j.Drop = math.Inf(1)
 	}
 	b.Values.Settle()
-	if best != netlist.None {
-		e, _ := b.Model.Undrawn(best, spot.Polarity == references.BlackOnGround)
-		b.Values.Junctions[e] = value
-		b.setPrior(e)
-	}
-	return best, nil
+	return best, value, least, nil
 }
 
 // undrawnScatter gives the middle of what the meters make of one place in volts, and what

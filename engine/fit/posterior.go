@@ -49,6 +49,9 @@ type Posterior struct {
 	// Undrawn lists nets on which good boards show a path that the board file
 	// has no part for; a junction was assumed there.
 	Undrawn []netlist.NetID
+	// Assumed lists nets at the end of lines without a pin of an IC in the drawing, where
+	// one was assumed that good boards do not tell from what is drawn.
+	Assumed []netlist.NetID
 	// Freed lists the resistances, by element, whose drawn values good boards speak
 	// against; they were estimated.
 	Freed []int32
@@ -65,6 +68,8 @@ type Posterior struct {
 	factor      []float64 // the Cholesky factor of J C J' + R while fitting
 	known       map[Spot]Known
 	conversions map[Spot]*conversion
+	refit       refit
+	doubts      map[Spot]float64
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
 	// where there are few enough of them; place finds an unknown in it.
@@ -158,6 +163,7 @@ type Known struct {
 	N         int     // boards read
 	Offset    float64 // V, good boards less the estimated circuit
 	Scale, DF float64 // V and degrees of freedom of the predictive Student t
+	Doubt     float64 // odds that this is wrong, as far as other good readings tell
 	Overload  float64 // share of good boards that read OL
 	Center    float64 // V, what good boards read with Meter
 	Meter     references.Meter
@@ -297,7 +303,7 @@ func (b *Posterior) Unseen(slopes []Slope) (element int32, ok bool) {
 		return 0, false
 	}
 	o := b.Model.Elements[element].Origin
-	return element, square(b.DropSD(element)) > shown*b.prior[unknowns*element+drop] && (o == network.PinFromGround || o == network.PinToSupply)
+	return element, square(b.DropSD(element)) > shown*b.prior[unknowns*element+drop] && (o == network.PinFromGround || o == network.PinToSupply || o == network.NotDrawn)
 }
 
 // Carrier gives the junction whose drop is more than half of what a reading rests on.

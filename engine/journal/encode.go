@@ -19,7 +19,7 @@ var notRead = math.NaN()
 // encode writes one event as the text of a YAML document, each key on one line
 // so that a sealed event is easily read and compared.
 func encode(e Event, b *netlist.Board) ([]byte, error) {
-	for _, s := range freeTexts(e) {
+	for _, s := range meaning(&e, b) {
 		if !utf8.ValidString(s) {
 			return nil, fmt.Errorf("%s is not UTF-8 text; enter it again", document.Quote(s))
 		}
@@ -166,30 +166,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 	return []byte(out.String()), nil
 }
 
-// freeTexts are the texts of an event that a person enters.
-func freeTexts(e Event) []string {
-	texts := append([]string{e.By, e.Note}, e.Acknowledged...)
-	if e.Open != nil {
-		texts = append(append(texts, e.Open.Board, e.Open.Known, e.Open.Complaint), e.Open.AtHand...)
-	}
-	if e.Meter != nil {
-		texts = append(texts, e.Meter.Name)
-	}
-	if e.Close != nil {
-		texts = append(texts, e.Close.Cause, e.Close.Remedy)
-	}
-	for _, t := range e.Functions {
-		texts = append(texts, t.Function)
-	}
-	for _, x := range e.Undrawn {
-		texts = append(texts, x.Marks...)
-	}
-	for _, r := range e.Readings {
-		texts = append(texts, r.Name, r.ToName)
-	}
-	return texts
-}
-
 func encodeMeter(m references.Meter) string {
 	var f document.Flow
 	f.Add("name", document.Optional(m.Name))
@@ -223,21 +199,4 @@ func partList(b *netlist.Board, parts []netlist.PartID) string {
 		names[i] = partName(b, p)
 	}
 	return document.FlowList(names...)
-}
-
-func amperes(v float64) string {
-	if math.IsNaN(v) {
-		return ""
-	}
-	return number(v*1e3) + " mA"
-}
-
-// number writes a number without an exponent, to fifteen digits: enough for any
-// meter, and few enough to hide what a change of scale leaves in the sixteenth.
-func number(v float64) string {
-	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
-	if err != nil {
-		short = v
-	}
-	return strconv.FormatFloat(short, 'f', -1, 64)
 }

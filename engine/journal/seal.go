@@ -7,12 +7,10 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
-	"time"
 	"unicode/utf8"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
-	"halfsplit/netlist/quantity"
 )
 
 // An event that a session writes is sealed: the line that starts its document
@@ -44,93 +42,11 @@ func seal(event []byte, sum string) []byte {
 	return slices.Concat([]byte(sealOpens+sum+"\n"), event, []byte(sealEnds))
 }
 
-// digest is a checksum of what an event means, 8 hex digits: of its kind, names
-// and values one after the other, whatever the keys that a file has for them. What
-// is not there has an empty place.
+// digest is a checksum of what an event means, 8 hex digits.
 func digest(e *Event, b *netlist.Board) string {
 	h := crc32.NewIEEE()
-	put := func(values ...string) {
-		for _, v := range values {
-			fmt.Fprintf(h, "%d:%s,", len(v), v)
-		}
-	}
-	at := ""
-	if !e.Time.IsZero() {
-		at = e.Time.Format(time.RFC3339Nano)
-	}
-	put(strconv.Itoa(int(e.Kind)), at, e.By, e.Note)
-	if o := e.Open; o != nil {
-		put("opening", o.Board, o.Known, o.Complaint)
-		put(o.AtHand...)
-	}
-	if m := e.Meter; m != nil {
-		put("meter", m.Name, number(m.TestCurrent), number(m.OpenVoltage), number(m.Over), number(m.Gain), number(m.Counts), number(m.Resolution),
-			strconv.Itoa(int(m.Source)), number(m.OhmsCurrent), number(m.OhmsOpen), number(m.OhmsOver))
-	}
-	for i := range e.Readings {
-		r := &e.Readings[i]
-		to := ""
-		if r.To != nil {
-			to = b.PointName(*r.To)
-		}
-		put("reading", b.PointName(r.At), to, strconv.Itoa(int(r.Polarity)), quantity.FormatReading(r.Reading))
-	}
-	for _, l := range e.Looks {
-		put("inspect", l.Name(b), strconv.Itoa(int(l.Look)))
-	}
-	for _, i := range e.Injections {
-		put("injection", b.Nets[i.Rail].Name, strconv.Itoa(len(i.Warm)))
-		for _, p := range i.Warm {
-			put(b.Parts[p].Name)
-		}
-	}
-	if len(e.Injections) > 0 && e.Injections[0].SeenBy != SeenByFilm {
-		put("seen by", e.Injections[0].SeenBy.String())
-	}
-	for _, d := range e.Drops {
-		put("drop", b.Nets[d.Rail].Name, number(d.Amperes))
-		for _, v := range d.Volts {
-			put(b.Parts[v.Part].Name, number(v.Volts))
-		}
-	}
-	for _, x := range e.Presses {
-		put("press", b.Parts[x.Part].Name, b.PointName(x.Read.At), quantity.FormatReading(x.Read.Reading))
-	}
-	for _, r := range e.Goods {
-		put("good", b.PointName(r.At), quantity.FormatReading(r.Reading))
-	}
-	for _, x := range e.Swaps {
-		put("swap", b.Connectors[x.Connector].Name, strconv.FormatBool(x.Works))
-	}
-	for _, x := range e.Undrawn {
-		put("undrawn", b.Nets[x.Net].Name, strconv.Itoa(len(x.Marks)))
-		put(x.Marks...)
-	}
-	for _, p := range e.Parts {
-		put("part", b.Parts[p].Name)
-	}
-	for _, j := range e.Jumpers {
-		put("joined", b.Parts[j.Part].Name, number(j.Ohms))
-	}
-	for _, m := range e.Repairs {
-		put("place", b.RepairName(m))
-	}
-	if s := e.Supply; s != nil {
-		put("supply", amperes(s.Before), amperes(s.After))
-	}
-	for _, m := range e.Marks {
-		put("mark", b.Parts[m.Part].Name, m.String())
-	}
-	for _, t := range e.Functions {
-		put("function", t.Function, strconv.Itoa(int(t.Result)))
-	}
-	for _, n := range e.Nets {
-		put("net", b.Nets[n].Name)
-	}
-	put(strconv.Itoa(e.Undo))
-	put(e.Acknowledged...)
-	if c := e.Close; c != nil {
-		put("closing", c.Cause, c.Remedy)
+	for _, v := range meaning(e, b) {
+		fmt.Fprintf(h, "%d:%s,", len(v), v)
 	}
 	return fmt.Sprintf("%08x", h.Sum32())
 }

@@ -259,7 +259,8 @@ func unwritten(err error) error {
 	}
 	list := make([]error, len(found))
 	for i, p := range found {
-		list[i] = errors.New(p.What + "; " + p.Do)
+		p.Position = document.Position{}
+		list[i] = errors.New(p.Error())
 	}
 	return errors.Join(list...)
 }

@@ -395,23 +395,63 @@ func (m *Model) Line(n netlist.NetID) []netlist.NetID {
 	if n == netlist.None || m.Board.Nets[n].Rail {
 		return []netlist.NetID{n}
 	}
-	return m.Joined(n, -1)
-}
-
-// Joined is Line from a net, be it a rail or not, as if one element were not there; -1 for
-// none.
-func (m *Model) Joined(n netlist.NetID, but int32) []netlist.NetID {
 	line := []netlist.NetID{n}
 	seen := map[netlist.NetID]bool{n: true, netlist.None: true, m.Board.Ground: true}
 	for k := 0; k < len(line); k++ {
-		m.Neighbours(line[k], func(e int32, o netlist.NetID) {
-			if e != but && !seen[o] && !m.Board.Nets[o].Rail {
+		m.Neighbours(line[k], func(_ int32, o netlist.NetID) {
+			if !seen[o] && !m.Board.Nets[o].Rail {
 				seen[o] = true
 				line = append(line, o)
 			}
 		})
 	}
 	return line
+}
+
+// Reached gives the contacts that resistance joins to a place, up to rails and ground, while
+// a change is an open: an element cut, a contact off its copper, a trace broken in two.
+func (m *Model) Reached(from Place, c *Change) map[Contact]bool {
+	type piece struct { // of a net
+		net    netlist.NetID
+		behind bool // the break
+	}
+	pieceAt := func(n netlist.NetID, order int16) piece {
+		return piece{n, c.Kind == Split && n == c.Net && order > c.After}
+	}
+	off := func(ct Contact) bool { return c.Kind == Detach && ct == c.Contact }
+	out := map[Contact]bool{}
+	if from.Net == netlist.None || from.Contact >= 0 && off(from.Contact) {
+		return out
+	}
+	pieces := []piece{pieceAt(from.Net, from.order)}
+	for k := 0; k < len(pieces); k++ {
+		p := pieces[k]
+		for _, at := range m.NetContacts(p.net) {
+			ct := Contact(at)
+			if off(ct) || pieceAt(p.net, m.PlaceOfContact(ct).order) != p {
+				continue
+			}
+			out[ct] = true
+			for _, e := range m.ContactElements(ct) {
+				el := &m.Elements[e]
+				if el.Class != Resistive || c.Kind == Cut && e == c.Element {
+					continue
+				}
+				other := el.A
+				if other == ct {
+					other = el.B
+				}
+				n := m.Net(other)
+				if off(other) || n == netlist.None || n == m.Board.Ground || m.Board.Nets[n].Rail {
+					continue
+				}
+				if q := pieceAt(n, m.PlaceOfContact(other).order); !slices.Contains(pieces, q) {
+					pieces = append(pieces, q)
+				}
+			}
+		}
+	}
+	return out
 }
 
 // Describe names an element for messages.

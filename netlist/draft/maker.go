@@ -97,12 +97,8 @@ func pins(pads []Pad) []Pin {
 // nets are the different nets of pads.
 func nets(pads []Pad) []string {
 	var list []string
-	seen := make(map[string]bool)
-	for _, p := range pads {
-		if p.Net != "" && !seen[p.Net] {
-			seen[p.Net] = true
-			list = append(list, p.Net)
-		}
+	for _, p := range oneForNet(pads) {
+		list = append(list, p.Net)
 	}
 	return list
 }
