@@ -137,8 +137,11 @@ func (s *search) combine() error {
 		joints = s.joints(workShare + best)
 	}
 	joints = s.firstClasses(joints, boundBudget)
+	if err := s.bounds(joints); err != nil {
+		return err
+	}
 	for _, q := range joints {
-		q.bound = s.bounded(q)
+		q.bound = s.met[s.classes(q)].bound
 		could := set{members: [3]int{q.i, q.j, -1}, score: q.bound}
 		if q.bound > workShare+best && s.backed(&could) {
 			live = append(live, q)
@@ -409,15 +412,11 @@ func (s *search) span(c *candidate, obs int) (lo, hi float64) {
 	if c == nil {
 		return lo, hi
 	}
-	t := c.entry(obs)
-	if t == nil {
-		return lo, hi
-	}
-	for k := range t.at {
-		lo, hi = math.Min(lo, t.at[k].volts), math.Max(hi, t.at[k].volts)
-	}
-	if c.open {
-		lo, hi = math.Min(lo, t.open.volts), math.Max(hi, t.open.volts)
+	if t := c.entry(obs); t != nil {
+		lo, hi = t.least, t.most
+		if c.open {
+			lo, hi = math.Min(lo, t.open.volts), math.Max(hi, t.open.volts)
+		}
 	}
 	return lo, hi
 }
@@ -499,14 +498,23 @@ func (s *search) firstClasses(list []joint, most int) []joint {
 // classes gives the classes of a joint, which have what is known of it.
 func (s *search) classes(q joint) [2]int { return [2]int{s.cands[q.i].class, s.cands[q.j].class} }
 
-// bounded is bound, once for two classes.
-func (s *search) bounded(q joint) float64 {
-	m, ok := s.met[s.classes(q)]
-	if !ok {
-		m.bound = s.bound(q.i, q.j)
-		s.met[s.classes(q)] = m
+// bounds works out bound on every processor, once for two classes.
+func (s *search) bounds(joints []joint) error {
+	var todo []joint
+	for _, q := range joints {
+		if _, ok := s.met[s.classes(q)]; !ok {
+			s.met[s.classes(q)] = meeting{}
+			todo = append(todo, q)
+		}
 	}
-	return m.bound
+	err := s.pool.Each(len(todo), func(_ *network.Workspace, n int) error {
+		todo[n].bound = s.bound(todo[n].i, todo[n].j)
+		return nil
+	})
+	for _, q := range todo {
+		s.met[s.classes(q)] = meeting{bound: q.bound}
+	}
+	return err
 }
 
 // solve solves joints together, on every processor, once for two classes.

@@ -17,7 +17,9 @@ type entry struct {
 	strong bool     // moves the reading by more than faintVolts somewhere
 	counts bool     // or by a share of what it varies by
 	lo, hi float64  // V, the readings without the resistance and without its path; see bend
-	close  []stretch
+	// V, the least and the most that the nodes and a good board have.
+	least, most float64
+	close       []stretch
 }
 
 // stretch is what lies between two nodes that the reading taken lies between: there
@@ -202,6 +204,7 @@ func (t *entry) limits(o *Observation) {
 	for k := range t.at {
 		t.lo, t.hi = math.Min(t.lo, t.at[k].volts), math.Max(t.hi, t.at[k].volts)
 	}
+	t.least, t.most = t.lo, t.hi
 	for _, q := range t.close {
 		t.lo, t.hi = min(t.lo, slices.Min(q.volts[:])), max(t.hi, slices.Max(q.volts[:]))
 	}

@@ -307,13 +307,17 @@ func (o *Observation) df() float64 {
 
 // condition is what the readings outside of a set say, as they count.
 type condition struct {
-	others []int     // places in num
-	weight []float64 // K^-1 r of the others
-	inv    []float64 // K^-1 of the others
+	j      *Joint
+	some   []int     // the set: places in num
+	gain   []float64 // by place and member of the set: P_B Q^-1, see without
+	weight []float64 // by place: K^-1 r of the others, 0 in the set
 }
 
 // without gives the condition of all readings but some, by their place in num, in
-// rising order.
+// rising order. With P the inverse of the covariance of all and Q the part of it that some
+// have, the inverse of that of the others is
+//
+//	P_AA - P_AB Q^-1 P_BA
 func (j *Joint) without(some []int) *condition {
 	key := fmt.Sprint(some)
 	j.mu.Lock()
@@ -322,12 +326,6 @@ func (j *Joint) without(some []int) *condition {
 		return c
 	}
 	n, m := len(j.num), len(some)
-	c := &condition{}
-	for a := range n {
-		if _, in := slices.BinarySearch(some, a); !in {
-			c.others = append(c.others, a)
-		}
-	}
 	q := make([]float64, m*m)
 	for a, x := range some {
 		for b, y := range some {
@@ -336,31 +334,48 @@ func (j *Joint) without(some []int) *condition {
 	}
 	stat.Cholesky(q, m)
 	inv := stat.Invert(q, m, nil)
-	// P_AA - P_AB Q^-1 P_BA and (P r)_A - P_AB Q^-1 (P r)_B
-	k := len(c.others)
-	c.inv, c.weight = make([]float64, k*k), make([]float64, k)
-	half := make([]float64, m) // P_AB Q^-1, a row of it
-	for a, x := range c.others {
-		for b := range some {
-			half[b] = 0
-			for d, y := range some {
-				half[b] += j.p[x*n+y] * inv[d*m+b]
+	c := &condition{j: j, some: some, gain: make([]float64, n*m), weight: make([]float64, n)}
+	for x := range n {
+		for d, y := range some {
+			for b := range some {
+				c.gain[x*m+b] += j.p[x*n+y] * inv[d*m+b]
 			}
 		}
-		c.weight[a] = j.pr[x]
+		c.weight[x] = j.pr[x]
 		for b, y := range some {
-			c.weight[a] -= half[b] * j.pr[y]
+			c.weight[x] -= c.gain[x*m+b] * j.pr[y]
 		}
-		for e, z := range c.others {
-			s := j.p[x*n+z]
-			for b, y := range some {
-				s -= half[b] * j.p[y*n+z]
-			}
-			c.inv[a*k+e] = s
-		}
+	}
+	for _, x := range some {
+		c.weight[x] = 0
 	}
 	j.known[key] = c
 	return c
+}
+
+// times gives K^-1 of the others times a vector by place that is 0 in the set.
+func (c *condition) times(with []float64) []float64 {
+	n, m := len(with), len(c.some)
+	out := make([]float64, n)
+	for a, x := range with {
+		if x == 0 {
+			continue
+		}
+		for e, y := range c.j.p[a*n:][:n] {
+			out[e] += x * y
+		}
+	}
+	of := make([]float64, m)
+	for b, x := range c.some {
+		of[b] = out[x]
+	}
+	for e := range out {
+		out[e] -= dot(c.gain[e*m:][:m], of)
+	}
+	for _, x := range c.some {
+		out[x] = 0
+	}
+	return out
 }
 
 // good gives the covariance of two good boards' readings but for their own variances.
@@ -387,20 +402,16 @@ func (j *Joint) say(o *Observation, q *row) (shift, less float64) {
 	}
 	c := j.without(own)
 	with := j.with(q, c)
-	for a, x := range with {
-		shift += x * c.weight[a]
-		for b, y := range with {
-			less += x * y * c.inv[a*len(with)+b]
-		}
-	}
-	return shift, less
+	return dot(with, c.weight), dot(with, c.times(with))
 }
 
-// with gives the covariance of a row with the readings of a condition.
+// with gives the covariance of a row with the readings of a condition, by place.
 func (j *Joint) with(q *row, c *condition) []float64 {
-	out := make([]float64, len(c.others))
-	for a, x := range c.others {
-		out[a] = j.ph.covariance(q, &j.obs[j.num[x]].row)
+	out := make([]float64, len(j.num))
+	for a, i := range j.num {
+		if _, in := slices.BinarySearch(c.some, a); !in {
+			out[a] = j.ph.covariance(q, &j.obs[i].row)
+		}
 	}
 	return out
 }
@@ -490,18 +501,7 @@ func (j *Joint) block(in, skip []uint64) *block {
 // by how many volts the condition moves its mean.
 func (b *block) against(q *row) (with, half []float64, off float64) {
 	with = b.j.with(q, b.given)
-	n := len(with)
-	half = make([]float64, n)
-	for a, x := range with {
-		if x == 0 {
-			continue
-		}
-		off += x * b.given.weight[a]
-		for e, y := range b.given.inv[a*n:][:n] {
-			half[e] += x * y
-		}
-	}
-	return with, half, off
+	return with, b.given.times(with), dot(with, b.given.weight)
 }
 
 func dot(a, b []float64) float64 {
@@ -600,6 +600,16 @@ func others(rows []row) (out []another) {
 	return out
 }
 
+// concerns tells whether it moves one of the rows in a set as densityOf gives it.
+func (w *another) concerns(rows uint64) bool {
+	for k, x := range w.moves {
+		if x != 0 && rows>>min(k, 63)&1 != 0 {
+			return true
+		}
+	}
+	return false
+}
+
 // spread gives the shape of rows whose covariance has the factor of s if it is otherwise.
 func (w *another) spread(s *shape) *shape {
 	if w.shape != nil {
@@ -643,7 +653,7 @@ func factor(k []float64, m int) {
 // that may be otherwise may be so.
 func (b *block) density(s *shape, means, parts []float64) float64 {
 	plain, off := b.densityOf(s, means, parts)
-	if !off || len(s.others) == 0 {
+	if off == 0 || len(s.others) == 0 {
 		return plain
 	}
 	for i := range s.others {
@@ -656,6 +666,9 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 	}
 	for i := range s.others {
 		w := &s.others[i]
+		if !w.concerns(off) {
+			continue
+		}
 		l, _ := b.densityOf(w.spread(s), means, own)
 		l += math.Log(w.share)
 		if sum = addLogs(sum, l); l > best {
@@ -676,12 +689,12 @@ const (
 	doubtedOver = 0.05
 )
 
-// densityOf is density with everything as it is taken to be, and tells whether a reading is
-// so far off that something may be otherwise. Voltages count one given those before; OL
+// densityOf is density with everything as it is taken to be, and gives the rows that are so
+// far off that something may be otherwise, as a set of bits, the last for all from 63 on. Voltages count one given those before; OL
 // is the chance of a voltage beyond the display, given all voltages, and once for a
 // net. A reading
 // that is far off says nothing of others, so that what it misses is counted once.
-func (b *block) densityOf(s *shape, means, parts []float64) (density float64, off bool) {
+func (b *block) densityOf(s *shape, means, parts []float64) (density float64, off uint64) {
 	m := len(b.ids)
 	var room [3][24]float64
 	z, held := room[0][:0], room[1][:0] // standard deviations, and as those count them that do not hang together with it
@@ -704,7 +717,9 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 				v += x * x
 			}
 			tail := 0.5 * math.Erfc((o.Probe.Meter.Over-mean)/math.Sqrt(2*v))
-			off = off || tail < doubtedOver
+			if tail < doubtedOver {
+				off |= 1 << min(k, 63)
+			}
 			l = math.Log((1-o.Odd)*tail + o.Odd*oddOver)
 			over = append(over, l)
 			for d := b.volts; d < k; d++ {
@@ -719,7 +734,9 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 		} else {
 			x := (o.Volts - mean) / row[k]
 			z = append(z, x)
-			off = off || math.Abs(x) > doubtedFrom
+			if math.Abs(x) > doubtedFrom {
+				off |= 1 << min(k, 63)
+			}
 			if math.Abs(x) > 3 {
 				far = true
 				x *= square(square(3 / x))

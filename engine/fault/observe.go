@@ -194,6 +194,7 @@ const (
 // rowOf makes the row of the reading that w has just taken of an observation.
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) row {
 	q := row{volts: r.Volts, over: r.Over, scale: 1, loose: 1, from: o.looseFrom(), own: o.Noise.Own * o.Noise.Own}
+	q.shared = make([]share, 0, 8)
 	q.slopes, q.slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
 	// The mean of good boards has what each of those shared as well.
 	both := 1.0

@@ -92,7 +92,9 @@ type cell struct {
 	x, y  *piece
 	level int
 	odds  float64 // logarithm, with that of what was found warm
-	l     float64 // logarithm of the odds times the likelihood ratio
+	// V, by oddest: what the board with both is solved for.
+	solved [oddest]float64
+	l      float64 // logarithm of the odds times the likelihood ratio
 }
 
 // pairs joins pieces.
@@ -113,11 +115,14 @@ func (d *pair) score(todo []cell) (kept []cell, err error) {
 		if !solve && !d.many {
 			continue
 		}
-		top := math.Inf(-1)
-		for k := range todo {
-			if todo[k].l, err = d.ratio(&todo[k], solve); err != nil {
+		if solve {
+			if err := d.solve(todo); err != nil {
 				return nil, err
 			}
+		}
+		top := math.Inf(-1)
+		for k := range todo {
+			todo[k].l = d.ratio(&todo[k], solve)
 			top = math.Max(top, todo[k].l)
 		}
 		if solve {
@@ -133,10 +138,31 @@ func (d *pair) score(todo []cell) (kept []cell, err error) {
 	return todo, nil
 }
 
+// solve solves the board with both for the oddest observations: one after another, as the
+// circuit of one is gathered once.
+func (d *pair) solve(todo []cell) error {
+	for n, i := range d.oddest {
+		if d.a.entry(i) == nil || d.b.entry(i) == nil {
+			continue
+		}
+		changes := []network.Change{d.a.locus.Change, d.b.locus.Change}
+		sw := sweep{ph: d.ph, w: d.w, o: &d.obs[i], changes: changes}
+		for k := range todo {
+			q := &todo[k]
+			changes[0].Ohms, changes[1].Ohms = q.x.ohms(), q.y.ohms()
+			var err error
+			if q.solved[n], err = sw.volts(); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // ratio gives the logarithm of the odds of a cell times its likelihood ratio. Where one
 // alone moves a reading, its entry tells; the oddest of those that both move are solved
 // for. Within a piece a reading moves by up to half its width.
-func (d *pair) ratio(q *cell, solve bool) (float64, error) {
+func (d *pair) ratio(q *cell, solve bool) float64 {
 	for k, i := range d.block.ids {
 		o := &d.obs[i]
 		x, y := q.x.rows[k], q.y.rows[k]
@@ -144,12 +170,8 @@ func (d *pair) ratio(q *cell, solve bool) (float64, error) {
 		switch {
 		case x != nil && y != nil:
 			v := 0.0
-			if solve && slices.Contains(d.oddest, i) {
-				changes := [2]network.Change{d.a.locus.At(q.x.ohms()), d.b.locus.At(q.y.ohms())}
-				var err error
-				if v, err = d.ph.volts(d.w, o, changes[:]); err != nil {
-					return 0, err
-				}
+			if n := slices.Index(d.oddest, i); n >= 0 && solve {
+				v = q.solved[n]
 			} else {
 				v = d.both(o, x.volts, y.volts)
 			}
@@ -165,7 +187,7 @@ func (d *pair) ratio(q *cell, solve bool) (float64, error) {
 		d.means[k] = r.volts
 	}
 	d.shape = d.block.shape(d.shape, d.rows)
-	return q.odds + d.block.density(d.shape, d.means, nil) - d.block.base, nil
+	return q.odds + d.block.density(d.shape, d.means, nil) - d.block.base
 }
 
 // both gives about what two faults together make of a reading, from what each does

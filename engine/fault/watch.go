@@ -186,11 +186,6 @@ func (s *sweep) bare() (row, error) {
 }
 
 // volts gives the mean of predict for less work.
-func (ph *Physics) volts(w *network.Workspace, o *Observation, changes []network.Change) (float64, error) {
-	sw := sweep{ph: ph, w: w, o: o, changes: changes}
-	return sw.volts()
-}
-
 func (s *sweep) volts() (float64, error) {
 	o := s.o
 	r, err := s.read()

@@ -115,6 +115,7 @@ type Slope struct {
 // Slopes gives how the reading just taken by w depends on the junctions of a
 // board at a temperature, and the sum of its slopes against their drops.
 func (b *Posterior) Slopes(w *network.Workspace, celsius float64) (slopes []Slope, sum float64) {
+	slopes = make([]Slope, 0, 24)
 	vt := circuit.ThermalVoltage(celsius)
 	w.Sensitivities(func(e int32, s, i float64) {
 		sum += s
@@ -319,6 +320,8 @@ func Carrier(slopes []Slope) (element int32, ok bool) {
 // Trim leaves out the slopes that bring less than a variance in V^2, and gives what
 // they bring together. The others are put in order.
 func (b *Posterior) Trim(s []Slope, least float64) (kept []Slope, rest float64) {
+	var room [32]Slope
+	more := room[:0]
 	for _, x := range s {
 		variance := b.prior[x.unknown]
 		if b.cov != nil {
@@ -332,11 +335,11 @@ func (b *Posterior) Trim(s []Slope, least float64) (kept []Slope, rest float64) 
 		if v := x.slope * x.slope * variance; v < least {
 			rest += v
 		} else {
-			kept = append(kept, x)
+			more = append(more, x)
 		}
 	}
-	slices.SortFunc(kept, func(x, y Slope) int { return int(x.unknown - y.unknown) })
-	return kept, rest
+	slices.SortFunc(more, func(x, y Slope) int { return int(x.unknown - y.unknown) })
+	return slices.Clone(more), rest // with no room to spare, as thousands are held
 }
 
 // Common gives the share of the drops that one reading rests on which another rests on

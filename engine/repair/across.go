@@ -28,30 +28,25 @@ type way struct {
 // bridge joins; each the likeliest first.
 func (p *planning) ways() []way {
 	var list []way
-	read := func(is func(*journal.Read) bool) bool {
-		return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Read.To != nil && t.Edits.Equal(p.Edits) && is(&t.Read) })
-	}
 	order := func(a, b netlist.NetID) [2]netlist.NetID { return [2]netlist.NetID{min(a, b), max(a, b)} }
 	in := map[[2]netlist.NetID]bool{}
 	between := func(a, b netlist.NetID) {
 		nets := order(a, b)
 		x, y := p.easiestOn(a, nil), p.easiestOn(b, nil)
-		if in[nets] || x == nil || y == nil || read(func(r *journal.Read) bool { return order(r.At.Net, r.To.Net) == nets }) {
+		if in[nets] || x == nil || y == nil || p.readBetween(func(r *journal.Read) bool { return order(r.At.Net, r.To.Net) == nets }) {
 			return
 		}
 		in[nets] = true
 		list = append(list, way{p.Board.PointName(*x) + " to " + p.Board.PointName(*y), *x, *y})
 	}
 	for _, part := range p.blamed() {
-		at, edit := &p.Board.Parts[part], p.Edits.Of(part)
-		if len(at.Terminals) != 2 || at.Kind.Class() != netlist.Series || edit.Removed || edit.Jumpered {
-			continue
+		if w, ok := p.acrossPart(part); ok {
+			list = append(list, w)
 		}
-		a, b := p.terminals(part)
-		if at.Access != netlist.Underfill && !read(func(r *journal.Read) bool { return p.isAcross(r, part) }) {
-			list = append(list, way{at.Name, a, b})
+		if edit := p.Edits.Of(part); isSeries(&p.Board.Parts[part]) && !edit.Removed && !edit.Jumpered {
+			a, b := p.terminals(part)
+			between(a.Net, b.Net)
 		}
-		between(a.Net, b.Net)
 	}
 	for i := range p.hyps {
 		for _, c := range p.hyps[i].changes {
@@ -61,6 +56,27 @@ func (p *planning) ways() []way {
 		}
 	}
 	return list[:min(len(list), acrossTried)]
+}
+
+func isSeries(p *netlist.Part) bool {
+	return len(p.Terminals) == 2 && p.Kind.Class() == netlist.Series
+}
+
+// acrossPart gives the way across a series part, where a resistance can be read there and
+// was not, of the board as it lies.
+func (p *planning) acrossPart(part netlist.PartID) (w way, ok bool) {
+	if part == netlist.None || !isSeries(&p.Board.Parts[part]) {
+		return w, false
+	}
+	at, edit := &p.Board.Parts[part], p.Edits.Of(part)
+	w.name = at.Name
+	w.a, w.b = p.terminals(part)
+	return w, at.Access != netlist.Underfill && !edit.Removed && !edit.Jumpered && !p.readBetween(func(r *journal.Read) bool { return p.isAcross(r, part) })
+}
+
+// readBetween tells whether a reading between two points was taken, of the board as it lies.
+func (p *planning) readBetween(is func(*journal.Read) bool) bool {
+	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Read.To != nil && t.Edits.Equal(p.Edits) && is(&t.Read) })
 }
 
 // across adds reading the resistance between two points of the board as it lies. What

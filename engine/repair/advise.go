@@ -122,7 +122,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if len(d.Next) == listedSteps {
 			break
 		}
-		if p.likely && (c.Remedy >= 0 || !p.tests[c.Test].gentle() || !p.finds(c)) {
+		if p.likely && !p.gentle(c) {
 			continue
 		}
 		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong {
@@ -162,11 +162,15 @@ func (p *planning) onwards(d *Diagnosis) {
 	}
 }
 
-// gentle tells whether a test leaves the board as it is.
-func (t *test) gentle() bool {
-	switch t.step.Do {
+// gentle tells whether a choice leaves the board as it is, and pays on one that reads right.
+func (p *planning) gentle(c plan.Choice) bool {
+	if c.Remedy >= 0 {
+		r := &p.remedies[c.Remedy]
+		return (r.name == lookAlong || r.name == readAgain) && c.Outcomes[0].Probability*(p.problem.GiveUp-r.seconds) > pays*r.seconds
+	}
+	switch p.tests[c.Test].step.Do {
 	case DoMeasure, DoPress, DoGood, DoEnds, DoAcross, DoInspect:
-		return true
+		return p.finds(c)
 	}
 	return false
 }

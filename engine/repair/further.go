@@ -24,7 +24,7 @@ const (
 
 // further adds what can still tell something while a reading is out of range, though
 // no step distinguishes the suspects: points nearby that were not read, connectors that
-// were not, parts that nobody looked at. Last of all the board is escalated.
+// were not, resistances across series parts, parts that nobody looked at. Last of all the board is escalated.
 func (p *planning) further(d *Diagnosis) {
 	wrong := d.OutOfRange()
 	if len(wrong) == 0 {
@@ -58,6 +58,13 @@ func (p *planning) further(d *Diagnosis) {
 		if len(unread) > 0 {
 			p.add(d, Step{Do: DoSweep, Part: c.Name, Then: unread, Polarity: references.RedOnGround.String(), Seconds: float64(len(unread)) * p.Costs.Sweep, Why: why})
 		}
+	}
+	for _, n := range nets {
+		p.Model.Neighbours(n, func(e int32, _ netlist.NetID) {
+			if w, ok := p.acrossPart(p.Model.Elements[e].Part); ok {
+				p.add(d, Step{Do: DoAcross, Part: w.name, At: p.Board.PointName(w.a), Then: []string{p.Board.PointName(w.b)}, Seconds: p.Costs.Across, Why: why})
+			}
+		})
 	}
 	looks := 0
 	for _, name := range wrong {

@@ -110,7 +110,7 @@ func (w *Work) oracle() float64 {
 
 // leftOut names the sorts of steps that TestSteps leaves out, one run each; "none" leaves
 // out none.
-var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,along,resolder,reflow,across,drop,inject,ends,all")
+var leftOut = flag.String("without", "none", "TestSteps: run without each of these, such as none,press,good,pin,along,resolder,reflow,clean,across,between,drop,inject,ends,all")
 
 // from moves on among the seeds.
 var from = flag.Uint64("from", 0, "TestSteps: leave out so many seeds before the first")
@@ -202,6 +202,8 @@ func isSort(s *repair.Step, sort string) bool {
 		return false
 	case "pin":
 		return s.Do == repair.DoInspect && strings.HasPrefix(s.Part, "J")
+	case "between":
+		return s.Do == repair.DoAcross && strings.Contains(s.Part, " to ")
 	case "along":
 		return s.Do == repair.DoInspect && s.At != ""
 	case "resolder":
