@@ -407,8 +407,9 @@ type profile struct {
 	lacks  int32 // see evidence
 }
 
-// profile works out the likelihood ratio for the observations of a block. Where the readings pass what was read it bends faster than the nodes are apart;
-// there it is worked out point by point, the spread being drawn from node to node.
+// profile works out the likelihood ratio for the observations of a block. Where the
+// readings pass what was read it bends faster than the nodes are apart; there it is worked
+// out point by point, the spread being drawn from node to node.
 func (c *candidate) profile(b *block) profile {
 	p := profile{lacks: -1}
 	if c.open {

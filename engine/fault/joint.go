@@ -440,7 +440,8 @@ type block struct {
 type shape struct {
 	l      []float64 // Cholesky factor of the covariance, given the condition
 	off    []float64 // V, by which the condition moves the means
-	others []another
+	rows   []row     // those of which others is not worked out yet
+	others []another // see otherwise
 }
 
 // block makes a block of observations; those in skip are left out altogether.
@@ -554,7 +555,7 @@ func (b *block) shape(s *shape, rows []row) *shape {
 		s.l[k*m+k] = math.Max(s.l[k*m+k], 0) + q.own
 	}
 	factor(s.l, m)
-	s.others = others(rows)
+	s.rows, s.others = rows, nil
 	return s
 }
 
@@ -610,23 +611,37 @@ func (w *another) concerns(rows uint64) bool {
 	return false
 }
 
-// spread gives the shape of rows whose covariance has the factor of s if it is otherwise.
+// otherwise lists what may be otherwise.
+func (s *shape) otherwise() []another {
+	if s.rows != nil {
+		s.rows, s.others = nil, others(s.rows)
+	}
+	return s.others
+}
+
+// spread gives the shape of rows whose covariance has the factor of s if it is otherwise: the
+// moves are a vector x of which x x' is added (update of a Cholesky factor; Gill, Golub,
+// Murray and Saunders 1974, from memory).
 func (w *another) spread(s *shape) *shape {
 	if w.shape != nil {
 		return w.shape
 	}
 	m := len(w.moves)
-	w.shape = &shape{l: make([]float64, m*m), off: s.off}
-	for k, x := range w.moves {
-		for d, y := range w.moves[:k+1] {
-			v := x * y
-			for i, l := range s.l[d*m:][:d+1] {
-				v += l * s.l[k*m+i]
-			}
-			w.shape.l[k*m+d], w.shape.l[d*m+k] = v, v
+	l, x := slices.Clone(s.l), slices.Clone(w.moves)
+	for k := range m {
+		if x[k] == 0 {
+			continue
+		}
+		d := l[k*m+k]
+		r := math.Hypot(d, x[k])
+		c, t := r/d, x[k]/d
+		l[k*m+k] = r
+		for i := k + 1; i < m; i++ {
+			l[i*m+k] = (l[i*m+k] + t*x[i]) / c
+			x[i] = c*x[i] - t*l[i*m+k]
 		}
 	}
-	factor(w.shape.l, m)
+	w.shape = &shape{l: l, off: s.off}
 	return w.shape
 }
 
@@ -653,19 +668,20 @@ func factor(k []float64, m int) {
 // that may be otherwise may be so.
 func (b *block) density(s *shape, means, parts []float64) float64 {
 	plain, off := b.densityOf(s, means, parts)
-	if off == 0 || len(s.others) == 0 {
+	if off == 0 {
 		return plain
 	}
-	for i := range s.others {
-		plain += math.Log1p(-s.others[i].share)
+	all := s.otherwise()
+	for i := range all {
+		plain += math.Log1p(-all[i].share)
 	}
 	sum, best, added := plain, plain, 0.0
 	var own []float64
 	if parts != nil {
 		own = make([]float64, len(parts))
 	}
-	for i := range s.others {
-		w := &s.others[i]
+	for i := range all {
+		w := &all[i]
 		if !w.concerns(off) {
 			continue
 		}
