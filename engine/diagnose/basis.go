@@ -3,6 +3,7 @@ package diagnose
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
@@ -66,7 +67,7 @@ func (e *Basis) DrawingDoubts() []string {
 }
 
 // Doubts are DrawingDoubts and what the good boards say against each other: readings that
-// were left out.
+// were left out, and points on which they do not agree.
 func (e *Basis) Doubts() []string {
 	out := e.DrawingDoubts()
 	for _, m := range e.Posterior.Misread {
@@ -76,5 +77,17 @@ func (e *Basis) Doubts() []string {
 		}
 		out = append(out, fmt.Sprintf("%s: about %.3f V%s does not go with the other good boards and is left out; look for a typing error or a swapped pin", filepath.Base(m.Sweep.File), m.Volts, at))
 	}
+	var nets []string
+	for _, s := range e.Posterior.InDoubt(worthTelling) {
+		if s.Net != netlist.None && !slices.Contains(nets, e.Board.Nets[s.Net].Name) {
+			nets = append(nets, e.Board.Nets[s.Net].Name)
+		}
+	}
+	if len(nets) > 0 {
+		out = append(out, "the good boards do not agree on what is right on "+list(nets)+"; read it again on a good board before you trust it")
+	}
 	return out
 }
+
+// worthTelling is the odds from which a doubt about what good boards read is told.
+const worthTelling = 0.1

@@ -122,3 +122,22 @@ func TestDoubts(t *testing.T) {
 		})
 	}
 }
+
+// TestInDoubt mistypes one line of one of two good boards: nothing tells which of them is
+// right, so that the line is in doubt, and no other.
+func TestInDoubt(t *testing.T) {
+	y := newYard(t, whole)
+	v := y.m.Nominal()
+	v.Settle()
+	var sweeps []*references.Sweep
+	for k, off := range []float64{0, 0.2} {
+		s := y.sweep(string(rune('a'+k)), v, references.DefaultMeter(), none)
+		s.Readings[0].Reading.Value += off
+		sweeps = append(sweeps, s)
+	}
+	b := y.fit(sweeps...)
+	spots := b.InDoubt(0.1)
+	if len(spots) != 1 || y.b.Nets[spots[0].Net].Name != "A" {
+		t.Errorf("in doubt %+v, want the spot on A", spots)
+	}
+}

@@ -31,6 +31,7 @@
 package fit
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sort"
@@ -275,6 +276,20 @@ func (b *Posterior) Covers(pol references.Polarity) bool {
 func (b *Posterior) Known(s Spot) (Known, bool) {
 	k, ok := b.known[s]
 	return k, ok
+}
+
+// InDoubt lists the spots, in the order of nets, at which what good boards read is wrong with
+// so much odds or more.
+func (b *Posterior) InDoubt(odds float64) (out []Spot) {
+	for s, x := range b.doubts {
+		if x >= odds {
+			out = append(out, s)
+		}
+	}
+	slices.SortFunc(out, func(x, y Spot) int {
+		return cmp.Or(cmp.Compare(x.Net, y.Net), cmp.Compare(x.Contact, y.Contact), cmp.Compare(x.Polarity, y.Polarity))
+	})
+	return out
 }
 
 // Covariance gives the covariance in V^2 of two readings of one board with the given
