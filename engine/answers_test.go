@@ -537,6 +537,45 @@ parts:
 	}
 }
 
+// TestBridgeOrMissed reads a pin exactly as its neighbour: a bridge between them, or the probe
+// on the neighbour. By their priors both are as likely within a factor of a few, whatever is
+// known of the neighbour itself.
+func TestBridgeOrMissed(t *testing.T) {
+	s := dropShop(t, `
+board: bridge or missed
+revision: A
+ground: GND
+connectors:
+  J1: {pins: {1: V3, 2: SDA, 3: SCL, 4: GND}}
+parts:
+  R1: {kind: resistor, value: 33R, pins: [SDA, SDA_U]}
+  R2: {kind: resistor, value: 33R, pins: [SCL, SCL_U]}
+  U1: {kind: ic, pins: {1: V3, 2: SDA_U, 3: SCL_U, 4: GND}, supply: 1, ground: 4}
+`, func(_ string, from, to string) float64 {
+		if from == "V3" || to == "V3" {
+			return 0.35
+		}
+		return 0.57
+	})
+	all := s.sweep(red, network.State{})
+	for _, off := range []float64{0, -0.012} { // of a rail that reads a little low as well
+		x := all[0].Reading.Value + off
+		c := slices.Clone(all)
+		c[0].Reading.Value, c[1].Reading.Value = x, x
+		d := s.diagnose(s.open(reads(c...)))
+		missed := 0.0
+		for _, e := range d.Explanations {
+			if len(e.Faults) > 0 && e.Faults[0].Mode == fault.Missed.String() {
+				missed += e.Probability
+			}
+		}
+		bridge := blames(d, "J1.1 to J1.2")
+		if bridge < missed || bridge > 10*missed || bridge+missed < 0.85 {
+			t.Errorf("read %.3f V, as its neighbour: bridged %.3f, missed %.3f", x, bridge, missed)
+		}
+	}
+}
+
 // TestFarOff leaks a line so much that its reading is dozens of standard deviations off. A
 // fault that hardly moves it gains nothing from that, so that the leak has nearly all.
 func TestFarOff(t *testing.T) {

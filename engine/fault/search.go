@@ -304,9 +304,8 @@ func (s *search) concerns(loci []Locus) []bool {
 const slipTwice = 0.03
 
 // A probe that misses a pad touches nothing with missedOver, and a neighbouring pin
-// with missedBeside where there is one, which it reads within missedSD volts and what
-// the prediction of that pin leaves open; otherwise anything (common practice, no
-// source).
+// with missedBeside where there is one, which it reads as that pin was read, ground within
+// missedSD volts; otherwise anything (common practice, no source).
 const (
 	missedOver   = 0.4
 	missedBeside = 0.4
@@ -347,7 +346,7 @@ func (s *search) beside(o *Observation) (out []besideReading) {
 			for i := range s.obs {
 				x := &s.obs[i]
 				if !x.Between && at(x) == c && x.Spot.Polarity == o.Spot.Polarity && x.Meter == o.Meter && x.Edits.Equal(o.Edits) {
-					out = append(out, besideReading{x.Volts, missedSD, x.Over})
+					out = append(out, besideReading{x.Volts, math.Hypot(x.Noise.Own, o.Noise.Own), x.Over})
 					break
 				}
 			}

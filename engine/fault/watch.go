@@ -169,25 +169,62 @@ func (s *sweep) bare() (row, error) {
 	}
 	q := ph.rowOf(s.at, o, r)
 	q.rest = fit.Common(o.row.slopes, q.slopes)
+	on := o // what the reading rests on
+	if x := s.beyond(); x != nil {
+		if rest := fit.Common(x.row.slopes, q.slopes); rest > q.rest {
+			on, q.rest = x, rest
+		}
+	}
 	carried, taken := 0.0, 0.0
-	if o.Known != nil && !o.base.Over && !r.Over {
-		q.volts += o.offset * q.rest
+	if on.Known != nil && !on.base.Over && !r.Over {
+		q.volts += on.offset * q.rest
 		taken = q.rest
-		for _, x := range o.row.shared {
-			if x.key == o.spotKey() {
+		for _, x := range on.row.shared {
+			if x.key == on.spotKey() {
 				carried = x.volts * q.rest
 			}
 		}
 	}
-	q.ohms = ph.Posterior.WrongSlopes(s.at, q.slopes, o.Spot, taken, q.from)
-	q.share(o.spotKey(), math.Hypot(o.gap(q.volts), carried))
-	q.scale = math.Sqrt(1 + (o.ratio-1)*q.rest)
+	q.ohms = ph.Posterior.WrongSlopes(s.at, q.slopes, on.Spot, taken, q.from)
+	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
+	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
 	return q, nil
+}
+
+// beyond gives the observation, taken in the same way, of the net that a path leads to from
+// the net of this one; nil where there is none. Two nets bridged read what the lower does,
+// which is known from that one's good boards.
+func (s *sweep) beyond() *Observation {
+	if s.ph.Joint == nil || s.o.Between {
+		return nil
+	}
+	for i := range s.changes {
+		c := &s.changes[i]
+		if c.Kind != network.AddPath {
+			continue
+		}
+		n := c.A.Net
+		if n == s.o.Spot.Net {
+			n = c.B.Net
+		} else if c.B.Net != s.o.Spot.Net {
+			continue
+		}
+		for k := range s.ph.Joint.obs {
+			if x := &s.ph.Joint.obs[k]; !x.Between && x.Spot.Net == n && x.Spot.Polarity == s.o.Spot.Polarity && x.Probe.Meter == s.o.Probe.Meter && x.Edits.Equal(s.o.Edits) {
+				return x
+			}
+		}
+	}
+	return nil
 }
 
 // volts gives the mean of predict for less work.
 func (s *sweep) volts() (float64, error) {
 	o := s.o
+	if s.beyond() != nil {
+		q, err := s.bare()
+		return q.volts, err
+	}
 	r, err := s.read()
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
