@@ -595,6 +595,8 @@ func powerUpMark(state powerup.State) (string, style) {
 		return "■", loud
 	case powerup.NotRead:
 		return "-", yellow
+	case powerup.Unsure:
+		return "?", yellow
 	}
 	return "?", faint
 }

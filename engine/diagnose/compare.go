@@ -24,6 +24,7 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 const (
 	VerdictSigmas = 3.3   // beyond which a reading is low or high: 1 in 1,000 good ones
 	shortVolts    = 0.015 // V below which a line that should read a drop counts as shorted
+	groundOhms    = 2     // ohm, besides leads and meter, beyond which a ground pin is no ground (common practice, no source)
 	settleSeconds = 0.3   // s of settling worth telling
 )
 
@@ -59,7 +60,7 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 		c.KnownGood, c.Predicted, c.Verdict = Number(0), Number(0), Agrees
 		if t.Read.Reading.Overload {
 			c.Verdict, c.ZScore = IsOpen, 12
-		} else if math.Abs(t.Read.Reading.Value) > shortVolts && !inOhms {
+		} else if v := t.Read.Reading.Value; inOhms && v > groundOhms+VerdictSigmas*math.Hypot(LeadOhms, t.meter.Gain*v) || !inOhms && math.Abs(v) > shortVolts {
 			c.Verdict, c.ZScore = High, 12
 		}
 		c.Circuit = c.Verdict

@@ -10,8 +10,8 @@
 // A short that rework left behind burns when power comes. So every rail and line
 // that a removed, reinstalled, new, jumpered or repaired place touches has to be read
 // again afterwards, and the reading has to be that of a good board, as the board
-// lies then. Whatever else was read has to be right as well, whether anybody worked
-// on it or not. A part that sits the wrong way round is caught by the same
+// lies then. Whatever else was read has to be right as well, in whatever way and
+// wherever it was read, whether anybody worked on it or not. A part that sits the wrong way round is caught by the same
 // readings, if need be with the probes swapped. Where no rail was measured, or nothing
 // shows that the leads are connected, the board was not checked: that is no pass.
 // Check reads the record of the case and nothing else: the same record always gives
@@ -32,6 +32,7 @@ import (
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -48,13 +49,14 @@ const (
 // State is how a rail or line stands.
 type State string
 
-// States. Shorted and Wrong fail; NotRead leaves the board not checked.
+// States. Shorted and Wrong fail; NotRead and Unsure leave the board not checked.
 const (
 	Cleared    State = "cleared"
 	NotRead    State = "not measured since"
 	Shorted    State = "shorted"
 	Wrong      State = "out of range"
-	OutOfReach State = "out of reach" // no probe reaches it, and nothing that is joined to it
+	Unsure     State = "far off the prediction" // and no good board was read there
+	OutOfReach State = "out of reach"           // no probe reaches it, and nothing that is joined to it
 )
 
 // Work is rework that an event tells of.
@@ -81,6 +83,7 @@ type Line struct {
 
 	leads references.Polarity // of the reading
 	stale bool                // the board was worked on after the reading
+	other bool                // only one taken the same way puts the reading right
 }
 
 // Reversed is a part that may sit the wrong way round.
@@ -191,7 +194,7 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}}
+	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}, repairs: map[netlist.NetID]int{}}
 	stages := c.Stages()
 	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
 	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, ComeBack: []Look{}, Functions: []Function{}, Need: []Need{}}
@@ -225,10 +228,12 @@ type check struct {
 	at       []netlist.Point        // of each reading
 	other    []netlist.NetID        // of each reading, where the other probe was; None for ground
 	counts   []bool                 // by reading
+	own      []bool                 // by reading: it speaks for its own net alone
 	states   []State                // what each says, of those that count
 	edited   int                    // the last event that changed the board
 	last     map[netlist.NetID]Work // last rework of each net
 	parts    map[netlist.PartID]Work
+	repairs  map[netlist.NetID]int // the last event that repaired something of each net
 }
 
 // rework gathers what was done, and the nets that it touched.
@@ -262,6 +267,9 @@ func (k *check) rework(g *Answer) {
 		for _, m := range ev.Repairs {
 			w := Work{ev.Number, "repair " + k.board.RepairName(m)}
 			touch(w, k.board.RepairNets(m)...)
+			for _, n := range k.board.RepairNets(m) {
+				k.repairs[n] = ev.Number
+			}
 			g.Reworked = append(g.Reworked, w)
 		}
 	}
@@ -278,17 +286,20 @@ func (k *check) lines(g *Answer) {
 	for n := range k.board.Nets {
 		net := netlist.NetID(n)
 		w, touched := k.last[net]
-		if l := k.line(net, w); touched || l.fails() {
+		if l := k.line(net, w); touched || l.stops() && l.State != NotRead {
 			g.Lines = append(g.Lines, l)
 		}
+	}
+	if l := k.line(netlist.None, Work{}); l.stops() && l.State != NotRead {
+		g.Lines = append(g.Lines, l)
 	}
 	slices.SortStableFunc(g.Lines, func(a, b Line) int {
 		return cmp.Or(diagnose.CompareBool(b.stops(), a.stops()), diagnose.CompareBool(b.Rail, a.Rail))
 	})
 	asked := map[string]bool{}
 	for _, l := range g.Lines {
-		if l.State != NotRead && !l.stale || l.To != "" || asked[l.At] {
-			continue // a reading against ground puts no reading between two points right
+		if l.State != NotRead && !l.stale || l.To != "" || l.other || asked[l.At] {
+			continue // a diode reading against ground puts no other right
 		}
 		asked[l.At] = true
 		at, err := k.board.Point(l.At)
@@ -301,13 +312,16 @@ func (k *check) lines(g *Answer) {
 
 func (l *Line) fails() bool { return l.State == Shorted || l.State == Wrong }
 
-func (l *Line) stops() bool { return l.fails() || l.State == NotRead }
+func (l *Line) stops() bool { return l.fails() || l.State == NotRead || l.State == Unsure }
 
 // line judges one net by the readings that were taken after the rework w, those of
 // the nets that are joined to it included. A net that nobody touched, with w at
-// event 0, is judged by its own.
+// event 0, is judged by its own. None stands for the pins that are not connected.
 func (k *check) line(net netlist.NetID, w Work) Line {
-	n := &k.board.Nets[net]
+	n := &netlist.Net{}
+	if net != netlist.None {
+		n = &k.board.Nets[net]
+	}
 	l := Line{Net: n.Name, Rail: n.Rail, Work: w, State: NotRead}
 	if n.Rail && !math.IsNaN(n.RailVolts) {
 		v := n.RailVolts
@@ -318,20 +332,21 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		away = k.joined(net)
 	}
 	var found *diagnose.Comparison
+	own := false
 	state, via := NotRead, netlist.NetID(netlist.None)
 	for i := range k.readings {
 		r := &k.readings[i]
-		if r.Event <= max(w.Event, k.last[k.other[i]].Event) || !k.counts[i] {
+		at := k.at[i]
+		if !k.counts[i] || k.own[i] && at.Net != net || r.Event <= k.since(i, w) {
 			continue
 		}
-		at := k.at[i]
 		ohms, joined := away[at.Net]
 		if !joined {
 			continue
 		}
 		s := k.states[i]
-		if w.Event == 0 && s == Wrong && (r.Verdict == diagnose.NoKnownGood || r.To != "") && !n.Rail {
-			continue // the circuit alone says it, and nobody touched the line
+		if w.Event == 0 && s == Wrong && r.Verdict == diagnose.NoKnownGood && !n.Rail {
+			s = Unsure // the circuit alone says it, and nobody touched the line
 		}
 		if at.Net != net && !k.reaches(r, ohms) {
 			continue // behind 47 kohm, a rail says nothing of the line
@@ -339,7 +354,7 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		// A wrong reading outweighs a right one; the net's own reading one of
 		// another net on its line.
 		if found == nil || rank(s) > rank(state) || rank(s) == rank(state) && (at.Net == net || via != net) {
-			found, state, via = r, s, at.Net
+			found, state, via, own = r, s, at.Net, k.own[i]
 		}
 	}
 	l.State = state
@@ -350,7 +365,10 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 		return l
 	}
 	l.leads, _ = references.ParsePolarity(found.Polarity)
-	l.stale = l.fails() && found.Event < k.edited
+	l.stale, l.other = l.State != Cleared && found.Event < k.edited, own
+	if net == netlist.None {
+		l.Net = found.At
+	}
 	l.At, l.To, l.Read, l.Over, l.Event = found.At, found.To, found.Volts, found.Overload, found.Event
 	l.Want, _, _ = found.Good()
 	if via != net {
@@ -362,7 +380,20 @@ func (k *check) line(net netlist.NetID, w Work) Line {
 
 // rank orders states by how much they say.
 func rank(s State) int {
-	return slices.Index([]State{NotRead, Cleared, Wrong, Shorted}, s)
+	return slices.Index([]State{NotRead, Cleared, Unsure, Wrong, Shorted}, s)
+}
+
+// since gives the last event after which a reading of a net with the last rework w would
+// have to be taken again. One across a part stands while nobody worked on that part.
+func (k *check) since(i int, w Work) int {
+	r := &k.readings[i]
+	if k.own[i] && r.To != "" {
+		to, err := k.board.Point(r.To)
+		if at := k.at[i]; err == nil && at.Kind == netlist.PointTerminal && to.Kind == netlist.PointTerminal && at.Terminal.Part == to.Terminal.Part {
+			return max(k.parts[at.Terminal.Part].Event, k.repairs[at.Net], k.repairs[to.Net])
+		}
+	}
+	return max(w.Event, k.last[k.other[i]].Event)
 }
 
 // place finds the readings that count: against ground, in diode mode or, where it
@@ -371,28 +402,53 @@ func rank(s State) int {
 // to another may read right against ground. A reading as on a good board puts right
 // what its net, or the same two nets, read before. An open or a reading too high may
 // be of one pin alone, and is put right at the same point. A short is put right by
-// nothing else than such a reading, not by an OL.
+// nothing else than such a reading, not by an OL. Every other reading that is wrong
+// counts too, for its own net alone, until one is taken there in the same way.
 func (k *check) place(g *Answer) {
 	type spot struct {
 		net, other netlist.NetID // other is None against ground
 		polarity   string        // "" between two points: a short shows both ways
 	}
-	earlier := map[spot][]int{}
+	type way struct { // how a reading was taken
+		at, to   string
+		polarity string
+		ohms     bool
+	}
+	earlier, wrong := map[spot][]int{}, map[way]int{}
 	k.at = make([]netlist.Point, len(k.readings))
 	k.other = make([]netlist.NetID, len(k.readings))
-	k.counts, k.states = make([]bool, len(k.readings)), make([]State, len(k.readings))
+	k.counts, k.own, k.states = make([]bool, len(k.readings)), make([]bool, len(k.readings)), make([]State, len(k.readings))
+	grounds := []int{} // wrong readings of ground pins
 	rails := map[netlist.NetID]bool{}
 	for i := range k.readings {
 		r := &k.readings[i]
 		at, err := k.board.Point(r.At)
-		if err != nil || at.Net == netlist.None {
+		if err != nil {
 			continue
 		}
 		s, state := spot{at.Net, netlist.None, r.Polarity}, judge(r)
-		k.other[i] = netlist.None
+		k.at[i], k.other[i], k.states[i] = at, netlist.None, state
+		how := way{r.At, r.To, r.Polarity, r.Resistance}
+		if r.Resistance && r.To != "" {
+			how.at, how.to, how.polarity = min(r.At, r.To), max(r.At, r.To), "" // a resistor has no direction
+		}
+		if old, ok := wrong[how]; ok {
+			k.counts[old] = false
+			delete(wrong, how)
+		}
+		alone := func() { // the reading speaks for its own net alone, where it is wrong
+			if state != Cleared {
+				k.counts[i], k.own[i], wrong[how] = true, true, i
+			}
+		}
+		if at.Net == netlist.None {
+			alone()
+			continue
+		}
 		if r.To != "" {
 			to, err := k.board.Point(r.To)
 			if err != nil || to.Net == netlist.None || to.Net == at.Net {
+				alone()
 				continue
 			}
 			if at.Net == k.board.Ground || !k.board.Nets[at.Net].Rail && k.board.Nets[to.Net].Rail && to.Net != k.board.Ground {
@@ -406,10 +462,14 @@ func (k *check) place(g *Answer) {
 		} else if at.Net == k.board.Ground {
 			if !r.Resistance {
 				g.Grounded = r.Verdict == diagnose.Agrees
+				grounds = append(grounds, i)
 			}
+			alone()
 			continue
 		}
 		if r.To != "" && (r.Circuit == diagnose.IsOpen || r.Circuit == diagnose.High) || r.Resistance && (state == Wrong || state == Cleared && r.To == "") {
+			k.at[i] = at
+			alone()
 			continue
 		}
 		for _, old := range earlier[s] {
@@ -424,6 +484,11 @@ func (k *check) place(g *Answer) {
 		k.at[i], k.counts[i], k.states[i] = at, r.To == "" || state != Cleared, state
 		if k.board.Nets[at.Net].Rail && !r.Resistance && r.To == "" {
 			rails[at.Net] = true
+		}
+	}
+	if !g.Grounded { // then the leads may be off, which is said of all of them
+		for _, i := range grounds {
+			k.counts[i] = false
 		}
 	}
 	for n := range k.board.Nets {
@@ -522,14 +587,14 @@ func (k *check) unread(l *Line, net netlist.NetID, away map[netlist.NetID]float6
 }
 
 func (k *check) explain(l *Line, r *diagnose.Comparison) string {
-	want, got, leads := shown(l.Want), shown(l.Read), ""
+	want, got, leads, good := shown(l.Want), shown(l.Read), "", "known good"
 	if r.Resistance {
 		got = "OL"
 		if r.Ohms != nil {
-			got = fmt.Sprintf("%.3g ohm", *r.Ohms)
+			got = quantity.Format(*r.Ohms, quantity.Ohm)
 		}
 		if l.Want != nil {
-			want = fmt.Sprintf("%.3g ohm", *l.Want)
+			want = quantity.Format(*l.Want, quantity.Ohm)
 		}
 	}
 	if l.leads == references.BlackOnGround {
@@ -545,7 +610,10 @@ func (k *check) explain(l *Line, r *diagnose.Comparison) string {
 	if l.State == Cleared {
 		return fmt.Sprintf("%s measured %s%s, as on a good board", l.At, got, leads)
 	}
-	return fmt.Sprintf("%s measured %s%s; known good %s", at, got, leads, want)
+	if l.State == Unsure {
+		good = "no good board was measured there; predicted"
+	}
+	return fmt.Sprintf("%s measured %s%s; %s %s", at, got, leads, good, want)
 }
 
 // reversed looks for parts that were soldered on and may sit the wrong way
@@ -822,7 +890,7 @@ func (k *check) unshown(g *Answer) {
 
 // conclude sums up.
 func (g *Answer) conclude() {
-	var wrong, shorts []string
+	var wrong, shorts, unsure []string
 	unread := 0
 	for i := range g.Lines {
 		switch l := &g.Lines[i]; l.State {
@@ -830,6 +898,8 @@ func (g *Answer) conclude() {
 			shorts = append(shorts, l.Net)
 		case Wrong:
 			wrong = append(wrong, l.Net)
+		case Unsure:
+			unsure = append(unsure, l.Net)
 		case NotRead:
 			unread++
 		}
@@ -869,6 +939,9 @@ func (g *Answer) conclude() {
 	}
 	if unread > 0 {
 		missing = append(missing, fmt.Sprintf("%d of %d reworked nets not measured since", unread, g.touched()))
+	}
+	if len(unsure) > 0 {
+		missing = append(missing, few(unsure)+" measured far from what is predicted, and no good board was measured there")
 	}
 	read := fmt.Sprintf("rails measured: %d of %d", g.RailsRead, g.Rails)
 	switch {

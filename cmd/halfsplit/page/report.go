@@ -478,7 +478,7 @@ func (b *builder) powerUp() Section {
 		switch l.State {
 		case powerup.Cleared:
 			state.Class, state.Mark = "good", "•"
-		case powerup.NotRead:
+		case powerup.NotRead, powerup.Unsure:
 			state.Class, state.Mark = "off", "▲"
 		case powerup.OutOfReach:
 			state.Class, state.Mark = "faint", "?"
