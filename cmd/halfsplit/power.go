@@ -15,8 +15,10 @@ func (a *app) powerCommand() *cobra.Command {
 		Long: `power looks through the record of a case for everything that was reworked, and
 says of every rail and line that was touched whether it was measured again since
 and is as on a good board, as the board lies now. The result is PASS, FAIL or NOT
-CHECKED, and the exit code is 0 for PASS alone. Any net out of range fails it,
-whether anybody worked on it or not; so does a part that sits the wrong way round.
+CHECKED, and the exit code is 0 for PASS alone. Any reading out of range fails it,
+in volts or ohms, whether anybody worked there or not, until one taken there in the
+same way is right; so does a part that sits the wrong way round. Where a reading is
+far off what is predicted and no good board was measured there, it is not checked.
 Where a reworked net was not measured again, no rail was measured, or no ground pin
 measured as ground, it is not checked: that is no pass.
 

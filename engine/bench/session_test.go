@@ -292,6 +292,12 @@ func TestMoves(t *testing.T) {
 		{"0.6 at J7.3 swapped", "0.600 at J7.3, probes swapped"},
 		{"22.1 ohm from R12.1 to R12.2", "22.1 ohm from R12.1 to R12.2"},
 		{"R12.1 to R12.2: 22.1 ohm", "22.1 ohm from R12.1 to R12.2"},
+		{"22.1 ohm across R12", "22.1 ohm from R12.1 to R12.2"},
+		{"measured across r12: 22.1 ohm", "22.1 ohm from R12.1 to R12.2"},
+		{"OL across R12.2 and R12.1", "OL from R12.2 to R12.1"},
+		{"4.7 kohm across R12.1", ""},
+		{"4.7 kohm across J7.3", ""},
+		{"4.7 kohm at R12", ""},
 		{"draws 12 mA before the key", "draws 12 mA before the power button"},
 		{"draws 12 mA before the power button", "draws 12 mA before the power button"},
 		{"draws 12 mA after the button", "draws 12 mA after the power button"},
@@ -332,6 +338,9 @@ func TestMoves(t *testing.T) {
 	}
 	if _, err := understand(b, "0.430 at R122.2"); err == nil || !strings.Contains(err.Error(), "did you mean `R12.2`?") {
 		t.Errorf("a point that there is not: %v", err)
+	}
+	if _, err := understand(b, "4.7 kohm across R12.1"); err == nil || !strings.Contains(err.Error(), "4.70 kohm from R12.1 to R12.2") {
+		t.Errorf("one end of a part: %v", err)
 	}
 	e, err := understand(b, "bridged FL3 with 0.1 ohm")
 	if err != nil || e.event.Jumpers[0] != (journal.Jumper{Part: part("FL3"), Ohms: 0.1}) {

@@ -615,7 +615,8 @@ var fillers = regexp.MustCompile(`(?i)^(?:read|reads|reading|measured|measure|go
 // placeWords stand before a point.
 var placeWords = regexp.MustCompile(`(?i)^(?:at|on|from|across|between|to)$`)
 
-// reading is "0.430 at R12.2", "R12.2 reads OL", "22.1 ohm from R12.1 to R12.2".
+// reading is "0.430 at R12.2", "R12.2 reads OL", "22.1 ohm from R12.1 to R12.2", "22.1 ohm
+// across R12".
 func (p *parser) reading() (entry, bool, error) {
 	text := strings.ReplaceAll(p.text, ":", " ")
 	e := entry{verb: value}
@@ -629,6 +630,7 @@ func (p *parser) reading() (entry, bool, error) {
 	var points []netlist.Point
 	var said, rest []string
 	where, lost := "", "" // a word that a point has to follow; what follows and is none
+	across := false
 	for _, word := range strings.Fields(strings.ReplaceAll(decimalComma.ReplaceAllString(text, "$1$2.$3$4"), ",", " ")) {
 		at, ok := p.point(word)
 		switch {
@@ -636,6 +638,12 @@ func (p *parser) reading() (entry, bool, error) {
 			points, said, where = append(points, at), append(said, p.b.PointName(at)), ""
 		case placeWords.MatchString(word):
 			where = word
+			across = across || strings.EqualFold(word, "across")
+		case strings.EqualFold(where, "across") && len(p.ends(word)) == 2:
+			for _, at := range p.ends(word) {
+				points, said = append(points, at), append(said, p.b.PointName(at))
+			}
+			where = ""
 		case fillers.MatchString(word):
 		case where != "" && !isNumber(word):
 			lost, where = word, ""
@@ -661,6 +669,16 @@ func (p *parser) reading() (entry, bool, error) {
 	case len(points) == 0:
 		e.reading = r
 		return e, true, nil
+	case across && len(points) == 1:
+		to := "another point"
+		if at := points[0]; at.Kind == netlist.PointTerminal {
+			for _, end := range p.ends(p.b.Parts[at.Terminal.Part].Name) {
+				if end != at {
+					to = p.b.PointName(end)
+				}
+			}
+		}
+		return entry{}, false, fmt.Errorf("%s is one point, and a reading across needs two; write it as in %s from %s to %s", said[0], quantity.FormatReading(r), said[0], to)
 	case len(points) > 2:
 		return entry{}, false, fmt.Errorf("%d points in one reading; name one, or two with `to` between them", len(points))
 	}
@@ -672,6 +690,18 @@ func (p *parser) reading() (entry, bool, error) {
 		read.To, read.ToName = &points[1], said[1]
 	}
 	return entry{verb: record, event: journal.Event{Kind: journal.KindRead, Readings: []journal.Read{read}}}, true, nil
+}
+
+// ends gives the points of a part with two terminals, nil for any other word.
+func (p *parser) ends(word string) []netlist.Point {
+	parts, err := p.parts(word)
+	if err != nil || len(parts) != 1 || len(p.b.Parts[parts[0]].Terminals) != 2 {
+		return nil
+	}
+	return []netlist.Point{
+		p.b.TerminalPoint(netlist.TerminalRef{Part: parts[0], Terminal: 0}),
+		p.b.TerminalPoint(netlist.TerminalRef{Part: parts[0], Terminal: 1}),
+	}
 }
 
 func isNumber(word string) bool {
