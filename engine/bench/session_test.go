@@ -339,7 +339,7 @@ func TestMoves(t *testing.T) {
 	if _, err := understand(b, "0.430 at R122.2"); err == nil || !strings.Contains(err.Error(), "did you mean `R12.2`?") {
 		t.Errorf("a point that there is not: %v", err)
 	}
-	if _, err := understand(b, "4.7 kohm across R12.1"); err == nil || !strings.Contains(err.Error(), "4.70 kohm from R12.1 to R12.2") {
+	if _, err := understand(b, "4.7 kohm across R12.1"); err == nil || !strings.Contains(err.Error(), "4.7 kohm from R12.1 to R12.2") {
 		t.Errorf("one end of a part: %v", err)
 	}
 	e, err := understand(b, "bridged FL3 with 0.1 ohm")

@@ -678,7 +678,7 @@ func (p *parser) reading() (entry, bool, error) {
 				}
 			}
 		}
-		return entry{}, false, fmt.Errorf("%s is one point, and a reading across needs two; write it as in %s from %s to %s", said[0], quantity.FormatReading(r), said[0], to)
+		return entry{}, false, fmt.Errorf("%s is one point, and a reading across needs two; write it as in %s from %s to %s", said[0], shown, said[0], to)
 	case len(points) > 2:
 		return entry{}, false, fmt.Errorf("%d points in one reading; name one, or two with `to` between them", len(points))
 	}
