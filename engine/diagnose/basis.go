@@ -49,10 +49,12 @@ func NewBasis(b *netlist.Board, lib *references.Library, priors *fault.Priors, p
 func (e *Basis) DrawingDoubts() []string {
 	var out, nets []string
 	for _, n := range e.Posterior.Undrawn {
-		nets = append(nets, e.Board.Nets[n].Name)
+		if name := e.Board.Nets[n].Name; !slices.Contains(nets, name) {
+			nets = append(nets, name)
+		}
 	}
 	if len(nets) > 0 {
-		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, or its pins are in another order")
+		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, its pins are in another order, or a value in the way is too high")
 	}
 	if len(e.Posterior.Freed) == 0 {
 		return out
@@ -60,8 +62,8 @@ func (e *Basis) DrawingDoubts() []string {
 	drawn := e.Model.Nominal().Ohms
 	for _, el := range e.Posterior.Freed {
 		part := &e.Board.Parts[e.Model.Elements[el].Part]
-		out = append(out, fmt.Sprintf("by the good boards %s has about %s, not %s as the board file says; look at its code", part.Name,
-			quantity.Format(e.Posterior.Values.Ohms[el], quantity.Ohm), quantity.Format(drawn[el], quantity.Ohm)))
+		out = append(out, fmt.Sprintf("the good boards go better with about %s for %s than with %s as the board file says; look at its code, and at their readings there",
+			quantity.Format(e.Posterior.Values.Ohms[el], quantity.Ohm), part.Name, quantity.Format(drawn[el], quantity.Ohm)))
 	}
 	return out
 }

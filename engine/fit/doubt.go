@@ -128,7 +128,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			}
 		}
 	}
-	return b.choose(list), nil
+	return b.choose(slices.DeleteFunc(list, func(d doubted) bool { return d.element >= 0 && slices.Contains(b.refused, d.element) })), nil
 }
 
 // doubted is what may be wrong: a row of good boards, a resistance, or both; -1 for none.
@@ -191,6 +191,15 @@ func (b *Posterior) choose(list []doubted) bool {
 	if best < 0 {
 		return false
 	}
+	b.trial = trial{element: -1}
+	if d := &list[best]; d.row < 0 {
+		b.trial = trial{d.element, b.cost(), leastGain}
+		for i := range list {
+			if o := &list[i]; o.element < 0 && !o.moot && slices.ContainsFunc(o.spots(b), func(s Spot) bool { return slices.Contains(d.spots(b), s) }) {
+				b.trial.least = math.Max(b.trial.least, o.gain)
+			}
+		}
+	}
 	if d := &list[best]; d.row >= 0 {
 		q := &b.rows[d.row]
 		q.of.wrong = true
@@ -199,6 +208,27 @@ func (b *Posterior) choose(list []doubted) bool {
 	if e := list[best].element; e >= 0 {
 		b.free(e)
 	}
+	return true
+}
+
+// trial is a resistance that was freed: the cost before, and what it has to gain to stand.
+type trial struct {
+	element     int32 // -1 for none
+	cost, least float64
+}
+
+// fails tells whether freeing a resistance gained less, now that the circuit was fitted with
+// it, than that its value were wrong calls for or that one of the readings were wrong: what
+// was promised holds as far as the circuit is straight. It is then not estimated after all.
+func (b *Posterior) fails() bool {
+	t := b.trial
+	b.trial.element = -1
+	if t.element < 0 || (t.cost-b.cost())/2+math.Log(WrongDrawn/(1-WrongDrawn)) >= t.least {
+		return false
+	}
+	b.prior[unknowns*t.element+logOhms] = 0
+	b.Freed = slices.DeleteFunc(b.Freed, func(e int32) bool { return e == t.element })
+	b.refused = append(b.refused, t.element)
 	return true
 }
 

@@ -56,7 +56,7 @@ func Guess(m *network.Model, lib *references.Library) (*Posterior, error) {
 }
 
 func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior, error) {
-	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, conversions: map[Spot]*conversion{}, doubts: map[Spot]float64{}, seenBy: make([][]seen, unknowns*len(m.Elements))}
+	b := &Posterior{Model: m, Values: m.Nominal(), Spread: references.DefaultSpread(0.5), known: map[Spot]Known{}, conversions: map[Spot]*conversion{}, doubts: map[Spot]float64{}, trial: trial{element: -1}, seenBy: make([][]seen, unknowns*len(m.Elements))}
 	b.prior = make([]float64, unknowns*len(m.Elements))
 	for e := range m.Elements {
 		if m.Elements[e].Class == network.Junction && !math.IsInf(b.Values.Junctions[e].Drop, 1) {
@@ -94,6 +94,9 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 		}
 		if len(b.rows) == 0 {
 			break
+		}
+		if b.fails() {
+			continue
 		}
 		b.inverse = stat.Invert(b.factor, len(b.rows), func(n int, work func(int)) { each(pool, n, work) })
 		if again, err := b.doubt(pool, groups); err != nil || !again {

@@ -71,6 +71,8 @@ type Posterior struct {
 	conversions map[Spot]*conversion
 	refit       refit
 	doubts      map[Spot]float64
+	trial       trial
+	refused     []int32 // elements that were freed and did not gain by it
 
 	// cov is Cov(theta | y) over the unknowns that some row depends on, dense,
 	// where there are few enough of them; place finds an unknown in it.
