@@ -197,7 +197,7 @@ func (r *reaching) inner(g *cluster) []netlist.Point {
 	}
 	for _, b := range g.bands {
 		c := &b.cause.locus.Change
-		for _, n := range r.Model.NetsOf(c) {
+		for _, n := range r.Model.Nets(c) {
 			net(n)
 		}
 		if c.Kind == network.Split {

@@ -30,7 +30,7 @@ func (r *reaching) why(b *band) string {
 		return WhyNoCurrent
 	}
 	reached, open, unknown := false, false, false
-	for _, n := range r.Model.NetsOf(c) {
+	for _, n := range r.Model.Nets(c) {
 		if m, ok := r.met[n]; ok {
 			reached, open, unknown = true, open || !m.drops, unknown || m.unknown
 		}

@@ -369,7 +369,7 @@ func (b *block) slim(k int, q *row) row {
 		return *q
 	}
 	r := o.proportion(q.volts)
-	r.ohms, r.loose, r.instead = q.ohms, q.loose, q.instead
+	r.ohms, r.instead = q.ohms, q.instead
 	return r
 }
 

@@ -586,16 +586,7 @@ func others(rows []row) (out []another) {
 			of(q.carrier, q.share).moves[k] = q.sd
 		}
 		for _, x := range rows[k].ohms {
-			if v := rows[k].loose * x.Slope; math.Abs(v) > rows[k].from {
-				of(x.Element, fit.WrongDrawn)
-			}
-		}
-	}
-	for i := range out {
-		for k := range rows {
-			if v := rows[k].loosely(out[i].key); v != 0 {
-				out[i].moves[k] = fit.WrongBy * v
-			}
+			of(x.Element, fit.WrongDrawn).moves[k] = fit.WrongBy * x.Slope
 		}
 	}
 	return out
@@ -706,10 +697,10 @@ const (
 )
 
 // densityOf is density with everything as it is taken to be, and gives the rows that are so
-// far off that something may be otherwise, as a set of bits, the last for all from 63 on. Voltages count one given those before; OL
-// is the chance of a voltage beyond the display, given all voltages, and once for a
-// net. A reading
-// that is far off says nothing of others, so that what it misses is counted once.
+// far off that something may be otherwise, as a set of bits, the last for all from 63 on.
+// Voltages count one given those before; OL is the chance of a voltage beyond the display,
+// given all voltages, and once for a net. A reading that is far off says nothing of others,
+// so that what it misses is counted once.
 func (b *block) densityOf(s *shape, means, parts []float64) (density float64, off uint64) {
 	m := len(b.ids)
 	var room [3][24]float64
@@ -813,7 +804,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		o.row.share(o.spotKey(), math.Sqrt(o.converting))
 	}
 	if !o.Matched || r.Over {
-		o.row.ohms = ph.Posterior.WrongSlopes(w, o.row.slopes, o.Spot, taken, o.row.from)
+		o.row.ohms = ph.Posterior.WrongSlopes(w, o.row.slopes, o.Spot, taken, o.looseFrom())
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil

@@ -129,9 +129,7 @@ type row struct {
 	shared  []share        // in order of key
 	own     float64        // V^2, variance of its own
 	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
-	loose   float64        // share of them that counts
 	instead instead        // see veil
-	from    float64        // V for a factor of e, from which they count
 	rest    float64        // share of what a good board's reading rests on that is left
 	like    like
 	proj    *fit.Projection // of the slopes; nil where they are not held ready
@@ -140,7 +138,7 @@ type row struct {
 // restsAs tells whether two rows rest on the same, whatever their means: they are of one
 // node, or copies.
 func (q row) restsAs(r row) bool {
-	return q.like == r.like && q.own == r.own && q.scale == r.scale && q.loose == r.loose && q.instead == r.instead && q.from == r.from &&
+	return q.like == r.like && q.own == r.own && q.scale == r.scale && q.instead == r.instead &&
 		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.ohms, r.ohms)
 }
 
@@ -160,16 +158,6 @@ func (o *Observation) looseFrom() float64 {
 		return looseNoise * o.Noise.Own
 	}
 	return looseFrom
-}
-
-// loosely gives by how many volts a row moves for a factor of e in a resistance.
-func (q *row) loosely(e int32) float64 {
-	for _, s := range q.ohms {
-		if s.Element == e {
-			return q.loose * s.Slope
-		}
-	}
-	return 0
 }
 
 // share is a standard deviation in volts that a row has from a cause which others have
@@ -193,7 +181,7 @@ const (
 
 // rowOf makes the row of the reading that w has just taken of an observation.
 func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading) row {
-	q := row{volts: r.Volts, over: r.Over, scale: 1, loose: 1, from: o.looseFrom(), own: o.Noise.Own * o.Noise.Own}
+	q := row{volts: r.Volts, over: r.Over, scale: 1, own: o.Noise.Own * o.Noise.Own}
 	q.shared = make([]share, 0, 8)
 	q.slopes, q.slope = ph.Posterior.Slopes(w, ph.Values.Celsius)
 	// The mean of good boards has what each of those shared as well.

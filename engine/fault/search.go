@@ -226,7 +226,8 @@ func (s *search) hits(w *network.Workspace, i int) (out []hit) {
 	isOdd := s.isOdd(i)
 	st := network.State{Edits: o.Edits}
 	var veils []veil
-	for _, e := range s.junctions(o) {
+	line := s.m.Line(o.Spot.Net)
+	for _, e := range s.junctions(o, line) {
 		if v, ok := s.ph.veiled(w, &st, o, e); ok {
 			veils = append(veils, v)
 		}
@@ -234,7 +235,7 @@ func (s *search) hits(w *network.Workspace, i int) (out []hit) {
 	for l := range loci {
 		k := -1
 		if len(veils) > 0 && st.Holds(&loci[l].Change) {
-			k = slices.IndexFunc(veils, func(v veil) bool { return s.cutsOff(o, &loci[l], v.junction) })
+			k = s.cutsOff(o, &loci[l], line, veils)
 		}
 		switch {
 		case k >= 0:
@@ -457,10 +458,11 @@ func (s *search) findOutliers() {
 			l := outlier{mode: Doubtful, obs: i, mask: make([]uint64, s.words), odds: math.Log(odds)}
 			first := -1
 			for _, o := range group {
-				if o != but {
-					setBit(l.mask, o)
+				if o == but {
+					continue
 				}
-				if o != but && first < 0 {
+				setBit(l.mask, o)
+				if first < 0 {
 					first = o
 				}
 			}

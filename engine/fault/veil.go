@@ -39,11 +39,11 @@ const (
 )
 
 // junctions lists those on the line of an observation, which an open may cut off from it.
-func (s *search) junctions(o *Observation) (out []int32) {
+func (s *search) junctions(o *Observation, line []netlist.NetID) (out []int32) {
 	if o.Spot.Net == netlist.None || o.Between {
 		return nil
 	}
-	for _, n := range s.m.Line(o.Spot.Net) {
+	for _, n := range line {
 		for _, at := range s.m.NetContacts(n) {
 			for _, e := range s.m.ContactElements(network.Contact(at)) {
 				if s.m.Elements[e].Class == network.Junction && !slices.Contains(out, e) {
@@ -55,15 +55,13 @@ func (s *search) junctions(o *Observation) (out []int32) {
 	return out
 }
 
-// cutsOff tells whether a junction is cut off from an observation where a locus is open, and
-// the one that carries its current is not.
-func (s *search) cutsOff(o *Observation, l *Locus, junction int32) bool {
-	if _, open := gridOf(l); !open || !l.Series {
-		return false
-	}
+// cutsOff gives the first of some veils over junctions on a line that a locus, where it is
+// open, cuts off from the observation while the junction that carries its current is not;
+// -1 for none.
+func (s *search) cutsOff(o *Observation, l *Locus, line []netlist.NetID, veils []veil) int {
 	c := &l.Change
-	if c.Kind == network.Cut && c.Element == junction {
-		return true
+	if _, open := gridOf(l); !open || !l.Series || !slices.ContainsFunc(s.m.Nets(c), func(n netlist.NetID) bool { return slices.Contains(line, n) }) {
+		return -1
 	}
 	at := o.Probe.Minus
 	if o.Spot.Polarity == references.BlackOnGround {
@@ -72,7 +70,9 @@ func (s *search) cutsOff(o *Observation, l *Locus, junction int32) bool {
 	near := s.m.Reached(at, c)
 	reached := func(e int32) bool { return near[s.m.Elements[e].A] || near[s.m.Elements[e].B] }
 	carrier, ok := fit.Carrier(o.row.slopes)
-	return !reached(junction) && (!ok || reached(carrier))
+	return slices.IndexFunc(veils, func(v veil) bool {
+		return c.Kind == network.Cut && c.Element == v.junction || !reached(v.junction) && (!ok || reached(carrier))
+	})
 }
 
 // instead tells that with a chance it is not the carrier that carries the current of a

@@ -103,7 +103,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		return false, err
 	}
 	for e, j := range moves {
-		if len(j) == 0 {
+		if len(j) == 0 || slices.Contains(b.refused, int32(e)) {
 			continue
 		}
 		g, s := 0.0, 0.0
@@ -128,7 +128,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			}
 		}
 	}
-	return b.choose(slices.DeleteFunc(list, func(d doubted) bool { return d.element >= 0 && slices.Contains(b.refused, d.element) })), nil
+	return b.choose(list), nil
 }
 
 // doubted is what may be wrong: a row of good boards, a resistance, or both; -1 for none.

@@ -109,18 +109,25 @@ func (b *Posterior) assume(s Spot) {
 	if !b.LacksIC(s.Net) {
 		return
 	}
+	if !b.conducts(b.Model.Line(s.Net)) || b.guessed(s.Net) {
+		return
+	}
+	if far, e, ok := b.pinAtEnd(s); ok {
+		b.Assumed = append(b.Assumed, far)
+		b.setPrior(e)
+	}
+}
+
+// pinAtEnd puts a junction like an IC's pin at the end of the line of a spot, and gives its
+// net; false where there is one already, or cannot be.
+func (b *Posterior) pinAtEnd(s Spot) (far netlist.NetID, e int32, ok bool) {
 	line := b.Model.Line(s.Net)
-	if !b.conducts(line) || b.guessed(s.Net) {
-		return
+	far = line[len(line)-1]
+	e, ok = b.Model.Undrawn(far, s.Polarity == references.BlackOnGround)
+	if ok = ok && math.IsInf(b.Values.Junctions[e].Drop, 1); ok {
+		b.Values.Junctions[e].Drop = network.PinFromGround.Prior().Drop.Mean
 	}
-	far := line[len(line)-1]
-	e, ok := b.Model.Undrawn(far, s.Polarity == references.BlackOnGround)
-	if !ok || !math.IsInf(b.Values.Junctions[e].Drop, 1) {
-		return
-	}
-	b.Assumed = append(b.Assumed, far)
-	b.Values.Junctions[e].Drop = network.PinFromGround.Prior().Drop.Mean
-	b.setPrior(e)
+	return far, e, ok
 }
 
 // explain makes a spot read as low as good boards do: by a junction that nobody drew, or by
@@ -132,12 +139,11 @@ func (b *Posterior) explain(w *network.Workspace, spot Spot, all []*group) error
 	if err != nil {
 		return err
 	}
-	black := spot.Polarity == references.BlackOnGround
-	line := b.Model.Line(spot.Net)
-	far := line[len(line)-1]
-	pin, ok := b.Model.Undrawn(far, black)
-	if ok = ok && math.IsInf(b.Values.Junctions[pin].Drop, 1) && !b.conducts(line); ok {
-		b.Values.Junctions[pin].Drop = network.PinFromGround.Prior().Drop.Mean
+	var far netlist.NetID
+	var pin int32
+	put := false
+	if !b.conducts(b.Model.Line(spot.Net)) {
+		far, pin, put = b.pinAtEnd(spot)
 		b.Values.Settle()
 	}
 	e, ohms, less, err := b.lower(w, spot, groups)
@@ -148,15 +154,15 @@ func (b *Posterior) explain(w *network.Workspace, spot Spot, all []*group) error
 	case e >= 0 && less < cost:
 		b.Values.Ohms[e] = ohms
 		b.free(e)
-		if !ok {
+		if !put {
 			return nil
 		}
 		n, value = far, b.Values.Junctions[pin]
-	case ok:
+	case put:
 		b.Values.Junctions[pin].Drop = math.Inf(1)
 	}
 	if n != netlist.None {
-		e, _ := b.Model.Undrawn(n, black)
+		e, _ := b.Model.Undrawn(n, spot.Polarity == references.BlackOnGround)
 		b.Undrawn = append(b.Undrawn, n)
 		b.Values.Junctions[e] = value
 		b.setPrior(e)
@@ -196,13 +202,14 @@ func (b *Posterior) lower(w *network.Workspace, spot Spot, groups []*group) (bes
 					lo = b.Values.Ohms[e]
 				}
 			}
-			cost := -2 * math.Log(WrongDrawn)
-			if x, err := off(meets); err != nil || math.Abs(x) > undrawnSpread {
-				if err != nil {
-					return best, 0, 0, err
-				}
+			x, err := off(meets)
+			if err != nil {
+				return best, 0, 0, err
+			}
+			if math.Abs(x) > undrawnSpread {
 				continue
 			}
+			cost := -2 * math.Log(WrongDrawn)
 			for _, g := range groups {
 				x, err := off(g)
 				if err != nil {

@@ -51,9 +51,6 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 		if len(j) == 0 {
 			continue
 		}
-		moved, left := map[int32]float64{}, map[Spot]float64{}
-		var order []int32
-		var spots []Spot
 		for r := range b.rows {
 			y := 0.0
 			for _, s := range j {
@@ -62,27 +59,26 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 			q := &b.rows[r]
 			for _, s := range q.slopes {
 				if v := b.prior[s.unknown] * s.slope * y; math.Abs(v*s.slope) > leastRefit {
-					if _, ok := moved[s.unknown]; !ok {
-						order = append(order, s.unknown)
-					}
-					moved[s.unknown] -= v
+					b.refit.moves[s.unknown] = withSlope(b.refit.moves[s.unknown], int32(e), -v)
 				}
 			}
 			if v := q.variance * y / boards[q.spot]; math.Abs(v) > leastRefit && q.of != nil {
-				if _, ok := left[q.spot]; !ok {
-					spots = append(spots, q.spot)
-				}
-				left[q.spot] += v
+				b.refit.left[q.spot] = withSlope(b.refit.left[q.spot], int32(e), v)
 			}
-		}
-		for _, u := range order {
-			b.refit.moves[u] = append(b.refit.moves[u], OhmSlope{int32(e), moved[u]})
-		}
-		for _, s := range spots {
-			b.refit.left[s] = append(b.refit.left[s], OhmSlope{int32(e), left[s]})
 		}
 	}
 	return nil
+}
+
+// withSlope adds a slope to that of an element in a list, the last of which it mostly is.
+func withSlope(list []OhmSlope, e int32, slope float64) []OhmSlope {
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].Element == e {
+			list[i].Slope += slope
+			return list
+		}
+	}
+	return append(list, OhmSlope{e, slope})
 }
 
 // WrongSlopes gives how the reading just taken by w, with the given slopes, lies off its
@@ -91,27 +87,18 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 // spot that the prediction has taken on.
 func (b *Posterior) WrongSlopes(w *network.Workspace, slopes []Slope, at Spot, rest, least float64) []OhmSlope {
 	out := b.ohmSlopesOf(w, least/8)
-	add := func(e int32, slope float64) {
-		for i := range out {
-			if out[i].Element == e {
-				out[i].Slope += slope
-				return
-			}
-		}
-		out = append(out, OhmSlope{e, slope})
-	}
 	if b.refit.moves != nil {
 		for _, s := range slopes {
 			for _, x := range b.refit.moves[s.unknown] {
 				if v := x.Slope * s.slope; math.Abs(v) > leastRefit {
-					add(x.Element, v)
+					out = withSlope(out, x.Element, v)
 				}
 			}
 		}
 	}
 	if rest > 0 {
 		for _, x := range b.refit.left[at] {
-			add(x.Element, -rest*x.Slope)
+			out = withSlope(out, x.Element, -rest*x.Slope)
 		}
 	}
 	return slices.DeleteFunc(out, func(x OhmSlope) bool { return math.Abs(x.Slope) < least })

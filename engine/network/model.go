@@ -392,10 +392,10 @@ func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok 
 // Line lists the nets that resistances join to one, short of rails and ground, nearest
 // first; a rail is alone.
 func (m *Model) Line(n netlist.NetID) []netlist.NetID {
-	if n == netlist.None || m.Board.Nets[n].Rail {
-		return []netlist.NetID{n}
-	}
 	line := []netlist.NetID{n}
+	if n == netlist.None || m.Board.Nets[n].Rail {
+		return line
+	}
 	seen := map[netlist.NetID]bool{n: true, netlist.None: true, m.Board.Ground: true}
 	for k := 0; k < len(line); k++ {
 		m.Neighbours(line[k], func(_ int32, o netlist.NetID) {

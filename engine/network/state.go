@@ -83,19 +83,6 @@ func (m *Model) orderOf(p netlist.Point) int16 {
 	return -1
 }
 
-// NetsOf lists the nets that a path, cut, loose contact or broken trace lies on.
-func (m *Model) NetsOf(c *Change) []netlist.NetID {
-	switch c.Kind {
-	case AddPath:
-		return []netlist.NetID{c.A.Net, c.B.Net}
-	case Cut:
-		return []netlist.NetID{m.Net(m.Elements[c.Element].A), m.Net(m.Elements[c.Element].B)}
-	case Detach:
-		return []netlist.NetID{m.Net(c.Contact)}
-	}
-	return []netlist.NetID{c.Net}
-}
-
 // Joins tells whether a change is a path between two nets.
 func (c *Change) Joins(a, b netlist.NetID) bool {
 	return c.Kind == AddPath && (c.A.Net == a && c.B.Net == b || c.A.Net == b && c.B.Net == a)

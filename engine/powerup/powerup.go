@@ -11,9 +11,10 @@
 // that a removed, reinstalled, new, jumpered or repaired place touches has to be read
 // again afterwards, and the reading has to be that of a good board, as the board
 // lies then. Whatever else was read has to be right as well, in whatever way and
-// wherever it was read, whether anybody worked on it or not. A part that sits the wrong way round is caught by the same
-// readings, if need be with the probes swapped. Where no rail was measured, or nothing
-// shows that the leads are connected, the board was not checked: that is no pass.
+// wherever it was read, whether anybody worked on it or not. A part that sits the wrong
+// way round is caught by the same readings, if need be with the probes swapped. Where no
+// rail was measured, or nothing shows that the leads are connected, the board was not
+// checked: that is no pass.
 // Check reads the record of the case and nothing else: the same record always gives
 // the same answer. Whether a reading is right is decided by engine.Compare alone.
 //

@@ -24,7 +24,8 @@ const (
 
 // further adds what can still tell something while a reading is out of range, though
 // no step distinguishes the suspects: points nearby that were not read, connectors that
-// were not, resistances across series parts, parts that nobody looked at. Last of all the board is escalated.
+// were not, resistances across series parts, parts that nobody looked at. Last of all the
+// board is escalated.
 func (p *planning) further(d *Diagnosis) {
 	wrong := d.OutOfRange()
 	if len(wrong) == 0 {

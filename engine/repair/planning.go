@@ -203,7 +203,7 @@ func (p *planning) reach() []netlist.NetID {
 				add(p.Taken[p.TakenOf(f.Observation)].Read.At.Net)
 				continue
 			}
-			for _, n := range p.Model.NetsOf(&f.Locus.Change) {
+			for _, n := range p.Model.Nets(&f.Locus.Change) {
 				add(n)
 			}
 		}

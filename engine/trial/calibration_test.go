@@ -81,21 +81,13 @@ func TestCalibration(t *testing.T) {
 		byPeople bool
 	}{{"fully drawn", false}, {"drawn by people", true}} {
 		var lead, none Calibration
-		for k, board := range peopleBoards {
-			if *only != "" && *only != board.name {
-				continue
-			}
-			b, err := netlist.Load(board.path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			m := network.New(b)
+		eachBoard(t, func(k int, name string, m *network.Model) {
 			seed := uint64(100_000 * (k + 1))
 			if *use == "reporting" {
 				seed += reportingCalibration
 			}
 			var first, nothing Calibration
-			for _, s := range parallel(t, max(n*calibrationShare[board.name]/100, 1), func(i int) (said, error) {
+			for _, s := range parallel(t, max(n*calibrationShare[name]/100, 1), func(i int) (said, error) {
 				var drawing *practice.Drawing
 				var err error
 				if kind.byPeople {
@@ -128,9 +120,9 @@ func TestCalibration(t *testing.T) {
 				none.Add(s.none, s.good)
 			}
 			if *tell {
-				t.Logf("%s, %s, first suspect: error %.3f\n%s%s, that no part is bad: error %.3f\n%s", board.name, kind.name, first.Error(), &first, board.name, nothing.Error(), &nothing)
+				t.Logf("%s, %s, first suspect: error %.3f\n%s%s, that no part is bad: error %.3f\n%s", name, kind.name, first.Error(), &first, name, nothing.Error(), &nothing)
 			}
-		}
+		})
 		for _, c := range []struct {
 			of string
 			*Calibration

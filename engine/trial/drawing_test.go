@@ -305,7 +305,7 @@ func namesOf(d *practice.Drawing, m *network.Model, f *practice.Fault) (names []
 		if l.Part != netlist.None { // once it was found
 			names = append(names, m.Board.Parts[l.Part].Name)
 		}
-		for _, n := range m.NetsOf(&l.Change) {
+		for _, n := range m.Nets(&l.Change) {
 			if n == netlist.None || n == m.Board.Ground {
 				continue
 			}

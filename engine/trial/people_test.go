@@ -40,6 +40,21 @@ var peopleBoards = []struct{ name, path string }{
 	{"dock60", "../../testdata/boards/dock60.yaml"},
 }
 
+// eachBoard loads the boards that are asked for, one after another.
+func eachBoard(t *testing.T, do func(k int, name string, m *network.Model)) {
+	t.Helper()
+	for k, board := range peopleBoards {
+		if *only != "" && *only != board.name {
+			continue
+		}
+		b, err := netlist.Load(board.path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		do(k, board.name, network.New(b))
+	}
+}
+
 // ending is how a repair ended.
 type ending int
 
@@ -217,18 +232,10 @@ func TestPeople(t *testing.T) {
 		asDrawn bool
 	}{{"drawn by people", true}, {"fully drawn", false}} {
 		var all []course
-		for k, board := range peopleBoards {
-			if *only != "" && *only != board.name {
-				continue
-			}
-			b, err := netlist.Load(board.path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			m := network.New(b)
+		eachBoard(t, func(k int, name string, m *network.Model) {
 			n := *people
 			if n == 0 {
-				n = fewCases[board.name]
+				n = fewCases[name]
 			}
 			seed := uint64(1000 * (k + 1)) // of tuning; nobody has looked at those of reporting
 			if *use == "reporting" {
@@ -241,9 +248,9 @@ func TestPeople(t *testing.T) {
 				}
 				return playPeople(m, seed+uint64(i), faults, kind.asDrawn)
 			})
-			missed.hold(kind.name, board.name, kind.asDrawn, courses)
+			missed.hold(kind.name, name, kind.asDrawn, courses)
 			all = append(all, courses...)
-		}
+		})
 		if *only == "" {
 			missed.hold(kind.name, "all boards", kind.asDrawn, all)
 		}

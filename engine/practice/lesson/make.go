@@ -442,7 +442,7 @@ func (x *Case) lure(r *rand.Rand, s *Subject, m *network.Model, bad map[netlist.
 		return
 	}
 	var near []netlist.PartID
-	for _, n := range m.NetsOf(&x.faults[0].Locus.Change) {
+	for _, n := range m.Nets(&x.faults[0].Locus.Change) {
 		if n == m.Board.Ground || m.Board.Nets[n].Rail {
 			continue
 		}
