@@ -200,7 +200,7 @@ func (s *sweep) beyond() *Observation {
 	}
 	for i := range s.changes {
 		c := &s.changes[i]
-		if c.Kind != network.AddPath {
+		if g := s.ph.Posterior.Model.Board.Ground; c.Kind != network.AddPath || c.A.Net == g || c.B.Net == g {
 			continue
 		}
 		n := c.A.Net
