@@ -438,7 +438,7 @@ func (s *search) reach(a, b *candidate, obs int, gain float64) float64 {
 	}
 	sd := math.Hypot(math.Hypot(o.Good.Sigma, o.Noise.Own), o.gap(clamp(v, lo, hi)))
 	far := math.Max(math.Max(lo-v, v-hi)-3*sd, 0) / sd
-	return math.Max(gain+math.Log(studentDensity(far, o.df())/studentDensity(0, o.df())), 0)
+	return math.Max(gain+math.Log(studentDensity(far, o.freedom)/studentDensity(0, o.freedom)), 0)
 }
 
 // ceiling is a quick upper bound of bound: every observation at its best.

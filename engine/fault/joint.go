@@ -163,14 +163,14 @@ func (j *Joint) weigh() error {
 	j.count = make([]float64, n)
 	set := func(a int, count, off, variance float64) {
 		j.count[a] = count
-		df, own := j.obs[j.num[a]].df(), math.Min(j.own[a], variance)
+		df, own := j.obs[j.num[a]].freedom, math.Min(j.own[a], variance)
 		off *= (own + j.extra[a]) / (variance + j.extra[a])
 		tail := own * ((df+off*off/own)/(df+1) - 1)
 		j.extra[a] = clamp(math.Max((1/math.Max(count, 1e-9)-1)*variance, tail), 0, mostExtra)
 	}
 	for a, i := range j.num {
 		sd := math.Sqrt(j.k[a*n+a])
-		set(a, healthy(j.r[a]/sd, sd, j.obs[i].df()), j.r[a], sd*sd)
+		set(a, healthy(j.r[a]/sd, sd, j.obs[i].freedom), j.r[a], sd*sd)
 	}
 	for round := range 12 {
 		if err := j.invert(); err != nil {
@@ -191,7 +191,7 @@ func (j *Joint) weigh() error {
 			variances[a] = cov[k*len(mates)+k]
 			sd := math.Sqrt(variances[a])
 			offs[a] = j.r[a] - mean[k]
-			next[a] = healthy(offs[a]/sd, sd, j.obs[i].df())
+			next[a] = healthy(offs[a]/sd, sd, j.obs[i].freedom)
 			if round > 1 {
 				next[a] = math.Sqrt(next[a] * j.count[a])
 			}
@@ -289,13 +289,19 @@ func (j *Joint) gaps() {
 				z += inv[a*m+b] * off[b]
 			}
 			o := &j.obs[j.num[x]]
-			j.gap[j.num[x]] = toNormal(z/math.Sqrt(inv[a*m+a]), o.df())
+			j.gap[j.num[x]] = toNormal(z/math.Sqrt(inv[a*m+a]), o.freedom)
 		}
 	}
 }
 
-// df gives the degrees of freedom of an observation.
-func (o *Observation) df() float64 {
+// satterthwaite gives the degrees of freedom of the sum of two, by their variances a and b and
+// degrees of freedom (Welch and Satterthwaite, from memory).
+func satterthwaite(a, dfA, b, dfB float64) float64 {
+	return square(a+b) / (square(a)/dfA + square(b)/dfB)
+}
+
+// ownDF gives the degrees of freedom of an observation but for its conversion.
+func (o *Observation) ownDF() float64 {
 	if o.Known != nil && !o.row.over {
 		return math.Max(o.Known.DF, 3)
 	}
@@ -474,7 +480,7 @@ func (j *Joint) block(in, skip []uint64) *block {
 		if !o.Over {
 			b.volts++
 		}
-		b.good[k], b.tails[k] = o.row, newStudent(o.df())
+		b.good[k], b.tails[k] = o.row, newStudent(o.freedom)
 		b.with[k], b.half[k], b.off[k] = b.against(&o.row)
 		for d := range k + 1 {
 			b.cov[k*m+d] = j.ph.covariance(&o.row, &b.good[d]) - dot(b.half[k], b.with[d])
@@ -791,7 +797,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
-		o.offset, o.converting = ph.Posterior.Convert(o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
+		o.offset, o.converting = ph.Posterior.Convert(w, o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
 	}
 	taken := 0.0
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
@@ -801,7 +807,13 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
-		o.row.share(o.spotKey(), math.Sqrt(o.converting))
+	}
+	scale := o.converting * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, its square
+	o.freedom = o.ownDF()
+	if taken > 0 && scale > 0 {
+		own := ph.inLine(&o.row, &o.row) + o.row.own
+		o.freedom = math.Round(satterthwaite(own, o.freedom, scale, fit.ConvertDF))
+		o.row.share(o.spotKey(), math.Sqrt(scale))
 	}
 	if !o.Matched || r.Over {
 		o.row.ohms = ph.Posterior.WrongSlopes(w, o.row.slopes, o.Spot, taken, o.looseFrom())
@@ -825,11 +837,11 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 		p.Volts = mean
 	}
 	if o.Known != nil && !o.base.Over {
-		p.DF = math.Max(o.Known.DF, 3)
+		p.DF = o.freedom
 	}
-	// Only the line's own part of the variance is of a spread that is not well known;
-	// degrees of freedom of a sum by Welch and Satterthwaite (from memory).
-	if own := math.Min(ph.inLine(q, q), variance); own > 0 && p.DF < 60 {
+	// Only the line's own part of the variance, conversion included, is of a spread that is
+	// not well known.
+	if own := math.Min(ph.inLine(q, q)+together(q.shared, q.shared, keySpot), variance); own > 0 && p.DF < 60 {
 		p.DF = math.Min(p.DF*square(variance/own), 60)
 	}
 	p.Sigma = math.Sqrt(math.Max(variance, 0) + q.instead.share*q.instead.sd*q.instead.sd)

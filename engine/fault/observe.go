@@ -39,6 +39,7 @@ type Observation struct {
 	// the variance in V^2 of converting that from theirs.
 	offset, converting float64
 	ratio              float64   // variance of good boards over what the model predicts
+	freedom            float64   // degrees of freedom of how far it lies from a good board's
 	sharings           []sharing // filled in by Search
 	ended              network.Ended
 }

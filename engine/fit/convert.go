@@ -37,6 +37,7 @@ type conversion struct {
 type gauge struct {
 	drive  network.Drive
 	volts  float64
+	ohmic  float64 // V, of those across resistances of parts
 	slopes []Slope // in order
 }
 
@@ -46,10 +47,29 @@ type stray struct {
 	volts, own   float64 // own: V^2, of the meter's last digit and the contact
 }
 
-// gaugeOf makes a gauge of a reading with the given slopes.
-func (b *Posterior) gaugeOf(d network.Drive, volts float64, slopes []Slope) gauge {
+// gaugeOf makes a gauge of the reading that w has just taken, with its slopes. A reading is
+// the sum of what each resistance and each junction that carries the current drops, or less,
+// by the source's own resistance:
+//
+//	V sum_j dV/d(drop_j) = sum_e R_e dV/dR_e + sum_j drop_j dV/d(drop_j)
+func (b *Posterior) gaugeOf(w *network.Workspace, d network.Drive, volts float64, slopes []Slope) gauge {
 	slopes, _ = b.Trim(slopes, noVariance)
-	return gauge{d, volts, slopes}
+	g := gauge{drive: d, volts: volts, ohmic: volts, slopes: slopes}
+	if sum := g.junctions(); sum > mostlyOhmic {
+		g.ohmic = 0
+		w.OhmSensitivities(func(e int32, slope float64) { g.ohmic += b.Values.Ohms[e] * slope / sum })
+	}
+	return g
+}
+
+// junctions sums the slopes against the drops of junctions.
+func (g *gauge) junctions() (sum float64) {
+	for _, x := range g.slopes {
+		if x.unknown%unknowns == drop {
+			sum += math.Abs(x.slope)
+		}
+	}
+	return sum
 }
 
 // add takes in a reading that the estimated circuit reads with a gauge, and gives the
@@ -61,6 +81,15 @@ func (c *conversion) add(g gauge) int {
 		c.gauges, c.boards = append(c.gauges, g), append(c.boards, 0)
 	}
 	return k
+}
+
+// leastOhmic is the least that resistances have in the readings of the gauges, in V.
+func (c *conversion) leastOhmic() float64 {
+	least := math.Inf(1)
+	for _, g := range c.gauges {
+		least = math.Min(least, g.ohmic)
+	}
+	return least
 }
 
 // learnConversion works out what readings of boards say of the misfits; they are in order
@@ -138,13 +167,14 @@ func (c *conversion) share() []float64 {
 // library.
 func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []float64) {
 	n := len(gauges)
-	low, high, split := gauges[0].volts, gauges[0].volts, 0.0
+	low, high, least, most, split := gauges[0].volts, gauges[0].volts, gauges[0].ohmic, gauges[0].ohmic, 0.0
 	for _, g := range gauges {
 		low, high = math.Min(low, g.volts), math.Max(high, g.volts)
-		sum := 0.0
+		least, most = math.Min(least, g.ohmic), math.Max(most, g.ohmic)
+		sum, all := 0.0, math.Max(g.junctions(), mostlyOhmic)
 		for _, x := range g.slopes {
 			if x.unknown%unknowns == drop {
-				share := math.Min(math.Abs(x.slope), 1) // of the current, near enough
+				share := math.Abs(x.slope) / all // of the current, near enough
 				sum += share * (1 - share)
 			}
 		}
@@ -154,9 +184,9 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 		split = math.Max(split, 0.5) // any share
 	}
 	rail := s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail
-	byItself := undrawn
+	steps := undrawn*math.Max(high-low-(most-least), 0) + ohmicStep*(most-least)
 	if s.Polarity == references.RedOnGround { // else supplies, whose loads side by side differ enough
-		byItself = math.Hypot(undrawn, splitShare*split)
+		steps = math.Hypot(steps, splitShare*split*(high-low))
 	}
 	load := func(g *gauge) float64 { // how much more than a junction a load changes by
 		if !rail {
@@ -170,7 +200,7 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 			x, y := &gauges[i], &gauges[j]
 			v := b.open(x.slopes, y.slopes) + loadedRails*load(x)*load(y)
 			if i == j {
-				v += square(contactSD) + square(byItself*(high-low))
+				v += square(contactSD) + square(steps)
 			}
 			p[i*n+j], p[j*n+i] = v, v
 		}
@@ -198,10 +228,10 @@ func invert(k []float64, n int) []float64 {
 }
 
 // Convert gives by how many volts more than the estimated circuit good boards read at a
-// spot with a meter, under which that reads volts and has the given slopes; and the
+// spot with a meter, under which that reads volts, as w has just done, and has the given slopes; and the
 // variance in V^2 that a reading takes on by conversion from the meters that they were read
 // with, none for the same meter.
-func (b *Posterior) Convert(s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance float64) {
+func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance float64) {
 	c := b.conversions[s]
 	if c == nil {
 		return 0, 0
@@ -214,7 +244,7 @@ func (b *Posterior) Convert(s Spot, d network.Drive, volts float64, slopes []Slo
 	to := slices.IndexFunc(gauges, func(x gauge) bool { return x.drive == d })
 	if to < 0 {
 		to = len(gauges)
-		gauges = append(gauges, b.gaugeOf(d, volts, slopes))
+		gauges = append(gauges, b.gaugeOf(w, d, volts, slopes))
 	}
 	u, cov := b.misfits(s, c, gauges)
 	n := len(gauges)
@@ -228,7 +258,11 @@ func (b *Posterior) Convert(s Spot, d network.Drive, volts float64, slopes []Slo
 			variance += want[i] * cov[i*n+j] * want[j]
 		}
 	}
-	return offset + u[to] - c.mean, c.excess * (math.Max(variance, 0) + square(contactSD))
+	ohmic := gauges[to].ohmic
+	for i, x := range c.share() {
+		ohmic -= x * gauges[i].ohmic
+	}
+	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(contactSD)) + square(tolerance*ohmic)
 }
 
 // open gives the covariance in V^2 that the priors of the junctions give to two

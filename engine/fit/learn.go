@@ -18,7 +18,7 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
 			var each []Slope
 			each, slopes[i] = b.Slopes(w, g.celsius)
-			gauges[i] = b.gaugeOf(g.drive, readings[i].Volts, each)
+			gauges[i] = b.gaugeOf(w, g.drive, readings[i].Volts, each)
 			w.Leave(&g.visit, false)
 		}
 		return err
@@ -91,7 +91,7 @@ func (b *Posterior) convertAll(s Spot, p *pile) {
 			if _, known := boards[name]; !known {
 				boards[name] = len(boards)
 			}
-			own := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6))
+			own := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6)) + square(tolerance*(c.gauges[k].ohmic-c.leastOhmic()))
 			list = append(list, stray{boards[name], k, x.Volts, own})
 			levels = append(levels, x.Volts+c.gauges[k].volts)
 		}

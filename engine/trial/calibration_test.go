@@ -2,6 +2,7 @@ package trial
 
 import (
 	"flag"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -33,12 +34,11 @@ var calibrationShare = map[string]int{"sensor12": 80, "kestrel": 18, "dock60": 2
 // setShares are those of sets of one, two and three faults (design, from memory).
 var setShares = []float64{0.80, 0.15, 0.05}
 
-// byPrior draws faults on the lines of the connectors by their odds, or none.
+// byPrior draws faults on the lines of the connectors by their odds, or none. A fault
+// elsewhere, of which the complaint tells nothing, comes as often as one on a line, but only
+// where some reading shows it: what shows nowhere is no part that is asked for.
 func byPrior(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
 	p := fault.DefaultPriors()
-	if r.Float64() < p.Elsewhere {
-		return nil, nil
-	}
 	on := map[netlist.NetID]bool{}
 	for _, pin := range at {
 		if pin.Net != netlist.None && pin.Net != t.Model.Board.Ground {
@@ -47,22 +47,82 @@ func byPrior(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []prac
 			}
 		}
 	}
-	deck := practice.NewDeck(fault.Loci(t.Model, p, t.Model.Nominal()), func(l *fault.Locus, _ fault.Mode) bool {
+	onLine := func(l *fault.Locus) bool {
 		return slices.ContainsFunc(t.Model.Nets(&l.Change), func(n netlist.NetID) bool { return on[n] })
-	})
-	n, x := 1, r.Float64()
-	for n < len(setShares) && x >= setShares[n-1] {
-		x -= setShares[n-1]
-		n++
 	}
-	for len(faults) < n {
-		f := deck.Draw(r)
-		if !slices.ContainsFunc(faults, func(g practice.Fault) bool { return g.Locus.Change == f.Locus.Change }) {
-			faults = append(faults, f)
+	loci := fault.Loci(t.Model, p, t.Model.Nominal())
+	all, ours := 0.0, 0.0
+	for i := range loci {
+		for _, m := range loci[i].Modes {
+			if all += m.Odds; onLine(&loci[i]) {
+				ours += m.Odds
+			}
 		}
 	}
-	return faults, nil
+	deck := practice.NewDeck(loci, nil)
+	chance := []float64{p.Elsewhere} // by the number of faults, of one in all so far as they are on lines
+	for k, share := range setShares {
+		chance = append(chance, (1-p.Elsewhere)*share*math.Pow(all/ours, float64(k+1)))
+	}
+draw:
+	for {
+		n, x := 0, r.Float64()*sum(chance)
+		for x >= chance[n] && n < len(chance)-1 {
+			x -= chance[n]
+			n++
+		}
+		faults = faults[:0]
+		for len(faults) < n {
+			f := deck.Draw(r)
+			if !slices.ContainsFunc(faults, func(g practice.Fault) bool { return g.Locus.Change == f.Locus.Change }) {
+				faults = append(faults, f)
+			}
+		}
+		for i := range faults {
+			if onLine(&faults[i].Locus) {
+				continue
+			}
+			if shows, err := moves(t, &faults[i], at); err != nil || !shows {
+				if err != nil {
+					return nil, err
+				}
+				continue draw
+			}
+		}
+		return faults, nil
+	}
 }
+
+// moves tells whether a fault by itself moves a reading at some points by more than faintly.
+func moves(t *practice.Trial, f *practice.Fault, at []netlist.Point) (bool, error) {
+	bad := *t
+	bad.Faults = []practice.Fault{*f}
+	with, without := practice.Simulator{Board: bad.Faulty(), Meter: t.Instrument}, practice.Simulator{Board: t.Good(), Meter: t.Instrument}
+	for _, p := range at {
+		v, err := with.Read(p, references.RedOnGround, netlist.Edits{})
+		if err != nil {
+			return false, err
+		}
+		w, err := without.Read(p, references.RedOnGround, netlist.Edits{})
+		if err != nil {
+			return false, err
+		}
+		if v.Overload != w.Overload || math.Abs(v.Value-w.Value) > movedFrom {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+func sum(list []float64) (s float64) {
+	for _, x := range list {
+		s += x
+	}
+	return s
+}
+
+// movedFrom is a change in volts that no two good boards have between them.
+const movedFrom = 20e-3
 
 func TestCalibration(t *testing.T) {
 	if testing.Short() {
