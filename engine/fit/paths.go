@@ -230,7 +230,7 @@ func (b *Posterior) lower(w *network.Workspace, spot Spot, groups []*group) (bes
 // cost is what so many volts between a group's readings and what is made of them speak
 // against that.
 func (g *group) cost(off float64) float64 {
-	return float64(len(references.PerBoard(g.samples))) * math.Min(square(off/undrawnSpread), undrawnWrong)
+	return float64(g.boards()) * math.Min(square(off/undrawnSpread), undrawnWrong)
 }
 
 // undrawn looks for the net on the line of a spot where good boards show a path that no part
