@@ -57,6 +57,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 	r := &Reply{}
 	err = s.enter(p, e, line, r)
 	s.asked = nil
+	if p.Ask == AskCautions && err == nil && (e.verb == record && e.event.Kind != journal.KindNote || e.verb == sweep || e.verb == visit || e.verb == lineOf) {
+		r.Says = append(r.Says, "the cautions come next: read them and write y")
+	}
 	return r, err
 }
 
