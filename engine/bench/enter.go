@@ -377,7 +377,7 @@ func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
 	case e.verb == warmed && len(e.parts) > 0:
 		name := s.board().Parts[e.parts[0]].Name
 		return wrongEntry("%s does not say what was done or seen", fmt.Sprintf("write it as in removed %s, %s corroded, or %s warm on the name of a rail", name, name, name), printable(line))
-	case e.verb == current:
+	case e.verb == current && p.Ask != AskFunction:
 		return wrongEntry("%s does not say when", "write draws 12 mA before the power button, or after it", printable(line))
 	}
 	return p.notAnswer(line)
