@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -37,7 +38,7 @@ var setShares = []float64{0.80, 0.15, 0.05}
 // byPrior draws faults on the lines of the connectors by their odds, or none. A fault
 // elsewhere, of which the complaint tells nothing, comes as often as one on a line, but only
 // where some reading shows it: what shows nowhere is no part that is asked for.
-func byPrior(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
+func byPrior(r *rand.Rand, t *recorded.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
 	p := fault.DefaultPriors()
 	on := map[netlist.NetID]bool{}
 	for _, pin := range at {
@@ -94,7 +95,7 @@ draw:
 }
 
 // moves tells whether a fault by itself moves a reading at some points by more than faintly.
-func moves(t *practice.Trial, f *practice.Fault, at []netlist.Point) (bool, error) {
+func moves(t *recorded.Trial, f *practice.Fault, at []netlist.Point) (bool, error) {
 	bad := *t
 	bad.Faults = []practice.Fault{*f}
 	with, without := practice.Simulator{Board: bad.Faulty(), Meter: t.Instrument}, practice.Simulator{Board: t.Good(), Meter: t.Instrument}
@@ -148,7 +149,7 @@ func TestCalibration(t *testing.T) {
 			}
 			var first, nothing Calibration
 			for _, s := range parallel(t, max(n*calibrationShare[name]/100, 1), func(i int) (said, error) {
-				var drawing *practice.Drawing
+				var drawing *recorded.Drawing
 				var err error
 				if kind.byPeople {
 					if drawing, err = newDrawing(m.Board, seed+uint64(i)); err != nil {
