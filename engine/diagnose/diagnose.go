@@ -353,17 +353,19 @@ func (q *Inquiry) suspects(d *Findings) error {
 	}
 	byName := map[string]*blame{}
 	var order []*blame
-	for i := range q.Result.Explanations {
-		x := &q.Result.Explanations[i]
+	count := func(x *fault.Explanation, quiet bool) {
 		named, inMode := map[string]bool{}, map[string]bool{}
 		for k := range x.Faults {
 			f := &x.Faults[k]
-			if f.Locus == nil || f.Quiet {
+			if f.Locus == nil || f.Quiet != quiet {
 				continue
 			}
 			name := f.Locus.Name(q.Board)
 			s := byName[name]
 			if s == nil {
+				if quiet {
+					continue
+				}
 				s = &blame{suspect: Suspect{Part: name, Modes: map[string]float64{}, Reasons: []Reason{}}}
 				byName[name] = s
 				order = append(order, s)
@@ -376,10 +378,16 @@ func (q *Inquiry) suspects(d *Findings) error {
 				s.suspect.Probability += x.Probability
 				named[name] = true
 			}
-			if x.Probability > s.likely {
+			if x.Probability > s.likely && !quiet {
 				s.likely, s.best = x.Probability, f
 			}
 		}
+	}
+	for i := range q.Result.Explanations {
+		count(&q.Result.Explanations[i], false)
+	}
+	for i := range q.Result.Explanations { // in other ways a suspect may be bad without a reading that shows it
+		count(&q.Result.Explanations[i], true)
 	}
 	sort.SliceStable(order, func(a, b int) bool {
 		return fault.Level(order[a].suspect.Probability) > fault.Level(order[b].suspect.Probability)
