@@ -196,8 +196,8 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 		return nil, err
 	}
 	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}, repairs: map[netlist.NetID]int{}}
-	stages := c.Stages()
-	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
+	now := c.Now()
+	k.edits, k.meter = now.Edits, now.Meter
 	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, ComeBack: []Look{}, Functions: []Function{}, Need: []Need{}}
 	for _, x := range c.ComeBack() {
 		g.ComeBack = append(g.ComeBack, Look{c.Board.Parts[x.Part].Name, x.Look.String()})

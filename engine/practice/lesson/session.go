@@ -756,11 +756,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 
 // Predict says what a good board would show now at some points, red probe on ground.
 func (d *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error) {
-	spots := make([]diagnose.Spot, len(points))
-	for i, at := range points {
-		spots[i].At = at
-	}
-	return d.Engine.PredictAt(d.Case(), spots)
+	return d.Engine.PredictPoints(d.Case(), points)
 }
 
 // Seconds is the bench time spent so far.
