@@ -80,6 +80,23 @@ func (b *Board) PinPoint(p PinRef) Point {
 	return Point{Kind: PointPin, Net: b.Connectors[p.Connector].Pins[p.Pin].Net, Terminal: noTerminal, Pin: p, Pad: None}
 }
 
+// Pins gives the pins of a connector in the order of the file.
+func (b *Board) Pins(c ConnectorID) []Point {
+	list := make([]Point, len(b.Connectors[c].Pins))
+	for i := range list {
+		list[i] = b.PinPoint(PinRef{c, int32(i)})
+	}
+	return list
+}
+
+// AllPins gives the pins of all connectors.
+func (b *Board) AllPins() (list []Point) {
+	for c := range b.Connectors {
+		list = append(list, b.Pins(ConnectorID(c))...)
+	}
+	return list
+}
+
 func (b *Board) padPoint(pad int32) Point {
 	return Point{Kind: PointPad, Net: b.TestPoints[pad].Net, Terminal: noTerminal, Pin: noPin, Pad: pad}
 }

@@ -411,10 +411,7 @@ func (l *levels) pageConnector(v *benchpage.View, p *bench.Prompt) (netlist.Conn
 		return id, nil
 	}
 	c := &board.Connectors[id]
-	points := make([]netlist.Point, len(c.Pins))
-	for i := range points {
-		points[i] = board.PinPoint(netlist.PinRef{Connector: id, Pin: int32(i)})
-	}
+	points := board.Pins(id)
 	expect, err := l.predict(points)
 	if err != nil {
 		return id, err

@@ -123,11 +123,9 @@ func (e *Basis) points(names []string) ([]netlist.Point, error) {
 		return out, nil
 	}
 	shown := map[netlist.NetID]bool{e.Board.Ground: true}
-	for c := range e.Board.Connectors {
-		for i, pin := range e.Board.Connectors[c].Pins {
-			shown[pin.Net] = true
-			out = append(out, e.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
-		}
+	out = e.Board.AllPins()
+	for _, at := range out {
+		shown[at.Net] = true
 	}
 	for n := range e.Board.Nets {
 		if pts := e.Board.PointsOn(netlist.NetID(n)); !shown[netlist.NetID(n)] && len(pts) > 0 {

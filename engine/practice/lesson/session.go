@@ -267,16 +267,13 @@ func editsAfter(all []journal.Event) netlist.Edits {
 func (d *Session) sweep() error {
 	b := d.sim.board
 	var reads []journal.Read
-	for c := range b.Connectors {
-		for i := range b.Connectors[c].Pins {
-			at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-			r := journal.Read{At: at, Name: b.PointName(at)}
-			var err error
-			if r.Reading, err = d.sim.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
-				return err
-			}
-			reads = append(reads, r)
+	for _, at := range b.AllPins() {
+		r := journal.Read{At: at, Name: b.PointName(at)}
+		var err error
+		if r.Reading, err = d.sim.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
+			return err
 		}
+		reads = append(reads, r)
 	}
 	return d.write(journal.Event{Kind: journal.KindRead, Readings: reads, Note: "the sweep that the board came with"})
 }
