@@ -298,13 +298,9 @@ func (p *Part) terminalNames() []string {
 // some lists the first few names: "A1, A2, A3 and 12 more".
 func some(names []string) string {
 	const most = 6
-	shown := make([]string, 0, most)
-	for _, n := range names[:min(len(names), most)] {
-		shown = append(shown, document.Printable(n))
+	shown := make([]string, len(names))
+	for i, n := range names {
+		shown[i] = document.Printable(n)
 	}
-	text := strings.Join(shown, ", ")
-	if len(names) > most {
-		text += fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return text
+	return document.Few(shown, most)
 }

@@ -199,7 +199,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	}
 	id, file, ok := pathOf(c)
 	if !ok {
-		return nil, nil, whole(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
+		return nil, nil, document.Wrong(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
 	}
 	key := file + "\n" + c.Board.File
 	x := sc.cases[key]
@@ -212,7 +212,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	}
 	f := x.file
 	if f.ID != id {
-		return nil, nil, whole(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
+		return nil, nil, document.Wrong(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
 			"put the file back that the student worked with, or make its set anew with the same board, seed and passphrase")
 	}
 	if x.engine == nil {

@@ -175,10 +175,10 @@ func Preview(file string) (*Session, error) {
 func begin(f *File, w *journal.Writer, by string) (*Session, error) {
 	c := w.Case()
 	if other := student(c); other != "" && other != by {
-		return nil, whole(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
+		return nil, document.Wrong(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
 	}
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
-		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
+		return nil, document.Wrong(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
 	data, err := f.bench()
 	if err != nil {
@@ -215,7 +215,7 @@ func (f *File) engine(c *journal.Case, data *benchData) (*engine.Engine, error) 
 // simulation makes the board of a file.
 func (f *File) simulation(b *netlist.Board, data *benchData) (*simulation, []fault.Locus, error) {
 	if b.Identity() != data.Identity {
-		return nil, nil, whole(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
+		return nil, nil, document.Wrong(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
 	}
 	m := network.New(b)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
