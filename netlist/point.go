@@ -227,7 +227,7 @@ func (b *Board) ConnectorByName(name string) (ConnectorID, error) {
 // numbered around k-1 and k+1 within each half.
 func (b *Board) Neighbours(pin PinRef) []PinRef {
 	c := &b.Connectors[pin.Connector]
-	place, last := c.places()
+	place, last := c.Places()
 	step, half := 1, last
 	switch {
 	case c.Rows == 2 && c.Numbering == Alternate:
@@ -246,9 +246,9 @@ func (b *Board) Neighbours(pin PinRef) []PinRef {
 	return next
 }
 
-// places returns the position of each pin along the numbering, from 1, and the
+// Places returns the position of each pin along the numbering, from 1, and the
 // last position.
-func (c *Connector) places() (place []int, last int) {
+func (c *Connector) Places() (place []int, last int) {
 	place = make([]int, len(c.Pins))
 	for i, p := range c.Pins {
 		n, err := strconv.Atoi(p.Name)
