@@ -458,31 +458,17 @@ func (s *Session) proof(event int) ([]diagnose.Spot, error) {
 	if err != nil {
 		return nil, err
 	}
-	type key struct {
-		net netlist.NetID
-		pol string
-	}
-	latest, first := map[key]int{}, map[key]int{}
-	var order []key
-	for i := range list {
-		at, err := s.board().Point(list[i].At)
-		if err != nil || list[i].To != "" || list[i].Ohms != nil || at.Net == netlist.None {
-			continue
-		}
-		k := key{at.Net, list[i].Polarity}
-		if _, ok := latest[k]; !ok {
-			order, first[k] = append(order, k), i
-		}
-		latest[k] = i
-	}
 	var spots []diagnose.Spot
-	for _, k := range order {
-		r := &list[latest[k]]
-		if r.Event > event || r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
+	for _, p := range diagnose.ByPlace(list) {
+		first, last := p[0], p[len(p)-1]
+		if last.Event > event || last.Verdict == diagnose.Agrees || last.Verdict == diagnose.NoKnownGood || last.To != "" || last.Ohms != nil {
 			continue
 		}
-		at, _ := s.board().Point(list[first[k]].At) // a connector pin, most often
-		pol, _ := references.ParsePolarity(r.Polarity)
+		at, err := s.board().Point(first.At) // a connector pin, most often
+		if err != nil || at.Net == netlist.None {
+			continue
+		}
+		pol, _ := references.ParsePolarity(last.Polarity)
 		spots = append(spots, diagnose.Spot{At: at, Polarity: pol})
 	}
 	return spots, nil

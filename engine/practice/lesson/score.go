@@ -573,18 +573,10 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 // stillOut is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
 func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
-	last := map[string]*diagnose.Comparison{}
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		last[r.At+r.To+r.Polarity] = r
-	}
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		if r.Event > sweepEvent {
-			break
-		}
-		if x := last[r.At+r.To+r.Polarity]; r.Verdict != diagnose.Agrees && x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
-			return x
+	for _, p := range diagnose.ByPlace(d.Readings) {
+		first, last := p[0], p[len(p)-1]
+		if first.Event <= sweepEvent && first.Verdict != diagnose.Agrees && last.Verdict != diagnose.Agrees && last.Verdict != diagnose.NoKnownGood && math.Abs(last.ZScore) >= plainSigmas {
+			return last
 		}
 	}
 	return nil
