@@ -413,6 +413,9 @@ func (l *loader) names(root document.Node) {
 			single(e.Key, what, e.Name())
 			for _, pin := range e.Value.Get("pins").Entries() {
 				single(pin.Key, "pin", pin.Name())
+				if _, net := l.index.nets[pin.Name()]; net && pin.Value.Kind() == document.Nothing {
+					l.problem(pin.Key.At(), "write the pin before it, as in "+document.Quote("2: "+pin.Name()), "the pin %s has no net, and a net has that name", document.Quote(pin.Name()))
+				}
 			}
 			if _, twice := l.split(e.Name()); twice {
 				l.problem(e.Key.At(), "rename it", "the %s %s has the name of a pin", what, document.Quote(e.Name()))

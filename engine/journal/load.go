@@ -610,6 +610,9 @@ func (d *decoder) readings(node, value document.Node) []Read {
 			d.problem(entry.Key.At(), "both probes are on "+document.Quote(entry.Name()), "name another point in `to`, or leave `to` out where the other probe is on ground")
 			continue
 		}
+		if entry.Value.Text() == "1" && at.Net != d.board.Ground {
+			d.warn(entry.Value.At(), "`1` is one millivolt, a short; a display that shows a lone 1 at its left end is at overload", "write OL for that, or 0.001")
+		}
 		reading, _ := quantity.ParseReading(entry.Value.Text()) // the shape has read it already
 		all = append(all, Read{At: at, Name: entry.Name(), To: to, ToName: node.Get("to").Text(), Polarity: polarity, Reading: reading, Pos: entry.Key.At()})
 	}
