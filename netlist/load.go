@@ -247,7 +247,9 @@ func (l *loader) part(p *Part, v document.Node) {
 	if value := v.Get("value"); value.Text() != "" {
 		if err := p.parseValue(value.Text()); err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
-			l.problem(value.At(), do, "value of the %s %s: %s", p.Kind, p.Name, what)
+			var news document.Problems
+			news.Add(value.At(), fmt.Sprintf("value of the %s %s: %s", p.Kind, p.Name, what), do)
+			l.problems.AddElsewhere(news) // a value cut by its comma is told already
 		}
 	}
 	for key, of := range map[string]Kind{"direction": TVS, "channel": Transistor} {
