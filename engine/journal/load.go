@@ -99,6 +99,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		opening := decodeOpening(file, nodes[0].Get("open"))
 		before := len(d.problems)
 		d.board, c.Library, err = around(opening)
+		if lib := c.Library; lib != nil && len(lib.Sweeps) == 0 && len(lib.Skipped) == 1 && lib.Skipped[0].File == opening.KnownPath {
+			d.problem(nodes[0].Get("open").Get("known").At(), fmt.Sprintf("`known` leads to `%s`: %s", shown(opening.KnownPath), lib.Skipped[0].Why), "name the folder of the known-good sweeps")
+		}
 		if err != nil && c.Library == nil {
 			d.surroundingsFailed(nodes[0].Get("open"), opening, err)
 		} else {
