@@ -298,3 +298,40 @@ parts:
 		t.Errorf("nothing found: %v, then %+v", err, d.Next)
 	}
 }
+
+// TestGroundPad: the pad of a part on ground reads OL where its joint is open. That speaks of
+// the joint, not of the lead that belongs on ground, and is proven by soldering it.
+func TestGroundPad(t *testing.T) {
+	s := newShop(t, `
+board: clamped
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: L, 3: M, 4: V}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  D1: {kind: tvs, pins: [L, GND]}
+  R1: {kind: resistor, value: 33R, pins: [L, N]}
+  U1: {kind: ic, package: leaded, pins: {1: V, 2: GND, 3: N, 4: M}, supply: 1, ground: 2}
+`, 4)
+	bad := s.faulty(netlist.Edits{}, "D1.2:open joint")
+	swept := reads(s.sweep(references.RedOnGround, bad)...)
+	pad := journal.Read{At: s.point("D1.2"), Name: "D1.2", Polarity: references.RedOnGround, Reading: s.show("D1.2", references.RedOnGround, bad)}
+	if !pad.Reading.Overload {
+		t.Fatalf("D1.2 reads %v", pad.Reading)
+	}
+	removed := journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{s.part("R1")}}
+	for _, before := range [][]journal.Event{{swept}, {swept, removed}} { // read alone as the board lies, too
+		without := mode(s.diagnose(s.open(before...)), "D1", "open joint")
+		d := s.diagnose(s.open(append(slices.Clone(before), reads(pad))...))
+		if d.Implausible != nil {
+			t.Fatalf("said to be implausible: %+v", d.Implausible)
+		}
+		if with := mode(d, "D1", "open joint"); with < 0.3 || with < 3*without {
+			t.Errorf("D1 open joint has %.3f, before its pad was read %.3f", with, without)
+		}
+	}
+	pad.Reading = s.show("D1.2", references.RedOnGround, s.faulty(netlist.Edits{}))
+	if with := mode(s.diagnose(s.open(swept, reads(pad))), "D1", "open joint"); with > 0.1 {
+		t.Errorf("D1 open joint has %.3f though its pad reads 0", with)
+	}
+}
