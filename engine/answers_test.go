@@ -417,12 +417,12 @@ func dropShop(t *testing.T, text string, drop func(part, from, to string) float6
 	return s
 }
 
-// TestVeiled opens an IC's pin that carries nearly all of the current of its line
+// TestSharedJunction opens an IC's pin that carries nearly all of the current of its line
 // beside a clamp. The known-good readings do not tell which of the two carries it,
 // and the fit leaves it with the clamp: the pin has to be a suspect all the same.
-func TestVeiled(t *testing.T) {
+func TestSharedJunction(t *testing.T) {
 	s := dropShop(t, `
-board: veiled
+board: shared
 revision: A
 ground: GND
 connectors:

@@ -127,14 +127,13 @@ func (p Predictive) logProbOf(volts, over float64) float64 {
 	return p.LogProb(volts)
 }
 
-// anywhere is the likelihood of a reading of which nothing is known: OL (NaN) in
-// one case of ten, else anywhere in the display's range.
+// anywhere is the likelihood of a reading of which nothing is known: OL (NaN) with
+// wrongOpen, else anywhere in the display's range.
 func anywhere(volts float64) float64 {
-	const open = 0.1 // common practice, no source
 	if math.IsNaN(volts) {
-		return open
+		return wrongOpen
 	}
-	return (1 - open) / displaySpan
+	return (1 - wrongOpen) / displaySpan
 }
 
 // logAnywhere is the logarithm of anywhere.

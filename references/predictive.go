@@ -94,7 +94,7 @@ func Predict(volts []float64, overloads int) Predictive {
 // would widen the interval until a fault fits into it. Where more than mostStrays
 // of the boards lie far out, boards differ so, and all of them count.
 func PredictSamples(samples []Sample) Predictive {
-	volts, overloads := perBoard(samples)
+	volts, overloads := PerBoard(samples)
 	far := stray(volts)
 	near := slices.DeleteFunc(slices.Clone(volts), far)
 	if float64(len(volts)-len(near)) > mostStrays*float64(len(volts)) {
@@ -120,13 +120,6 @@ func stray(volts []float64) func(float64) bool {
 	median, spread := RobustSpread(volts)
 	limit := strayLimit * math.Max(spread, DefaultSpread(median))
 	return func(v float64) bool { return math.Abs(v-median) > limit }
-}
-
-// PerBoard gives the readings of one point in volts, one a board: the mean of its
-// voltages, without those that read OL alone.
-func PerBoard(samples []Sample) []float64 {
-	volts, _ := perBoard(samples)
-	return volts
 }
 
 // WithoutBoard leaves out the samples of a board, by its place in PerBoard.
@@ -180,9 +173,31 @@ func Wrong(volts float64, others []float64) float64 {
 	return wrongValue / displaySpan / (wrongValue/displaySpan + right)
 }
 
-// perBoard makes one value a board: the mean of its voltages; OL where it read
-// nothing else.
-func perBoard(samples []Sample) (volts []float64, overloads int) {
+// wrongOpen is the share of wrong readings that are OL, as of a probe that missed the pad
+// (common practice, no source).
+const wrongOpen = 0.5
+
+// WrongKind gives the chance that a few boards are wrong which read OL where many read a
+// voltage, or a voltage where many read OL. The other way to explain them is that good
+// boards differ there: their share of OL is then unknown, Beta distributed with
+// overloadDoubt on either side. tail is the probability that a board of the many reads like
+// the few after all, its voltage being near the limit of the display.
+func WrongKind(few, many int, tail float64) float64 {
+	logBeta := func(a, b float64) float64 {
+		x, _ := math.Lgamma(a)
+		y, _ := math.Lgamma(b)
+		z, _ := math.Lgamma(a + b)
+		return x + y - z
+	}
+	n, m := float64(many), float64(few)
+	differ := math.Exp(logBeta(m+overloadDoubt, n+overloadDoubt) - logBeta(overloadDoubt, overloadDoubt))
+	wrong := 0.5 * math.Pow(wrongValue*wrongOpen, m) * math.Pow(1-wrongValue, n)
+	return wrong / (wrong + differ + 0.5*math.Pow(tail, m))
+}
+
+// PerBoard makes one value a board of the readings of one point: the mean of its
+// voltages; OL, which is counted, where it read nothing else.
+func PerBoard(samples []Sample) (volts []float64, overloads int) {
 	of, boards := boardOf(samples)
 	sum, count := make([]float64, boards), make([]int, boards)
 	for i, s := range samples {

@@ -251,3 +251,29 @@ func BenchmarkPredictiveLogProb(b *testing.B) {
 		p.LogProb(0.458)
 	}
 }
+
+// TestWrongKind compares with the integral over the share s of boards that read OL: Beta
+// distributed as s^(a-1) (1-s)^(a-1), where good boards differ. Substituting s = 1/(1+e^-x)
+// makes it smooth.
+func TestWrongKind(t *testing.T) {
+	integral := func(few, many float64) (sum float64) {
+		const step = 0.25
+		for x := -4000.0; x <= 4000; x += step {
+			tail := math.Log1p(math.Exp(-math.Abs(x)))
+			logShare, logRest := -tail-math.Max(-x, 0), -tail-math.Max(x, 0)
+			sum += math.Exp((few+overloadDoubt)*logShare+(many+overloadDoubt)*logRest) * step
+		}
+		return sum
+	}
+	for _, tt := range []struct {
+		few, many int
+		tail      float64
+	}{{1, 1, 0}, {1, 2, 0}, {1, 2, 0.01}, {1, 8, 0}, {2, 4, 0}, {3, 3, 0.5}} {
+		differ := integral(float64(tt.few), float64(tt.many)) / integral(0, 0)
+		wrong := 0.5 * math.Pow(0.01, float64(tt.few)) * math.Pow(0.98, float64(tt.many))
+		want := wrong / (wrong + differ + 0.5*math.Pow(tt.tail, float64(tt.few)))
+		if got := WrongKind(tt.few, tt.many, tt.tail); math.Abs(got-want) > 1e-6 {
+			t.Errorf("%d against %d, tail %g: %.6f, want %.6f", tt.few, tt.many, tt.tail, got, want)
+		}
+	}
+}

@@ -88,7 +88,7 @@ func (l *Library) summarise(name string, at netlist.Point, pol Polarity) []Summa
 		if at.Net != netlist.None {
 			s.Net = l.board.Nets[at.Net].Name
 		}
-		volts, overloads := perBoard(samples)
+		volts, overloads := PerBoard(samples)
 		s.Median, s.Spread = RobustSpread(volts)
 		s.Overloads = overloads
 		meters, boards := make(map[string]bool), make(map[string]bool)

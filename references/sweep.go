@@ -47,6 +47,7 @@ const RoomCelsius = 23
 type PointReading struct {
 	At      netlist.Point
 	Name    string // the point as the file writes it
+	Line    int32  // of the file; 0 where it is not known
 	Reading quantity.Reading
 }
 
@@ -176,7 +177,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 		if entry.Value.Kind() == document.Nothing {
 			continue // told by the shape, and often the tail of a decimal comma
 		}
-		r := PointReading{Name: points.intern(entry.Name())}
+		r := PointReading{Name: points.intern(entry.Name()), Line: int32(entry.Key.At().Line)}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())
 		if r.Reading.Value > s.Meter.Over {
 			problems.Add(entry.Value.At(), fmt.Sprintf("%s is above %s, where the meter shows OL", document.Quote(entry.Value.Text()), quantity.Format(s.Meter.Over, quantity.Volt)), "write OL, or give the meter's own limit as `overload_above` under `meter`")

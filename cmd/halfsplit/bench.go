@@ -176,9 +176,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	default:
 		s.prose(0, 2, faint, count(len(c.Events), "event")+" so far; going on from there. ? shows what can be entered, q leaves.")
 	}
-	for _, text := range e.Doubts() {
-		s.doubt(text)
-	}
+	s.doubts(e.Doubts())
 	if first != "" {
 		if _, err := session.Enter(first); err != nil {
 			return nil, err

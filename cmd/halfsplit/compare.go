@@ -18,6 +18,7 @@ type comparison struct {
 	// Implausible says that the readings are not those of the board; null where they
 	// may be.
 	Implausible *diagnose.Implausible `json:"implausible"`
+	Doubts      []string              `json:"doubts,omitempty"` // as locate has them
 	Readings    []diagnose.Comparison `json:"readings"`
 }
 
@@ -42,8 +43,10 @@ func (a *app) compareCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.answer(comparison{c.Board.Name, c.Board.Revision, wrong, list}, func() {
+			doubts := e.Doubts()
+			return a.answer(comparison{c.Board.Name, c.Board.Revision, wrong, doubts, list}, func() {
 				s.caseHead(c)
+				s.doubts(doubts)
 				if wrong != nil {
 					s.implausible(wrong)
 				}

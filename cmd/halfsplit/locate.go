@@ -84,9 +84,7 @@ step without "outcomes" is one whose outcome nobody can tell.`,
 // diagnosis prints what the readings of a case mean.
 func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 	s.caseHead(c)
-	for _, text := range d.Doubts {
-		s.doubt(text)
-	}
+	s.doubts(d.Doubts)
 	if d.Implausible == nil { // otherwise they say nothing of the board
 		s.abnormal(c.Board, d)
 	}
@@ -128,11 +126,13 @@ func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 	s.remarks("NOTES", "-", plain, d.Notes)
 }
 
-// doubt says what the good boards have against the board file: no answer is better than
-// the drawing.
-func (s *screen) doubt(text string) {
-	s.gap()
-	s.prose(0, 2, yellow, "! "+sentence(text))
+// doubts says what the good boards have against the board file and each other: no answer
+// is better than the drawing and the known good.
+func (s *screen) doubts(list []string) {
+	for _, text := range list {
+		s.gap()
+		s.prose(0, 2, yellow, "! "+sentence(text))
+	}
 }
 
 // drawingDoubts lists what sweeps of good boards have against their board file, by some

@@ -43,6 +43,7 @@ what good boards draw; --supply says what that is where the good sweeps do not.`
 			}
 			return a.judged(!g.Passed(), g, func() {
 				s.caseHead(c)
+				s.doubts(e.Doubts())
 				s.powerUp(g)
 			})
 		},

@@ -417,8 +417,8 @@ func (q *Inquiry) suspects(d *Findings) error {
 // predictions tells what single faults predict, working out once what several do.
 type predictions struct {
 	*Inquiry
-	w    *network.Workspace
-	told map[predictionKey]fault.Prediction
+	w      *network.Workspace
+	boards map[predictionKey]fault.Prediction
 }
 
 type predictionKey struct {
@@ -434,12 +434,12 @@ func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 		return o.Good, nil
 	}
 	key := predictionKey{obs, s.Model.Effect(changes[0], o.Edits, o.Probe), len(changes) > 1}
-	p, ok := s.told[key]
+	p, ok := s.boards[key]
 	if ok {
 		return p, nil
 	}
 	p, err := s.Physics.Under(s.w, o, changes)
-	s.told[key] = p
+	s.boards[key] = p
 	return p, err
 }
 

@@ -94,7 +94,7 @@ func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
 // source).
 const (
 	supplyOhms  = 3e3 // from a pin of an IC that is not in the drawing to its supply
-	besideOhms  = 5e4 // between two of its pins
+	pinsOhms    = 5e4 // between two of its pins
 	leakageOhms = 3e5 // of junctions and residue on any board
 )
 
@@ -103,7 +103,7 @@ const (
 func (e *Basis) ModelShare(a, b netlist.NetID) func(ohms float64) float64 {
 	around := leakageOhms
 	if e.Posterior.LacksIC(a) || e.Posterior.LacksIC(b) {
-		if around = besideOhms; e.Board.Nets[a].Rail || e.Board.Nets[b].Rail {
+		if around = pinsOhms; e.Board.Nets[a].Rail || e.Board.Nets[b].Rail {
 			around = supplyOhms
 		}
 	}
@@ -119,7 +119,7 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 	if r.Reading.Unit == quantity.Ohm {
 		d := OhmsDrive(meter)
 		o.Probe = e.Probe(r.At, r.To, r.Polarity, d)
-		o.Odd = fault.OddPredicted
+		o.Outliers = fault.OutliersPredicted
 		o.Noise = fault.Noise{Own: 1e-4}
 		if !o.Over {
 			o.Volts, _ = OhmsToVolts(d, r.Reading.Value)
@@ -137,20 +137,20 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 	if r.To == nil {
 		o.Known = e.Known(o.Spot)
 	}
-	o.Odd = e.oddShare(&o)
+	o.Outliers = e.outlierShare(&o)
 	return o
 }
 
-// oddShare gives the share of readings like an observation that nothing accounts
+// outlierShare gives the share of readings like an observation that nothing accounts
 // for.
-func (e *Basis) oddShare(o *fault.Observation) float64 {
+func (e *Basis) outlierShare(o *fault.Observation) float64 {
 	switch {
 	case o.Known != nil:
-		return fault.OddKnown
+		return fault.OutliersKnown
 	case e.Posterior.Covers(o.Spot.Polarity):
-		return fault.OddPredicted
+		return fault.OutliersPredicted
 	}
-	return fault.OddUnknown
+	return fault.OutliersUnknown
 }
 
 // Known gives what good boards read at a spot, nil where none was read.
@@ -248,7 +248,7 @@ func (e *Basis) order(all []Taken, obs []fault.Observation) []fault.Observation 
 	for i := range all {
 		if t := &all[i]; t.Obs >= 0 && out[t.Obs].Known == nil && !t.Ohmic() && t.Read.To == nil {
 			if out[t.Obs].Matched = e.matched(t, all); out[t.Obs].Matched {
-				out[t.Obs].Odd = fault.OddPredicted
+				out[t.Obs].Outliers = fault.OutliersPredicted
 			}
 		}
 	}

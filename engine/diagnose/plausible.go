@@ -20,7 +20,7 @@ const (
 	fewestAlike = 4    // nets that all read OL, or all 0
 	nearlyAll   = 0.9  // share of nets that read 0 where some do not,
 	manyAlike   = 8    // of so many
-	zeroBeside  = 3    // nets at 0 beside pins that are not connected and read 0 too,
+	zeroNets    = 3    // nets at 0 beside pins that are not connected and read 0 too,
 	zeroShare   = 0.5  // and their share
 	mostWrong   = 0.5  // share of nets that read wrong,
 	fewestWrong = 5    // and how many,
@@ -173,7 +173,7 @@ func (e *Basis) leadsTogether(read []Comparison) *Implausible {
 	switch {
 	case n >= fewestAlike && others == 0:
 	case n >= manyAlike && share >= nearlyAll:
-	case n >= zeroBeside && share >= zeroShare && free > 0 && freeZero == free:
+	case n >= zeroNets && share >= zeroShare && free > 0 && freeZero == free:
 	default:
 		return nil
 	}

@@ -19,12 +19,12 @@ const ApartSigmas = 4.0
 
 // PredictEach gives what an observation shows on each of several boards.
 func PredictEach(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boards [][]network.Change) ([]Predicted, error) {
-	told, err := ph.PredictBoards(w, o, boards)
+	read, err := ph.PredictBoards(w, o, boards)
 	if err != nil {
 		return nil, err
 	}
-	out := make([]Predicted, len(told))
-	for i, pr := range told {
+	out := make([]Predicted, len(read))
+	for i, pr := range read {
 		out[i] = Predicted{pr.Volts, math.Hypot(pr.SD(), o.Noise.Own), pr.Volts > o.Probe.Meter.Over}
 	}
 	return out, nil

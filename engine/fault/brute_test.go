@@ -104,7 +104,7 @@ func (d *rig) observations(changes ...network.Change) []Observation {
 	for _, at := range d.pins() {
 		r := d.read(at, references.RedOnGround, d.posterior.Values, changes...)
 		p, pt := d.probe(at, references.RedOnGround)
-		o := Observation{Probe: p, Spot: fit.SpotOf(d.m, pt, references.RedOnGround), Volts: r.Reading.Value, Over: r.Reading.Overload, Odd: OddKnown}
+		o := Observation{Probe: p, Spot: fit.SpotOf(d.m, pt, references.RedOnGround), Volts: r.Reading.Value, Over: r.Reading.Overload, Outliers: OutliersKnown}
 		o.Noise = MeterNoise(references.DefaultMeter())
 		if k, ok := d.posterior.Known(o.Spot); ok {
 			k.DF = 1e6 // a normal, so that a joint density does not depend on how it is cut
@@ -280,7 +280,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 		{"C1", Leaky, math.Inf(1)}, // nothing wrong
 	}
 	d := newRig(t, pocket)
-	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
+	d.p.Missed, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	for _, tt := range tests {
 		change := d.change(tt.name, tt.mode, tt.ohms)
 		res, err := Search(d.m, d.p, d.physics(), d.observations(change), Evidence{})
@@ -297,7 +297,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 				total += p
 			}
 		}
-		total += res.Quiet + res.QuietBeside
+		total += res.Quiet + res.QuietWithOutlier
 		worst, where := 0.0, ""
 		for k := range want {
 			if off := math.Abs(single[k]/total - want[k]); off > worst {
@@ -319,7 +319,7 @@ func TestSearchAgainstBruteForce(t *testing.T) {
 // Held is the probability that each place on it is bad, within 0.03.
 func TestPairsAgainstBruteForce(t *testing.T) {
 	d := newRig(t, pocket)
-	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
+	d.p.Missed, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	a, b := d.change("R1", High, 900), d.change("R2", High, 300)
 	res, err := Search(d.m, d.p, d.physics(), d.observations(a, b), Evidence{})
 	if err != nil {
@@ -355,7 +355,7 @@ func TestPairsAgainstBruteForce(t *testing.T) {
 // at resistances that lie 6 % apart where they count.
 func TestPairOnOneLine(t *testing.T) {
 	d := newRig(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))
-	d.p.Slip, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
+	d.p.Missed, d.p.DoubtfulOne, d.p.DoubtfulSeveral = 0, 0, 0
 	a, b := d.change("R1", High, 500), d.change("C1", Leaky, 200)
 	obs := d.observations(a, b)
 	res, err := Search(d.m, d.p, d.physics(), obs, Evidence{})
@@ -440,7 +440,7 @@ func TestSearchIsSteady(t *testing.T) {
 				t.Errorf("explanation %d is likelier than the one before", i)
 			}
 		}
-		if math.Abs(sum+res.Quiet+res.QuietBeside-1) > 1e-4 { // modes of less than 1e-7 are dropped
+		if math.Abs(sum+res.Quiet+res.QuietWithOutlier-1) > 1e-4 { // modes of less than 1e-7 are dropped
 			t.Errorf("probabilities sum to %.6f", sum)
 		}
 		if first == nil {

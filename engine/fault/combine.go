@@ -37,10 +37,10 @@ func (s *search) unknown(i int) bool {
 	return l != nil && l.Unknown
 }
 
-// support is the logarithm of the least factor by which the readings have to speak
+// bayesFrom is the logarithm of the least factor by which the readings have to speak
 // for a fault, in the company of the others of its set, for it to account for any of
-// them. What they do not support is a quiet fault.
-const support = math.Ln2
+// them. What they do not speak for is a quiet fault.
+const bayesFrom = math.Ln2
 
 // odds gives the log odds of a member before any reading.
 func (s *search) odds(i int) float64 {
@@ -50,10 +50,10 @@ func (s *search) odds(i int) float64 {
 	return s.outliers[i-len(s.cands)].odds
 }
 
-// backed tells whether the readings support both members of a pair.
+// backed tells whether the readings speak for both members of a pair.
 func (s *search) backed(st *set) bool {
 	i, j := st.members[0], st.members[1]
-	return st.score > support+s.odds(j)+s.single(i) && st.score > support+s.odds(i)+s.single(j)
+	return st.score > bayesFrom+s.odds(j)+s.single(i) && st.score > bayesFrom+s.odds(i)+s.single(j)
 }
 
 // Logarithms of shares of the best score: sets below keepShare (1 in 10,000) are
@@ -89,12 +89,12 @@ func (s *search) combine() error {
 		}
 	}
 	for i := range s.size() {
-		if s.single(i) > support+s.odds(i) {
+		if s.single(i) > bayesFrom+s.odds(i) {
 			keep(set{members: [3]int{i, -1, -1}, score: s.single(i)})
 		}
 	}
 	pairs := newLeading(pairsKept)
-	var beside []joint // candidates beside misleading readings that they move
+	var near []joint // candidates beside misleading readings that they move
 	for i := range s.size() {
 		if err := s.m.Task.Err(); err != nil {
 			return err
@@ -107,7 +107,7 @@ func (s *search) combine() error {
 				// two candidates that meet come below
 				if j >= len(s.cands) && i < len(s.cands) && (s.cands[i].locus.Series || !s.outliers[j-len(s.cands)].comes) {
 					if most := s.outlierCeiling(i, j); most > keepShare+best {
-						beside = append(beside, joint{i, j, most})
+						near = append(near, joint{i, j, most})
 					}
 				}
 			default:
@@ -122,12 +122,12 @@ func (s *search) combine() error {
 			}
 		}
 	}
-	slices.SortStableFunc(beside, func(a, b joint) int { return cmp.Compare(b.bound, a.bound) })
-	for _, q := range beside[:min(len(beside), outlierBudget)] {
+	slices.SortStableFunc(near, func(a, b joint) int { return cmp.Compare(b.bound, a.bound) })
+	for _, q := range near[:min(len(near), outlierBudget)] {
 		if q.bound < keepShare+best {
 			break
 		}
-		if st := s.besideOutlier(q.i, q.j); st.score > keepShare+best && s.backed(&st) {
+		if st := s.withOutlier(q.i, q.j); st.score > keepShare+best && s.backed(&st) {
 			pairs.add(st)
 			best = math.Max(best, st.score)
 		}
@@ -242,7 +242,7 @@ func (s *search) gains() {
 		b := s.ph.Joint.block(in, nil)
 		for k, o := range b.ids {
 			s.gain[o] = b.peaks[k] - b.parts[k]
-			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > odd && slices.ContainsFunc(b.ids, func(k int) bool {
+			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > outlierFrom && slices.ContainsFunc(b.ids, func(k int) bool {
 				return !meet(&s.obs[o], &s.obs[k]) && s.ph.Joint.near(o, k)
 			})
 		}
@@ -315,7 +315,7 @@ func (s *search) sameLine(i, j int) bool {
 	return i >= n && j >= n && s.ph.Joint.line[s.outliers[i-n].obs] == s.ph.Joint.line[s.outliers[j-n].obs]
 }
 
-// outlierCeiling is a quick upper bound of besideOutlier: every observation left at its best.
+// outlierCeiling is a quick upper bound of withOutlier: every observation left at its best.
 func (s *search) outlierCeiling(i, j int) float64 {
 	l, c := &s.outliers[j-len(s.cands)], s.cands[i]
 	if len(c.moves) > fewMoved && s.short(c)[l.obs] < worthOutlier {
@@ -391,8 +391,8 @@ func (s *search) best(a, b *candidate, in []uint64) float64 {
 	return sum
 }
 
-// besideOutlier scores a candidate beside an outlier about an observation that it moves.
-func (s *search) besideOutlier(i, j int) set {
+// withOutlier scores a candidate beside an outlier about an observation that it moves.
+func (s *search) withOutlier(i, j int) set {
 	l := &s.outliers[j-len(s.cands)]
 	e := s.weigh(s.cands[i], j-len(s.cands), l.mask)
 	st := set{members: [3]int{i, j, -1}, score: e.total + l.odds + l.change, parts: [3]*evidence{e}}
@@ -558,7 +558,7 @@ func (s *search) triples(pairs []set, best *float64, keep func(set)) error {
 		}
 		i, j := p.members[0], p.members[1]
 		for k := range s.size() {
-			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < support+s.odds(k) {
+			if k == i || k == j || p.score+s.single(k) < keepShare+*best || s.single(k) < bayesFrom+s.odds(k) {
 				continue
 			}
 			if s.unknown(k) && (s.unknown(i) || s.unknown(j)) || overlap(s.strong(k), s.strong(i)) || overlap(s.strong(k), s.strong(j)) || s.sameLine(k, i) || s.sameLine(k, j) {
@@ -595,7 +595,7 @@ const leastMode = 1e-7
 // scores are over a board that nobody complains of. Whether there is a quiet fault besides
 // is asked only where no fault of the board accounts for the readings.
 func (s *search) normalise() []Explanation {
-	sum, besides := math.Inf(-1), s.besides()
+	sum, quiet := math.Inf(-1), s.quietFactors()
 	faulty := make([]bool, len(s.sets.sets))
 	for i := range s.sets.sets {
 		st := &s.sets.sets[i]
@@ -605,7 +605,7 @@ func (s *search) normalise() []Explanation {
 				faults++
 			}
 		}
-		st.score += s.came[faults] + besides[faults]
+		st.score += s.came[faults] + quiet[faults]
 		faulty[i] = faults > 0
 		sum = addLogs(sum, st.score)
 	}
@@ -651,7 +651,7 @@ func (s *search) normalise() []Explanation {
 			partial = next
 		}
 		if !faulty[i] {
-			partial = s.spread(partial[0], math.Exp(-besides[0]))
+			partial = s.spread(partial[0], math.Exp(-quiet[0]))
 		}
 		out = append(out, partial...)
 	}

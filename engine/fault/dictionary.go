@@ -16,7 +16,7 @@ type entry struct {
 	absent *absence // the same without the junction that nobody ever saw and that it rests on
 	strong bool     // moves the reading by more than faintVolts somewhere
 	counts bool     // or by a share of what it varies by
-	lo, hi float64  // V, the readings without the resistance and without its path; see bend
+	lo, hi float64  // V, the readings without the resistance and without its path; see straight
 	// V, the least and the most that the nodes and a good board have.
 	least, most float64
 	close       []stretch
@@ -33,7 +33,7 @@ type stretch struct {
 // faults' effect on the same reading as it is.
 const faintVolts = 0.004
 
-// candidate is a locus that could account for something odd.
+// candidate is a locus that could account for an outlier.
 type candidate struct {
 	locus   *Locus
 	ratio   float64 // likelihood ratio of looks, drops and presses, on its odds
@@ -218,7 +218,7 @@ func (t *entry) limits(o *Observation) {
 // what 1 mA drops across LeastOhms.
 const outside = 5e-5
 
-// bend maps a reading to where it is nearly straight over the logarithm of the
+// straight maps a reading to where it is nearly straight over the logarithm of the
 // resistance. In a linear circuit the reading v is a Moebius function of any one
 // resistance R, so that
 //
@@ -227,15 +227,15 @@ const outside = 5e-5
 // with lo and hi the readings for R of nothing and without end; its logarithm is
 // exactly straight. Where the meter's source gives out before hi is reached, v - lo
 // is proportional to R as far as it goes. Junctions bend it a little.
-func (t *entry) bend(v float64) float64 {
+func (t *entry) straight(v float64) float64 {
 	if math.IsInf(t.hi, 1) {
 		return math.Log(v - t.lo)
 	}
 	return math.Log((v - t.lo) / (t.hi - v))
 }
 
-// unbend is the inverse of bend.
-func (t *entry) unbend(y float64) float64 {
+// fromStraight is the inverse of straight.
+func (t *entry) fromStraight(y float64) float64 {
 	if math.IsInf(t.hi, 1) {
 		return t.lo + math.Exp(y)
 	}
@@ -284,7 +284,7 @@ func (t *entry) between(i int) course {
 	c := course{t: t, a: &t.at[i], b: &t.at[i+1], cut: 1}
 	for _, q := range t.close {
 		if q.node == i {
-			y := [5]float64{t.bend(c.a.volts), t.bend(q.volts[0]), t.bend(q.volts[1]), t.bend(q.volts[2]), t.bend(c.b.volts)}
+			y := [5]float64{t.straight(c.a.volts), t.straight(q.volts[0]), t.straight(q.volts[1]), t.straight(q.volts[2]), t.straight(c.b.volts)}
 			for j := range c.room {
 				c.room[j] = monotone(y[:], j)
 			}
@@ -296,7 +296,7 @@ func (t *entry) between(i int) course {
 	var room [4]float64
 	y := room[:0]
 	for k := from; k < min(i+3, len(t.at)); k++ {
-		y = append(y, t.bend(t.at[k].volts))
+		y = append(y, t.straight(t.at[k].volts))
 	}
 	c.room[0] = monotone(y, i-from)
 	return c
@@ -306,7 +306,7 @@ func (t *entry) between(i int) course {
 func (c *course) at(f float64) float64 {
 	x := f * float64(c.cut)
 	j := min(int(x), c.cut-1)
-	return c.t.unbend(c.room[j].at(x - float64(j)))
+	return c.t.fromStraight(c.room[j].at(x - float64(j)))
 }
 
 // cubic is a curve from y0 to y1 with the slopes m0 and m1 at its ends (Hermite).

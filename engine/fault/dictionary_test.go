@@ -56,7 +56,7 @@ func TestEntryError(t *testing.T) {
 					t.Fatal(err)
 				}
 				c := &candidate{locus: l, grid: g, open: open}
-				row, err := c.tabulate(watch, 0, math.Abs(seen.ZScore(o.Good)) <= odd)
+				row, err := c.tabulate(watch, 0, math.Abs(seen.ZScore(o.Good)) <= outlierFrom)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -108,7 +108,7 @@ func demoPhysics(t *testing.T) (*netlist.Board, *network.Model, *Physics) {
 
 // observed is an observation at a point by the usual meter, without a reading.
 func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Polarity) Observation {
-	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Odd: OddPredicted}
+	o := Observation{Probe: fit.ProbeAt(m, m.PlaceOf(pt), pol, network.Drive{Current: 1e-3, Open: 3, Over: 2}), Spot: fit.SpotOf(m, pt, pol), Outliers: OutliersPredicted}
 	o.Noise = MeterNoise(references.DefaultMeter())
 	if k, ok := ph.Posterior.Known(o.Spot); ok {
 		o.Known = &k

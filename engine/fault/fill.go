@@ -35,7 +35,7 @@ func (s *search) twinOf(l *Locus) (twin, bool) {
 	case l.Change.Kind == network.Detach && s.probed[l.Change.Contact]:
 		return t, false
 	}
-	return t, s.asDrawn && !s.veiled[l.Change]
+	return t, s.asDrawn && !s.shared[l.Change]
 }
 
 // untouched tells whether the bench had done nothing at every observation.
@@ -50,7 +50,7 @@ func (ph *Physics) untouched(obs []Observation) bool {
 
 // tabulate fills all entries, on every processor.
 func (s *search) tabulate() error {
-	s.worked, s.probed, s.veiled = map[netlist.PartID]bool{}, map[network.Contact]bool{}, map[network.Change]bool{}
+	s.worked, s.probed, s.shared = map[netlist.PartID]bool{}, map[network.Contact]bool{}, map[network.Change]bool{}
 	s.asDrawn = s.ph.untouched(s.obs)
 	for i := range s.obs {
 		o := &s.obs[i]
@@ -58,8 +58,8 @@ func (s *search) tabulate() error {
 			s.worked[e.Part] = true
 		}
 		s.probed[o.Probe.Plus.Contact], s.probed[o.Probe.Minus.Contact] = true, true
-		for _, v := range o.veils {
-			s.veiled[v.change] = true
+		for _, v := range o.sharings {
+			s.shared[v.change] = true
 		}
 	}
 	if err := s.entries(s.cands, s.fill); err != nil {
@@ -203,15 +203,15 @@ type meeting struct {
 	solved *set // nil until it is
 }
 
-// fill fills the entries of candidates that can move some odd reading the way it is
+// fill fills the entries of candidates that can move some outlier the way it is
 // off; the others are left without any. The work goes observation by observation, as
 // what the circuit of one reading comes to with one path or another is worked out
 // from that reading (network.Workspace.Update).
 func (s *search) fill(cands []*candidate) error {
 	touched := s.touching(cands)
 	helps := make([]atomic.Bool, len(cands))
-	isOdd := func(o int) bool { return s.isOdd(o) && len(touched[o]) > 0 }
-	err := s.watchEach(isOdd, func(watch *Watch, o int) error {
+	isOutlier := func(o int) bool { return s.isOutlier(o) && len(touched[o]) > 0 }
+	err := s.watchEach(isOutlier, func(watch *Watch, o int) error {
 		for _, k := range touched[o] {
 			if helps[k].Load() {
 				continue
@@ -229,13 +229,13 @@ func (s *search) fill(cands []*candidate) error {
 	if err != nil {
 		return err
 	}
-	odd := map[int]bool{} // lines
+	outlying := map[int]bool{} // lines
 	for o := range s.obs {
-		if s.isOdd(o) {
-			odd[s.ph.Joint.line[o]] = true
+		if s.isOutlier(o) {
+			outlying[s.ph.Joint.line[o]] = true
 		}
 	}
-	return s.enter(cands, touched, func(k int) bool { return helps[k].Load() }, func(o int) bool { return !odd[s.ph.Joint.line[o]] })
+	return s.enter(cands, touched, func(k int) bool { return helps[k].Load() }, func(o int) bool { return !outlying[s.ph.Joint.line[o]] })
 }
 
 // enter makes the entries of those candidates that are wanted, where touched lists them by
@@ -312,19 +312,19 @@ func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) e
 	})
 }
 
-// helps tells whether a candidate can move an odd reading the way it is off, by more
+// helps tells whether a candidate can move an outlier the way it is off, by more
 // than faintVolts. As a reading changes one way with the resistance, its worst case
 // tells. Most loci on a shared supply are let go here.
 func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
-	above := s.result.ZScore[obs] > odd || s.ph.Joint.gap[obs] > odd
-	below := s.result.ZScore[obs] < -odd || s.ph.Joint.gap[obs] < -odd
+	above := s.result.ZScore[obs] > outlierFrom || s.ph.Joint.gap[obs] > outlierFrom
+	below := s.result.ZScore[obs] < -outlierFrom || s.ph.Joint.gap[obs] < -outlierFrom
 	if c.locus.Series && !above || !c.locus.Series && !below {
 		if !t.o.Between {
 			return false, nil
 		}
 	}
 	change := []network.Change{c.locus.worst()}
-	if t.o.veilOf(&change[0]) != nil {
+	if t.o.sharingOf(&change[0]) != nil {
 		return true, nil
 	}
 	sw := t.sweep(change)
@@ -338,10 +338,10 @@ func (s *search) faint(obs int) float64 {
 	return math.Min(faintVolts, 4*math.Max(s.obs[obs].Noise.Own, s.obs[obs].Noise.Leads))
 }
 
-// isOdd tells whether a reading calls for candidates: by what other nets make of it, or
+// isOutlier tells whether a reading calls for candidates: by what other nets make of it, or
 // by what the others of its line do.
-func (s *search) isOdd(obs int) bool {
-	return math.Abs(s.result.ZScore[obs]) > odd || math.Abs(s.ph.Joint.gap[obs]) > odd
+func (s *search) isOutlier(obs int) bool {
+	return math.Abs(s.result.ZScore[obs]) > outlierFrom || math.Abs(s.ph.Joint.gap[obs]) > outlierFrom
 }
 
 // alone gives the logarithm of the density of some observations of one line on a good

@@ -31,7 +31,7 @@ type Joint struct {
 	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
 	close []bool    // by two of num: they hang together
 	line  []int     // by observation: the first of those that hang together with it
-	gap   []float64 // by observation: see surprises
+	gap   []float64 // by observation: see gaps
 	p, pr []float64 // inverse of k as it counts, and times r
 
 	mu    sync.Mutex
@@ -85,7 +85,7 @@ func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
 		for b := 0; b < a; b++ {
 			j.k[b*n+a] = j.k[a*n+b]
 			x, y := &obs[j.num[a]].row, &obs[j.num[b]].row
-			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(j.own[a]*j.own[b]) && obs[j.num[a]].Odd < OddUnknown && obs[j.num[b]].Odd < OddUnknown {
+			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(j.own[a]*j.own[b]) && obs[j.num[a]].Outliers < OutliersUnknown && obs[j.num[b]].Outliers < OutliersUnknown {
 				j.close[a*n+b], j.close[b*n+a] = true, true
 				j.tie(j.num[a], j.num[b])
 			}
@@ -207,14 +207,14 @@ func (j *Joint) weigh() error {
 	if err := j.invert(); err != nil {
 		return err
 	}
-	j.surprises()
+	j.gaps()
 	return nil
 }
 
 // doubtful tells whether an observation may be at odds with a good board.
 func (j *Joint) doubtful(obs int) bool {
 	a := j.at[obs]
-	return a < 0 || j.count[a] < 0.95 || math.Abs(j.gap[obs]) > odd
+	return a < 0 || j.count[a] < 0.95 || math.Abs(j.gap[obs]) > outlierFrom
 }
 
 // invert works out the inverse of the covariance as it counts.
@@ -262,9 +262,9 @@ func (j *Joint) apart(some []int) (mean, cov []float64) {
 	return mean, cov
 }
 
-// surprises works out how far each reading is from what the others of its line, and
+// gaps works out how far each reading is from what the others of its line, and
 // all other lines, make of it.
-func (j *Joint) surprises() {
+func (j *Joint) gaps() {
 	lines := map[int][]int{}
 	for a, i := range j.num {
 		lines[j.line[i]] = append(lines[j.line[i]], a)
@@ -727,7 +727,7 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 			if tail < doubtedOver {
 				off |= 1 << min(k, 63)
 			}
-			l = math.Log((1-o.Odd)*tail + o.Odd*oddOver)
+			l = math.Log((1-o.Outliers)*tail + o.Outliers*outlierOver)
 			over = append(over, l)
 			for d := b.volts; d < k; d++ {
 				if meet(o, &b.j.obs[b.ids[d]]) {
@@ -750,7 +750,7 @@ func (b *block) densityOf(s *shape, means, parts []float64) (density float64, of
 			}
 			held = append(held, x)
 			density := b.tails[k].density(z[k]) / row[k]
-			l = (1-o.Odd)*density + o.Odd*(1-oddOver)/oddSpan
+			l = (1-o.Outliers)*density + o.Outliers*(1-outlierOver)/outlierSpan
 			if parts == nil && l > 1e-100 && l < 1e100 { // the logarithm of several at once
 				if product *= l; product < 1e-200 || product > 1e200 {
 					sum, product = sum+math.Log(product), 1

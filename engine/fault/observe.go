@@ -24,9 +24,9 @@ type Observation struct {
 	Session, Meter int
 	Matched        bool // compared with lines that should read alike
 	Noise          Noise
-	// Odd is the share of such readings that nothing accounts for: one of
-	// OddKnown, OddPredicted and OddUnknown.
-	Odd float64
+	// Outliers is the share of such readings that nothing accounts for: one of
+	// OutliersKnown, OutliersPredicted and OutliersUnknown.
+	Outliers float64
 
 	Known *fit.Known // what good boards read; nil where none was read
 	// Good is what a board without the fault would have shown, given what all other
@@ -38,8 +38,8 @@ type Observation struct {
 	// What good boards read more than the estimated circuit with this meter, in V, and
 	// the variance in V^2 of converting that from theirs.
 	offset, converting float64
-	ratio              float64 // variance of good boards over what the model predicts
-	veils              []veil  // filled in by Search
+	ratio              float64   // variance of good boards over what the model predicts
+	sharings           []sharing // filled in by Search
 	ended              network.Ended
 }
 
@@ -129,7 +129,7 @@ type row struct {
 	shared  []share        // in order of key
 	own     float64        // V^2, variance of its own
 	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
-	instead instead        // see veil
+	instead instead        // see sharing
 	rest    float64        // share of what a good board's reading rests on that is left
 	like    like
 	proj    *fit.Projection // of the slopes; nil where they are not held ready
@@ -309,15 +309,15 @@ func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 // Shares of readings that nothing accounts for, spread evenly over the display:
 // where good boards were read, where the estimated circuit predicts, and where it
 // has to guess because no good board was ever read in this polarity. They keep
-// one odd reading from outweighing any number of good ones (common practice, no
+// one outlier from outweighing any number of good ones (common practice, no
 // source).
 const (
-	OddKnown     = 1e-5
-	OddPredicted = 1e-3
-	OddUnknown   = 0.1
+	OutliersKnown     = 1e-5
+	OutliersPredicted = 1e-3
+	OutliersUnknown   = 0.1
 
-	oddSpan = 2.0 // V
-	oddOver = 0.3 // share of OL among such readings
+	outlierSpan = 2.0 // V
+	outlierOver = 0.3 // share of OL among such readings
 )
 
 // LogLikelihood gives the natural logarithm of the density (per volt) of the
@@ -328,11 +328,11 @@ func (o *Observation) LogLikelihood(p Prediction) float64 {
 		// the display's limit against the spread of what is there
 		s := math.Hypot(p.Sigma, o.Noise.Own)
 		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
-		return math.Log((1-o.Odd)*tail + o.Odd*oddOver)
+		return math.Log((1-o.Outliers)*tail + o.Outliers*outlierOver)
 	}
 	s := math.Hypot(p.Sigma, o.Noise.Own)
 	z := (o.Volts - p.Volts) / s
-	return math.Log((1-o.Odd)*studentDensity(z, p.DF)/s + o.Odd*(1-oddOver)/oddSpan)
+	return math.Log((1-o.Outliers)*studentDensity(z, p.DF)/s + o.Outliers*(1-outlierOver)/outlierSpan)
 }
 
 // ZScore gives how far the observation lies from a prediction, in standard
@@ -361,8 +361,14 @@ func (o *Observation) Same(a, b Prediction) bool {
 	return math.Abs(va-vb) < sameSigmas*s
 }
 
-// farOff is the deviate beyond which a surprise is told no further, and the tail
-// of a normal beyond it.
+// likewise tells whether an observation against ground was taken as another: in the same
+// polarity, with the same meter, on the board as it was then.
+func (o *Observation) likewise(as *Observation) bool {
+	return !o.Between && o.Spot.Polarity == as.Spot.Polarity && o.Meter == as.Meter && o.Probe.Meter == as.Probe.Meter && o.Edits.Equal(as.Edits)
+}
+
+// farOff is the deviate up to which one is worked out, and the tail of a
+// normal beyond it.
 const (
 	farOff     = 12.0
 	farOffTail = 1.7764821120776762e-33

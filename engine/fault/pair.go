@@ -36,7 +36,7 @@ func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 	d.block = s.ph.Joint.block(union(a.in, b.in), nil)
 	_, both := s.settled(a, b)
 	sort.SliceStable(both, func(x, y int) bool { return s.result.Base[both[x]] < s.result.Base[both[y]] })
-	d.oddest, d.many = both[:min(len(both), oddest)], len(both) > oddest
+	d.farthest, d.many = both[:min(len(both), farthest)], len(both) > farthest
 	d.rows, d.means = make([]row, len(d.block.ids)), make([]float64, len(d.block.ids))
 	todo := d.pairs(d.pieces(a), d.pieces(b), 0)
 	var kept []cell
@@ -69,21 +69,21 @@ func (s *search) scorePair(w *network.Workspace, i, j int) (set, error) {
 // pair is two candidates on the way to be scored together.
 type pair struct {
 	*search
-	w      *network.Workspace
-	a, b   *candidate
-	block  *block  // the observations of all lines that either touches
-	oddest []int   // of them, those that are solved for
-	many   bool    // there are more that both move
-	top    float64 // the best cell so far
-	rows   []row   // room for ratio
-	means  []float64
-	shape  *shape
+	w        *network.Workspace
+	a, b     *candidate
+	block    *block  // the observations of all lines that either touches
+	farthest []int   // of them, those that are solved for
+	many     bool    // there are more that both move
+	top      float64 // the best cell so far
+	rows     []row   // room for ratio
+	means    []float64
+	shape    *shape
 }
 
-// oddest is for how many readings that two candidates both move the board is solved with
+// farthest is for how many readings that two candidates both move the board is solved with
 // both, mostSolved how many pairs of resistances each time.
 const (
-	oddest     = 6
+	farthest   = 6
 	mostSolved = 16
 )
 
@@ -92,8 +92,8 @@ type cell struct {
 	x, y  *piece
 	level int
 	odds  float64 // logarithm, with that of what was found warm
-	// V, by oddest: what the board with both is solved for.
-	solved [oddest]float64
+	// V, by farthest: what the board with both is solved for.
+	solved [farthest]float64
 	l      float64 // logarithm of the odds times the likelihood ratio
 }
 
@@ -138,10 +138,10 @@ func (d *pair) score(todo []cell) (kept []cell, err error) {
 	return todo, nil
 }
 
-// solve solves the board with both for the oddest observations: one after another, as the
+// solve solves the board with both for the farthest observations: one after another, as the
 // circuit of one is gathered once.
 func (d *pair) solve(todo []cell) error {
-	for n, i := range d.oddest {
+	for n, i := range d.farthest {
 		if d.a.entry(i) == nil || d.b.entry(i) == nil {
 			continue
 		}
@@ -160,7 +160,7 @@ func (d *pair) solve(todo []cell) error {
 }
 
 // ratio gives the logarithm of the odds of a cell times its likelihood ratio. Where one
-// alone moves a reading, its entry tells; the oddest of those that both move are solved
+// alone moves a reading, its entry tells; the farthest of those that both move are solved
 // for. Within a piece a reading moves by up to half its width.
 func (d *pair) ratio(q *cell, solve bool) float64 {
 	for k, i := range d.block.ids {
@@ -170,7 +170,7 @@ func (d *pair) ratio(q *cell, solve bool) float64 {
 		switch {
 		case x != nil && y != nil:
 			v := 0.0
-			if n := slices.Index(d.oddest, i); n >= 0 && solve {
+			if n := slices.Index(d.farthest, i); n >= 0 && solve {
 				v = q.solved[n]
 			} else {
 				v = d.both(o, x.volts, y.volts)

@@ -29,7 +29,7 @@ type Priors struct {
 	// Elsewhere is the share of complaints that come from elsewhere, so that
 	// nothing is wrong with the lines that were read.
 	Elsewhere float64
-	Slip      float64 // odds that one reading slipped
+	Missed    float64 // odds that one reading missed the pad
 	// odds that a known-good value made from one board, or several, is wrong
 	DoubtfulOne, DoubtfulSeveral float64
 }
@@ -88,7 +88,7 @@ func PriorsShape() *document.Shape {
 			{Name: "warm", Shape: &document.Shape{Doc: "shares of parts that are found warm when current is injected", Fields: named([]string{"bad", "good"}, share)}},
 			{Name: "access", Shape: &document.Shape{Doc: "factors by access", Fields: named([]string{"open", "shield", "underfill"}, factor)}},
 			{Name: "elsewhere", Shape: number("share of complaints where nothing is wrong with the lines that were read, 0 to 1", 1)},
-			{Name: "reading", Shape: &document.Shape{Doc: "likelihood in a thousand that a reading misleads", Fields: named([]string{"slip", "doubtful_one", "doubtful_several"}, odds)}},
+			{Name: "reading", Shape: &document.Shape{Doc: "likelihood in a thousand that a reading misleads", Was: map[string]string{"slip": "`missed`"}, Fields: named([]string{"missed", "doubtful_one", "doubtful_several"}, odds)}},
 		},
 	}
 }
@@ -144,7 +144,7 @@ func (p *Priors) overlay(nodes []document.Node) error {
 		set(n.Get("warm").Get("bad"), 1, &p.BadWarm)
 		set(n.Get("warm").Get("good"), 1, &p.OKWarm)
 		set(n.Get("elsewhere"), 1, &p.Elsewhere)
-		set(n.Get("reading").Get("slip"), 1e-3, &p.Slip)
+		set(n.Get("reading").Get("missed"), 1e-3, &p.Missed)
 		set(n.Get("reading").Get("doubtful_one"), 1e-3, &p.DoubtfulOne)
 		set(n.Get("reading").Get("doubtful_several"), 1e-3, &p.DoubtfulSeveral)
 	}

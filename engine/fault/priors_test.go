@@ -134,7 +134,7 @@ func TestBrokenPriors(t *testing.T) {
 		{"wet: {joint: [1]}", "1:14"},
 		{"wett: {joint: 1}", "wet"},
 		{"warm: {bad: 2}", "from 0 to 1"},
-		{"reading: {slip: yes}", "1:17"},
+		{"reading: {missed: yes}", "1:19"},
 		{"source: {a: b}", "1:9"},
 		{"a: b: c", "1:"},
 		{"kinds: {capacitor: {weight: 1}}\nkinds: {}", "kinds"},
@@ -180,7 +180,7 @@ func TestExtremePriors(t *testing.T) {
 		"warm: {bad: 0, good: 0}", "warm: {bad: 1, good: 1}", "warm: {bad: 1, good: 0}", "warm: {bad: 0, good: 1}",
 		"looks: {bad: {burnt: 0}, good: {burnt: 0}}", "looks: {bad: {burnt: 1}, good: {burnt: 0}}",
 		"elsewhere: 0", "elsewhere: 1",
-		"reading: {slip: 0, doubtful_one: 0, doubtful_several: 0}",
+		"reading: {missed: 0, doubtful_one: 0, doubtful_several: 0}",
 	} {
 		p, err := load(t, text)
 		if err != nil {

@@ -16,7 +16,7 @@ type quiet struct {
 }
 
 // silence gives quiet faults, where the complaint concerns them: the loci that are no
-// candidates, by what they touch, and the candidates that the readings do not support.
+// candidates, by what they touch, and the candidates that the readings do not speak for.
 func (s *search) silence(touched [][]int) error {
 	known := make(map[*Locus]*candidate, len(s.cands))
 	for _, c := range s.cands {
@@ -29,7 +29,7 @@ func (s *search) silence(touched [][]int) error {
 		case s.concerned != nil && !s.concerned[l]: // it is elsewhere
 		case c == nil:
 			silent = append(silent, s.candidate(locus, touched[l]))
-		case c.all.total <= support+c.odds:
+		case c.all.total <= bayesFrom+c.odds:
 			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 		}
 	}
@@ -53,14 +53,14 @@ func (s *search) silence(touched [][]int) error {
 	return nil
 }
 
-// besides gives, by the number of faults that account for the readings, the logarithm of
+// quietFactors gives, by the number of faults that account for the readings, the logarithm of
 // the factor by which sets that have quiet faults besides outweigh that set alone:
 //
 //	sum over n of exp(came[k+n] - came[k]) e_n
 //
 // where e_n is the elementary symmetric polynomial of the quiet faults' weights, those of
 // the set's own places counted as if they were others.
-func (s *search) besides() (factors [4]float64) {
+func (s *search) quietFactors() (factors [4]float64) {
 	e := symmetric{1}
 	for i := range s.quiets {
 		e.add(math.Exp(s.quiets[i].total))
@@ -116,7 +116,7 @@ func (s *search) spread(x Explanation, alone float64) (out []Explanation) {
 	}
 	rest := &s.result.Quiet
 	if len(x.Faults) > 0 {
-		rest = &s.result.QuietBeside
+		rest = &s.result.QuietWithOutlier
 	}
 	*rest += math.Max(left, 0)
 	return out

@@ -48,14 +48,14 @@ func (f *Fault) Changes() []network.Change {
 
 // Result is what the search found.
 type Result struct {
-	Explanations []Explanation // best first; with Quiet and QuietBeside their probabilities sum to 1
-	Base         []float64     // log likelihood of each observation on a good board
-	ZScore       []float64     // standard deviations from a good board, by observation
-	Joint        int           // pairs of faults solved together
-	Quiet        float64       // probability of quiet faults that are not among the explanations
-	QuietBeside  float64       // the same, beside readings that mislead
-	Left         float64       // share of the weight in sets beyond the number that is kept; no explanation
-	Loci         []Locus       // everything that could go wrong
+	Explanations     []Explanation // best first; with Quiet and QuietWithOutlier their probabilities sum to 1
+	Base             []float64     // log likelihood of each observation on a good board
+	ZScore           []float64     // standard deviations from a good board, by observation
+	Joint            int           // pairs of faults solved together
+	Quiet            float64       // probability of quiet faults that are not among the explanations
+	QuietWithOutlier float64       // the same, beside readings that mislead
+	Left             float64       // share of the weight in sets beyond the number that is kept; no explanation
+	Loci             []Locus       // everything that could go wrong
 }
 
 // Evidence is what is known beside readings.
@@ -70,10 +70,10 @@ type Evidence struct {
 	Along      map[netlist.NetID]bool    // nets along which somebody looked for what is not drawn
 }
 
-// odd is the surprise, in standard deviations, from which a reading calls for
+// outlierFrom is the deviate, in standard deviations, from which a reading calls for
 // candidates. It is low, because several small shifts together make a leak; the
 // price of a false call is only time.
-const odd = 1.6
+const outlierFrom = 1.6
 
 // Search finds the sets of up to three faults that explain the observations.
 //
@@ -86,7 +86,7 @@ const odd = 1.6
 //
 // the mean being over the unknown resistances. Faults that the readings do not speak for
 // are not tried in company: they add to the weight of every set of so many faults alike
-// (see besides). Members that move no observation
+// (see quietFactors). Members that move no observation
 // in common by more than faintVolts have independent means and the score is the
 // product of theirs. Members that do are solved together on a grid of both
 // resistances. The order of work is by an upper bound of the score, the one in
@@ -133,7 +133,7 @@ type search struct {
 	worked   map[netlist.PartID]bool // parts that the bench has worked on
 	asDrawn  bool                    // there are none
 	probed   map[network.Contact]bool
-	veiled   map[network.Change]bool // changes that open what is veiled
+	shared   map[network.Change]bool // changes that open what two junctions share
 	outliers []outlier
 	sets     leading
 
@@ -163,7 +163,7 @@ type set struct {
 	parts   [3]*evidence
 }
 
-// findCandidates finds the loci that may account for something odd, and gives what each
+// findCandidates finds the loci that may account for an outlier, and gives what each
 // locus touches.
 func (s *search) findCandidates() (touched [][]int, err error) {
 	loci := Loci(s.m, s.p, s.ph.Values)
@@ -212,7 +212,7 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 	return touched, nil
 }
 
-// hit is a locus that may move an observation, and whether that is odd enough to make
+// hit is a locus that may move an observation, and whether that is far enough out to make
 // a candidate of it.
 type hit struct {
 	locus  int
@@ -220,31 +220,31 @@ type hit struct {
 }
 
 // hits lists the loci that may move the reading that w has just taken of observation i,
-// and gives the observation its veils.
+// and gives the observation its sharings.
 func (s *search) hits(w *network.Workspace, i int) (out []hit) {
 	o, loci := &s.obs[i], s.result.Loci
-	isOdd := s.isOdd(i)
+	isOutlier := s.isOutlier(i)
 	st := network.State{Edits: o.Edits}
-	var veils []veil
+	var sharings []sharing
 	line := s.m.Line(o.Spot.Net)
 	for _, e := range s.junctions(o, line) {
-		if v, ok := s.ph.veiled(w, &st, o, e); ok {
-			veils = append(veils, v)
+		if v, ok := s.ph.sharing(w, &st, o, e); ok {
+			sharings = append(sharings, v)
 		}
 	}
 	for l := range loci {
 		k := -1
-		if len(veils) > 0 && st.Holds(&loci[l].Change) {
-			k = s.cutsOff(o, &loci[l], line, veils)
+		if len(sharings) > 0 && st.Holds(&loci[l].Change) {
+			k = s.cutsOff(o, &loci[l], line, sharings)
 		}
 		switch {
 		case k >= 0:
-			v := veils[k]
+			v := sharings[k]
 			v.change = loci[l].Change
-			o.veils = append(o.veils, v)
-			out = append(out, hit{l, isOdd})
+			o.sharings = append(o.sharings, v)
+			out = append(out, hit{l, isOutlier})
 		case loci[l].Touches(w, &st, s.ph.Values):
-			out = append(out, hit{l, isOdd && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
+			out = append(out, hit{l, isOutlier && loci[l].FarShift(w, &st, s.ph.Values) > faintVolts})
 		}
 	}
 	return out
@@ -300,28 +300,28 @@ func (s *search) concerns(loci []Locus) []bool {
 	return out
 }
 
-// slipTwice is the odds that a probe that slipped once slips again to the same
+// missedTwice is the odds that a probe that missed the pad once misses it again to the same
 // reading (common practice, no source).
-const slipTwice = 0.03
+const missedTwice = 0.03
 
 // A probe that misses a pad touches nothing with missedOver, and a neighbouring pin
-// with missedBeside where there is one, which it reads as that pin was read, ground within
+// with missedNeighbour where there is one, which it reads as that pin was read, ground within
 // missedSD volts; otherwise anything (common practice, no source).
 const (
-	missedOver   = 0.4
-	missedBeside = 0.4
-	missedSD     = 0.004
+	missedOver      = 0.4
+	missedNeighbour = 0.4
+	missedSD        = 0.004
 )
 
-// besideReading is what a pin beside the one that was to be read shows.
-type besideReading struct {
+// neighbourReading is what a pin beside the one that was to be read shows.
+type neighbourReading struct {
 	volts, sd float64
 	over      bool
 }
 
-// beside gives what the pins beside that of an observation show, as far as they were
+// neighbours gives what the pins next to that of an observation show, as far as they were
 // read in the same way, are ground, or are on nothing.
-func (s *search) beside(o *Observation) (out []besideReading) {
+func (s *search) neighbours(o *Observation) (out []neighbourReading) {
 	at := func(o *Observation) network.Contact {
 		if o.Spot.Polarity == references.BlackOnGround {
 			return o.Probe.Plus.Contact
@@ -340,14 +340,14 @@ func (s *search) beside(o *Observation) (out []besideReading) {
 		c := s.m.PinContact(pin)
 		switch n := s.m.Net(c); n {
 		case board.Ground:
-			out = append(out, besideReading{sd: missedSD})
+			out = append(out, neighbourReading{sd: missedSD})
 		case netlist.None:
-			out = append(out, besideReading{over: true})
+			out = append(out, neighbourReading{over: true})
 		default:
 			for i := range s.obs {
 				x := &s.obs[i]
-				if !x.Between && at(x) == c && x.Spot.Polarity == o.Spot.Polarity && x.Meter == o.Meter && x.Edits.Equal(o.Edits) {
-					out = append(out, besideReading{x.Volts, math.Hypot(x.Noise.Own, o.Noise.Own), x.Over})
+				if x.likewise(o) && at(x) == c {
+					out = append(out, neighbourReading{x.Volts, math.Hypot(x.Noise.Own, o.Noise.Own), x.Over})
 					break
 				}
 			}
@@ -360,13 +360,13 @@ func (s *search) beside(o *Observation) (out []besideReading) {
 // probability.
 func (s *search) missed(i int) float64 {
 	o := &s.obs[i]
-	over, volts := missedOver, (1-missedOver)/oddSpan
-	near := s.beside(o)
+	over, volts := missedOver, (1-missedOver)/outlierSpan
+	near := s.neighbours(o)
 	if len(near) > 0 {
-		volts -= missedBeside / oddSpan
+		volts -= missedNeighbour / outlierSpan
 	}
 	for _, n := range near {
-		share := missedBeside / float64(len(near))
+		share := missedNeighbour / float64(len(near))
 		if n.over {
 			over += share
 		} else if !o.Over {
@@ -390,7 +390,7 @@ const (
 // not with the board as it lay, that a break was not there at the time of those that were
 // in range.
 func (s *search) findContacts() {
-	out := func(k int) bool { return math.Abs(s.result.ZScore[k]) > odd }
+	out := func(k int) bool { return math.Abs(s.result.ZScore[k]) > outlierFrom }
 	for i := range s.obs {
 		a := &s.obs[i]
 		if !out(i) || a.Between {
@@ -422,16 +422,16 @@ func (o *Observation) vouched() bool { return o.Known != nil && o.Edits.AsDrawn(
 func (s *search) findOutliers() {
 	s.findContacts()
 	bySpot := map[int][]int{}
-	spots := map[fit.Spot]int{} // the first odd observation
+	spots := map[fit.Spot]int{} // the first outlier
 	for i := range s.obs {
 		o := &s.obs[i]
-		if !s.isOdd(i) {
+		if !s.isOutlier(i) {
 			continue
 		}
 		density := math.Log(s.missed(i))
 		mask := make([]uint64, s.words)
 		setBit(mask, i)
-		odds := s.p.Slip * math.Pow(slipTwice, float64(o.Repeats))
+		odds := s.p.Missed * math.Pow(missedTwice, float64(o.Repeats))
 		s.outliers = append(s.outliers, outlier{mode: Missed, obs: i, mask: mask, odds: math.Log(odds), own: density, change: density - s.alone(mask, i)})
 		if o.vouched() {
 			if _, ok := spots[o.Spot]; !ok {
@@ -466,7 +466,7 @@ func (s *search) findOutliers() {
 					first = o
 				}
 			}
-			if first < 0 || but >= 0 && !s.isOdd(but) {
+			if first < 0 || but >= 0 && !s.isOutlier(but) {
 				continue
 			}
 			l.own = s.elsewhere(l.mask, first)

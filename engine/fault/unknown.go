@@ -98,7 +98,7 @@ func unknown(m *network.Model, n netlist.NetID, short, leaky float64) Locus {
 	return l
 }
 
-// anywhere adds, for each net with an odd reading, that something undrawn makes it read
+// anywhere adds, for each net with an outlier, that something undrawn makes it read
 // anything; other nets are taken to be as they were.
 func (s *search) anywhere(unknowns []Locus) {
 	for u := range unknowns {
@@ -107,17 +107,17 @@ func (s *search) anywhere(unknowns []Locus) {
 			continue
 		}
 		mask, first := make([]uint64, s.words), -1
-		odd := false
+		outlying := false
 		for i := range s.obs {
 			if o := &s.obs[i]; o.Spot.Net == l.Net && !o.Between {
 				setBit(mask, i)
 				if first < 0 || s.obs[first].Over && !o.Over {
 					first = i
 				}
-				odd = odd || s.isOdd(i)
+				outlying = outlying || s.isOutlier(i)
 			}
 		}
-		if !odd {
+		if !outlying {
 			continue
 		}
 		odds := 0.0
@@ -133,9 +133,9 @@ func (s *search) anywhere(unknowns []Locus) {
 // first of them may be anywhere on the display and the others are where
 // it is.
 func (s *search) elsewhere(mask []uint64, first int) float64 {
-	density := math.Log((1 - oddOver) / oddSpan)
+	density := math.Log((1 - outlierOver) / outlierSpan)
 	if s.obs[first].Over {
-		density = math.Log(oddOver)
+		density = math.Log(outlierOver)
 	}
 	b := s.ph.Joint.block(mask, nil)
 	return density + b.base - b.parts[0]

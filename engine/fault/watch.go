@@ -21,10 +21,10 @@ func (ph *Physics) Under(w *network.Workspace, o *Observation, changes []network
 // Watch is an observation to be predicted under one change after another: a workspace
 // holds the reading without any.
 type Watch struct {
-	ph   *Physics
-	w    *network.Workspace
-	o    *Observation
-	told map[network.Change]row // by Effect of a single change, without its veil
+	ph      *Physics
+	w       *network.Workspace
+	o       *Observation
+	singles map[network.Change]row // by Effect of a single change, without its sharing
 }
 
 // Watch reads an observation that Predict has been at with nothing changed. The
@@ -147,11 +147,11 @@ func (s *sweep) read() (r network.Reading, err error) {
 func (s *sweep) predict() (q row, err error) {
 	if s.held() && len(s.changes) == 1 {
 		effect, ok := s.ph.Posterior.Model.Effect(s.changes[0], s.o.Edits, s.o.Probe), false
-		if q, ok = s.watch.told[effect]; !ok {
+		if q, ok = s.watch.singles[effect]; !ok {
 			if q, err = s.bare(); err != nil {
 				return q, err
 			}
-			s.watch.told[effect] = q
+			s.watch.singles[effect] = q
 		}
 	} else if q, err = s.bare(); err != nil {
 		return q, err
@@ -160,7 +160,7 @@ func (s *sweep) predict() (q row, err error) {
 	return q, nil
 }
 
-// bare is predict without what is veiled.
+// bare is predict without what two junctions share.
 func (s *sweep) bare() (row, error) {
 	ph, o := s.ph, s.o
 	r, err := s.read()
@@ -210,7 +210,7 @@ func (s *sweep) beyond() *Observation {
 			continue
 		}
 		for k := range s.ph.Joint.obs {
-			if x := &s.ph.Joint.obs[k]; !x.Between && x.Spot.Net == n && x.Spot.Polarity == s.o.Spot.Polarity && x.Probe.Meter == s.o.Probe.Meter && x.Edits.Equal(s.o.Edits) {
+			if x := &s.ph.Joint.obs[k]; x.likewise(s.o) && x.Spot.Net == n {
 				return x
 			}
 		}

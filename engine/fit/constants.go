@@ -33,6 +33,7 @@ const (
 	WrongBy    = 1.2  // standard deviation of the natural logarithm of the factor: a tenth to ten times lie within two (from memory)
 	mostWrong  = 20.0 // factor by which one is wrong at most (from memory)
 	leastWrong = 1.5  // factor from which one is wrong and not poor (CPNS)
+	nearOver   = 0.9  // of the limit of a display, above which a voltage may well be OL on the next board (CPNS)
 	leastGain  = 1.0  // logarithm of the odds from which a value is taken to be wrong (CPNS)
 
 	// Junctions that nobody drew.

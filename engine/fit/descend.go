@@ -243,7 +243,7 @@ func (b *Posterior) row(w *network.Workspace, g *group, v *network.Values) (row,
 	if err != nil {
 		return row{}, err
 	}
-	boards := references.PerBoard(g.samples)
+	boards, _ := references.PerBoard(g.samples)
 	y := location(boards)
 	a := g.meter.HalfWidth(y)
 	if r.Over {

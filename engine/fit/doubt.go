@@ -16,7 +16,7 @@ const mostDoubts = 16
 func split(groups []*group) []*group {
 	var out []*group
 	for _, g := range groups {
-		boards := references.PerBoard(g.samples)
+		boards, _ := references.PerBoard(g.samples)
 		if len(boards) != 2 || references.Wrong(boards[0], boards[1:]) < 0.5 {
 			out = append(out, g)
 			continue
@@ -66,7 +66,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		far[i] = math.Abs(r[i]) > 3*math.Sqrt(before)
 		outlier = outlier || far[i] || math.Abs(x[i]) > 3*math.Sqrt(b.inverse[i*n+i])
 		if g := q.of; g != nil {
-			boards[q.spot] += len(references.PerBoard(g.samples))
+			boards[q.spot] += g.boards()
 			right[q.spot] = right[q.spot] || !far[i]
 		}
 	}
@@ -83,7 +83,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		}
 		sd := 1 / math.Sqrt(b.inverse[i*n+i])
 		z := x[i] * sd
-		alone := len(references.PerBoard(q.of.samples))
+		alone := q.of.boards()
 		wrong := float64(alone) * math.Log(references.WrongDensity) // boards that agree are wrong each by itself
 		if wrong-(references.StudentT{Scale: sd, DF: references.WrongDF}.LogProb(z*sd)) < leastGain {
 			continue

@@ -1,12 +1,14 @@
 package fit
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -139,5 +141,79 @@ func TestInDoubt(t *testing.T) {
 	spots := b.InDoubt(0.1)
 	if len(spots) != 1 || y.b.Nets[spots[0].Net].Name != "A" {
 		t.Errorf("in doubt %+v, want the spot on A", spots)
+	}
+}
+
+// TestOpposed lets some good boards read OL on a line where the others read its drop, and
+// the other way round on a pin that goes nowhere: the one board against several is left out,
+// one against one and two against four are in doubt, and three against three are how good
+// boards are.
+func TestOpposed(t *testing.T) {
+	tests := []struct {
+		boards, overloads int
+		nc                bool // a pin that is not connected, at which the others read a voltage
+		misread           int
+		doubt             bool
+	}{
+		{boards: 1, overloads: 1},
+		{boards: 2, overloads: 1, doubt: true},
+		{boards: 3, overloads: 1, misread: 1},
+		{boards: 5, overloads: 1, misread: 1},
+		{boards: 3, overloads: 2, misread: 1},
+		{boards: 6, overloads: 2, doubt: true},
+		{boards: 6, overloads: 3},
+		{boards: 3, overloads: 3},
+		{boards: 3, overloads: 2, nc: true, misread: 1},
+		{boards: 12, overloads: 11, nc: true, misread: 1},
+	}
+	for _, tt := range tests {
+		t.Run(fmt.Sprintf("%d of %d OL, NC %v", tt.overloads, tt.boards, tt.nc), func(t *testing.T) {
+			y := newYard(t, strings.Replace(whole, "5: GND}}}", "5: GND, 6: NC}}}", 1))
+			v := y.m.Nominal()
+			v.Settle()
+			name := "J1.1"
+			if tt.nc {
+				name = "J1.6"
+			}
+			at, err := y.b.Point(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var sweeps []*references.Sweep
+			for k := range tt.boards {
+				s := y.sweep(string(rune('a'+k)), v, references.DefaultMeter(), none)
+				for i := range s.Readings {
+					if r := &s.Readings[i]; r.At == at {
+						volts := r.Reading.Value
+						if tt.nc {
+							volts = 0.5
+						}
+						r.Reading = quantity.Reading{Value: volts + 1e-3*float64(k%3), Unit: quantity.Volt}
+						if k < tt.overloads {
+							r.Reading = quantity.Reading{Overload: true, Unit: quantity.Volt}
+						}
+					}
+				}
+				sweeps = append(sweeps, s)
+			}
+			b := y.fit(sweeps...)
+			var wrong []Misread
+			for _, m := range b.Misread {
+				if m.Spot != SpotOf(y.m, at, references.RedOnGround) {
+					t.Errorf("left out a reading on %v", m.Spot)
+				}
+				wrong = append(wrong, m)
+			}
+			if len(wrong) != tt.misread {
+				t.Errorf("%d readings left out, want %d", len(wrong), tt.misread)
+			}
+			if got := len(b.InDoubt(0.1)) > 0; got != tt.doubt {
+				t.Errorf("in doubt: %v, want %v", got, tt.doubt)
+			}
+			k, _ := b.Known(SpotOf(y.m, at, references.RedOnGround))
+			if want := tt.boards - tt.misread; k.N != want {
+				t.Errorf("%d boards count, want %d", k.N, want)
+			}
+		})
 	}
 }

@@ -67,7 +67,7 @@ func learnt(m *network.Model, lib *references.Library, fitted bool) (*Posterior,
 	pool := network.NewPool(m)
 	var groups []*group
 	if lib != nil {
-		groups = split(collect(m, lib))
+		groups = split(b.opposed(collect(m, lib)))
 	}
 	b.matchLines(groups)
 	if len(groups) == 0 && len(b.matched) == 0 {

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"math"
 	"slices"
 
 	"halfsplit/engine/network"
@@ -66,7 +67,7 @@ func (b *Posterior) matchedRow(w *network.Workspace, p pair) (row, error) {
 // With two boards there is no telling which is wrong. It gives what was left out.
 func (g *group) cull() (out []Misread) {
 	for {
-		boards := references.PerBoard(g.samples)
+		boards, _ := references.PerBoard(g.samples)
 		if len(boards) < 3 {
 			return out
 		}
@@ -87,6 +88,59 @@ func (g *group) cull() (out []Misread) {
 		out = append(out, misread(g.spot, slices.DeleteFunc(slices.Clone(g.samples), func(s references.Sample) bool { return slices.Contains(rest, s) }))...)
 		g.take(rest)
 	}
+}
+
+// opposed leaves out the few boards that read OL where many read a voltage, or a voltage
+// where many read OL, if that is more likely wrong than the ways of good boards. Where it
+// is nearly as likely, or as many say the one as the other, the spot stays in doubt. It
+// gives the groups that are left.
+func (b *Posterior) opposed(groups []*group) []*group {
+	samples := map[Spot][]references.Sample{}
+	var order []Spot
+	for _, g := range groups {
+		if samples[g.spot] == nil {
+			order = append(order, g.spot)
+		}
+		samples[g.spot] = append(samples[g.spot], g.samples...)
+	}
+	for _, spot := range order {
+		all := samples[spot]
+		volts, overloads := references.PerBoard(all)
+		if len(volts) == 0 || overloads == 0 {
+			continue
+		}
+		over := math.Inf(1) // V, from which the least of those meters that read it shows OL
+		for _, s := range all {
+			if s.Overload {
+				over = math.Min(over, s.Sweep.Meter.Over)
+			}
+		}
+		few, many, tail := overloads, len(volts), references.Predict(volts, 0).Voltage().Upper(over)
+		if few > many {
+			few, many, tail = many, few, 0
+			if slices.Max(volts) > nearOver*over {
+				tail = 1
+			}
+		}
+		chance := references.WrongKind(few, many, tail)
+		odds := chance / (1 - chance)
+		switch {
+		case few == many: // either may be wrong
+			b.doubts[spot] = math.Min(2*odds, 1)
+		case chance <= 0.5:
+			b.doubts[spot] = odds
+		default:
+			for _, g := range groups {
+				if g.spot != spot {
+					continue
+				}
+				wrong := func(s references.Sample) bool { return s.Overload == (overloads == few) }
+				b.Misread = append(b.Misread, misread(spot, slices.DeleteFunc(slices.Clone(g.samples), func(s references.Sample) bool { return !wrong(s) }))...)
+				g.take(slices.DeleteFunc(slices.Clone(g.samples), wrong))
+			}
+		}
+	}
+	return slices.DeleteFunc(groups, func(g *group) bool { return len(g.samples) == 0 })
 }
 
 // merged adds up slopes against the same unknown.

@@ -36,13 +36,13 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 	if err != nil {
 		return err
 	}
-	told := map[network.Probe]network.Reading{} // of the board as it stands
+	known := map[network.Probe]network.Reading{} // of the board as it stands
 	for i, g := range groups {
-		told[g.probe(b.Model)] = first[i]
+		known[g.probe(b.Model)] = first[i]
 	}
 	w := network.NewWorkspace(b.Model)
 	change := func() {
-		clear(told)
+		clear(known)
 		b.Values.Settle()
 	}
 	over := map[Spot]int{} // boards with OL over those with a voltage
@@ -56,13 +56,13 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 			continue // most boards show otherwise
 		}
 		for try := 0; try < 24; try++ {
-			r, ok := told[probe]
+			r, ok := known[probe]
 			if !ok || r.Over != overload { // to look closer, w has to have read it
 				var err error
 				if r, err = w.Read(probe, good, b.Values); err != nil {
 					return err
 				}
-				told[probe] = r
+				known[probe] = r
 			}
 			if overload == r.Over && (overload || r.Volts-middle(g.volts) < lowBy) {
 				break
@@ -230,7 +230,7 @@ func (b *Posterior) lower(w *network.Workspace, spot Spot, groups []*group) (bes
 // cost is what so many volts between a group's readings and what is made of them speak
 // against that.
 func (g *group) cost(off float64) float64 {
-	return float64(len(references.PerBoard(g.samples))) * math.Min(square(off/undrawnSpread), undrawnWrong)
+	return float64(g.boards()) * math.Min(square(off/undrawnSpread), undrawnWrong)
 }
 
 // undrawn looks for the net on the line of a spot where good boards show a path that no part

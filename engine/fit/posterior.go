@@ -190,13 +190,12 @@ func ProbeAt(m *network.Model, at network.Place, pol references.Polarity, d netw
 type Misread struct {
 	Spot  Spot
 	Sweep *references.Sweep
-	Volts float64 // about, as the board's warmth is taken out
 }
 
 func misread(s Spot, samples []references.Sample) (out []Misread) {
 	for _, x := range samples {
-		if !x.Overload {
-			out = append(out, Misread{s, x.Sweep, x.Volts})
+		if m := (Misread{s, x.Sweep}); !slices.Contains(out, m) {
+			out = append(out, m)
 		}
 	}
 	return out
@@ -236,6 +235,12 @@ func (g *group) take(samples []references.Sample) {
 		}
 	}
 	g.overloads = len(samples) - len(g.volts)
+}
+
+// boards counts the boards of which it has a voltage.
+func (g *group) boards() int {
+	volts, _ := references.PerBoard(g.samples)
+	return len(volts)
 }
 
 func clamp(x, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, x)) }

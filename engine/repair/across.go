@@ -91,13 +91,13 @@ func (p *planning) across() error {
 	err := p.pool.Each(len(ways), func(w *network.Workspace, i int) error {
 		a, b := ways[i].a, ways[i].b
 		o := fault.Observation{Edits: p.Edits, Probe: p.Probe(a, &b, references.RedOnGround, drive), Noise: fault.Noise{Own: diagnose.LeastNoise}}
-		told, err := p.Physics.PredictBoards(w, &o, p.boards())
+		boards, err := p.Physics.PredictBoards(w, &o, p.boards())
 		if err != nil {
 			return err
 		}
-		shows[i] = make([]diagnose.Predicted, len(told))
+		shows[i] = make([]diagnose.Predicted, len(boards))
 		share := p.ModelShare(a.Net, b.Net)
-		for k, pr := range told {
+		for k, pr := range boards {
 			ohms := diagnose.VoltsToOhms(drive, pr.Volts)
 			_, slope := diagnose.OhmsToVolts(drive, math.Min(ohms, meter.OhmsOver))
 			shows[i][k] = diagnose.Predicted{Volts: pr.Volts, Sigma: math.Hypot(pr.Sigma, slope*math.Hypot(diagnose.LeadOhms, (meter.Gain+share(ohms))*ohms)), Over: pr.Volts > drive.Over}

@@ -114,11 +114,11 @@ func (p *planning) compareEnds(w *network.Workspace, at [2]netlist.Point) ([][]f
 	ohms := make([][2]float64, len(p.hyps))
 	for t, pt := range at {
 		o := fault.Observation{Edits: p.Edits, Spot: fit.SpotOf(p.Model, pt, references.RedOnGround), Probe: p.Probe(pt, nil, references.RedOnGround, drive), Noise: fault.Noise{Own: diagnose.LeastNoise}}
-		told, err := p.Physics.PredictBoards(w, &o, p.boards())
+		boards, err := p.Physics.PredictBoards(w, &o, p.boards())
 		if err != nil {
 			return nil, err
 		}
-		for i, pr := range told {
+		for i, pr := range boards {
 			ohms[i][t] = diagnose.VoltsToOhms(drive, pr.Volts)
 		}
 	}

@@ -116,9 +116,9 @@ func (p *planning) remedyOutcomes(c plan.Choice, right, still string, means []st
 	return out
 }
 
-// oddProof is how far off, in standard deviations, a second reading has to be to be
+// outlierProof is how far off, in standard deviations, a second reading has to be to be
 // worth reading again for proof.
-const oddProof = 1.5
+const outlierProof = 1.5
 
 // proof lists the points whose readings show that a remedy worked: those that
 // read wrong before, otherwise those furthest off.
@@ -137,15 +137,15 @@ func (p *planning) proof(d *Diagnosis) []string {
 	if len(points) > 0 {
 		return points
 	}
-	odd := append([]diagnose.Comparison(nil), d.Readings...)
-	sort.SliceStable(odd, func(a, b int) bool { return math.Abs(odd[a].ZScore) > math.Abs(odd[b].ZScore) })
+	farthest := append([]diagnose.Comparison(nil), d.Readings...)
+	sort.SliceStable(farthest, func(a, b int) bool { return math.Abs(farthest[a].ZScore) > math.Abs(farthest[b].ZScore) })
 	ground := p.Board.Nets[p.Board.Ground].Name
 	for _, known := range []bool{true, false} { // without known good, what the circuit predicts
-		for _, r := range odd {
+		for _, r := range farthest {
 			if r.To != "" || r.Net == ground || (r.Verdict != diagnose.NoKnownGood) != known {
 				continue
 			}
-			if len(points) > 0 && math.Abs(r.ZScore) < oddProof {
+			if len(points) > 0 && math.Abs(r.ZScore) < outlierProof {
 				break
 			}
 			add(r.At)

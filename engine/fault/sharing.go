@@ -11,7 +11,7 @@ import (
 	"halfsplit/references"
 )
 
-// veil is what the fit cannot see of two junctions side by side: which of them
+// sharing is what the fit cannot see of two junctions side by side: which of them
 // carries the current. A clamp beside an IC's pin reads as the lower of the two
 // drops, and the fit, which settles on one answer, may leave the clamp with next
 // to nothing to carry. If it does carry a share s after all, the reading rises by
@@ -20,7 +20,7 @@ import (
 //
 // when the clamp goes open, which is exponential with a mean of n Vt where any
 // share is as likely as any other.
-type veil struct {
+type sharing struct {
 	junction int32
 	change   network.Change // that cuts it off, without its resistance
 	volts    float64        // V, mean rise of the reading
@@ -30,12 +30,12 @@ type veil struct {
 	instead instead
 }
 
-// Bounds of what counts as veiled: a junction that carries next to nothing but
+// Bounds of what counts as shared: a junction that carries next to nothing but
 // would conduct at the voltage across it, close to where the reading is taken.
 const (
-	veiledShare  = 0.3  // of the test current, beyond which the fit sees it
-	veiledVolts  = 0.25 // V across it at least
-	veiledBehind = 0.15 // V that lie between it and the leads at most
+	sharingCurrent = 0.3  // of the test current, beyond which the fit sees it
+	sharingVolts   = 0.25 // V across it at least
+	sharingBehind  = 0.15 // V that lie between it and the leads at most
 )
 
 // junctions lists those on the line of an observation, which an open may cut off from it.
@@ -55,10 +55,10 @@ func (s *search) junctions(o *Observation, line []netlist.NetID) (out []int32) {
 	return out
 }
 
-// cutsOff gives the first of some veils over junctions on a line that a locus, where it is
+// cutsOff gives the first of some sharings over junctions on a line that a locus, where it is
 // open, cuts off from the observation while the junction that carries its current is not;
 // -1 for none.
-func (s *search) cutsOff(o *Observation, l *Locus, line []netlist.NetID, veils []veil) int {
+func (s *search) cutsOff(o *Observation, l *Locus, line []netlist.NetID, sharings []sharing) int {
 	c := &l.Change
 	if _, open := gridOf(l); !open || !l.Series || !slices.ContainsFunc(s.m.Nets(c), func(n netlist.NetID) bool { return slices.Contains(line, n) }) {
 		return -1
@@ -70,7 +70,7 @@ func (s *search) cutsOff(o *Observation, l *Locus, line []netlist.NetID, veils [
 	near := s.m.Reached(at, c)
 	reached := func(e int32) bool { return near[s.m.Elements[e].A] || near[s.m.Elements[e].B] }
 	carrier, ok := fit.Carrier(o.row.slopes)
-	return slices.IndexFunc(veils, func(v veil) bool {
+	return slices.IndexFunc(sharings, func(v sharing) bool {
 		return c.Kind == network.Cut && c.Element == v.junction || !reached(v.junction) && (!ok || reached(carrier))
 	})
 }
@@ -101,36 +101,36 @@ func (ph *Physics) instead(o *Observation, e int32, across float64) instead {
 	return instead{carrier: first, share: f2 * above1 / (f2*above1 + f1*above2), sd: sd * math.Sqrt(math.Max(1+z*z-z*hazard, 0))}
 }
 
-// veiled gives the veil of a junction at the reading of a good board that w has
+// sharing gives the sharing of a junction at the reading of a good board that w has
 // just taken, or nothing.
 //
 // The drop of the junction is normal by the fit, cut off where it would carry so
 // much that the reading were lower. The chance that it carries a share that counts
 // is that of its drop lying within n Vt of the voltage across it.
-func (ph *Physics) veiled(w *network.Workspace, st *network.State, o *Observation, e int32) (v veil, ok bool) {
+func (ph *Physics) sharing(w *network.Workspace, st *network.State, o *Observation, e int32) (v sharing, ok bool) {
 	j := &ph.Values.Junctions[e]
 	across, reached := w.Across(e, st)
-	if !reached || o.base.Over || across < veiledVolts || o.base.Volts-across > veiledBehind {
-		return veil{}, false
+	if !reached || o.base.Over || across < sharingVolts || o.base.Volts-across > sharingBehind {
+		return sharing{}, false
 	}
 	step := j.Ideality * circuit.ThermalVoltage(ph.Values.Celsius)
-	if math.Exp((across-j.Drop)/step)*network.RefCurrent > veiledShare*o.Probe.Meter.Current {
-		return veil{}, false
+	if math.Exp((across-j.Drop)/step)*network.RefCurrent > sharingCurrent*o.Probe.Meter.Current {
+		return sharing{}, false
 	}
 	sd := ph.Posterior.DropSD(e)
 	if sd < step {
-		return veil{}, false
+		return sharing{}, false
 	}
 	drop := references.StudentT{Center: j.Drop, Scale: sd, DF: math.Inf(1)} // a normal
 	chance := (drop.CDF(across+step) - drop.CDF(across-step)) / drop.Upper(across-step)
 	mean := chance * step
-	return veil{junction: e, volts: mean, variance: 2*chance*step*step - mean*mean, instead: ph.instead(o, e, across)}, true
+	return sharing{junction: e, volts: mean, variance: 2*chance*step*step - mean*mean, instead: ph.instead(o, e, across)}, true
 }
 
-// remove adds a veil to a row for a board where the junction is open.
+// remove adds a sharing to a row for a board where the junction is open.
 func (o *Observation) remove(q *row, changes []network.Change) {
 	for i := range changes {
-		if v := o.veilOf(&changes[i]); v != nil {
+		if v := o.sharingOf(&changes[i]); v != nil {
 			q.volts += v.volts
 			q.share(o.spotKey(), math.Sqrt(v.variance))
 			q.instead = v.instead
@@ -138,14 +138,14 @@ func (o *Observation) remove(q *row, changes []network.Change) {
 	}
 }
 
-// veilOf gives the veil over a change that opens a junction, nil where there is
+// sharingOf gives the sharing over a change that opens a junction, nil where there is
 // none.
-func (o *Observation) veilOf(c *network.Change) *veil {
+func (o *Observation) sharingOf(c *network.Change) *sharing {
 	if !math.IsInf(c.Ohms, 1) {
 		return nil
 	}
-	for i := range o.veils {
-		if v := &o.veils[i]; v.change.Kind == c.Kind && v.change.Element == c.Element && v.change.Contact == c.Contact && v.change.Net == c.Net && v.change.After == c.After {
+	for i := range o.sharings {
+		if v := &o.sharings[i]; v.change.Kind == c.Kind && v.change.Element == c.Element && v.change.Contact == c.Contact && v.change.Net == c.Net && v.change.After == c.After {
 			return v
 		}
 	}
