@@ -114,15 +114,14 @@ func (p *planning) hypotheses() {
 	}
 }
 
-// superseded tells whether taking a reading again can settle nothing more: its point
-// was read besides as the board lies now.
+// superseded tells whether taking a reading again can settle nothing more: it was taken
+// besides as the board lies now.
 func (p *planning) superseded(taken int) bool {
 	old := &p.Taken[taken].Read
-	if old.To != nil {
-		return true
-	}
 	for i := range p.Taken {
-		if t := &p.Taken[i]; i != taken && t.Read.At == old.At && t.Read.To == nil && t.Read.Polarity == old.Polarity && t.Read.Reading.Unit == old.Reading.Unit && t.Edits.Equal(p.Edits) {
+		t := &p.Taken[i]
+		if i != taken && t.Read.At == old.At && (t.Read.To == nil) == (old.To == nil) && (old.To == nil || *t.Read.To == *old.To) &&
+			t.Read.Polarity == old.Polarity && t.Read.Reading.Unit == old.Reading.Unit && t.Edits.Equal(p.Edits) {
 			return true
 		}
 	}
@@ -141,13 +140,12 @@ func (p *planning) healthy() float64 {
 	return nothing / total
 }
 
-// share gives the share of the problem's weight that needs a remedy at a place, alone or
-// beside others.
-func (p *planning) share(place, name string) float64 {
+// shareOf gives the share of the problem's weight that needs a remedy, alone or beside others.
+func (p *planning) shareOf(remedy int) float64 {
 	sum, total := 0.0, p.problem.Rest
 	for _, h := range p.problem.Hypotheses {
 		total += h.Weight
-		if slices.ContainsFunc(h.Needs, func(r int) bool { return p.remedies[r].place == place && p.remedies[r].name == name }) {
+		if slices.Contains(h.Needs, remedy) {
 			sum += h.Weight
 		}
 	}
@@ -218,7 +216,11 @@ func (p *planning) reach() []netlist.NetID {
 // each hypothesis.
 func (p *planning) addRows(t test, rows [][]float64, n, setup int) {
 	p.tests = append(p.tests, t)
-	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: t.step.Seconds, Setup: setup, Outcomes: n, Likelihood: rows})
+	seconds := t.step.Seconds
+	if setup > openShield { // which is in them
+		seconds -= p.problem.Setups[setup]
+	}
+	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: seconds, Setup: setup, Outcomes: n, Likelihood: rows})
 }
 
 // blamed sums the weight of hypotheses by part, heaviest first.
@@ -287,5 +289,6 @@ func (p *planning) add(d *Diagnosis, s Step) bool {
 	return true
 }
 
-// openShield is the one-off setup of opening a shield.
+// openShield is the one-off setup of opening a shield; those after it are of steps whose
+// seconds have it in them.
 const openShield = 0

@@ -28,6 +28,10 @@ const readAgain = "read again"
 // lookAlong is the name of the remedy of what nobody drew at a net: it is found first.
 const lookAlong = "look along the net"
 
+// tells tells of a remedy that leaves the board as it is: beside what else is wrong, it shows
+// as much.
+func (r *remedy) tells() bool { return r.name == readAgain || r.name == lookAlong }
+
 // leaveOff is the name of the remedy of taking a part off for good.
 const leaveOff = "leave off"
 
@@ -43,8 +47,12 @@ func (p *planning) lookedFor(f fault.Fault) bool {
 
 // again gives the remedy of taking a reading again.
 func (p *planning) again(taken int) remedy {
-	at := p.Taken[taken].Read
-	return remedy{key: againKey(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: p.Costs.Measure, taken: taken}
+	at := &p.Taken[taken].Read
+	r := remedy{key: againKey(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: p.Costs.Measure, taken: taken}
+	if at.To != nil {
+		r.key, r.advice, r.seconds = againKey(at.Name+" to "+at.ToName, at.Polarity), "Read it again.", p.Costs.Across
+	}
+	return r
 }
 
 // remedyOf gives what to do about a fault. A joint is melted anew before its part is

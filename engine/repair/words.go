@@ -82,8 +82,12 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		if r.missed { // nothing was repaired: the reading was not one of the board
 			means = p.means(c.Outcomes[0].Weights)
 		}
-		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+		s := Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
 			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
+		if t.To != nil {
+			s.Do, s.Part, s.Then, s.Again = DoAcross, t.Name+" to "+t.ToName, []string{t.ToName}, true
+		}
+		return s
 	}
 	if r.name == lookAlong {
 		s := p.along(r.place, "something that is not drawn may stand there")
@@ -130,7 +134,7 @@ func (p *planning) proof(d *Diagnosis) []string {
 		}
 	}
 	for _, a := range d.Abnormal {
-		if a.To == "" {
+		if to, err := p.Board.Point(a.To); a.To == "" || err == nil && to.Net == p.Board.Ground {
 			add(a.At)
 		}
 	}
