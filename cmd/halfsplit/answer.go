@@ -9,6 +9,9 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// errLeft ends a session that was left by Ctrl-C, which it has said.
+var errLeft = errors.New("left by Ctrl-C")
+
 // errBadly ends a command whose answer is printed and is bad for the user.
 var errBadly = errors.New("answered badly for the user")
 

@@ -20,8 +20,8 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
-	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/references"
 )
 
@@ -167,7 +167,7 @@ func decimals(text string) any {
 func askTrials(t *testing.T, into answers, all bool) {
 	t.Helper()
 	for _, board := range []string{"sensor12", "kestrel", "dock60"} {
-		trials, err := practice.LoadTrials(filepath.Join("../../testdata/trials", board+".txt"))
+		trials, err := recorded.LoadTrials(filepath.Join("../../testdata/trials", board+".txt"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -156,7 +156,10 @@ func (in *input) read(r io.Reader, from feed) {
 func (in *input) next() (line entryLine, ok bool) {
 	for in.sources > 0 || in.page != nil {
 		select {
-		case <-in.stop:
+		case why := <-in.stop:
+			if why == os.Interrupt {
+				in.err = errLeft
+			}
 			return entryLine{}, false
 		case e := <-in.page:
 			return entryLine{text: e.Text, page: e}, true

@@ -163,15 +163,16 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 			why += " " + name(pins[i].Name)
 		}
 	case bench.ForAgain:
-		why = "out of range: once more, b if mistyped, y accepts it"
+		why = "out of range: once more, "
+		if p.Ohms || p.To != nil {
+			why += inOhms(board, p) + "; "
+		}
+		why += "b if mistyped, y accepts it"
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
 		if p.Ohms {
-			why = "in resistance mode, red on ground, with the unit: 0.6 ohm"
-			if p.To != nil {
-				why = "in resistance mode, red on " + name(board.PointName(*p.To)) + ", with the unit: 0.6 ohm"
-			}
+			why = inOhms(board, p)
 		}
 	case bench.ForRemoved:
 		part := &board.Parts[p.Part]
@@ -190,6 +191,18 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why += fmt.Sprintf("; wait %s, capacitors charge", duration(p.Settling))
 	}
 	b.input(name(p.Name) + net + "   " + why)
+}
+
+// inOhms says how the resistance that is asked for is read, or the drop between two points.
+func inOhms(board *netlist.Board, p *bench.Prompt) string {
+	red, how, unit := "ground", "", ""
+	if p.To != nil {
+		red = name(board.PointName(*p.To))
+	}
+	if p.Ohms {
+		how, unit = "in resistance mode, ", ", with the unit: 0.6 ohm"
+	}
+	return how + "red on " + red + unit
 }
 
 func (b *benchScreen) want(p *bench.Prompt) string {
@@ -314,7 +327,7 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 	case bench.ShowWhy:
 		b.why()
 	case bench.ShowSteps:
-		b.steps()
+		b.steps(p)
 	case bench.ShowPowerUp:
 		b.showPowerUp()
 	case bench.ShowCase:
@@ -381,6 +394,9 @@ func (b *benchScreen) left(p *bench.Prompt) {
 	if b.until != nil {
 		on = "is kept; the same command goes on from here."
 	}
+	if b.session.Unkept(p) {
+		on += " What you chose is not in it: choose it again then."
+	}
 	b.prose(0, 2, faint, "Left"+stands+". All that was entered "+on)
 }
 
@@ -412,7 +428,7 @@ func (b *benchScreen) why() {
 	b.unseen(d)
 }
 
-func (b *benchScreen) steps() {
+func (b *benchScreen) steps(p *bench.Prompt) {
 	steps, err := b.session.Steps()
 	if err != nil {
 		b.wrong(err)
@@ -432,7 +448,11 @@ func (b *benchScreen) steps() {
 	}
 	b.gap()
 	b.table(2, []column{{right: true}, {head: "step", give: true}, {head: "time", right: true}, {head: "to a repair", right: true}}, rows)
-	b.prose(2, 2, faint, fmt.Sprintf("`take %d` does that instead. A step keeps its number.", steps[len(steps)-1].Number))
+	text := fmt.Sprintf("`take %d` does that instead. A step keeps its number.", steps[len(steps)-1].Number)
+	if p.Chooses() != nil {
+		text = fmt.Sprintf("Once this reading is entered, or d has ended the sweep, `take %d` does that. A step keeps its number.", steps[len(steps)-1].Number)
+	}
+	b.prose(2, 2, faint, text)
 }
 
 func (b *benchScreen) showPowerUp() {

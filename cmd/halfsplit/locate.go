@@ -544,7 +544,7 @@ func faultsText(faults []diagnose.FaultReport) string {
 		}
 		words = append(words, text)
 	}
-	return strings.Join(words, " with ")
+	return strings.Join(words, " and ")
 }
 
 // next prints what to do now, so that it can be read at arm's length, and what
@@ -664,7 +664,7 @@ func somePhrases(list []string, most int, between string) string {
 func headline(step *repair.Step) string {
 	part := name(step.Part)
 	if text := step.Phrase(part, name(step.At)); text != "" {
-		if step.Do == repair.DoMeasure && step.Again {
+		if step.Again {
 			text += " again"
 		}
 		if step.Do == repair.DoMeasure && step.Polarity == blackOnGround {

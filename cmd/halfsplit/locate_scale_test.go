@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist/quantity"
 )
 
@@ -20,7 +20,7 @@ const scaleCases = 24
 
 // writeTrial writes a recorded trial as a person would keep it: known good boards,
 // and a case with the readings of its connectors.
-func writeTrial(t testing.TB, tr *practice.Trial, dir string) string {
+func writeTrial(t testing.TB, tr *recorded.Trial, dir string) string {
 	known := filepath.Join(dir, "known")
 	if err := os.Mkdir(known, 0o777); err != nil {
 		t.Fatal(err)
@@ -62,7 +62,7 @@ func writeTrial(t testing.TB, tr *practice.Trial, dir string) string {
 // BenchmarkLocate runs `locate` on recorded cases of a board of 60 pins and 317
 // parts, each as a process of its own: wanted within 0.2 s and 64 MB.
 func BenchmarkLocate(bench *testing.B) {
-	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "dock60.txt"))
+	trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "dock60.txt"))
 	if err != nil {
 		bench.Fatal(err)
 	}

@@ -44,7 +44,7 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	if err == nil {
 		err = app.unhelped
 	}
-	if flushed := out.Flush(); flushed != nil && (err == nil || err == errBadly) {
+	if flushed := out.Flush(); flushed != nil && (err == nil || err == errBadly || err == errLeft) {
 		err = instead("the answer could not be written: "+flushed.Error(), "check the disk, or the program that reads it")
 	}
 	switch {
@@ -52,6 +52,8 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return exitDone
 	case err == errBadly:
 		return exitBadly
+	case err == errLeft:
+		return exitStopped
 	}
 	complain(stderr, err)
 	if err == errStopped {

@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -13,6 +14,8 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+
+	"halfsplit/engine/journal"
 )
 
 // bigWork is work of a size that no connector of a handheld gives; invented.
@@ -159,5 +162,43 @@ func TestInterrupted(t *testing.T) {
 	err = cmd.Wait()
 	if code := cmd.ProcessState.ExitCode(); code != exitStopped || stdout.Len() > 0 {
 		t.Errorf("exit status %d, want %d; output %.300s, %v", code, exitStopped, stdout.String(), err)
+	}
+}
+
+// TestLeftByCtrlC interrupts a session at its prompt: what was entered is in the case, and
+// the exit status is that of an interruption.
+func TestLeftByCtrlC(t *testing.T) {
+	demoFolder(t)
+	cmd := asProgram(t, "bench", "left.yaml", "--board", "board.yaml", "--known", "known")
+	stdin, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer cmd.Process.Kill()
+	io.WriteString(stdin, "0.564 at J7.2\n")
+	says, all := bufio.NewReader(stdout), ""
+	for !strings.Contains(all, "event 2") {
+		line, err := says.ReadString('\n')
+		if all += line; err != nil {
+			t.Fatalf("%v after\n%s", err, all)
+		}
+	}
+	if err := cmd.Process.Signal(syscall.SIGINT); err != nil {
+		t.Fatal(err)
+	}
+	rest, _ := io.ReadAll(says)
+	cmd.Wait()
+	if code := cmd.ProcessState.ExitCode(); code != exitStopped || !strings.Contains(string(rest), "Left") {
+		t.Errorf("exit status %d, want %d; it ends with\n%s", code, exitStopped, rest)
+	}
+	if c, err := journal.Load("left.yaml"); err != nil || len(c.All) != 2 {
+		t.Errorf("the case: %+v, %v", c, err)
 	}
 }

@@ -57,6 +57,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 	r := &Reply{}
 	err = s.enter(p, e, line, r)
 	s.asked = nil
+	if p.Ask == AskCautions && err == nil && (e.verb == record && e.event.Kind != journal.KindNote || e.verb == sweep || e.verb == visit || e.verb == lineOf) {
+		r.Says = append(r.Says, "the cautions come next: read them and write y")
+	}
 	return r, err
 }
 
@@ -70,12 +73,6 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case undo:
 		return s.undo(e.number, r)
-	case record, sweep, visit, lineOf:
-		if p.Ask == AskCautions && e.event.Kind != journal.KindNote {
-			s.held = append(s.held, line)
-			r.Says = append(r.Says, "the cautions come first: this is entered when you have read them and written y")
-			return nil
-		}
 	}
 	switch e.verb {
 	case record:
@@ -113,7 +110,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if err != nil {
 			return err
 		}
-		s.sweeping, s.cursor, s.polarity, s.again, s.chosen, s.leaving, s.every = id, 0, references.RedOnGround, nil, nil, false, e.every
+		s.sweeping, s.cursor, s.polarity, s.again, s.chosen, s.choice, s.leaving, s.every = id, 0, references.RedOnGround, nil, nil, "", false, e.every
 		if e.swapped {
 			s.polarity = references.BlackOnGround
 		}
@@ -131,9 +128,8 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 	case lineOf:
 		return s.line(e.at)
 	case take:
-		// The next reading may change the steps, and the choice would be lost unsaid.
-		if p.Ask == AskReading && (p.Purpose == ForSweep || p.Purpose == ForAgain) {
-			return wrongEntry("a step cannot be chosen before this reading", "enter it, or d to end the sweep, then choose")
+		if err := p.Chooses(); err != nil {
+			return err
 		}
 		d, err := s.diagnose()
 		if err != nil {
@@ -151,9 +147,9 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return wrongEntry("looking along %s is not on offer", "write what you found there, as in undrawn "+along+": C99, U9.A1, or none", along)
 		}
 		if at < 0 {
-			return wrongEntry("no step %d is on offer", "`others` lists the steps with their numbers", e.number)
+			return wrongEntry("no step %d is on offer", "o lists the steps with their numbers", e.number)
 		}
-		s.choice = stepKey(&steps[at])
+		s.choice, s.swapped = stepKey(&steps[at]), false
 		return nil
 	case closing, escalating:
 		if e.verb == escalating {
@@ -164,7 +160,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		} else if e.text != "" {
 			s.cause, s.remedy = cutRemedy(e.text, s.remedy)
 		}
-		s.leaving, s.again, s.chosen = true, nil, nil
+		s.leaving, s.again, s.chosen, s.choice = true, nil, nil, ""
 		return nil
 	case repeat:
 		return s.repeat(r)
@@ -297,10 +293,7 @@ func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
 		for i, x := range p.Cautions {
 			keys[i] = x.Key
 		}
-		if err := s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r); err != nil {
-			return err
-		}
-		return s.release(r)
+		return s.write(journal.Event{Kind: journal.KindAcknowledge, Acknowledged: keys}, r)
 	case p.Ask == AskConnector && agreed:
 		id, err := s.board().ConnectorByName(p.Connectors[0])
 		if err == nil {
@@ -359,7 +352,7 @@ func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
 // which nothing was read yet, and the sweep goes on from there; or any other point,
 // once.
 func (s *Session) visit(at netlist.Point) {
-	s.again, s.chosen, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, false, false, true
+	s.again, s.chosen, s.choice, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, "", false, false, true
 	if at.Kind == netlist.PointPin {
 		id := at.Pin.Connector
 		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
@@ -383,37 +376,13 @@ func (s *Session) line(at netlist.Point) error {
 	if err != nil {
 		return err
 	}
-	s.again, s.chosen, s.leaving, s.swapped = nil, nil, false, false
+	s.again, s.chosen, s.choice, s.leaving, s.swapped = nil, nil, "", false, false
 	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
 		switch n := &s.board().Nets[net]; {
 		case net == at.Net:
 			s.chosen = append(s.chosen, diagnose.Spot{At: at})
 		case net != s.board().Ground && !n.Rail:
 			s.chosen = append(s.chosen, diagnose.Spot{At: s.board().PointsOn(net)[0]})
-		}
-	}
-	return nil
-}
-
-// release enters what waited for the cautions, until the next ones.
-func (s *Session) release(r *Reply) error {
-	for len(s.held) > 0 {
-		s.asked = nil
-		p, err := s.Ask()
-		if err != nil {
-			return err
-		}
-		line := s.held[0]
-		s.held = s.held[1:]
-		e, err := understand(s.board(), line)
-		if err == nil {
-			err = s.enter(p, e, line, r)
-		}
-		if err != nil {
-			r.Says = append(r.Says, fmt.Sprintf("%s is not entered: %v", printable(line), err))
-		}
-		if p.Ask == AskCautions { // it waits again
-			return nil
 		}
 	}
 	return nil
@@ -563,7 +532,9 @@ func (s *Session) undo(number int, r *Reply) error {
 	c := s.Case()
 	target := (*journal.Event)(nil)
 	for i := range c.Events {
-		if ev := &c.Events[i]; number == 0 && ev.Kind != journal.KindOpen || ev.Number == number {
+		ev := &c.Events[i]
+		// A caution that was read cannot be unread: it is taken back by its number alone.
+		if number == 0 && ev.Kind != journal.KindOpen && ev.Kind != journal.KindAcknowledge || ev.Number == number {
 			target = ev
 		}
 	}
@@ -571,7 +542,7 @@ func (s *Session) undo(number int, r *Reply) error {
 	case target == nil && number == 0:
 		return wrongEntry("there is nothing to take back", "go on")
 	case target == nil:
-		return wrongEntry("there is no event %d that counts", "`list` shows them", number)
+		return wrongEntry("there is no event %d that counts", "l shows them", number)
 	case target.Kind == journal.KindOpen:
 		return wrongEntry("the opening of a case cannot be taken back", "begin another case")
 	}
@@ -648,6 +619,7 @@ func (s *Session) repeat(r *Reply) error {
 // source).
 const (
 	sameVolts = 0.006
+	sameOhms  = 0.3 // what leads and contacts differ by
 	sameShare = 0.02
 )
 
@@ -655,7 +627,11 @@ func same(a, b quantity.Reading) bool {
 	if a.Overload || b.Overload {
 		return a.Overload == b.Overload && a.Unit == b.Unit
 	}
-	return a.Unit == b.Unit && math.Abs(a.Value-b.Value) <= math.Max(sameVolts, sameShare*math.Abs(a.Value))
+	least := sameVolts
+	if a.Unit == quantity.Ohm {
+		least = sameOhms
+	}
+	return a.Unit == b.Unit && math.Abs(a.Value-b.Value) <= math.Max(least, sameShare*math.Abs(a.Value))
 }
 
 // reading records a reading and judges it.
@@ -663,7 +639,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 	if err := s.within(x.Reading); err != nil {
 		return err
 	}
-	asked := p.Ask == AskReading && x.To == nil && x.At == p.At.At
+	asked := p.Ask == AskReading && x.At == p.At.At && (x.To == nil) == (p.To == nil) && (x.Reading.Unit == quantity.Ohm) == p.Ohms
 	replaced := 0
 	if asked && p.Purpose == ForSweep && s.revisit {
 		replaced = s.single(x.At, x.Polarity)
@@ -692,11 +668,11 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 	}
 	read := &list[at]
 	r.Readings = append(r.Readings, *read)
-	isAgain := func(a again) bool { return x.To == nil && x.At == a.spot.At && x.Polarity == a.spot.Polarity }
+	isAgain := func(a again) bool { return alike(&a.first, &x) }
 	if k := slices.IndexFunc(s.again, isAgain); k >= 0 {
 		first := s.again[k]
 		s.again = slices.Delete(s.again, k, k+1)
-		if same(first.first, x.Reading) {
+		if same(first.first.Reading, x.Reading) {
 			r.Says = append(r.Says, "the same again: accepted")
 			return nil
 		}
@@ -711,14 +687,14 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 		return nil
 	}
 	times := 0 // that it read like this since the board last changed
-	for _, old := range s.readAt(s.board().PointName(x.At), x.Polarity.String(), x.Reading.Unit) {
+	for _, old := range s.sinceEdit(func(r *journal.Read) bool { return alike(r, &x) }) {
 		if same(old, x.Reading) {
 			times++
 		}
 	}
 	if times < 2 && s.outlier(p, asked, read) {
 		r.Outlier = true
-		s.again = append(s.again, again{spot: diagnose.Spot{At: x.At, Polarity: x.Polarity}, name: x.Name, first: x.Reading, event: number, outlier: *read})
+		s.again = append(s.again, again{first: x, event: number, outlier: *read})
 	}
 	return nil
 }
@@ -747,7 +723,10 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 
 // predictedVolts is how far from a predicted outcome a reading may lie before it is
 // asked for again (common practice, no source).
-const predictedVolts = 0.03
+const (
+	predictedVolts = 0.03
+	predictedShare = 0.3 // of a resistance
+)
 
 // outlier tells whether a reading is to be taken twice before it is accepted. What a
 // step was asked to distinguish is no surprise.
@@ -757,7 +736,7 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 		x := &p.Predict
 		return x.Overload != c.Overload || x.Volts != nil && c.Volts != nil && math.Abs(*x.Volts-*c.Volts) > max(predictedVolts, 4*x.Sigma)
 	}
-	if c.Verdict == diagnose.Agrees || c.Verdict == diagnose.NoKnownGood || c.Ohms != nil || c.To != "" {
+	if c.Verdict == diagnose.Agrees || c.Verdict == diagnose.NoKnownGood {
 		return false
 	}
 	if !asked {
@@ -767,8 +746,12 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 	case ForRemoved, ForAgain:
 		return false
 	case ForStep:
+		if p.Step.Do == repair.DoEnds { // which compares two readings, whatever they are
+			return false
+		}
 		for _, o := range p.Step.Outcomes {
-			if o.Overload && c.Overload || o.Volts != nil && c.Volts != nil && math.Abs(*o.Volts-*c.Volts) < predictedVolts {
+			if o.Overload && c.Overload || o.Volts != nil && c.Volts != nil && math.Abs(*o.Volts-*c.Volts) < predictedVolts ||
+				o.Ohms != nil && c.Ohms != nil && math.Abs(*o.Ohms-*c.Ohms) < max(sameOhms, predictedShare**o.Ohms) {
 				return false
 			}
 		}
@@ -833,8 +816,8 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 			if err := s.undo(x.event, r); err != nil {
 				return err
 			}
-			if s.sweeping == netlist.None || x.spot.At.Kind != netlist.PointPin || x.spot.At.Pin.Connector != s.sweeping {
-				s.chosen = []diagnose.Spot{x.spot}
+			if at := p.At.At; !p.Ohms && (s.sweeping == netlist.None || at.Kind != netlist.PointPin || at.Pin.Connector != s.sweeping) {
+				s.chosen = []diagnose.Spot{p.At}
 			}
 			return nil
 		case p.Purpose == ForChosen:

@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 )
@@ -20,7 +21,7 @@ import (
 // (testdata/demo/answers) where it was asked beforehand.
 type table struct {
 	t    *testing.T
-	c    *practice.DemoCase
+	c    *recorded.DemoCase
 	w    *journal.Writer
 	e    *engine.Engine
 	s    *Session
@@ -29,13 +30,13 @@ type table struct {
 	asks int
 }
 
-var demo *practice.Demo
+var demo *recorded.Demo
 
-func loadDemo(t *testing.T) *practice.Demo {
+func loadDemo(t *testing.T) *recorded.Demo {
 	t.Helper()
 	if demo == nil {
 		var err error
-		if demo, err = practice.LoadDemo("../../testdata/demo/answers/truth.yaml"); err != nil {
+		if demo, err = recorded.LoadDemo("../../testdata/demo/answers/truth.yaml"); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -1,6 +1,8 @@
 package bench
 
 import (
+	"fmt"
+
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/powerup"
 	"halfsplit/engine/repair"
@@ -116,6 +118,24 @@ func swapped(p references.Polarity) references.Polarity {
 		return references.BlackOnGround
 	}
 	return references.RedOnGround
+}
+
+// wrongEntry is an entry that cannot be meant here.
+func wrongEntry(what, do string, args ...any) error {
+	return fmt.Errorf("%s; %s", fmt.Sprintf(what, args...), do)
+}
+
+// Chooses tells whether a step may be chosen; the error says what to do first. The next
+// reading of a sweep may change the steps, and a choice would be lost unsaid.
+func (p *Prompt) Chooses() error {
+	switch {
+	case p.Ask != AskReading:
+	case p.Purpose == ForSweep:
+		return wrongEntry("a step cannot be chosen before this reading", "enter it, or d to end the sweep, then choose")
+	case p.Purpose == ForAgain:
+		return wrongEntry("a step cannot be chosen before this reading", "enter it, or y to accept the first, then choose")
+	}
+	return nil
 }
 
 // otherLead says where the red probe stands.

@@ -60,7 +60,6 @@ type Session struct {
 	skipped  map[string]bool     // what is not to be asked for, by key
 	numbers  map[string]int      // of steps, by key: the first listing of a step gives it its number
 	choice   string              // key of the step that was taken instead of the first; "" is the first
-	held     []string            // entries that wait until the cautions are acknowledged
 	leaving  bool                // the case is to be closed whatever is open
 	cause    string              // of closing
 	remedy   string
@@ -75,9 +74,7 @@ type Session struct {
 
 // again is an outlier that is to be taken once more.
 type again struct {
-	spot    diagnose.Spot
-	name    string
-	first   quantity.Reading
+	first   journal.Read
 	event   int // of it
 	outlier diagnose.Comparison
 }
@@ -92,6 +89,12 @@ func Begin(w *journal.Writer, e *engine.Engine, o Options) (*Session, error) {
 // file, every one of them. A value out of range is then asked for again when the sweep
 // is over, so that no value lands on another pin than its own.
 func (s *Session) Fed(on bool) { s.fed, s.asked = on, nil }
+
+// Unkept tells that what is asked for was chosen out of turn: a choice is not in the record,
+// and the next session asks for what is best.
+func (s *Session) Unkept(p *Prompt) bool {
+	return len(s.chosen) > 0 || p.Step != nil && stepKey(p.Step) == s.choice
+}
 
 // Case is the case as it stands.
 func (s *Session) Case() *journal.Case { return s.w.Case() }
@@ -186,7 +189,20 @@ func (s *Session) ask() (*Prompt, error) {
 	}
 	if len(s.again) > 0 && !(s.fed && s.sweeping != netlist.None) {
 		x := &s.again[0]
-		return s.readable(&Prompt{Ask: AskReading, Purpose: ForAgain, At: x.spot, Name: x.name, Outlier: &x.outlier, Connector: netlist.None})
+		p := &Prompt{Ask: AskReading, Purpose: ForAgain, At: diagnose.Spot{At: x.first.At, Polarity: x.first.Polarity}, Name: x.first.Name, Outlier: &x.outlier, Connector: netlist.None}
+		if p.Ohms, p.To = x.first.Reading.Unit == quantity.Ohm, x.first.To; p.Ohms || p.To != nil {
+			return p, nil
+		}
+		return s.readable(p)
+	}
+	if s.choice != "" {
+		d, err := s.diagnose()
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(s.offered(d), func(x repair.Step) bool { return stepKey(&x) == s.choice }) {
+			return s.stepPrompt(d)
+		}
 	}
 	if len(s.chosen) > 0 {
 		return s.readable(&Prompt{Ask: AskReading, Purpose: ForChosen, At: s.chosen[0], Connector: netlist.None})
@@ -727,28 +743,22 @@ func (s *Session) unreadEnd(x *repair.Step) string {
 // last changed, red probe on ground.
 func (s *Session) ohmsRead(n netlist.NetID) bool {
 	return len(s.sinceEdit(func(r *journal.Read) bool {
-		return r.At.Net == n && r.Polarity == references.RedOnGround && r.Reading.Unit == quantity.Ohm
+		return r.At.Net == n && r.To == nil && r.Polarity == references.RedOnGround && r.Reading.Unit == quantity.Ohm
 	})) > 0
 }
 
-// readAt gives what a point read, in a unit, since the board last changed.
-func (s *Session) readAt(name, polarity string, unit quantity.Unit) []quantity.Reading {
-	at, err := s.board().Point(name)
-	if err != nil {
-		return nil
-	}
-	return s.sinceEdit(func(r *journal.Read) bool {
-		return r.At == at && r.Polarity.String() == polarity && r.Reading.Unit == unit
-	})
+// alike tells whether two readings are of the same points, taken in the same way.
+func alike(a, b *journal.Read) bool {
+	to := a.To == b.To || a.To != nil && b.To != nil && *a.To == *b.To
+	return to && a.At == b.At && a.Polarity == b.Polarity && a.Reading.Unit == b.Reading.Unit
 }
 
-// sinceEdit gives the readings against ground since the board last changed that are
-// wanted.
+// sinceEdit gives the readings since the board last changed that are wanted.
 func (s *Session) sinceEdit(wanted func(r *journal.Read) bool) (list []quantity.Reading) {
 	edit := s.lastEdit()
 	for _, ev := range s.Case().Events {
 		for i := range ev.Readings {
-			if r := &ev.Readings[i]; ev.Number > edit && r.To == nil && wanted(r) {
+			if r := &ev.Readings[i]; ev.Number > edit && wanted(r) {
 				list = append(list, r.Reading)
 			}
 		}
@@ -941,11 +951,6 @@ var did = map[journal.Kind]string{
 	journal.KindRemove: "removed ", journal.KindReinstall: "put back ", journal.KindReplace: "replaced ", journal.KindReflow: "reflowed ",
 	journal.KindJumper: "jumpered ", journal.KindResolder: "resoldered ", journal.KindClean: "cleaned ",
 	journal.KindConcerns: "the complaint concerns ", journal.KindAcknowledge: "cautions acknowledged: ",
-}
-
-// wrongEntry is an entry that cannot be meant here.
-func wrongEntry(what, do string, args ...any) error {
-	return fmt.Errorf("%s; %s", fmt.Sprintf(what, args...), do)
 }
 
 // printable quotes what was entered.

@@ -15,6 +15,7 @@ import (
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
+	"halfsplit/engine/repair"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -405,16 +406,16 @@ func TestMeterLine(t *testing.T) {
 	}
 }
 
-// TestCautions: nothing but a note is taken before the cautions are acknowledged, each
-// is asked for once a case, and heat and injected current have their own.
+// TestCautions: no point is asked for before the cautions are acknowledged, what names its
+// point or part is on the disk at once all the same, each is asked for once a case, and heat
+// and injected current have their own.
 func TestCautions(t *testing.T) {
 	tb := lay(t, "touch-dead")
 	tb.refuses("0.452", "the cautions come first")
 	tb.refuses("", "the cautions come first")
 	tb.enter("n owner waits")
-	// What names its point or part waits, and is entered when they are heeded.
 	for _, line := range []string{"0.564 at J7.2", "C41 clean"} {
-		if r := tb.enter(line); len(r.Recorded) != 0 || len(r.Says) != 1 || !strings.Contains(r.Says[0], "the cautions come first") {
+		if r := tb.enter(line); len(r.Recorded) != 1 || len(r.Says) != 1 || !strings.Contains(r.Says[0], "the cautions come next") {
 			t.Errorf("%q before the cautions: %+v", line, r)
 		}
 	}
@@ -427,9 +428,11 @@ func TestCautions(t *testing.T) {
 	if diff := cmp.Diff(want, keys); diff != "" {
 		t.Errorf("cautions (-want +got):\n%s", diff)
 	}
-	if r := tb.enter("y"); len(r.Recorded) != 3 || len(r.Readings) != 1 || r.Readings[0].At != "J7.2" {
-		t.Errorf("what waited for the cautions: %+v", r)
+	tb.enter("q")
+	if c, err := journal.Load(tb.w.Case().File); err != nil || len(c.All) != 4 || len(c.All[2].Readings) != 1 || len(c.All[3].Looks) != 1 {
+		t.Errorf("on the disk when the session is left at the cautions: %+v, %v", c.All, err)
 	}
+	tb.enter("y")
 	if p := tb.ask(); p.Ask == AskCautions {
 		t.Error("asks for the same cautions twice")
 	}
@@ -519,6 +522,55 @@ func TestUndo(t *testing.T) {
 	}
 	tb.refuses("undo 99", "no event 99")
 	tb.refuses("undo 1", "cannot be taken back")
+	// A caution that was read is no work: the last reading is what `u` takes back.
+	tb = lay(t, "touch-dead")
+	tb.enter("0.564 at J7.2")
+	tb.enter("y")
+	if r := tb.enter("u"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "0.564 at J7.2") {
+		t.Errorf("u behind the cautions: %+v", r)
+	}
+	tb.refuses("u", "nothing to take back")
+}
+
+// TestOddOhms: a resistance out of range is asked for once more where it was taken, as a
+// drop is; the same again is accepted, one that agrees takes the first back, and what a
+// step was to distinguish is no surprise.
+func TestOddOhms(t *testing.T) {
+	lineUp := func() *table {
+		tb := begin(t)
+		tb.enter("d")
+		return tb
+	}
+	for _, tt := range []struct{ second, says string }{{"901 ohm", "the same again: accepted"}, {"2.1 ohm", "the probe missed the pad at the first reading"}, {"b", "took back event"}, {"OL", "two readings out of range that differ"}} {
+		tb := lineUp()
+		if r := tb.enter("900 ohm from FL3.in to FL3.out"); !r.Outlier {
+			t.Fatalf("900 ohm across FL3: %+v", r)
+		}
+		p := tb.ask()
+		if p.Purpose != ForAgain || !p.Ohms || p.Name != "FL3.in" || p.To == nil || tb.s.board().PointName(*p.To) != "FL3.out" {
+			t.Fatalf("asks %s, want FL3.in to FL3.out again in ohms", describe(tb.s.board(), p))
+		}
+		tb.refuses("0.4", "the resistance of FL3.in is wanted")
+		if r := tb.enter(tt.second); len(r.Says) != 1 || !strings.Contains(r.Says[0], tt.says) {
+			t.Errorf("%s after 900 ohm says %v, want %q", tt.second, r.Says, tt.says)
+		}
+		if p := tb.ask(); p.Ask == AskReading && p.Purpose == ForAgain {
+			t.Errorf("%s after 900 ohm: asks a third time", tt.second)
+		}
+	}
+	tb := lineUp()
+	at, _ := tb.s.board().Point("FL3.in")
+	to, _ := tb.s.board().Point("FL3.out")
+	p := &Prompt{Ask: AskReading, Purpose: ForStep, At: diagnose.Spot{At: at}, Ohms: true, To: &to, Step: &repair.Step{Do: repair.DoAcross, Outcomes: []repair.StepOutcome{{Ohms: diagnose.Number(1000)}, {Overload: true}}}}
+	for _, x := range []struct {
+		ohms    float64
+		outlier bool
+	}{{800, false}, {500, true}} {
+		c := &diagnose.Comparison{Verdict: diagnose.High, Ohms: diagnose.Number(x.ohms), Resistance: true, To: "FL3.out"}
+		if got := tb.s.outlier(p, true, c); got != x.outlier {
+			t.Errorf("%g ohm where 1000 ohm or OL is expected: outlier %v, want %v", x.ohms, got, x.outlier)
+		}
+	}
 }
 
 // FuzzUnderstand: no line makes the session panic, and what is understood can be
@@ -591,11 +643,11 @@ func TestLeftImplausible(t *testing.T) {
 }
 
 // TestVisit asks for points out of turn: a pin of the sweep, which goes on behind
-// it; a point within the line, once; nothing before the cautions.
+// it; a point within the line, once; the cautions before any.
 func TestVisit(t *testing.T) {
 	tb := lay(t, "touch-dead")
 	tb.ask()
-	if r := tb.enter("at J7.5"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "cautions come first") {
+	if r := tb.enter("at J7.5"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "cautions come next") {
 		t.Errorf("before the cautions: %+v", r)
 	}
 	tb.enter("y")

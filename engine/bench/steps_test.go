@@ -32,6 +32,18 @@ func TestLookAlong(t *testing.T) {
 	if p := tb.ask(); p.Ask != AskUndrawn || p.Step.At != "VTP_1V8" {
 		t.Errorf("asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
 	}
+	// A point asked for out of turn is left for a step that is chosen after it, and comes back.
+	tb.enter("FL3.in")
+	offer(measure, along)
+	tb.enter("look along VTP_1V8")
+	if p := tb.ask(); p.Ask != AskUndrawn || !tb.s.Unkept(p) {
+		t.Errorf("behind a point: asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
+	}
+	offer(measure, along)
+	tb.enter("s")
+	if p := tb.ask(); p.Purpose != ForChosen || p.Name != "FL3.in" {
+		t.Errorf("after the step: asks %s, want FL3.in", describe(tb.s.board(), p))
+	}
 }
 
 // TestStepsFromJSON walks every kind of step and of remedy from what `locate --json`

@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/powerup"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -21,7 +22,7 @@ import (
 // table.
 func layFaulted(t *testing.T, board *practice.Board, meter practice.Meter, e *engine.Engine) *table {
 	t.Helper()
-	tb := &table{t: t, e: e, c: &practice.DemoCase{Simulator: &practice.Simulator{Board: board, Meter: meter}}}
+	tb := &table{t: t, e: e, c: &recorded.DemoCase{Simulator: recorded.NewSimulator(board, meter)}}
 	declared := meter.Declared
 	var err error
 	tb.w, err = journal.Create(filepath.Join(t.TempDir(), "case.yaml"), journal.Event{Kind: journal.KindOpen, Meter: &declared,

@@ -202,7 +202,7 @@ func (p *parser) undo() (entry, bool, error) {
 	}
 	n, err := strconv.Atoi(rest)
 	if err != nil || n < 1 {
-		return entry{}, false, fmt.Errorf("%s is not the number of an event; write `undo`, or `undo` and a number as `list` shows them", document.Quote(rest))
+		return entry{}, false, fmt.Errorf("%s is not the number of an event; write u, or u and a number as l shows them", document.Quote(rest))
 	}
 	return entry{verb: undo, number: n}, true, nil
 }
@@ -214,7 +214,7 @@ func (p *parser) take() (entry, bool, error) {
 	}
 	n, err := strconv.Atoi(strings.TrimPrefix(rest, "#"))
 	if err != nil || n < 1 {
-		return entry{}, false, fmt.Errorf("%s is not the number of a step; `others` lists them", document.Quote(rest))
+		return entry{}, false, fmt.Errorf("%s is not the number of a step; o lists them", document.Quote(rest))
 	}
 	return entry{verb: take, number: n}, true, nil
 }

@@ -611,8 +611,11 @@ func (k *check) explain(l *Line, r *diagnose.Comparison) string {
 	if l.State == Cleared {
 		return fmt.Sprintf("%s measured %s%s, as on a good board", l.At, got, leads)
 	}
-	if l.State == Unsure {
+	switch _, _, predicted := r.Good(); {
+	case l.State == Unsure:
 		good = "no good board was measured there; predicted"
+	case predicted:
+		good = "predicted"
 	}
 	return fmt.Sprintf("%s measured %s%s; %s %s", at, got, leads, good, want)
 }

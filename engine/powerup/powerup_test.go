@@ -15,6 +15,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -36,7 +37,7 @@ func newLab(t *testing.T, sample string) *lab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	truth, err := practice.LoadDemo(filepath.Join(demo, "answers", "truth.yaml"))
+	truth, err := recorded.LoadDemo(filepath.Join(demo, "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}

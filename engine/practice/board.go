@@ -324,7 +324,7 @@ func (t *Truth) Sample(seed uint64, celsius float64) *Board {
 	w := &Board{Truth: t, Seed: seed, Celsius: celsius, values: t.values.Clone(), ws: network.NewWorkspace(m)}
 	w.ws.Scope = true // as the decks have it
 	w.values.Celsius = celsius
-	key := w.key()
+	key := w.Key()
 	common := commonSD * random(key, "common").NormFloat64()
 	for e := range m.Elements {
 		r := random(key, "sample "+t.key[e])
@@ -395,9 +395,9 @@ func (w *Board) Circuit(p network.Probe, edits netlist.Edits) (circuit.Circuit, 
 	return c, nil
 }
 
-// key tells one board from others.
-func (w *Board) key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }
+// Key tells one board from others.
+func (w *Board) Key() uint64 { return w.Truth.Seed*0x9E3779B97F4A7C15 ^ w.Seed }
 
 // Chance gives a number from 0 to 1 that belongs to a board and an occasion: the
 // same each time it is asked for.
-func (w *Board) Chance(occasion string) float64 { return random(w.key(), occasion).Float64() }
+func (w *Board) Chance(occasion string) float64 { return random(w.Key(), occasion).Float64() }

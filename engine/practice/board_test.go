@@ -283,7 +283,7 @@ func TestDeterminism(t *testing.T) {
 		b := &Simulator{Board: NewTruth(m, truth).Sample(sample, 24), Meter: NewMeter(references.DefaultMeter(), meter)}
 		var got []quantity.Reading
 		for c := range m.Board.Connectors {
-			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) {
+			Pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) {
 				r, err := b.Read(p, references.RedOnGround, netlist.Edits{})
 				if err != nil {
 					t.Fatal(err)
@@ -437,7 +437,7 @@ func TestSpots(t *testing.T) {
 		w := faulty(t, m, test.place, test.mode, math.Inf(1), 1)[0].Board
 		got := map[string]string{}
 		for name := range test.spots {
-			got[name] = w.spot(point(t, m, name))
+			got[name] = w.Spot(point(t, m, name))
 		}
 		if diff := cmp.Diff(test.spots, got); diff != "" {
 			t.Errorf("%s: (-want +got)\n%s", test.place, diff)

@@ -6,14 +6,11 @@
 // So a practice board differs from what the engine assumes in everything that
 // real boards differ in: other junction drops and slopes, tolerance,
 // temperature, loads that no board file shows, and a meter that is not quite
-// what its data sheet says. The readings that are kept in testdata come from
-// ngspice, which shares no line with the engine's solver.
+// what its data sheet says.
 //
 // The order of things: a Truth is what a board type really is. A Board is one
 // board of that type, perhaps with faults. A Simulator is a Board with a meter, and
-// answers what a technician may ask of it. LoadTrials reads the recorded
-// trials, LoadDemo the demo with its recorded answers. What lacks
-// what people leave out of a board file is a Drawing.
+// answers what a technician may ask of it.
 //
 // Everything is drawn from seeds and comes out the same each time.
 package practice

@@ -24,7 +24,7 @@ func (d *Deck) DrawShowing(r *rand.Rand, n int, good *Board, meter Meter, at []n
 		for range n {
 			faults = append(faults, d.Draw(r))
 		}
-		if shows, err := showing(good, faults, meter, at, pols); err != nil || shows {
+		if shows, err := ShowsAt(good, faults, meter, at, pols); err != nil || shows {
 			return faults, draws, err
 		}
 	}

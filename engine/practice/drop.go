@@ -13,25 +13,9 @@ import (
 // part by part, its pieces 0.1 to 20 milliohm, log-uniform; every fourth part lies on a
 // plane with the one before. All current leaves through the short of least ohms.
 func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlist.PartID, amperes float64, edits netlist.Edits) map[netlist.PartID]float64 {
-	if s.Drawing != nil {
-		truth, err := s.Drawing.truth.NetByName(s.Drawing.Board.Nets[rail].Name)
-		if err != nil {
-			return nil
-		}
-		own := make([]netlist.PartID, len(parts))
-		for i, p := range parts {
-			own[i] = s.Drawing.parts[p]
-		}
-		real := (&Simulator{Board: s.Board, Meter: s.Meter}).Drop(truth, s.Drawing.parts[clip], own, amperes, s.Drawing.Edits(edits))
-		out := map[netlist.PartID]float64{}
-		for i, p := range parts {
-			out[p] = real[own[i]]
-		}
-		return out
-	}
 	w := s.Board
 	b := w.Truth.Model.Board
-	r := random(w.key(), "copper of "+b.Nets[rail].Name)
+	r := random(w.Key(), "copper of "+b.Nets[rail].Name)
 	above, ohms := map[netlist.PartID]netlist.PartID{}, map[netlist.PartID]float64{}
 	var grown []netlist.PartID
 	for _, t := range b.Nets[rail].Terminals {

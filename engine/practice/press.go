@@ -19,24 +19,30 @@ const (
 	strayVolts  = 0.02
 )
 
+// Pressed gives the board while a part is pressed gently: itself, or one on which bad joints
+// are closed. stray is how far readings move, in volts, where it is itself. What was done to
+// the board and how settles the chance.
+func (w *Board) Pressed(part netlist.PartID, done string) (pressed *Board, stray float64) {
+	of := fmt.Sprintf("press %s %s", w.Truth.Model.Board.Parts[part].Name, done)
+	faults := slices.DeleteFunc(slices.Clone(w.Faults), func(f Fault) bool {
+		return f.Locus.Part == part && w.Chance(of+Place(w.Truth.Model, &f.Locus)) < pressCloses*f.Locus.Joint
+	})
+	switch {
+	case len(faults) < len(w.Faults):
+		return w.Good().Faulted(faults...), 0
+	case w.Chance(of) < pressStray:
+		return w, strayVolts
+	}
+	return w, 0
+}
+
 // Press gives what the meter shows at a point while a part is pressed gently, red probe
 // on ground.
 func (b *Simulator) Press(part netlist.PartID, at netlist.Point, edits netlist.Edits) (quantity.Reading, error) {
-	real := part
-	if b.Drawing != nil {
-		real = b.Drawing.parts[part]
-	}
-	w := b.Board
-	of := fmt.Sprintf("press %s %s", w.Truth.Model.Board.Parts[real].Name, edits.Key())
-	faults := slices.DeleteFunc(slices.Clone(w.Faults), func(f Fault) bool {
-		return f.Locus.Part == real && w.Chance(of+Place(w.Truth.Model, &f.Locus)) < pressCloses*f.Locus.Joint
-	})
-	r, err := b.Read(at, references.RedOnGround, edits)
-	if len(faults) < len(w.Faults) && err == nil {
-		return (&Simulator{Board: w.Good().Faulted(faults...), Meter: b.Meter, Drawing: b.Drawing}).Read(at, references.RedOnGround, edits)
-	}
-	if w.Chance(of) < pressStray && !r.Overload {
-		r.Value += strayVolts
+	board, stray := b.Board.Pressed(part, edits.Key())
+	r, err := (&Simulator{Board: board, Meter: b.Meter}).Read(at, references.RedOnGround, edits)
+	if !r.Overload {
+		r.Value += stray
 	}
 	return r, err
 }

@@ -3,7 +3,6 @@ package practice
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"strings"
 
@@ -19,83 +18,40 @@ import (
 type Simulator struct {
 	Board *Board
 	Meter Meter
-	// Drawing is what the board file shows of the board: questions name its points
-	// and parts. Nil where it shows the board as it is.
-	Drawing *Drawing
-	// Missed is the share of Read's readings with the probe off the pad.
-	Missed float64
+	// Recorded gives the voltage, in volts, that Read has without the own solver, if there
+	// is one: between ground and a spot as Board.Spot writes it, after edits as EditsText
+	// writes them. Nil where nothing was recorded.
+	Recorded func(spot string, pol references.Polarity, edits string) (volts float64, ok bool)
 
-	reads   int
-	answers map[question]float64 // recorded volts
-	looks   map[netlist.PartID]journal.Look
-	warm    map[netlist.NetID][]netlist.PartID
-	missed  int
+	looks map[netlist.PartID]journal.Look
 }
 
-// question is one reading that may have been recorded.
-type question struct {
-	at       string // as spot writes it
-	polarity references.Polarity
-	edits    string // as editsText writes them
-}
-
-// Read gives what the meter shows at a point with the other lead on ground. It
-// is made from the recorded voltage where there is one, and from the own
-// solver's otherwise; see Unrecorded.
+// Read gives what the meter shows at a point with the other lead on ground.
 func (b *Simulator) Read(at netlist.Point, pol references.Polarity, edits netlist.Edits) (quantity.Reading, error) {
-	at, err := b.Drawing.Point(at)
-	if err != nil {
-		return quantity.Reading{}, err
+	board := b.Board.Truth.Model.Board
+	spot, done := b.Board.Spot(at), EditsText(board, edits)
+	volts, known := 0.0, true
+	switch {
+	case spot == board.Nets[board.Ground].Name: // both leads on ground
+	case at.Net == netlist.None: // a pin that is not connected (NC)
+		volts = b.Meter.Drive().Open
+	case b.Recorded != nil:
+		volts, known = b.Recorded(spot, pol, done)
+	default:
+		known = false
 	}
-	edits = b.Drawing.Edits(edits)
-	if b.Missed > 0 {
-		b.reads++
-		r := random(b.Board.key(), fmt.Sprintf("probe put down %d", b.reads))
-		if r.Float64() < b.Missed {
-			at = beside(b.Board.Truth.Model.Board, at, r)
-		}
-	}
-	q := question{b.Board.spot(at), pol, editsText(b.Board.Truth.Model.Board, edits)}
-	volts, ok := b.answers[q]
-	switch board := b.Board.Truth.Model.Board; {
-	case q.at == board.Nets[board.Ground].Name:
-		volts, ok = 0, true // both leads on ground
-	case at.Net == netlist.None:
-		volts, ok = b.Meter.Drive().Open, true // a pin that not connected (NC)
-	}
-	if !ok {
-		b.missed++
+	if !known {
+		var err error
 		if volts, err = b.Board.Volts(b.Board.Probe(at, nil, pol, b.Meter.Drive()), edits); err != nil {
 			return quantity.Reading{}, err
 		}
 	}
-	name := b.Board.Truth.Model.Board.PointName(at)
-	return b.Meter.Show(volts, occasion(b.Board, name, pol, q.edits)), nil
+	return b.Meter.Show(volts, fmt.Sprintf("%d %s %s %s", b.Board.Key(), board.PointName(at), pol, done)), nil
 }
 
-// beside gives where a probe that missed the pad stands: on a neighbouring pin, or
-// on nothing.
-func beside(b *netlist.Board, at netlist.Point, r *rand.Rand) netlist.Point {
-	if at.Kind == netlist.PointPin && r.Float64() < 0.5 { // common practice, no source
-		if near := b.Neighbours(at.Pin); len(near) > 0 {
-			return b.PinPoint(near[r.IntN(len(near))])
-		}
-	}
-	at.Net = netlist.None
-	return at
-}
-
-// occasion tells one reading from others, for Meter.Show.
-func occasion(w *Board, at string, pol references.Polarity, edits string) string {
-	return fmt.Sprintf("%d %s %s %s", w.key(), at, pol, edits)
-}
-
-// Unrecorded gives the number of readings that the own solver had to answer.
-func (b *Simulator) Unrecorded() int { return b.missed }
-
-// spot names the copper under a point, the same for all points that cannot but
+// Spot names the copper under a point, the same for all points that cannot but
 // read alike: the net, unless a fault has parted the point from it.
-func (w *Board) spot(at netlist.Point) string {
+func (w *Board) Spot(at netlist.Point) string {
 	b := w.Truth.Model.Board
 	if at.Net == netlist.None {
 		return b.PointName(at)
@@ -110,8 +66,8 @@ func (w *Board) spot(at netlist.Point) string {
 	return b.PointName(netlist.NetPoint(at.Net))
 }
 
-// editsText writes what the bench has done to a board: `remove C46`, or nothing.
-func editsText(b *netlist.Board, edits netlist.Edits) string {
+// EditsText writes what the bench has done to a board: `remove C46`, or nothing.
+func EditsText(b *netlist.Board, edits netlist.Edits) string {
 	var words []string
 	for _, e := range edits.List() {
 		name := b.Parts[e.Part].Name
@@ -161,9 +117,6 @@ const (
 
 // Look gives what a part looks like. Asked twice, it looks the same.
 func (b *Simulator) Look(p netlist.PartID) journal.Look {
-	if b.Drawing != nil {
-		p = b.Drawing.parts[p]
-	}
 	w := b.Board
 	if look, ok := b.looks[p]; ok {
 		return look
@@ -196,46 +149,9 @@ func looked(w *Board, name string, bad bool) journal.Look {
 	return journal.Clean
 }
 
-// found is the share of parts that the drawing leaves out and that are found when somebody
-// looks along their net; on purpose not quite what the engine takes. Common practice, no
-// source.
-const found = 0.92
-
-// Along gives what is found along a net that is not drawn.
-func (b *Simulator) Along(net netlist.NetID) (marks []string) {
-	for _, name := range b.Drawing.undrawn(net) {
-		if b.Board.Chance("found "+name) < found {
-			marks = append(marks, name)
-		}
-	}
-	return marks
-}
-
 // Inject gives the parts that warm up when a current-limited supply feeds a
 // rail: mostly a part that is a short there, now and then a good one.
-// Nothing is said of a part that is not drawn.
 func (b *Simulator) Inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
-	d := b.Drawing
-	if d == nil {
-		return b.inject(rail, edits)
-	}
-	n, err := d.truth.NetByName(d.Board.Nets[rail].Name)
-	if err != nil {
-		return nil
-	}
-	var warm []netlist.PartID
-	for _, p := range b.inject(n, d.Edits(edits)) {
-		if id, ok := d.drawn[p]; ok {
-			warm = append(warm, id)
-		}
-	}
-	return warm
-}
-
-func (b *Simulator) inject(rail netlist.NetID, edits netlist.Edits) []netlist.PartID {
-	if warm, ok := b.warm[rail]; ok {
-		return slices.DeleteFunc(slices.Clone(warm), func(p netlist.PartID) bool { return edits.Of(p).Removed || edits.Of(p).Replaced })
-	}
 	w := b.Board
 	m := w.Truth.Model
 	near := joined(m, rail, warmReachOhms)
@@ -264,7 +180,7 @@ func (b *Simulator) inject(rail netlist.NetID, edits netlist.Edits) []netlist.Pa
 		if edits.Of(id).Removed || odds == 0 {
 			continue
 		}
-		if random(w.key(), "warm "+m.Board.Parts[p].Name).Float64() < odds {
+		if random(w.Key(), "warm "+m.Board.Parts[p].Name).Float64() < odds {
 			warm = append(warm, id)
 		}
 	}

@@ -15,7 +15,7 @@ import (
 
 // NewSimulator puts a board and a meter together, with nothing recorded.
 func NewSimulator(w *Board, m Meter) *Simulator {
-	return &Simulator{Board: w, Meter: m, looks: map[netlist.PartID]journal.Look{}, warm: map[netlist.NetID][]netlist.PartID{}}
+	return &Simulator{Board: w, Meter: m, looks: map[netlist.PartID]journal.Look{}}
 }
 
 // SetLook settles what a part looks like, whatever its state.
@@ -35,18 +35,6 @@ type Take struct {
 // Take gives what the meter shows. In resistance mode that is the resistance
 // between the leads to the meter's accuracy, OL above its range.
 func (b *Simulator) Take(t Take) (quantity.Reading, error) {
-	var err error
-	if t.At, err = b.Drawing.Point(t.At); err != nil {
-		return quantity.Reading{}, err
-	}
-	if t.To != nil {
-		to, err := b.Drawing.Point(*t.To)
-		if err != nil {
-			return quantity.Reading{}, err
-		}
-		t.To = &to
-	}
-	t.Edits = b.Drawing.Edits(t.Edits)
 	board := b.Board.Truth.Model.Board
 	m := b.Meter.Declared
 	drive := b.Meter.drive
@@ -61,11 +49,12 @@ func (b *Simulator) Take(t Take) (quantity.Reading, error) {
 		volts = 0
 	case t.At.Net == netlist.None || t.To != nil && t.To.Net == netlist.None:
 	default:
+		var err error
 		if volts, err = b.Board.Volts(b.Board.Probe(t.At, t.To, t.Polarity, drive), t.Edits); err != nil {
 			return quantity.Reading{}, err
 		}
 	}
-	occasion := fmt.Sprintf("%d %s", b.Board.key(), t.Occasion)
+	occasion := fmt.Sprintf("%d %s", b.Board.Key(), t.Occasion)
 	if !t.Ohms {
 		return b.Meter.Show(volts, occasion), nil
 	}
@@ -129,17 +118,17 @@ func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 	b := good.Truth.Model.Board
 	var at []netlist.Point
 	for c := range b.Connectors {
-		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+		Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
 			if p.Net != b.Ground {
 				at = append(at, p)
 			}
 		})
 	}
-	return showing(good, faults, meter, at, []references.Polarity{references.RedOnGround})
+	return ShowsAt(good, faults, meter, at, []references.Polarity{references.RedOnGround})
 }
 
-// showing is Shows for some points and polarities.
-func showing(good *Board, faults []Fault, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
+// ShowsAt is Shows for some points and polarities.
+func ShowsAt(good *Board, faults []Fault, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
 	bad := good.Faulted(faults...)
 	for i := range faults {
 		var rest []Fault
@@ -170,7 +159,7 @@ func (t *Truth) SweepGood(sample uint64, m Meter, celsius float64) (*references.
 	var err error
 	for c := range b.Connectors {
 		s.State.Unplugged = append(s.State.Unplugged, b.Connectors[c].Name)
-		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+		Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
 			reading, wrong := bench.Read(p, references.RedOnGround, netlist.Edits{})
 			if wrong != nil {
 				err = wrong
@@ -210,8 +199,8 @@ func differ(a, b *Board, meter Meter, at []netlist.Point, pols []references.Pola
 	return false, nil
 }
 
-// pins calls visit with each pin of a connector.
-func pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
+// Pins calls visit with each pin of a connector.
+func Pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
 	for i := range b.Connectors[c].Pins {
 		visit(b.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
 	}

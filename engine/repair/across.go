@@ -33,7 +33,7 @@ func (p *planning) ways() []way {
 	between := func(a, b netlist.NetID) {
 		nets := order(a, b)
 		x, y := p.easiestOn(a, nil), p.easiestOn(b, nil)
-		if in[nets] || x == nil || y == nil || p.readBetween(func(r *journal.Read) bool { return order(r.At.Net, r.To.Net) == nets }) {
+		if in[nets] || x == nil || y == nil || p.readBetween(func(r *journal.Read) bool { return order(r.At.Net, p.other(r)) == nets }) {
 			return
 		}
 		in[nets] = true
@@ -76,7 +76,9 @@ func (p *planning) acrossPart(part netlist.PartID) (w way, ok bool) {
 
 // readBetween tells whether a reading between two points was taken, of the board as it lies.
 func (p *planning) readBetween(is func(*journal.Read) bool) bool {
-	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool { return t.Read.To != nil && t.Edits.Equal(p.Edits) && is(&t.Read) })
+	return slices.ContainsFunc(p.Taken, func(t diagnose.Taken) bool {
+		return (t.Read.To != nil || t.Ohmic()) && t.Edits.Equal(p.Edits) && is(&t.Read)
+	})
 }
 
 // across adds reading the resistance between two points of the board as it lies. What

@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 )
 
 // hypothesis is an explanation as the planner sees it.
@@ -118,10 +119,11 @@ func (p *planning) hypotheses() {
 // besides as the board lies now.
 func (p *planning) superseded(taken int) bool {
 	old := &p.Taken[taken].Read
+	if old.To != nil && old.Reading.Unit != quantity.Ohm {
+		return true
+	}
 	for i := range p.Taken {
-		t := &p.Taken[i]
-		if i != taken && t.Read.At == old.At && (t.Read.To == nil) == (old.To == nil) && (old.To == nil || *t.Read.To == *old.To) &&
-			t.Read.Polarity == old.Polarity && t.Read.Reading.Unit == old.Reading.Unit && t.Edits.Equal(p.Edits) {
+		if t := &p.Taken[i]; i != taken && t.Read.At == old.At && p.other(&t.Read) == p.other(old) && (t.Read.Polarity == old.Polarity || old.Reading.Unit == quantity.Ohm) && t.Read.Reading.Unit == old.Reading.Unit && t.Edits.Equal(p.Edits) {
 			return true
 		}
 	}

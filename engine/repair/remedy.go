@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -49,10 +50,18 @@ func (p *planning) lookedFor(f fault.Fault) bool {
 func (p *planning) again(taken int) remedy {
 	at := &p.Taken[taken].Read
 	r := remedy{key: againKey(at.Name, at.Polarity), name: readAgain, advice: "Read this point again.", seconds: p.Costs.Measure, taken: taken}
-	if at.To != nil {
-		r.key, r.advice, r.seconds = againKey(at.Name+" to "+at.ToName, at.Polarity), "Read it again.", p.Costs.Across
+	if at.Reading.Unit == quantity.Ohm {
+		r.key, r.advice, r.seconds = fmt.Sprint("ohms ", at.Name, p.other(at)), "Read this resistance again.", p.Costs.Across
 	}
 	return r
+}
+
+// other gives the net of the second point of a reading.
+func (p *planning) other(r *journal.Read) netlist.NetID {
+	if r.To == nil {
+		return p.Board.Ground
+	}
+	return r.To.Net
 }
 
 // remedyOf gives what to do about a fault. A joint is melted anew before its part is

@@ -8,7 +8,9 @@ import (
 
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -73,6 +75,18 @@ func (p *planning) means(weights []float64) []string {
 	return means
 }
 
+// between names the points that a reading was taken between: that on ground, where it was
+// taken to ground, the easiest to reach there.
+func (p *planning) between(r *journal.Read) (a, b string) {
+	if r.To != nil {
+		return r.Name, r.ToName
+	}
+	if to := p.easiestOn(p.Board.Ground, nil); to != nil {
+		return r.Name, p.Board.PointName(*to)
+	}
+	return r.Name, p.Board.Nets[p.Board.Ground].Name
+}
+
 // remedyStep makes a step of a remedy: a part replaced, left off or bridged, and
 // the readings that prove it.
 func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
@@ -82,12 +96,13 @@ func (p *planning) remedyStep(c plan.Choice, d *Diagnosis) Step {
 		if r.missed { // nothing was repaired: the reading was not one of the board
 			means = p.means(c.Outcomes[0].Weights)
 		}
-		s := Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
-			Outcomes: p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)}
-		if t.To != nil {
-			s.Do, s.Part, s.Then, s.Again = DoAcross, t.Name+" to "+t.ToName, []string{t.ToName}, true
+		outcomes := p.remedyOutcomes(c, "reads as a good board", "reads the same again", means)
+		if t.Reading.Unit == quantity.Ohm {
+			a, b := p.between(t)
+			return Step{Do: DoAcross, Part: a + " to " + b, At: a, Then: []string{b}, Again: p.Taken[r.taken].Edits.Equal(p.Edits), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice, Outcomes: outcomes}
 		}
-		return s
+		return Step{Do: DoMeasure, At: t.Name, Polarity: t.Polarity.String(), Again: p.readAlready(t.At, t.Polarity), Seconds: r.seconds, Expected: c.Seconds, Why: r.advice,
+			Outcomes: outcomes}
 	}
 	if r.name == lookAlong {
 		s := p.along(r.place, "something that is not drawn may stand there")

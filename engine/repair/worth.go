@@ -177,11 +177,12 @@ func twoDigits(v ...float64) string {
 	}
 	var words []string
 	for _, x := range v {
-		text := strconv.FormatFloat(x, 'g', digits, 64)
-		if x >= 9.95 {
-			text = strconv.FormatFloat(x, 'f', 0, 64)
+		if x < 9.95 {
+			x, _ = strconv.ParseFloat(strconv.FormatFloat(x, 'g', digits, 64), 64)
+			words = append(words, strconv.FormatFloat(x, 'f', -1, 64))
+			continue
 		}
-		words = append(words, text)
+		words = append(words, strconv.FormatFloat(x, 'f', 0, 64))
 	}
 	if len(words) == 2 && words[0] == words[1] {
 		words = words[:1]

@@ -8,7 +8,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/plan"
-	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/references"
 )
 
@@ -22,26 +22,26 @@ const coarseCounts = 60
 // without lists the engine as it is and with one ingredient taken away.
 var without = []struct {
 	name    string
-	options func(tr *practice.Trial, lib *references.Library) (engine.Options, error)
+	options func(tr *recorded.Trial, lib *references.Library) (engine.Options, error)
 	counts  float64 // of the meter, 0 for its own
 }{
 	{name: "as it is", options: plainOptions},
-	{name: "without the fit", options: func(tr *practice.Trial, lib *references.Library) (engine.Options, error) {
+	{name: "without the fit", options: func(tr *recorded.Trial, lib *references.Library) (engine.Options, error) {
 		guess, err := fit.Guess(tr.Model, lib)
 		return engine.Options{Posterior: guess}, err
 	}},
 	{name: "without millivolts", options: plainOptions, counts: coarseCounts},
-	{name: "without looks", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
+	{name: "without looks", options: func(*recorded.Trial, *references.Library) (engine.Options, error) {
 		priors := fault.DefaultPriors()
 		priors.BadLook = priors.OKLook // a look tells nothing
 		return engine.Options{Priors: priors}, nil
 	}},
-	{name: "without roll-out", options: func(*practice.Trial, *references.Library) (engine.Options, error) {
+	{name: "without roll-out", options: func(*recorded.Trial, *references.Library) (engine.Options, error) {
 		return engine.Options{Limits: plan.Limits{Work: 1}}, nil
 	}},
 }
 
-func plainOptions(*practice.Trial, *references.Library) (engine.Options, error) {
+func plainOptions(*recorded.Trial, *references.Library) (engine.Options, error) {
 	return engine.Options{}, nil
 }
 
@@ -62,11 +62,11 @@ func TestAblation(t *testing.T) {
 	if *only != "" {
 		board = *only
 	}
-	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
+	trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	var list []*practice.Trial
+	var list []*recorded.Trial
 	for _, tr := range chosen(t, trials) {
 		if len(tr.Faults) > 0 {
 			list = append(list, tr)
@@ -80,7 +80,7 @@ func TestAblation(t *testing.T) {
 	var whole []score
 	found := map[string]float64{}
 	for _, v := range without {
-		scores := each(t, list, func(tr *practice.Trial) (score, error) {
+		scores := each(t, list, func(tr *recorded.Trial) (score, error) {
 			lib := references.NewLibrary(tr.Model.Board, tr.Library)
 			o, err := v.options(tr, lib)
 			if err != nil {

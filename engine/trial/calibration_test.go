@@ -10,6 +10,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -34,7 +35,7 @@ var calibrationShare = map[string]int{"sensor12": 80, "kestrel": 18, "dock60": 2
 var setShares = []float64{0.80, 0.15, 0.05}
 
 // byPrior draws faults on the lines of the connectors by their odds, or none.
-func byPrior(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
+func byPrior(r *rand.Rand, t *recorded.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
 	p := fault.DefaultPriors()
 	if r.Float64() < p.Elsewhere {
 		return nil, nil
@@ -88,7 +89,7 @@ func TestCalibration(t *testing.T) {
 			}
 			var first, nothing Calibration
 			for _, s := range parallel(t, max(n*calibrationShare[name]/100, 1), func(i int) (said, error) {
-				var drawing *practice.Drawing
+				var drawing *recorded.Drawing
 				var err error
 				if kind.byPeople {
 					if drawing, err = newDrawing(m.Board, seed+uint64(i)); err != nil {

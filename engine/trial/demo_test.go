@@ -6,7 +6,7 @@ import (
 
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
-	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 )
 
 // A technician who always does the first thing that the engine says ends at the
@@ -14,7 +14,7 @@ import (
 // ngspice; a step into a state that nobody recorded is answered by the own
 // solver, and told.
 func TestDemoPlayed(t *testing.T) {
-	demo, err := practice.LoadDemo(filepath.Join("..", "..", "testdata", "demo", "answers", "truth.yaml"))
+	demo, err := recorded.LoadDemo(filepath.Join("..", "..", "testdata", "demo", "answers", "truth.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -171,7 +172,7 @@ func TestDrawingNames(t *testing.T) {
 	truth := loadBoard(t, path)
 	m := network.New(truth)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
-	var d *practice.Drawing
+	var d *recorded.Drawing
 	for seed := range uint64(500) {
 		var err error
 		if d, err = newDrawing(truth, seed); err != nil {
@@ -269,15 +270,15 @@ func TestDrawnTrial(t *testing.T) {
 		}
 	}
 	// a probe beside the pad may read the same as on it
-	if share := float64(missed) / float64(reads); share < 0.005 || share > practice.MissedPads+4*math.Sqrt(practice.MissedPads/float64(reads)) {
-		t.Errorf("%d of %d readings differ, want up to %.2f", missed, reads, practice.MissedPads)
+	if share := float64(missed) / float64(reads); share < 0.005 || share > recorded.MissedPads+4*math.Sqrt(recorded.MissedPads/float64(reads)) {
+		t.Errorf("%d of %d readings differ, want up to %.2f", missed, reads, recorded.MissedPads)
 	}
 }
 
 // TestRedraw draws recorded trials anew: the same seed the same board, another seed
 // another one, with as many faults and readings, and faults that show.
 func TestRedraw(t *testing.T) {
-	trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
+	trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,6 +12,7 @@ import (
 
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -31,7 +32,7 @@ var wrongFactors = []float64{0.1, 0.47, 2.2, 10}
 
 // newDrawing draws a board as people do. The board must have been loaded from a
 // file, which is read again. The same seed leaves out the same things.
-func newDrawing(truth *netlist.Board, seed uint64) (*practice.Drawing, error) {
+func newDrawing(truth *netlist.Board, seed uint64) (*recorded.Drawing, error) {
 	text, err := drawnText(truth, seed)
 	if err != nil {
 		return nil, err
@@ -40,7 +41,7 @@ func newDrawing(truth *netlist.Board, seed uint64) (*practice.Drawing, error) {
 	if err != nil {
 		return nil, err
 	}
-	return practice.NewDrawing(truth, board)
+	return recorded.NewDrawing(truth, board)
 }
 
 // drawnText is the board file of a drawing.
@@ -268,7 +269,7 @@ const (
 // m, and tells whether the fault's place is drawn. What is not drawn is right
 // under the name of a net that it touches; so is a pin that is not drawn, and its
 // part. A nil Drawing is a board drawn as it is.
-func namesOf(d *practice.Drawing, m *network.Model, f *practice.Fault) (names []string, drawn bool) {
+func namesOf(d *recorded.Drawing, m *network.Model, f *practice.Fault) (names []string, drawn bool) {
 	l := &f.Locus
 	if d == nil {
 		return []string{l.Name(m.Board)}, true

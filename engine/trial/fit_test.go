@@ -7,7 +7,7 @@ import (
 
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
-	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -18,7 +18,7 @@ import (
 // its readings leaves more.
 func TestFitFollows(t *testing.T) {
 	for board, most := range map[string]float64{"sensor12": 1.0, "kestrel": 0.4, "dock60": 0.4} {
-		trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
+		trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
 		if err != nil {
 			t.Fatal(err)
 		}

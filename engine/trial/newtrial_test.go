@@ -9,6 +9,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -17,8 +18,8 @@ import (
 // read at the same points with the same meter. Its library stays. Its readings are
 // the own solver's and not the judge's, so that it serves measures that need more
 // boards than are recorded, and nothing that the solver itself is judged by.
-func redrawn(t *practice.Trial, seed uint64) (*practice.Trial, error) {
-	u := &practice.Trial{Number: t.Number, Tuning: t.Tuning, Path: t.Path, Model: t.Model, Meter: t.Meter, Library: t.Library,
+func redrawn(t *recorded.Trial, seed uint64) (*recorded.Trial, error) {
+	u := &recorded.Trial{Number: t.Number, Tuning: t.Tuning, Path: t.Path, Model: t.Model, Meter: t.Meter, Library: t.Library,
 		Truth: t.Truth, Sample: practice.Random(t.Sample, "redraw").Uint64() + seed, Instrument: t.Instrument, Celsius: t.Celsius}
 	if len(t.Faults) > 0 {
 		var at []netlist.Point
@@ -42,7 +43,7 @@ func redrawn(t *practice.Trial, seed uint64) (*practice.Trial, error) {
 		if err != nil {
 			return nil, err
 		}
-		u.Readings = append(u.Readings, practice.TrialReading{At: r.At, Polarity: r.Polarity, Reading: v})
+		u.Readings = append(u.Readings, recorded.TrialReading{At: r.At, Polarity: r.Polarity, Reading: v})
 	}
 	return u, nil
 }
@@ -56,11 +57,11 @@ const sweptBoards = 3
 const cleanHolds = 0.7
 
 // draw draws the faults of a trial whose board is read at some points, red probe on ground.
-type draw func(r *rand.Rand, t *practice.Trial, at []netlist.Point) ([]practice.Fault, error)
+type draw func(r *rand.Rand, t *recorded.Trial, at []netlist.Point) ([]practice.Fault, error)
 
 // showing draws so many faults that show.
 func showing(n int) draw {
-	return func(r *rand.Rand, t *practice.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
+	return func(r *rand.Rand, t *recorded.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
 		if n > 0 {
 			faults, _, err = allLoci(t.Model).DrawShowing(r, n, t.Good(), t.Instrument,
 				slices.DeleteFunc(slices.Clone(at), func(p netlist.Point) bool { return p.Net == t.Model.Board.Ground }), []references.Polarity{references.RedOnGround})
@@ -75,9 +76,9 @@ func showing(n int) draw {
 // gets to see of the board, and the good sweeps and the readings have the mistakes
 // that people make; where missed is true, the readings have off the pad anyhow. The
 // hidden boards are those of the same seed with another drawing or none.
-func newTrial(m *network.Model, seed uint64, faults draw, d *practice.Drawing, missed bool) (*practice.Trial, error) {
+func newTrial(m *network.Model, seed uint64, faults draw, d *recorded.Drawing, missed bool) (*recorded.Trial, error) {
 	r := practice.Random(seed, "trial")
-	t := &practice.Trial{Number: int(seed), Path: m.Board.File, Model: m, Drawing: d, Truth: practice.NewTruth(m, seed), Sample: sweptBoards + 1}
+	t := &recorded.Trial{Number: int(seed), Path: m.Board.File, Model: m, Drawing: d, Truth: practice.NewTruth(m, seed), Sample: sweptBoards + 1}
 	instrument := func() practice.Meter {
 		return practice.NewMeter(practice.Meters()[[]int{0, 0, 1, 2}[r.IntN(4)]], 1+r.Uint64N(4))
 	}
@@ -121,7 +122,7 @@ func newTrial(m *network.Model, seed uint64, faults draw, d *practice.Drawing, m
 	}
 	b := t.Simulator()
 	if missed {
-		b.Missed = practice.MissedPads
+		b.Missed = recorded.MissedPads
 	}
 	for _, p := range at {
 		p, err := t.Board().Point(m.Board.PointName(p))
@@ -132,7 +133,7 @@ func newTrial(m *network.Model, seed uint64, faults draw, d *practice.Drawing, m
 		if err != nil {
 			return nil, err
 		}
-		t.Readings = append(t.Readings, practice.TrialReading{At: p, Polarity: references.RedOnGround, Reading: v})
+		t.Readings = append(t.Readings, recorded.TrialReading{At: p, Polarity: references.RedOnGround, Reading: v})
 	}
 	return t, nil
 }

@@ -15,11 +15,12 @@ import (
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
-// Boards drawn as people draw them (practice.Drawing), and the same boards drawn as
+// Boards drawn as people draw them (recorded.Drawing), and the same boards drawn as
 // they are, by the engine's first step each time:
 //
 //	go test ./engine/trial -run TestPeople -v -people 200 -use reporting -timeout 120m
@@ -141,7 +142,7 @@ func outOfRange(d *repair.Diagnosis) bool {
 
 // playPeople draws and plays one case.
 func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (course, error) {
-	var drawing *practice.Drawing
+	var drawing *recorded.Drawing
 	var err error
 	if asPeopleDraw {
 		if drawing, err = newDrawing(m.Board, seed); err != nil {

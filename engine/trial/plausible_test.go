@@ -12,6 +12,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -41,7 +42,7 @@ func TestPlausibleFaults(t *testing.T) {
 			}
 			cases = append(cases, railsShorted(b, loci, dice)...)
 			for n, faults := range cases {
-				if x := implausible(t, e, lib, practice.NewSimulator(truth.Sample(uint64(500+n), 24).Faulted(faults...), meter), n%2 == 0); x != nil {
+				if x := implausible(t, e, lib, recorded.NewSimulator(truth.Sample(uint64(500+n), 24).Faulted(faults...), meter), n%2 == 0); x != nil {
 					var names []string
 					for i := range faults {
 						names = append(names, practice.Place(m, &faults[i].Locus)+" "+faults[i].Mode.String())
@@ -80,7 +81,7 @@ func railsShorted(b *netlist.Board, loci []fault.Locus, dice *rand.Rand) (cases 
 }
 
 // implausible sweeps every connector of a board and asks whether that can be.
-func implausible(t *testing.T, e *engine.Engine, lib *references.Library, bench *practice.Simulator, whole bool) *diagnose.Implausible {
+func implausible(t *testing.T, e *engine.Engine, lib *references.Library, bench *recorded.Simulator, whole bool) *diagnose.Implausible {
 	t.Helper()
 	b := e.Board
 	declared := bench.Meter.Declared

@@ -10,13 +10,14 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/references"
 )
 
 // paced is how long a person takes for what the costs put at so many seconds: as fast
 // or slow as people are, by the spread that package plan states (0.25 of the natural
 // logarithm, common practice, no source).
-func paced(tr *practice.Trial, seconds float64) float64 {
+func paced(tr *recorded.Trial, seconds float64) float64 {
 	return seconds * math.Exp(0.25*practice.Random(uint64(tr.Number), fmt.Sprint("pace ", tr.Readings[0])).NormFloat64())
 }
 
@@ -41,13 +42,13 @@ func TestRange(t *testing.T) {
 	}
 	var total, halves, mosts int
 	for _, board := range boards {
-		trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
+		trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		var engines sync.Map
 		type end struct{ played, half, most bool }
-		ends := each(t, chosen(t, trials), func(tr *practice.Trial) (out end, err error) {
+		ends := each(t, chosen(t, trials), func(tr *recorded.Trial) (out end, err error) {
 			if len(tr.Faults) == 0 {
 				return out, nil
 			}

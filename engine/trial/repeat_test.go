@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -34,7 +35,7 @@ func TestNoThirdReading(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			noThird(t, fmt.Sprintf("%s open, type %d", part, seed), e, lib, practice.NewSimulator(truth.Sample(7, 24).Faulted(f), meter))
+			noThird(t, fmt.Sprintf("%s open, type %d", part, seed), e, lib, recorded.NewSimulator(truth.Sample(7, 24).Faulted(f), meter))
 		}
 	}
 }
@@ -59,7 +60,7 @@ func readGood(t *testing.T, truth *practice.Truth, meter practice.Meter) (*engin
 	return e, lib
 }
 
-func noThird(t *testing.T, name string, e *engine.Engine, lib *references.Library, bench *practice.Simulator) {
+func noThird(t *testing.T, name string, e *engine.Engine, lib *references.Library, bench *recorded.Simulator) {
 	b := e.Board
 	w := Resume(&journal.Case{Board: b, Library: lib, Meter: practice.Meters()[0]}, e, bench)
 	w.event(journal.Event{Kind: journal.KindOpen, Meter: &w.Case.Meter})

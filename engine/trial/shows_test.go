@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -21,15 +22,15 @@ const goodBoards = 24
 // where s is the spread of good boards of the type and of meters of the kind, and n
 // the good boards in the library. It is +Inf where one of the two reads OL. Pins
 // that no good board was read at in that polarity do not count.
-func plainness(tr *practice.Trial) (float64, error) {
+func plainness(tr *recorded.Trial) (float64, error) {
 	boards := map[references.Polarity]float64{}
 	for _, s := range tr.Library {
 		boards[s.State.Polarity]++
 	}
 	faulty := tr.Simulator()
-	good := &practice.Simulator{Board: tr.Good(), Meter: faulty.Meter}
+	good := recorded.NewSimulator(tr.Good(), faulty.Meter)
 	type moved struct {
-		r                     practice.TrialReading
+		r                     recorded.TrialReading
 		change                float64
 		sum, squares, showing float64
 	}
@@ -76,6 +77,6 @@ func plainness(tr *practice.Trial) (float64, error) {
 const leastSpread = 5e-4
 
 // another draws one more good board of a trial's type, as warm as the trial's.
-func another(t *practice.Trial, seed uint64) *practice.Board {
+func another(t *recorded.Trial, seed uint64) *practice.Board {
 	return t.Truth.Sample(practice.Random(t.Sample, "another").Uint64()+seed, t.Celsius)
 }

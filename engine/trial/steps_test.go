@@ -18,6 +18,7 @@ import (
 	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -163,7 +164,7 @@ func sortOf(s *repair.Step, repaired bool) string {
 }
 
 // stepsCase makes one case; every other one is drawn as people draw.
-func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bool, error) {
+func stepsCase(t *testing.T, seed uint64) (*Work, *recorded.Trial, map[string]bool, error) {
 	tr, err := stepsTrial(t, seed, 1)
 	if err != nil {
 		return nil, nil, nil, err
@@ -172,9 +173,9 @@ func stepsCase(t *testing.T, seed uint64) (*Work, *practice.Trial, map[string]bo
 	return w, tr, Bad(tr.Faults, tr.Model, tr.Drawing), err
 }
 
-func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) {
+func stepsTrial(t *testing.T, seed uint64, faults int) (*recorded.Trial, error) {
 	m := railBoard(t, seed)
-	var drawing *practice.Drawing
+	var drawing *recorded.Drawing
 	var err error
 	if seed%2 == 1 {
 		if drawing, err = newDrawing(m.Board, seed); err != nil {
@@ -184,7 +185,7 @@ func stepsTrial(t *testing.T, seed uint64, faults int) (*practice.Trial, error) 
 	return newTrial(m, seed, showing(faults), drawing, false)
 }
 
-func stepsWork(tr *practice.Trial) (*Work, error) {
+func stepsWork(tr *recorded.Trial) (*Work, error) {
 	lib := references.NewLibrary(tr.Board(), tr.Library)
 	e, err := engine.New(tr.Board(), lib, engine.Options{})
 	if err != nil {

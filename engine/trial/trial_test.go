@@ -17,6 +17,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
@@ -88,7 +89,7 @@ func TestTables(t *testing.T) {
 	var cal Calibration
 	for _, board := range boards {
 		t.Run(board, func(t *testing.T) {
-			trials, err := practice.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
+			trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", board+".txt"))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -114,9 +115,9 @@ func TestTables(t *testing.T) {
 }
 
 // chosen gives the trials that the flags ask for.
-func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
+func chosen(t *testing.T, trials []recorded.Trial) []*recorded.Trial {
 	t.Helper()
-	var out []*practice.Trial
+	var out []*recorded.Trial
 	n, step := 0, *every
 	if step == 0 {
 		// A large board takes ten seconds a play, a small one a tenth of a second.
@@ -139,7 +140,7 @@ func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
 	if *redraw == 0 {
 		return out
 	}
-	var drawn []*practice.Trial
+	var drawn []*recorded.Trial
 	for k := range *redraw {
 		for _, tr := range out {
 			u, err := redrawn(tr, uint64(k))
@@ -153,13 +154,13 @@ func chosen(t *testing.T, trials []practice.Trial) []*practice.Trial {
 }
 
 // playAll plays the trials chosen by the flags, on every processor.
-func playAll(t *testing.T, trials []practice.Trial) []outcome {
+func playAll(t *testing.T, trials []recorded.Trial) []outcome {
 	var engines sync.Map
-	return each(t, chosen(t, trials), func(tr *practice.Trial) (outcome, error) { return playOne(tr, &engines) })
+	return each(t, chosen(t, trials), func(tr *recorded.Trial) (outcome, error) { return playOne(tr, &engines) })
 }
 
 // each plays trials on every processor.
-func each[T any](t *testing.T, trials []*practice.Trial, play func(*practice.Trial) (T, error)) []T {
+func each[T any](t *testing.T, trials []*recorded.Trial, play func(*recorded.Trial) (T, error)) []T {
 	t.Helper()
 	return parallel(t, len(trials), func(i int) (T, error) {
 		x, err := play(trials[i])
@@ -190,7 +191,7 @@ func parallel[T any](t *testing.T, n int, one func(i int) (T, error)) []T {
 	return results
 }
 
-func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
+func playOne(tr *recorded.Trial, engines *sync.Map) (outcome, error) {
 	b := tr.Model.Board
 	lib := references.NewLibrary(b, tr.Library)
 	key := tr.Library[len(tr.Library)-1]
@@ -260,7 +261,7 @@ func playOne(tr *practice.Trial, engines *sync.Map) (outcome, error) {
 }
 
 // priorWeights sums the odds of each part's faults.
-func priorWeights(tr *practice.Trial, e *engine.Engine) func(netlist.PartID) float64 {
+func priorWeights(tr *recorded.Trial, e *engine.Engine) func(netlist.PartID) float64 {
 	sum := map[netlist.PartID]float64{}
 	posterior, err := fit.Fit(tr.Model, nil)
 	if err != nil {

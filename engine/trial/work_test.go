@@ -24,6 +24,7 @@ import (
 	"halfsplit/engine/plan"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
+	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -32,7 +33,7 @@ import (
 // Work is one repair under way.
 type Work struct {
 	Engine    *engine.Engine
-	Simulator *practice.Simulator
+	Simulator *recorded.Simulator
 	Case      *journal.Case
 	Costs     plan.Costs
 
@@ -48,12 +49,12 @@ type Work struct {
 }
 
 // Start opens the case of a trial with the readings it came with.
-func Start(t *practice.Trial, e *engine.Engine, lib *references.Library) *Work {
+func Start(t *recorded.Trial, e *engine.Engine, lib *references.Library) *Work {
 	return Resume(t.Case(lib), e, t.Simulator())
 }
 
 // Resume goes on with a case as it stands.
-func Resume(c *journal.Case, e *engine.Engine, bench *practice.Simulator) *Work {
+func Resume(c *journal.Case, e *engine.Engine, bench *recorded.Simulator) *Work {
 	return &Work{Engine: e, Simulator: bench, Case: c, Costs: plan.DefaultCosts(), sent: map[string]bool{}, log: func(string, ...any) {}}
 }
 
@@ -308,9 +309,10 @@ func (w *Work) beside(s *repair.Step) error {
 
 // readAnother gives what the meter shows at a point of another, good board of the type, red
 // probe on ground.
-func readAnother(b *practice.Simulator, at netlist.Point) (quantity.Reading, error) {
+func readAnother(b *recorded.Simulator, at netlist.Point) (quantity.Reading, error) {
 	w := b.Board
-	good := practice.Simulator{Board: w.Truth.Sample(w.Seed+1, w.Celsius), Meter: b.Meter, Drawing: b.Drawing}
+	good := recorded.NewSimulator(w.Truth.Sample(w.Seed+1, w.Celsius), b.Meter)
+	good.Drawing = b.Drawing
 	return good.Read(at, references.RedOnGround, netlist.Edits{})
 }
 
@@ -512,7 +514,7 @@ func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
 
 // Bad names what is wrong with a board as the engine names suspects: all names that
 // are right. A nil Drawing is a board drawn as it is.
-func Bad(faults []practice.Fault, m *network.Model, d *practice.Drawing) map[string]bool {
+func Bad(faults []practice.Fault, m *network.Model, d *recorded.Drawing) map[string]bool {
 	bad := map[string]bool{}
 	for i := range faults {
 		names, _ := namesOf(d, m, &faults[i])

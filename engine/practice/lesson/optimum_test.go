@@ -659,6 +659,13 @@ func (x *exhaustive) likely(h int, seen uint64) float64 {
 // value is the least expected seconds to a repaired board, times the weight of what
 // is still possible.
 func (x *exhaustive) value(s state) float64 {
+	needed := uint32(0) // what was done for accounts that are no longer possible makes no other state
+	for h, n := range x.needs {
+		if s.alive>>h&1 != 0 {
+			needed |= n
+		}
+	}
+	s.done &= needed
 	if v, ok := x.memo[s]; ok {
 		return v
 	}

@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"bytes"
@@ -19,6 +19,7 @@ import (
 	"halfsplit/engine/circuit"
 	"halfsplit/engine/circuit/spice"
 	"halfsplit/engine/journal"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
@@ -27,15 +28,15 @@ import (
 // The demo's sweeps and cases are made from testdata/demo/answers/truth.yaml and
 // from what ngspice says of it. To make them anew:
 //
-//	go test ./engine/practice -run TestDemo -refresh
+//	go test ./engine/trial/recorded -run TestDemo -refresh
 //
 // To ask ngspice itself and compare with what is recorded:
 //
-//	HALFSPLIT_NGSPICE=live go test ./engine/practice -run TestDemo -v
+//	HALFSPLIT_NGSPICE=live go test ./engine/trial/recorded -run TestDemo -v
 var refresh = flag.Bool("refresh", false, "run ngspice and write testdata anew")
 
 const (
-	demoTruth = "../../testdata/demo/answers/truth.yaml"
+	demoTruth = "../../../testdata/demo/answers/truth.yaml"
 
 	// ngspice and the own solver have to agree to this, in volts (design,
 	// section 8), before any display rounds.
@@ -163,7 +164,7 @@ func record(t *testing.T, all []asked, volts []float64) {
 	}
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "# Voltages between the leads, in volts, by %s, of the boards of truth.yaml.\n", version)
-	fmt.Fprintf(&b, "# Made by: go test ./engine/practice -run TestDemo -refresh\n")
+	fmt.Fprintf(&b, "# Made by: go test ./engine/trial/recorded -run TestDemo -refresh\n")
 	fmt.Fprintf(&b, "# Columns: file, point or net, polarity, what was done to the board, volts. What a\n")
 	fmt.Fprintf(&b, "# display makes of a voltage (error, noise, rounding, OL) is practice.Meter's.\n")
 	decks := map[string][]circuit.Circuit{}
@@ -214,7 +215,7 @@ func TestDemoFiles(t *testing.T) {
 	}
 	version := recordedVersion(t, filepath.Join(filepath.Dir(demoTruth), answersFile))
 	head := func(what string) string {
-		return fmt.Sprintf("# INVENTED %s.\n# Readings computed by %s, then passed through a meter with errors of its own.\n# Made by: go test ./engine/practice -run TestDemo -refresh\n", what, version)
+		return fmt.Sprintf("# INVENTED %s.\n# Readings computed by %s, then passed through a meter with errors of its own.\n# Made by: go test ./engine/trial/recorded -run TestDemo -refresh\n", what, version)
 	}
 	check := func(path string, body bytes.Buffer, head string) {
 		want := head + body.String()
@@ -321,7 +322,7 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		k := &s.Known[i]
 		asked := newAsker(filepath.Base(k.File), k.Simulator, visit)
 		for c := range m.Board.Connectors {
-			pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
+			practice.Pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
 		}
 	}
 	for i := range s.Cases {
@@ -329,7 +330,7 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		asked := newAsker(filepath.Base(c.File), c.Simulator, visit)
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
 			for conn := range m.Board.Connectors { // pins that are not connected are on no net
-				pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
+				practice.Pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
 			}
 			for n := range m.Board.Nets {
 				for _, p := range m.Board.PointsOn(netlist.NetID(n)) {
@@ -340,7 +341,7 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		var lines []netlist.NetID
 		parts := map[netlist.PartID]bool{}
 		for _, conn := range c.Sweep {
-			pins(m.Board, conn, func(p netlist.Point) {
+			practice.Pins(m.Board, conn, func(p netlist.Point) {
 				if p.Net != netlist.None && p.Net != m.Board.Ground && c.deviates(p) {
 					lines = append(lines, p.Net)
 				}
@@ -399,7 +400,7 @@ func newAsker(file string, b *Simulator, visit func(string, *Simulator, question
 
 func (a *asker) at(p netlist.Point, pol references.Polarity, edits netlist.Edits) {
 	board := a.bench.Board.Truth.Model.Board
-	q := question{a.bench.Board.spot(p), pol, editsText(board, edits)}
+	q := question{a.bench.Board.Spot(p), pol, practice.EditsText(board, edits)}
 	if q.at != board.Nets[board.Ground].Name && !a.seen[q] { // ground reads nothing, without ngspice
 
 		a.seen[q] = true
@@ -413,7 +414,7 @@ func (k *DemoSweep) writeSweep(w io.Writer) error {
 	s := k.Sweep
 	var err error
 	for c := range b.Connectors {
-		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+		practice.Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
 			r, e := k.Simulator.Read(p, s.State.Polarity, netlist.Edits{})
 			if e != nil {
 				err = e
@@ -439,7 +440,7 @@ func (c *DemoCase) writeCase(w io.Writer) error {
 	for _, conn := range c.Sweep {
 		out.WriteString("---\nread:\n")
 		var err error
-		pins(b, conn, func(p netlist.Point) {
+		practice.Pins(b, conn, func(p netlist.Point) {
 			r, e := c.Simulator.Read(p, references.RedOnGround, netlist.Edits{})
 			if e != nil {
 				err = e

@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"bufio"
@@ -17,6 +17,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -26,7 +27,7 @@ import (
 // demo. It is written as truth.yaml, from which everything else was made.
 type Demo struct {
 	Model *network.Model
-	Truth *Truth
+	Truth *practice.Truth
 	Known []DemoSweep
 	Cases []DemoCase
 }
@@ -108,7 +109,7 @@ func LoadDemo(path string) (*Demo, error) {
 		return nil, err
 	}
 	m := network.New(board)
-	s := &demoReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal()), truth: NewTruth(m, file.Truth)}
+	s := &demoReader{dir: dir, m: m, loci: fault.Loci(m, fault.DefaultPriors(), m.Nominal()), truth: practice.NewTruth(m, file.Truth)}
 	demo := &Demo{Model: m, Truth: s.truth}
 	for i := range file.Known {
 		x := &file.Known[i]
@@ -158,7 +159,7 @@ type demoReader struct {
 	dir   string
 	m     *network.Model
 	loci  []fault.Locus
-	truth *Truth
+	truth *practice.Truth
 	err   error
 }
 
@@ -166,12 +167,12 @@ func (s *demoReader) keep(err error) { s.err = cmp.Or(s.err, err) }
 
 // bench makes the board and the meter of a sweep or a case. Two with the same
 // meter share the very instrument.
-func (s *demoReader) bench(sample, meter string, celsius float64, faults []Fault) *Simulator {
-	declared, err := meterByName(meter)
+func (s *demoReader) bench(sample, meter string, celsius float64, faults []practice.Fault) *Simulator {
+	instrument, err := practice.MeterNamed(meter, s.truth.Seed)
 	s.keep(err)
 	seed, err := strconv.ParseUint(sample, 10, 64)
 	s.keep(err)
-	return NewSimulator(s.truth.Sample(seed, celsius).Faulted(faults...), NewMeter(declared, s.truth.Seed))
+	return NewSimulator(s.truth.Sample(seed, celsius).Faulted(faults...), instrument)
 }
 
 // find looks names up on the board.
@@ -188,18 +189,18 @@ func (s *demoReader) demoCase(x *demoCaseFile) DemoCase {
 	b := s.m.Board
 	c := DemoCase{File: filepath.Join(s.dir, x.File), About: x.About, Complaint: x.Complaint, Remedy: x.Remedy,
 		Bad: find(s, x.Bad, b.PartByName), Looks: find(s, x.Inspect, b.PartByName), Sweep: find(s, x.Sweep, b.ConnectorByName)}
-	var faults []Fault
+	var faults []practice.Fault
 	for _, f := range x.Faults {
 		mode, ok := fault.ParseMode(f.Mode)
 		if !ok {
 			s.keep(fmt.Errorf("%s is not a mode; %s", document.Quote(f.Mode), document.Suggest(f.Mode, fault.ModeNames(), "see package fault")))
 			continue
 		}
-		ohms := endless
+		ohms := math.Inf(1)
 		if f.Ohms != nil {
 			ohms = *f.Ohms
 		}
-		found, err := FindFault(s.m, s.loci, f.At, mode, ohms)
+		found, err := practice.FindFault(s.m, s.loci, f.At, mode, ohms)
 		s.keep(err)
 		faults = append(faults, found)
 	}
@@ -220,7 +221,7 @@ func (s *demoReader) demoCase(x *demoCaseFile) DemoCase {
 		for look.String() != word && look < journal.Missing {
 			look++
 		}
-		c.Simulator.looks[id] = look
+		c.Simulator.SetLook(id, look)
 	}
 	for name, parts := range x.Warm {
 		rail, err := b.NetByName(name)

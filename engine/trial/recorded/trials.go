@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"bufio"
@@ -14,6 +14,7 @@ import (
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
@@ -32,14 +33,14 @@ type Trial struct {
 	// Readings are those of all connector pins, red-on-ground and for half of
 	// the trials black-on-ground as well.
 	Readings []TrialReading
-	Faults   []Fault // none for a good board
+	Faults   []practice.Fault // none for a good board
 	// Drawing is the board as the engine is given it; nil where that is Model's own.
 	Drawing *Drawing
 
-	Truth      *Truth
-	Sample     uint64  // seed of the board
-	Instrument Meter   // that the readings were taken with
-	Celsius    float64 // of the board
+	Truth      *practice.Truth
+	Sample     uint64         // seed of the board
+	Instrument practice.Meter // that the readings were taken with
+	Celsius    float64        // of the board
 
 	volts map[question]float64 // recorded
 }
@@ -52,12 +53,12 @@ type TrialReading struct {
 }
 
 // Faulty makes the board of the trial again.
-func (t *Trial) Faulty() *Board {
+func (t *Trial) Faulty() *practice.Board {
 	return t.Good().Faulted(t.Faults...)
 }
 
 // Good makes the board of the trial as it was before anything went wrong.
-func (t *Trial) Good() *Board { return t.Truth.Sample(t.Sample, t.Celsius) }
+func (t *Trial) Good() *practice.Board { return t.Truth.Sample(t.Sample, t.Celsius) }
 
 // MissedPads is the share of readings of a board drawn as people draw it with the probe
 // off the pad (common practice, no source).
@@ -67,7 +68,8 @@ const MissedPads = 0.02
 // further questions: the connectors from the recording, the rest by the own
 // solver.
 func (t *Trial) Simulator() *Simulator {
-	b := &Simulator{Board: t.Faulty(), Meter: t.Instrument, answers: t.volts, Drawing: t.Drawing}
+	b := NewSimulator(t.Faulty(), t.Instrument)
+	b.answers, b.Drawing = t.volts, t.Drawing
 	if t.Drawing != nil {
 		b.Missed, b.reads = MissedPads, len(t.Readings)
 	}
@@ -173,12 +175,13 @@ func (c *columns) polarity() references.Polarity {
 	return p
 }
 
-func (c *columns) meter() Meter {
-	declared, err := meterByName(c.text())
+func (c *columns) meter() practice.Meter {
+	name := c.text()
+	m, err := practice.MeterNamed(name, c.whole())
 	if err != nil && c.err == nil {
 		c.err = err
 	}
-	return NewMeter(declared, c.whole())
+	return m
 }
 
 // volts reads the rest of the line, one voltage for each pin.
@@ -202,7 +205,7 @@ type trialReader struct {
 	loci   map[lociKey]*fault.Locus
 	pins   []netlist.Point
 	all    []netlist.Point // every connector pin
-	types  []*Truth
+	types  []*practice.Truth
 	sweeps [][]*references.Sweep
 	trials []Trial
 }
@@ -264,7 +267,7 @@ func (r *trialReader) line(c *columns) error {
 			return fmt.Errorf("more than %d types", mostTypes)
 		}
 		if c.err == nil {
-			r.types = append(r.types, NewTruth(r.model, seed))
+			r.types = append(r.types, practice.NewTruth(r.model, seed))
 			r.sweeps = append(r.sweeps, nil)
 		}
 		return c.err
@@ -299,16 +302,16 @@ func (r *trialReader) board(c *columns) error {
 	r.loci = make(map[lociKey]*fault.Locus)
 	for i := range loci {
 		for _, mode := range loci[i].Modes {
-			r.loci[lociKey{Place(r.model, &loci[i]), mode.Mode}] = &loci[i]
+			r.loci[lociKey{practice.Place(r.model, &loci[i]), mode.Mode}] = &loci[i]
 		}
 	}
 	for i := range b.Connectors {
-		pins(b, netlist.ConnectorID(i), func(p netlist.Point) { r.all = append(r.all, p) })
+		practice.Pins(b, netlist.ConnectorID(i), func(p netlist.Point) { r.all = append(r.all, p) })
 	}
 	return nil
 }
 
-func (r *trialReader) truth(c *columns) (*Truth, int) {
+func (r *trialReader) truth(c *columns) (*practice.Truth, int) {
 	n := c.whole()
 	if c.err == nil && (n < 1 || n > uint64(len(r.types))) {
 		c.err = fmt.Errorf("no type %d", n)
@@ -331,7 +334,8 @@ func (r *trialReader) sweep(c *columns) error {
 	b := r.model.Board
 	s := &references.Sweep{File: fmt.Sprintf("type %d sample %d %s", k+1, sample, pol), Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10),
 		Meter: meter.Declared, State: references.State{Polarity: pol, Battery: "out", Celsius: says}}
-	bench := &Simulator{Board: truth.Sample(sample, celsius), Meter: meter, answers: r.answers(nil, truth.Sample(sample, celsius), pol, volts)}
+	bench := NewSimulator(truth.Sample(sample, celsius), meter)
+	bench.answers = r.answers(nil, bench.Board, pol, volts)
 	for _, p := range r.all {
 		reading, err := bench.Read(p, pol, netlist.Edits{})
 		if err != nil {
@@ -344,12 +348,12 @@ func (r *trialReader) sweep(c *columns) error {
 }
 
 // answers adds recorded voltages of the pins.
-func (r *trialReader) answers(to map[question]float64, w *Board, pol references.Polarity, volts []float64) map[question]float64 {
+func (r *trialReader) answers(to map[question]float64, w *practice.Board, pol references.Polarity, volts []float64) map[question]float64 {
 	if to == nil {
 		to = make(map[question]float64, 2*len(volts))
 	}
 	for i, v := range volts {
-		to[question{w.spot(r.pins[i]), pol, ""}] = v
+		to[question{w.Spot(r.pins[i]), pol, ""}] = v
 	}
 	return to
 }
@@ -376,7 +380,7 @@ func (r *trialReader) trial(c *columns) error {
 			return fmt.Errorf("nothing can be %s at %s", document.Quote(name), document.Quote(place))
 		}
 		if c.err == nil {
-			t.Faults = append(t.Faults, Fault{*l, mode, ohms})
+			t.Faults = append(t.Faults, practice.Fault{Locus: *l, Mode: mode, Ohms: ohms})
 		}
 	}
 	if c.err != nil {

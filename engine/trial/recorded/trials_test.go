@@ -1,10 +1,11 @@
-package practice
+package recorded
 
 import (
 	"bytes"
 	"context"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -13,24 +14,25 @@ import (
 	"halfsplit/engine/circuit/spice"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
 // The recorded trials. To make them anew, some minutes of ngspice:
 //
-//	go test ./engine/practice -run TestTrials -refresh -timeout 60m
+//	go test ./engine/trial/recorded -run TestTrials -refresh -timeout 60m
 //
 // To ask ngspice itself about a part of them and compare:
 //
-//	HALFSPLIT_NGSPICE=live go test ./engine/practice -run TestTrials -v
+//	HALFSPLIT_NGSPICE=live go test ./engine/trial/recorded -run TestTrials -v
 type trialPlan struct {
 	file, board           string
 	seed                  uint64
 	singles, doubles, not int
 }
 
-const trialsDir = "../../testdata/trials"
+const trialsDir = "../../../testdata/trials"
 
 var trialPlans = []trialPlan{
 	{"kestrel.txt", "../demo/board.yaml", 1, 260, 60, 40},
@@ -38,7 +40,7 @@ var trialPlans = []trialPlan{
 	{"dock60.txt", "../boards/dock60.yaml", 3, 260, 80, 50},
 }
 
-// Of each type, sweeps over six boards with these meters (index in Meters).
+// Of each type, sweeps over six boards with these meters (index in practice.Meters).
 // Libraries are the first one, three or six of them; types 2 and 4 have
 // black-on-ground sweeps too.
 var (
@@ -65,12 +67,12 @@ type recording struct {
 	circuits []circuit.Circuit
 }
 
-func (rec *recording) add(t *testing.T, head string, w *Board, m Meter, at []netlist.Point, pol references.Polarity) {
+func (rec *recording) add(t *testing.T, head string, w *practice.Board, m practice.Meter, at []netlist.Point, pol references.Polarity) {
 	t.Helper()
 	l := recordingLine{head: head}
 	spots := map[string]int{}
 	for _, p := range at {
-		s := w.spot(p)
+		s := w.Spot(p)
 		i, ok := spots[s]
 		if !ok {
 			c, err := w.Circuit(w.Probe(p, nil, pol, m.Drive()), netlist.Edits{})
@@ -97,31 +99,31 @@ func makeTrials(t *testing.T, plan trialPlan) {
 	var at []netlist.Point
 	var names []string
 	for c := range b.Connectors {
-		pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
+		practice.Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
 			if p.Net != netlist.None && p.Net != b.Ground {
 				at, names = append(at, p), append(names, b.PointName(p))
 			}
 		})
 	}
 	rec := &recording{}
-	var types []*Truth
+	var types []*practice.Truth
 	for k, meters := range sweepMeters {
-		truth := NewTruth(m, plan.seed*100+uint64(k))
+		truth := practice.NewTruth(m, plan.seed*100+uint64(k))
 		types = append(types, truth)
 		rec.lines = append(rec.lines, recordingLine{head: fmt.Sprintf("type\t%d\t%d", k+1, truth.Seed)})
 		for i, which := range meters {
-			r := random(truth.Seed, fmt.Sprintf("sweep %d", i))
-			celsius := math.Round(uniform(r, 20, 27)*10) / 10
-			says := math.Round(celsius + uniform(r, -0.5, 0.5)) // true within a degree
+			r := practice.Random(truth.Seed, fmt.Sprintf("sweep %d", i))
+			celsius := math.Round(between(r, 20, 27)*10) / 10
+			says := math.Round(celsius + between(r, -0.5, 0.5)) // true within a degree
 			instrument := 1 + r.Uint64N(4)
-			meter := NewMeter(Meters()[which], instrument)
+			meter := practice.NewMeter(practice.Meters()[which], instrument)
 			for _, pol := range blackToo(k) {
 				head := fmt.Sprintf("sweep\t%d\t%d\t%s\t%d\t%.1f\t%.1f\t%s", k+1, i+1, meter.Declared.Name, instrument, celsius, says, pol)
 				rec.add(t, head, truth.Sample(uint64(i+1), celsius), meter, at, pol)
 			}
 		}
 	}
-	d := NewDeck(fault.Loci(m, fault.DefaultPriors(), m.Nominal()), nil)
+	d := practice.NewDeck(fault.Loci(m, fault.DefaultPriors(), m.Nominal()), nil)
 	draws, shown := 0, 0
 	counts := []int{plan.singles, plan.doubles, plan.not}
 	number := 0
@@ -129,17 +131,17 @@ func makeTrials(t *testing.T, plan trialPlan) {
 		for kind, n := range counts {
 			for i := range n / 2 {
 				number++
-				r := random(plan.seed, fmt.Sprintf("trial %d", number))
+				r := practice.Random(plan.seed, fmt.Sprintf("trial %d", number))
 				k := i % len(types)
 				size := librarySizes[r.IntN(len(librarySizes))]
 				which := []int{0, 0, 1, 2}[r.IntN(4)]
 				instrument := 1 + r.Uint64N(4)
-				meter := NewMeter(Meters()[which], instrument)
-				celsius := math.Round(uniform(r, 18, 28)*10) / 10
+				meter := practice.NewMeter(practice.Meters()[which], instrument)
+				celsius := math.Round(between(r, 18, 28)*10) / 10
 				sample := uint64(1000 + number)
 				pols := blackToo(i / len(types))
 				good := types[k].Sample(sample, celsius)
-				var faults []Fault
+				var faults []practice.Fault
 				drawn := 0
 				if kind < 2 {
 					if faults, drawn, err = d.DrawShowing(r, kind+1, good, meter, at, pols); err != nil {
@@ -151,7 +153,7 @@ func makeTrials(t *testing.T, plan trialPlan) {
 				}
 				head := fmt.Sprintf("trial\t%d\t%s\t%d\t%d\t%d\t%s\t%d\t%.1f", number, use, k+1, size, sample, meter.Declared.Name, instrument, celsius)
 				for _, f := range faults {
-					head += fmt.Sprintf("\t%s\t%s\t%g", Place(m, &f.Locus), f.Mode, f.Ohms)
+					head += fmt.Sprintf("\t%s\t%s\t%g", practice.Place(m, &f.Locus), f.Mode, f.Ohms)
 				}
 				rec.lines = append(rec.lines, recordingLine{head: head})
 				for _, pol := range pols {
@@ -169,7 +171,7 @@ func makeTrials(t *testing.T, plan trialPlan) {
 	var out bytes.Buffer
 	fmt.Fprintf(&out, "# INVENTED boards of board type %s with known faults: %d single, %d double, %d good.\n", b.Name, plan.singles, plan.doubles, plan.not)
 	out.WriteString("# The engine may be tuned on trials marked tuning, the first half of each; the\n# others are for reporting only.\n")
-	out.WriteString("# Made by: go test ./engine/practice -run TestTrials -refresh -timeout 60m\n")
+	out.WriteString("# Made by: go test ./engine/trial/recorded -run TestTrials -refresh -timeout 60m\n")
 	out.WriteString("# The deck of the first reading of the first trial is " + deckName(plan.file) + ".\n#\n")
 	out.WriteString(trialsFormat)
 	fmt.Fprintf(&out, "board\t%s\njudge\t%s\ndrawn\t%d\t%d\npins\t%s\n", plan.board, version, draws, draws-shown, strings.Join(names, "\t"))
@@ -224,7 +226,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 				tr := &trials[i]
 				w := tr.Faulty()
 				for _, r := range tr.Readings {
-					v, ok := tr.volts[question{w.spot(r.At), r.Polarity, ""}]
+					v, ok := tr.volts[question{w.Spot(r.At), r.Polarity, ""}]
 					if !ok {
 						continue // ground, or a pin that not connected (NC)
 					}
@@ -235,7 +237,7 @@ func TestTrialsAgainstNgspice(t *testing.T) {
 					}
 					off := math.Abs(own - v)
 					if !(off <= tolerance) {
-						t.Errorf("trial %d, %s %s: ngspice %.5f V, own solver %.5f V", tr.Number, w.spot(r.At), r.Polarity, v, own)
+						t.Errorf("trial %d, %s %s: ngspice %.5f V, own solver %.5f V", tr.Number, w.Spot(r.At), r.Polarity, v, own)
 					}
 					worst, n = math.Max(worst, off), n+1
 					if live() && i%30 == 0 {
@@ -345,7 +347,7 @@ func TestTrialsShow(t *testing.T) {
 		if pols[references.BlackOnGround] {
 			list = append(list, references.BlackOnGround)
 		}
-		moved, err := differ(tr.Faulty(), tr.Truth.Sample(tr.Sample, tr.Celsius), tr.Instrument, at, list)
+		moved, err := practice.ShowsAt(tr.Good(), tr.Faults, tr.Instrument, at, list)
 		if err != nil || !moved {
 			t.Errorf("trial %d: faults that do not show (%v)", tr.Number, err)
 		}
@@ -365,12 +367,12 @@ func TestPlacesAreDistinct(t *testing.T) {
 		seen := map[lociKey]int{}
 		for i := range loci {
 			for _, mode := range loci[i].Modes {
-				k := lociKey{Place(m, &loci[i]), mode.Mode}
+				k := lociKey{practice.Place(m, &loci[i]), mode.Mode}
 				if first, ok := seen[k]; ok {
 					t.Errorf("%s: loci %d and %d are both %s at %q", b.Name, first, i, mode.Mode, k.place)
 				}
 				seen[k] = i
-				f, err := FindFault(m, loci, k.place, mode.Mode, 1)
+				f, err := practice.FindFault(m, loci, k.place, mode.Mode, 1)
 				if err != nil || f.Locus.Change != loci[i].Change {
 					t.Errorf("%s: %s at %q is not found again: %v", b.Name, mode.Mode, k.place, err)
 				}
@@ -380,7 +382,7 @@ func TestPlacesAreDistinct(t *testing.T) {
 }
 
 func FuzzReadTrials(f *testing.F) {
-	b, err := netlist.Load("../../testdata/boards/sensor12.yaml")
+	b, err := netlist.Load("../../../testdata/boards/sensor12.yaml")
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -431,3 +433,5 @@ const trialsFormat = `# board    path of the board file, from the folder of this
 # (error, noise, rounding, OL) is practice.Meter's, by seed. Ground and pins that
 # are not connected are left out.
 `
+
+func between(r *rand.Rand, low, high float64) float64 { return low + (high-low)*r.Float64() }

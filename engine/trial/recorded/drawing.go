@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"slices"
@@ -39,16 +39,29 @@ func (d *Drawing) Redrawn(board *netlist.Board) (*Drawing, error) {
 	return NewDrawing(d.truth, board)
 }
 
+// part gives the part of the board that one of the drawing is, itself on a nil Drawing.
+func (d *Drawing) part(p netlist.PartID) netlist.PartID {
+	if d == nil {
+		return p
+	}
+	return d.parts[p]
+}
+
+// net gives the net of the board that one of the drawing is, itself on a nil Drawing.
+func (d *Drawing) net(n netlist.NetID) netlist.NetID {
+	if d == nil {
+		return n
+	}
+	n, _ = d.truth.NetByName(d.Board.Nets[n].Name) // a drawing invents no net
+	return n
+}
+
 // undrawn lists terminals on a net that are not in the drawing, by name.
 func (d *Drawing) undrawn(net netlist.NetID) (names []string) {
 	if d == nil {
 		return nil
 	}
-	n, err := d.truth.NetByName(d.Board.Nets[net].Name)
-	if err != nil {
-		return nil
-	}
-	for _, t := range d.truth.Nets[n].Terminals {
+	for _, t := range d.truth.Nets[d.net(net)].Terminals {
 		name := d.truth.PointName(d.truth.TerminalPoint(t))
 		if _, err := d.Board.Point(name); err != nil {
 			names = append(names, name)

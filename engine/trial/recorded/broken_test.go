@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"os"
@@ -14,7 +14,7 @@ import (
 // What is wrong with a file is said with its line and what to do.
 func TestBrokenTrials(t *testing.T) {
 	const head = "board\tx\npins\tP1.2\tP1.3\ntype\t1\t7\n"
-	b, err := netlist.Load("../../testdata/boards/sensor12.yaml")
+	b, err := netlist.Load("../../../testdata/boards/sensor12.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -55,7 +55,7 @@ func TestBrokenTrials(t *testing.T) {
 
 func TestBrokenDemos(t *testing.T) {
 	dir := t.TempDir()
-	board, err := os.ReadFile("../../testdata/boards/sensor12.yaml")
+	board, err := os.ReadFile("../../../testdata/boards/sensor12.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,7 +65,7 @@ func TestBrokenDemos(t *testing.T) {
 	for _, test := range []struct{ text, want string }{
 		{"board: board.yaml\ntruth: x\nknown: []\ncases: []\n", "truth.yaml: yaml: unmarshal errors:\n  line 2: cannot unmarshal !!str `x` into uint64"},
 		{aCase + ", inspect: [C99]}\n", "truth.yaml: no part `C99` on this board; did you mean `C9`?"},
-		{aCase + ", look: [C9]}\n", "truth.yaml: yaml: unmarshal errors:\n  line 5: field look not found in type practice.demoCaseFile"},
+		{aCase + ", look: [C9]}\n", "truth.yaml: yaml: unmarshal errors:\n  line 5: field look not found in type recorded.demoCaseFile"},
 		{aCase + ", faults: [{at: C1 1-2, mode: short}]}\n", "truth.yaml: `short` is not a mode; did you mean `shorted`?"},
 		{aCase + ", faults: [{at: C1 1-9, mode: shorted}]}\n", "truth.yaml: nothing on board Wren T2 can be shorted at \"C1 1-9\"; name a place and a mode as trials do"},
 	} {

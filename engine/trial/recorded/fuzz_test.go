@@ -1,4 +1,4 @@
-package practice
+package recorded
 
 import (
 	"os"
@@ -10,7 +10,7 @@ import (
 // FuzzDemo reads descriptions of practice folders: a demo, or an error.
 func FuzzDemo(f *testing.F) {
 	dir := f.TempDir()
-	board, err := os.ReadFile("../../testdata/boards/sensor12.yaml")
+	board, err := os.ReadFile("../../../testdata/boards/sensor12.yaml")
 	if err != nil {
 		f.Fatal(err)
 	}
