@@ -399,14 +399,33 @@ func (l *loader) testPoints(n document.Node) {
 	}
 }
 
-// names refuses a name that would mean two places.
+// names refuses a name that would mean two places, and one that could not be told from
+// what stands beside it where people write it: points and lists of names are parted at
+// white space and commas.
 func (l *loader) names(root document.Node) {
+	single := func(key document.Node, what, name string) {
+		if strings.ContainsFunc(name, parts) {
+			l.problem(key.At(), "write it as "+document.Quote(strings.Join(strings.FieldsFunc(name, parts), "_")), "the name of the %s %s holds a space or a comma, at which names are parted", what, document.Quote(name))
+		}
+	}
+	for _, what := range []string{"connector", "part"} {
+		for _, e := range root.Get(what + "s").Entries() {
+			single(e.Key, what, e.Name())
+			for _, pin := range e.Value.Get("pins").Entries() {
+				single(pin.Key, "pin", pin.Name())
+			}
+			if _, twice := l.split(e.Name()); twice {
+				l.problem(e.Key.At(), "rename it", "the %s %s has the name of a pin", what, document.Quote(e.Name()))
+			}
+		}
+	}
 	for _, e := range root.Get("parts").Entries() {
 		if _, twice := l.index.connectors[e.Name()]; twice {
 			l.problem(e.Key.At(), "list it in one of them", "%s is both a part and a connector", document.Quote(e.Name()))
 		}
 	}
 	for _, e := range root.Get("test_points").Entries() {
+		single(e.Key, "test point", e.Name())
 		pad, ok := l.index.pads[e.Name()]
 		if !ok {
 			continue
@@ -420,6 +439,9 @@ func (l *loader) names(root document.Node) {
 		l.dotted(l.index.netAt[i], l.Nets[i].Name, NetID(i), "net")
 	}
 }
+
+// parts tells a character that parts names. What does not show is refused as such.
+func parts(r rune) bool { return r == ' ' || r == ',' }
 
 // dotted refuses a net or pad called `R12.1` that is not where terminal 1 of
 // R12 is.

@@ -238,11 +238,16 @@ func (b *benchScreen) step(p *bench.Prompt) {
 
 // suspectsLine is the posterior in one line.
 func (b *benchScreen) suspectsLine(d *repair.Diagnosis) {
-	if d == nil || len(d.Suspects) == 0 {
+	if d == nil {
+		return
+	}
+	var words []string
+	if good := goodAsItIs(d); len(d.Suspects) == 0 && good > 0 {
+		words = append(words, "none, nothing wrong "+percent(good))
+	} else if len(d.Suspects) == 0 {
 		return
 	}
 	b.gap()
-	var words []string
 	for _, x := range d.Suspects[:min(len(d.Suspects), 4)] {
 		words = append(words, name(x.Part)+" "+percent(x.Probability))
 	}
@@ -278,7 +283,7 @@ func (b *benchScreen) remedy(p *bench.Prompt) {
 	case p.Step.Remedy == "jumper":
 		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")
 	case p.Step.Remedy == "leave off":
-		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced a new one at once.")
+		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you put a new one on at once.")
 	}
 }
 
@@ -389,6 +394,9 @@ func (b *benchScreen) left(p *bench.Prompt) {
 		stands = " at " + name(p.Name)
 	case p.Ask == bench.AskClose:
 		stands = "; the case is not closed"
+	case p.Ask == bench.Closed:
+		b.prose(0, 2, faint, "Left. The case is closed.")
+		return
 	}
 	on := "is in the case; `halfsplit bench` goes on from here."
 	if b.until != nil {

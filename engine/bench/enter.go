@@ -48,7 +48,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
 			return s.enterSeveral(p, list)
 		}
-		return nil, err
+		if e = s.phrased(line); e.verb != take {
+			return nil, err
+		}
 	}
 	e.seen = seen
 	if p.Ask == Closed && e.verb != undo && e.verb != help && e.verb != quit && !(e.verb == record && e.event.Kind == journal.KindNote) {
@@ -61,6 +63,20 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		r.Says = append(r.Says, "the cautions come next: read them and write y")
 	}
 	return r, err
+}
+
+// phrased is the choice of a step on offer by its words, as the list of them has it.
+func (s *Session) phrased(line string) (e entry) {
+	d, err := s.diagnose()
+	if err != nil {
+		return e
+	}
+	for _, x := range s.offered(d) {
+		if strings.EqualFold(x.Phrase(x.Part, x.At), strings.TrimSpace(line)) {
+			return entry{verb: take, step: stepKey(&x)}
+		}
+	}
+	return e
 }
 
 func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
@@ -92,7 +108,11 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if e.text != "" {
 			at := slices.IndexFunc(s.Functions(), func(f string) bool { return strings.EqualFold(f, e.text) })
 			if at < 0 {
-				return wrongEntry("%s is not a function of this board", "name one of "+strings.Join(s.Functions(), ", ")+", or begin the session with --function", printable(e.text))
+				do := "begin the session with --function to have it tested"
+				if list := s.Functions(); len(list) > 0 {
+					do = "name one of " + strings.Join(list, ", ") + ", or " + do
+				}
+				return wrongEntry("%s is not a function of this board", do, printable(e.text))
 			}
 			name = s.Functions()[at]
 		} else if p.Ask != AskFunction {
@@ -121,6 +141,14 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		if e.at.Kind == netlist.PointPin {
 			s.cursor, s.revisit = int(e.at.Pin.Pin), true
 		}
+		s.since = 0
+		settled, spare := s.sweepPins()
+		for i := range settled {
+			settled[i] = settled[i] || spare[i]
+		}
+		if !slices.Contains(settled, false) { // all of it once more
+			s.since = s.Case().All[len(s.Case().All)-1].Number
+		}
 		return nil
 	case visit:
 		s.visit(e.at)
@@ -137,11 +165,11 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		steps := s.offered(d)
 		along := ""
-		if e.number == 0 {
+		if e.number == 0 && e.step == "" {
 			along = s.board().PointName(e.at)
 		}
 		at := slices.IndexFunc(steps, func(x repair.Step) bool {
-			return along == "" && s.numbers[stepKey(&x)] == e.number || along != "" && x.Do == repair.DoInspect && x.At == along
+			return e.step != "" && stepKey(&x) == e.step || e.step == "" && along == "" && s.numbers[stepKey(&x)] == e.number || along != "" && x.Do == repair.DoInspect && x.At == along
 		})
 		if at < 0 && along != "" {
 			return wrongEntry("looking along %s is not on offer", "write what you found there, as in undrawn "+along+": C99, U9.A1, or none", along)
@@ -264,8 +292,8 @@ func (s *Session) skipKey(p *Prompt) string {
 // passes tells whether an entry skips what is asked for.
 func (e *entry) passes(ask Ask) bool {
 	switch ask {
-	case AskFirstLook:
-		return e.verb == skip || e.verb == yes || e.verb == nothing || e.verb == finish
+	case AskFirstLook: // that nothing looks bad, in words too
+		return e.verb == skip || e.verb == yes || e.verb == nothing || e.verb == finish || e.verb == warmed && len(e.parts) == 0
 	case AskConnector:
 		return e.verb == skip || e.verb == finish
 	case AskPowerBefore, AskPowerAfter:
@@ -345,6 +373,13 @@ func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
 		s.leaving = true
 		return nil
 	}
+	switch {
+	case e.verb == warmed && len(e.parts) > 0:
+		name := s.board().Parts[e.parts[0]].Name
+		return wrongEntry("%s does not say what was done or seen", fmt.Sprintf("write it as in removed %s, %s corroded, or %s warm on the name of a rail", name, name, name), printable(line))
+	case e.verb == current && p.Ask != AskFunction:
+		return wrongEntry("%s does not say when", "write draws 12 mA before the power button, or after it", printable(line))
+	}
 	return p.notAnswer(line)
 }
 
@@ -356,7 +391,7 @@ func (s *Session) visit(at netlist.Point) {
 	if at.Kind == netlist.PointPin {
 		id := at.Pin.Connector
 		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
-			s.sweeping, s.polarity = id, references.RedOnGround
+			s.sweeping, s.since, s.polarity = id, 0, references.RedOnGround
 		}
 		if id == s.sweeping {
 			s.cursor, s.revisit = int(at.Pin.Pin), true
@@ -490,8 +525,8 @@ func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
 			}
 		}
 	}
-	if ev.Kind.Edits() {
-		s.again, s.chosen = nil, nil
+	if ev.Kind.Edits() { // which is to be proven before the case is closed
+		s.again, s.chosen, s.leaving = nil, nil, false
 	}
 	if err := s.write(ev, r); err != nil {
 		return err
@@ -802,7 +837,7 @@ func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
 		return nil
 	case finish:
 		if p.Purpose == ForSweep {
-			s.sweeping, s.revisit = netlist.None, false
+			s.sweeping, s.since, s.revisit = netlist.None, 0, false
 			return nil
 		}
 		if p.Purpose == ForChosen {
@@ -957,7 +992,7 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 	if ev.Supply != nil {
 		for i, v := range []float64{ev.Supply.Before, ev.Supply.After} {
 			if !math.IsNaN(v) {
-				add("draws %.3g mA %s the power button", v*1e3, []string{"before", "after"}[i])
+				add("draws %s %s the power button", quantity.Format(v, quantity.Ampere), []string{"before", "after"}[i])
 			}
 		}
 	}

@@ -33,6 +33,9 @@ var (
 // decimalComma is a comma where the point of a number stands.
 var decimalComma = regexp.MustCompile(`(^|\s)([+-]?\d*),(\d+[^,]*?)(\s|$)`)
 
+// anyCase is a unit of voltage behind a number, in whatever case.
+var anyCase = regexp.MustCompile(`(?i)[\d.] ?m?v$`)
+
 // infinite is how measuring programs print overload.
 var infinite = regexp.MustCompile(`(?i)^\+?inf\b`)
 
@@ -56,6 +59,9 @@ func ParseMeterLine(line string) (quantity.Reading, error) {
 		text = rest
 	}
 	text = infinite.ReplaceAllString(decimalComma.ReplaceAllString(text, "$1$2.$3$4"), "OL")
+	text = anyCase.ReplaceAllStringFunc(text, func(unit string) string { // no meter shows megavolts
+		return strings.ToLower(unit[:len(unit)-1]) + "V"
+	})
 	number, unit, _ := strings.Cut(text, " ")
 	unit = strings.ToUpper(strings.ReplaceAll(unit, " ", ""))
 	if !scpi.MatchString(number) {

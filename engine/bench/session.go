@@ -51,6 +51,7 @@ type Session struct {
 	sweeping netlist.ConnectorID // None when no sweep is under way
 	polarity references.Polarity // of the sweep
 	cursor   int                 // the pin it stands at
+	since    int                 // number of the event up to which no reading counts for the sweep
 	revisit  bool                // ask for it though it was read
 	every    bool                // every pin of it is asked for, in the order of the board file
 	fed      bool                // see Fed
@@ -349,7 +350,7 @@ func (s *Session) sweepPins() (settled, spare []bool) {
 	grounded := false
 	for _, ev := range s.Case().Events {
 		for _, r := range ev.Readings {
-			if r.At.Kind == netlist.PointPin && r.At.Pin.Connector == s.sweeping && r.To == nil && r.Polarity == s.polarity {
+			if ev.Number > s.since && r.At.Kind == netlist.PointPin && r.At.Pin.Connector == s.sweeping && r.To == nil && r.Polarity == s.polarity {
 				settled[r.At.Pin.Pin] = true
 				grounded = grounded || r.At.Net == s.board().Ground && agrees[ev.Number]
 			}
@@ -382,7 +383,7 @@ func (s *Session) sweepPrompt() (*Prompt, error) {
 		}
 	}
 	if len(left) == 0 {
-		s.sweeping = netlist.None
+		s.sweeping, s.since = netlist.None, 0
 		return nil, nil
 	}
 	s.cursor = left[0]

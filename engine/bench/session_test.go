@@ -275,6 +275,18 @@ func TestMoves(t *testing.T) {
 		{"replaced FL3", "replaced FL3"},
 		{"replaced FL3 and R13", "replaced FL3, R13"},
 		{"bridged FL3", "jumpered FL3"},
+		{"C40 removed", "removed C40"},
+		{"took R12 off", "removed R12"},
+		{"R12 and C40 are off", "removed R12, C40"},
+		{"desoldered C40", "removed C40"},
+		{"FL3 replaced", "replaced FL3"},
+		{"FL3 jumpered", "jumpered FL3"},
+		{"C40 was cleaned", "cleaned C40"},
+		{"C999 removed", ""},
+		{"R12.2=0.430", "0.430 at R12.2"},
+		{"0.430@R12.2", "0.430 at R12.2"},
+		{"430 mv at R12.2", "0.430 at R12.2"},
+		{"0.43v at R12.2", "0.430 at R12.2"},
 		{"bridged FL3 with 0.1 ohm", "jumpered FL3"},
 		{"cleaned J7.2-J7.4", "cleaned J7.2-J7.4"},
 		{"cleaned between J7.2 and J7.4", "cleaned J7.2-J7.4"},
@@ -692,7 +704,7 @@ func TestWordsOfTheField(t *testing.T) {
 			t.Errorf("%q: %v, verb %d, kind %v, want %v", text, err, e.verb, e.event.Kind, want)
 		}
 	}
-	for text, want := range map[string]verb{"escalate": escalating, "escalated under a shield": escalating, "close": closing, "at J7.4": visit, "u": undo} {
+	for text, want := range map[string]verb{"J7": sweep, "measure J7.4": visit, "read FL3.in": visit, "probe R12.1": visit, "escalate": escalating, "escalated under a shield": escalating, "close": closing, "at J7.4": visit, "u": undo} {
 		if e, err := understand(board, text); err != nil || e.verb != want {
 			t.Errorf("%q: %v, verb %d, want %d", text, err, e.verb, want)
 		}
@@ -832,6 +844,62 @@ func TestNumbers(t *testing.T) {
 		t.Errorf("take %d asks for %s, want %s", third.Number, describe(tb.w.Case().Board, p), stepKey(&third.Step))
 	}
 	tb.refuses(fmt.Sprintf("take %d", list[0].Number), "is on offer")
+}
+
+// TestSweptAgain: a connector that was read is read again, all of it, when somebody asks
+// for it, and the session goes on behind it.
+func TestSweptAgain(t *testing.T) {
+	tb := begin(t)
+	for p := tb.ask(); p.Ask == AskReading; p = tb.ask() {
+		tb.enter(tb.answer(p))
+	}
+	for _, line := range []string{"sweep J7", "j7"} {
+		tb.enter(line)
+		n := 0
+		for p := tb.ask(); p.Ask == AskReading && p.Purpose == ForSweep; p = tb.ask() {
+			tb.enter(tb.answer(p))
+			n++
+		}
+		if n != 11 { // all but one of the two on ground
+			t.Errorf("%q asks for %d pins, want 11", line, n)
+		}
+	}
+}
+
+// TestOfferedByName: a step is chosen by the words that the list of them has for it; work
+// done while the case is being closed is to be proven first.
+func TestOfferedByName(t *testing.T) {
+	tb := begin(t)
+	for p := tb.ask(); p.Ask == AskReading && (p.Purpose == ForSweep || p.Purpose == ForAgain); p = tb.ask() {
+		tb.enter(tb.answer(p))
+	}
+	steps, err := tb.s.Steps()
+	if err != nil || len(steps) < 2 {
+		t.Fatal(steps, err)
+	}
+	chosen := 0
+	for _, x := range steps[1:] {
+		words := x.Phrase(x.Part, x.At)
+		if words == "" || x.Do == repair.DoSweep || x.Do == repair.DoRemove || x.Do == repair.DoEscalate { // said as done
+			continue
+		}
+		tb.enter(words)
+		if p := tb.ask(); p.Step == nil || stepKey(p.Step) != stepKey(&x.Step) {
+			if p.Ask != AskReading || p.Name != x.At { // a point by its name
+				t.Errorf("%q: asks %s", words, describe(tb.s.board(), p))
+			}
+			tb.enter("s")
+		}
+		chosen++
+	}
+	if chosen == 0 {
+		t.Error("no step has words")
+	}
+	tb.enter("close")
+	tb.enter("replaced FL3")
+	if p := tb.ask(); p.Ask == AskClose {
+		t.Error("asks to close behind a repair that nobody proved")
+	}
 }
 
 // TestLine asks for a point of each net of a line and for nothing else.

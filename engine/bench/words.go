@@ -59,6 +59,7 @@ type entry struct {
 	parts    []netlist.PartID   // of warmed
 	amperes  float64            // of current
 	number   int                // of undo and take
+	step     string             // of take: the key of the step
 	name     string             // of sweep: the connector
 	swapped  bool               // of sweep and marked
 	every    bool               // of sweep: ground pins too, by number
@@ -92,7 +93,7 @@ var keys = map[string]entry{
 
 // actions are words for what was done to parts.
 var actions = map[string]journal.Kind{
-	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove,
+	"lift": journal.KindRemove, "lifted": journal.KindRemove, "remove": journal.KindRemove, "removed": journal.KindRemove, "took off": journal.KindRemove, "take off": journal.KindRemove, "off": journal.KindRemove, "desolder": journal.KindRemove, "desoldered": journal.KindRemove,
 	"reinstall": journal.KindReinstall, "reinstalled": journal.KindReinstall, "refit": journal.KindReinstall, "refitted": journal.KindReinstall, "put back": journal.KindReinstall,
 	"fit": journal.KindReplace, "fitted": journal.KindReplace, "replace": journal.KindReplace, "replaced": journal.KindReplace, "new": journal.KindReplace,
 	"jumper": journal.KindJumper, "jumpered": journal.KindJumper, "jumper across": journal.KindJumper, "bridge": journal.KindJumper, "bridged": journal.KindJumper, "wire": journal.KindJumper, "wired": journal.KindJumper, "joined": journal.KindJumper,
@@ -213,6 +214,9 @@ func (p *parser) take() (entry, bool, error) {
 		return entry{}, false, nil
 	}
 	n, err := strconv.Atoi(strings.TrimPrefix(rest, "#"))
+	if rest == "" {
+		return entry{}, false, fmt.Errorf("`take` without a number; o lists the steps with theirs")
+	}
 	if err != nil || n < 1 {
 		return entry{}, false, fmt.Errorf("%s is not the number of a step; o lists them", document.Quote(rest))
 	}
@@ -221,8 +225,17 @@ func (p *parser) take() (entry, bool, error) {
 
 func (p *parser) sweep() (entry, bool, error) {
 	rest, ok := cutWord(p.text, "sweep")
+	if !ok { // the name alone
+		rest, ok = p.text, slices.ContainsFunc(p.b.Connectors, func(c netlist.Connector) bool { return strings.EqualFold(c.Name, p.text) })
+	}
 	if !ok {
 		return entry{}, false, nil
+	}
+	if rest == "" {
+		if len(p.b.Connectors) != 1 {
+			return entry{}, false, fmt.Errorf("`sweep` without a connector; name one of %s", connectorNames(p.b))
+		}
+		rest = p.b.Connectors[0].Name
 	}
 	e := entry{verb: sweep}
 	cut := func(word string) (ok bool) {
@@ -250,6 +263,14 @@ func (p *parser) sweep() (entry, bool, error) {
 	return entry{}, false, err
 }
 
+func connectorNames(b *netlist.Board) string {
+	var names []string
+	for i := range b.Connectors {
+		names = append(names, b.Connectors[i].Name)
+	}
+	return strings.Join(names, ", ")
+}
+
 // line is "line J7.4": that line and no other.
 func (p *parser) line() (entry, bool, error) {
 	rest, ok := cutWord(p.text, "line")
@@ -272,6 +293,10 @@ func (p *parser) visit() (entry, bool, error) {
 		}
 	}
 	rest, ok := cutWord(p.text, "at")
+	if !ok {
+		rest, ok = cutWord(p.text, "measure", "read", "probe")
+		ok = ok && strings.Contains(rest, ".") // what has none may be a reading
+	}
 	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
 		return entry{}, false, nil
 	}
@@ -343,6 +368,11 @@ func (p *parser) action() (entry, bool, error) {
 		}
 	}
 	if found == "" {
+		if m := behind.FindStringSubmatch(p.text); m != nil { // "C1 removed"
+			if e, ok, err := (&parser{b: p.b, text: m[2] + " " + m[1]}).action(); ok || foundWords.MatchString(m[1]) {
+				return e, ok, err
+			}
+		}
 		return entry{}, false, nil
 	}
 	ev := journal.Event{Kind: kind}
@@ -394,6 +424,9 @@ func (p *parser) action() (entry, bool, error) {
 	}
 	return entry{verb: record, event: ev}, true, nil
 }
+
+// behind is what was done to a part, written behind it: "C1 removed", "took C1 off".
+var behind = regexp.MustCompile(`(?i)^(?:took |taken )?(.+?)(?: is| are| was| were)?(?: taken)? (removed|off|desoldered|replaced|put back|reinstalled|jumpered|resoldered|reflowed|cleaned)$`)
 
 // between is "between J7.2 and J7.4".
 var between = regexp.MustCompile(`(?i)between (\S+) and (\S+)`)
@@ -618,7 +651,7 @@ var placeWords = regexp.MustCompile(`(?i)^(?:at|on|from|across|between|to)$`)
 // reading is "0.430 at R12.2", "R12.2 reads OL", "22.1 ohm from R12.1 to R12.2", "22.1 ohm
 // across R12".
 func (p *parser) reading() (entry, bool, error) {
-	text := strings.ReplaceAll(p.text, ":", " ")
+	text := strings.NewReplacer(":", " ", "=", " ", "@", " at ").Replace(p.text)
 	e := entry{verb: value}
 	if m := leadWords.FindStringSubmatch(text); m != nil {
 		e.turned = true

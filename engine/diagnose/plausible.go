@@ -12,23 +12,6 @@ import (
 	"halfsplit/netlist"
 )
 
-// From when on a sweep is no sweep of the board (common practice, no source). Faults
-// drawn at random, two on a board, rails shorted among them, stay below all of it;
-// see TestPlausibleFaults.
-const (
-	offRun      = 3    // lines at OL one after the other, a ground pin among them, that ought to read a drop
-	fewestAlike = 4    // nets that all read OL, or all 0
-	nearlyAll   = 0.9  // share of nets that read 0 where some do not,
-	manyAlike   = 8    // of so many
-	zeroNets    = 3    // nets at 0 beside pins that are not connected and read 0 too,
-	zeroShare   = 0.5  // and their share
-	mostWrong   = 0.5  // share of nets that read wrong,
-	fewestWrong = 5    // and how many,
-	leftShare   = 0.25 // where the likeliest faults leave this share of all nets wrong,
-	fewestLeft  = 3    // and so many
-	groundPins  = 2    // ground pins that none reads 0
-)
-
 // plain tells a reading against ground in diode mode.
 func (c *Comparison) plain() bool { return c.To == "" && !c.Resistance }
 

@@ -110,7 +110,7 @@ func DefaultPriors() *Priors {
 
 // LoadPriors reads a priors file over the defaults.
 func LoadPriors(path string) (*Priors, error) {
-	nodes, err := document.Read(path, 0)
+	nodes, err := document.ReadSome(path, "write what differs, such as `kinds: {filter: {weight: 30}}`, or leave the file out")
 	if err != nil {
 		return nil, err
 	}

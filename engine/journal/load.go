@@ -263,8 +263,14 @@ func (d *decoder) surroundingsFailed(open document.Node, o Opening, err error) {
 	var found document.Problems
 	if errors.As(err, &found) && len(found) > 0 {
 		for key, path := range map[string]string{"board": o.BoardPath, "known": o.KnownPath} {
+			what := ""
 			if found[0].File == path && found[0].Line == 0 {
-				d.problem(open.Get(key).At(), fmt.Sprintf("`%s` leads to `%s`: %s", key, shown(path), found[0].What), "check the path; it is taken from the folder of the case file")
+				what = found[0].What
+			} else if nodes, _ := document.Read(path, 0); key == "board" && len(nodes) > 0 && !nodes[0].Get("parts").Exists() && !nodes[0].Get("connectors").Exists() {
+				what = "has neither `parts` nor `connectors`, and is no board file"
+			}
+			if what != "" {
+				d.problem(open.Get(key).At(), fmt.Sprintf("`%s` leads to `%s`: %s", key, shown(path), what), "check the path; it is taken from the folder of the case file")
 				return
 			}
 		}

@@ -221,7 +221,7 @@ func TestClosing(t *testing.T) {
 		{"FL3 open", "FL3", "open"},
 		{"FL3", "FL3", ""},
 		{"R12.1 open joint", "R12", "open joint"},
-		{"R 7#a high resistance", "R 7#a", "high resistance"},
+		{"[R7]#a high resistance", "[R7]#a", "high resistance"},
 		{"C40: leaky, C41 shorted", "C40", "leaky"},
 		{"water under the shield", "", ""},
 		{"the board, R12 open", "", ""},
@@ -333,7 +333,7 @@ func TestRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	odd, null := part(t, board, "R 7#a"), part(t, board, "null")
+	odd, null := part(t, board, "[R7]#a"), part(t, board, "null")
 	meter := references.Meter{
 		Name: `a "good" one: 1`, TestCurrent: 0.00087, OpenVoltage: 2.9, Over: 1.9999, Gain: 0.008, Counts: 3,
 		Resolution: 0.0001, Source: references.Resistive, OhmsCurrent: 1.3e-6, OhmsOpen: 0.55, OhmsOver: 6.5e7,

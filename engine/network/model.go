@@ -484,13 +484,6 @@ type Values struct {
 	undrawn    []int32   // those of them that are there; see Settle
 }
 
-// RefCelsius is the temperature at which a JunctionValue's Drop is given, and
-// RefCurrent the current.
-const (
-	RefCelsius = 23.0
-	RefCurrent = 1e-3 // A
-)
-
 // Posterior is a mean and a standard deviation.
 type Posterior struct{ Mean, SD float64 }
 
@@ -554,10 +547,6 @@ func (m *Model) Nominal() *Values {
 	}
 	return v
 }
-
-// MinOhms is the least resistance in ohms of any path: the copper and solder
-// that every path has.
-const MinOhms = 1e-3
 
 // Clone copies values, so that some can be changed.
 func (v *Values) Clone() *Values {

@@ -213,7 +213,3 @@ type Drive struct {
 }
 
 func isOpen(ohms float64) bool { return math.IsInf(ohms, 1) || ohms > OpenOhms }
-
-// OpenOhms is the resistance in ohms above which a path is taken away rather
-// than solved: at 3 V it passes 0.3 nA.
-const OpenOhms = 1e10

@@ -93,7 +93,7 @@ func DefaultCosts() Costs {
 
 // LoadCosts reads a costs file over the defaults.
 func LoadCosts(path string) (Costs, error) {
-	nodes, err := document.Read(path, 0)
+	nodes, err := document.ReadSome(path, "write what differs at your bench, such as `measure: 8`, or leave the file out")
 	if err != nil {
 		return Costs{}, err
 	}

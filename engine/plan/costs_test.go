@@ -53,6 +53,8 @@ func TestCostsFile(t *testing.T) {
 	}
 
 	for _, c := range []struct{ text, want string }{
+		{"", ":1:1: holds nothing; write what differs at your bench, such as `measure: 8`, or leave the file out"},
+		{"# later\n---\n", ":1:1: holds nothing; write what differs at your bench, such as `measure: 8`, or leave the file out"},
 		{"remove: 0\n", ":1:9: `remove`: `0` is not a number of seconds; write one above 0, such as 60"},
 		{"remove: .nan\n", ":1:9: `remove`: `.nan` is not a number of seconds; write one above 0, such as 60"},
 		{"remove: NaN\n", ":1:9: `remove`: `NaN` is not a number of seconds; write one above 0, such as 60"},

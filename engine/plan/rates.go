@@ -48,7 +48,7 @@ func RatesShape() *document.Shape { return ratesShape }
 // LoadRates reads a rates file. The error is document.Problems and lists everything
 // wrong at once.
 func LoadRates(path string) (*Rates, error) {
-	nodes, err := document.Read(path, 0)
+	nodes, err := document.ReadSome(path, "write `hour` and `replacement_board`")
 	if err != nil {
 		return nil, err
 	}

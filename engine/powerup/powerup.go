@@ -813,29 +813,29 @@ func (k *check) draw(g *Answer, limits Limits) {
 		d.After = &v
 	}
 	if d.Before != nil {
-		text := fmt.Sprintf("draws %s before the power button", milliamperes(*d.Before))
+		text := fmt.Sprintf("draws %s before the power button", quantity.Format(*d.Before, quantity.Ampere))
 		switch {
 		case d.MostBefore == nil:
 			text += "; what good boards draw is not known"
 		case *d.Before > *d.MostBefore:
 			d.BeforeBeyond = true
-			text += fmt.Sprintf(", good boards at most %s, which speaks for a leak or short on a rail that is always on%s and proves none: read the rails", milliamperes(*d.MostBefore), k.alwaysOn())
+			text += fmt.Sprintf(", good boards at most %s, which speaks for a leak or short on a rail that is always on%s and proves none: read the rails", quantity.Format(*d.MostBefore, quantity.Ampere), k.alwaysOn())
 		default:
 			text += ", as good boards do"
 		}
 		d.BeforeSays = text
 	}
 	if d.After != nil {
-		text := fmt.Sprintf("draws %s after the power button", milliamperes(*d.After))
+		text := fmt.Sprintf("draws %s after the power button", quantity.Format(*d.After, quantity.Ampere))
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
 			text += "; what good boards draw is not known"
 		case d.MostAfter != nil && *d.After > *d.MostAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at most %s, which speaks for a short behind the power button and proves none: take power off and read the rails", milliamperes(*d.MostAfter))
+			text += fmt.Sprintf(", good boards at most %s, which speaks for a short behind the power button and proves none: take power off and read the rails", quantity.Format(*d.MostAfter, quantity.Ampere))
 		case d.LeastAfter != nil && *d.After < *d.LeastAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at least %s, so the board does not start; that alone says nothing of a rail", milliamperes(*d.LeastAfter))
+			text += fmt.Sprintf(", good boards at least %s, so the board does not start; that alone says nothing of a rail", quantity.Format(*d.LeastAfter, quantity.Ampere))
 		default:
 			text += ", as good boards do"
 		}
@@ -859,8 +859,6 @@ func (k *check) alwaysOn() string {
 	}
 	return " (one of " + strings.Join(names, ", ") + ")"
 }
-
-func milliamperes(a float64) string { return fmt.Sprintf("%.3g mA", a*1e3) }
 
 // unshown asks for what shows that the board was checked at all: a ground pin, and
 // a rail.

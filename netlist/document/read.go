@@ -57,6 +57,16 @@ func Read(path string, limit int64) ([]Node, error) {
 	return Decode(f, path, limit)
 }
 
+// ReadSome is Read of a file that has to hold something; missing is what to write into one
+// that does not.
+func ReadSome(path, missing string) ([]Node, error) {
+	nodes, err := Read(path, 0)
+	if err == nil && len(nodes) == 0 {
+		return nil, Problems{{Position{File: path, Line: 1, Column: 1}, "holds nothing", missing}}
+	}
+	return nodes, err
+}
+
 // Decode reads the YAML documents of a stream, at most limit bytes (0 means
 // DefaultLimit); file is its name in messages. Documents that hold nothing are
 // left out. What was read before a syntax error is returned beside the error,

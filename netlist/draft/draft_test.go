@@ -937,3 +937,25 @@ func large(parts int) string {
 	}
 	return "(export (version \"E\") (components " + comps.String() + ") (nets " + all.String() + "))"
 }
+
+// TestNotWhatItIsCalled: a file that its name calls a layout is no table, whatever it holds.
+func TestNotWhatItIsCalled(t *testing.T) {
+	for _, text := range []string{"", "hello", "\x00\xff\x13", "part,pin,net\nR1,1,A\n"} {
+		_, err := Read(strings.NewReader(text), "a/b.KICAD_PCB", nil)
+		if want := "a/b.KICAD_PCB:1:1: is not what its name says: a file .kicad_pcb begins with `(kicad_pcb`"; err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%q: %v, want %s", text, err, want)
+		}
+	}
+}
+
+// TestNamesOfOneWord: what a table calls with a space or a comma gets a name that a board
+// file takes.
+func TestNamesOfOneWord(t *testing.T) {
+	s, err := Read(strings.NewReader("part,pin,net\nKey cable,1 a,GND\n\"R,1\",1,A\n\"R,1\",2,GND\n"), "x", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := []string{s.Parts[0].Name, s.Parts[0].Pads[0].Number, s.Parts[1].Name}; strings.Join(got, " ") != "Key_cable 1_a R_1" {
+		t.Errorf("named %q", got)
+	}
+}

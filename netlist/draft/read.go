@@ -74,6 +74,9 @@ func Read(r io.Reader, file string, columns map[string]string) (*Source, error) 
 			return nil, err
 		}
 		s = fromLayout(drawn)
+	case startOf[strings.ToLower(path.Ext(file))] != "":
+		ext := strings.ToLower(path.Ext(file))
+		problems.Add(document.Position{File: file, Line: 1, Column: 1}, "is not what its name says: a file "+ext+" begins with "+document.Quote(startOf[ext]), "save it again with the program that made it, or name another file")
 	default:
 		s, err = fromTable(bytes.NewReader(text), file, columns)
 		if err != nil {
@@ -100,6 +103,9 @@ func Read(r io.Reader, file string, columns map[string]string) (*Source, error) 
 	}
 	return s, nil
 }
+
+// startOf is what files begin with whose names say that they are no tables.
+var startOf = map[string]string{".kicad_pcb": "(kicad_pcb", ".kicad_sch": "(kicad_sch"}
 
 func firstLine(text []byte) []byte {
 	line, _, _ := bytes.Cut(text, []byte("\n"))

@@ -95,6 +95,13 @@ func (s *Source) settle(problems *document.Problems) {
 		if c.Absent == "" && notFitted.MatchString(c.Value) {
 			c.Absent = c.Value
 		}
+		c.Name = oneWord(c.Name)
+		for k := range c.Pads {
+			c.Pads[k].Number = oneWord(c.Pads[k].Number)
+		}
+		for k := range c.Twice {
+			c.Twice[k] = oneWord(c.Twice[k])
+		}
 		slices.SortStableFunc(c.Pads, func(a, b Pad) int { return natural(a.Number, b.Number) })
 		names := []string{c.Name}
 		for _, p := range c.Pads {
@@ -214,6 +221,11 @@ func shown(text string) string {
 		}
 		return r
 	}, text)
+}
+
+// oneWord makes a name one that a board file may have, at which lists of names are not parted.
+func oneWord(name string) string {
+	return strings.Join(strings.FieldsFunc(name, func(r rune) bool { return r == ' ' || r == ',' }), "_")
 }
 
 // natural orders names as people do: A2 before A10.
