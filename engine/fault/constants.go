@@ -30,6 +30,7 @@ const (
 	faultyNet     = 0.03    // of nets are touched by a fault (CPNS)
 	faultyDensity = 1 / 0.6 // per V, of what such a net then reads: evenly over 0.6 V (CPNS)
 	inLineFrom    = 0.5     // correlation, without what sessions and ICs share, from which readings hang together as one line (CPNS); half 0, double 0.0005
+	loadOhms      = 3e3     // of a rail's load that nobody drew (fit.LoadedRails of them have one): what it then makes of a reading is a standard deviation (CPNS)
 	existing      = 0.9     // of the junctions to ground and supply of IC pins are there although no reading ever showed them (from memory)
 
 	// From when on something counts.

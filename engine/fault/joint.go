@@ -8,6 +8,7 @@ import (
 
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
+	"halfsplit/netlist"
 	"halfsplit/references/stat"
 )
 
@@ -559,7 +560,7 @@ func (b *block) shape(s *shape, rows []row) *shape {
 // the drawing, or which junction carries. How they spread then is worked out when first
 // asked for.
 type another struct {
-	key   int32 // element
+	key   int32 // element, or -1 less the rail
 	share float64
 	moves []float64
 	shape *shape
@@ -582,6 +583,9 @@ func others(rows []row) (out []another) {
 		}
 		for _, x := range rows[k].ohms {
 			of(x.Element, fit.WrongDrawn).moves[k] = fit.WrongBy * x.Slope
+		}
+		for _, x := range rows[k].loads {
+			of(-1-int32(x.rail), fit.LoadedRails).moves[k] = x.volts
 		}
 	}
 	return out
@@ -772,10 +776,20 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	if err != nil {
 		return err
 	}
+	var loads []railLoad
+	if o.Known == nil && o.Probe.Meter.Resistive && !r.Over {
+		if loads, err = ph.loadsAt(w, o, r.Volts); err != nil {
+			return err
+		}
+		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil {
+			return err
+		}
+	}
 	w.Note()
 	w.Keep(&o.ended)
 	o.base = r
 	o.row = ph.rowOf(w, o, r)
+	o.row.loads = loads
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
@@ -804,6 +818,33 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	return nil
 }
 
+// railLoad is a path from a rail to ground that nobody drew, by what it moves a reading.
+type railLoad struct {
+	rail  netlist.NetID
+	volts float64
+}
+
+// loadsAt gives what a load on each rail would make of an observation in resistance mode
+// that no good board vouches for, and that reads volts without one.
+func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, volts float64) (out []railLoad, err error) {
+	m := ph.Posterior.Model
+	for n := range m.Board.Nets {
+		id := netlist.NetID(n)
+		if !m.Board.Nets[n].Rail || id == m.Board.Ground {
+			continue
+		}
+		st := network.State{Edits: o.Edits, Changes: []network.Change{{Kind: network.AddPath, Owner: netlist.None, Ohms: loadOhms, A: m.PlaceOf(netlist.NetPoint(id)), B: m.GroundPlace()}}}
+		r, err := w.Read(o.Probe, &st, ph.Values)
+		if err != nil {
+			return nil, err
+		}
+		if math.Abs(r.Volts-volts) > looseNoise*o.Noise.Own {
+			out = append(out, railLoad{id, r.Volts - volts})
+		}
+	}
+	return out, nil
+}
+
 // given gives the prediction of a row of an observation, given what the readings of
 // other nets say of what they share.
 func (ph *Physics) given(o *Observation, q *row) Prediction {
@@ -826,7 +867,11 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 	if own := math.Min(ph.inLine(q, q)+together(q.shared, q.shared, keySpot), variance); own > 0 && p.DF < 60 {
 		p.DF = math.Min(p.DF*square(variance/own), 60)
 	}
-	p.Sigma = math.Sqrt(math.Max(variance, 0) + q.instead.share*q.instead.sd*q.instead.sd)
+	variance = math.Max(variance, 0) + q.instead.share*square(q.instead.sd)
+	for _, x := range q.loads {
+		variance += fit.LoadedRails * square(x.volts)
+	}
+	p.Sigma = math.Sqrt(variance)
 	return p
 }
 

@@ -105,6 +105,7 @@ type row struct {
 	own     float64        // V^2, variance of its own
 	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
 	instead instead        // see sharing
+	loads   []railLoad     // of rails, that nobody drew
 	rest    float64        // share of what a good board's reading rests on that is left
 	like    like
 	proj    *fit.Projection // of the slopes; nil where they are not held ready
@@ -114,7 +115,7 @@ type row struct {
 // node, or copies.
 func (q row) restsAs(r row) bool {
 	return q.like == r.like && q.own == r.own && q.scale == r.scale && q.instead == r.instead &&
-		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.ohms, r.ohms)
+		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.ohms, r.ohms) && one(q.loads, r.loads)
 }
 
 // one tells whether two slices are the same memory.

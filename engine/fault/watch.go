@@ -186,6 +186,7 @@ func (s *sweep) bare() (row, error) {
 		}
 	}
 	q.ohms = ph.Posterior.WrongSlopes(s.at, q.slopes, on.Spot, taken, o.looseFrom())
+	q.loads = o.row.loads
 	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
 	return q, nil

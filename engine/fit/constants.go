@@ -28,7 +28,7 @@ const (
 	ConvertDF   = 3     // degrees of freedom of what conversion is off: 82.5 % is within one and 96.7 % within two standard deviations, as of a Student t with 3 and not as of a normal
 	contactSD   = 0.001 // V, standard deviation of one probe contact against the next (CPNS)
 	contactDF   = 4     // its weight, in readings, against what the readings of a spot show (CPNS)
-	loadedRails = 0.15  // of rails have a load that nobody drew, such as a divider or a regulator's feedback (CPNS)
+	LoadedRails = 0.15  // of rails have a load that nobody drew, such as a divider or a regulator's feedback (CPNS)
 	loadTakes   = 0.5   // of the current it takes there (CPNS)
 	mostSeries  = 0.7   // of a drop is due to series resistance at most (from memory)
 

@@ -198,7 +198,7 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 	for i := range gauges {
 		for j := range i + 1 {
 			x, y := &gauges[i], &gauges[j]
-			v := b.open(x.slopes, y.slopes) + loadedRails*load(x)*load(y)
+			v := b.open(x.slopes, y.slopes) + LoadedRails*load(x)*load(y)
 			if i == j {
 				v += square(contactSD) + square(steps)
 			}
