@@ -289,7 +289,13 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
-		lines = append(lines, "It measured "+volts(p.Outlier.Volts, p.Outlier.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
+		if p.Ohms || p.To != nil {
+			n.Predict, lines = "", []string{"black probe on " + name(p.Name) + "; " + inOhms(board, p)}
+			if p.Ohms {
+				n.Unit = "ohm"
+			}
+		}
+		lines = append(lines, "It measured "+comparisonRow(p.Outlier, false)[measuredColumn].text+", which is not as on a good board. Put the probe down once more, or accept it.")
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
 	case bench.ForStep:
 		lines = n.Lines
@@ -701,7 +707,7 @@ func (b *benchScreen) pageSaid(line string, r *bench.Reply) benchpage.Said {
 		x := &r.Readings[n-1]
 		s.Class, s.Mark = page.VerdictStyle(x.Verdict)
 		row := comparisonRow(x, false)
-		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[3].text, name(string(x.Verdict)), row[goodColumn].text)
+		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[measuredColumn].text, name(string(x.Verdict)), row[goodColumn].text)
 		s.Entry = ""
 	} else if len(r.Recorded) > 0 {
 		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]

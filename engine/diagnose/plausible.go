@@ -79,7 +79,12 @@ func (e *Basis) implausibleAtSight(c *journal.Case, list []Comparison) *Implausi
 	return nil
 }
 
-func (e *Basis) isGround(r *Comparison) bool { return r.Net == e.Board.Nets[e.Board.Ground].Name }
+// isGround tells a reading on ground, but for the pads of parts: the joint there may be what
+// is bad.
+func (e *Basis) isGround(r *Comparison) bool {
+	at, err := e.Board.Point(r.At)
+	return err == nil && at.Net == e.Board.Ground && at.Kind != netlist.PointTerminal
+}
 
 // leadOff: one reading after the other is OL, ground pins too; or all are, and no
 // ground pin was read.
@@ -125,6 +130,7 @@ func several(n int, thing string) string {
 
 // leadsTogether: all reads 0, or what not connected (NC) does.
 func (e *Basis) leadsTogether(read []Comparison) *Implausible {
+	ground := e.Board.Nets[e.Board.Ground].Name
 	zero, lines := map[string]bool{}, map[string]bool{}
 	others, free, freeZero := 0, 0, 0 // readings that are not 0; of pins that are not connected
 	for i := range read {
@@ -133,7 +139,7 @@ func (e *Basis) leadsTogether(read []Comparison) *Implausible {
 			others++
 		}
 		switch {
-		case e.isGround(r) || r.low():
+		case r.Net == ground || r.low():
 		case e.unconnected(r):
 			free++
 			if r.zero() {
