@@ -631,10 +631,7 @@ func (s *Session) repeat(r *Reply) error {
 			continue
 		}
 		x := ev.Readings[len(ev.Readings)-1]
-		if x.To != nil {
-			break
-		}
-		if x.At.Kind == netlist.PointPin && x.At.Pin.Connector == s.sweeping && x.Polarity == s.polarity {
+		if x.To == nil && x.Reading.Unit == quantity.Volt && x.At.Kind == netlist.PointPin && x.At.Pin.Connector == s.sweeping && x.Polarity == s.polarity {
 			s.cursor, s.revisit, s.again = int(x.At.Pin.Pin), true, nil
 			return nil
 		}
