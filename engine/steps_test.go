@@ -298,3 +298,132 @@ parts:
 		t.Errorf("nothing found: %v, then %+v", err, d.Next)
 	}
 }
+
+// TestGroundPad: the pad of a part on ground reads OL where its joint is open. That speaks of
+// the joint, not of the lead that belongs on ground, and is proven by soldering it.
+func TestGroundPad(t *testing.T) {
+	s := newShop(t, `
+board: clamped
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: L, 3: M, 4: V}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  D1: {kind: tvs, pins: [L, GND]}
+  R1: {kind: resistor, value: 33R, pins: [L, N]}
+  U1: {kind: ic, package: leaded, pins: {1: V, 2: GND, 3: N, 4: M}, supply: 1, ground: 2}
+`, 4)
+	bad := s.faulty(netlist.Edits{}, "D1.2:open joint")
+	swept := reads(s.sweep(references.RedOnGround, bad)...)
+	pad := journal.Read{At: s.point("D1.2"), Name: "D1.2", Polarity: references.RedOnGround, Reading: s.show("D1.2", references.RedOnGround, bad)}
+	if !pad.Reading.Overload {
+		t.Fatalf("D1.2 reads %v", pad.Reading)
+	}
+	removed := journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{s.part("R1")}}
+	for _, before := range [][]journal.Event{{swept}, {swept, removed}} { // read alone as the board lies, too
+		without := mode(s.diagnose(s.open(before...)), "D1", "open joint")
+		d := s.diagnose(s.open(append(slices.Clone(before), reads(pad))...))
+		if d.Implausible != nil {
+			t.Fatalf("said to be implausible: %+v", d.Implausible)
+		}
+		if with := mode(d, "D1", "open joint"); with < 0.3 || with < 3*without {
+			t.Errorf("D1 open joint has %.3f, before its pad was read %.3f", with, without)
+		}
+	}
+	pad.Reading = s.show("D1.2", references.RedOnGround, s.faulty(netlist.Edits{}))
+	if with := mode(s.diagnose(s.open(swept, reads(pad))), "D1", "open joint"); with > 0.1 {
+		t.Errorf("D1 open joint has %.3f though its pad reads 0", with)
+	}
+}
+
+// TestReadBothAgain: where only two readings that were both taken beside their pads explain
+// what was read, each is taken again, though neither alone settles it; a resistance too, and
+// none a third time.
+func TestReadBothAgain(t *testing.T) {
+	s := newShop(t, `
+board: two lines
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: A, 3: B, 4: V, 5: W}}}
+nets: {V: {rail: 1.8 V}, W: {rail: 1.8 V}}
+parts:
+  FB1: {kind: bead, value: 600R, pins: [V, W]}
+  R1: {kind: resistor, value: 33R, pins: [A, A_U]}
+  R2: {kind: resistor, value: 33R, pins: [B, B_U]}
+  U1: {kind: ic, package: leaded, pins: {1: V, 2: GND, 3: A_U, 4: B_U}, supply: 1, ground: 2}
+`, 4)
+	good := s.sweep(references.RedOnGround, network.State{})
+	swept := slices.Clone(good)
+	for i := range swept {
+		if swept[i].Name == "J1.2" || swept[i].Name == "J1.3" {
+			swept[i].Reading.Overload = true
+		}
+	}
+	inner := []journal.Read{s.read("J1.2", "R1.2", "33.0 ohm", references.RedOnGround), s.read("J1.3", "R2.2", "33.0 ohm", references.RedOnGround)}
+	for _, at := range []string{"R1.1", "R1.2", "R2.1", "R2.2"} {
+		inner = append(inner, journal.Read{At: s.point(at), Name: at, Reading: s.show(at, references.RedOnGround, network.State{})})
+	}
+	events, asked := []journal.Event{reads(swept...), reads(inner...)}, []string{}
+	for range 2 {
+		d := s.diagnose(s.open(events...))
+		if len(d.Next) == 0 || !d.Next[0].Again {
+			t.Fatalf("after %v read again: %+v", asked, d.Next)
+		}
+		at := d.Next[0].At
+		asked = append(asked, at)
+		events = append(events, reads(journal.Read{At: s.point(at), Name: at, Reading: s.show(at, references.RedOnGround, network.State{})}))
+	}
+	if slices.Sort(asked); !slices.Equal(asked, []string{"J1.2", "J1.3"}) {
+		t.Errorf("%v are read again", asked)
+	}
+	ohms := func(shown ...string) *repair.Step {
+		events := []journal.Event{reads(good...)}
+		for _, x := range shown {
+			events = append(events, reads(s.read("J1.4", "J1.5", x, references.RedOnGround)))
+		}
+		return stepOf(s.diagnose(s.open(events...)), repair.DoAcross, "J1.4 to J1.5")
+	}
+	if x := ohms("OL ohm"); x == nil || !x.Again || x.At != "J1.4" || !slices.Equal(x.Then, []string{"J1.5"}) || x.Seconds != 15 {
+		t.Errorf("two pins that read OL between them: %+v, want it read once more", x)
+	}
+	if x := ohms("OL ohm", "OL ohm"); x != nil {
+		t.Errorf("a third time: %+v", x)
+	}
+}
+
+// TestNextLook: while the board lies under the microscope, the next part on the net takes
+// less; after anything else, it has to be put there again.
+func TestNextLook(t *testing.T) {
+	s := newShop(t, `
+board: rail
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: V}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  C1: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C2: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C3: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C4: {kind: capacitor, value: 1u, pins: [V, GND], access: shield}
+  U1: {kind: ic, pins: {1: V, 2: GND}, supply: 1, ground: 2}
+`, 4)
+	leaky := s.faulty(netlist.Edits{}, "C2:leaky=300")
+	swept := reads(s.sweep(references.RedOnGround, leaky)...)
+	look := journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{{Part: s.part("C1"), Look: journal.Clean}}}
+	for _, tt := range []struct {
+		about  string
+		events []journal.Event
+		c3, c4 float64 // seconds
+	}{
+		{"at first", []journal.Event{swept}, 20, 20},
+		{"after a look at C1", []journal.Event{swept, look}, 8, 8},
+		{"after a look and a reading", []journal.Event{swept, look, swept}, 20, 20},
+	} {
+		d := s.diagnose(s.open(tt.events...))
+		for part, want := range map[string]float64{"C3": tt.c3, "C4": tt.c4} {
+			if x := stepOf(d, repair.DoInspect, part); x == nil || x.Seconds != want {
+				t.Errorf("%s: %s: %+v, want %g s", tt.about, part, x, want)
+			}
+		}
+	}
+}

@@ -24,7 +24,11 @@
 // quantity knows values, units and readings.
 package netlist
 
-import "halfsplit/netlist/document"
+import (
+	"slices"
+
+	"halfsplit/netlist/document"
+)
 
 // NetID, PartID and ConnectorID index Board.Nets, Board.Parts and
 // Board.Connectors.
@@ -131,6 +135,13 @@ type Part struct {
 
 // MayJumper tells the series parts whose function a line can do without.
 func (p *Part) MayJumper() bool { return p.Role != Required && p.Kind.Spare() }
+
+// Share tells whether two parts are on a net together, ground aside.
+func (b *Board) Share(x, y PartID) bool {
+	return slices.ContainsFunc(b.Parts[x].Terminals, func(s Terminal) bool {
+		return s.Net != None && s.Net != b.Ground && slices.ContainsFunc(b.Parts[y].Terminals, func(t Terminal) bool { return t.Net == s.Net })
+	})
+}
 
 // MayLeaveOff tells the parts that a board does without, at some loss: filter
 // and bypass capacitors (common practice, no source).

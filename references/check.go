@@ -64,28 +64,6 @@ const (
 )
 
 const (
-	// outlierRate is the share of good sweeps in which some reading is called an
-	// outlier by mere chance. It is divided by the number of readings in the
-	// sweep (Bonferroni).
-	outlierRate = 0.01
-
-	// duplicateRate is the number of pairs of different boards that a library is
-	// expected to call duplicates by mere chance.
-	duplicateRate = 0.01
-
-	// unlikeRate is the share of truly alike groups that are called unlike by
-	// mere chance.
-	unlikeRate = 0.001
-
-	// doubtAt is the probability from which an outlier is a doubt; below, it is a note,
-	// which stops no hook. Reading a point again takes seconds. Common practice, no
-	// source.
-	doubtAt = 0.2
-
-	// minPeers is the number of other boards that a sweep is compared with at
-	// least: with one, nobody could say which of the two is wrong.
-	minPeers = 2
-
 	// maxPeers bounds the work on large libraries: a sweep is compared with
 	// this many others, spread evenly over the list.
 	maxPeers = 50
@@ -340,9 +318,6 @@ func (l *Library) duplicates() []Finding {
 	return findings
 }
 
-// Shares of sweeps with these mistakes. Common practice, no source.
-const priorCoarse, priorNamesake = 0.01, 0.02
-
 // coarse reports sweeps whose voltages all end in 0, where the display has a count
 // more: the meter was in a coarser range, or somebody rounded. Of good readings one in
 // ten does.
@@ -367,10 +342,6 @@ func (l *Library) coarse() []Finding {
 	}
 	return findings
 }
-
-// sameBoard is how far two sweeps of one board read apart at a point, beyond what all
-// points have in common, as a standard deviation in volts. Common practice, no source.
-const sameBoard = 0.002
 
 // namesakes reports sweeps under one sample name, taken with like meters, that differ
 // as two boards do and not as one board does that is read twice: one of them has a
@@ -488,11 +459,6 @@ func (l *Library) edits() []Finding {
 	}
 	return findings
 }
-
-// twiceLimit is how far two points of one net may read apart in one sweep, in
-// volts, and twiceShare how far more, as a share of the reading: contacts, and a
-// board that warms. Common practice, no source.
-const twiceLimit, twiceShare = 0.010, 0.02
 
 // twice reports points of one net that read unlike in one sweep: copper joins them,
 // so that one of the two readings is wrong, or the board is broken there. Readings

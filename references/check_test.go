@@ -64,7 +64,7 @@ func (b *bench) sweep(pol Polarity, mutate func(name string, volts float64) floa
 		}
 		// The default spread has the contact in it.
 		spread := DefaultSpread(volts)
-		volts += math.Sqrt(spread*spread-contactSpread*contactSpread)*z + contactSpread*b.random.NormFloat64()
+		volts += math.Sqrt(spread*spread-ContactSD*ContactSD)*z + ContactSD*b.random.NormFloat64()
 		volts = math.Round(gain*volts*1000) / 1000
 		reading := quantity.Reading{Value: volts, Unit: quantity.Volt}
 		if math.IsNaN(volts) || volts > s.Meter.Over {
@@ -477,7 +477,7 @@ func TestCheckNamesakes(t *testing.T) {
 		gain, warm := 1+0.005*(2*b.random.Float64()-1), 0.006*b.random.NormFloat64()
 		for _, r := range first.Readings {
 			if r.Reading.Value > 0.2 {
-				r.Reading.Value = math.Round(1000*(gain*(r.Reading.Value+warm)+math.Sqrt2*contactSpread*b.random.NormFloat64())) / 1000
+				r.Reading.Value = math.Round(1000*(gain*(r.Reading.Value+warm)+math.Sqrt2*ContactSD*b.random.NormFloat64())) / 1000
 			}
 			again.Readings = append(again.Readings, r)
 		}

@@ -36,11 +36,6 @@ func (c class) words() string {
 	return text
 }
 
-// junctionDrift is how much a junction's drop changes with temperature at a
-// constant current, in volts per kelvin (from memory; -2 mV/K is the common rule
-// and falls in size as the current rises).
-const junctionDrift = -0.0018
-
 // roomVolts is a reading converted to RoomCelsius, NaN for OL. Only readings in
 // the range of junctions are moved.
 func roomVolts(s *Sweep, r PointReading) float64 {

@@ -10,33 +10,6 @@ import (
 	"halfsplit/netlist/document"
 )
 
-// What goes wrong with a sweep as a whole, and how often: the share of sweep
-// files that a team gets wrong in this way before anybody checks. Common
-// practice, no source. Every mistake but the drift makes whole readings land on
-// the wrong value, so that the evidence is far stronger than these shares.
-const (
-	priorPolarity = 0.010
-	priorLayout   = 0.010 // shared evenly by the connectors and their layouts
-	priorDrift    = 0.010
-	priorRevision = 0.005
-	priorUnusual  = 0.010
-	priorSwap     = 0.010 // shared evenly by the pairs of neighbours
-
-	// strayShare is the share of readings that are wrong for no reason the
-	// check knows of (a slipped probe, a slip of the pen).
-	strayShare = 0.01
-	// differShare is the share of readings that differ on a board of another
-	// revision or a board that is not good.
-	differShare = 0.4
-
-	// explainAt is the probability from which a mistake is reported. Since the
-	// likelihood of a mistake exceeds k times that of a good sweep in at most
-	// 1/k of the good sweeps (Markov's inequality), a mistake with prior share
-	// q is reported for at most q/(1-q)*(1-explainAt)/explainAt of the good
-	// sweeps: 0.11 % for a share of 1 %, 0.6 % for all together.
-	explainAt = 0.9
-)
-
 // mistake is one way to explain all readings of a sweep.
 type mistake struct {
 	prior    float64
@@ -414,16 +387,6 @@ func revisionMistakes(s *Sweep, g *group) []mistake {
 	}
 	return mistakes
 }
-
-const (
-	// Good boards and meters in order: readings of one sweep move together by a
-	// few kelvin of warmth (2 mV/K) and the meter's calibration.
-	steadyOffset, steadyGain = 0.004, 0.004
-	// A meter with a weak battery or worn leads, or a board out of the heat.
-	driftOffset, driftGain = 0.020, 0.03
-	// driftReach is the largest step, in volts, that is still drift.
-	driftReach = 0.15
-)
 
 // driftMistake weighs that all readings moved together, by an offset and a gain
 // with normal priors, against the small common movement of good sweeps.

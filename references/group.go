@@ -54,7 +54,7 @@ func (g *group) reference(at place, except string) *Predictive {
 		made := predictTrimmed(peers)
 		// Pins of one net, such as ground, differ by their contacts, however alike
 		// the boards are.
-		made.Scale = math.Max(made.Scale, contactSpread)
+		made.Scale = math.Max(made.Scale, ContactSD)
 		p = &made
 	}
 	g.known[key] = p

@@ -15,22 +15,6 @@ type Predictive struct {
 	OverloadShare float64 // probability of OL
 }
 
-const (
-	// priorDF is the weight of the default spread, in boards: it counts as much
-	// as the spread seen between priorDF+1 boards. Common practice, no source.
-	priorDF = 4
-
-	// overloadDoubt is the weight, in boards, of the posterior that a point may
-	// read OL on one good board and a voltage on the next. One reading of a
-	// voltage leaves about 1 % for OL. Common practice, no source.
-	overloadDoubt = 0.01
-
-	// displaySpan is the range in volts over which a voltage is thought equally
-	// likely on a point that only ever read OL. It is the usual display limit of
-	// a meter in diode mode (from memory).
-	displaySpan = 2.0
-)
-
 // DefaultSpread is the standard deviation in volts, from one good board to the
 // next, of a point that reads volts, before any boards are compared: 1 mV of
 // probe contact plus 2 % (resistors) up to the 6 mV of junctions, and 1 % from
@@ -44,11 +28,11 @@ func DefaultSpread(volts float64) float64 {
 // good boards and the number of boards that showed OL.
 //
 // Readings x1..xn are taken as normal with unknown mean and variance; the mean
-// has a flat prior and the variance a scaled inverse chi-square prior of priorDF
+// has a flat prior and the variance a scaled inverse chi-square prior of PriorDF
 // degrees around DefaultSpread². The posterior variance then has
 //
-//	DF = priorDF + n - 1
-//	s² = (priorDF*DefaultSpread² + sum (xi-mean)²) / DF
+//	DF = PriorDF + n - 1
+//	s² = (PriorDF*DefaultSpread² + sum (xi-mean)²) / DF
 //
 // and the next reading is Student with DF degrees around the mean, with scale
 // s*sqrt(1+1/n) (Gelman et al., Bayesian Data Analysis, 3rd ed., 3.3, from
@@ -80,8 +64,8 @@ func Predict(volts []float64, overloads int) Predictive {
 	}
 	prior := DefaultSpread(mean)
 	p.Center = mean
-	p.DF = priorDF + n - 1
-	p.Scale = math.Sqrt((priorDF*prior*prior+squares)/p.DF) * math.Sqrt(1+1/n)
+	p.DF = PriorDF + n - 1
+	p.Scale = math.Sqrt((PriorDF*prior*prior+squares)/p.DF) * math.Sqrt(1+1/n)
 	return p
 }
 
@@ -104,15 +88,6 @@ func PredictSamples(samples []Sample) Predictive {
 	p.N = len(volts) + overloads
 	return p
 }
-
-// mostStrays is the largest share of boards that are left out as strays, and
-// strayLimit how far from the median they lie, in robust spreads. Iglewicz and
-// Hoaglin ask for 3.5 (NIST/SEMATECH e-Handbook 1.3.5.17); 5 leaves out one good
-// board in two million. Common practice, no source.
-const (
-	mostStrays = 0.2
-	strayLimit = 5
-)
 
 // stray tells readings that lie far from the others of a place: median and median
 // absolute deviation, but no less than the default spread.
@@ -142,18 +117,6 @@ func WithoutBoard(samples []Sample, board int) []Sample {
 	}
 	return rest
 }
-
-// wrongValue is the share of readings of good boards that are mistyped, of another pin,
-// or of a board that is not good (common practice, no source).
-const wrongValue = 0.02
-
-// WrongDF is the weight, in boards, of the default spread when a board is compared with
-// the others (common practice, no source).
-const WrongDF = 8
-
-// WrongDensity is the odds of a wrong value against a right one, times its density per
-// volt.
-const WrongDensity = wrongValue / (1 - wrongValue) / displaySpan
 
 // Wrong gives the chance that a value of one board, in volts, is not of the same point
 // as those of others.
@@ -275,7 +238,6 @@ func (p Predictive) Interval(level float64) (low, high float64) {
 // these are not alike, if unlikePrior of such groups are not and then differ by
 // up to 0.5 V either way.
 func differ(a, b Predictive) (chance, sure float64) {
-	const unlikePrior = 0.05 // common practice, no source
 	if math.IsNaN(a.Center) || math.IsNaN(b.Center) {
 		if math.IsNaN(a.Center) == math.IsNaN(b.Center) || min(a.N, b.N) < minPeers {
 			return 1, 0
@@ -283,7 +245,7 @@ func differ(a, b Predictive) (chance, sure float64) {
 		return 0, 1 - overloadDoubt
 	}
 	// Scale is s*sqrt(1+1/n); the mean varies by s/sqrt(n).
-	mean := func(p Predictive) float64 { return p.Scale / math.Sqrt(p.DF-priorDF+2) }
+	mean := func(p Predictive) float64 { return p.Scale / math.Sqrt(p.DF-PriorDF+2) }
 	spread := StudentT{Scale: math.Hypot(mean(a), mean(b)), DF: math.Min(a.DF, b.DF)}
 	away := math.Abs(a.Center - b.Center)
 	alike := (1 - unlikePrior) * math.Exp(spread.LogProb(away))

@@ -17,7 +17,7 @@ func TestPredictSamplesRobust(t *testing.T) {
 	for _, test := range []struct{ good, bad int }{{9, 1}, {8, 2}, {29, 1}, {27, 3}} {
 		inside, all := 0, 0
 		for range trials {
-			sigma := DefaultSpread(0.45) * math.Sqrt(priorDF/chiSquare(random, priorDF))
+			sigma := DefaultSpread(0.45) * math.Sqrt(PriorDF/chiSquare(random, PriorDF))
 			if sigma > 0.015 {
 				continue // such points spread so far that 80 mV is no stray
 			}
@@ -59,7 +59,7 @@ func TestPredictSamplesRobust(t *testing.T) {
 //
 // What is assumed: readings are normal around 0.45 V, and the true spread from
 // board to board differs from point to point as a scaled inverse chi-square with
-// priorDF degrees around DefaultSpread (6 mV): one point in twenty spreads by
+// PriorDF degrees around DefaultSpread (6 mV): one point in twenty spreads by
 // less than 3.9 mV, one in twenty by more than 14 mV. Then the interval is right
 // for every number of boards.
 func TestPredictiveCoverage(t *testing.T) {
@@ -68,7 +68,7 @@ func TestPredictiveCoverage(t *testing.T) {
 	for _, n := range []int{1, 3, 10, 30} {
 		inside := 0
 		for range trials {
-			sigma := DefaultSpread(0.45) * math.Sqrt(priorDF/chiSquare(random, priorDF))
+			sigma := DefaultSpread(0.45) * math.Sqrt(PriorDF/chiSquare(random, PriorDF))
 			values := make([]float64, n)
 			for i := range values {
 				values[i] = 0.45 + sigma*random.NormFloat64()
@@ -153,7 +153,7 @@ func TestPredictiveIsItsIntegral(t *testing.T) {
 			// Scaled inverse chi-square density of sigma², times sigma² for
 			// the grid being logarithmic.
 			variance := sigma * sigma
-			weight := math.Pow(variance, -priorDF/2.0) * math.Exp(-priorDF*prior*prior/(2*variance))
+			weight := math.Pow(variance, -PriorDF/2.0) * math.Exp(-PriorDF*prior*prior/(2*variance))
 			for j := range steps {
 				mean := 0.455 + 8*sigma*((float64(j)+0.5)/steps-0.5)
 				w := weight * sigma // the grid of means is as wide as sigma

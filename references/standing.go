@@ -20,11 +20,6 @@ type Standing struct {
 	Next      float64 `json:"next"`
 }
 
-// unreadSpread is the standard deviation in volts of what is predicted at a pin that no
-// good board was read at. From memory: what protective junctions read at 1 mA, from one
-// make of IC to the next.
-const unreadSpread = 0.06
-
 // Standings lists the pins of all connectors in the order of the board file, without those
 // that are not connected and those on ground.
 func (l *Library) Standings() []Standing {
@@ -67,7 +62,7 @@ func (p Predictive) halfWidths() (now, next float64) {
 		return 0, 0
 	}
 	more := p
-	n := p.DF - priorDF + 1 // boards that read a voltage
+	n := p.DF - PriorDF + 1 // boards that read a voltage
 	more.DF++
 	more.Scale *= math.Sqrt((1 + 1/(n+1)) / (1 + 1/n))
 	return half(p), half(more)

@@ -42,13 +42,6 @@ func (b MeterBias) At(volts float64) (bias, uncertainty float64) {
 	return b.Offset + b.Gain*volts, math.Sqrt(b.varOffset + 2*b.covariance*volts + b.varGain*volts*volts)
 }
 
-// doubtSlack widens what the data sheet says of a meter that is doubted.
-const doubtSlack = 10
-
-// contactSpread is the standard deviation in volts of one probe contact against
-// the next. Common practice, no source.
-const contactSpread = 0.001
-
 // EstimateMeters finds the offset and gain of each meter of a team from readings
 // that several of them took of the same thing. Reading i of meter m in cell c is
 //
@@ -130,7 +123,7 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 			middle := Median(all)
 			for k, i := range cells[name] {
 				r, c := readings[i], column[readings[i].Meter]
-				sigma := math.Hypot(contactSpread, r.Sheet.Resolution/math.Sqrt(12))
+				sigma := math.Hypot(ContactSD, r.Sheet.Resolution/math.Sqrt(12))
 				z := (all[k] - middle) / (sigma * scale)
 				const df = 4
 				w := (df + 1) / (df + z*z) / (sigma * sigma)

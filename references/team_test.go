@@ -34,7 +34,7 @@ func TestEstimateMetersCoverage(t *testing.T) {
 					if (board+m)%3 == 0 {
 						continue // not every board comes to every bench
 					}
-					v := truth + contactSpread*random.NormFloat64()
+					v := truth + ContactSD*random.NormFloat64()
 					v += offset[m] + gain[m]*v
 					list = append(list, Overlap{Meter: fmt.Sprint(m), Sheet: sheet, Cell: fmt.Sprint(board, "/", pin), Volts: math.Round(v*1000) / 1000})
 				}

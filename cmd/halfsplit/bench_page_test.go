@@ -199,13 +199,7 @@ func TestPageSessions(t *testing.T) {
 		}
 		s.cmd.Process.Kill()
 		s.cmd.Wait()
-		if _, errs, code := play(t, fed[name], append([]string{"bench", name + ".yaml"}, args...)...); code != exitDone {
-			t.Fatalf("%s: the terminal exits %d; %s", name, code, errs)
-		}
-		want, err := journal.Load(name + ".yaml")
-		if err != nil {
-			t.Fatal(err)
-		}
+		want, _ := fedSession(t, name, fed[name])
 		got, err := journal.Load(name + "-page.yaml")
 		if err != nil {
 			t.Fatal(err)
@@ -301,9 +295,9 @@ func TestPageAndTerminal(t *testing.T) {
 // acknowledged to the page is in the file, once.
 func TestPageKill(t *testing.T) {
 	kills := kills(t, 40)
-	demoFolder(t)
+	smallFolder(t)
 	dice := rand.New(rand.NewPCG(18, 1))
-	args := []string{"killed.yaml", "--board", "board.yaml", "--known", "known"}
+	args := []string{"killed.yaml", "--board", "board.yaml"}
 	acks, n := map[string]bool{}, 0
 	for kill := range kills {
 		s := startPage(t, args...)

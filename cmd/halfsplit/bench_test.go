@@ -81,6 +81,41 @@ func meterOf(t *testing.T, name string) string {
 	return c.Meter.Text()
 }
 
+// played are the scripted sessions as the terminal wrote and showed them, each played once.
+var played = map[string]struct {
+	text []byte // of the case file
+	out  string
+}{}
+
+// fedSession feeds a scripted session to the program in the folder of the demo, where the
+// case is then.
+func fedSession(t *testing.T, name, entries string) (c *journal.Case, out string) {
+	t.Helper()
+	file := name + ".yaml"
+	x, ok := played[name]
+	if ok {
+		if err := os.WriteFile(file, x.text, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	} else {
+		out, errs, code := play(t, entries, "bench", file, "--board", "board.yaml", "--known", "known", "--complaint", "a complaint", "--meter", meterOf(t, name), "--by", "tester")
+		if code != exitDone || strings.Contains(out, "not recorded") || errs != "" {
+			t.Fatalf("%s: exit %d, %s\n%s", name, code, errs, out)
+		}
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x.text, x.out = text, out
+		played[name] = x
+	}
+	c, err := journal.Load(file)
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	return c, x.out
+}
+
 // TestBenchSessions feeds each scripted session to the program, from an empty
 // case to a closed one. Where the flow of a session has changed for a reason,
 // `go test ./engine/bench -run TestSessions -update` writes the scripts anew.
@@ -91,16 +126,7 @@ func TestBenchSessions(t *testing.T) {
 	}
 	demoFolder(t)
 	for name, entries := range all {
-		out, errs, code := play(t, entries, "bench", name+".yaml", "--board", "board.yaml", "--known", "known", "--complaint", "a complaint", "--meter", meterOf(t, name), "--by", "tester")
-		if code != exitDone || strings.Contains(out, "not recorded") || errs != "" {
-			t.Errorf("%s: exit %d, %s\n%s", name, code, errs, out)
-			continue
-		}
-		c, err := journal.Load(name + ".yaml")
-		if err != nil {
-			t.Errorf("%s: %v", name, err)
-			continue
-		}
+		c, out := fedSession(t, name, entries)
 		if _, closed := c.Closed(); !closed {
 			t.Errorf("%s: the case is not closed:\n%s", name, out)
 		}

@@ -111,6 +111,21 @@ func killed(t *testing.T, dice *rand.Rand, within time.Duration, line func(i int
 	return text
 }
 
+// smallFolder makes a folder with a small board the working folder: what is written, and
+// when, does not depend on the size of the board.
+func smallFolder(t *testing.T) {
+	t.Helper()
+	clean(t)
+	text, err := os.ReadFile("../../testdata/boards/sensor12.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	if err := os.WriteFile("board.yaml", text, 0o666); err != nil {
+		t.Fatal(err)
+	}
+}
+
 var acknowledged = regexp.MustCompile(`note: entry (\d+) +event (\d+)`)
 
 // TestKill kills a running session 200 times at random moments, with signal 9.
@@ -118,7 +133,7 @@ var acknowledged = regexp.MustCompile(`note: entry (\d+) +event (\d+)`)
 // with what was entered; the file opens again, and the next session goes on.
 func TestKill(t *testing.T) {
 	kills := kills(t, 200)
-	demoFolder(t)
+	smallFolder(t)
 	dice := rand.New(rand.NewPCG(4, 200)) // always the same moments to begin with
 	entered, lost, torn, acks := 0, 0, 0, 0
 	file := ""
@@ -129,7 +144,7 @@ func TestKill(t *testing.T) {
 		if n%perFile == 0 {
 			file = fmt.Sprintf("killed-%d.yaml", n/perFile)
 			expect = map[int]int{}
-			args = []string{"bench", file, "--by", "killed", "--board", "board.yaml", "--known", "known"}
+			args = []string{"bench", file, "--by", "killed", "--board", "board.yaml"}
 		}
 		first := entered
 		text := killed(t, dice, 25*time.Millisecond, func(i int) string { return fmt.Sprintf("n entry %d", first+i) }, args...)
@@ -146,7 +161,7 @@ func TestKill(t *testing.T) {
 				t.Fatalf("%s is gone", file)
 			}
 			// Killed before there was a case: begin it for the next session.
-			w, err := journal.Create(file, journal.Event{Kind: journal.KindOpen, Open: &journal.Opening{BoardPath: "board.yaml", KnownPath: "known"}}, "")
+			w, err := journal.Create(file, journal.Event{Kind: journal.KindOpen, Open: &journal.Opening{BoardPath: "board.yaml"}}, "")
 			if err != nil {
 				t.Fatal(err)
 			}

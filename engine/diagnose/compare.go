@@ -22,10 +22,7 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 
 // Limits of verdicts.
 const (
-	VerdictSigmas = 3.3   // beyond which a reading is low or high: 1 in 1,000 good ones
-	shortVolts    = 0.015 // V below which a line that should read a drop counts as shorted
-	groundOhms    = 2     // ohm, besides leads and meter, beyond which a ground pin is no ground (common practice, no source)
-	settleSeconds = 0.3   // s of settling worth telling
+	settleSeconds = 0.3 // s of settling worth telling
 )
 
 // compare describes readings whose observations have been predicted.

@@ -70,16 +70,6 @@ func VoltsToOhms(d network.Drive, volts float64) float64 {
 	return d.Open / d.Current * volts / (d.Open - volts)
 }
 
-// Uncertainty of a resistance reading: leads and contact, and the model's
-// (common practice, no source).
-const (
-	LeadOhms  = 0.3
-	ModelOhms = 0.02 // share
-	// What is left of leadOhms in the difference of two readings with the same leads:
-	// contacts, and a display in steps of 0.1 ohm.
-	ContactOhms = 0.07
-)
-
 // OhmsNoise gives the noise of a meter in resistance mode where it shows so many ohms; model
 // is the share by which the circuit may be off.
 func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
@@ -89,14 +79,6 @@ func OhmsNoise(m references.Meter, ohms, model float64) fault.Noise {
 		Own:   math.Max(slope*math.Hypot(ContactOhms, math.Hypot(m.Gain, model)*ohms), LeastNoise),
 	}
 }
-
-// Resistances in ohms, at a meter's voltage, of what nobody draws (common practice, no
-// source).
-const (
-	supplyOhms  = 3e3 // from a pin of an IC that is not in the drawing to its supply
-	pinsOhms    = 5e4 // between two of its pins
-	leakageOhms = 3e5 // of junctions and residue on any board
-)
 
 // ModelShare gives the share by which the circuit may be off at so many ohms between two
 // nets: ModelOhms, and what nobody drew may lead around them.
@@ -109,9 +91,6 @@ func (e *Basis) ModelShare(a, b netlist.NetID) func(ohms float64) float64 {
 	}
 	return func(ohms float64) float64 { return math.Hypot(ModelOhms, ohms/around) }
 }
-
-// LeastNoise is the least noise in volts of a resistance reading in its divider.
-const LeastNoise = 1e-6
 
 // observation makes an observation of a reading.
 func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlist.Edits) fault.Observation {
@@ -185,7 +164,8 @@ func (e *Basis) observe(c *journal.Case) (all []Taken, obs []fault.Observation) 
 			}
 			for _, r := range ev.Readings {
 				t := Taken{Read: r, meter: st.Meter, Edits: st.Edits, event: ev.Number, Obs: -1}
-				if r.At.Net != e.Board.Ground || r.To != nil {
+				// On ground only the pad of a part tells something of the board: that its joint is good.
+				if r.At.Net != e.Board.Ground || r.At.Kind == netlist.PointTerminal || r.To != nil {
 					t.Obs = len(obs)
 					o := e.observation(r, st.Meter, st.Edits)
 					o.Session, o.Meter = session, meter
@@ -197,9 +177,6 @@ func (e *Basis) observe(c *journal.Case) (all []Taken, obs []fault.Observation) 
 	}
 	return all, e.order(all, obs)
 }
-
-// cooled is the time for which a board is taken to stay as warm as it is.
-const cooled = 30 * time.Minute
 
 // order sorts observations, and makes one of those that repeat another: the same point
 // in the same state and session by the same meter, read as the same within the meter's

@@ -12,23 +12,6 @@ import (
 	"halfsplit/netlist"
 )
 
-// From when on a sweep is no sweep of the board (common practice, no source). Faults
-// drawn at random, two on a board, rails shorted among them, stay below all of it;
-// see TestPlausibleFaults.
-const (
-	offRun      = 3    // lines at OL one after the other, a ground pin among them, that ought to read a drop
-	fewestAlike = 4    // nets that all read OL, or all 0
-	nearlyAll   = 0.9  // share of nets that read 0 where some do not,
-	manyAlike   = 8    // of so many
-	zeroNets    = 3    // nets at 0 beside pins that are not connected and read 0 too,
-	zeroShare   = 0.5  // and their share
-	mostWrong   = 0.5  // share of nets that read wrong,
-	fewestWrong = 5    // and how many,
-	leftShare   = 0.25 // where the likeliest faults leave this share of all nets wrong,
-	fewestLeft  = 3    // and so many
-	groundPins  = 2    // ground pins that none reads 0
-)
-
 // plain tells a reading against ground in diode mode.
 func (c *Comparison) plain() bool { return c.To == "" && !c.Resistance }
 
@@ -96,7 +79,12 @@ func (e *Basis) implausibleAtSight(c *journal.Case, list []Comparison) *Implausi
 	return nil
 }
 
-func (e *Basis) isGround(r *Comparison) bool { return r.Net == e.Board.Nets[e.Board.Ground].Name }
+// isGround tells a reading on ground, but for the pads of parts: the joint there may be what
+// is bad.
+func (e *Basis) isGround(r *Comparison) bool {
+	at, err := e.Board.Point(r.At)
+	return err == nil && at.Net == e.Board.Ground && at.Kind != netlist.PointTerminal
+}
 
 // leadOff: one reading after the other is OL, ground pins too; or all are, and no
 // ground pin was read.
@@ -142,6 +130,7 @@ func several(n int, thing string) string {
 
 // leadsTogether: all reads 0, or what not connected (NC) does.
 func (e *Basis) leadsTogether(read []Comparison) *Implausible {
+	ground := e.Board.Nets[e.Board.Ground].Name
 	zero, lines := map[string]bool{}, map[string]bool{}
 	others, free, freeZero := 0, 0, 0 // readings that are not 0; of pins that are not connected
 	for i := range read {
@@ -150,7 +139,7 @@ func (e *Basis) leadsTogether(read []Comparison) *Implausible {
 			others++
 		}
 		switch {
-		case e.isGround(r) || r.low():
+		case r.Net == ground || r.low():
 		case e.unconnected(r):
 			free++
 			if r.zero() {

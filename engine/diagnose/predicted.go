@@ -13,10 +13,6 @@ type Predicted struct {
 	Over         bool
 }
 
-// ApartSigmas is by how many standard deviations predictions lie apart that a reading
-// distinguishes.
-const ApartSigmas = 4.0
-
 // PredictEach gives what an observation shows on each of several boards.
 func PredictEach(ph *fault.Physics, w *network.Workspace, o *fault.Observation, boards [][]network.Change) ([]Predicted, error) {
 	read, err := ph.PredictBoards(w, o, boards)

@@ -31,13 +31,6 @@ type Turned struct {
 	Tell []Prediction
 }
 
-// A turned part shows beyond doubt where it shifts a reading by so many standard
-// deviations and volts (common practice, no source).
-const (
-	turnedSigmas = 6.0
-	turnedVolts  = 0.03
-)
-
 // Turned weighs whether a part sits the wrong way round, by the readings that
 // were taken after an event. In Tell, Volts is what the turned part would show
 // and Good what the right one would.

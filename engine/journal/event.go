@@ -405,6 +405,14 @@ func (c *Case) ComeBack() []Looked {
 	return list
 }
 
+// Inspected tells whether an event inspected a part that is on a net of another, ground
+// aside: the board lies under the microscope there.
+func (e *Event) Inspected(b *netlist.Board, beside netlist.PartID) bool {
+	return slices.ContainsFunc(e.Looks, func(l Looked) bool {
+		return l.Part != netlist.None && b.Share(l.Part, beside)
+	})
+}
+
 // Tested gives what each function did when it was last tested since the board was last
 // worked on, in the order of the tests.
 func (c *Case) Tested() []Tested {

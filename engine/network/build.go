@@ -256,10 +256,6 @@ func (w *Workspace) soleRail(n netlist.NetID) netlist.NetID {
 	return w.m.hangsFrom[r]
 }
 
-// faintLeak is the share of the meter's current that a reversed junction may pass and be
-// left out. One moves a reading behind a kilohm by 0.03 mV.
-const faintLeak = 3e-5
-
 func (w *Workspace) addJunction(e int32, a, b circuit.Node, v *Values) {
 	j := &v.Junctions[e]
 	w.c.Junctions = append(w.c.Junctions, circuit.Junction{Anode: a, Cathode: b, Saturation: v.saturation[e], Ideality: j.Ideality, Series: j.Series})

@@ -501,3 +501,39 @@ func TestAgain(t *testing.T) {
 		}
 	}
 }
+
+// TestUndrawnStays: a path that nobody drew stays on its net whatever comes off there: the
+// joint of the only part drawn, or the part. Truth: the junction alone, which drops what it
+// was given at the meter's 1 mA and 23 C (JunctionValue), and OL where nothing leads to it.
+func TestUndrawnStays(t *testing.T) {
+	x := newBench(t, "board: B\nconnectors: {J1: {pins: {1: GND, 2: L, 3: V}}}\nparts:\n  R1: {kind: resistor, value: 22R, pins: [L, U]}\n  C1: {kind: capacitor, pins: [V, GND]}\n")
+	for _, name := range []string{"U", "V"} {
+		n, err := x.b.NetByName(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, ok := x.m.Undrawn(n, false)
+		if !ok {
+			t.Fatalf("nothing can be missing on %s", name)
+		}
+		x.v.Junctions[e] = network.JunctionValue{Drop: 0.5, Ideality: 1.4}
+	}
+	x.v.Settle()
+	joint := changes(network.Change{Kind: network.Detach, Contact: x.contact("R1.2"), Ohms: math.Inf(1)})
+	for _, tt := range []struct {
+		at   string
+		st   network.State
+		want float64
+	}{
+		{"J1.2", network.State{}, 0.522},
+		{"J1.2", joint, math.Inf(1)},
+		{"R1.2", joint, math.Inf(1)},
+		{"U", joint, 0.5},
+		{"U", network.State{Edits: netlist.Edits{}.Remove(x.part("R1"))}, 0.5},
+		{"J1.3", network.State{Edits: netlist.Edits{}.Remove(x.part("C1"))}, 0.5},
+	} {
+		if got := x.read(tt.at, false, tt.st); got != tt.want && !(math.Abs(got-tt.want) < 1e-3) {
+			t.Errorf("%s reads %.4f V, want %.3f within 1 mV, with %+v", tt.at, got, tt.want, tt.st)
+		}
+	}
+}

@@ -2,8 +2,8 @@ package network
 
 import "halfsplit/netlist"
 
-// Contact is the index of one terminal of one part, or of one connector pin,
-// over the whole board.
+// Contact is the index of one terminal of one part, of one connector pin, or of what may
+// be missing from the board file on one net, over the whole board.
 type Contact int32
 
 // Ground stands for the board's ground where a Contact is wanted: the
@@ -13,7 +13,7 @@ const Ground Contact = -1
 type contact struct {
 	net      netlist.NetID
 	part     netlist.PartID
-	terminal int32
+	terminal int32 // of the part; of a connector where that is None; below 0 for what is not drawn
 }
 
 // index is a list of lists stored flat: list i is items[start[i]:start[i+1]].

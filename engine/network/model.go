@@ -129,6 +129,10 @@ func New(b *netlist.Board) *Model {
 		}
 	}
 	for c := range m.contacts {
+		if ct := &m.contacts[c]; ct.terminal < 0 {
+			m.places = append(m.places, Place{Net: ct.net, Contact: Contact(c), order: farthest(&b.Nets[ct.net])})
+			continue
+		}
 		m.places = append(m.places, m.PlaceOf(m.PointOf(Contact(c))))
 	}
 	m.markGrounded()
@@ -207,18 +211,19 @@ func (m *Model) addPins(id netlist.PartID) {
 	}
 }
 
-// addUndrawn provides, on every net, one junction from ground and one to ground that
-// stand for paths missing from the board file. They are absent unless good boards show
-// them. They hang on a contact that stays where it is when a part in the line is worked
-// on, as far as there is one.
+// addUndrawn provides, on every net but ground, one junction from ground and one to ground
+// that stand for paths missing from the board file. They are absent unless good boards show
+// them. They hang on a contact of their own, which stays on the net whatever comes off it,
+// and lie where a break anywhere along the copper parts them from the connectors.
 func (m *Model) addUndrawn() {
-	m.undrawn = make([]int32, len(m.Board.Nets))
 	for n := range m.Board.Nets {
-		m.undrawn[n] = -1
-		at, ok := m.shuntOn(netlist.NetID(n))
-		if !ok || netlist.NetID(n) == m.Board.Ground {
+		m.undrawn = append(m.undrawn, -1)
+		net := &m.Board.Nets[n]
+		if netlist.NetID(n) == m.Board.Ground || len(net.Terminals)+len(net.Pins) == 0 {
 			continue
 		}
+		at := Contact(len(m.contacts))
+		m.contacts = append(m.contacts, contact{netlist.NetID(n), netlist.None, -1})
 		m.undrawn[n] = int32(len(m.Elements))
 		m.Elements = append(m.Elements,
 			Element{Part: netlist.None, A: Ground, B: at, Class: Junction, Origin: NotDrawn},
@@ -226,39 +231,27 @@ func (m *Model) addUndrawn() {
 	}
 }
 
-// shuntOn gives a contact on a net, of a part that is not in series there if there is
-// one; a connector's where no part is. Of several it is the one farthest from the pins of
-// connectors along the copper, or from where the copper begins, so that a break anywhere
-// parts it from them.
-func (m *Model) shuntOn(n netlist.NetID) (at Contact, ok bool) {
-	net := &m.Board.Nets[n]
-	far := func(t netlist.TerminalRef) int {
-		k := slices.IndexFunc(net.Along, func(p netlist.Point) bool { return p.Kind == netlist.PointTerminal && p.Terminal == t })
-		most, pins := k, false
+// farthest gives the position along a net of the terminal that is farthest from the pins of
+// connectors, or from where the copper begins; -1 where the board does not say.
+func farthest(net *netlist.Net) (at int16) {
+	at, most := -1, -1
+	for k, t := range net.Along {
+		if t.Kind != netlist.PointTerminal {
+			continue
+		}
+		far, pins := k, false
 		for i, p := range net.Along {
 			if p.Kind == netlist.PointPin {
-				if d := max(k-i, i-k); k >= 0 && (!pins || d < most) {
-					most, pins = d, true
+				if d := max(k-i, i-k); !pins || d < far {
+					far, pins = d, true
 				}
 			}
 		}
-		return most
-	}
-	best := -1
-	for _, t := range net.Terminals {
-		p := &m.Board.Parts[t.Part]
-		rank := far(t) + 1
-		if p.Kind.Class() != netlist.Series || p.Role == netlist.RolePull {
-			rank += len(net.Along) + 1
-		}
-		if rank > best {
-			at, best = m.Contact(t.Part, t.Terminal), rank
+		if far > most {
+			at, most = int16(k), far
 		}
 	}
-	if best < 0 && len(net.Pins) > 0 {
-		return m.PinContact(net.Pins[0]), true
-	}
-	return at, best >= 0
+	return at
 }
 
 // crossing is a resistive element between a line and a rail, such as a pull-up.
@@ -491,13 +484,6 @@ type Values struct {
 	undrawn    []int32   // those of them that are there; see Settle
 }
 
-// RefCelsius is the temperature at which a JunctionValue's Drop is given, and
-// RefCurrent the current.
-const (
-	RefCelsius = 23.0
-	RefCurrent = 1e-3 // A
-)
-
 // Posterior is a mean and a standard deviation.
 type Posterior struct{ Mean, SD float64 }
 
@@ -561,10 +547,6 @@ func (m *Model) Nominal() *Values {
 	}
 	return v
 }
-
-// MinOhms is the least resistance in ohms of any path: the copper and solder
-// that every path has.
-const MinOhms = 1e-3
 
 // Clone copies values, so that some can be changed.
 func (v *Values) Clone() *Values {

@@ -9,17 +9,6 @@ import (
 	"halfsplit/netlist"
 )
 
-// SPICE's law for the saturation current of a silicon junction over
-// temperature (ngspice manual, diode model: IS, EG, XTI):
-//
-//	Is(T) = Is(T0) * (T/T0)^(XTI/n) * exp((T/T0 - 1) * EG/(n*Vt(T)))
-//
-// which lowers a 0.5 V drop by about 2.3 mV per kelvin.
-const (
-	energyGap          = 1.11 // eV, silicon
-	saturationExponent = 3.0  // XTI
-)
-
 // Settle works out the saturation currents that the drops stand for. Call it
 // after Junctions or Celsius were changed and before Values are used to read.
 func (v *Values) Settle() {
@@ -42,14 +31,6 @@ func (v *Values) Settle() {
 		}
 	}
 }
-
-// leastSaturation is the saturation current in amperes below which a junction
-// conducts nothing that any meter sees, and arithmetic ends.
-const leastSaturation = 1e-39
-
-// maxDrop is the drop in volts above which a junction is as good as absent: no
-// meter in diode mode turns it on.
-const maxDrop = 2.9
 
 // Workspace reads one board state after another without allocating. It is not
 // safe for concurrent use; make one for each goroutine.

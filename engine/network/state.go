@@ -42,11 +42,14 @@ func (m *Model) PlaceOfContact(c Contact) Place {
 	return m.places[c]
 }
 
-// PointOf gives the point of a contact other than Ground.
+// PointOf gives the point of a contact other than Ground: the net of one that nobody drew.
 func (m *Model) PointOf(c Contact) netlist.Point {
 	ct := &m.contacts[c]
 	if ct.part != netlist.None {
 		return m.Board.TerminalPoint(m.Terminal(c))
+	}
+	if ct.terminal < 0 {
+		return netlist.NetPoint(ct.net)
 	}
 	k := len(m.firstPin) - 1
 	for int32(c) < m.firstPin[k] {
@@ -210,7 +213,3 @@ type Drive struct {
 }
 
 func isOpen(ohms float64) bool { return math.IsInf(ohms, 1) || ohms > OpenOhms }
-
-// OpenOhms is the resistance in ohms above which a path is taken away rather
-// than solved: at 3 V it passes 0.3 nA.
-const OpenOhms = 1e10

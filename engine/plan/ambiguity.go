@@ -6,10 +6,6 @@ import (
 	"sort"
 )
 
-// matchedWithin is how far two likelihoods may lie apart and count as the same: far
-// above rounding, far below what any number of readings could tell.
-const matchedWithin = 1e-9
-
 // AmbiguityGroups lists the hypotheses that no test on the list distinguishes
 // although they call for different remedies (the ambiguity groups of IEEE Std
 // 1522), as indices in rising order, the group with the lowest index first. Groups

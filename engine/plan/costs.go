@@ -18,7 +18,8 @@ var defaultCosts []byte
 type Costs struct {
 	Sweep, Measure, SwapLeads, Across      float64
 	Press, Good, Swap                      float64
-	Look, Along, Inject, Drop, DropPart    float64
+	Look, LookNext, Along                  float64
+	Inject, Drop, DropPart                 float64
 	Remove, Reinstall, Replace, Jumper, IC float64
 	Shield, Underfill                      float64
 	Resolder, ResolderIC, Reflow           float64
@@ -41,6 +42,7 @@ var costKeys = []cost{
 	{"good", "one reading on a good board at hand", func(c *Costs) *float64 { return &c.Good }},
 	{"swap", "a known-good cable or module put on a connector, and the complaint tried", func(c *Costs) *float64 { return &c.Swap }},
 	{"inspect", "one part under the microscope", func(c *Costs) *float64 { return &c.Look }},
+	{"inspect_next", "another part on the same net, the board under the microscope already", func(c *Costs) *float64 { return &c.LookNext }},
 	{"inspect_net", "a net followed under the microscope, for parts that the board file leaves out", func(c *Costs) *float64 { return &c.Along }},
 	{"inject", "current into a shorted rail, and looking for what warms", func(c *Costs) *float64 { return &c.Inject }},
 	{"drop", "current into a shorted rail, to read millivolts along it", func(c *Costs) *float64 { return &c.Drop }},

@@ -12,7 +12,7 @@ import (
 // (common practice, no source).
 func TestDefaultCosts(t *testing.T) {
 	want := Costs{
-		Sweep: 4, Measure: 10, Press: 10, Good: 20, Swap: 300, Across: 15, Drop: 40, DropPart: 8, SwapLeads: 4, Look: 20, Along: 60, Inject: 120, Remove: 90, Reinstall: 60, Replace: 240, Jumper: 150, IC: 1800,
+		Sweep: 4, Measure: 10, Press: 10, Good: 20, Swap: 300, Across: 15, Drop: 40, DropPart: 8, SwapLeads: 4, Look: 20, LookNext: 8, Along: 60, Inject: 120, Remove: 90, Reinstall: 60, Replace: 240, Jumper: 150, IC: 1800,
 		Shield: 120, Underfill: 480, Resolder: 60, ResolderIC: 90, Reflow: 600, Clean: 90, CleanAgain: 300, Wire: 300, GiveUp: 3600,
 	}
 	if d := cmp.Diff(want, DefaultCosts()); d != "" {

@@ -16,10 +16,6 @@ type Ending struct {
 	GivenUp bool
 }
 
-// leastEnding is the probability below which a way is not followed further; it ends
-// in the mean of what may follow.
-const leastEnding = 1e-5
-
 // endings follows the policy that was found from a state to all its ends, each with
 // its probability. The probabilities sum to 1 and the mean of the seconds is that of
 // the policy but for GiveUp where nothing is wrong.
@@ -63,12 +59,6 @@ func (s *search) endings(root *node) []Ending {
 	slices.SortFunc(list, func(a, b Ending) int { return cmp.Compare(a.Seconds, b.Seconds) })
 	return list
 }
-
-// pace is the standard deviation of the natural logarithm of how long a person takes
-// for what the plan says: the seconds of costs.yaml are to the second, people are not,
-// and four in five are within a third of them. Common practice, no source. What share of
-// repairs ends in the ranges that follow is measured by TestRange of engine/trial.
-const pace = 0.25
 
 // Within gives the probability that this ending comes within so many seconds.
 func (e *Ending) Within(seconds float64) float64 {

@@ -151,10 +151,6 @@ func (s *search) take(n *node, e *edge) {
 	}
 }
 
-// leastReached is the probability below which a node is not looked at: remedies are
-// tried in order there.
-const leastReached = 0.005
-
 // follow gives the expected seconds of the policy from a node that is reached with a
 // probability.
 func (s *search) follow(n *node, p float64) float64 {
@@ -186,9 +182,6 @@ func (s *search) rollOut(n *node, e *edge, p float64) float64 {
 	}
 	return v
 }
-
-// rolledOut is how many first steps are rolled out, those that look best one step ahead.
-const rolledOut = 8
 
 // rank lists the first steps with their expected seconds, the best first.
 func (s *search) rank(root *node) (list []edge, seconds []float64) {

@@ -122,17 +122,16 @@ func (p *planning) ranked(d *Diagnosis) error {
 		if len(d.Next) == listedSteps {
 			break
 		}
-		if p.likely && !p.gentle(c) {
-			continue
-		}
-		if c.Remedy >= 0 && p.remedies[c.Remedy].name == lookAlong {
-			if c.Outcomes[0].Probability = p.share(p.remedies[c.Remedy].place, lookAlong); c.Outcomes[0].Probability < 1-known {
+		if c.Remedy >= 0 && p.remedies[c.Remedy].tells() {
+			if c.Outcomes[0].Probability = p.shareOf(c.Remedy); c.Outcomes[0].Probability < 1-known {
 				continue
 			}
 			c.Outcomes[1].Probability = 1 - c.Outcomes[0].Probability
 		}
-		repairs := c.Remedy >= 0 && p.remedies[c.Remedy].name != readAgain
-		if len(d.Next) == 0 && (repairs || !foregone(c)) || telling(c) {
+		if p.likely && !p.gentle(c) {
+			continue
+		}
+		if len(d.Next) == 0 && (p.calledFor(c) || !foregone(c)) || telling(c) {
 			s := p.step(c, d)
 			if s.Do != DoMeasure || !d.offers(&s) {
 				d.Next = append(d.Next, s)
@@ -166,7 +165,7 @@ func (p *planning) onwards(d *Diagnosis) {
 func (p *planning) gentle(c plan.Choice) bool {
 	if c.Remedy >= 0 {
 		r := &p.remedies[c.Remedy]
-		return (r.name == lookAlong || r.name == readAgain) && c.Outcomes[0].Probability*(p.problem.GiveUp-r.seconds) > pays*r.seconds
+		return r.tells() && c.Outcomes[0].Probability*(p.problem.GiveUp-r.seconds) > pays*r.seconds
 	}
 	switch p.tests[c.Test].step.Do {
 	case DoMeasure, DoPress, DoGood, DoEnds, DoAcross, DoInspect:
@@ -177,6 +176,16 @@ func (p *planning) gentle(c plan.Choice) bool {
 
 // known is the probability from which an outcome is known beforehand.
 const known = 0.995
+
+// calledFor tells whether a choice is to be made though its outcome may be known: what
+// repairs, and a reading of the board as it lies that was not one of its point.
+func (p *planning) calledFor(c plan.Choice) bool {
+	if c.Remedy < 0 {
+		return false
+	}
+	r := &p.remedies[c.Remedy]
+	return r.name != readAgain || p.Taken[r.taken].Edits.Equal(p.Edits)
+}
 
 // foregone tells whether a choice has an outcome that is known beforehand.
 func foregone(c plan.Choice) bool {

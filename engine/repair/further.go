@@ -79,7 +79,7 @@ func (p *planning) further(d *Diagnosis) {
 			if _, looked := p.Evidence.Looks[t.Part]; looked || looks == furtherLooks || at.Access != netlist.Open || p.Edits.Of(t.Part).Removed {
 				continue
 			}
-			if p.add(d, Step{Do: DoInspect, Part: at.Name, Seconds: p.Costs.Look, Why: "it stands where a reading is out of range"}) {
+			if p.add(d, Step{Do: DoInspect, Part: at.Name, Seconds: p.lookSeconds(t.Part), Why: "it stands where a reading is out of range"}) {
 				looks++
 			}
 		}
@@ -163,7 +163,10 @@ func (p *planning) longShot(s *Step) bool {
 	if s.Do != DoRepair {
 		return false
 	}
-	share := p.share(s.Part, s.Remedy)
+	share := 0.0
+	if r := slices.IndexFunc(p.remedies, func(r remedy) bool { return r.place == s.Part && r.name == s.Remedy }); r >= 0 {
+		share = p.shareOf(r)
+	}
 	return share < leastSuspected && share*p.Costs.GiveUp < s.Seconds
 }
 

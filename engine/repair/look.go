@@ -14,6 +14,7 @@ import (
 func (p *planning) looks() {
 	bad := 1 - p.Priors.BadLook[journal.Clean.String()]
 	good := 1 - p.Priors.OKLook[journal.Clean.String()]
+	under := map[netlist.NetID]int{} // by net: the setup of putting the board under the microscope there
 	for n, part := range p.blamed() {
 		if n >= mostLooks {
 			return
@@ -22,9 +23,16 @@ func (p *planning) looks() {
 		if _, looked := p.Evidence.Looks[part]; looked || at.Access == netlist.Underfill || p.Edits.Of(part).Removed || network.Pinned(at.Kind) {
 			continue
 		}
-		setup := -1
+		seconds, setup := p.lookSeconds(part), -1
 		if at.Access == netlist.Shield {
 			setup = openShield
+		} else if seconds > p.Costs.LookNext { // the next on that net takes less
+			net := at.Terminals[0].Net
+			if _, ok := under[net]; !ok {
+				under[net] = len(p.problem.Setups)
+				p.problem.Setups = append(p.problem.Setups, p.Costs.Look-p.Costs.LookNext)
+			}
+			setup = under[net]
 		}
 		rows := make([][]float64, len(p.hyps))
 		for i := range p.hyps {
@@ -34,10 +42,18 @@ func (p *planning) looks() {
 			}
 			rows[i] = []float64{marks, 1 - marks}
 		}
-		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: p.Costs.Look}}
+		t := test{step: Step{Do: DoInspect, Part: at.Name, Seconds: seconds}}
 		t.seen = []StepOutcome{{Seen: "burnt, corroded or cracked"}, {Seen: "clean"}}
 		p.addRows(t, rows, 2, setup)
 	}
+}
+
+// lookSeconds gives what inspecting a part takes now.
+func (p *planning) lookSeconds(part netlist.PartID) float64 {
+	if events := p.Case.Events; len(events) > 0 && events[len(events)-1].Inspected(p.Board, part) {
+		return p.Costs.LookNext
+	}
+	return p.Costs.Look
 }
 
 // along is the step of looking along a net for what is not drawn.

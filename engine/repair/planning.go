@@ -115,8 +115,8 @@ func (p *planning) hypotheses() {
 	}
 }
 
-// superseded tells whether taking a reading again can settle nothing more: its point
-// was read besides as the board lies now.
+// superseded tells whether taking a reading again can settle nothing more: it was taken
+// besides as the board lies now.
 func (p *planning) superseded(taken int) bool {
 	old := &p.Taken[taken].Read
 	if old.To != nil && old.Reading.Unit != quantity.Ohm {
@@ -142,13 +142,12 @@ func (p *planning) healthy() float64 {
 	return nothing / total
 }
 
-// share gives the share of the problem's weight that needs a remedy at a place, alone or
-// beside others.
-func (p *planning) share(place, name string) float64 {
+// shareOf gives the share of the problem's weight that needs a remedy, alone or beside others.
+func (p *planning) shareOf(remedy int) float64 {
 	sum, total := 0.0, p.problem.Rest
 	for _, h := range p.problem.Hypotheses {
 		total += h.Weight
-		if slices.ContainsFunc(h.Needs, func(r int) bool { return p.remedies[r].place == place && p.remedies[r].name == name }) {
+		if slices.Contains(h.Needs, remedy) {
 			sum += h.Weight
 		}
 	}
@@ -219,7 +218,11 @@ func (p *planning) reach() []netlist.NetID {
 // each hypothesis.
 func (p *planning) addRows(t test, rows [][]float64, n, setup int) {
 	p.tests = append(p.tests, t)
-	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: t.step.Seconds, Setup: setup, Outcomes: n, Likelihood: rows})
+	seconds := t.step.Seconds
+	if setup > openShield { // which is in them
+		seconds -= p.problem.Setups[setup]
+	}
+	p.problem.Tests = append(p.problem.Tests, plan.Test{Seconds: seconds, Setup: setup, Outcomes: n, Likelihood: rows})
 }
 
 // blamed sums the weight of hypotheses by part, heaviest first.
@@ -288,5 +291,6 @@ func (p *planning) add(d *Diagnosis, s Step) bool {
 	return true
 }
 
-// openShield is the one-off setup of opening a shield.
+// openShield is the one-off setup of opening a shield; those after it are of steps whose
+// seconds have it in them.
 const openShield = 0

@@ -29,6 +29,10 @@ const readAgain = "read again"
 // lookAlong is the name of the remedy of what nobody drew at a net: it is found first.
 const lookAlong = "look along the net"
 
+// tells tells of a remedy that leaves the board as it is: beside what else is wrong, it shows
+// as much.
+func (r *remedy) tells() bool { return r.name == readAgain || r.name == lookAlong }
+
 // leaveOff is the name of the remedy of taking a part off for good.
 const leaveOff = "leave off"
 

@@ -149,7 +149,7 @@ func (p *planning) proof(d *Diagnosis) []string {
 		}
 	}
 	for _, a := range d.Abnormal {
-		if a.To == "" {
+		if to, err := p.Board.Point(a.To); a.To == "" || err == nil && to.Net == p.Board.Ground {
 			add(a.At)
 		}
 	}

@@ -20,6 +20,7 @@ import (
 	"halfsplit/engine/repair"
 	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
+	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
 
@@ -159,7 +160,7 @@ func sortOf(s *repair.Step, repaired bool) string {
 	case s.Do == repair.DoRepair:
 		return "repair in vain: " + s.Remedy
 	}
-	return string(s.Do)
+	return strings.TrimRight(string(s.Do)+": "+strings.TrimLeft(s.Why, "0123456789 "), ": ")
 }
 
 // stepsCase makes one case; every other one is drawn as people draw.
@@ -237,7 +238,25 @@ func TestSteps(t *testing.T) {
 				return x, err
 			}
 			w.Without = func(s *repair.Step) bool { return isSort(s, without) }
+			if *tell && cases == 1 { // each step, as one play alone can be read
+				w.log = t.Logf
+			}
 			x.n, x.oracle = 1, w.oracle()
+			if *tell && cases == 1 {
+				for _, r := range tr.Readings {
+					known := ""
+					for _, l := range tr.Library {
+						for _, k := range l.Readings {
+							if k.Name == tr.Board().PointName(r.At) {
+								known += " " + quantity.FormatReading(k.Reading)
+							}
+						}
+					}
+					t.Logf("%s reads %s, good%s", tr.Board().PointName(r.At), quantity.FormatReading(r.Reading), known)
+				}
+				text, _ := os.ReadFile(tr.Model.Board.File)
+				t.Logf("%s", text)
+			}
 			dead := false
 			var last *repair.Step
 			named, spent := false, 0.0
@@ -258,6 +277,19 @@ func TestSteps(t *testing.T) {
 					last, named = &d.Next[0], Judge(d, bad).Right
 				}
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
+				if *tell && cases == 1 {
+					t.Logf("out of range: %v; quiet %.3f; implausible %+v", d.OutOfRange(), d.Quiet, d.Implausible)
+					for _, x := range d.Explanations[:min(len(d.Explanations), 6)] {
+						var faults []string
+						for _, f := range x.Faults {
+							faults = append(faults, fmt.Sprintf("%s%s %s cured %v quiet %v", f.At, f.Terminal, f.Mode, f.Cured, f.Quiet))
+						}
+						t.Logf("    %.3f %s", x.Probability, strings.Join(faults, " and "))
+					}
+					for _, s := range d.Next[:min(len(d.Next), 5)] {
+						t.Logf("    offered: %s %s%s %s: %.0f s, expected %.0f %s", s.Do, s.At, s.Part, s.Remedy, s.Seconds, s.Expected, s.Why)
+					}
+				}
 				keys := map[string]bool{}
 				for k := range d.Next {
 					s := &d.Next[k]
@@ -366,7 +398,7 @@ func TestSteps(t *testing.T) {
 				sum.seconds/sum.habits[0], sum.both/sum.mends, sum.seconds/sum.habits[1])
 			for _, key := range sorted(sum.bill) {
 				b, n := sum.bill[key], float64(sum.n)
-				t.Logf("%-34s %5d steps, a play %6.1f s before the right part is named first, %6.1f after; oracle %.0f", key, b.n, b.before/n, b.after/n, b.oracle/n)
+				t.Logf("%-54s %5d steps, a play %6.1f s before the right part is named first, %6.1f after; oracle %.0f", key, b.n, b.before/n, b.after/n, b.oracle/n)
 			}
 		}
 		t.Logf("without %-9s %d cases: repaired %d, escalated %d, repeated %d, dead ends %d, mean %.0f s, %.2f of the oracle's %.0f; good parts replaced %d, taken off and put back %d",

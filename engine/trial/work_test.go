@@ -80,6 +80,7 @@ func (w *Work) read(name string, pol references.Polarity) (quantity.Reading, err
 	if err != nil {
 		return r, err
 	}
+	w.log("        %s reads %s", name, quantity.FormatReading(r))
 	w.event(journal.Event{Kind: journal.KindRead, Readings: []journal.Read{{At: pt, Name: name, Polarity: pol, Reading: r}}})
 	return r, nil
 }
@@ -167,8 +168,7 @@ func (w *Work) Do(s *repair.Step) error {
 			a = b.Parts[pt.Terminal.Part].Access
 		}
 		w.pay(s.Seconds, a)
-		r, err := w.read(s.At, pol)
-		w.log("        reads %s", quantity.FormatReading(r))
+		_, err = w.read(s.At, pol)
 		return err
 	case repair.DoPress, repair.DoGood:
 		return w.beside(s)

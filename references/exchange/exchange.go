@@ -327,50 +327,28 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 		File: in.table.File, Board: in.board.Name, Revision: in.board.Revision, Sample: sample, By: in.value(row, keyBy).Text,
 		State: references.State{Celsius: references.RoomCelsius},
 	}
-	if f := in.value(row, keyTaken); f.Text != "" {
-		taken, err := references.ParseTime(f.Text)
-		if day, dotted := time.Parse("2.1.2006", f.Text); err != nil && dotted == nil {
-			taken, err = day, nil
+	take(in, in.value(row, keyTaken), &s.Taken, func(text string) (time.Time, error) {
+		if day, err := time.Parse("2.1.2006", text); err == nil {
+			return day, nil
 		}
-		if err != nil {
-			in.problems.AddError(f.At, err)
-		}
-		s.Taken = taken
-	}
-	if f := in.value(row, keyPolarity); f.Text != "" {
-		pol, ok := references.ParsePolarity(f.Text)
+		return references.ParseTime(text)
+	})
+	take(in, in.value(row, keyPolarity), &s.State.Polarity, func(text string) (references.Polarity, error) {
+		pol, ok := references.ParsePolarity(text)
 		if !ok {
-			in.problems.AddError(f.At, fmt.Errorf("%s is not a polarity; write red-on-ground or black-on-ground", document.Quote(f.Text)))
+			return pol, fmt.Errorf("%s is not a polarity; write red-on-ground or black-on-ground", document.Quote(text))
 		}
-		s.State.Polarity = pol
-	}
-	if f := in.value(row, keyBattery); f.Text != "" {
-		if err := references.CheckBattery(f.Text); err != nil {
-			in.problems.AddError(f.At, err)
-		}
-		s.State.Battery = f.Text
-	}
-	if f := in.number(row, keyCelsius); f.Text != "" {
-		celsius, err := references.ParseCelsius(f.Text)
-		if err != nil {
-			in.problems.AddError(f.At, err)
-		}
-		s.State.Celsius = celsius
-	}
+		return pol, nil
+	})
+	take(in, in.value(row, keyBattery), &s.State.Battery, func(text string) (string, error) { return text, references.CheckBattery(text) })
+	take(in, in.number(row, keyCelsius), &s.State.Celsius, references.ParseCelsius)
+	take(in, in.number(row, keyBefore), &s.Supply.Before, references.ParseSpan)
+	take(in, in.number(row, keyAfter), &s.Supply.After, references.ParseSpan)
 	for _, name := range strings.Fields(in.value(row, keyUnplugged).Text) {
 		if _, err := in.board.ConnectorByName(name); err != nil {
 			in.problems.AddError(in.value(row, keyUnplugged).At, err)
 		}
 		s.State.Unplugged = append(s.State.Unplugged, name)
-	}
-	for key, into := range map[string]**references.Span{keyBefore: &s.Supply.Before, keyAfter: &s.Supply.After} {
-		if f := in.number(row, key); f.Text != "" {
-			span, err := references.ParseSpan(f.Text)
-			if err != nil {
-				in.problems.AddError(f.At, err)
-			}
-			*into = span
-		}
 	}
 	for _, f := range []table.Field{{Text: sample, At: in.value(row, keySample).At}, in.value(row, keyBy), in.value(row, keyMeter)} {
 		if r, hidden := document.Hidden(f.Text); hidden {
@@ -389,6 +367,17 @@ func (in *reader) sweep(row table.Row, sample string) *references.Sweep {
 	in.byKey[key] = s
 	in.sweeps = append(in.sweeps, s)
 	return s
+}
+
+// take reads what a field says, where it says something.
+func take[T any](in *reader, f table.Field, into *T, parse func(string) (T, error)) {
+	if f.Text == "" {
+		return
+	}
+	var err error
+	if *into, err = parse(f.Text); err != nil {
+		in.problems.AddError(f.At, err)
+	}
 }
 
 // meter reads the columns of the meter.

@@ -22,7 +22,7 @@ type Charge struct {
 // costs the seconds that it takes to settle. The session shows the same seconds as
 // the score counts.
 func Bill(c *journal.Case, costs plan.Costs) []Charge {
-	b := &biller{board: c.Board, costs: costs, meter: c.Meter}
+	b := &biller{board: c.Board, costs: costs, meter: c.Meter, last: &journal.Event{}}
 	var list []Charge
 	var edits netlist.Edits
 	for i := range c.All {
@@ -30,7 +30,7 @@ func Bill(c *journal.Case, costs plan.Costs) []Charge {
 		if e.Number > sweepEvent {
 			list = append(list, Charge{e.Number, b.event(e, edits)})
 		}
-		edits = e.After(edits)
+		edits, b.last = e.After(edits), e
 	}
 	return list
 }
@@ -47,7 +47,8 @@ type biller struct {
 	board  *netlist.Board
 	costs  plan.Costs
 	meter  references.Meter
-	opened bool // the shield
+	opened bool           // the shield
+	last   *journal.Event // before this one
 }
 
 // access charges for what stands between the bench and a part.
@@ -90,10 +91,17 @@ func (b *biller) event(e *journal.Event, edits netlist.Edits) float64 {
 		sum += math.Ceil(settling(b.board, b.meter, r, edits))
 	}
 	for _, l := range e.Looks {
-		sum += b.costs.Look
-		if l.Part != netlist.None {
-			sum += b.access(l.Part, false)
+		if l.Part == netlist.None {
+			sum += b.costs.Look
+			continue
 		}
+		if b.last.Inspected(b.board, l.Part) {
+			sum += b.costs.LookNext
+		} else {
+			sum += b.costs.Look
+		}
+		sum += b.access(l.Part, false)
+		b.last = &journal.Event{Looks: []journal.Looked{l}}
 	}
 	for _, x := range e.Presses {
 		sum += b.costs.Press + b.access(x.Part, false)

@@ -291,63 +291,54 @@ func lastEdit(all []journal.Event) int {
 }
 
 // do carries out one step.
-func (p *follower) do(s *repair.Step) error {
+func (p *follower) do(s *repair.Step) (err error) {
+	read := func(ohms bool, points ...string) error {
+		for _, at := range points {
+			if _, err := p.d.Read(at, "", polarity(s.Polarity), ohms); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
 	switch s.Do {
 	case repair.DoMeasure:
-		at := s.At
-		if at == "" { // a reading that is to be taken again, and none of them out of range
-			at = p.d.Case().All[sweepEvent-1].Readings[0].Name
+		if s.At == "" { // a reading that is to be taken again, and none of them out of range
+			return read(false, p.d.Case().All[sweepEvent-1].Readings[0].Name)
 		}
-		_, err := p.d.Read(at, "", polarity(s.Polarity), false)
-		return err
-	case repair.DoPress:
-		_, err := p.d.Press(s.Part, s.At)
-		return err
-	case repair.DoEnds:
-		for _, at := range s.Ends() {
-			if _, err := p.d.Read(at, "", polarity(s.Polarity), true); err != nil {
-				return err
-			}
-		}
-		return nil
-	case repair.DoAcross:
-		_, err := p.d.Read(s.At, s.Then[0], 0, true)
-		return err
-	case repair.DoReinstall:
-		return p.d.Reinstall(s.Part)
+		return read(false, s.At)
 	case repair.DoSweep:
-		for _, at := range s.Then {
-			if _, err := p.d.Read(at, "", polarity(s.Polarity), false); err != nil {
-				return err
-			}
-		}
-		return nil
+		return read(false, s.Then...)
+	case repair.DoEnds:
+		return read(true, s.Ends()...)
+	case repair.DoAcross:
+		_, err = p.d.Read(s.At, s.Then[0], 0, true)
+	case repair.DoPress:
+		_, err = p.d.Press(s.Part, s.At)
 	case repair.DoInspect:
 		if s.At != "" {
 			return p.d.Along(s.At)
 		}
-		_, err := p.d.Look(s.Part)
-		return err
+		_, err = p.d.Look(s.Part)
 	case repair.DoInject:
-		_, err := p.d.Inject(s.At)
-		return err
+		_, err = p.d.Inject(s.At)
 	case repair.DoDrop:
 		return p.d.Drop(s.At, s.Part, s.Parts, s.Amperes)
 	case repair.DoRemove:
-		if _, err := p.d.Remove(s.Part); err != nil {
-			return err
+		if _, err = p.d.Remove(s.Part); err == nil {
+			err = read(false, s.Then...)
 		}
-		for _, at := range s.Then {
-			if _, err := p.d.Read(at, "", 0, false); err != nil {
-				return err
-			}
+		if err == nil {
+			err = p.d.Reinstall(s.Part)
 		}
+	case repair.DoReinstall:
 		return p.d.Reinstall(s.Part)
 	case repair.DoRepair:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
+	default:
+		return fmt.Errorf("lesson: unknown step %q", s.Do)
 	}
-	return fmt.Errorf("lesson: unknown step %q", s.Do)
+	return err
 }
 
 // verdict closes the case with the likeliest account.

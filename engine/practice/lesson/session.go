@@ -234,7 +234,11 @@ func (d *Session) Leave() error {
 // Case is the record so far.
 func (d *Session) Case() *journal.Case { return d.rec.Case() }
 
+// write writes an event into the record; nothing is added to that of a closed case.
 func (d *Session) write(e journal.Event) error {
+	if d.Done() {
+		return errors.New("the case is closed; its record can be scored, and a new record begun under another name")
+	}
 	e.By = d.By
 	if d.Now != nil {
 		e.Time = d.Now()
@@ -281,13 +285,6 @@ func (d *Session) sweep() error {
 func (d *Session) Done() bool {
 	_, closed := d.Case().Closed()
 	return closed
-}
-
-func (d *Session) open() error {
-	if d.Done() {
-		return errors.New("the case is closed; its record can be scored, and a new record begun under another name")
-	}
-	return nil
 }
 
 // point finds where a probe is to land. A net is read where it is touched most
@@ -338,14 +335,6 @@ func (d *Session) part(name string) (netlist.PartID, error) {
 	return id, err
 }
 
-// workOn is part while the session is open.
-func (d *Session) workOn(name string) (netlist.PartID, error) {
-	if err := d.open(); err != nil {
-		return netlist.None, err
-	}
-	return d.part(name)
-}
-
 // Spelled is the name of a part, point or net as the board file writes it, where
 // somebody typed it in small letters; name itself where nothing is called so.
 func (d *Session) Spelled(name string) string {
@@ -378,9 +367,6 @@ type Shown struct {
 
 // Read takes a reading. to is "" for ground; ohms is resistance mode.
 func (d *Session) Read(at, to string, pol references.Polarity, ohms bool) (*Shown, error) {
-	if err := d.open(); err != nil {
-		return nil, err
-	}
 	r := journal.Read{Polarity: pol}
 	var err error
 	if r.At, err = d.point(at); err != nil {
@@ -409,7 +395,7 @@ const settleSeconds = 0.3
 
 // Press reads a point, red probe on ground, while a part is pressed gently.
 func (d *Session) Press(name, at string) (*Shown, error) {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return nil, err
 	}
@@ -427,9 +413,6 @@ func (d *Session) Press(name, at string) (*Shown, error) {
 
 // Look puts a part or a connector pin under the microscope.
 func (d *Session) Look(name string) (journal.Look, error) {
-	if err := d.open(); err != nil {
-		return 0, err
-	}
 	if at, err := d.sim.board.Point(d.Spelled(name)); err == nil && at.Kind == netlist.PointPin {
 		l := journal.Looked{Part: netlist.None, Pin: at.Pin}
 		l.Look = d.sim.look(&l)
@@ -449,9 +432,6 @@ func (d *Session) Look(name string) (journal.Look, error) {
 
 // Along looks along a net for what is not drawn: boards of practice are drawn in full.
 func (d *Session) Along(name string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
 	n, err := d.sim.board.NetByName(d.Spelled(name))
 	if err != nil {
 		return err
@@ -462,7 +442,7 @@ func (d *Session) Along(name string) error {
 // Remove takes a part off. An IC may tear its pads off with it; what it says then
 // is not "".
 func (d *Session) Remove(name string) (harm string, err error) {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return "", err
 	}
@@ -481,7 +461,7 @@ func (d *Session) Remove(name string) (harm string, err error) {
 
 // Reinstall puts the same part back.
 func (d *Session) Reinstall(name string) error {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return err
 	}
@@ -503,7 +483,7 @@ func (d *Session) solderOn(kind journal.Kind, p netlist.PartID) error {
 
 // Replace puts a new, good part in the place of a part.
 func (d *Session) Replace(name string) error {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return err
 	}
@@ -513,7 +493,7 @@ func (d *Session) Replace(name string) error {
 // Reflow melts all joints of a part anew. It says nothing of how the part was made:
 // that under glue the heat tears pads is for the student to know.
 func (d *Session) Reflow(name string) error {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return err
 	}
@@ -528,7 +508,7 @@ const jumperOhms = 0.01
 
 // Jumper lays a wire across a part.
 func (d *Session) Jumper(name string) error {
-	p, err := d.workOn(name)
+	p, err := d.part(name)
 	if err != nil {
 		return err
 	}
@@ -540,9 +520,6 @@ func (d *Session) Jumper(name string) error {
 
 // Repair resolders a pin or terminal, cleans a gap between pins, or joins a trace.
 func (d *Session) Repair(place string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
 	m, err := d.sim.board.Repair(place)
 	if err != nil {
 		ends := strings.Split(place, "-")
@@ -564,9 +541,6 @@ func (d *Session) Repair(place string) error {
 // Inject puts current from a limited supply on a rail, and gives the names of
 // the parts that warm up.
 func (d *Session) Inject(rail string) ([]string, error) {
-	if err := d.open(); err != nil {
-		return nil, err
-	}
 	n, err := d.sim.board.NetByName(d.Spelled(rail))
 	if err != nil {
 		return nil, err
@@ -588,9 +562,6 @@ func (d *Session) Inject(rail string) ([]string, error) {
 
 // Drop drives current into a rail, clipped to a part, and reads millivolts at parts of it.
 func (d *Session) Drop(rail, clip string, parts []string, amperes float64) error {
-	if err := d.open(); err != nil {
-		return err
-	}
 	n, err := d.sim.board.NetByName(d.Spelled(rail))
 	if err != nil {
 		return err
@@ -620,9 +591,6 @@ func (d *Session) Drop(rail, clip string, parts []string, amperes float64) error
 
 // Note writes a remark.
 func (d *Session) Note(text string) error {
-	if err := d.open(); err != nil {
-		return err
-	}
 	return d.write(journal.Event{Kind: journal.KindNote, Note: text})
 }
 
@@ -639,9 +607,6 @@ const smokeNote = "power met a short: the board is burnt"
 
 // Power switches the board on, whatever the power-up check says.
 func (d *Session) Power() (*Powered, error) {
-	if err := d.open(); err != nil {
-		return nil, err
-	}
 	g, err := powerup.Check(d.Case(), d.Engine, powerup.Limits{})
 	if err != nil {
 		return nil, err
@@ -677,9 +642,6 @@ func (d *Session) Repaired() bool { return d.sim.repaired(d.Case().All, d.edits(
 // these are the bad parts; it is false in an examination, and where the record is
 // in memory.
 func (d *Session) Close(verdict, remedy string) (right bool, err error) {
-	if err := d.open(); err != nil {
-		return false, err
-	}
 	named, err := parseVerdict(d.sim.board, d.loci, verdict)
 	if err != nil {
 		return false, err
