@@ -73,6 +73,7 @@ standard deviation.`,
 			}
 			return a.answer(predictions{b.Name, b.Revision, list}, func() {
 				s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
+				s.doubts(e.Doubts())
 			})
 		}),
 	}
