@@ -48,6 +48,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
 			return s.enterSeveral(p, list)
 		}
+		if p.Chooses() != nil { // the steps are not worked out for each slip in a sweep
+			return nil, err
+		}
 		if e = s.phrased(line); e.verb != take {
 			return nil, err
 		}
