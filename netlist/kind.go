@@ -83,6 +83,7 @@ var kinds = [...]struct {
 
 // kindAlso are words of the bench that are taken for a kind.
 var kindAlso = map[string]string{
+	"r": "resistor", "c": "capacitor", "l": "inductor", "d": "diode", "q": "transistor", "u": "ic", // their letters in reference designations (IEEE 315, from memory)
 	"res": "resistor", "cap": "capacitor", "ind": "inductor", "coil": "inductor",
 	"ferrite": "bead", "ferrite bead": "bead", "emi": "filter", "emi filter": "filter", "cmc": "choke", "common-mode choke": "choke",
 	"button": "switch", "key": "switch",

@@ -247,7 +247,9 @@ func (l *loader) part(p *Part, v document.Node) {
 	if value := v.Get("value"); value.Text() != "" {
 		if err := p.parseValue(value.Text()); err != nil {
 			what, do, _ := strings.Cut(err.Error(), "; ")
-			l.problem(value.At(), do, "value of the %s %s: %s", p.Kind, p.Name, what)
+			var news document.Problems
+			news.Add(value.At(), fmt.Sprintf("value of the %s %s: %s", p.Kind, p.Name, what), do)
+			l.problems.AddElsewhere(news) // a value cut by its comma is told already
 		}
 	}
 	for key, of := range map[string]Kind{"direction": TVS, "channel": Transistor} {
@@ -413,6 +415,9 @@ func (l *loader) names(root document.Node) {
 			single(e.Key, what, e.Name())
 			for _, pin := range e.Value.Get("pins").Entries() {
 				single(pin.Key, "pin", pin.Name())
+				if _, net := l.index.nets[pin.Name()]; net && pin.Value.Kind() == document.Nothing {
+					l.problem(pin.Key.At(), "write the pin before it, as in "+document.Quote("2: "+pin.Name()), "the pin %s has no net, and a net has that name", document.Quote(pin.Name()))
+				}
 			}
 			if _, twice := l.split(e.Name()); twice {
 				l.problem(e.Key.At(), "rename it", "the %s %s has the name of a pin", what, document.Quote(e.Name()))

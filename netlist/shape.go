@@ -80,8 +80,10 @@ var (
 					{Name: "note", Shape: freeText("Anything else.", "the latch breaks easily")},
 				}}}},
 			{Name: "nets", Shape: &document.Shape{Doc: "What is to be said of nets; a net that only joins pins need not be here.", Value: &document.Shape{
-				Doc:  "One net.",
-				Null: true,
+				Doc:     "One net.",
+				Example: "{rail: 1.8 V}",
+				Null:    true,
+				Means:   map[string]string{"voltage": "rail", "supply": "rail", "volts": "rail"},
 				Fields: []document.Field{
 					{Name: "rail", Shape: &document.Shape{Doc: "The net is a supply: its voltage, or yes where that is not known.", Example: "1.8 V", Parse: func(text string) error {
 						_, _, err := parseRail(text)
@@ -128,6 +130,9 @@ func (p *Part) parseValue(text string) error {
 		return nil
 	}
 	value, err := quantity.Parse(text, info.unit)
+	if bare := strings.Trim(text, "0123456789.") == ""; err == nil && bare && value >= 1 && (info.unit == quantity.Farad || info.unit == quantity.Henry) {
+		return fmt.Errorf("%s is %s, as it has no unit; write it like %s", document.Quote(text), quantity.Format(value, info.unit), quantity.Code(value*1e-9, info.unit))
+	}
 	if err == nil {
 		p.Value = value
 		return nil

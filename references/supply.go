@@ -48,6 +48,9 @@ func ParseCurrent(text string) (float64, error) {
 	if noCurrent.MatchString(text) {
 		return 0, nil
 	}
+	if !strings.ContainsAny(text, "Aa") {
+		return 0, fmt.Errorf("%s is a current without its unit; write it like 12 mA", document.Quote(text))
+	}
 	return quantity.Parse(text, quantity.Ampere)
 }
 

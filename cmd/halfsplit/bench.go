@@ -195,10 +195,13 @@ func (f *benchFlags) open(file string) (w *journal.Writer, begun bool, err error
 			}
 		}
 		w, err := journal.Append(file, f.by)
-		return w, false, err
+		return w, false, insteadOf(kindCase, file, err)
 	}
 	if f.board == "" {
 		return nil, false, instead(quoted(file)+" is not there", "to begin a case there, name the board file with --board")
+	}
+	if _, err := loadBoard(f.board); err != nil { // told of the file that was named, not of the case that is not there yet
+		return nil, false, err
 	}
 	meter := references.DefaultMeter()
 	if f.meter != "" {

@@ -289,7 +289,13 @@ func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
 		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
 	case bench.ForAgain:
 		n.Verb = "MEASURE AGAIN"
-		lines = append(lines, "It measured "+volts(p.Outlier.Volts, p.Outlier.Overload)+", which is not as on a good board. Put the probe down once more, or accept it.")
+		if p.Ohms || p.To != nil {
+			n.Predict, lines = "", []string{"black probe on " + name(p.Name) + "; " + inOhms(board, p)}
+			if p.Ohms {
+				n.Unit = "ohm"
+			}
+		}
+		lines = append(lines, "It measured "+comparisonRow(p.Outlier, false)[measuredColumn].text+", which is not as on a good board. Put the probe down once more, or accept it.")
 		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
 	case bench.ForStep:
 		lines = n.Lines
@@ -338,12 +344,7 @@ type levels struct {
 }
 
 func levelsOf(c *journal.Case, list []diagnose.Comparison, predict func([]netlist.Point) ([]diagnose.Prediction, error)) *levels {
-	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, last: map[netlist.Point]*diagnose.Comparison{}, nets: map[netlist.NetID]*diagnose.Comparison{}}
-	for _, ev := range c.Events {
-		if ev.Kind.Edits() {
-			l.edit = ev.Number
-		}
-	}
+	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, edit: c.Last(journal.Kind.Edits), last: map[netlist.Point]*diagnose.Comparison{}, nets: map[netlist.NetID]*diagnose.Comparison{}}
 	for i := range list {
 		x := &list[i]
 		at, err := c.Board.Point(x.At)
@@ -416,10 +417,7 @@ func (l *levels) pageConnector(v *benchpage.View, p *bench.Prompt) (netlist.Conn
 		return id, nil
 	}
 	c := &board.Connectors[id]
-	points := make([]netlist.Point, len(c.Pins))
-	for i := range points {
-		points[i] = board.PinPoint(netlist.PinRef{Connector: id, Pin: int32(i)})
-	}
+	points := board.Pins(id)
 	expect, err := l.predict(points)
 	if err != nil {
 		return id, err
@@ -521,8 +519,7 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 			}
 		}
 	}
-	stages := l.c.Stages()
-	for _, x := range stages[len(stages)-1].Edits.List() {
+	for _, x := range l.c.Now().Edits.List() {
 		word := "replaced"
 		switch {
 		case x.Jumpered:
@@ -710,7 +707,7 @@ func (b *benchScreen) pageSaid(line string, r *bench.Reply) benchpage.Said {
 		x := &r.Readings[n-1]
 		s.Class, s.Mark = page.VerdictStyle(x.Verdict)
 		row := comparisonRow(x, false)
-		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[3].text, name(string(x.Verdict)), row[goodColumn].text)
+		s.Text = fmt.Sprintf("%s %s: %s, known good %s", row[0].text, row[measuredColumn].text, name(string(x.Verdict)), row[goodColumn].text)
 		s.Entry = ""
 	} else if len(r.Recorded) > 0 {
 		ev := &c.All[r.Recorded[len(r.Recorded)-1]-1]

@@ -361,7 +361,7 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 func (b *benchScreen) measured(x *diagnose.Comparison, numbers []int, named bool) {
 	row := comparisonRow(x, false)
 	v := verdict(x.Verdict)
-	at, net, read, good, event := "  ", "", pad(row[3].text, 7)+" "+v.text, "", b.numbers(numbers)
+	at, net, read, good, event := "  ", "", pad(row[measuredColumn].text, 7)+" "+v.text, "", b.numbers(numbers)
 	if named {
 		at, net = pad(row[0].text, 8)+" ", pad(row[1].text, 12)+" "
 	}

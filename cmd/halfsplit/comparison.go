@@ -9,6 +9,7 @@ import (
 
 // Columns of a comparison.
 const (
+	measuredColumn = 3
 	goodColumn     = 4
 	distanceColumn = 5
 )

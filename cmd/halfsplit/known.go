@@ -60,7 +60,7 @@ doubt.`,
 			var b *netlist.Board
 			if board != "" {
 				var err error
-				if b, err = netlist.Load(board); err != nil {
+				if b, err = loadBoard(board); err != nil {
 					return err
 				}
 			}
@@ -75,7 +75,7 @@ doubt.`,
 				in.Close()
 				var found document.Problems
 				switch {
-				case errors.As(err, &found):
+				case errors.As(insteadOf(kindSweep, file, err), &found):
 					problems = append(problems, found...)
 					continue
 				case err != nil:

@@ -9,7 +9,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"halfsplit/netlist"
 	"halfsplit/netlist/draft/table"
 	"halfsplit/references"
 	"halfsplit/references/exchange"
@@ -41,7 +40,7 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 			if to == "" || board == "" {
 				return instead("no folder or no board is named", "add `--to` and the folder of sweeps, and `--board` and the board file")
 			}
-			b, err := netlist.Load(board)
+			b, err := loadBoard(board)
 			if err != nil {
 				return err
 			}

@@ -46,7 +46,7 @@ asked for: after q, or a crash, the same command goes on.`,
 
 // take reads a good board: a session at the bench whose record becomes a sweep.
 func (a *app) take(stdin io.Reader, board, connector, to, sample string, f *benchFlags) error {
-	b, err := netlist.Load(board)
+	b, err := loadBoard(board)
 	if err != nil {
 		return err
 	}

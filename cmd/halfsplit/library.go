@@ -34,7 +34,7 @@ func (a *app) libraryWith(dir, board string) (*netlist.Board, *references.Librar
 	if board == "" {
 		return nil, nil, nil, instead("no board is named", "add `--board` and the board file that the sweeps are of")
 	}
-	b, err := netlist.Load(board)
+	b, err := loadBoard(board)
 	if err != nil {
 		return nil, nil, nil, err
 	}

@@ -88,7 +88,7 @@ What it prints goes into sweep and case files.`,
 				return err
 			}
 			answer := meterFit{fitted.Meter.TestCurrent, fitted.Current, fitted.Meter.Source.String(), fitted.Meter.OpenVoltage, fitted.Misfit, fitted.Misfit > references.MisfitAlarm, rounded(fitted.Meter).Text()}
-			return a.answer(answer, func() { s.meterFit(fitted) })
+			return a.judged(answer.Contradict, answer, func() { s.meterFit(fitted) })
 		}),
 	}
 	fileFlag(cmd, &start, "start", "`METER` that is known beforehand, as in sweep files, or a file that has one")

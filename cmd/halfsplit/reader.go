@@ -26,6 +26,10 @@ func (a *app) source(file string) (io.ReadCloser, error) {
 	if err != nil {
 		return nil, instead(quoted(file)+" cannot be read: "+document.Reason(err), "check the path")
 	}
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		f.Close()
+		return nil, instead(quoted(file)+" is a folder, not a file", "name the files in it")
+	}
 	return f, nil
 }
 

@@ -39,7 +39,7 @@ func readCase(path string) ([]byte, error) {
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))
 	if err != nil {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + document.Reason(err), Do: "check the file and the disk"}}
+		return nil, document.Wrong(path, "cannot be read: "+document.Reason(err), "check the file and the disk")
 	}
 	return text, nil
 }
@@ -99,6 +99,9 @@ func decode(file string, text []byte, around around) (*Case, error) {
 		opening := decodeOpening(file, nodes[0].Get("open"))
 		before := len(d.problems)
 		d.board, c.Library, err = around(opening)
+		if lib := c.Library; lib != nil && len(lib.Sweeps) == 0 && len(lib.Skipped) == 1 && lib.Skipped[0].File == opening.KnownPath {
+			d.problem(nodes[0].Get("open").Get("known").At(), fmt.Sprintf("`known` leads to `%s`: %s", shown(opening.KnownPath), lib.Skipped[0].Why), "name the folder of the known-good sweeps")
+		}
 		if err != nil && c.Library == nil {
 			d.surroundingsFailed(nodes[0].Get("open"), opening, err)
 		} else {
@@ -609,6 +612,9 @@ func (d *decoder) readings(node, value document.Node) []Read {
 		if to != nil && at == *to {
 			d.problem(entry.Key.At(), "both probes are on "+document.Quote(entry.Name()), "name another point in `to`, or leave `to` out where the other probe is on ground")
 			continue
+		}
+		if entry.Value.Text() == "1" && at.Net != d.board.Ground {
+			d.warn(entry.Value.At(), "`1` is one millivolt, a short; a display that shows a lone 1 at its left end is at overload", "write OL for that, or 0.001")
 		}
 		reading, _ := quantity.ParseReading(entry.Value.Text()) // the shape has read it already
 		all = append(all, Read{At: at, Name: entry.Name(), To: to, ToName: node.Get("to").Text(), Polarity: polarity, Reading: reading, Pos: entry.Key.At()})

@@ -16,11 +16,12 @@ func CaseShape() *document.Shape { return caseShape }
 
 // caseShape is built once; every document of a case file is one of it.
 var caseShape = &document.Shape{
-	Was: wasKey,
-	Doc: "One event of a repair. Events follow one another, separated by lines of ---.",
+	Was:   wasKey,
+	Means: map[string]string{"measure": "read", "measured": "read", "reading": "read", "readings": "read", "removed": "remove", "replaced": "replace", "cleaned": "clean", "seen": "inspect", "look": "inspect"},
+	Doc:   "One event of a repair. Events follow one another, separated by lines of ---.",
 	Fields: []document.Field{
 		{Name: "open", Shape: &document.Shape{
-			Doc: "Begins the case. Paths are taken from the folder of this file.",
+			Doc: "Begins the case. Paths are taken from the folder of this file.", Example: "{board: board.yaml, known: known, complaint: touch dead}",
 			Fields: []document.Field{
 				{Name: "board", Required: true, Shape: &document.Shape{Doc: "The board file.", Example: "../board.yaml"}},
 				{Name: "known", Shape: &document.Shape{Doc: "The folder of sweeps of good boards.", Example: "../known"}},
@@ -104,7 +105,7 @@ var caseShape = &document.Shape{
 			Doc: "Cautions that were read and acknowledged.", Single: true, MinItems: 1, Item: &document.Shape{Example: "battery out"},
 		}},
 		{Name: "close", Shape: &document.Shape{
-			Doc: "Ends the case.",
+			Doc: "Ends the case.", Example: "{cause: FL3 open, remedy: jumper}",
 			Fields: []document.Field{
 				{Name: "cause", Required: true, Shape: &document.Shape{Doc: "What was wrong: the part and how it failed.", Example: "FL3 open", Lines: true}},
 				{Name: "remedy", Shape: &document.Shape{Doc: "What was done about it.", Example: "jumper", Lines: true}},

@@ -90,7 +90,7 @@ func TestCheck(t *testing.T) {
 		{"decimal comma", "board: K3\nvolts: {J1: 0,539, J2: 1,J3: 2}\n", []string{"x.yaml:2:13: `0,539` is cut in two by its comma; write a point before the decimals: `0.539`"}},
 		{"decimal comma before a key", "event: {open: 4,7u}\nboard: K3\n", []string{"x.yaml:1:15: `4,7u` is cut in two by its comma; write a point before the decimals: `4.7u`"}},
 		{"no decimal comma", "board: K3\npins: {A1: G1,A2: ,A3: C}\n", nil},
-		{"no decimal comma with a space", "board: K3\nevent: {open: 4, 7u}\n", []string{"x.yaml:2:18: unknown key `7u`; the keys here are `open`, `by`"}},
+		{"no decimal comma with a space", "board: K3\nevent: {open: 4, 7u}\n", []string{"x.yaml:2:18: unknown key `7u`; put text that holds a comma in quotes; if it is a key, the keys here are `open`, `by`"}},
 		{"another word for a key", "board: K3\nconnections: [A, B]\n", []string{"x.yaml:2:1: unknown key `connections`; did you mean `pins`?"}},
 		{"another word for a choice", "board: K3\nnumbering: Anticlockwise\n", []string{"x.yaml:2:12: `numbering` cannot be `Anticlockwise`; did you mean `around`?"}},
 		{"all in one pass", "rows: 3\nrws: 1\nvalue: x\n", []string{

@@ -234,7 +234,11 @@ func (s *Shape) checkFields(n Node, what label, problems *Problems) {
 				problems.Add(e.Key.At(), Quote(name)+" is now "+now, "write it so")
 				continue
 			}
-			problems.Add(e.Key.At(), "unknown key "+Quote(name), s.suggest(name, names, "the keys here are "+quoteAll(names)))
+			do := s.suggest(name, names, "the keys here are "+quoteAll(names))
+			if e.Value.Kind() == Nothing && at > 0 && entries[at-1].Key.At().Line == e.Key.At().Line { // between braces
+				do = "put text that holds a comma in quotes; if it is a key, " + do
+			}
+			problems.Add(e.Key.At(), "unknown key "+Quote(name), do)
 			continue
 		}
 		value := e.Value
