@@ -80,6 +80,23 @@ func (b *Board) PinPoint(p PinRef) Point {
 	return Point{Kind: PointPin, Net: b.Connectors[p.Connector].Pins[p.Pin].Net, Terminal: noTerminal, Pin: p, Pad: None}
 }
 
+// Pins gives the pins of a connector in the order of the file.
+func (b *Board) Pins(c ConnectorID) []Point {
+	list := make([]Point, len(b.Connectors[c].Pins))
+	for i := range list {
+		list[i] = b.PinPoint(PinRef{c, int32(i)})
+	}
+	return list
+}
+
+// AllPins gives the pins of all connectors.
+func (b *Board) AllPins() (list []Point) {
+	for c := range b.Connectors {
+		list = append(list, b.Pins(ConnectorID(c))...)
+	}
+	return list
+}
+
 func (b *Board) padPoint(pad int32) Point {
 	return Point{Kind: PointPad, Net: b.TestPoints[pad].Net, Terminal: noTerminal, Pin: noPin, Pad: pad}
 }
@@ -210,7 +227,7 @@ func (b *Board) ConnectorByName(name string) (ConnectorID, error) {
 // numbered around k-1 and k+1 within each half.
 func (b *Board) Neighbours(pin PinRef) []PinRef {
 	c := &b.Connectors[pin.Connector]
-	place, last := c.places()
+	place, last := c.Places()
 	step, half := 1, last
 	switch {
 	case c.Rows == 2 && c.Numbering == Alternate:
@@ -229,9 +246,9 @@ func (b *Board) Neighbours(pin PinRef) []PinRef {
 	return next
 }
 
-// places returns the position of each pin along the numbering, from 1, and the
+// Places returns the position of each pin along the numbering, from 1, and the
 // last position.
-func (c *Connector) places() (place []int, last int) {
+func (c *Connector) Places() (place []int, last int) {
 	place = make([]int, len(c.Pins))
 	for i, p := range c.Pins {
 		n, err := strconv.Atoi(p.Name)
@@ -281,13 +298,9 @@ func (p *Part) terminalNames() []string {
 // some lists the first few names: "A1, A2, A3 and 12 more".
 func some(names []string) string {
 	const most = 6
-	shown := make([]string, 0, most)
-	for _, n := range names[:min(len(names), most)] {
-		shown = append(shown, document.Printable(n))
+	shown := make([]string, len(names))
+	for i, n := range names {
+		shown[i] = document.Printable(n)
 	}
-	text := strings.Join(shown, ", ")
-	if len(names) > most {
-		text += fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return text
+	return document.Few(shown, most)
 }

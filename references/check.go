@@ -64,6 +64,9 @@ const (
 )
 
 const (
+	// fewNames is how many files or pins a finding names.
+	fewNames = 8
+
 	// maxPeers bounds the work on large libraries: a sweep is compared with
 	// this many others, spread evenly over the list.
 	maxPeers = 50
@@ -534,7 +537,7 @@ func (l *Library) leftOut() []Finding {
 		files := byReason[why]
 		findings = append(findings, Finding{
 			Kind: KindAside, Severity: SeverityNote, Confidence: 1,
-			Seen: why + ": " + enumerate(files),
+			Seen: why + ": " + document.Few(files, fewNames),
 			Do:   "nothing, if they belong there; otherwise put sweeps of this board into the folder itself, with its name and revision",
 		})
 	}
@@ -585,14 +588,14 @@ func (l *Library) coverage() []Finding {
 			if len(unread) > 0 {
 				findings = append(findings, Finding{
 					Kind: KindGap, Severity: SeverityNote, At: connector.Name, Confidence: 1,
-					Seen: fmt.Sprintf("%d of %d pins were never read %s: %s", len(unread), pins, pol, enumerate(unread)),
+					Seen: fmt.Sprintf("%d of %d pins were never read %s: %s", len(unread), pins, pol, document.Few(unread, fewNames)),
 					Do:   "read them on a good board; without known good a pin is judged by the model alone",
 				})
 			}
 			if len(few) > 0 {
 				findings = append(findings, Finding{
 					Kind: KindFew, Severity: SeverityNote, At: connector.Name, Confidence: 1,
-					Seen: fmt.Sprintf("%d of %d pins were read %s on fewer than %d boards, the least on %d: %s", len(few), pins, pol, minPeers+1, least, enumerate(few)),
+					Seen: fmt.Sprintf("%d of %d pins were read %s on fewer than %d boards, the least on %d: %s", len(few), pins, pol, minPeers+1, least, document.Few(few, fewNames)),
 					Do:   fmt.Sprintf("sweep more good boards: below %d, nobody can tell which of two is wrong, and how boards differ is assumed", minPeers+1),
 				})
 			}
@@ -608,13 +611,4 @@ func (l *Library) boards(at netlist.Point, pol Polarity) int {
 		names[s.Sweep.BoardName()] = true
 	}
 	return len(names)
-}
-
-// enumerate lists names, the first eight of them where there are more.
-func enumerate(names []string) string {
-	const most = 8
-	if len(names) <= most {
-		return strings.Join(names, ", ")
-	}
-	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
 }

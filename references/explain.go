@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
@@ -131,28 +130,6 @@ type layout struct {
 	from     func(i, n int) int
 }
 
-// numbering gives the number of each pin of a connector, counted from 1, and the
-// pin by its number: the pins' names where they are all numbers, so that pins
-// which the board file leaves out leave their gap, else their order in the file.
-func numbering(c netlist.Connector) (number []int, pin map[int]int) {
-	number, pin = make([]int, len(c.Pins)), make(map[int]int, len(c.Pins))
-	for i, p := range c.Pins {
-		n, err := strconv.Atoi(p.Name)
-		if _, twice := pin[n]; err != nil || n < 1 || twice {
-			for i := range c.Pins {
-				number[i] = i + 1
-			}
-			pin = make(map[int]int, len(c.Pins))
-			for i := range c.Pins {
-				pin[i+1] = i
-			}
-			return number, pin
-		}
-		number[i], pin[n] = n, i
-	}
-	return number, pin
-}
-
 // layoutsOf lists the ways to miscount a connector.
 func layoutsOf(c netlist.Connector) []layout {
 	const recount = "count the pins of the connector again from pin 1, then read it anew or correct the file"
@@ -173,7 +150,7 @@ func layoutsOf(c netlist.Connector) []layout {
 
 // pinout is how the pins of a connector lie, worked out once for all sweeps.
 type pinout struct {
-	number []int       // of each pin, from numbering
+	number []int       // of each pin, by netlist.Connector.Places
 	pin    map[int]int // by number
 	last   int         // number
 	ways   []layout
@@ -184,9 +161,10 @@ func pinoutsOf(b *netlist.Board) []pinout {
 	list := make([]pinout, len(b.Connectors))
 	for c, connector := range b.Connectors {
 		p := &list[c]
-		p.number, p.pin = numbering(connector)
-		for _, n := range p.number {
-			p.last = max(p.last, n)
+		p.number, p.last = connector.Places()
+		p.pin = make(map[int]int, len(p.number))
+		for i, n := range p.number {
+			p.pin[n] = i
 		}
 		p.ways = layoutsOf(connector)
 		p.beside = make([][]netlist.PinRef, len(connector.Pins))

@@ -121,7 +121,7 @@ func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int
 		if path := (*fs.PathError)(nil); errors.As(err, &path) {
 			where, reason = path.Path, path.Err
 		}
-		return nil, document.Problems{{Position: document.Position{File: where}, What: "the known-good folder cannot be read: " + reason.Error(), Do: "name the folder that holds the sweeps, and see that you may read all of it"}}
+		return nil, document.Wrong(where, "the known-good folder cannot be read: "+reason.Error(), "name the folder that holds the sweeps, and see that you may read all of it")
 	}
 	told := func(done int) {
 		if watch != nil {

@@ -24,25 +24,22 @@ type Standing struct {
 // that are not connected and those on ground.
 func (l *Library) Standings() []Standing {
 	var list []Standing
-	for c := range l.board.Connectors {
-		for i, pin := range l.board.Connectors[c].Pins {
-			if pin.Net == netlist.None || pin.Net == l.board.Ground {
-				continue
-			}
-			at := l.board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-			s := Standing{At: l.board.PointName(at), Net: l.board.Nets[pin.Net].Name, Boards: l.boards(at, RedOnGround)}
-			var known Predictive // with the sort of meter that most boards were read with
-			for _, x := range l.summarise(s.At, at, RedOnGround) {
-				s.Meters = append(s.Meters, x.Meters...)
-				if x.N > known.N {
-					known = x.Predictive
-				}
-			}
-			slices.Sort(s.Meters)
-			s.Meters = slices.Compact(s.Meters)
-			s.HalfWidth, s.Next = known.halfWidths()
-			list = append(list, s)
+	for _, at := range l.board.AllPins() {
+		if at.Net == netlist.None || at.Net == l.board.Ground {
+			continue
 		}
+		s := Standing{At: l.board.PointName(at), Net: l.board.Nets[at.Net].Name, Boards: l.boards(at, RedOnGround)}
+		var known Predictive // with the sort of meter that most boards were read with
+		for _, x := range l.summarise(s.At, at, RedOnGround) {
+			s.Meters = append(s.Meters, x.Meters...)
+			if x.N > known.N {
+				known = x.Predictive
+			}
+		}
+		slices.Sort(s.Meters)
+		s.Meters = slices.Compact(s.Meters)
+		s.HalfWidth, s.Next = known.halfWidths()
+		list = append(list, s)
 	}
 	return list
 }

@@ -117,7 +117,7 @@ func (s *Sweep) stillInUse(points []string) error {
 	}
 	for _, p := range points {
 		if !in[p] {
-			return document.Problems{{Position: document.Position{File: s.File}, What: "has no reading of " + document.Quote(p), Do: document.Suggest(p, sortedKeys(in), "write the point as the sweep does")}}
+			return document.Wrong(s.File, "has no reading of "+document.Quote(p), document.Suggest(p, sortedKeys(in), "write the point as the sweep does"))
 		}
 	}
 	entries, err := os.ReadDir(filepath.Clean(dir))
@@ -146,7 +146,7 @@ func (s *Sweep) stillInUse(points []string) error {
 		}
 	}
 	if what != "" || len(left) == 0 {
-		return document.Problems{{Position: document.Position{File: s.File}, What: what + "is withdrawn already, by a note beside it", Do: "nothing is left to do"}}
+		return document.Wrong(s.File, what+"is withdrawn already, by a note beside it", "nothing is left to do")
 	}
 	return nil
 }

@@ -40,12 +40,8 @@ func (l *Library) Summaries() []Summary {
 			}
 		}
 	}
-	for c := range l.board.Connectors {
-		for i := range l.board.Connectors[c].Pins {
-			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
-			at := l.board.PinPoint(ref)
-			add(l.board.PointName(at), at)
-		}
+	for _, at := range l.board.AllPins() {
+		add(l.board.PointName(at), at)
 	}
 	var rest []place
 	for key := range l.places {

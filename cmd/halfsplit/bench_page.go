@@ -344,12 +344,7 @@ type levels struct {
 }
 
 func levelsOf(c *journal.Case, list []diagnose.Comparison, predict func([]netlist.Point) ([]diagnose.Prediction, error)) *levels {
-	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, last: map[netlist.Point]*diagnose.Comparison{}, nets: map[netlist.NetID]*diagnose.Comparison{}}
-	for _, ev := range c.Events {
-		if ev.Kind.Edits() {
-			l.edit = ev.Number
-		}
-	}
+	l := &levels{c: c, b: c.Board, predict: predict, probe: "at ", list: list, edit: c.Last(journal.Kind.Edits), last: map[netlist.Point]*diagnose.Comparison{}, nets: map[netlist.NetID]*diagnose.Comparison{}}
 	for i := range list {
 		x := &list[i]
 		at, err := c.Board.Point(x.At)
@@ -422,10 +417,7 @@ func (l *levels) pageConnector(v *benchpage.View, p *bench.Prompt) (netlist.Conn
 		return id, nil
 	}
 	c := &board.Connectors[id]
-	points := make([]netlist.Point, len(c.Pins))
-	for i := range points {
-		points[i] = board.PinPoint(netlist.PinRef{Connector: id, Pin: int32(i)})
-	}
+	points := board.Pins(id)
 	expect, err := l.predict(points)
 	if err != nil {
 		return id, err
@@ -527,8 +519,7 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 			}
 		}
 	}
-	stages := l.c.Stages()
-	for _, x := range stages[len(stages)-1].Edits.List() {
+	for _, x := range l.c.Now().Edits.List() {
 		word := "replaced"
 		switch {
 		case x.Jumpered:

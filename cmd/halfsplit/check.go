@@ -133,7 +133,7 @@ func (c *checker) drawing(b *netlist.Board) {
 	doubts, _ := drawingDoubts(b, c.sweeps[b]) // where they cannot be worked out, those who ask are told
 	for _, text := range doubts {
 		what, do, _ := strings.Cut(text, "; ")
-		c.add(document.Problems{{Position: document.Position{File: b.File}, What: what, Do: do}}, true)
+		c.add(document.Wrong(b.File, what, do), true)
 	}
 }
 
@@ -212,14 +212,9 @@ func (c *checker) layout(b *netlist.Board) error {
 		return err
 	}
 	if missing := assembly.Missing(b, drawn); len(missing) > 0 {
-		const most = 8
-		text := strings.Join(missing[:min(len(missing), most)], ", ")
-		if more := len(missing) - most; more > 0 {
-			text += fmt.Sprintf(" and %d more", more)
-		}
 		c.add(document.Problems{{
 			Position: b.LayoutAt,
-			What:     "the layout " + document.Quote(b.Layout) + " does not have " + document.PrintableWords(text),
+			What:     "the layout " + document.Quote(b.Layout) + " does not have " + document.PrintableWords(document.Few(missing, 8)),
 			Do:       "they cannot be drawn; call parts alike in both files",
 		}}, true)
 	}

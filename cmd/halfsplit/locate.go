@@ -595,19 +595,15 @@ func (s *screen) step(b *netlist.Board, step *repair.Step) {
 // readRight tells that something was out of range, and that whatever was has been read again
 // since and agreed.
 func readRight(d *repair.Diagnosis) bool {
-	outlying, last := make(map[string]bool), make(map[string]diagnose.Verdict)
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		at := strings.Join([]string{r.At, r.To, r.Polarity}, "\x00")
-		last[at] = r.Verdict
-		outlying[at] = outlying[at] || r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
-	}
 	some := false
-	for at, was := range outlying {
-		if was && last[at] != diagnose.Agrees {
+	for _, p := range diagnose.ByPlace(d.Readings) {
+		outlying := slices.ContainsFunc(p, func(r *diagnose.Comparison) bool {
+			return r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
+		})
+		if outlying && p[len(p)-1].Verdict != diagnose.Agrees {
 			return false
 		}
-		some = some || was
+		some = some || outlying
 	}
 	return some
 }

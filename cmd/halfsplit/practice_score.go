@@ -16,6 +16,7 @@ import (
 
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
+	"halfsplit/netlist/draft/table"
 )
 
 func (a *app) practiceScoreCommand() *cobra.Command {
@@ -256,7 +257,7 @@ func problemsOf(file string, err error) document.Problems {
 		return found
 	}
 	what, do, _ := strings.Cut(strings.TrimPrefix(err.Error(), file+": "), "; ")
-	return document.Problems{{Position: document.Position{File: file}, What: what, Do: do}}
+	return document.Wrong(file, what, do)
 }
 
 func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
@@ -336,18 +337,10 @@ func posteriorText(list []lessons.Posterior) string {
 	return strings.Join(words, ", ")
 }
 
-// safeCSV keeps a spreadsheet from taking a name for a formula.
-func safeCSV(text string) string {
-	text = name(text)
-	if text != "" && strings.ContainsRune("=+-@", rune(text[0])) {
-		return "'" + text
-	}
-	return text
-}
-
 func (a *app) scoresCSV(list []*lessons.Score) error {
 	w := csv.NewWriter(a.out)
 	rows := [][]string{{"student", "set", "case", "lesson", "level", "points", "part", "mode", "repaired", "seconds", "best_known_seconds", "justified", "lost_seconds", "steps", "wasteful", "risky", "doubts", "week", "record"}}
+	safe := func(text string) string { return table.Guard(name(text)) }
 	number := func(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
 	share := func(v *float64) string {
 		if v == nil {
@@ -364,9 +357,9 @@ func (a *app) scoresCSV(list []*lessons.Score) error {
 		if x.Best != nil {
 			best = number(*x.Best, 0)
 		}
-		rows = append(rows, []string{safeCSV(x.Student), safeCSV(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
+		rows = append(rows, []string{safe(x.Student), safe(x.Set), fmt.Sprint(x.Number), x.Lesson, x.Level, number(x.Points, 1), number(x.Part, 2), number(x.Mode, 2), fmt.Sprint(x.Repaired),
 			number(x.Seconds, 0), best, share(x.Justified), number(x.Lost(), 0), fmt.Sprint(len(x.Steps)),
-			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), x.Week(), safeCSV(x.Record)})
+			fmt.Sprint(kinds[lessons.Wasteful]), fmt.Sprint(kinds[lessons.Risky]), fmt.Sprint(len(x.Doubts)), x.Week(), safe(x.Record)})
 	}
 	return w.WriteAll(rows)
 }

@@ -124,15 +124,11 @@ func count(n int, thing string) string {
 
 // someNames lists the first few of many names.
 func someNames(names []string, most int) string {
-	shown := make([]string, 0, min(len(names), most))
-	for _, n := range names[:min(len(names), most)] {
-		shown = append(shown, name(n))
+	shown := make([]string, len(names))
+	for i, n := range names {
+		shown[i] = name(n)
 	}
-	text := strings.Join(shown, ", ")
-	if len(names) > most {
-		text += fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return text
+	return document.Few(shown, most)
 }
 
 // sign is how a verdict is marked. Marks are of the set that old terminal fonts

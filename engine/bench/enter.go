@@ -510,7 +510,7 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 // event records what was done or seen.
 func (s *Session) event(p *Prompt, ev journal.Event, r *Reply) error {
 	for _, part := range ev.Parts {
-		name, removed := s.board().Parts[part].Name, s.stage().Edits.Of(part).Removed
+		name, removed := s.board().Parts[part].Name, s.Case().Now().Edits.Of(part).Removed
 		switch {
 		case ev.Kind == journal.KindRemove && removed:
 			return wrongEntry("%s is removed already", "write `put back "+name+"` or `replaced "+name+"` where it came back", name)
@@ -736,7 +736,7 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 
 // within refuses what the meter would show as OL.
 func (s *Session) within(x quantity.Reading) error {
-	meter := s.stage().Meter
+	meter := s.Case().Now().Meter
 	if x.Unit != quantity.Volt || x.Value <= meter.Over {
 		return nil
 	}

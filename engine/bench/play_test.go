@@ -86,7 +86,7 @@ func lay(t *testing.T, name string) *table {
 // shows is what the meter shows at a spot of the board as it lies.
 func (tb *table) shows(spot diagnose.Spot) string {
 	tb.t.Helper()
-	edits := tb.s.stage().Edits
+	edits := tb.s.Case().Now().Edits
 	b := tb.c.Simulator
 	var r quantity.Reading
 	var err error
@@ -110,14 +110,14 @@ func (tb *table) answer(p *Prompt) string {
 	switch p.Ask {
 	case AskReading:
 		if p.Ohms {
-			r, err := tb.c.Simulator.Take(practice.Take{At: p.At.At, To: p.To, Ohms: true, Edits: tb.s.stage().Edits, Occasion: p.Name})
+			r, err := tb.c.Simulator.Take(practice.Take{At: p.At.At, To: p.To, Ohms: true, Edits: tb.s.Case().Now().Edits, Occasion: p.Name})
 			if err != nil {
 				tb.t.Fatal(err)
 			}
 			return quantity.FormatReading(r)
 		}
 		if p.Purpose == ForStep && p.Step.Do == repair.DoPress {
-			r, err := tb.c.Simulator.Press(p.Part, p.At.At, tb.s.stage().Edits)
+			r, err := tb.c.Simulator.Press(p.Part, p.At.At, tb.s.Case().Now().Edits)
 			if err != nil {
 				tb.t.Fatal(err)
 			}
@@ -141,7 +141,7 @@ func (tb *table) answer(p *Prompt) string {
 			tb.t.Fatal(err)
 		}
 		var names []string
-		for _, id := range tb.c.Simulator.Inject(rail, tb.s.stage().Edits) {
+		for _, id := range tb.c.Simulator.Inject(rail, tb.s.Case().Now().Edits) {
 			names = append(names, tb.w.Case().Board.Parts[id].Name)
 		}
 		if len(names) == 0 {
@@ -163,7 +163,7 @@ func (tb *table) answer(p *Prompt) string {
 			parts = append(parts, id)
 		}
 		var words []string
-		volts := tb.c.Simulator.Drop(rail, p.Part, parts, p.Step.Amperes, tb.s.stage().Edits)
+		volts := tb.c.Simulator.Drop(rail, p.Part, parts, p.Step.Amperes, tb.s.Case().Now().Edits)
 		for i, id := range parts {
 			words = append(words, fmt.Sprintf("%s %.1f mV", p.Step.Parts[i], 1e3*volts[id]))
 		}

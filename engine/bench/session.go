@@ -129,12 +129,6 @@ func (s *Session) resume() error {
 	return nil
 }
 
-// stage is the board as it lies now.
-func (s *Session) stage() journal.Stage {
-	stages := s.Case().Stages()
-	return stages[len(stages)-1]
-}
-
 func spotKey(at netlist.Point, pol references.Polarity) string {
 	return fmt.Sprintf("%v %v", at, pol)
 }
@@ -252,12 +246,7 @@ const firstLook = "first look"
 
 // worked tells that the board was worked on, cleaning parts apart.
 func (s *Session) worked() bool {
-	for i := range s.Case().Events {
-		if s.Case().Events[i].Rework() {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.Case().Events, func(e journal.Event) bool { return e.Rework() })
 }
 
 // implausibleKey names readings that are not those of the board, so that they can be
@@ -265,12 +254,7 @@ func (s *Session) worked() bool {
 func implausibleKey(x *diagnose.Implausible) string { return fmt.Sprint("implausible ", x.Events) }
 
 func (s *Session) anyReading() bool {
-	for _, ev := range s.Case().Events {
-		if len(ev.Readings) > 0 {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.Case().Events, func(e journal.Event) bool { return len(e.Readings) > 0 })
 }
 
 // unswept names the connectors of which no pin was read.
@@ -434,7 +418,7 @@ func (s *Session) removedPrompt() (*Prompt, error) {
 		if ev.Kind != journal.KindRemove {
 			return nil, nil
 		}
-		edits := s.stage().Edits
+		edits := s.Case().Now().Edits
 		for _, part := range ev.Parts {
 			p := &s.board().Parts[part]
 			if !edits.Of(part).Removed || len(p.Terminals) > 4 {
@@ -459,26 +443,13 @@ func (s *Session) removedPrompt() (*Prompt, error) {
 // lastRepair is the last event that is meant to have repaired something, 0 where
 // there is none.
 func (s *Session) lastRepair() int {
-	last := 0
-	for _, ev := range s.Case().Events {
-		switch ev.Kind {
-		case journal.KindReplace, journal.KindJumper, journal.KindResolder, journal.KindClean, journal.KindReflow:
-			last = ev.Number
-		}
-	}
-	return last
+	return s.Case().Last(func(k journal.Kind) bool {
+		return k.Edits() && k != journal.KindRemove && k != journal.KindReinstall
+	})
 }
 
 // lastEdit is the last event that changed the board.
-func (s *Session) lastEdit() int {
-	last := 0
-	for _, ev := range s.Case().Events {
-		if ev.Kind.Edits() {
-			last = ev.Number
-		}
-	}
-	return last
-}
+func (s *Session) lastEdit() int { return s.Case().Last(journal.Kind.Edits) }
 
 // proof lists the spots that read wrong when they were last read, before an
 // event: those whose readings prove that what was done then was right.
@@ -487,31 +458,17 @@ func (s *Session) proof(event int) ([]diagnose.Spot, error) {
 	if err != nil {
 		return nil, err
 	}
-	type key struct {
-		net netlist.NetID
-		pol string
-	}
-	latest, first := map[key]int{}, map[key]int{}
-	var order []key
-	for i := range list {
-		at, err := s.board().Point(list[i].At)
-		if err != nil || list[i].To != "" || list[i].Ohms != nil || at.Net == netlist.None {
-			continue
-		}
-		k := key{at.Net, list[i].Polarity}
-		if _, ok := latest[k]; !ok {
-			order, first[k] = append(order, k), i
-		}
-		latest[k] = i
-	}
 	var spots []diagnose.Spot
-	for _, k := range order {
-		r := &list[latest[k]]
-		if r.Event > event || r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
+	for _, p := range diagnose.ByPlace(list) {
+		first, last := p[0], p[len(p)-1]
+		if last.Event > event || last.Verdict == diagnose.Agrees || last.Verdict == diagnose.NoKnownGood || last.To != "" || last.Ohms != nil {
 			continue
 		}
-		at, _ := s.board().Point(list[first[k]].At) // a connector pin, most often
-		pol, _ := references.ParsePolarity(r.Polarity)
+		at, err := s.board().Point(first.At) // a connector pin, most often
+		if err != nil || at.Net == netlist.None {
+			continue
+		}
+		pol, _ := references.ParsePolarity(last.Polarity)
 		spots = append(spots, diagnose.Spot{At: at, Polarity: pol})
 	}
 	return spots, nil
@@ -523,16 +480,19 @@ func (s *Session) proofPrompt() (*Prompt, error) {
 	if event == 0 || event < s.lastEdit() {
 		return nil, nil
 	}
+	return s.askProof(event, nil)
+}
+
+// askProof asks for what read wrong before an event and was not read since; nil where
+// there is nothing.
+func (s *Session) askProof(event int, d *repair.Diagnosis) (*Prompt, error) {
 	spots, err := s.proof(event)
-	if err != nil {
-		return nil, err
-	}
 	for _, spot := range spots {
 		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
-			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None})
+			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None, Diagnosis: d})
 		}
 	}
-	return nil, nil
+	return nil, err
 }
 
 // repairedShare is the probability from which a board counts as repaired or good.
@@ -567,7 +527,7 @@ func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 		}
 		return &Prompt{Ask: AskNothing, Connectors: s.unswept(), Diagnosis: d}, nil
 	}
-	for _, x := range s.stage().Edits.List() {
+	for _, x := range s.Case().Now().Edits.List() {
 		p := &s.board().Parts[x.Part]
 		if x.Removed && !x.Jumpered && !p.MayLeaveOff() && !s.skipped["reinstall "+p.Name] {
 			if list := unacknowledged(c, beforeHeat); len(list) > 0 {
@@ -578,21 +538,15 @@ func (s *Session) settledPrompt(d *repair.Diagnosis) (*Prompt, error) {
 	}
 	// A part that was removed for a test and may stay off goes back where the
 	// diagnosis does not blame it.
-	for _, x := range s.stage().Edits.List() {
+	for _, x := range s.Case().Now().Edits.List() {
 		p := &s.board().Parts[x.Part]
 		if x.Removed && p.MayLeaveOff() && !s.blamed(d, p.Name) && !s.skipped["reinstall "+p.Name] {
 			return &Prompt{Ask: AskReinstall, Part: x.Part, Diagnosis: d}, nil
 		}
 	}
 	event := s.lastEdit()
-	spots, err := s.proof(event)
-	if err != nil {
-		return nil, err
-	}
-	for _, spot := range spots {
-		if !s.skipped[fmt.Sprint(event, spotKey(spot.At, spot.Polarity))] {
-			return s.readable(&Prompt{Ask: AskReading, Purpose: ForProof, At: spot, Connector: netlist.None, Diagnosis: d})
-		}
+	if p, err := s.askProof(event, d); p != nil || err != nil {
+		return p, err
 	}
 	for _, part := range c.Unmarked() {
 		if !s.skipped[fmt.Sprint(event, "mark", part)] {
@@ -660,12 +614,7 @@ func (s *Session) untested() (function string, without []string) {
 
 // blamed tells whether a part is in an explanation worth the name.
 func (s *Session) blamed(d *repair.Diagnosis, part string) bool {
-	for _, x := range d.Suspects {
-		if x.Part == part && x.Probability > 0.1 {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(d.Suspects, func(x diagnose.Suspect) bool { return x.Part == part && x.Probability > 0.1 })
 }
 
 // drawn tells whether the current before or after the key was read since an
@@ -922,8 +871,7 @@ func causeOf(d *repair.Diagnosis, proven bool) string {
 // Remedy puts what the record says was done in words: "jumpered FL3, left off
 // C46".
 func Remedy(c *journal.Case) string {
-	stages := c.Stages()
-	edits := stages[len(stages)-1].Edits
+	edits := c.Now().Edits
 	var words []string
 	for _, x := range edits.List() {
 		name := c.Board.Parts[x.Part].Name
@@ -963,11 +911,7 @@ func (s *Session) Readings() ([]diagnose.Comparison, error) { return s.compare()
 // Predict gives what a good board shows at points, as this one lies and on its meter,
 // red probe on ground.
 func (s *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error) {
-	spots := make([]diagnose.Spot, len(points))
-	for i, at := range points {
-		spots[i].At = at
-	}
-	return s.e.PredictAt(s.Case(), spots)
+	return s.e.PredictPoints(s.Case(), points)
 }
 
 // Diagnosis is what the readings of the case mean.

@@ -74,7 +74,7 @@ func TestWander(t *testing.T) {
 		tb.play("J7", "J3")
 		asks += tb.asks
 		end, _ := tb.w.Case().Closed()
-		edits := tb.s.stage().Edits
+		edits := tb.s.Case().Now().Edits
 		g, err := powerup.Check(tb.w.Case(), e, powerup.Limits{})
 		if err != nil {
 			t.Fatal(err)

@@ -96,9 +96,9 @@ func (r *reaching) sweep(connectors []string) error {
 			continue
 		}
 		r.out.Connectors = append(r.out.Connectors, name)
-		for i, pin := range r.Board.Connectors[c].Pins {
-			if pin.Net != netlist.None && pin.Net != r.Board.Ground {
-				r.pins = append(r.pins, r.Board.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
+		for _, p := range r.Board.Pins(c) {
+			if p.Net != netlist.None && p.Net != r.Board.Ground {
+				r.pins = append(r.pins, p)
 			}
 		}
 	}

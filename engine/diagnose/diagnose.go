@@ -18,6 +18,7 @@ import (
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -573,10 +574,10 @@ func (q *Inquiry) notes(d *Findings) {
 		}
 	}
 	if len(unknown) > 0 {
-		d.Notes = append(d.Notes, "no good board was read at "+list(unknown)+"; only a short or an open can be told there")
+		d.Notes = append(d.Notes, "no good board was read at "+document.Few(unknown, fewNames)+"; only a short or an open can be told there")
 	}
 	if len(alike) > 0 {
-		d.Notes = append(d.Notes, list(alike)+" compared with lines that should read alike")
+		d.Notes = append(d.Notes, document.Few(alike, fewNames)+" compared with lines that should read alike")
 	}
 	d.Doubts = q.Doubts()
 	if q.Result.Left > tellLeft {

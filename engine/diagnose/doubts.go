@@ -23,7 +23,7 @@ func (e *Basis) DrawingDoubts() []string {
 		}
 	}
 	if len(nets) > 0 {
-		out = append(out, "good boards show a path that the board file has no part for on "+list(nets)+"; look at the drawing of these lines first: a part is missing, its pins are in another order, or a value in the way is too high")
+		out = append(out, "good boards show a path that the board file has no part for on "+document.Few(nets, fewNames)+"; look at the drawing of these lines first: a part is missing, its pins are in another order, or a value in the way is too high")
 	}
 	if len(e.Posterior.Freed) == 0 {
 		return out
@@ -68,7 +68,7 @@ func (e *Basis) Doubts() []string {
 		}
 	}
 	if len(apart) > 0 {
-		out = append(out, "the good boards do not agree on what is right at "+list(apart)+"; read it again on a good board before you trust it")
+		out = append(out, "the good boards do not agree on what is right at "+document.Few(apart, fewNames)+"; read it again on a good board before you trust it")
 	}
 	return out
 }

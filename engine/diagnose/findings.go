@@ -99,6 +99,33 @@ type Comparison struct {
 	Settling float64 `json:"settling,omitempty"`
 }
 
+// ByPlace sorts readings by where they were taken, with the leads one way and in one mode: by
+// the net against ground, by both points otherwise. Places come in the order in which they
+// were first read, and the readings of each in theirs.
+func ByPlace(list []Comparison) [][]*Comparison {
+	type place struct {
+		net, at, to, polarity string
+		ohms                  bool
+	}
+	index := map[place]int{}
+	var places [][]*Comparison
+	for i := range list {
+		r := &list[i]
+		p := place{net: r.Net, to: r.To, polarity: r.Polarity, ohms: r.Resistance}
+		if r.Net == "" || r.To != "" {
+			p.at = r.At
+		}
+		k, known := index[p]
+		if !known {
+			k = len(places)
+			index[p] = k
+			places = append(places, nil)
+		}
+		places[k] = append(places[k], r)
+	}
+	return places
+}
+
 // Good is what a good board shows at a reading: volts, nil for OL, or ohms beside
 // Ohms. It is predicted by the circuit where no good board was read.
 func (c *Comparison) Good() (value *float64, overload, predicted bool) {

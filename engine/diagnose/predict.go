@@ -123,11 +123,9 @@ func (e *Basis) points(names []string) ([]netlist.Point, error) {
 		return out, nil
 	}
 	shown := map[netlist.NetID]bool{e.Board.Ground: true}
-	for c := range e.Board.Connectors {
-		for i, pin := range e.Board.Connectors[c].Pins {
-			shown[pin.Net] = true
-			out = append(out, e.Board.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}))
-		}
+	out = e.Board.AllPins()
+	for _, at := range out {
+		shown[at.Net] = true
 	}
 	for n := range e.Board.Nets {
 		if pts := e.Board.PointsOn(netlist.NetID(n)); !shown[netlist.NetID(n)] && len(pts) > 0 {
@@ -137,12 +135,20 @@ func (e *Basis) points(names []string) ([]netlist.Point, error) {
 	return out, nil
 }
 
+// PredictPoints is PredictAt with the red probe on ground.
+func (e *Basis) PredictPoints(c *journal.Case, points []netlist.Point) ([]Prediction, error) {
+	spots := make([]Spot, len(points))
+	for i, at := range points {
+		spots[i].At = at
+	}
+	return e.PredictAt(c, spots)
+}
+
 // PredictAt gives what the meter of a case should show at spots of its board as
 // it lies now, with what the bench has removed, jumpered and replaced, if nothing is
 // wrong with it.
 func (e *Basis) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
-	stages := c.Stages()
-	last := stages[len(stages)-1]
+	last := c.Now()
 	_, obs := e.observe(c)
 	ph, err := e.physics(obs)
 	if err != nil {

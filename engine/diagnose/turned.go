@@ -69,8 +69,7 @@ func (e *Basis) Turned(c *journal.Case, part netlist.PartID, after int) (*Turned
 			t.Reasons = append(t.Reasons, r)
 		}
 	}
-	stages := c.Stages()
-	last := stages[len(stages)-1]
+	last := c.Now()
 	if last.Edits.Of(part).Removed {
 		return t, nil
 	}

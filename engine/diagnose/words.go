@@ -3,7 +3,6 @@ package diagnose
 import (
 	"fmt"
 	"math"
-	"strings"
 )
 
 // Roughly gives a resistance to two figures.
@@ -26,11 +25,5 @@ func figures(v float64) string {
 	return fmt.Sprintf("%.1f", v)
 }
 
-// list joins names, a few of them.
-func list(names []string) string {
-	const most = 8
-	if len(names) > most {
-		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return strings.Join(names, ", ")
-}
+// fewNames is how many points or lines a note names.
+const fewNames = 8

@@ -115,30 +115,12 @@ func proven(c *journal.Case, closing journal.Closing, e *engine.Engine) error {
 	if err != nil {
 		return err
 	}
-	type place struct {
-		net, at, to, polarity string
-		ohms                  bool
-	}
-	last, wrong := map[place]*diagnose.Comparison{}, map[place]bool{}
-	var order []place
-	for i := range readings {
-		r := &readings[i]
-		p := place{r.Net, "", r.To, r.Polarity, r.Resistance}
-		if r.Net == "" || r.To != "" {
-			p.at = r.At
-		}
-		if last[p] == nil {
-			order = append(order, p)
-		}
-		last[p] = r
-		wrong[p] = wrong[p] || r.Circuit != diagnose.Agrees
-	}
 	cleared := false
-	for _, p := range order {
-		if last[p].Circuit != diagnose.Agrees {
-			return fmt.Errorf("%s last read wrong (%s), so that no reading proves its cause", last[p].At, last[p].Circuit)
+	for _, p := range diagnose.ByPlace(readings) {
+		if last := p[len(p)-1]; last.Circuit != diagnose.Agrees {
+			return fmt.Errorf("%s last read wrong (%s), so that no reading proves its cause", last.At, last.Circuit)
 		}
-		cleared = cleared || wrong[p]
+		cleared = cleared || slices.ContainsFunc(p, func(r *diagnose.Comparison) bool { return r.Circuit != diagnose.Agrees })
 	}
 	if !cleared {
 		return fmt.Errorf("has no reading that was wrong and is right since, so that nothing proves its cause")

@@ -37,11 +37,6 @@ func (s *search) unknown(i int) bool {
 	return l != nil && l.Unknown
 }
 
-// bayesFrom is the logarithm of the least factor by which the readings have to speak
-// for a fault, in the company of the others of its set, for it to account for any of
-// them. What they do not speak for is a quiet fault.
-const bayesFrom = math.Ln2
-
 // odds gives the log odds of a member before any reading.
 func (s *search) odds(i int) float64 {
 	if i < len(s.cands) {

@@ -29,10 +29,6 @@ type stretch struct {
 	volts [3]float64 // at a quarter, a half and three quarters of the way
 }
 
-// faintVolts is the largest change in volts of a reading that leaves other
-// faults' effect on the same reading as it is.
-const faintVolts = 0.004
-
 // candidate is a locus that could account for an outlier.
 type candidate struct {
 	locus   *Locus
@@ -60,12 +56,8 @@ type evidence struct {
 	lacks int32     // of an open: the junction that the board lacks for it to hold, -1 for none
 }
 
-// Effects on a reading, in volts, that are not worth an entry, and that are worth
-// a coarse one.
-const (
-	noVolts     = 3e-4
-	coarseNodes = 3
-)
+// coarseNodes is the number of nodes of an entry that moves its reading by little.
+const coarseNodes = 3
 
 // worst gives the change at the end of its range that moves readings most.
 func (l *Locus) worst() network.Change {
@@ -78,13 +70,6 @@ func (l *Locus) worst() network.Change {
 	}
 	return l.At(math.Pow(10, g.lo))
 }
-
-// leastMoved is the share of what a reading varies by that is worth an entry, mostMoved
-// that up to which other faults' effect on it is left as it is.
-const (
-	leastMoved = 0.2
-	mostMoved  = 0.5
-)
 
 // tabulate makes the entry of a candidate for an observation that it touches; one of a
 // normal line has none beside it that is off. A reading changes one way with the resistance
@@ -372,14 +357,6 @@ func (b *block) slim(k int, q *row) row {
 	r.ohms, r.instead = q.ohms, q.instead
 	return r
 }
-
-// existing is the share of the junctions to ground and supply of IC pins that are there
-// although no reading ever showed them (from memory).
-const existing = 0.9
-
-// many is the number of observations from which on what they rest on under a fault is
-// taken to be what it is on a good board, in proportion to the voltage.
-const many = 12
 
 // entry gives the entry for an observation, nil where there is none.
 func (c *candidate) entry(obs int) *entry {

@@ -15,23 +15,6 @@ type Drop struct {
 	Volts   map[netlist.PartID]float64 // V against ground, by part
 }
 
-// What is known of copper and of such readings. Copper between neighbours has 0.1 to 20
-// milliohm, log-uniform, unknown to the tool (from memory: 0.5 milliohm a square for
-// copper of 35 um); some pieces follow one another.
-const (
-	leastCopper = 1e-4 // ohm
-	mostCopper  = 6e-2
-	// A part on a branch that leads away from the current reads as its foot, and parts
-	// on a plane read alike: the share of parts that tie with the shorted one (common
-	// practice, no source).
-	tiedShare = 0.3
-	// DropVolts is what the supply is limited to, in volts, so that no junction conducts
-	// (common practice, no source).
-	DropVolts = 0.3
-	// The share of shorted parts that do not read lowest, for a probe beside the pad.
-	strayShare = 0.02
-)
-
 // Step is the step of the display that the readings show, in volts: 0.1 mV, or 1 mV where
 // none of them has a tenth.
 func (d *Drop) Step() float64 {

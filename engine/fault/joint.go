@@ -38,17 +38,6 @@ type Joint struct {
 	known map[string]*condition
 }
 
-// Chance that a fault touches a given net, and the density per volt of what it reads
-// then (common practice, no source).
-const (
-	faultyNet     = 0.03
-	faultyDensity = 1 / 0.6
-)
-
-// Correlation, without what whole sessions and ICs share, from which readings hang
-// together as one line.
-const inLineFrom = 0.5
-
 // Join predicts all observations of a case and works out what they say together.
 // Physics predicts with it from then on.
 func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
@@ -688,13 +677,6 @@ func (b *block) density(s *shape, means, parts []float64) float64 {
 	}
 	return sum
 }
-
-// From how far a voltage is off, in standard deviations, and up to what chance of OL where
-// that was read, it is weighed that something may be otherwise.
-const (
-	doubtedFrom = 2.0
-	doubtedOver = 0.05
-)
 
 // densityOf is density with everything as it is taken to be, and gives the rows that are so
 // far off that something may be otherwise, as a set of bits, the last for all from 63 on.

@@ -89,9 +89,6 @@ func (g *generator) across(id netlist.PartID, a, b int32, shorted, leaky float64
 	g.add(l)
 }
 
-// leastHigh is the least resistance in ohms that counts as raised.
-const leastHigh = 2.0
-
 // series adds a resistance in an element.
 func (g *generator) series(id netlist.PartID, e int32, open, raised, missing float64) {
 	l := whole(id)
@@ -238,11 +235,6 @@ func (g *generator) active(id netlist.PartID, w Weights) {
 	}
 }
 
-// ReflowHolds is the share of open joints under ball-grid parts that hold after they
-// were melted anew (common practice, no source). The others count as open within the
-// part: a new one repairs them.
-const ReflowHolds = 0.5
-
 // traces adds the breaks between neighbours of along.
 func (g *generator) traces() {
 	w := g.wet("trace")
@@ -285,10 +277,6 @@ func (g *generator) pins() {
 		}
 	}
 }
-
-// CleanHolds is the share of leakage between pins that is gone once they were cleaned; the
-// rest goes when they are cleaned again and dried (common practice, no source).
-const CleanHolds = 0.8
 
 // Stubborn gives leakage between pins as far as it stays after a first cleaning.
 func (l *Locus) Stubborn() Locus {

@@ -71,12 +71,3 @@ func (m Mode) Path() bool {
 	}
 	return false
 }
-
-// Ranges of resistance in ohms. A short stays below ShortOhms; a leak lies
-// between it and LeakOhms; a high resistance is anything
-// that a series part has no right to, up to what is as good as open.
-const (
-	LeastOhms = 0.05
-	ShortOhms = 10.0
-	LeakOhms  = 1e5
-)

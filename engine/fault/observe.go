@@ -85,32 +85,6 @@ type Physics struct {
 	Joint     *Joint          // nil where no reading was taken
 }
 
-// What readings of one board share, as standard deviations.
-const (
-	boardShift   = 0.007 // V, all junctions of the board, by lot and meter; from memory
-	sessionShift = 0.004 // V, all junctions in one session, by temperature (2 K); from memory
-	lotShift     = 0.005 // V, all junctions of one IC, by lot and maker; from memory
-	// Own noise of a reading: a step of the display and one count either way in two
-	// readings of five, in counts (sqrt(1/12 + 2/5)); and what the model itself gets
-	// wrong, in volts (from memory).
-	lastDigit  = 0.695
-	modelFloor = 0.0005
-)
-
-// modelGap is the standard deviation that is granted to the model, as a share of
-// the reading or of the difference that a fault makes, whichever is less: the
-// shape of junction curves and the tolerance of parts (common practice, no
-// source). All readings of one net are off alike.
-const modelGap = 0.02
-
-// fewDF is the degrees of freedom of a prediction that no good board vouches
-// for: tails wide enough for a model that is not quite right.
-const fewDF = 6
-
-// priorDF is the degrees of freedom of how far a point that no good board was read at
-// may lie from what its junctions usually drop: nearly a normal (from memory).
-const priorDF = 30
-
 // like tells that a row rests on a part of what a good board's reading does, and on
 // nothing else but a gap: of an observation of Joint, plus 1 (0 for none).
 type like struct {
@@ -144,13 +118,6 @@ func (q row) restsAs(r row) bool {
 
 // one tells whether two slices are the same memory.
 func one[T any](a, b []T) bool { return len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) }
-
-// looseFrom is the slope in volts for a factor of e from which a wrong value counts; of a
-// resistance reading, looseNoise times its noise.
-const (
-	looseFrom  = 0.01
-	looseNoise = 5
-)
 
 // looseFrom gives it for an observation.
 func (o *Observation) looseFrom() float64 {
@@ -306,20 +273,6 @@ func (o *Observation) Converting() float64 { return math.Sqrt(o.converting) }
 // of a good board's reading.
 func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 
-// Shares of readings that nothing accounts for, spread evenly over the display:
-// where good boards were read, where the estimated circuit predicts, and where it
-// has to guess because no good board was ever read in this polarity. They keep
-// one outlier from outweighing any number of good ones (common practice, no
-// source).
-const (
-	OutliersKnown     = 1e-5
-	OutliersPredicted = 1e-3
-	OutliersUnknown   = 0.1
-
-	outlierSpan = 2.0 // V
-	outlierOver = 0.3 // share of OL among such readings
-)
-
 // LogLikelihood gives the natural logarithm of the density (per volt) of the
 // observation under a prediction; of OL, the logarithm of its probability times
 // a density of 1 per volt, so that both kinds compare.
@@ -348,10 +301,6 @@ func (o *Observation) ZScore(p Prediction) float64 {
 	}
 	return toNormal((v-p.Volts)/s, p.DF)
 }
-
-// sameSigmas is the distance, in standard deviations, within which one reading
-// does not tell two predictions apart.
-const sameSigmas = 3.0
 
 // Same tells whether the observation could not tell two predictions apart.
 func (o *Observation) Same(a, b Prediction) bool {

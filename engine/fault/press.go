@@ -15,13 +15,6 @@ type Press struct {
 	Changed bool
 }
 
-// Shares of presses that change a reading: where a bad joint of the part makes it, and
-// of any other (common practice, no source).
-const (
-	pressCloses = 0.6
-	pressStray  = 0.02
-)
-
 // PressShare gives the chance that a reading changes while a part is pressed, if the locus
 // is what makes it.
 func (l *Locus) PressShare(part netlist.PartID) float64 {
@@ -47,13 +40,6 @@ func (s *search) pressed(l *Locus, moves []int) float64 {
 	}
 	return f
 }
-
-// Shares of swaps of the cable or module at a connector that mend the complaint: where
-// the board is good, and where it is not (common practice, no source).
-const (
-	SwapMends = 0.6
-	SwapStray = 0.02
-)
 
 // swapped gives the logarithm of the likelihood ratio of all swaps for a good board, over
 // one with a fault.

@@ -70,11 +70,6 @@ type Evidence struct {
 	Along      map[netlist.NetID]bool    // nets along which somebody looked for what is not drawn
 }
 
-// outlierFrom is the deviate, in standard deviations, from which a reading calls for
-// candidates. It is low, because several small shifts together make a leak; the
-// price of a false call is only time.
-const outlierFrom = 1.6
-
 // Search finds the sets of up to three faults that explain the observations.
 //
 // Faults are taken to be independent before any reading, each with its odds, so
@@ -300,19 +295,6 @@ func (s *search) concerns(loci []Locus) []bool {
 	return out
 }
 
-// missedTwice is the odds that a probe that missed the pad once misses it again to the same
-// reading (common practice, no source).
-const missedTwice = 0.03
-
-// A probe that misses a pad touches nothing with missedOver, and a neighbouring pin
-// with missedNeighbour where there is one, which it reads as that pin was read, ground within
-// missedSD volts; otherwise anything (common practice, no source).
-const (
-	missedOver      = 0.4
-	missedNeighbour = 0.4
-	missedSD        = 0.004
-)
-
 // neighbourReading is what a pin beside the one that was to be read shows.
 type neighbourReading struct {
 	volts, sd float64
@@ -378,13 +360,6 @@ func (s *search) missed(i int) float64 {
 	}
 	return volts
 }
-
-// A break that comes and goes: the share of breaks that do, and of the time in which they
-// are not there (common practice, no source).
-const (
-	comesAndGoes = 0.05
-	NotThere     = 0.3
-)
 
 // findContacts adds, for each net of which one reading was out of range and another was
 // not with the board as it lay, that a break was not there at the time of those that were

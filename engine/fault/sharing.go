@@ -30,14 +30,6 @@ type sharing struct {
 	instead instead
 }
 
-// Bounds of what counts as shared: a junction that carries next to nothing but
-// would conduct at the voltage across it, close to where the reading is taken.
-const (
-	sharingCurrent = 0.3  // of the test current, beyond which the fit sees it
-	sharingVolts   = 0.25 // V across it at least
-	sharingBehind  = 0.15 // V that lie between it and the leads at most
-)
-
 // junctions lists those on the line of an observation, which an open may cut off from it.
 func (s *search) junctions(o *Observation, line []netlist.NetID) (out []int32) {
 	if o.Spot.Net == netlist.None || o.Between {

@@ -7,16 +7,6 @@ import (
 	"halfsplit/netlist"
 )
 
-// People's drawings leave parts out. On each net there may be a path that nobody drew:
-// a conductance to ground, as a leak has, or something else that makes the net read
-// anything. They have unknownShare of the odds of all drawn paths of their line
-// between them, half of it each; from memory.
-const unknownShare = 0.08
-
-// Overlooked is the share of it that stays once somebody has looked along a net, and what
-// was found there is drawn (common practice, no source).
-const Overlooked = 0.1
-
 // Unknowns lists the paths to ground that nobody drew, one for each net but ground,
 // where loci are the faults of what is drawn, and along the nets along which somebody looked
 // for more. A line is what is joined by resistance, up to rails. Paths that nobody drew and

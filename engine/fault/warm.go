@@ -31,15 +31,6 @@ var (
 	ByNone   = Sight{2, 0.5}
 )
 
-// What injected current is like (common practice, no source): the ohms up to which it
-// passes to nets beside its rail, as through beads and links; the volts taken for a
-// rail whose own are not known; and the amperes that the supply is limited to.
-const (
-	feedOhms    = 5.0
-	unknownRail = 1.8
-	feedAmperes = 2.0
-)
-
 // Feed gives an injection into a rail of a board as the bench has left it, before
 // anything was found warm.
 func Feed(m *network.Model, v *network.Values, rail netlist.NetID, edits netlist.Edits) Injection {

@@ -39,7 +39,7 @@ func readCase(path string) ([]byte, error) {
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, maxCase+1))
 	if err != nil {
-		return nil, document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + document.Reason(err), Do: "check the file and the disk"}}
+		return nil, document.Wrong(path, "cannot be read: "+document.Reason(err), "check the file and the disk")
 	}
 	return text, nil
 }

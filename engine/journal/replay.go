@@ -168,11 +168,26 @@ func (e *Event) After(edits netlist.Edits) netlist.Edits {
 	return edits
 }
 
+// Now is the last stage: the board as it lies, and the meter on the bench.
+func (c *Case) Now() Stage {
+	stages := c.Stages()
+	return stages[len(stages)-1]
+}
+
+// Last gives the number of the last event that is wanted, 0 where there is none.
+func (c *Case) Last(wanted func(k Kind) bool) int {
+	for _, e := range slices.Backward(c.Events) {
+		if wanted(e.Kind) {
+			return e.Number
+		}
+	}
+	return 0
+}
+
 // Without lists the parts off the board without which a function is expected to fail, by
 // the board file.
 func (c *Case) Without(function string) (parts []string) {
-	stages := c.Stages()
-	for _, x := range stages[len(stages)-1].Edits.List() {
+	for _, x := range c.Now().Edits.List() {
 		if p := &c.Board.Parts[x.Part]; x.Removed && !x.Jumpered && slices.Contains(p.Functions, function) {
 			parts = append(parts, p.Name)
 		}

@@ -69,7 +69,7 @@ func create(path string, opening Event) (*Case, error) {
 	if err == nil {
 		whole, _, torn := setAside(path, old)
 		if len(bytes.TrimSpace(whole)) > 0 {
-			return nil, problemWith(path, "already exists", "choose another name, or go on with that case")
+			return nil, document.Wrong(path, "already exists", "choose another name, or go on with that case")
 		}
 		if torn != nil {
 			if err := torn.save(path); err != nil {
@@ -77,7 +77,7 @@ func create(path string, opening Event) (*Case, error) {
 			}
 		}
 	} else if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return nil, problemWith(path, "already exists and cannot be read", "choose another name")
+		return nil, document.Wrong(path, "already exists and cannot be read", "choose another name")
 	}
 	event, err := encode(opening, nil)
 	if err != nil {
@@ -89,7 +89,7 @@ func create(path string, opening Event) (*Case, error) {
 		return nil, err
 	}
 	if err := wholefile.Replace(path, text, func(head []byte) bool { return bytes.HasPrefix(old, head) }); err != nil {
-		return nil, problemWith(path, "cannot be made: "+document.Reason(err), "check the folder and the disk, or choose another name")
+		return nil, document.Wrong(path, "cannot be made: "+document.Reason(err), "check the folder and the disk, or choose another name")
 	}
 	return c, nil
 }
@@ -127,11 +127,11 @@ func lockCase(path, by string) (l *lock, previous string, err error) {
 	var held heldError
 	switch {
 	case errors.As(err, &held):
-		return nil, "", problemWith(path, held.Error(), "close that session first")
+		return nil, "", document.Wrong(path, held.Error(), "close that session first")
 	case errors.Is(err, errNoLock):
-		return nil, "", problemWith(path, "cannot be locked: "+shown(filepath.Base(l.path))+" lies beside it, and no session made that", "move that file away first")
+		return nil, "", document.Wrong(path, "cannot be locked: "+shown(filepath.Base(l.path))+" lies beside it, and no session made that", "move that file away first")
 	case err != nil:
-		return nil, "", problemWith(path, "cannot be locked: "+document.Reason(err), "check that the folder is there and may be written to")
+		return nil, "", document.Wrong(path, "cannot be locked: "+document.Reason(err), "check that the folder is there and may be written to")
 	}
 	return l, previous, nil
 }
@@ -153,7 +153,7 @@ func openWriter(path string, l *lock, previous string, around around) (*Writer, 
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
 	if err != nil {
-		return nil, problemWith(path, "cannot be written to: "+document.Reason(err), "check who may write to it")
+		return nil, document.Wrong(path, "cannot be written to: "+document.Reason(err), "check who may write to it")
 	}
 	w := &Writer{now: now, text: text, file: f, lock: l}
 	if err := w.repair(); err != nil {
@@ -175,12 +175,12 @@ func (w *Writer) repair() error {
 		}
 		w.text = w.text[:len(w.text)-len(torn.Bytes)]
 		if err := errors.Join(w.file.Truncate(int64(len(w.text))), w.file.Sync()); err != nil {
-			return problemWith(w.now.File, "cannot be cut back to its last whole event: "+document.Reason(err), "check the disk")
+			return document.Wrong(w.now.File, "cannot be cut back to its last whole event: "+document.Reason(err), "check the disk")
 		}
 	}
 	if !bytes.HasSuffix(w.text, []byte("\n")) {
 		if _, err := w.file.Write([]byte("\n")); err != nil {
-			return problemWith(w.now.File, "cannot be written to: "+document.Reason(err), "check the disk")
+			return document.Wrong(w.now.File, "cannot be written to: "+document.Reason(err), "check the disk")
 		}
 		w.text = append(w.text, '\n')
 	}
@@ -201,7 +201,7 @@ func (t *Torn) save(path string) error {
 			err = errors.Join(err, f.Sync(), f.Close(), wholefile.SyncFolder(filepath.Dir(path)))
 		}
 		if err != nil {
-			return problemWith(path, "its torn last event cannot be set aside: "+document.Reason(err), "check the disk")
+			return document.Wrong(path, "its torn last event cannot be set aside: "+document.Reason(err), "check the disk")
 		}
 		t.SavedAs = name
 		return nil
@@ -227,7 +227,7 @@ func (w *Writer) Write(e Event) error {
 	sealed := seal(event, digest(&e, w.now.Board))
 	grown := append(w.text[:len(w.text):len(w.text)], sealed...)
 	if len(grown) > maxCase {
-		return problemWith(w.now.File, "is full", "close it and begin another case file")
+		return document.Wrong(w.now.File, "is full", "close it and begin another case file")
 	}
 	// What cannot be read back is not written. The torn end that this session
 	// found, and what it warned of, stay told.
@@ -281,7 +281,7 @@ func (w *Writer) unchanged() error {
 		}
 	}
 	if err != nil {
-		w.broken = problemWith(w.now.File, "was not written to: "+document.Reason(err), "open the case again; the event just entered is not in it")
+		w.broken = document.Wrong(w.now.File, "was not written to: "+document.Reason(err), "open the case again; the event just entered is not in it")
 		return w.broken
 	}
 	return nil
@@ -290,13 +290,13 @@ func (w *Writer) unchanged() error {
 // takeBack removes a half-written event from the end of the file.
 func (w *Writer) takeBack(what string, cause error) error {
 	if err := w.file.Truncate(int64(len(w.text))); err != nil {
-		w.broken = problemWith(w.now.File, "cannot be written to: "+document.Reason(cause), "check the disk, then open the case again")
+		w.broken = document.Wrong(w.now.File, "cannot be written to: "+document.Reason(cause), "check the disk, then open the case again")
 	}
 	do := "check the disk, then enter it again"
 	if errors.Is(cause, syscall.ENOSPC) {
 		do = "make room on the disk, then enter it again"
 	}
-	return problemWith(w.now.File, "the event "+what, do)
+	return document.Wrong(w.now.File, "the event "+what, do)
 }
 
 // Close ends the session. The case can be opened again at any time.
@@ -320,9 +320,4 @@ func relative(file, path string) string {
 		return filepath.ToSlash(target)
 	}
 	return filepath.ToSlash(short)
-}
-
-// problemWith is a problem with a case file as a whole.
-func problemWith(path, what, do string) error {
-	return document.Problems{{Position: document.Position{File: path}, What: what, Do: do}}
 }

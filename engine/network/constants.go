@@ -15,8 +15,8 @@ const (
 	//	Is(T) = Is(T0) * (T/T0)^(XTI/n) * exp((T/T0 - 1) * EG/(n*Vt(T)))
 	//
 	// which lowers a 0.5 V drop by about 2.3 mV per kelvin.
-	energyGap          = 1.11  // eV, silicon
-	saturationExponent = 3.0   // XTI
+	energyGap          = 1.11  // eV, silicon; half 0.025, double 0.042
+	saturationExponent = 3.0   // XTI; half 0.0022, double 0.0037
 	leastSaturation    = 1e-39 // A below which a junction conducts nothing that any meter sees, and arithmetic ends
 	maxDrop            = 2.9   // V above which a junction is as good as absent: no meter in diode mode turns it on
 

@@ -57,7 +57,7 @@ func LoadRates(path string) (*Rates, error) {
 
 func decodeRates(file string, nodes []document.Node) (*Rates, error) {
 	if len(nodes) != 1 {
-		return nil, document.Problems{{Position: document.Position{File: file}, What: fmt.Sprintf("holds %d documents, where a rates file is one", len(nodes)), Do: "write `hour` and `replacement_board` into one document"}}
+		return nil, document.Wrong(file, fmt.Sprintf("holds %d documents, where a rates file is one", len(nodes)), "write `hour` and `replacement_board` into one document")
 	}
 	if err := ratesShape.Check(nodes[0]).Err(); err != nil {
 		return nil, err

@@ -33,6 +33,7 @@ import (
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
+	"halfsplit/netlist/document"
 	"halfsplit/netlist/quantity"
 	"halfsplit/references"
 )
@@ -196,8 +197,8 @@ func Check(c *journal.Case, e *engine.Engine, limits Limits) (*Answer, error) {
 		return nil, err
 	}
 	k := &check{c: c, e: e, board: c.Board, readings: readings, last: map[netlist.NetID]Work{}, parts: map[netlist.PartID]Work{}, repairs: map[netlist.NetID]int{}}
-	stages := c.Stages()
-	k.edits, k.meter = stages[len(stages)-1].Edits, stages[len(stages)-1].Meter
+	now := c.Now()
+	k.edits, k.meter = now.Edits, now.Meter
 	g := &Answer{Board: c.Board.Name, Revision: c.Board.Revision, Reworked: []Work{}, Lines: []Line{}, Reversed: []Reversed{}, Off: []Off{}, Unmarked: []string{}, ComeBack: []Look{}, Functions: []Function{}, Need: []Need{}}
 	for _, x := range c.ComeBack() {
 		g.ComeBack = append(g.ComeBack, Look{c.Board.Parts[x.Part].Name, x.Look.String()})
@@ -915,12 +916,12 @@ func (g *Answer) conclude() {
 		}
 	}
 	if len(shorts) > 0 {
-		bad = append(bad, few(shorts)+" shorted")
+		bad = append(bad, document.Few(shorts, fewNames)+" shorted")
 	}
 	if len(wrong) == 1 {
 		bad = append(bad, wrong[0]+" is out of range")
 	} else if len(wrong) > 1 {
-		bad = append(bad, few(wrong)+" are out of range")
+		bad = append(bad, document.Few(wrong, fewNames)+" are out of range")
 	}
 	for _, o := range g.Off {
 		if o.Stops {
@@ -943,7 +944,7 @@ func (g *Answer) conclude() {
 		missing = append(missing, fmt.Sprintf("%d of %d reworked nets not measured since", unread, g.touched()))
 	}
 	if len(unsure) > 0 {
-		missing = append(missing, few(unsure)+" measured far from what is predicted, and no good board was measured there")
+		missing = append(missing, document.Few(unsure, fewNames)+" measured far from what is predicted, and no good board was measured there")
 	}
 	read := fmt.Sprintf("rails measured: %d of %d", g.RailsRead, g.Rails)
 	switch {
@@ -968,11 +969,5 @@ func (g *Answer) touched() (n int) {
 	return n
 }
 
-// few joins names, a handful of them.
-func few(names []string) string {
-	const most = 6
-	if len(names) > most {
-		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
-	}
-	return strings.Join(names, ", ")
-}
+// fewNames is how many parts or points a sentence names.
+const fewNames = 6

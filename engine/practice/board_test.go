@@ -282,14 +282,12 @@ func TestDeterminism(t *testing.T) {
 	read := func(truth, sample, meter uint64) []quantity.Reading {
 		b := &Simulator{Board: NewTruth(m, truth).Sample(sample, 24), Meter: NewMeter(references.DefaultMeter(), meter)}
 		var got []quantity.Reading
-		for c := range m.Board.Connectors {
-			Pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) {
-				r, err := b.Read(p, references.RedOnGround, netlist.Edits{})
-				if err != nil {
-					t.Fatal(err)
-				}
-				got = append(got, r)
-			})
+		for _, p := range m.Board.AllPins() {
+			r, err := b.Read(p, references.RedOnGround, netlist.Edits{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, r)
 		}
 		return got
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 
 	"halfsplit/engine/journal"
@@ -116,14 +117,7 @@ func MeterNamed(name string, instrument uint64) (Meter, error) {
 // others alone. What others hide cannot be found, and is no fair question.
 func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 	b := good.Truth.Model.Board
-	var at []netlist.Point
-	for c := range b.Connectors {
-		Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
-			if p.Net != b.Ground {
-				at = append(at, p)
-			}
-		})
-	}
+	at := slices.DeleteFunc(b.AllPins(), func(p netlist.Point) bool { return p.Net == b.Ground })
 	return ShowsAt(good, faults, meter, at, []references.Polarity{references.RedOnGround})
 }
 
@@ -156,19 +150,17 @@ func (t *Truth) SweepGood(sample uint64, m Meter, celsius float64) (*references.
 	bench := NewSimulator(t.Sample(sample, celsius), m)
 	s := &references.Sweep{Board: b.Name, Revision: b.Revision, Sample: strconv.FormatUint(sample, 10), Meter: m.Declared,
 		State: references.State{Battery: "out", Celsius: celsius}}
-	var err error
 	for c := range b.Connectors {
 		s.State.Unplugged = append(s.State.Unplugged, b.Connectors[c].Name)
-		Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
-			reading, wrong := bench.Read(p, references.RedOnGround, netlist.Edits{})
-			if wrong != nil {
-				err = wrong
-				return
-			}
-			s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: reading})
-		})
 	}
-	return s, err
+	for _, p := range b.AllPins() {
+		reading, err := bench.Read(p, references.RedOnGround, netlist.Edits{})
+		if err != nil {
+			return nil, err
+		}
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: reading})
+	}
+	return s, nil
 }
 
 // differ tells whether two boards read otherwise at some point by more than
@@ -197,11 +189,4 @@ func differ(a, b *Board, meter Meter, at []netlist.Point, pols []references.Pola
 		}
 	}
 	return false, nil
-}
-
-// Pins calls visit with each pin of a connector.
-func Pins(b *netlist.Board, c netlist.ConnectorID, visit func(netlist.Point)) {
-	for i := range b.Connectors[c].Pins {
-		visit(b.PinPoint(netlist.PinRef{Connector: c, Pin: int32(i)}))
-	}
 }

@@ -41,14 +41,17 @@ func TestPlausibleFaults(t *testing.T) {
 				cases = append(cases, []practice.Fault{one}, []practice.Fault{one, other})
 			}
 			cases = append(cases, railsShorted(b, loci, dice)...)
-			for n, faults := range cases {
-				if x := implausible(t, e, lib, recorded.NewSimulator(truth.Sample(uint64(500+n), 24).Faulted(faults...), meter), n%2 == 0); x != nil {
-					var names []string
-					for i := range faults {
-						names = append(names, practice.Place(m, &faults[i].Locus)+" "+faults[i].Mode.String())
-					}
-					t.Errorf("%s: %s: %s", strings.Join(names, " and "), x.What, x.Why)
+			for n, x := range parallel(t, len(cases), func(n int) (*diagnose.Implausible, error) {
+				return implausible(e, lib, recorded.NewSimulator(truth.Sample(uint64(500+n), 24).Faulted(cases[n]...), meter), n%2 == 0)
+			}) {
+				if x == nil {
+					continue
 				}
+				var names []string
+				for _, f := range cases[n] {
+					names = append(names, practice.Place(m, &f.Locus)+" "+f.Mode.String())
+				}
+				t.Errorf("%s: %s: %s", strings.Join(names, " and "), x.What, x.Why)
 			}
 			t.Logf("%d boards", len(cases))
 		})
@@ -81,29 +84,22 @@ func railsShorted(b *netlist.Board, loci []fault.Locus, dice *rand.Rand) (cases 
 }
 
 // implausible sweeps every connector of a board and asks whether that can be.
-func implausible(t *testing.T, e *engine.Engine, lib *references.Library, bench *recorded.Simulator, whole bool) *diagnose.Implausible {
-	t.Helper()
+func implausible(e *engine.Engine, lib *references.Library, bench *recorded.Simulator, whole bool) (*diagnose.Implausible, error) {
 	b := e.Board
 	declared := bench.Meter.Declared
 	w := Resume(&journal.Case{Board: b, Library: lib, Meter: declared}, e, bench)
 	w.event(journal.Event{Kind: journal.KindOpen, Meter: &declared})
-	for c := range b.Connectors {
-		for _, pin := range b.Connectors[c].Pins {
-			if !whole && (pin.Net == netlist.None || pin.Net == b.Ground) {
-				continue
-			}
-			if _, err := w.read(b.Connectors[c].Name+"."+pin.Name, references.RedOnGround); err != nil {
-				t.Fatal(err)
-			}
+	for _, p := range b.AllPins() {
+		if !whole && (p.Net == netlist.None || p.Net == b.Ground) {
+			continue
+		}
+		if _, err := w.read(b.PointName(p), references.RedOnGround); err != nil {
+			return nil, err
 		}
 	}
 	list, err := e.Compare(w.Case)
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
-	x, err := e.Implausible(w.Case, list)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return x
+	return e.Implausible(w.Case, list)
 }

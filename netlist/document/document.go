@@ -86,6 +86,11 @@ func (ps *Problems) Add(at Position, what, do string) {
 	}
 }
 
+// Wrong is a problem with a file as a whole.
+func Wrong(file, what, do string) Problems {
+	return Problems{{Position: Position{File: file}, What: what, Do: do}}
+}
+
 // AddError appends an error of the form "what; what to do".
 func (ps *Problems) AddError(at Position, err error) {
 	what, do, _ := strings.Cut(err.Error(), "; ")
@@ -149,6 +154,15 @@ func PrintableWords(s string) string {
 
 // longest is the number of characters of foreign text that a message repeats.
 const longest = 60
+
+// Few lists names, so many of them at most: "A1, A2 and 12 more".
+func Few(names []string, most int) string {
+	text := strings.Join(names[:min(len(names), most)], ", ")
+	if more := len(names) - most; more > 0 {
+		text += fmt.Sprintf(" and %d more", more)
+	}
+	return text
+}
 
 // Printable makes foreign text safe to show: characters that do not print, or
 // that reorder the line they stand in (bidirectional overrides), are written

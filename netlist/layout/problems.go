@@ -12,7 +12,7 @@ func unreadable(path string, err error) error {
 	if p := (*fs.PathError)(nil); errors.As(err, &p) {
 		err = p.Err
 	}
-	return document.Problems{{Position: document.Position{File: path}, What: "cannot be read: " + err.Error(), Do: "check the path and the disk"}}
+	return document.Wrong(path, "cannot be read: "+err.Error(), "check the path and the disk")
 }
 
 // problems are what is wrong with a file, found in one pass, and what bounds the

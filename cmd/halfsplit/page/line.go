@@ -42,8 +42,7 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 	if end, closed := b.c.Closed(); closed && end.Part != netlist.None {
 		out[end.Part] = partMark{"bad", "✕", prose(end.Mode)}
 	}
-	stages := b.c.Stages()
-	for _, x := range stages[len(stages)-1].Edits.List() {
+	for _, x := range b.c.Now().Edits.List() {
 		word := ""
 		switch p := &b.b.Parts[x.Part]; {
 		case x.Jumpered:
@@ -101,8 +100,7 @@ func (b *builder) lines() error {
 			draw(at.Net, "from "+p.at+", where a reading was out of range")
 		}
 	}
-	stages := b.c.Stages()
-	for _, m := range stages[len(stages)-1].Edits.Repairs() {
+	for _, m := range b.c.Now().Edits.Repairs() {
 		for _, net := range b.b.RepairNets(m) {
 			draw(net, "where "+name(b.b.RepairName(m))+" was repaired")
 		}

@@ -403,8 +403,7 @@ func (b *builder) work() Section {
 	add := func(place, done, what, remark string) {
 		s.Rows = append(s.Rows, []Cell{strong(place), {Text: done, Class: "work", Mark: "■"}, wide(what), wide(remark)})
 	}
-	stages := b.c.Stages()
-	edits := stages[len(stages)-1].Edits
+	edits := b.c.Now().Edits
 	for _, x := range edits.List() {
 		p := &b.b.Parts[x.Part]
 		done, remark := "", ""

@@ -73,13 +73,9 @@ func (f *File) AnswerWith(k *Keyring) (*Answer, error) {
 func (f *File) bench() (*benchData, error) {
 	var b benchData
 	if err := unseal(benchKey(f.ID), f.label("bench"), f.Bench, &b); err != nil {
-		return nil, whole(f.Path, "the bench of this case does not open: the file was changed", "ask for the file anew")
+		return nil, document.Wrong(f.Path, "the bench of this case does not open: the file was changed", "ask for the file anew")
 	}
 	return &b, nil
-}
-
-func whole(path, what, do string) document.Problems {
-	return document.Problems{{Position: document.Position{File: path}, What: what, Do: do}}
 }
 
 var (
@@ -157,7 +153,7 @@ func Load(path string) (*File, error) {
 
 func decode(nodes []document.Node, path string) (*File, error) {
 	if len(nodes) != 1 {
-		return nil, whole(path, fmt.Sprintf("%d documents, where a practice file is one", len(nodes)), "name a file that `halfsplit practice make` wrote")
+		return nil, document.Wrong(path, fmt.Sprintf("%d documents, where a practice file is one", len(nodes)), "name a file that `halfsplit practice make` wrote")
 	}
 	n := nodes[0]
 	if problems := PracticeShape().Check(n); len(problems) > 0 {
@@ -225,5 +221,5 @@ func fileError(path string, err error) error {
 	if err == nil {
 		return nil
 	}
-	return whole(path, "cannot be written: "+document.Reason(err), "name a folder that is new or empty, and where you may write")
+	return document.Wrong(path, "cannot be written: "+document.Reason(err), "name a folder that is new or empty, and where you may write")
 }

@@ -178,7 +178,7 @@ const mostAgain = 4
 
 // fresh is the first step that was not taken too often; nil where there is none.
 func (p *follower) fresh(g *repair.Diagnosis) *repair.Step {
-	if last := lastEdit(p.d.Case().All); p.taken == nil || last != p.since {
+	if last := p.d.Case().Last(journal.Kind.Edits); p.taken == nil || last != p.since {
 		p.taken, p.since = map[string]int{}, last
 	}
 	for i := range g.Next {
@@ -223,7 +223,7 @@ func (p *follower) halves(g *repair.Diagnosis) *repair.Step {
 // proven reads again, after rework that should have repaired the board, what read
 // wrong before, and tells whether all of it reads right.
 func (p *follower) proven(g *repair.Diagnosis) (bool, error) {
-	last := lastEdit(p.d.Case().All)
+	last := p.d.Case().Last(journal.Kind.Edits)
 	if last == 0 || len(p.worked) == 0 && !dealtWith(g) || len(p.d.sim.idle(p.d.edits())) > 0 {
 		return false, nil
 	}
@@ -279,16 +279,6 @@ func (p *follower) comesAndGoes() bool { return p.d.sim.flicker > 0 }
 // steadyTimes is how often a point has to read right where a fault comes and goes, as
 // the lesson about such faults tells.
 const steadyTimes = 3
-
-// lastEdit is the number of the last event that changed the board, 0 for none.
-func lastEdit(all []journal.Event) int {
-	for i := len(all) - 1; i >= 0; i-- {
-		if all[i].Kind.Edits() {
-			return all[i].Number
-		}
-	}
-	return 0
-}
 
 // do carries out one step.
 func (p *follower) do(s *repair.Step) (err error) {

@@ -240,11 +240,9 @@ func (c *Class) netOut(g *repair.Diagnosis, sample uint64) netlist.NetID {
 		}
 	}
 	var nets []netlist.NetID
-	for i := range b.Connectors {
-		for _, p := range b.Connectors[i].Pins {
-			if p.Net != netlist.None && p.Net != b.Ground {
-				nets = append(nets, p.Net)
-			}
+	for _, p := range b.AllPins() {
+		if p.Net != netlist.None && p.Net != b.Ground {
+			nets = append(nets, p.Net)
 		}
 	}
 	if len(nets) == 0 {

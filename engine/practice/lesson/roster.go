@@ -70,7 +70,7 @@ func LoadRoster(path string) (*Roster, error) {
 
 func decodeRoster(nodes []document.Node, path string) (*Roster, error) {
 	if len(nodes) != 1 {
-		return nil, whole(path, fmt.Sprintf("%d documents, where a class file is one", len(nodes)), "write `class:` and `students:` once")
+		return nil, document.Wrong(path, fmt.Sprintf("%d documents, where a class file is one", len(nodes)), "write `class:` and `students:` once")
 	}
 	n := nodes[0]
 	problems := RosterShape().Check(n)

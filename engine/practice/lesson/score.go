@@ -199,7 +199,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	}
 	id, file, ok := pathOf(c)
 	if !ok {
-		return nil, nil, whole(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
+		return nil, nil, document.Wrong(path, "is not the record of a practice case", "name a record that `halfsplit practice run` wrote")
 	}
 	key := file + "\n" + c.Board.File
 	x := sc.cases[key]
@@ -212,7 +212,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	}
 	f := x.file
 	if f.ID != id {
-		return nil, nil, whole(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
+		return nil, nil, document.Wrong(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
 			"put the file back that the student worked with, or make its set anew with the same board, seed and passphrase")
 	}
 	if x.engine == nil {
@@ -573,18 +573,10 @@ func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 // stillOut is a pin of the sweep that read plainly otherwise than good boards do, and
 // did so when it was last read; nil where there is none.
 func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
-	last := map[string]*diagnose.Comparison{}
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		last[r.At+r.To+r.Polarity] = r
-	}
-	for i := range d.Readings {
-		r := &d.Readings[i]
-		if r.Event > sweepEvent {
-			break
-		}
-		if x := last[r.At+r.To+r.Polarity]; r.Verdict != diagnose.Agrees && x.Verdict != diagnose.Agrees && x.Verdict != diagnose.NoKnownGood && math.Abs(x.ZScore) >= plainSigmas {
-			return x
+	for _, p := range diagnose.ByPlace(d.Readings) {
+		first, last := p[0], p[len(p)-1]
+		if first.Event <= sweepEvent && first.Verdict != diagnose.Agrees && last.Verdict != diagnose.Agrees && last.Verdict != diagnose.NoKnownGood && math.Abs(last.ZScore) >= plainSigmas {
+			return last
 		}
 	}
 	return nil

@@ -175,10 +175,10 @@ func Preview(file string) (*Session, error) {
 func begin(f *File, w *journal.Writer, by string) (*Session, error) {
 	c := w.Case()
 	if other := student(c); other != "" && other != by {
-		return nil, whole(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
+		return nil, document.Wrong(c.File, "is the record of "+document.Quote(other), "write --by and that name, or name another record with --journal")
 	}
 	if id, _, ok := pathOf(c); !ok || id != f.ID {
-		return nil, whole(c.File, "is not the record of this practice case", "name another record with --journal")
+		return nil, document.Wrong(c.File, "is not the record of this practice case", "name another record with --journal")
 	}
 	data, err := f.bench()
 	if err != nil {
@@ -215,7 +215,7 @@ func (f *File) engine(c *journal.Case, data *benchData) (*engine.Engine, error) 
 // simulation makes the board of a file.
 func (f *File) simulation(b *netlist.Board, data *benchData) (*simulation, []fault.Locus, error) {
 	if b.Identity() != data.Identity {
-		return nil, nil, whole(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
+		return nil, nil, document.Wrong(f.BoardPath(), "is not the board that this case was made for: a part, a value or a net differs", "use the board file of the set "+document.Quote(f.Set))
 	}
 	m := network.New(b)
 	loci := fault.Loci(m, fault.DefaultPriors(), m.Nominal())
@@ -267,16 +267,13 @@ func editsAfter(all []journal.Event) netlist.Edits {
 func (d *Session) sweep() error {
 	b := d.sim.board
 	var reads []journal.Read
-	for c := range b.Connectors {
-		for i := range b.Connectors[c].Pins {
-			at := b.PinPoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
-			r := journal.Read{At: at, Name: b.PointName(at)}
-			var err error
-			if r.Reading, err = d.sim.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
-				return err
-			}
-			reads = append(reads, r)
+	for _, at := range b.AllPins() {
+		r := journal.Read{At: at, Name: b.PointName(at)}
+		var err error
+		if r.Reading, err = d.sim.show(d.Case().All, sweepEvent, &r, false, netlist.Edits{}); err != nil {
+			return err
 		}
+		reads = append(reads, r)
 	}
 	return d.write(journal.Event{Kind: journal.KindRead, Readings: reads, Note: "the sweep that the board came with"})
 }
@@ -756,11 +753,7 @@ func (d *Session) carryOut(n Named, remedy string) error {
 
 // Predict says what a good board would show now at some points, red probe on ground.
 func (d *Session) Predict(points []netlist.Point) ([]diagnose.Prediction, error) {
-	spots := make([]diagnose.Spot, len(points))
-	for i, at := range points {
-		spots[i].At = at
-	}
-	return d.Engine.PredictAt(d.Case(), spots)
+	return d.Engine.PredictPoints(d.Case(), points)
 }
 
 // Seconds is the bench time spent so far.

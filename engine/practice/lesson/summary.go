@@ -144,7 +144,7 @@ func Summarize(scores []*Score, folders []string) (*Summary, error) {
 func practiceFiles(dir string) ([]*File, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, whole(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
+		return nil, document.Wrong(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
 	}
 	var files []*File
 	for _, e := range entries {
@@ -167,11 +167,11 @@ func Records(dir string) ([]string, error) {
 		return nil, err
 	}
 	if len(files) == 0 {
-		return nil, whole(dir, "holds no practice file", "name the folder of a class, or its records")
+		return nil, document.Wrong(dir, "holds no practice file", "name the folder of a class, or its records")
 	}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, whole(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
+		return nil, document.Wrong(dir, "cannot be read: "+document.Reason(err), "name the folder of a class")
 	}
 	var records []string
 	for _, e := range entries {

@@ -321,16 +321,16 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 	for i := range s.Known {
 		k := &s.Known[i]
 		asked := newAsker(filepath.Base(k.File), k.Simulator, visit)
-		for c := range m.Board.Connectors {
-			practice.Pins(m.Board, netlist.ConnectorID(c), func(p netlist.Point) { asked.at(p, k.Sweep.State.Polarity, netlist.Edits{}) })
+		for _, p := range m.Board.AllPins() {
+			asked.at(p, k.Sweep.State.Polarity, netlist.Edits{})
 		}
 	}
 	for i := range s.Cases {
 		c := &s.Cases[i]
 		asked := newAsker(filepath.Base(c.File), c.Simulator, visit)
 		for _, pol := range []references.Polarity{references.RedOnGround, references.BlackOnGround} {
-			for conn := range m.Board.Connectors { // pins that are not connected are on no net
-				practice.Pins(m.Board, netlist.ConnectorID(conn), func(p netlist.Point) { asked.at(p, pol, netlist.Edits{}) })
+			for _, p := range m.Board.AllPins() { // those that are not connected are on no net
+				asked.at(p, pol, netlist.Edits{})
 			}
 			for n := range m.Board.Nets {
 				for _, p := range m.Board.PointsOn(netlist.NetID(n)) {
@@ -341,11 +341,11 @@ func (s *Demo) ask(visit func(file string, b *Simulator, q question, at netlist.
 		var lines []netlist.NetID
 		parts := map[netlist.PartID]bool{}
 		for _, conn := range c.Sweep {
-			practice.Pins(m.Board, conn, func(p netlist.Point) {
+			for _, p := range m.Board.Pins(conn) {
 				if p.Net != netlist.None && p.Net != m.Board.Ground && c.deviates(p) {
 					lines = append(lines, p.Net)
 				}
-			})
+			}
 		}
 		for _, start := range lines {
 			for _, id := range g.Line(start, netlist.AtRails).Parts {
@@ -412,18 +412,12 @@ func (a *asker) at(p netlist.Point, pol references.Polarity, edits netlist.Edits
 func (k *DemoSweep) writeSweep(w io.Writer) error {
 	b := k.Simulator.Board.Truth.Model.Board
 	s := k.Sweep
-	var err error
-	for c := range b.Connectors {
-		practice.Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
-			r, e := k.Simulator.Read(p, s.State.Polarity, netlist.Edits{})
-			if e != nil {
-				err = e
-			}
-			s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: r})
-		})
-	}
-	if err != nil {
-		return err
+	for _, p := range b.AllPins() {
+		r, err := k.Simulator.Read(p, s.State.Polarity, netlist.Edits{})
+		if err != nil {
+			return err
+		}
+		s.Readings = append(s.Readings, references.PointReading{At: p, Name: b.PointName(p), Reading: r})
 	}
 	return s.Write(w)
 }
@@ -439,16 +433,12 @@ func (c *DemoCase) writeCase(w io.Writer) error {
 		m.AccuracyText(), quantity.Format(m.Resolution, quantity.Volt), m.Source)
 	for _, conn := range c.Sweep {
 		out.WriteString("---\nread:\n")
-		var err error
-		practice.Pins(b, conn, func(p netlist.Point) {
-			r, e := c.Simulator.Read(p, references.RedOnGround, netlist.Edits{})
-			if e != nil {
-				err = e
+		for _, p := range b.Pins(conn) {
+			r, err := c.Simulator.Read(p, references.RedOnGround, netlist.Edits{})
+			if err != nil {
+				return err
 			}
 			fmt.Fprintf(&out, "  %s: %s\n", b.PointName(p), quantity.FormatReading(r))
-		})
-		if err != nil {
-			return err
 		}
 	}
 	for _, x := range c.Extra {

@@ -305,9 +305,7 @@ func (r *trialReader) board(c *columns) error {
 			r.loci[lociKey{practice.Place(r.model, &loci[i]), mode.Mode}] = &loci[i]
 		}
 	}
-	for i := range b.Connectors {
-		practice.Pins(b, netlist.ConnectorID(i), func(p netlist.Point) { r.all = append(r.all, p) })
-	}
+	r.all = b.AllPins()
 	return nil
 }
 

@@ -98,12 +98,10 @@ func makeTrials(t *testing.T, plan trialPlan) {
 	m := network.New(b)
 	var at []netlist.Point
 	var names []string
-	for c := range b.Connectors {
-		practice.Pins(b, netlist.ConnectorID(c), func(p netlist.Point) {
-			if p.Net != netlist.None && p.Net != b.Ground {
-				at, names = append(at, p), append(names, b.PointName(p))
-			}
-		})
+	for _, p := range b.AllPins() {
+		if p.Net != netlist.None && p.Net != b.Ground {
+			at, names = append(at, p), append(names, b.PointName(p))
+		}
 	}
 	rec := &recording{}
 	var types []*practice.Truth
@@ -284,14 +282,14 @@ func TestTrialsHoldWhatTheyPromise(t *testing.T) {
 					if s.State.Polarity == references.RedOnGround {
 						red++
 					}
-					if len(s.Readings) != connectorPins(tr.Model.Board) {
+					if len(s.Readings) != len(tr.Model.Board.AllPins()) {
 						t.Errorf("trial %d: a sweep of %d pins", tr.Number, len(s.Readings))
 					}
 				}
 				sizes[red]++
-				if len(tr.Readings) == 2*connectorPins(tr.Model.Board) {
+				if len(tr.Readings) == 2*len(tr.Model.Board.AllPins()) {
 					black++
-				} else if len(tr.Readings) != connectorPins(tr.Model.Board) {
+				} else if len(tr.Readings) != len(tr.Model.Board.AllPins()) {
 					t.Errorf("trial %d: %d readings", tr.Number, len(tr.Readings))
 				}
 				for _, f := range tr.Faults {
@@ -319,14 +317,6 @@ func TestTrialsHoldWhatTheyPromise(t *testing.T) {
 			t.Logf("modes: %v, libraries: %v", modes, sizes)
 		})
 	}
-}
-
-func connectorPins(b *netlist.Board) int {
-	n := 0
-	for c := range b.Connectors {
-		n += len(b.Connectors[c].Pins)
-	}
-	return n
 }
 
 // A trial's faults show, and its board is made again the same: the good board of
