@@ -427,3 +427,23 @@ parts:
 		}
 	}
 }
+
+// TestOfferedOnce: a resistance that may have been read beside its pads before the board was
+// worked on, and would tell more of the board as it lies, is offered once.
+func TestOfferedOnce(t *testing.T) {
+	s := newShop(t, joints, 4)
+	place, err := s.board.Repair("J1.2-J1.3")
+	if err != nil {
+		t.Fatal(err)
+	}
+	leak := s.faulty(netlist.Edits{}, "J1.2 to J1.3:leakage between pins=700")
+	between := reads(s.read("J1.2", "J1.3", "690 ohm", references.RedOnGround))
+	for name, swept := range map[string]journal.Event{"leakage": reads(s.sweep(references.RedOnGround, leak)...), "good": reads(s.sweep(references.RedOnGround, network.State{})...)} {
+		for _, after := range [][]journal.Event{{swept}, nil} {
+			d := s.diagnose(s.open(append([]journal.Event{swept, between, journal.Repaired(place)}, after...)...))
+			if n := len(slices.DeleteFunc(slices.Clone(d.Next), func(x repair.Step) bool { return x.Do != repair.DoAcross || x.Part != "J1.2 to J1.3" })); n > 1 {
+				t.Errorf("%s: offered %d times in %+v", name, n, d.Next)
+			}
+		}
+	}
+}

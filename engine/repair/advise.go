@@ -133,7 +133,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 		}
 		if len(d.Next) == 0 && (p.calledFor(c) || !foregone(c)) || telling(c) {
 			s := p.step(c, d)
-			if s.Do != DoMeasure || !d.offers(&s) {
+			if s.Do == DoRepair || !d.offers(&s) {
 				d.Next = append(d.Next, s)
 			}
 		}
