@@ -33,12 +33,13 @@ const (
 	mostSeries  = 0.7   // of a drop is due to series resistance at most (from memory)
 
 	// What the drawing has wrong.
-	WrongDrawn = 0.05 // of drawn values are wrong (from memory)
-	WrongBy    = 1.2  // standard deviation of the natural logarithm of the factor: a tenth to ten times lie within two (from memory)
-	mostWrong  = 20.0 // factor by which one is wrong at most (from memory)
-	leastWrong = 1.5  // factor from which one is wrong and not poor (CPNS)
-	nearOver   = 0.9  // of the limit of a display, above which a voltage may well be OL on the next board (CPNS)
-	leastGain  = 1.0  // logarithm of the odds from which a value is taken to be wrong (CPNS)
+	WrongDrawn  = 0.05 // of drawn values are wrong (from memory)
+	WrongBy     = 1.2  // standard deviation of the natural logarithm of the factor: a tenth to ten times lie within two (from memory)
+	mostWrong   = 20.0 // factor by which one is wrong at most (from memory)
+	leastWrong  = 1.5  // factor from which one is wrong and not poor (CPNS)
+	nearOver    = 0.9  // of the limit of a display, above which a voltage may well be OL on the next board (CPNS)
+	swappedPins = 1e-3 // of pairs of pins next to each other were swapped in a sweep of a good board: one sweep in a hundred (CPNS)
+	leastGain   = 1.0  // logarithm of the odds from which a value is taken to be wrong (CPNS)
 
 	// Junctions that nobody drew.
 	undrawnSpread = 0.02 // V, within which the drop of one is the same with every meter (CPNS)

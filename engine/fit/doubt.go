@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"halfsplit/engine/network"
+	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
@@ -89,7 +90,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			continue
 		}
 		gain := wrong + math.Log(sd*math.Sqrt(2*math.Pi)) + z*z/2 // as a normal, like that of a resistance
-		d := doubted{row: i, element: -1, gain: gain}
+		d := doubted{row: i, with: -1, element: -1, gain: gain}
 		switch all := boards[q.spot]; {
 		case all >= 3 && 2*alone < all, all == 2 && alone == 1 && far[i] && right[q.spot]:
 			misreads[i] = gain
@@ -98,6 +99,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		}
 		list = append(list, d)
 	}
+	list = append(list, b.exchanges(x)...)
 	moves, err := b.ohmSlopes(pool, groups)
 	if err != nil {
 		return false, err
@@ -118,22 +120,74 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 			s += a.slope * meets[a.row]
 		}
 		if gain, ok := freed(g, s); ok {
-			list = append(list, doubted{row: -1, element: int32(e), gain: gain, moves: j})
+			list = append(list, doubted{row: -1, with: -1, element: int32(e), gain: gain, moves: j})
 		}
 		for _, a := range j {
 			i := int(a.row)
 			p := b.inverse[i*n+i]
 			if gain, ok := freed(g-meets[i]*x[i]/p, s-meets[i]*meets[i]/p); ok && misreads[i] > math.Inf(-1) {
-				list = append(list, doubted{row: i, element: int32(e), gain: misreads[i] + gain, moves: j})
+				list = append(list, doubted{row: i, with: -1, element: int32(e), gain: misreads[i] + gain, moves: j})
 			}
 		}
 	}
 	return b.choose(list), nil
 }
 
-// doubted is what may be wrong: a row of good boards, a resistance, or both; -1 for none.
+// exchanges gives the readings of one board on two points next to each other that gain by
+// taking each other's place, with x = K^-1 r: r moves by d, and so the logarithm of its
+// density by -d'x - 1/2 d'K^-1 d.
+func (b *Posterior) exchanges(x []float64) (out []doubted) {
+	n := len(b.rows)
+	next := b.next()
+	for i := range b.rows {
+		p := &b.rows[i]
+		if p.of == nil || p.of.boards() != 1 || len(p.of.samples) != 1 {
+			continue
+		}
+		for k := range i {
+			q := &b.rows[k]
+			if q.of == nil || len(q.of.samples) != 1 || q.of.samples[0].Sweep != p.of.samples[0].Sweep || !next[[2]netlist.NetID{p.spot.Net, q.spot.Net}] {
+				continue
+			}
+			d := q.volts - p.volts
+			bend := b.inverse[i*n+i] + b.inverse[k*n+k] - 2*b.inverse[i*n+k]
+			gain := math.Log(swappedPins) - d*(x[i]-x[k]) - d*d*bend/2
+			if gain > leastGain {
+				out = append(out, doubted{row: i, with: k, element: -1, gain: gain})
+			}
+		}
+	}
+	return out
+}
+
+// next tells which nets are on pins next to each other, in a row of a connector or in the
+// order of its pins without those on ground or on nothing.
+func (b *Posterior) next() map[[2]netlist.NetID]bool {
+	board, out := b.Model.Board, map[[2]netlist.NetID]bool{}
+	for c := range board.Connectors {
+		var last netlist.NetID = netlist.None
+		for i, pin := range board.Connectors[c].Pins {
+			if pin.Net == netlist.None || pin.Net == board.Ground {
+				continue
+			}
+			beside := []netlist.NetID{last}
+			for _, ref := range board.Neighbours(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}) {
+				beside = append(beside, board.Connectors[c].Pins[ref.Pin].Net)
+			}
+			for _, net := range beside {
+				out[[2]netlist.NetID{pin.Net, net}], out[[2]netlist.NetID{net, pin.Net}] = true, true
+			}
+			last = pin.Net
+		}
+	}
+	return out
+}
+
+// doubted is what may be wrong: a row of good boards, by itself or swapped with another, a
+// resistance, or a row and a resistance; -1 for none.
 type doubted struct {
 	row     int
+	with    int // the row that it was swapped with
 	element int32
 	gain    float64 // logarithm of its odds
 	moves   []seen  // rows that the resistance moves
@@ -142,13 +196,24 @@ type doubted struct {
 
 // spots lists where good boards read what is doubted.
 func (d *doubted) spots(b *Posterior) (out []Spot) {
-	if d.row >= 0 {
-		out = append(out, b.rows[d.row].spot)
+	for _, row := range [2]int{d.row, d.with} {
+		if row >= 0 {
+			out = append(out, b.rows[row].spot)
+		}
 	}
 	for _, m := range d.moves {
 		out = append(out, b.rows[m.row].spot)
 	}
 	return out
+}
+
+// contested tells whether a reading that some of its boards say is wrong, and as many say is
+// right, gains more than a resistance that would account for it.
+func (b *Posterior) contested(d *doubted, list []doubted) bool {
+	spots := d.spots(b)
+	return slices.ContainsFunc(list, func(o doubted) bool {
+		return o.moot && o.gain > d.gain && slices.Contains(spots, b.rows[o.row].spot)
+	})
 }
 
 // choose does what gains most, and one thing at a time where that is half of it. What else
@@ -157,7 +222,7 @@ func (b *Posterior) choose(list []doubted) bool {
 	one, best := -1, -1
 	for i := range list {
 		d := &list[i]
-		if d.moot || d.gain <= leastGain {
+		if d.moot || d.gain <= leastGain || d.row < 0 && b.contested(d, list) {
 			continue
 		}
 		if best < 0 || d.gain > list[best].gain {
@@ -182,7 +247,7 @@ func (b *Posterior) choose(list []doubted) bool {
 		default:
 			chosen := list[best].spots(b)
 			for _, s := range d.spots(b) {
-				if slices.Contains(chosen, s) && (d.element < 0 || d.element != list[best].element) && (d.row < 0 || d.row != list[best].row) {
+				if slices.Contains(chosen, s) && (d.element < 0 || d.element != list[best].element) && (d.row < 0 || d.row != list[best].row && d.row != list[best].with) {
 					b.doubts[s] = math.Max(b.doubts[s], math.Exp(math.Min(d.gain-list[best].gain, 0)))
 				}
 			}
@@ -200,10 +265,12 @@ func (b *Posterior) choose(list []doubted) bool {
 			}
 		}
 	}
-	if d := &list[best]; d.row >= 0 {
-		q := &b.rows[d.row]
-		q.of.wrong = true
-		b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
+	for _, row := range [2]int{list[best].row, list[best].with} {
+		if row >= 0 {
+			q := &b.rows[row]
+			q.of.wrong = true
+			b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
+		}
 	}
 	if e := list[best].element; e >= 0 {
 		b.free(e)
