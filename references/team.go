@@ -45,7 +45,7 @@ func (b MeterBias) At(volts float64) (bias, uncertainty float64) {
 // EstimateMeters finds the offset and gain of each meter of a team from readings
 // that several of them took of the same thing. Reading i of meter m in cell c is
 //
-//	volts_i - foretold_i = t_c + offset_m + gain_m*v_c + e_i
+//	volts_i - predicted_i = t_c + offset_m + gain_m*v_c + e_i
 //
 // with t_c unknown, v_c the median of the cell's readings, e_i the contact of the
 // probe and the rounding of the display, and offset and gain normal around zero,

@@ -163,11 +163,13 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 			why += " " + name(pins[i].Name)
 		}
 	case bench.ForAgain:
-		why = "out of range: once more, "
-		if p.Ohms || p.To != nil {
-			why += inOhms(board, p) + "; "
+		why = "out of range: once more, b if mistyped, y accepts it"
+		if p.To != nil {
+			net = " to " + name(board.PointName(*p.To))
 		}
-		why += "b if mistyped, y accepts it"
+		if p.Ohms {
+			net += ", in ohms"
+		}
 	case bench.ForStep:
 		b.step(p)
 		why = probes(p.Name, p.At.Polarity.String())
@@ -521,7 +523,7 @@ func (b *benchScreen) help() {
 		{{"sweep J3", strong}, {"a connector along its rows, with one ground pin; `sweep J3 from 4`; `sweep J3 all`: every pin by number; `sweep J3 swapped`", plain}},
 		{{"line J3.4", strong}, {"a point of each net of that line, and no other", plain}},
 		{{"at J3.4", strong}, {"that point next, whatever is asked for; or just J3.4", plain}},
-		{{"take 2", strong}, {"the step that `o` lists with that number", plain}},
+		{{"take 2", strong}, {"the step that `o` lists with that number; or its words, as in inspect C40", plain}},
 		{{"close  escalate", strong}, {"end the case; end it as escalated", plain}},
 		{{"q", strong}, {"leave; everything is kept", plain}},
 	})

@@ -72,7 +72,7 @@ standard deviation.`,
 				return err
 			}
 			return a.answer(predictions{b.Name, b.Revision, list}, func() {
-				s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list)
+				s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list, e.Doubts())
 			})
 		}),
 	}
@@ -114,7 +114,7 @@ func faultWords(e *engine.Engine, texts []string) ([]string, error) {
 	return words, nil
 }
 
-func (s *screen) predictions(board string, faults []string, q *diagnose.Question, p references.Polarity, sweeps int, list []diagnose.Prediction) {
+func (s *screen) predictions(board string, faults []string, q *diagnose.Question, p references.Polarity, sweeps int, list []diagnose.Prediction, doubts []string) {
 	s.say(s.paint(strong, board))
 	var changes []string
 	for _, c := range []struct {
@@ -131,6 +131,7 @@ func (s *screen) predictions(board string, faults []string, q *diagnose.Question
 	if d := q.Setting.Drive; d != fit.DriveOf(references.DefaultMeter()) {
 		s.prose(0, 2, plain, fmt.Sprintf("a meter of %s up to %s, OL above %s", quantity.Format(d.Current, quantity.Ampere), quantity.Format(d.Open, quantity.Volt), quantity.Format(d.Over, quantity.Volt)))
 	}
+	s.doubts(doubts)
 	known := "from " + count(sweeps, "known-good sweep")
 	if sweeps == 0 {
 		known = "no known good: junction drops are assumed"

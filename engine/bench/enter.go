@@ -48,6 +48,9 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
 			return s.enterSeveral(p, list)
 		}
+		if p.Chooses() != nil { // the steps are not worked out for each slip in a sweep
+			return nil, err
+		}
 		if e = s.phrased(line); e.verb != take {
 			return nil, err
 		}
@@ -631,10 +634,7 @@ func (s *Session) repeat(r *Reply) error {
 			continue
 		}
 		x := ev.Readings[len(ev.Readings)-1]
-		if x.To != nil {
-			break
-		}
-		if x.At.Kind == netlist.PointPin && x.At.Pin.Connector == s.sweeping && x.Polarity == s.polarity {
+		if x.To == nil && x.Reading.Unit == quantity.Volt && x.At.Kind == netlist.PointPin && x.At.Pin.Connector == s.sweeping && x.Polarity == s.polarity {
 			s.cursor, s.revisit, s.again = int(x.At.Pin.Pin), true, nil
 			return nil
 		}

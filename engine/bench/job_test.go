@@ -34,6 +34,12 @@ func TestFirstLook(t *testing.T) {
 	tb.wants("connector")
 	tb.enter("sweep J7")
 	tb.wants("reading (sweep) J7.1 red-on-ground")
+	for _, words := range []string{"nothing", "none"} {
+		tb = lay(t, "touch-dead")
+		tb.enter("y")
+		tb.enter(words)
+		tb.wants("connector")
+	}
 }
 
 // TestMark: the mark of a diode that was put on is asked for before power; reversed, the

@@ -571,6 +571,10 @@ func TestOddOhms(t *testing.T) {
 		}
 	}
 	tb := lineUp()
+	tb.enter("2.1 ohm from FL3.in to FL3.out")
+	if r := tb.enter("r"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "took back") {
+		t.Errorf("r behind a resistance: %+v", r)
+	}
 	at, _ := tb.s.board().Point("FL3.in")
 	to, _ := tb.s.board().Point("FL3.out")
 	p := &Prompt{Ask: AskReading, Purpose: ForStep, At: diagnose.Spot{At: at}, Ohms: true, To: &to, Step: &repair.Step{Do: repair.DoAcross, Outcomes: []repair.StepOutcome{{Ohms: diagnose.Number(1000)}, {Overload: true}}}}

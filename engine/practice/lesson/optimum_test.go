@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"halfsplit/engine"
@@ -791,72 +792,86 @@ const suspectedGood = 0
 // go test ./engine/practice/lesson -run TestOptimum -v
 func TestOptimumAgainstExhaustiveSearch(t *testing.T) {
 	const least = 60
-	checked, suspected := 0, 0
-	for k, name := range SubjectNames()[1:] {
-		var off []float64
-		healthy, large := 0, 0
-		for _, board := range []string{"testdata/four.yaml", "testdata/five.yaml", "testdata/six.yaml", "testdata/seven.yaml", "testdata/eight.yaml", courseBoard} {
-			kinds, err := subjectsOf(name)
+	var checked, suspected atomic.Int32
+	names := SubjectNames()[1:]
+	t.Run("lessons", func(t *testing.T) {
+		for k, name := range names {
+			t.Run(name, func(t *testing.T) {
+				t.Parallel()
+				n, doubted := againstExhaustive(t, name, k)
+				checked.Add(int32(n))
+				suspected.Add(int32(doubted))
+			})
+		}
+	})
+	if suspected.Load() != suspectedGood {
+		t.Errorf("%d good boards are suspected; listed as %d", suspected.Load(), suspectedGood)
+	}
+	if checked.Load() < least {
+		t.Errorf("only %d cases are small enough to be checked; want %d at least", checked.Load(), least)
+	}
+}
+
+// againstExhaustive compares the cases of a lesson, the kth, and gives how many were small
+// enough and how many good boards were suspected.
+func againstExhaustive(t *testing.T, name string, k int) (checked, suspected int) {
+	var off []float64
+	healthy, large := 0, 0
+	for _, board := range []string{"testdata/four.yaml", "testdata/five.yaml", "testdata/six.yaml", "testdata/seven.yaml", "testdata/eight.yaml", courseBoard} {
+		kinds, err := subjectsOf(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, seed := range []uint64{uint64(k + 1), uint64(k + 21)} {
+			c, err := prepare(orderOf(t, board, name, 1, 0), seed)
 			if err != nil {
 				t.Fatal(err)
 			}
-			for _, seed := range []uint64{uint64(k + 1), uint64(k + 21)} {
-				c, err := prepare(orderOf(t, board, name, 1, 0), seed)
-				if err != nil {
-					t.Fatal(err)
+			pool, err := c.draw(kinds) // of which nobody has to play any
+			if err != nil {
+				t.Fatal(err)
+			}
+			each(pool, func(x *Case) { x.err = c.weigh(x) })
+			if err := failed(pool); err != nil {
+				t.Fatal(err)
+			}
+			for _, made := range pool {
+				if !made.fair {
+					continue
 				}
-				pool, err := c.draw(kinds) // of which nobody has to play any
-				if err != nil {
-					t.Fatal(err)
+				a, d := &made.Answer, made.sweep
+				if len(a.Bad) == 0 {
+					if healthy++; a.Expected != 0 {
+						suspected++
+						t.Logf("a good board takes %v s", a.Expected)
+					}
+					continue
 				}
-				each(pool, func(x *Case) { x.err = c.weigh(x) })
-				if err := failed(pool); err != nil {
-					t.Fatal(err)
+				x, small := spell(t, c.engine, d)
+				most, least := 0.0, 0.0
+				if small {
+					most, least, small = x.solve()
 				}
-				for _, made := range pool {
-					if !made.fair {
-						continue
-					}
-					a, d := &made.Answer, made.sweep
-					if len(a.Bad) == 0 {
-						if healthy++; a.Expected != 0 {
-							suspected++
-							t.Logf("a good board takes %v s", a.Expected)
-						}
-						continue
-					}
-					x, small := spell(t, c.engine, d)
-					most, least := 0.0, 0.0
-					if small {
-						most, least, small = x.solve()
-					}
-					if !small {
-						large++
-						continue
-					}
-					excess := max(a.Expected/most-1, 0) + min(a.Expected/least-1, 0)
-					off = append(off, excess)
-					if excess > apartMost || excess < -apartMost {
-						t.Errorf("%s, %s: stated %.1f s, exhaustive %.1f to %.1f s", board, made.key, a.Expected, least, most)
-					}
+				if !small {
+					large++
+					continue
+				}
+				excess := max(a.Expected/most-1, 0) + min(a.Expected/least-1, 0)
+				off = append(off, excess)
+				if excess > apartMost || excess < -apartMost {
+					t.Errorf("%s, %s: stated %.1f s, exhaustive %.1f to %.1f s", board, made.key, a.Expected, least, most)
 				}
 			}
 		}
-		mean, low, high := 0.0, 0.0, 0.0
-		for _, v := range off {
-			mean += v / float64(len(off))
-			low, high = math.Min(low, v), math.Max(high, v)
-		}
-		t.Logf("%-17s %2d cases, stated outside of exhaustive: mean %+.1f %%, from %+.1f %% to %+.1f %%; besides %d good boards, %d too large", name, len(off), 100*mean, 100*low, 100*high, healthy, large)
-		if math.Abs(mean) > apartMean || len(off) < 8 {
-			t.Errorf("%s: %d cases, mean %+.1f %%", name, len(off), 100*mean)
-		}
-		checked += len(off)
 	}
-	if suspected != suspectedGood {
-		t.Errorf("%d good boards are suspected; listed as %d", suspected, suspectedGood)
+	mean, low, high := 0.0, 0.0, 0.0
+	for _, v := range off {
+		mean += v / float64(len(off))
+		low, high = math.Min(low, v), math.Max(high, v)
 	}
-	if checked < least {
-		t.Errorf("only %d cases are small enough to be checked; want %d at least", checked, least)
+	t.Logf("%-17s %2d cases, stated outside of exhaustive: mean %+.1f %%, from %+.1f %% to %+.1f %%; besides %d good boards, %d too large", name, len(off), 100*mean, 100*low, 100*high, healthy, large)
+	if math.Abs(mean) > apartMean || len(off) < 8 {
+		t.Errorf("%s: %d cases, mean %+.1f %%", name, len(off), 100*mean)
 	}
+	return len(off), suspected
 }
