@@ -41,11 +41,12 @@ var (
 // First seeds of the reporting trials that are drawn as they are played, which nobody has
 // looked at case by case. Drawn on 2026-11-29: those before, 7,000,000 and 9,050,000, were
 // played twice with a change between; once more that day, as
-// 21,000,000 were played twice and 23,050,000 three times.
+// 21,000,000 were played twice and 23,050,000 three times, and those of steps after
+// 61,870,000 had been played.
 const (
 	reportingPeople      = 47_330_000
 	reportingCalibration = 31_000_000
-	reportingSteps       = 61_870_000 // even: every other one is drawn as people draw
+	reportingSteps       = 84_516_000 // even: every other one is drawn as people draw
 )
 
 // TestMain lets the heap grow: collecting garbage takes a sixth of the time otherwise.
