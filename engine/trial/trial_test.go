@@ -39,13 +39,12 @@ var (
 )
 
 // First seeds of the reporting trials that are drawn as they are played, which nobody has
-// looked at case by case. Drawn on 2026-11-29: those before, 7,000,000 and 9,050,000, were
-// played twice with a change between; once more that day, as
-// 21,000,000 were played twice and 23,050,000 three times, and those of steps after
-// 61,870,000 had been played.
+// looked at case by case. Drawn anew once they have been played, on 2026-11-29 the last time:
+// 7,000,000, 9,050,000, 21,000,000, 23,050,000, 31,000,000, 37,000,000, 47,330,000 and
+// 61,870,000 are used.
 const (
-	reportingPeople      = 47_330_000
-	reportingCalibration = 31_000_000
+	reportingPeople      = 91_130_000
+	reportingCalibration = 73_410_000
 	reportingSteps       = 84_516_000 // even: every other one is drawn as people draw
 )
 
