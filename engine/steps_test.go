@@ -1,8 +1,12 @@
 package engine_test
 
 import (
+	"math"
 	"slices"
+	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"halfsplit/engine"
 	"halfsplit/engine/journal"
@@ -425,6 +429,40 @@ parts:
 				t.Errorf("%s: %s: %+v, want %g s", tt.about, part, x, want)
 			}
 		}
+	}
+}
+
+// TestLookEitherWay: which way round the capacitors of two rails are drawn changes neither
+// what their inspection takes nor the time to a repair after it. Being on ground together
+// puts no two parts on one net.
+func TestLookEitherWay(t *testing.T) {
+	const drawn = `
+board: two rails
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: V, 3: W}}}
+nets: {V: {rail: 1.8 V}, W: {rail: 3.3 V}}
+parts:
+  C1: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C2: {kind: capacitor, value: 1u, pins: [V, GND]}
+  C3: {kind: capacitor, value: 1u, pins: [W, GND]}
+  C4: {kind: capacitor, value: 1u, pins: [W, GND]}
+  U1: {kind: ic, pins: {1: V, 2: GND, 3: W}, supply: [1, 3], ground: 2}
+`
+	var times [2]map[string][2]float64 // by part
+	for i, text := range []string{drawn, strings.NewReplacer("[V, GND]", "[GND, V]", "[W, GND]", "[GND, W]").Replace(drawn)} {
+		s := newShop(t, text, 4)
+		leaky := s.faulty(netlist.Edits{}, "C2:leaky=300", "C3:leaky=300")
+		d := s.diagnose(s.open(reads(s.sweep(references.RedOnGround, leaky)...)))
+		times[i] = map[string][2]float64{}
+		for _, x := range d.Next {
+			if x.Do == repair.DoInspect && x.Part != "" {
+				times[i][x.Part] = [2]float64{x.Seconds, math.Round(x.Expected)}
+			}
+		}
+	}
+	if diff := cmp.Diff(times[0], times[1]); diff != "" || len(times[0]) == 0 {
+		t.Errorf("seconds, and expected seconds, of %d inspections (-one way +turned):\n%s", len(times[0]), diff)
 	}
 }
 

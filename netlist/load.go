@@ -402,12 +402,11 @@ func (l *loader) testPoints(n document.Node) {
 }
 
 // names refuses a name that would mean two places, and one that could not be told from
-// what stands beside it where people write it: points and lists of names are parted at
-// white space and commas.
+// what stands next to it where people write it: spaces and commas separate points and names.
 func (l *loader) names(root document.Node) {
 	single := func(key document.Node, what, name string) {
-		if strings.ContainsFunc(name, parts) {
-			l.problem(key.At(), "write it as "+document.Quote(strings.Join(strings.FieldsFunc(name, parts), "_")), "the name of the %s %s holds a space or a comma, at which names are parted", what, document.Quote(name))
+		if strings.ContainsFunc(name, separates) {
+			l.problem(key.At(), "write it as "+document.Quote(strings.Join(strings.FieldsFunc(name, separates), "_")), "the name of the %s %s holds a space or a comma, which separate names", what, document.Quote(name))
 		}
 	}
 	for _, what := range []string{"connector", "part"} {
@@ -445,8 +444,8 @@ func (l *loader) names(root document.Node) {
 	}
 }
 
-// parts tells a character that parts names. What does not show is refused as such.
-func parts(r rune) bool { return r == ' ' || r == ',' }
+// separates tells a character that separates names. What does not show is refused as such.
+func separates(r rune) bool { return r == ' ' || r == ',' }
 
 // dotted refuses a net or pad called `R12.1` that is not where terminal 1 of
 // R12 is.

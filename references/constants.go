@@ -9,8 +9,9 @@ const (
 	overloadDoubt = 0.01 // weight, in boards, of the posterior that a point may read OL on one good board and a voltage on the next: one voltage leaves about 1 % for OL (CPNS)
 	displaySpan   = 2.0  // V over which a voltage is thought equally likely on a point that only ever read OL: the usual display limit in diode mode (from memory)
 	mostStrays    = 0.2  // of boards are left out as strays at most (CPNS)
-	strayLimit    = 5    // robust spreads from the median from which: 3.5 by Iglewicz and Hoaglin (NIST/SEMATECH e-Handbook 1.3.5.17); 5 leaves out one good board in two million (CPNS)
+	strayLimit    = 5    // robust spreads from the median beyond which a board is a stray: 3.5 by Iglewicz and Hoaglin (NIST/SEMATECH e-Handbook 1.3.5.17); 5 leaves out one good board in two million (CPNS)
 	wrongValue    = 0.02 // of readings of good boards are mistyped, of another pin, or of a board that is not good (CPNS)
+	wrongOpen     = 0.5  // of wrong readings are OL, as of a probe that missed the pad (CPNS)
 	WrongDF       = 8    // weight, in boards, of the default spread when a board is compared with the others (CPNS)
 	// WrongDensity is the odds of a wrong value against a right one, times its density per
 	// volt.

@@ -136,10 +136,6 @@ func Wrong(volts float64, others []float64) float64 {
 	return wrongValue / displaySpan / (wrongValue/displaySpan + right)
 }
 
-// wrongOpen is the share of wrong readings that are OL, as of a probe that missed the pad
-// (common practice, no source).
-const wrongOpen = 0.5
-
 // WrongKind gives the chance that a few boards are wrong which read OL where many read a
 // voltage, or a voltage where many read OL. The other way to explain them is that good
 // boards differ there: their share of OL is then unknown, Beta distributed with
@@ -153,9 +149,11 @@ func WrongKind(few, many int, tail float64) float64 {
 		return x + y - z
 	}
 	n, m := float64(many), float64(few)
-	differ := math.Exp(logBeta(m+overloadDoubt, n+overloadDoubt) - logBeta(overloadDoubt, overloadDoubt))
-	wrong := 0.5 * math.Pow(wrongValue*wrongOpen, m) * math.Pow(1-wrongValue, n)
-	return wrong / (wrong + differ + 0.5*math.Pow(tail, m))
+	// as logarithms, for those of hundreds of boards are too small for a number
+	wrong := math.Log(0.5) + m*math.Log(wrongValue*wrongOpen) + n*math.Log1p(-wrongValue)
+	differ := logBeta(m+overloadDoubt, n+overloadDoubt) - logBeta(overloadDoubt, overloadDoubt)
+	near := math.Log(0.5) + m*math.Log(tail)
+	return 1 / (1 + math.Exp(differ-wrong) + math.Exp(near-wrong))
 }
 
 // PerBoard makes one value a board of the readings of one point: the mean of its

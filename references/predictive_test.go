@@ -277,3 +277,11 @@ func TestWrongKind(t *testing.T) {
 		}
 	}
 }
+
+// TestWrongKindOfMany: with as many boards of either kind as make every likelihood too small
+// for a number, boards differ.
+func TestWrongKindOfMany(t *testing.T) {
+	if got := WrongKind(600, 600, 0); !(got >= 0 && got < 1e-9) {
+		t.Errorf("the chance that 600 of 1,200 boards are wrong is %g, want next to 0", got)
+	}
+}

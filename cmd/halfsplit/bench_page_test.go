@@ -265,14 +265,14 @@ func TestPageAndTerminal(t *testing.T) {
 		resp.Header.Get("Content-Type") != "image/svg+xml; charset=utf-8" || !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "script") {
 		t.Errorf("the picture: %v %.200s", resp.Header, svg)
 	}
-	// An odd resistance is to be read again where it was, in ohms.
+	// A resistance out of range is to be read again where it was, in ohms.
 	if entered, says, err := s.enter("900 ohm from FL3.in to FL3.out"); err != nil || !entered {
 		t.Fatalf("900 ohm across FL3: %q %v", says, err)
 	}
 	s.wait()
 	for _, want := range []string{"MEASURE AGAIN", "red on FL3.out", "It measured 900 ohm", `<span id="unit">ohm</span>`} {
 		if !strings.Contains(s.shown["next"]+s.shown["field"], want) {
-			t.Errorf("an odd resistance, without %q: %s", want, s.shown["next"])
+			t.Errorf("a resistance out of range, without %q: %s", want, s.shown["next"])
 		}
 	}
 	if entered, says, err := s.enter("q"); err != nil || entered || !strings.Contains(says, "left at its terminal") {

@@ -756,8 +756,8 @@ func (s *Session) single(at netlist.Point, pol references.Polarity) int {
 	return found
 }
 
-// predictedVolts is how far from a predicted outcome a reading may lie before it is
-// asked for again (common practice, no source).
+// How far from a predicted outcome a reading may lie before it is asked for again (common
+// practice, no source).
 const (
 	predictedVolts = 0.03
 	predictedShare = 0.3 // of a resistance

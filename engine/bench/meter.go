@@ -33,7 +33,7 @@ var (
 // decimalComma is a comma where the point of a number stands.
 var decimalComma = regexp.MustCompile(`(^|\s)([+-]?\d*),(\d+[^,]*?)(\s|$)`)
 
-// anyCase is a unit of voltage behind a number, in whatever case.
+// anyCase is a unit of voltage after a number, in whatever case.
 var anyCase = regexp.MustCompile(`(?i)[\d.] ?m?v$`)
 
 // infinite is how measuring programs print overload.

@@ -539,15 +539,15 @@ func TestUndo(t *testing.T) {
 	tb.enter("0.564 at J7.2")
 	tb.enter("y")
 	if r := tb.enter("u"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "0.564 at J7.2") {
-		t.Errorf("u behind the cautions: %+v", r)
+		t.Errorf("u after the cautions: %+v", r)
 	}
 	tb.refuses("u", "nothing to take back")
 }
 
-// TestOddOhms: a resistance out of range is asked for once more where it was taken, as a
+// TestOutlierOhms: a resistance out of range is asked for once more where it was taken, as a
 // drop is; the same again is accepted, one that agrees takes the first back, and what a
 // step was to distinguish is no surprise.
-func TestOddOhms(t *testing.T) {
+func TestOutlierOhms(t *testing.T) {
 	lineUp := func() *table {
 		tb := begin(t)
 		tb.enter("d")
@@ -573,7 +573,7 @@ func TestOddOhms(t *testing.T) {
 	tb := lineUp()
 	tb.enter("2.1 ohm from FL3.in to FL3.out")
 	if r := tb.enter("r"); len(r.Says) != 1 || !strings.Contains(r.Says[0], "took back") {
-		t.Errorf("r behind a resistance: %+v", r)
+		t.Errorf("r after a resistance: %+v", r)
 	}
 	at, _ := tb.s.board().Point("FL3.in")
 	to, _ := tb.s.board().Point("FL3.out")
@@ -658,7 +658,7 @@ func TestLeftImplausible(t *testing.T) {
 	tb.wants("stuck")
 }
 
-// TestVisit asks for points out of turn: a pin of the sweep, which goes on behind
+// TestVisit asks for points out of turn: a pin of the sweep, which goes on after
 // it; a point within the line, once; the cautions before any.
 func TestVisit(t *testing.T) {
 	tb := lay(t, "touch-dead")
@@ -851,7 +851,7 @@ func TestNumbers(t *testing.T) {
 }
 
 // TestSweptAgain: a connector that was read is read again, all of it, when somebody asks
-// for it, and the session goes on behind it.
+// for it, and the session goes on after it.
 func TestSweptAgain(t *testing.T) {
 	tb := begin(t)
 	for p := tb.ask(); p.Ask == AskReading; p = tb.ask() {
@@ -902,7 +902,7 @@ func TestOfferedByName(t *testing.T) {
 	tb.enter("close")
 	tb.enter("replaced FL3")
 	if p := tb.ask(); p.Ask == AskClose {
-		t.Error("asks to close behind a repair that nobody proved")
+		t.Error("asks to close after a repair that nobody proved")
 	}
 }
 

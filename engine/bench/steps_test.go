@@ -37,7 +37,7 @@ func TestLookAlong(t *testing.T) {
 	offer(measure, along)
 	tb.enter("look along VTP_1V8")
 	if p := tb.ask(); p.Ask != AskUndrawn || !tb.s.Unkept(p) {
-		t.Errorf("behind a point: asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
+		t.Errorf("after a point: asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
 	}
 	offer(measure, along)
 	tb.enter("s")

@@ -368,7 +368,7 @@ func (p *parser) action() (entry, bool, error) {
 		}
 	}
 	if found == "" {
-		if m := behind.FindStringSubmatch(p.text); m != nil { // "C1 removed"
+		if m := partFirst.FindStringSubmatch(p.text); m != nil { // "C1 removed"
 			if e, ok, err := (&parser{b: p.b, text: m[2] + " " + m[1]}).action(); ok || foundWords.MatchString(m[1]) {
 				return e, ok, err
 			}
@@ -425,8 +425,8 @@ func (p *parser) action() (entry, bool, error) {
 	return entry{verb: record, event: ev}, true, nil
 }
 
-// behind is what was done to a part, written behind it: "C1 removed", "took C1 off".
-var behind = regexp.MustCompile(`(?i)^(?:took |taken )?(.+?)(?: is| are| was| were)?(?: taken)? (removed|off|desoldered|replaced|put back|reinstalled|jumpered|resoldered|reflowed|cleaned)$`)
+// partFirst is what was done to a part, written after its name: "C1 removed", "took C1 off".
+var partFirst = regexp.MustCompile(`(?i)^(?:took |taken )?(.+?)(?: is| are| was| were)?(?: taken)? (removed|off|desoldered|replaced|put back|reinstalled|jumpered|resoldered|reflowed|cleaned)$`)
 
 // between is "between J7.2 and J7.4".
 var between = regexp.MustCompile(`(?i)between (\S+) and (\S+)`)

@@ -20,10 +20,8 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 	return e.compare(all, obs), nil
 }
 
-// Limits of verdicts.
-const (
-	settleSeconds = 0.3 // s of settling worth telling
-)
+// settleSeconds is the settling in seconds from which it is told.
+const settleSeconds = 0.3
 
 // compare describes readings whose observations have been predicted.
 func (e *Basis) compare(all []Taken, obs []fault.Observation) []Comparison {

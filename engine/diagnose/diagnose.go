@@ -426,8 +426,8 @@ func (q *Inquiry) suspects(d *Findings) error {
 // predictions tells what single faults predict, working out once what several do.
 type predictions struct {
 	*Inquiry
-	w      *network.Workspace
-	boards map[predictionKey]fault.Prediction
+	w     *network.Workspace
+	known map[predictionKey]fault.Prediction
 }
 
 type predictionKey struct {
@@ -443,12 +443,12 @@ func (s *predictions) of(f *fault.Fault, obs int) (fault.Prediction, error) {
 		return o.Good, nil
 	}
 	key := predictionKey{obs, s.Model.Effect(changes[0], o.Edits, o.Probe), len(changes) > 1}
-	p, ok := s.boards[key]
+	p, ok := s.known[key]
 	if ok {
 		return p, nil
 	}
 	p, err := s.Physics.Under(s.w, o, changes)
-	s.boards[key] = p
+	s.known[key] = p
 	return p, err
 }
 
@@ -483,20 +483,20 @@ func (s *predictions) group(leaders *[]*fault.Fault, f *fault.Fault) (int, error
 	return len(*leaders), nil
 }
 
-// reasons gives what a fault predicts at the odd readings that it touches, the
-// oddest first.
+// reasons gives what a fault predicts at the outliers that it touches, the
+// furthest first.
 func (q *predictions) reasons(f *fault.Fault) ([]Reason, error) {
-	var odd []int
+	var outliers []int
 	for i := range q.Taken {
 		if o := q.Taken[i].Obs; o >= 0 && math.Abs(q.Result.ZScore[o]) > VerdictSigmas/2 {
-			odd = append(odd, i)
+			outliers = append(outliers, i)
 		}
 	}
-	sort.SliceStable(odd, func(a, b int) bool {
-		return math.Abs(q.Result.ZScore[q.Taken[odd[a]].Obs]) > math.Abs(q.Result.ZScore[q.Taken[odd[b]].Obs])
+	sort.SliceStable(outliers, func(a, b int) bool {
+		return math.Abs(q.Result.ZScore[q.Taken[outliers[a]].Obs]) > math.Abs(q.Result.ZScore[q.Taken[outliers[b]].Obs])
 	})
 	reasons := []Reason{}
-	for _, i := range odd {
+	for _, i := range outliers {
 		if len(reasons) == listedReasons {
 			break
 		}

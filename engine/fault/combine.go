@@ -237,7 +237,7 @@ func (s *search) gains() {
 		b := s.ph.Joint.block(in, nil)
 		for k, o := range b.ids {
 			s.gain[o] = b.peaks[k] - b.parts[k]
-			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.gap[o]) > outlierFrom && slices.ContainsFunc(b.ids, func(k int) bool {
+			s.tied[o] = s.obs[o].Between || math.Abs(s.ph.Joint.far[o]) > outlierFrom && slices.ContainsFunc(b.ids, func(k int) bool {
 				return !meet(&s.obs[o], &s.obs[k]) && s.ph.Joint.near(o, k)
 			})
 		}

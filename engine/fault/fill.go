@@ -316,8 +316,8 @@ func (s *search) watchEach(wanted func(o int) bool, work func(t *Watch, o int) e
 // than faintVolts. As a reading changes one way with the resistance, its worst case
 // tells. Most loci on a shared supply are let go here.
 func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
-	above := s.result.ZScore[obs] > outlierFrom || s.ph.Joint.gap[obs] > outlierFrom
-	below := s.result.ZScore[obs] < -outlierFrom || s.ph.Joint.gap[obs] < -outlierFrom
+	above := s.result.ZScore[obs] > outlierFrom || s.ph.Joint.far[obs] > outlierFrom
+	below := s.result.ZScore[obs] < -outlierFrom || s.ph.Joint.far[obs] < -outlierFrom
 	if c.locus.Series && !above || !c.locus.Series && !below {
 		if !t.o.Between {
 			return false, nil
@@ -341,7 +341,7 @@ func (s *search) faint(obs int) float64 {
 // isOutlier tells whether a reading calls for candidates: by what other nets make of it, or
 // by what the others of its line do.
 func (s *search) isOutlier(obs int) bool {
-	return math.Abs(s.result.ZScore[obs]) > outlierFrom || math.Abs(s.ph.Joint.gap[obs]) > outlierFrom
+	return math.Abs(s.result.ZScore[obs]) > outlierFrom || math.Abs(s.ph.Joint.far[obs]) > outlierFrom
 }
 
 // alone gives the logarithm of the density of some observations of one line on a good

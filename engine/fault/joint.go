@@ -32,7 +32,7 @@ type Joint struct {
 	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
 	close []bool    // by two of num: they hang together
 	line  []int     // by observation: the first of those that hang together with it
-	gap   []float64 // by observation: see gaps
+	far   []float64 // by observation: see deviates
 	p, pr []float64 // inverse of k as it counts, and times r
 
 	mu    sync.Mutex
@@ -42,7 +42,7 @@ type Joint struct {
 // Join predicts all observations of a case and works out what they say together.
 // Physics predicts with it from then on.
 func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
-	j := &Joint{ph: ph, obs: obs, at: make([]int, len(obs)), line: make([]int, len(obs)), gap: make([]float64, len(obs)), known: map[string]*condition{}}
+	j := &Joint{ph: ph, obs: obs, at: make([]int, len(obs)), line: make([]int, len(obs)), far: make([]float64, len(obs)), known: map[string]*condition{}}
 	ph.Joint = nil
 	if err := pool.Each(len(obs), func(w *network.Workspace, i int) error { return ph.Predict(w, &obs[i]) }); err != nil {
 		return err
@@ -197,14 +197,14 @@ func (j *Joint) weigh() error {
 	if err := j.invert(); err != nil {
 		return err
 	}
-	j.gaps()
+	j.deviates()
 	return nil
 }
 
 // doubtful tells whether an observation may be at odds with a good board.
 func (j *Joint) doubtful(obs int) bool {
 	a := j.at[obs]
-	return a < 0 || j.count[a] < 0.95 || math.Abs(j.gap[obs]) > outlierFrom
+	return a < 0 || j.count[a] < 0.95 || math.Abs(j.far[obs]) > outlierFrom
 }
 
 // invert works out the inverse of the covariance as it counts.
@@ -252,9 +252,9 @@ func (j *Joint) apart(some []int) (mean, cov []float64) {
 	return mean, cov
 }
 
-// gaps works out how far each reading is from what the others of its line, and
-// all other lines, make of it.
-func (j *Joint) gaps() {
+// deviates works out how far each reading is from what the others of its line, and
+// all other lines, make of it, as a standard normal deviate.
+func (j *Joint) deviates() {
 	lines := map[int][]int{}
 	for a, i := range j.num {
 		lines[j.line[i]] = append(lines[j.line[i]], a)
@@ -279,7 +279,7 @@ func (j *Joint) gaps() {
 				z += inv[a*m+b] * off[b]
 			}
 			o := &j.obs[j.num[x]]
-			j.gap[j.num[x]] = toNormal(z/math.Sqrt(inv[a*m+a]), o.freedom)
+			j.far[j.num[x]] = toNormal(z/math.Sqrt(inv[a*m+a]), o.freedom)
 		}
 	}
 }
@@ -781,7 +781,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		if loads, err = ph.loadsAt(w, o, r.Volts); err != nil {
 			return err
 		}
-		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil {
+		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // w is to hold this one
 			return err
 		}
 	}
@@ -804,11 +804,11 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 	}
-	scale := o.converting * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, its square
+	scale := o.converting * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, the square of that of Student's t
 	o.freedom = o.ownDF()
 	if taken > 0 && scale > 0 {
 		own := ph.inLine(&o.row, &o.row) + o.row.own
-		o.freedom = math.Round(satterthwaite(own, o.freedom, scale, fit.ConvertDF))
+		o.freedom = math.Round(satterthwaite(own, o.freedom, scale, fit.ConvertDF)) // whole: see student
 		o.row.share(o.spotKey(), math.Sqrt(scale))
 	}
 	if !o.Matched || r.Over {

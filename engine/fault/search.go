@@ -295,7 +295,7 @@ func (s *search) concerns(loci []Locus) []bool {
 	return out
 }
 
-// neighbourReading is what a pin beside the one that was to be read shows.
+// neighbourReading is what a pin next to the one that was to be read shows.
 type neighbourReading struct {
 	volts, sd float64
 	over      bool

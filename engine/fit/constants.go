@@ -21,10 +21,10 @@ const (
 
 	// Conversion between meters.
 	undrawn     = 0.12  // standard deviation of a step between currents, as a share of what junctions have in it, in a circuit that is not as drawn (CPNS)
-	ohmicStep   = 0.02  // the same, of what drawn resistances have in it (CPNS)
-	tolerance   = 0.006 // standard deviation of a resistance from board to board, as a share: 1 %, rectangular (IEC 60062 code F; JCGM 100:2008 4.3.7)
-	mostlyOhmic = 0.05  // of a reading's slopes are against drops of junctions at most where it is one of resistances
 	splitShare  = 1.0   // the same for each share of the current that is split between junctions side by side, one of which may take it all (CPNS)
+	ohmicStep   = 0.02  // the same, as a share of what drawn resistances have in it (CPNS)
+	tolerance   = 0.006 // standard deviation of a resistance from board to board, as a share: 1 %, rectangular (IEC 60062 code F; JCGM 100:2008 4.3.7)
+	mostlyOhmic = 0.05  // V by which a reading moves with 1 V of all junction drops, up to which it is one of resistances alone (CPNS)
 	ConvertDF   = 3     // degrees of freedom of what conversion is off: 82.5 % is within one and 96.7 % within two standard deviations, as of a Student t with 3 and not as of a normal
 	contactSD   = 0.001 // V, standard deviation of one probe contact against the next (CPNS)
 	contactDF   = 4     // its weight, in readings, against what the readings of a spot show (CPNS)

@@ -37,7 +37,7 @@ type conversion struct {
 type gauge struct {
 	drive  network.Drive
 	volts  float64
-	ohmic  float64 // V, of those across resistances of parts
+	ohmic  float64 // V of them across resistances of parts
 	slopes []Slope // in order
 }
 
@@ -228,7 +228,7 @@ func invert(k []float64, n int) []float64 {
 }
 
 // Convert gives by how many volts more than the estimated circuit good boards read at a
-// spot with a meter, under which that reads volts, as w has just done, and has the given slopes; and the
+// spot with a meter, with which w has just read volts there with the given slopes; and the
 // variance in V^2 that a reading takes on by conversion from the meters that they were read
 // with, none for the same meter.
 func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance float64) {

@@ -141,7 +141,7 @@ func (b *Posterior) exchanges(x []float64) (out []doubted) {
 	next := b.next()
 	for i := range b.rows {
 		p := &b.rows[i]
-		if p.of == nil || p.of.boards() != 1 || len(p.of.samples) != 1 {
+		if p.of == nil || len(p.of.samples) != 1 {
 			continue
 		}
 		for k := range i {
@@ -165,17 +165,20 @@ func (b *Posterior) exchanges(x []float64) (out []doubted) {
 func (b *Posterior) next() map[[2]netlist.NetID]bool {
 	board, out := b.Model.Board, map[[2]netlist.NetID]bool{}
 	for c := range board.Connectors {
-		var last netlist.NetID = netlist.None
-		for i, pin := range board.Connectors[c].Pins {
+		pins := board.Pins(netlist.ConnectorID(c))
+		last := netlist.NetID(netlist.None)
+		for _, pin := range pins {
 			if pin.Net == netlist.None || pin.Net == board.Ground {
 				continue
 			}
-			beside := []netlist.NetID{last}
-			for _, ref := range board.Neighbours(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}) {
-				beside = append(beside, board.Connectors[c].Pins[ref.Pin].Net)
+			near := []netlist.NetID{last}
+			for _, ref := range board.Neighbours(pin.Pin) {
+				near = append(near, pins[ref.Pin].Net)
 			}
-			for _, net := range beside {
-				out[[2]netlist.NetID{pin.Net, net}], out[[2]netlist.NetID{net, pin.Net}] = true, true
+			for _, net := range near {
+				if net != netlist.None && net != board.Ground {
+					out[[2]netlist.NetID{pin.Net, net}], out[[2]netlist.NetID{net, pin.Net}] = true, true
+				}
 			}
 			last = pin.Net
 		}
@@ -194,12 +197,20 @@ type doubted struct {
 	moot    bool    // as many boards say otherwise as say so
 }
 
+// rows lists the rows that are doubted themselves.
+func (d *doubted) rows() []int {
+	return slices.DeleteFunc([]int{d.row, d.with}, func(row int) bool { return row < 0 })
+}
+
+// meets tells whether both doubt a row, or a resistance.
+func (d *doubted) meets(o *doubted) bool {
+	return d.element >= 0 && d.element == o.element || slices.ContainsFunc(d.rows(), func(row int) bool { return slices.Contains(o.rows(), row) })
+}
+
 // spots lists where good boards read what is doubted.
 func (d *doubted) spots(b *Posterior) (out []Spot) {
-	for _, row := range [2]int{d.row, d.with} {
-		if row >= 0 {
-			out = append(out, b.rows[row].spot)
-		}
+	for _, row := range d.rows() {
+		out = append(out, b.rows[row].spot)
 	}
 	for _, m := range d.moves {
 		out = append(out, b.rows[m.row].spot)
@@ -207,8 +218,8 @@ func (d *doubted) spots(b *Posterior) (out []Spot) {
 	return out
 }
 
-// contested tells whether a reading that some of its boards say is wrong, and as many say is
-// right, gains more than a resistance that would account for it.
+// contested tells whether a resistance gains less than a reading that it would account for,
+// and that as many boards say is wrong as say is right.
 func (b *Posterior) contested(d *doubted, list []doubted) bool {
 	spots := d.spots(b)
 	return slices.ContainsFunc(list, func(o doubted) bool {
@@ -232,7 +243,7 @@ func (b *Posterior) choose(list []doubted) bool {
 			one = i
 		}
 	}
-	if best >= 0 && one >= 0 && (list[one].row >= 0 && list[one].row == list[best].row || list[one].element >= 0 && list[one].element == list[best].element) {
+	if best >= 0 && one >= 0 && list[one].meets(&list[best]) {
 		best = one
 	}
 	for i := range list {
@@ -245,9 +256,12 @@ func (b *Posterior) choose(list []doubted) bool {
 				b.doubts[s] = 1
 			}
 		default:
+			if d.meets(&list[best]) {
+				continue
+			}
 			chosen := list[best].spots(b)
 			for _, s := range d.spots(b) {
-				if slices.Contains(chosen, s) && (d.element < 0 || d.element != list[best].element) && (d.row < 0 || d.row != list[best].row && d.row != list[best].with) {
+				if slices.Contains(chosen, s) {
 					b.doubts[s] = math.Max(b.doubts[s], math.Exp(math.Min(d.gain-list[best].gain, 0)))
 				}
 			}
@@ -265,12 +279,10 @@ func (b *Posterior) choose(list []doubted) bool {
 			}
 		}
 	}
-	for _, row := range [2]int{list[best].row, list[best].with} {
-		if row >= 0 {
-			q := &b.rows[row]
-			q.of.wrong = true
-			b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
-		}
+	for _, row := range list[best].rows() {
+		q := &b.rows[row]
+		q.of.wrong = true
+		b.Misread = append(b.Misread, misread(q.spot, q.of.samples)...)
 	}
 	if e := list[best].element; e >= 0 {
 		b.free(e)

@@ -236,3 +236,45 @@ func TestOpposed(t *testing.T) {
 		})
 	}
 }
+
+// TestChoose lets a reading be wrong, by itself or swapped with another. What does not go with
+// it where it was read stays in doubt; that the other of the two is what is wrong with that same
+// reading does not count against it, whichever of the two comes first.
+func TestChoose(t *testing.T) {
+	for _, tt := range []struct {
+		name        string
+		best, other doubted
+		wrong       []netlist.NetID
+		doubts      map[netlist.NetID]float64
+	}{
+		{"one, or that and a later one swapped", doubted{row: 0, with: -1, gain: 10}, doubted{row: 2, with: 0, gain: 9}, []netlist.NetID{0}, nil},
+		{"one, or that and an earlier one swapped", doubted{row: 2, with: -1, gain: 10}, doubted{row: 2, with: 0, gain: 9}, []netlist.NetID{2}, nil},
+		{"two swapped, or the later of them", doubted{row: 2, with: 0, gain: 10}, doubted{row: 2, with: -1, gain: 9}, []netlist.NetID{2, 0}, nil},
+		{"two swapped, or the earlier of them", doubted{row: 2, with: 0, gain: 10}, doubted{row: 0, with: -1, gain: 9}, []netlist.NetID{2, 0}, nil},
+		{"two swapped, or another on the same line", doubted{row: 2, with: 0, gain: 10}, doubted{row: 1, with: -1, gain: 9}, []netlist.NetID{2, 0}, map[netlist.NetID]float64{0: math.Exp(-1)}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := &Posterior{doubts: map[Spot]float64{}}
+			for _, net := range []netlist.NetID{0, 0, 2} {
+				g := &group{samples: []references.Sample{{Volts: 0.5, Sweep: &references.Sweep{}}}}
+				b.rows = append(b.rows, row{of: g, spot: Spot{Net: net}})
+			}
+			tt.best.element, tt.other.element = -1, -1
+			if !b.choose([]doubted{tt.other, tt.best}) {
+				t.Fatal("nothing chosen")
+			}
+			var wrong []netlist.NetID
+			for _, m := range b.Misread {
+				wrong = append(wrong, m.Spot.Net)
+			}
+			if diff := cmp.Diff(tt.wrong, wrong); diff != "" {
+				t.Errorf("left out, by net (-want +got):\n%s", diff)
+			}
+			for _, net := range []netlist.NetID{0, 2} {
+				if got := b.doubts[Spot{Net: net}]; math.Abs(got-tt.doubts[net]) > 1e-12 {
+					t.Errorf("net %d has the doubt %.3f, want %.3f", net, got, tt.doubts[net])
+				}
+			}
+		})
+	}
+}

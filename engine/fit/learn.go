@@ -18,7 +18,9 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		if readings[i], err = w.Visit(&g.visit, g.probe(b.Model), at[g.celsius]); err == nil {
 			var each []Slope
 			each, slopes[i] = b.Slopes(w, g.celsius)
-			gauges[i] = b.gaugeOf(w, g.drive, readings[i].Volts, each)
+			if !readings[i].Over {
+				gauges[i] = b.gaugeOf(w, g.drive, readings[i].Volts, each)
+			}
 			w.Leave(&g.visit, false)
 		}
 		return err

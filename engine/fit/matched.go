@@ -91,9 +91,9 @@ func (g *group) cull() (out []Misread) {
 }
 
 // opposed leaves out the few boards that read OL where many read a voltage, or a voltage
-// where many read OL, if that is more likely wrong than the ways of good boards. Where it
-// is nearly as likely, or as many say the one as the other, the spot stays in doubt. It
-// gives the groups that are left.
+// where many read OL, if that is more likely wrong than how good boards differ. Otherwise,
+// and where as many say the one as the other, the spot stays in doubt. It gives the groups
+// that are left.
 func (b *Posterior) opposed(groups []*group) []*group {
 	samples := map[Spot][]references.Sample{}
 	var order []Spot
@@ -134,9 +134,16 @@ func (b *Posterior) opposed(groups []*group) []*group {
 				if g.spot != spot {
 					continue
 				}
-				wrong := func(s references.Sample) bool { return s.Overload == (overloads == few) }
-				b.Misread = append(b.Misread, misread(spot, slices.DeleteFunc(slices.Clone(g.samples), func(s references.Sample) bool { return !wrong(s) }))...)
-				g.take(slices.DeleteFunc(slices.Clone(g.samples), wrong))
+				var wrong, right []references.Sample
+				for _, s := range g.samples {
+					if s.Overload == (overloads == few) {
+						wrong = append(wrong, s)
+					} else {
+						right = append(right, s)
+					}
+				}
+				b.Misread = append(b.Misread, misread(spot, wrong)...)
+				g.take(right)
 			}
 		}
 	}

@@ -405,11 +405,11 @@ func (c *Case) ComeBack() []Looked {
 	return list
 }
 
-// Inspected tells whether an event inspected a part that is on a net of another, ground
-// aside: the board lies under the microscope there.
-func (e *Event) Inspected(b *netlist.Board, beside netlist.PartID) bool {
+// Inspected tells whether an event inspected a part that shares a net with the given one,
+// ground aside: the board lies under the microscope there.
+func (e *Event) Inspected(b *netlist.Board, part netlist.PartID) bool {
 	return slices.ContainsFunc(e.Looks, func(l Looked) bool {
-		return l.Part != netlist.None && b.Share(l.Part, beside)
+		return l.Part != netlist.None && b.Share(l.Part, part)
 	})
 }
 

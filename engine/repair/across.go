@@ -31,6 +31,9 @@ func (p *planning) ways() []way {
 	order := func(a, b netlist.NetID) [2]netlist.NetID { return [2]netlist.NetID{min(a, b), max(a, b)} }
 	in := map[[2]netlist.NetID]bool{}
 	between := func(a, b netlist.NetID) {
+		if a == p.Board.Ground { // where the red probe stands, however the parts between them are drawn
+			a, b = b, a
+		}
 		nets := order(a, b)
 		x, y := p.easiestOn(a, nil), p.easiestOn(b, nil)
 		if in[nets] || x == nil || y == nil || p.readBetween(func(r *journal.Read) bool { return order(r.At.Net, p.other(r)) == nets }) {

@@ -26,8 +26,8 @@ func (p *planning) looks() {
 		seconds, setup := p.lookSeconds(part), -1
 		if at.Access == netlist.Shield {
 			setup = openShield
-		} else if seconds > p.Costs.LookNext { // the next on that net takes less
-			net := at.Terminals[0].Net
+		} else if line := slices.IndexFunc(at.Terminals, func(t netlist.Terminal) bool { return t.Net != netlist.None && t.Net != p.Board.Ground }); line >= 0 && seconds > p.Costs.LookNext { // the next on that net takes less
+			net := at.Terminals[line].Net
 			if _, ok := under[net]; !ok {
 				under[net] = len(p.problem.Setups)
 				p.problem.Setups = append(p.problem.Setups, p.Costs.Look-p.Costs.LookNext)
@@ -48,7 +48,8 @@ func (p *planning) looks() {
 	}
 }
 
-// lookSeconds gives what inspecting a part takes now.
+// lookSeconds gives the seconds that inspecting a part takes: less while the board lies under
+// the microscope there.
 func (p *planning) lookSeconds(part netlist.PartID) float64 {
 	if events := p.Case.Events; len(events) > 0 && events[len(events)-1].Inspected(p.Board, part) {
 		return p.Costs.LookNext

@@ -115,8 +115,8 @@ func (p *planning) hypotheses() {
 	}
 }
 
-// superseded tells whether taking a reading again can settle nothing more: it was taken
-// besides as the board lies now.
+// superseded tells whether taking a reading again can settle nothing more: another was taken
+// there of the board as it lies.
 func (p *planning) superseded(taken int) bool {
 	old := &p.Taken[taken].Read
 	if old.To != nil && old.Reading.Unit != quantity.Ohm {

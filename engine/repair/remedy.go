@@ -29,8 +29,8 @@ const readAgain = "read again"
 // lookAlong is the name of the remedy of what nobody drew at a net: it is found first.
 const lookAlong = "look along the net"
 
-// tells tells of a remedy that leaves the board as it is: beside what else is wrong, it shows
-// as much.
+// tells reports whether a remedy leaves the board as it is and only shows something, which it
+// does as well where something else is wrong too.
 func (r *remedy) tells() bool { return r.name == readAgain || r.name == lookAlong }
 
 // leaveOff is the name of the remedy of taking a part off for good.

@@ -223,7 +223,7 @@ func shown(text string) string {
 	}, text)
 }
 
-// oneWord makes a name one that a board file may have, at which lists of names are not parted.
+// oneWord makes a name one that a board file may have, without what separates names in lists.
 func oneWord(name string) string {
 	return strings.Join(strings.FieldsFunc(name, func(r rune) bool { return r == ' ' || r == ',' }), "_")
 }
