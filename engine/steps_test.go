@@ -340,6 +340,33 @@ parts:
 	}
 }
 
+// TestGroundPin: a pin on ground that reads OL, or what a line reads, is read again before
+// anything else, and no part is suspected for it.
+func TestGroundPin(t *testing.T) {
+	s := newShop(t, `
+board: grounds
+revision: A
+ground: GND
+connectors: {J1: {pins: {1: GND, 2: L, 3: M, 4: V, 5: GND}}}
+nets: {V: {rail: 1.8 V}}
+parts:
+  R1: {kind: resistor, value: 33R, pins: [L, N]}
+  U1: {kind: ic, package: leaded, pins: {1: V, 2: GND, 3: N, 4: M}, supply: 1, ground: 2}
+`, 4)
+	for _, shown := range []string{"OL", "0.5 V"} {
+		swept := s.sweep(references.RedOnGround, network.State{})
+		at := slices.IndexFunc(swept, func(r journal.Read) bool { return r.Name == "J1.5" })
+		swept[at] = s.read("J1.5", "", shown, references.RedOnGround)
+		d := s.diagnose(s.open(reads(swept...)))
+		if len(d.Next) == 0 || d.Next[0].Do != repair.DoMeasure || d.Next[0].At != "J1.5" || !d.Next[0].Again {
+			t.Errorf("J1.5 reads %s: next %+v, want it read again", shown, d.Next)
+		}
+		if len(d.Suspects) > 0 && d.Suspects[0].Probability > 0.1 {
+			t.Errorf("J1.5 reads %s: %s is suspected with %.2f", shown, d.Suspects[0].Part, d.Suspects[0].Probability)
+		}
+	}
+}
+
 // TestReadBothAgain: where only two readings that were both taken beside their pads explain
 // what was read, each is taken again, though neither alone settles it; a resistance too, and
 // none a third time.
