@@ -51,7 +51,7 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 			c.Volts = Number(t.Read.Reading.Value)
 		}
 	}
-	if t.Obs < 0 { // ground
+	if r := &t.Read; t.Obs < 0 || r.At.Net == e.Board.Ground && r.At.Kind == netlist.PointPin && r.To == nil { // it is known what ground reads
 		c.KnownGood, c.Predicted, c.Verdict = Number(0), Number(0), Agrees
 		if t.Read.Reading.Overload {
 			c.Verdict, c.ZScore = IsOpen, 12
