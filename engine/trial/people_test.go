@@ -72,18 +72,20 @@ var endings = []string{"repaired", "dead end", "escalated", "not seen", "in circ
 
 // course is what came of one case.
 type course struct {
-	faults   int
-	drawn    bool // the place of the fault is in the drawing
-	first    Finding
-	open     float64 // probability given to what is in no drawing, before any step
-	sure     bool    // something was said with sureFrom or more on the way
-	right    bool    // the first such thing was true
-	named    bool    // at the end the first suspect was right
-	blamed   bool    // of a good board: a part of it is held to be bad once what was asked for was read
-	end      ending
-	replaced int // good parts replaced, bridged or left off
-	seconds  float64
-	note     string
+	faults int
+	drawn  bool // the place of the fault is in the drawing
+	first  Finding
+	open   float64 // probability given to what is in no drawing, before any step
+	sure   bool    // something was said with sureFrom or more on the way
+	right  bool    // the first such thing was true
+	named  bool    // at the end the first suspect was right
+	// Of a good board: a part of it is held to be bad, by the first sweep and once what was
+	// asked for was read. A reading that misleads is no bad part.
+	blamedAtFirst, blamed bool
+	end                   ending
+	replaced              int // good parts replaced, bridged or left off
+	seconds               float64
+	note                  string
 }
 
 // sureFrom is the probability from which a statement is one to rely on.
@@ -196,7 +198,9 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 				return course{}, err
 			}
 			watch(d)
-			c.blamed = noneBad(d)+d.Quiet < 0.5
+			if c.blamed = noneBad(d)+d.Quiet < 0.5; diagnoses == 1 {
+				c.blamedAtFirst = c.blamed
+			}
 			if len(d.Next) == 0 || !reads[d.Next[0].Do] {
 				break
 			}
@@ -353,7 +357,7 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 		wrong := c.sure && !c.right
 		if c.faults == 0 {
 			good++
-			if c.first.Nothing < 0.5 {
+			if c.blamedAtFirst {
 				calledFaulty++
 			}
 			if c.blamed {
