@@ -364,6 +364,10 @@ parts:
 		if len(d.Suspects) > 0 && d.Suspects[0].Probability > 0.1 {
 			t.Errorf("J1.5 reads %s: %s is suspected with %.2f", shown, d.Suspects[0].Part, d.Suspects[0].Probability)
 		}
+		d = s.diagnose(s.open(reads(swept...), reads(s.read("J1.5", "", "0 V", references.RedOnGround))))
+		if len(d.OutOfRange()) > 0 || len(d.Next) > 0 && d.Next[0].At == "J1.5" {
+			t.Errorf("J1.5 reads %s, then 0: next %+v", shown, d.Next)
+		}
 	}
 }
 

@@ -164,9 +164,9 @@ func (e *Basis) observe(c *journal.Case) (all []Taken, obs []fault.Observation) 
 			}
 			for _, r := range ev.Readings {
 				t := Taken{Read: r, meter: st.Meter, Edits: st.Edits, event: ev.Number, Obs: -1}
-				// On ground a pad of a part tells that its joint is good, and a pin in diode mode
-				// whether the probe met it.
-				pin := r.At.Kind == netlist.PointPin && r.Reading.Unit != quantity.Ohm
+				// On ground a pad of a part tells that its joint is good, and a pin that reads
+				// otherwise in diode mode that the probe may have missed it.
+				pin := r.At.Kind == netlist.PointPin && r.Reading.Unit != quantity.Ohm && (r.Reading.Overload || math.Abs(r.Reading.Value) > shortVolts)
 				if r.At.Net != e.Board.Ground || r.At.Kind == netlist.PointTerminal || pin || r.To != nil {
 					t.Obs = len(obs)
 					o := e.observation(r, st.Meter, st.Edits)
