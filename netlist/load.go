@@ -405,8 +405,8 @@ func (l *loader) testPoints(n document.Node) {
 // what stands next to it where people write it: spaces and commas separate points and names.
 func (l *loader) names(root document.Node) {
 	single := func(key document.Node, what, name string) {
-		if strings.ContainsFunc(name, separates) {
-			l.problem(key.At(), "write it as "+document.Quote(strings.Join(strings.FieldsFunc(name, separates), "_")), "the name of the %s %s holds a space or a comma, which separate names", what, document.Quote(name))
+		if word := OneWord(name); word != name {
+			l.problem(key.At(), "write it as "+document.Quote(word), "the name of the %s %s holds a space or a comma, which separate names", what, document.Quote(name))
 		}
 	}
 	for _, what := range []string{"connector", "part"} {
@@ -444,8 +444,11 @@ func (l *loader) names(root document.Node) {
 	}
 }
 
-// separates tells a character that separates names. What does not show is refused as such.
-func separates(r rune) bool { return r == ' ' || r == ',' }
+// OneWord makes of a name one that a board file may have, without the spaces and commas that
+// separate names. What does not show is refused as such.
+func OneWord(name string) string {
+	return strings.Join(strings.FieldsFunc(name, func(r rune) bool { return r == ' ' || r == ',' }), "_")
+}
 
 // dotted refuses a net or pad called `R12.1` that is not where terminal 1 of
 // R12 is.

@@ -52,11 +52,9 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 		}
 	}
 	if r := &t.Read; t.Obs < 0 || r.At.Net == e.Board.Ground && r.At.Kind == netlist.PointPin && r.To == nil { // it is known what ground reads
-		c.KnownGood, c.Predicted, c.Verdict = Number(0), Number(0), Agrees
-		if t.Read.Reading.Overload {
-			c.Verdict, c.ZScore = IsOpen, 12
-		} else if v := t.Read.Reading.Value; inOhms && v > groundOhms+VerdictSigmas*math.Hypot(LeadOhms, t.meter.Gain*v) || !inOhms && math.Abs(v) > shortVolts {
-			c.Verdict, c.ZScore = High, 12
+		c.KnownGood, c.Predicted, c.Verdict = Number(0), Number(0), onGround(r.Reading, t.meter)
+		if c.Verdict != Agrees {
+			c.ZScore = 12
 		}
 		c.Circuit = c.Verdict
 		return c

@@ -42,9 +42,9 @@ func (e *Basis) DrawingDoubts() []string {
 // as the sweep has them, with file and line.
 func (e *Basis) Doubts() []string {
 	out := e.DrawingDoubts()
-	var left []told // left out
+	var left []goodReading // left out
 	for _, m := range e.Posterior.Misread {
-		left = append(left, e.toldBy(m.Sweep, m.Spot)...)
+		left = append(left, e.readingsAt(m.Sweep, m.Spot)...)
 	}
 	for len(left) > 0 {
 		x := left[0]
@@ -76,31 +76,31 @@ func (e *Basis) Doubts() []string {
 // worthTelling is the odds from which a doubt about what good boards read is told.
 const worthTelling = 0.1
 
-// told is a reading of a good board as its sweep has it.
-type told struct {
+// goodReading is a reading of a good board as its sweep has it.
+type goodReading struct {
 	references.PointReading
 	sweep *references.Sweep
 	spot  fit.Spot
 }
 
-// toldBy lists what a sweep has of a spot: its pins may be several.
-func (e *Basis) toldBy(s *references.Sweep, at fit.Spot) (out []told) {
+// readingsAt lists what a sweep has of a spot: its pins may be several.
+func (e *Basis) readingsAt(s *references.Sweep, at fit.Spot) (out []goodReading) {
 	for _, r := range s.Readings {
 		if fit.SpotOf(e.Model, r.At, s.State.Polarity) == at {
-			out = append(out, told{r, s, at})
+			out = append(out, goodReading{r, s, at})
 		}
 	}
 	return out
 }
 
 // where is the file of a reading, and its line where that is known.
-func (t *told) where() string {
+func (t *goodReading) where() string {
 	return document.Position{File: filepath.Base(t.sweep.File), Line: int(t.Line)}.String()
 }
 
 // exchanged gives the reading of the same sweep that was swapped with one that was left out:
 // each is what other good boards read at the place of the other. It is nil where there is none.
-func (e *Basis) exchanged(x *told) *told {
+func (e *Basis) exchanged(x *goodReading) *goodReading {
 	off := func(r quantity.Reading, at fit.Spot) float64 { // V
 		k, ok := e.Posterior.Known(at)
 		switch {
@@ -112,7 +112,7 @@ func (e *Basis) exchanged(x *told) *told {
 		return math.Abs(r.Value - k.Center)
 	}
 	for _, r := range x.sweep.Readings {
-		y := &told{r, x.sweep, fit.SpotOf(e.Model, r.At, x.sweep.State.Polarity)}
+		y := &goodReading{r, x.sweep, fit.SpotOf(e.Model, r.At, x.sweep.State.Polarity)}
 		if y.spot != x.spot && math.Max(off(x.Reading, y.spot), off(r.Reading, x.spot)) < swappedVolts && off(r.Reading, y.spot) > off(r.Reading, x.spot) {
 			return y
 		}
@@ -134,7 +134,7 @@ func (e *Basis) apart(at fit.Spot) string {
 	}
 	name, seen := "", map[quantity.Reading]bool{}
 	for _, s := range e.Library.Sweeps {
-		for _, r := range e.toldBy(s, at) {
+		for _, r := range e.readingsAt(s, at) {
 			if seen[r.Reading] {
 				continue
 			}

@@ -141,6 +141,18 @@ func (e *Basis) Known(s fit.Spot) *fit.Known {
 	return &k
 }
 
+// onGround gives the verdict on what a meter reads on ground.
+func onGround(r quantity.Reading, m references.Meter) Verdict {
+	v := r.Value
+	switch inOhms := r.Unit == quantity.Ohm; {
+	case r.Overload:
+		return IsOpen
+	case inOhms && v > groundOhms+VerdictSigmas*math.Hypot(LeadOhms, m.Gain*v), !inOhms && math.Abs(v) > shortVolts:
+		return High
+	}
+	return Agrees
+}
+
 // observe turns the readings of a case into observations, in an order that does not
 // depend on that of entry.
 func (e *Basis) observe(c *journal.Case) (all []Taken, obs []fault.Observation) {
@@ -166,7 +178,7 @@ func (e *Basis) observe(c *journal.Case) (all []Taken, obs []fault.Observation) 
 				t := Taken{Read: r, meter: st.Meter, Edits: st.Edits, event: ev.Number, Obs: -1}
 				// On ground a pad of a part tells that its joint is good, and a pin that reads
 				// otherwise in diode mode that the probe may have missed it.
-				pin := r.At.Kind == netlist.PointPin && r.Reading.Unit != quantity.Ohm && (r.Reading.Overload || math.Abs(r.Reading.Value) > shortVolts)
+				pin := r.At.Kind == netlist.PointPin && r.Reading.Unit != quantity.Ohm && onGround(r.Reading, st.Meter) != Agrees
 				if r.At.Net != e.Board.Ground || r.At.Kind == netlist.PointTerminal || pin || r.To != nil {
 					t.Obs = len(obs)
 					o := e.observation(r, st.Meter, st.Edits)

@@ -865,7 +865,7 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 	// Only the line's own part of the variance, conversion included, is of a spread that is
 	// not well known.
 	if own := math.Min(ph.inLine(q, q)+together(q.shared, q.shared, keySpot), variance); own > 0 && p.DF < 60 {
-		p.DF = math.Min(p.DF*square(variance/own), 60)
+		p.DF = math.Min(satterthwaite(own, p.DF, variance-own, math.Inf(1)), 60)
 	}
 	variance = math.Max(variance, 0) + q.instead.share*square(q.instead.sd)
 	for _, x := range q.loads {

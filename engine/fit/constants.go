@@ -8,7 +8,6 @@ package fit
 // board are from uniform (0.033, TestHeldBack).
 const (
 	// Good boards.
-	predictDF     = 4.0     // weight of the default spread inside references.Predict, in boards
 	pooledDF      = 8.0     // weight of the spread over all points as a prior for one (CPNS)
 	enoughDF      = 10.0    // boards less points from which that is used, rather than the default (CPNS)
 	sharedSpread  = 1.0 / 3 // part of the default spread of a junction that all of a board's or an IC's have in common, counted there (from memory); none 0.106
@@ -26,8 +25,7 @@ const (
 	tolerance   = 0.006 // standard deviation of a resistance from board to board, as a share: 1 %, rectangular (IEC 60062 code F; JCGM 100:2008 4.3.7)
 	mostlyOhmic = 0.05  // V by which a reading moves with 1 V of all junction drops, up to which it is one of resistances alone (CPNS)
 	ConvertDF   = 3     // degrees of freedom of what conversion is off: 82.5 % is within one and 96.7 % within two standard deviations, as of a Student t with 3 and not as of a normal
-	contactSD   = 0.001 // V, standard deviation of one probe contact against the next (CPNS)
-	contactDF   = 4     // its weight, in readings, against what the readings of a spot show (CPNS)
+	contactDF   = 4     // weight, in readings, of what contacts usually differ by (references.ContactSD), against what the readings of a spot show (CPNS)
 	LoadedRails = 0.15  // of rails have a load that nobody drew, such as a divider or a regulator's feedback (CPNS)
 	loadTakes   = 0.5   // of the current it takes there (CPNS)
 	mostSeries  = 0.7   // of a drop is due to series resistance at most (from memory)

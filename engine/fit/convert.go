@@ -83,14 +83,18 @@ func (c *conversion) add(g gauge) int {
 	return k
 }
 
-// leastOhmic is the least that resistances have in the readings of the gauges, in V.
-func (c *conversion) leastOhmic() float64 {
-	least := math.Inf(1)
-	for _, g := range c.gauges {
-		least = math.Min(least, g.ohmic)
+// span gives the least and the most of something that gauges have.
+func span(gauges []gauge, of func(*gauge) float64) (least, most float64) {
+	least, most = math.Inf(1), math.Inf(-1)
+	for i := range gauges {
+		x := of(&gauges[i])
+		least, most = math.Min(least, x), math.Max(most, x)
 	}
-	return least
+	return least, most
 }
+
+// ohmic is for span.
+func ohmic(g *gauge) float64 { return g.ohmic }
 
 // learnConversion works out what readings of boards say of the misfits; they are in order
 // of board.
@@ -136,7 +140,7 @@ func (b *Posterior) learnConversion(s Spot, c *conversion, list []stray, spread 
 	}
 	// What boards that several meters read leave over: where boards differ in their
 	// step, more than contacts do.
-	expected, squares := contactDF*square(contactSD), contactDF*square(contactSD)
+	expected, squares := contactDF*square(references.ContactSD), contactDF*square(references.ContactSD)
 	for _, x := range boards {
 		mean := 0.0
 		for _, x := range x {
@@ -167,10 +171,10 @@ func (c *conversion) share() []float64 {
 // library.
 func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []float64) {
 	n := len(gauges)
-	low, high, least, most, split := gauges[0].volts, gauges[0].volts, gauges[0].ohmic, gauges[0].ohmic, 0.0
+	low, high := span(gauges, func(g *gauge) float64 { return g.volts })
+	least, most := span(gauges, ohmic)
+	split := 0.0
 	for _, g := range gauges {
-		low, high = math.Min(low, g.volts), math.Max(high, g.volts)
-		least, most = math.Min(least, g.ohmic), math.Max(most, g.ohmic)
 		sum, all := 0.0, math.Max(g.junctions(), mostlyOhmic)
 		for _, x := range g.slopes {
 			if x.unknown%unknowns == drop {
@@ -200,7 +204,7 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 			x, y := &gauges[i], &gauges[j]
 			v := b.open(x.slopes, y.slopes) + LoadedRails*load(x)*load(y)
 			if i == j {
-				v += square(contactSD) + square(steps)
+				v += square(references.ContactSD) + square(steps)
 			}
 			p[i*n+j], p[j*n+i] = v, v
 		}
@@ -258,11 +262,11 @@ func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts
 			variance += want[i] * cov[i*n+j] * want[j]
 		}
 	}
-	ohmic := gauges[to].ohmic
+	step := gauges[to].ohmic
 	for i, x := range c.share() {
-		ohmic -= x * gauges[i].ohmic
+		step -= x * gauges[i].ohmic
 	}
-	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(contactSD)) + square(tolerance*ohmic)
+	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(tolerance*step)
 }
 
 // open gives the covariance in V^2 that the priors of the junctions give to two

@@ -150,8 +150,8 @@ func (b *Posterior) exchanges(x []float64) (out []doubted) {
 				continue
 			}
 			d := q.volts - p.volts
-			bend := b.inverse[i*n+i] + b.inverse[k*n+k] - 2*b.inverse[i*n+k]
-			gain := math.Log(swappedPins) - d*(x[i]-x[k]) - d*d*bend/2
+			curvature := b.inverse[i*n+i] + b.inverse[k*n+k] - 2*b.inverse[i*n+k]
+			gain := math.Log(swappedPins) - d*(x[i]-x[k]) - d*d*curvature/2
 			if gain > leastGain {
 				out = append(out, doubted{row: i, with: k, element: -1, gain: gain})
 			}
@@ -311,7 +311,7 @@ func (b *Posterior) fails() bool {
 	return true
 }
 
-// freed gives what it gains to estimate a resistance, from the top and the bend of the
+// freed gives what it gains to estimate a resistance, from the top and the curvature of the
 // density of the rows over its factor less one.
 func freed(g, s float64) (gain float64, ok bool) {
 	if s <= 0 {

@@ -87,13 +87,14 @@ func (b *Posterior) convertAll(s Spot, p *pile) {
 	var list []stray
 	var levels []float64
 	boards := map[string]int{}
+	least, _ := span(c.gauges, ohmic)
 	for i, x := range p.samples {
 		if k := p.gauges[i]; k >= 0 && !x.Overload {
 			name := x.Sweep.BoardName()
 			if _, known := boards[name]; !known {
 				boards[name] = len(boards)
 			}
-			own := square(contactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6)) + square(tolerance*(c.gauges[k].ohmic-c.leastOhmic()))
+			own := square(references.ContactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6)) + square(tolerance*(c.gauges[k].ohmic-least))
 			list = append(list, stray{boards[name], k, x.Volts, own})
 			levels = append(levels, x.Volts+c.gauges[k].volts)
 		}
@@ -166,9 +167,9 @@ type spreads struct {
 
 // squaresOf takes the sum of squared deviations back out of a prediction.
 func squaresOf(p references.Predictive) (squares, n float64) {
-	n = p.DF - predictDF + 1
+	n = p.DF - references.PriorDF + 1
 	prior := references.DefaultSpread(p.Center)
-	return math.Max(p.Scale*p.Scale/(1+1/n)*p.DF-predictDF*prior*prior, 0), n
+	return math.Max(p.Scale*p.Scale/(1+1/n)*p.DF-references.PriorDF*prior*prior, 0), n
 }
 
 func (q *spreads) add(p references.Predictive) {
@@ -199,7 +200,7 @@ func (q *spreads) shrink(p references.Predictive, slope float64) (scale, df floa
 	squares, n := squaresOf(p)
 	prior, weight := q.sd, pooledDF
 	if q.freedom < enoughDF {
-		prior, weight = references.DefaultSpread(p.Center)*(1-sharedSpread*clamp(slope, 0, 1)), predictDF
+		prior, weight = references.DefaultSpread(p.Center)*(1-sharedSpread*clamp(slope, 0, 1)), references.PriorDF
 	}
 	df = weight + n - 1
 	return math.Sqrt((weight*prior*prior+squares)/df) * math.Sqrt(1+1/n), df

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
 
@@ -95,12 +96,12 @@ func (s *Source) settle(problems *document.Problems) {
 		if c.Absent == "" && notFitted.MatchString(c.Value) {
 			c.Absent = c.Value
 		}
-		c.Name = oneWord(c.Name)
+		c.Name = netlist.OneWord(c.Name)
 		for k := range c.Pads {
-			c.Pads[k].Number = oneWord(c.Pads[k].Number)
+			c.Pads[k].Number = netlist.OneWord(c.Pads[k].Number)
 		}
 		for k := range c.Twice {
-			c.Twice[k] = oneWord(c.Twice[k])
+			c.Twice[k] = netlist.OneWord(c.Twice[k])
 		}
 		slices.SortStableFunc(c.Pads, func(a, b Pad) int { return natural(a.Number, b.Number) })
 		names := []string{c.Name}
@@ -221,11 +222,6 @@ func shown(text string) string {
 		}
 		return r
 	}, text)
-}
-
-// oneWord makes a name one that a board file may have, without what separates names in lists.
-func oneWord(name string) string {
-	return strings.Join(strings.FieldsFunc(name, func(r rune) bool { return r == ' ' || r == ',' }), "_")
 }
 
 // natural orders names as people do: A2 before A10.
