@@ -22,6 +22,7 @@ const (
 	boardShift    = 0.007   // V, all junctions of the board, by lot and meter (from memory); half 0.0028, double 0.0025
 	sessionShift  = 0.004   // V, all junctions in one session, by temperature: 2 K (from memory); half 0.0011, double 0.0015
 	lotShift      = 0.005   // V, all junctions of one IC, by lot and maker (from memory); half 0.016, double 0.023
+	testCurrent   = 0.009   // share of a meter's test current: 1.5 %, rectangular (from memory)
 	lastDigit     = 0.695   // counts: a step of the display and one count either way in two readings of five, sqrt(1/12 + 2/5); half 0.0005, double 0.0009
 	modelFloor    = 0.0005  // V that the model itself gets wrong (from memory); half 0, double 0.0005
 	modelGap      = 0.02    // the same, as a share of the reading or of the difference that a fault makes, whichever is less: the shape of junction curves, the tolerance of parts; all readings of a net are off alike (CPNS); half 0.0009, double 0.0023

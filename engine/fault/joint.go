@@ -800,7 +800,13 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		taken = 1
 		o.row.volts += o.offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own)/own, 0.25, 9)
+			drawn := 0.0 // of the tolerance of what is drawn
+			for _, x := range o.row.shared {
+				if x.key >= keyOhms && x.key < keySpot {
+					drawn += x.volts * x.volts
+				}
+			}
+			o.ratio = clamp((k.Scale*k.Scale-o.row.own-drawn)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 	}

@@ -47,19 +47,21 @@ type Observation struct {
 // Noise is what a meter adds to a reading. Its gain, its zero and its leads are the
 // same for all readings of a session; the rest is each reading's own.
 type Noise struct {
-	Gain  float64 // share of the reading, standard deviation
-	Zero  float64 // V, standard deviation
-	Leads float64 // V, standard deviation of what leads and contacts add in resistance mode
-	Own   float64 // V, standard deviation: resolution, last digit, and a floor for the model
+	Gain    float64 // share of the reading, standard deviation
+	Current float64 // share of the test current, standard deviation
+	Zero    float64 // V, standard deviation
+	Leads   float64 // V, standard deviation of what leads and contacts add in resistance mode
+	Own     float64 // V, standard deviation: resolution, last digit, and a floor for the model
 }
 
 // MeterNoise gives the noise of a meter in diode mode, from its accuracy: rectangular,
 // a/sqrt(3) (JCGM 100:2008 4.3.7).
 func MeterNoise(m references.Meter) Noise {
 	return Noise{
-		Gain: m.Gain / math.Sqrt(3),
-		Zero: m.Counts * m.Resolution / math.Sqrt(3),
-		Own:  math.Hypot(m.Resolution*lastDigit, modelFloor),
+		Gain:    m.Gain / math.Sqrt(3),
+		Current: testCurrent,
+		Zero:    m.Counts * m.Resolution / math.Sqrt(3),
+		Own:     math.Hypot(m.Resolution*lastDigit, modelFloor),
 	}
 }
 
@@ -137,15 +139,16 @@ type share struct {
 }
 
 // Keys of shared causes: of the board, sessions, meters and ICs, and, from keyNear on, of
-// causes that tie readings together as one line: leads and spots.
+// causes that tie readings together as one line: leads, resistances and spots.
 const (
 	keyBoard   = 0
 	keySession = 1
-	keyMeter   = keySession + 1<<20 // gain and zero
+	keyMeter   = keySession + 1<<20 // gain, zero and current
 	keyLot     = keyMeter + 1<<20
 	keyNear    = keyLot + 1<<24
 	keyLeads   = keyNear
-	keySpot    = keyLeads + 1<<20
+	keyOhms    = keyLeads + 1<<20
+	keySpot    = keyOhms + 1<<24
 )
 
 // rowOf makes the row of the reading that w has just taken of an observation.
@@ -161,9 +164,19 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.share(keyBoard, boardShift*both*q.slope)
 	q.share(keySession+o.Session, sessionShift*both*q.slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
-	q.share(keyMeter+2*o.Meter, o.Noise.Gain*volts)
-	q.share(keyMeter+2*o.Meter+1, o.Noise.Zero)
+	q.share(keyMeter+3*o.Meter, o.Noise.Gain*volts)
+	q.share(keyMeter+3*o.Meter+1, o.Noise.Zero)
 	q.share(keyLeads+o.Meter, o.Noise.Leads)
+	ohmic := 0.0 // V across resistances
+	ph.Posterior.OhmSlopes(w, func(e int32, slope float64) {
+		ohmic += slope
+		if volts := fit.Tolerance * both * slope; volts*volts < leastShare {
+			q.own += volts * volts
+		} else {
+			q.share(keyOhms+int(e), volts)
+		}
+	})
+	q.share(keyMeter+3*o.Meter+2, o.Noise.Current*both*ohmic)
 	var trimmed float64
 	q.slopes, trimmed = ph.Posterior.Trim(q.slopes, leastShare)
 	q.own += trimmed

@@ -57,7 +57,7 @@ func (b *Posterior) gaugeOf(w *network.Workspace, d network.Drive, volts float64
 	g := gauge{drive: d, volts: volts, ohmic: volts, slopes: slopes}
 	if sum := g.junctions(); sum > mostlyOhmic {
 		g.ohmic = 0
-		w.OhmSensitivities(func(e int32, slope float64) { g.ohmic += b.Values.Ohms[e] * slope / sum })
+		b.OhmSlopes(w, func(_ int32, slope float64) { g.ohmic += slope / sum })
 	}
 	return g
 }
@@ -184,13 +184,17 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 		}
 		split = math.Max(split, sum)
 	}
-	if b.guessed(s.Net) {
-		split = math.Max(split, 0.5) // any share
-	}
 	rail := s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail
-	steps := undrawn*math.Max(high-low-(most-least), 0) + ohmicStep*(most-least)
-	if s.Polarity == references.RedOnGround { // else supplies, whose loads side by side differ enough
-		steps = math.Hypot(steps, splitShare*split*(high-low))
+	inJunctions, steps := math.Max(high-low-(most-least), 0), ohmicStep*(most-least)
+	switch {
+	case s.Polarity == references.BlackOnGround:
+		steps += supplies * inJunctions
+	case b.guessed(s.Net):
+		// The current may split in any way, and what the junction drops is in doubt, so that
+		// as much is in doubt of what the resistances before it do.
+		steps = math.Hypot(math.Hypot(steps, 0.5*splitShare*inJunctions), math.Sqrt(b.open(gauges[0].slopes, gauges[0].slopes))*(1-least/math.Max(most, mostlyOhmic)))
+	default:
+		steps = math.Hypot(steps+undrawn*inJunctions, splitShare*split*(high-low))
 	}
 	load := func(g *gauge) float64 { // how much more than a junction a load changes by
 		if !rail {
@@ -266,7 +270,7 @@ func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts
 	for i, x := range c.share() {
 		step -= x * gauges[i].ohmic
 	}
-	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(tolerance*step)
+	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(Tolerance*step)
 }
 
 // open gives the covariance in V^2 that the priors of the junctions give to two

@@ -62,7 +62,7 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 	var pooled spreads
 	for _, s := range order {
 		if p := piles[s]; !p.over {
-			pooled.add(references.PredictSamples(p.samples))
+			pooled.add(references.PredictSamples(p.samples), p.drawn())
 		}
 	}
 	b.Spread, pooled.sd = pooled.spread(), pooled.spread()
@@ -72,7 +72,7 @@ func (b *Posterior) learn(pool *network.Pool, groups []*group) error {
 		k := Known{N: pred.N, Scale: pred.Scale, DF: pred.DF, Overload: pred.OverloadShare, Center: pred.Center, Meter: p.meter, Doubt: b.doubts[s]}
 		if !p.over && !math.IsNaN(pred.Center) {
 			k.Offset = pred.Center - p.base
-			k.Scale, k.DF = pooled.shrink(pred, p.slope)
+			k.Scale, k.DF = pooled.shrink(pred, p.slope, p.drawn())
 		}
 		b.known[s] = k
 	}
@@ -94,7 +94,7 @@ func (b *Posterior) convertAll(s Spot, p *pile) {
 			if _, known := boards[name]; !known {
 				boards[name] = len(boards)
 			}
-			own := square(references.ContactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6)) + square(tolerance*(c.gauges[k].ohmic-least))
+			own := square(references.ContactSD) + square(math.Max(0.3*x.Sweep.Meter.Resolution, 1e-6)) + square(Tolerance*(c.gauges[k].ohmic-least))
 			list = append(list, stray{boards[name], k, x.Volts, own})
 			levels = append(levels, x.Volts+c.gauges[k].volts)
 		}
@@ -123,6 +123,9 @@ type pile struct {
 	gauges     []int
 	conversion *conversion
 }
+
+// drawn gives the variance in V^2 that the tolerance of drawn resistances gives boards.
+func (p *pile) drawn() float64 { return square(Tolerance * p.conversion.gauges[0].ohmic) }
 
 // level takes out what all readings of one sweep have in common: its board was
 // a little warmer than written, or its meter drives a little less than it says.
@@ -158,8 +161,9 @@ func (b *Posterior) level(piles map[Spot]*pile, order []Spot) {
 	}
 }
 
-// spreads gathers the spread of boards over all points. A few boards say little of
-// the spread at one point, but the points together say much of what is usual.
+// spreads gathers the spread of boards over all points, without what the tolerance of drawn
+// resistances makes of it, which is known. A few boards say little of the spread at one
+// point, but the points together say much of what is usual.
 type spreads struct {
 	squares, freedom float64
 	sd               float64
@@ -172,14 +176,14 @@ func squaresOf(p references.Predictive) (squares, n float64) {
 	return math.Max(p.Scale*p.Scale/(1+1/n)*p.DF-references.PriorDF*prior*prior, 0), n
 }
 
-func (q *spreads) add(p references.Predictive) {
+func (q *spreads) add(p references.Predictive, drawn float64) {
 	if math.IsNaN(p.Scale) {
 		return
 	}
 	squares, n := squaresOf(p)
 	// one wild point must not stand for all
 	most := 9 * references.DefaultSpread(p.Center) * references.DefaultSpread(p.Center) * (n - 1)
-	q.squares += math.Min(squares, most)
+	q.squares += math.Min(squares, most) - (n-1)*drawn
 	q.freedom += n - 1
 }
 
@@ -187,18 +191,18 @@ func (q *spreads) spread() float64 {
 	if q.freedom < enoughDF {
 		return references.DefaultSpread(0.5) * (1 - sharedSpread)
 	}
-	return math.Sqrt(q.squares / q.freedom)
+	return math.Sqrt(math.Max(q.squares/q.freedom, square(references.ContactSD)))
 }
 
 // shrink gives scale and degrees of freedom of the predictive Student t of a
 // point, with the pooled spread as prior in place of the default (scaled inverse
 // chi-square; Gelman et al., Bayesian Data Analysis, 3.3, from memory).
-func (q *spreads) shrink(p references.Predictive, slope float64) (scale, df float64) {
+func (q *spreads) shrink(p references.Predictive, slope, drawn float64) (scale, df float64) {
 	if math.IsNaN(p.Scale) {
 		return p.Scale, p.DF
 	}
 	squares, n := squaresOf(p)
-	prior, weight := q.sd, pooledDF
+	prior, weight := math.Sqrt(q.sd*q.sd+drawn), pooledDF
 	if q.freedom < enoughDF {
 		prior, weight = references.DefaultSpread(p.Center)*(1-sharedSpread*clamp(slope, 0, 1)), references.PriorDF
 	}

@@ -134,9 +134,9 @@ func (b *Posterior) Slopes(w *network.Workspace, celsius float64) (slopes []Slop
 		}
 	})
 	if len(b.Freed) > 0 {
-		w.OhmSensitivities(func(e int32, s float64) {
+		b.OhmSlopes(w, func(e int32, s float64) {
 			if u := unknowns*e + logOhms; b.prior[u] > 0 {
-				slopes = append(slopes, Slope{u, s * b.Values.Ohms[e]})
+				slopes = append(slopes, Slope{u, s})
 			}
 		})
 	}

@@ -104,11 +104,17 @@ func (b *Posterior) WrongSlopes(w *network.Workspace, slopes []Slope, at Spot, r
 	return slices.DeleteFunc(out, func(x OhmSlope) bool { return math.Abs(x.Slope) < least })
 }
 
+// OhmSlopes calls visit with each resistance of a part that the reading just taken by w
+// depends on, and by how many volts it moves for a factor of e in it.
+func (b *Posterior) OhmSlopes(w *network.Workspace, visit func(element int32, slope float64)) {
+	w.OhmSensitivities(func(e int32, s float64) { visit(e, b.Values.Ohms[e]*s) })
+}
+
 // ohmSlopesOf gives how the reading just taken by w depends on the resistances that were
 // not estimated, where that is at least so many volts for a factor of e.
 func (b *Posterior) ohmSlopesOf(w *network.Workspace, least float64) (out []OhmSlope) {
-	w.OhmSensitivities(func(e int32, s float64) {
-		if s *= b.Values.Ohms[e]; b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) >= least {
+	b.OhmSlopes(w, func(e int32, s float64) {
+		if b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) >= least {
 			out = append(out, OhmSlope{e, s})
 		}
 	})
