@@ -793,7 +793,10 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
-		o.offset, o.converting = ph.Posterior.Convert(w, o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
+		var loaded float64
+		if o.offset, o.converting, loaded = ph.Posterior.Convert(w, o.Spot, o.Probe.Meter, r.Volts, o.row.slopes); math.Abs(loaded) > looseNoise*o.Noise.Own {
+			o.row.loads = []railLoad{{o.Spot.Net, loaded}}
+		}
 	}
 	taken := 0.0
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
@@ -874,10 +877,13 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 		p.DF = math.Min(satterthwaite(own, p.DF, variance-own, math.Inf(1)), 60)
 	}
 	variance = math.Max(variance, 0) + q.instead.share*square(q.instead.sd)
-	for _, x := range q.loads {
-		variance += fit.LoadedRails * square(x.volts)
-	}
 	p.Sigma = math.Sqrt(variance)
+	if p.Else = 1 - math.Pow(1-fit.LoadedRails, float64(len(q.loads))); p.Else > 0 {
+		for _, x := range q.loads {
+			p.Wide += fit.LoadedRails * square(x.volts)
+		}
+		p.Wide = math.Sqrt(variance + p.Wide/p.Else)
+	}
 	return p
 }
 

@@ -70,14 +70,46 @@ type Prediction struct {
 	Volts float64 // the mean, or the voltage that makes the display show OL
 	Sigma float64 // V, scale of its Student t, without the meter's
 	DF    float64 // degrees of freedom of its Student t
+	// Something about a board may be otherwise than it is taken to be, as a load on a rail
+	// that nobody drew: on the share Else of boards the scale is Wide, in V, instead, of a
+	// normal distribution.
+	Else, Wide float64
 }
 
 // SD gives the standard deviation in volts.
 func (p Prediction) SD() float64 {
-	if p.DF <= 2 {
-		return p.Sigma
+	v := p.Sigma * p.Sigma
+	if p.DF > 2 {
+		v *= p.DF / (p.DF - 2)
 	}
-	return p.Sigma * math.Sqrt(p.DF/(p.DF-2))
+	return math.Sqrt((1-p.Else)*v + p.Else*p.Wide*p.Wide)
+}
+
+// density gives the density per volt of a reading with noise of its own, in V.
+func (p Prediction) density(volts, noise float64) float64 {
+	s, off := math.Hypot(p.Sigma, noise), volts-p.Volts
+	sum := (1 - p.Else) * studentDensity(off/s, p.DF) / s
+	if p.Else > 0 {
+		s = math.Hypot(p.Wide, noise)
+		sum += p.Else * math.Exp(-square(off/s)/2) / (s * math.Sqrt(2*math.Pi))
+	}
+	return sum
+}
+
+// upper gives the probability that a reading with noise of its own, in V, lies so many volts
+// or more above the mean, where the spread is that of a normal if normal is true.
+func (p Prediction) upper(off, noise float64, normal bool) float64 {
+	tail := func(s float64) float64 { return 0.5 * math.Erfc(off/(math.Hypot(s, noise)*math.Sqrt2)) }
+	sum := 0.0
+	if normal {
+		sum = tail(p.Sigma)
+	} else {
+		sum = references.StudentT{Scale: math.Hypot(p.Sigma, noise), DF: p.DF}.Upper(off)
+	}
+	if p.Else > 0 {
+		sum += p.Else * (tail(p.Wide) - sum)
+	}
+	return sum
 }
 
 // Physics is what a prediction needs: the fitted board, and what the readings of the
@@ -294,27 +326,24 @@ func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 func (o *Observation) LogLikelihood(p Prediction) float64 {
 	if o.Over {
 		// the display's limit against the spread of what is there
-		s := math.Hypot(p.Sigma, o.Noise.Own)
-		tail := 0.5 * math.Erfc((o.Probe.Meter.Over-p.Volts)/(s*math.Sqrt2))
+		tail := p.upper(o.Probe.Meter.Over-p.Volts, o.Noise.Own, true)
 		return math.Log((1-o.Outliers)*tail + o.Outliers*outlierOver)
 	}
-	s := math.Hypot(p.Sigma, o.Noise.Own)
-	z := (o.Volts - p.Volts) / s
-	return math.Log((1-o.Outliers)*studentDensity(z, p.DF)/s + o.Outliers*(1-outlierOver)/outlierSpan)
+	return math.Log((1-o.Outliers)*p.density(o.Volts, o.Noise.Own) + o.Outliers*(1-outlierOver)/outlierSpan)
 }
 
 // ZScore gives how far the observation lies from a prediction, in standard
 // deviations of a normal: 0 is dead on. An OL lies as far off as the display's
 // limit does.
 func (o *Observation) ZScore(p Prediction) float64 {
-	s := math.Hypot(p.Sigma, o.Noise.Own)
 	v := o.Volts
 	if o.Over {
 		if v = o.Probe.Meter.Over; p.Volts > v {
 			return 0
 		}
 	}
-	return toNormal((v-p.Volts)/s, p.DF)
+	off := v - p.Volts
+	return math.Copysign(normalTail(p.upper(math.Abs(off), o.Noise.Own, false)), off)
 }
 
 // Same tells whether the observation could not tell two predictions apart.

@@ -22,7 +22,7 @@ const (
 	undrawn     = 0.06  // standard deviation of a step between currents, as a share of what junctions have in it, in a circuit that is not as drawn (CPNS)
 	supplies    = 0.12  // the same of what is read into supplies, whose loads lie side by side (CPNS)
 	splitShare  = 1.0   // the same for each share of the current that is split between junctions side by side, one of which may take it all (CPNS)
-	ohmicStep   = 0.005 // the same, as a share of what drawn resistances have in it (CPNS)
+	ohmicStep   = 0.01  // the same, as a share of what drawn resistances have in it (CPNS)
 	Tolerance   = 0.006 // standard deviation of a resistance from board to board, as a share: 1 %, rectangular (IEC 60062 code F; JCGM 100:2008 4.3.7)
 	mostlyOhmic = 0.05  // V by which a reading moves with 1 V of all junction drops, up to which it is one of resistances alone (CPNS)
 	ConvertDF   = 3     // degrees of freedom of what conversion is off: 82.5 % is within one and 96.7 % within two standard deviations, as of a Student t with 3 and not as of a normal

@@ -134,7 +134,7 @@ func (b *Posterior) learnConversion(s Spot, c *conversion, list []stray, spread 
 	if n == 1 {
 		return
 	}
-	c.u, _ = b.misfits(s, c, c.gauges)
+	c.u, _, _ = b.misfits(s, c, c.gauges)
 	for i, x := range c.share() {
 		c.mean += x * c.u[i]
 	}
@@ -168,8 +168,8 @@ func (c *conversion) share() []float64 {
 }
 
 // misfits gives the mean and the covariance of u for gauges that begin with those of the
-// library.
-func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []float64) {
+// library, and by how many volts a load on a rail that nobody drew would move it.
+func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov, loaded []float64) {
 	n := len(gauges)
 	low, high := span(gauges, func(g *gauge) float64 { return g.volts })
 	least, most := span(gauges, ohmic)
@@ -196,17 +196,17 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 	default:
 		steps = math.Hypot(steps+undrawn*inJunctions, splitShare*split*(high-low))
 	}
-	load := func(g *gauge) float64 { // how much more than a junction a load changes by
-		if !rail {
-			return 0
+	load := make([]float64, n) // how much more than a junction a load changes by
+	for i := range gauges {
+		if g := &gauges[i]; rail {
+			load[i] = loadTakes * (g.volts - gauges[0].volts*through(g)/through(&gauges[0]))
 		}
-		return loadTakes * (g.volts - gauges[0].volts*through(g)/through(&gauges[0]))
 	}
 	p := make([]float64, n*n)
 	for i := range gauges {
 		for j := range i + 1 {
 			x, y := &gauges[i], &gauges[j]
-			v := b.open(x.slopes, y.slopes) + LoadedRails*load(x)*load(y)
+			v := b.open(x.slopes, y.slopes)
 			if i == j {
 				v += square(references.ContactSD) + square(steps)
 			}
@@ -220,13 +220,25 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 			k[i*n+j] += c.h[i*len(c.g)+j]
 		}
 	}
-	cov, u = invert(k, n), make([]float64, n)
-	for i := range u {
-		for j := range g {
-			u[i] += cov[i*n+j] * g[j]
-		}
+	// Readings with one meter take a load for a misfit, which they settle.
+	said, m := make([]float64, n), len(c.g)
+	for i := range m {
+		said[i] = dot(c.h[i*m:][:m], load)
 	}
-	return u, cov
+	cov, u, loaded = invert(k, n), make([]float64, n), load
+	for i := range u {
+		u[i] = dot(cov[i*n:][:n], g)
+		loaded[i] -= dot(cov[i*n:][:n], said)
+	}
+	return u, cov, loaded
+}
+
+// dot is the inner product of a vector with the beginning of another.
+func dot(a, b []float64) (sum float64) {
+	for i, x := range a {
+		sum += x * b[i]
+	}
+	return sum
 }
 
 // invert inverts a matrix that is positive definite, as the noise of contacts makes them.
@@ -238,15 +250,16 @@ func invert(k []float64, n int) []float64 {
 // Convert gives by how many volts more than the estimated circuit good boards read at a
 // spot with a meter, with which w has just read volts there with the given slopes; and the
 // variance in V^2 that a reading takes on by conversion from the meters that they were read
-// with, none for the same meter.
-func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance float64) {
+// with, none for the same meter, and the standard deviation in V that it has beside if the
+// spot is one of the LoadedRails.
+func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance, loaded float64) {
 	c := b.conversions[s]
 	if c == nil {
-		return 0, 0
+		return 0, 0, 0
 	}
 	offset = b.known[s].Offset
 	if len(c.gauges) == 1 && c.gauges[0].drive == d {
-		return offset, 0
+		return offset, 0, 0
 	}
 	gauges := slices.Clone(c.gauges)
 	to := slices.IndexFunc(gauges, func(x gauge) bool { return x.drive == d })
@@ -254,23 +267,21 @@ func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts
 		to = len(gauges)
 		gauges = append(gauges, b.gaugeOf(w, d, volts, slopes))
 	}
-	u, cov := b.misfits(s, c, gauges)
+	u, cov, load := b.misfits(s, c, gauges)
 	n := len(gauges)
 	want := make([]float64, n)
 	want[to] = 1
 	for i, x := range c.share() {
 		want[i] -= x
 	}
-	for i := range want {
-		for j := range want {
-			variance += want[i] * cov[i*n+j] * want[j]
-		}
+	for i, x := range want {
+		variance += x * dot(cov[i*n:][:n], want)
 	}
 	step := gauges[to].ohmic
 	for i, x := range c.share() {
 		step -= x * gauges[i].ohmic
 	}
-	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(Tolerance*step)
+	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(Tolerance*step), dot(want, load)
 }
 
 // open gives the covariance in V^2 that the priors of the junctions give to two

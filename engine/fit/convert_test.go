@@ -226,7 +226,9 @@ func sideOf(t *testing.T, b *fit.Posterior, w *network.Workspace, at netlist.Poi
 		x.sum += math.Abs(slope)
 		x.most = math.Max(x.most, math.Abs(slope))
 	})
-	x.volts, x.variance = b.Convert(w, fit.SpotOf(b.Model, at, pol), fit.DriveOf(m), r.Volts, slopes)
+	var loaded float64
+	x.volts, x.variance, loaded = b.Convert(w, fit.SpotOf(b.Model, at, pol), fit.DriveOf(m), r.Volts, slopes)
+	x.variance += fit.LoadedRails * loaded * loaded
 	x.volts += r.Volts
 	return x
 }
