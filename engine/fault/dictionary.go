@@ -354,7 +354,7 @@ func (b *block) slim(k int, q *row) row {
 		return *q
 	}
 	r := o.proportion(q.volts)
-	r.ohms, r.instead, r.loads = q.ohms, q.instead, q.loads
+	r.wrong, r.instead, r.loads = q.wrong, q.instead, q.loads
 	return r
 }
 

@@ -581,8 +581,8 @@ func others(rows []row) (out []another) {
 		if q := &rows[k].instead; q.share > 0 {
 			of(q.carrier, q.share).moves[k] = q.sd
 		}
-		for _, x := range rows[k].ohms {
-			of(x.Element, fit.WrongDrawn).moves[k] = fit.WrongBy * x.Slope
+		for _, x := range rows[k].wrong {
+			of(x.Element, x.Share).moves[k] = x.Volts
 		}
 		for _, x := range rows[k].loads {
 			of(-1-int32(x.rail), fit.LoadedRails).moves[k] = x.volts
@@ -792,16 +792,16 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	o.row.loads = loads
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
-	if o.offset, o.converting = 0, 0; o.Known != nil && !r.Over {
-		var loaded float64
-		if o.offset, o.converting, loaded = ph.Posterior.Convert(w, o.Spot, o.Probe.Meter, r.Volts, o.row.slopes); math.Abs(loaded) > looseNoise*o.Noise.Own {
-			o.row.loads = []railLoad{{o.Spot.Net, loaded}}
+	if o.good = (fit.Converted{}); o.Known != nil && !r.Over {
+		o.good = ph.Posterior.Convert(w, o.Spot, o.Probe.Meter, r.Volts, o.row.slopes)
+		if math.Abs(o.good.Loaded) > looseNoise*o.Noise.Own {
+			o.row.loads = []railLoad{{o.Spot.Net, o.good.Loaded}}
 		}
 	}
 	taken := 0.0
-	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.offset < o.Probe.Meter.Over {
+	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.good.Offset < o.Probe.Meter.Over {
 		taken = 1
-		o.row.volts += o.offset
+		o.row.volts += o.good.Offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
 			drawn := 0.0 // of the tolerance of what is drawn
 			for _, x := range o.row.shared {
@@ -813,7 +813,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 	}
-	scale := o.converting * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, the square of that of Student's t
+	scale := o.good.Variance * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, the square of that of Student's t
 	o.freedom = o.ownDF()
 	if taken > 0 && scale > 0 {
 		own := ph.inLine(&o.row, &o.row) + o.row.own
@@ -821,7 +821,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		o.row.share(o.spotKey(), math.Sqrt(scale))
 	}
 	if !o.Matched || r.Over {
-		o.row.ohms = ph.Posterior.WrongSlopes(w, o.row.slopes, o.Spot, taken, o.looseFrom())
+		o.row.wrong = ph.Posterior.Wrongs(w, o.row.slopes, o.Spot, &o.good, taken, o.looseFrom())
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil

@@ -33,15 +33,13 @@ type Observation struct {
 	// nets of this board read; filled in by Predict and Join.
 	Good Prediction
 
-	base network.Reading
-	row  row // a good board's reading, before this board was read elsewhere
-	// What good boards read more than the estimated circuit with this meter, in V, and
-	// the variance in V^2 of converting that from theirs.
-	offset, converting float64
-	ratio              float64   // variance of good boards over what the model predicts
-	freedom            float64   // degrees of freedom of how far it lies from a good board's
-	sharings           []sharing // filled in by Search
-	ended              network.Ended
+	base     network.Reading
+	row      row           // a good board's reading, before this board was read elsewhere
+	good     fit.Converted // what good boards read with this meter
+	ratio    float64       // variance of good boards over what the model predicts
+	freedom  float64       // degrees of freedom of how far it lies from a good board's
+	sharings []sharing     // filled in by Search
+	ended    network.Ended
 }
 
 // Noise is what a meter adds to a reading. Its gain, its zero and its leads are the
@@ -135,12 +133,12 @@ type row struct {
 	scale   float64 // of slopes
 	slope   float64 // V per volt by which all junctions move
 	slopes  []fit.Slope
-	shared  []share        // in order of key
-	own     float64        // V^2, variance of its own
-	ohms    []fit.OhmSlope // of wrong values, see fit.Posterior.WrongSlopes
-	instead instead        // see sharing
-	loads   []railLoad     // of rails, that nobody drew
-	rest    float64        // share of what a good board's reading rests on that is left
+	shared  []share     // in order of key
+	own     float64     // V^2, variance of its own
+	wrong   []fit.Wrong // values in the drawing
+	instead instead     // see sharing
+	loads   []railLoad  // of rails, that nobody drew
+	rest    float64     // share of what a good board's reading rests on that is left
 	like    like
 	proj    *fit.Projection // of the slopes; nil where they are not held ready
 }
@@ -149,7 +147,7 @@ type row struct {
 // node, or copies.
 func (q row) restsAs(r row) bool {
 	return q.like == r.like && q.own == r.own && q.scale == r.scale && q.instead == r.instead &&
-		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.ohms, r.ohms) && one(q.loads, r.loads)
+		one(q.slopes, r.slopes) && one(q.shared, r.shared) && one(q.wrong, r.wrong) && one(q.loads, r.loads)
 }
 
 // one tells whether two slices are the same memory.
@@ -314,7 +312,7 @@ func (s *Observation) spotKey() int {
 
 // Converting gives the standard deviation in V of converting good boards' readings to the
 // meter of the observation.
-func (o *Observation) Converting() float64 { return math.Sqrt(o.converting) }
+func (o *Observation) Converting() float64 { return math.Sqrt(o.good.Variance) }
 
 // Moved gives by how many volts what other nets of this board read moves the prediction
 // of a good board's reading.

@@ -177,7 +177,7 @@ func (s *sweep) bare() (row, error) {
 	}
 	carried, taken := 0.0, 0.0
 	if on.Known != nil && !on.base.Over && !r.Over {
-		q.volts += on.offset * q.rest
+		q.volts += on.good.Offset * q.rest
 		taken = q.rest
 		for _, x := range on.row.shared {
 			if x.key == on.spotKey() {
@@ -185,7 +185,7 @@ func (s *sweep) bare() (row, error) {
 			}
 		}
 	}
-	q.ohms = ph.Posterior.WrongSlopes(s.at, q.slopes, on.Spot, taken, o.looseFrom())
+	q.wrong = ph.Posterior.Wrongs(s.at, q.slopes, on.Spot, &on.good, taken, o.looseFrom())
 	q.loads = o.row.loads
 	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
@@ -230,7 +230,7 @@ func (s *sweep) volts() (float64, error) {
 	if err != nil || o.Known == nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
-	return r.Volts + o.offset*o.restAt(r.Volts), nil
+	return r.Volts + o.good.Offset*o.restAt(r.Volts), nil
 }
 
 // restAt gives about the share of a good board's slopes that is left at a reading in

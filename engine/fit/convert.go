@@ -134,7 +134,7 @@ func (b *Posterior) learnConversion(s Spot, c *conversion, list []stray, spread 
 	if n == 1 {
 		return
 	}
-	c.u, _, _ = b.misfits(s, c, c.gauges)
+	c.u, _ = b.misfits(s, c, c.gauges)
 	for i, x := range c.share() {
 		c.mean += x * c.u[i]
 	}
@@ -168,8 +168,8 @@ func (c *conversion) share() []float64 {
 }
 
 // misfits gives the mean and the covariance of u for gauges that begin with those of the
-// library, and by how many volts a load on a rail that nobody drew would move it.
-func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov, loaded []float64) {
+// library.
+func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []float64) {
 	n := len(gauges)
 	low, high := span(gauges, func(g *gauge) float64 { return g.volts })
 	least, most := span(gauges, ohmic)
@@ -184,7 +184,6 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov, load
 		}
 		split = math.Max(split, sum)
 	}
-	rail := s.Net != netlist.None && b.Model.Board.Nets[s.Net].Rail
 	inJunctions, steps := math.Max(high-low-(most-least), 0), ohmicStep*(most-least)
 	switch {
 	case s.Polarity == references.BlackOnGround:
@@ -195,12 +194,6 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov, load
 		steps = math.Hypot(math.Hypot(steps, 0.5*splitShare*inJunctions), math.Sqrt(b.open(gauges[0].slopes, gauges[0].slopes))*(1-least/math.Max(most, mostlyOhmic)))
 	default:
 		steps = math.Hypot(steps+undrawn*inJunctions, splitShare*split*(high-low))
-	}
-	load := make([]float64, n) // how much more than a junction a load changes by
-	for i := range gauges {
-		if g := &gauges[i]; rail {
-			load[i] = loadTakes * (g.volts - gauges[0].volts*through(g)/through(&gauges[0]))
-		}
 	}
 	p := make([]float64, n*n)
 	for i := range gauges {
@@ -220,17 +213,11 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov, load
 			k[i*n+j] += c.h[i*len(c.g)+j]
 		}
 	}
-	// Readings with one meter take a load for a misfit, which they settle.
-	said, m := make([]float64, n), len(c.g)
-	for i := range m {
-		said[i] = dot(c.h[i*m:][:m], load)
-	}
-	cov, u, loaded = invert(k, n), make([]float64, n), load
+	cov, u = invert(k, n), make([]float64, n)
 	for i := range u {
 		u[i] = dot(cov[i*n:][:n], g)
-		loaded[i] -= dot(cov[i*n:][:n], said)
 	}
-	return u, cov, loaded
+	return u, cov
 }
 
 // dot is the inner product of a vector with the beginning of another.
@@ -247,19 +234,31 @@ func invert(k []float64, n int) []float64 {
 	return stat.Invert(k, n, nil)
 }
 
-// Convert gives by how many volts more than the estimated circuit good boards read at a
-// spot with a meter, with which w has just read volts there with the given slopes; and the
-// variance in V^2 that a reading takes on by conversion from the meters that they were read
-// with, none for the same meter, and the standard deviation in V that it has beside if the
-// spot is one of the LoadedRails.
-func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) (offset, variance, loaded float64) {
+// Converted is what good boards read at a spot with some meter.
+type Converted struct {
+	Offset   float64 // V, that they read more than the estimated circuit
+	Variance float64 // V^2, that a reading takes on by conversion from the meters that they were read with; none for the same meter
+	Loaded   float64 // V, standard deviation that it has besides if the spot is one of the LoadedRails
+	takes    []take
+}
+
+// take is how far Offset follows what good boards read more with one meter.
+type take struct {
+	drive network.Drive
+	share float64
+}
+
+// Convert gives what good boards read at a spot with a meter, with which w has just read
+// volts there with the given slopes.
+func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts float64, slopes []Slope) Converted {
 	c := b.conversions[s]
 	if c == nil {
-		return 0, 0, 0
+		return Converted{}
 	}
-	offset = b.known[s].Offset
+	x := Converted{Offset: b.known[s].Offset}
 	if len(c.gauges) == 1 && c.gauges[0].drive == d {
-		return offset, 0, 0
+		x.takes = []take{{d, 1}}
+		return x
 	}
 	gauges := slices.Clone(c.gauges)
 	to := slices.IndexFunc(gauges, func(x gauge) bool { return x.drive == d })
@@ -267,21 +266,38 @@ func (b *Posterior) Convert(w *network.Workspace, s Spot, d network.Drive, volts
 		to = len(gauges)
 		gauges = append(gauges, b.gaugeOf(w, d, volts, slopes))
 	}
-	u, cov, load := b.misfits(s, c, gauges)
-	n := len(gauges)
+	u, cov := b.misfits(s, c, gauges)
+	n, m := len(gauges), len(c.gauges)
 	want := make([]float64, n)
 	want[to] = 1
-	for i, x := range c.share() {
+	shares := c.share()
+	for i, x := range shares {
 		want[i] -= x
 	}
-	for i, x := range want {
-		variance += x * dot(cov[i*n:][:n], want)
+	gain := make([]float64, n)
+	for i := range gain {
+		gain[i] = dot(cov[i*n:][:n], want)
 	}
-	step := gauges[to].ohmic
-	for i, x := range c.share() {
-		step -= x * gauges[i].ohmic
+	x.Offset += u[to] - c.mean
+	step, load := gauges[to].ohmic, b.load(s, &gauges[0])
+	x.Loaded = load(&gauges[to])
+	for i, share := range shares {
+		step -= share * gauges[i].ohmic
+		share += dot(c.h[i*m:][:m], gain)
+		x.Loaded -= share * load(&gauges[i])
+		x.takes = append(x.takes, take{gauges[i].drive, share})
 	}
-	return offset + u[to] - c.mean, c.excess*(math.Max(variance, 0)+square(references.ContactSD)) + square(Tolerance*step), dot(want, load)
+	x.Variance = c.excess*(math.Max(dot(want, gain), 0)+square(references.ContactSD)) + square(Tolerance*step)
+	return x
+}
+
+// load tells how much more than a junction a load on a rail that nobody drew changes what is
+// read, in V, from one meter to another.
+func (b *Posterior) load(s Spot, from *gauge) func(to *gauge) float64 {
+	if s.Net == netlist.None || !b.Model.Board.Nets[s.Net].Rail {
+		return func(*gauge) float64 { return 0 }
+	}
+	return func(to *gauge) float64 { return loadTakes * (to.volts - from.volts*through(to)/through(from)) }
 }
 
 // open gives the covariance in V^2 that the priors of the junctions give to two

@@ -226,10 +226,8 @@ func sideOf(t *testing.T, b *fit.Posterior, w *network.Workspace, at netlist.Poi
 		x.sum += math.Abs(slope)
 		x.most = math.Max(x.most, math.Abs(slope))
 	})
-	var loaded float64
-	x.volts, x.variance, loaded = b.Convert(w, fit.SpotOf(b.Model, at, pol), fit.DriveOf(m), r.Volts, slopes)
-	x.variance += fit.LoadedRails * loaded * loaded
-	x.volts += r.Volts
+	c := b.Convert(w, fit.SpotOf(b.Model, at, pol), fit.DriveOf(m), r.Volts, slopes)
+	x.volts, x.variance = r.Volts+c.Offset, c.Variance+fit.LoadedRails*c.Loaded*c.Loaded
 	return x
 }
 

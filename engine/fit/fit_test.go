@@ -360,13 +360,13 @@ func TestConvert(t *testing.T) {
 			for _, pt := range y.pins()[:4] {
 				spot := SpotOf(y.m, pt, references.RedOnGround)
 				own, there := y.slopesAt(b, pt, tt.from)
-				if _, c, _ := b.Convert(y.w, spot, DriveOf(tt.from), there, own); c != 0 {
-					t.Fatalf("%s: %g V^2 for the meter it was read with", y.b.PointName(pt), c)
+				if c := b.Convert(y.w, spot, DriveOf(tt.from), there, own); c.Variance != 0 {
+					t.Fatalf("%s: %g V^2 for the meter it was read with", y.b.PointName(pt), c.Variance)
 				}
 				slopes, volts := y.slopesAt(b, pt, tt.to)
-				offset, variance, _ := b.Convert(y.w, spot, DriveOf(tt.to), volts, slopes)
-				sd := math.Sqrt(variance)
-				e := volts + offset - y.volts(pt, truth, tt.to).Volts
+				c := b.Convert(y.w, spot, DriveOf(tt.to), volts, slopes)
+				sd := math.Sqrt(c.Variance)
+				e := volts + c.Offset - y.volts(pt, truth, tt.to).Volts
 				if n++; math.Abs(e) <= 1.96*sd+5e-4 {
 					within++
 				}

@@ -7,11 +7,18 @@ import (
 	"halfsplit/engine/network"
 )
 
-// OhmSlope is the change of a reading in volts for a factor of e on the resistance of an
-// element.
-type OhmSlope struct {
+// Wrong is what a reading is off where the value of a resistance in the drawing is wrong.
+type Wrong struct {
 	Element int32
-	Slope   float64
+	Share   float64 // probability that it is, given the readings of good boards
+	Volts   float64 // standard deviation
+}
+
+// ohmSlope is the change of a reading in volts for a factor of e on the resistance of an
+// element.
+type ohmSlope struct {
+	element int32
+	slope   float64
 }
 
 // refit is what good boards make of a resistance whose value in the drawing is wrong. They
@@ -22,11 +29,28 @@ type OhmSlope struct {
 //	-C J' K^-1 j
 //
 // off their estimate for a factor of e, and the rows keep R K^-1 j that no unknown takes,
-// which is in what good boards read more than the estimated circuit.
+// which is in what good boards read more than the estimated circuit. So much stands against
+// a factor of e^x: with r the innovations, x has the precision p = 1/WrongBy^2 + j'K^-1 j
+// about j'K^-1 r / p, and the odds that there is one are those of before times
+//
+//	exp((j'K^-1 r)^2 / 2p) / (WrongBy sqrt(p))
+//
+// (Gaussian conditioning, as in this package's comment).
 type refit struct {
-	moves [][]OhmSlope        // by unknown: what it moves by
-	left  map[Spot][]OhmSlope // V, that good boards read more
+	moves [][]ohmSlope      // by unknown: what it moves by
+	left  map[Spot][]excess // V, that good boards read more
+	wrong []chance          // by element
 }
+
+// excess is what good boards read more with one meter.
+type excess struct {
+	drive  network.Drive
+	slopes []ohmSlope
+}
+
+// chance is how likely the value of a resistance is wrong, and by what factor e^x, as the
+// root of the mean of x^2.
+type chance struct{ share, by float64 }
 
 // leastRefit is the change of a reading in volts, for a factor of e, that is not worth
 // following.
@@ -42,19 +66,34 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 		return err
 	}
 	n := len(b.rows)
-	b.refit = refit{make([][]OhmSlope, len(b.seenBy)), map[Spot][]OhmSlope{}}
-	boards := map[Spot]float64{}
+	b.refit = refit{make([][]ohmSlope, len(b.seenBy)), map[Spot][]excess{}, make([]chance, len(by))}
+	inn := b.innovations(func(u int32) float64 { return b.value(b.start, u) })
+	type gauged struct {
+		spot  Spot
+		drive network.Drive
+	}
+	rows := map[gauged]float64{}
 	for i := range b.rows {
-		boards[b.rows[i].spot]++
+		rows[gauged{b.rows[i].spot, b.rows[i].probe.Meter}]++
 	}
 	for e, j := range by {
+		b.refit.wrong[e] = chance{WrongDrawn, WrongBy}
 		if len(j) == 0 {
 			continue
+		}
+		score, precision := 0.0, 1/(WrongBy*WrongBy)
+		for _, s := range j {
+			for r, y := range b.inverse[int(s.row)*n:][:n] {
+				score += s.slope * y * inn[r]
+			}
 		}
 		for r := range b.rows {
 			y := 0.0
 			for _, s := range j {
 				y += b.inverse[r*n+int(s.row)] * s.slope
+			}
+			if k := slices.IndexFunc(j, func(s seen) bool { return int(s.row) == r }); k >= 0 {
+				precision += j[k].slope * y
 			}
 			q := &b.rows[r]
 			for _, s := range q.slopes {
@@ -62,46 +101,75 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 					b.refit.moves[s.unknown] = withSlope(b.refit.moves[s.unknown], int32(e), -v)
 				}
 			}
-			if v := q.variance * y / boards[q.spot]; math.Abs(v) > leastRefit && q.of != nil {
-				b.refit.left[q.spot] = withSlope(b.refit.left[q.spot], int32(e), v)
+			if v := q.variance * y / rows[gauged{q.spot, q.probe.Meter}]; math.Abs(v) > leastRefit && q.of != nil {
+				b.refit.add(q.spot, q.probe.Meter, int32(e), v)
 			}
 		}
+		odds := WrongDrawn / (1 - WrongDrawn) * math.Exp(math.Min(score*score/2/precision, mostOdds)) / (WrongBy * math.Sqrt(precision))
+		b.refit.wrong[e] = chance{odds / (1 + odds), math.Sqrt(1/precision + square(score/precision))}
 	}
 	return nil
 }
 
+// mostOdds bounds the logarithm of odds: what is likelier is as good as certain.
+const mostOdds = 50
+
+// add adds a slope to what good boards read more at a spot with a meter.
+func (x *refit) add(s Spot, d network.Drive, e int32, slope float64) {
+	list := x.left[s]
+	k := slices.IndexFunc(list, func(x excess) bool { return x.drive == d })
+	if k < 0 {
+		k, list = len(list), append(list, excess{drive: d})
+	}
+	list[k].slopes = withSlope(list[k].slopes, e, slope)
+	x.left[s] = list
+}
+
 // withSlope adds a slope to that of an element in a list, the last of which it mostly is.
-func withSlope(list []OhmSlope, e int32, slope float64) []OhmSlope {
+func withSlope(list []ohmSlope, e int32, slope float64) []ohmSlope {
 	for i := len(list) - 1; i >= 0; i-- {
-		if list[i].Element == e {
-			list[i].Slope += slope
+		if list[i].element == e {
+			list[i].slope += slope
 			return list
 		}
 	}
-	return append(list, OhmSlope{e, slope})
+	return append(list, ohmSlope{e, slope})
 }
 
-// WrongSlopes gives how the reading just taken by w, with the given slopes, lies off its
-// prediction for a factor of e between a resistance and its value in the drawing, where
-// that is at least so many volts. Rest is the share of what good boards read more at the
-// spot that the prediction has taken on.
-func (b *Posterior) WrongSlopes(w *network.Workspace, slopes []Slope, at Spot, rest, least float64) []OhmSlope {
-	out := b.ohmSlopesOf(w, least/8)
+// Wrongs gives what the reading just taken by w, with the given slopes, is off its prediction
+// where a value in the drawing is wrong, as far as that is so many volts for the usual factor.
+// Taken is what good boards read more at the spot and the prediction has taken on, the share
+// rest of it.
+func (b *Posterior) Wrongs(w *network.Workspace, slopes []Slope, at Spot, taken *Converted, rest, least float64) (out []Wrong) {
+	off := b.ohmSlopesOf(w, least/8)
 	if b.refit.moves != nil {
 		for _, s := range slopes {
 			for _, x := range b.refit.moves[s.unknown] {
-				if v := x.Slope * s.slope; math.Abs(v) > leastRefit {
-					out = withSlope(out, x.Element, v)
+				if v := x.slope * s.slope; math.Abs(v) > leastRefit {
+					off = withSlope(off, x.element, v)
 				}
 			}
 		}
 	}
-	if rest > 0 {
+	for _, t := range taken.takes {
 		for _, x := range b.refit.left[at] {
-			out = withSlope(out, x.Element, -rest*x.Slope)
+			for _, s := range x.slopes {
+				if v := rest * t.share * s.slope; x.drive == t.drive && v != 0 {
+					off = withSlope(off, s.element, -v)
+				}
+			}
 		}
 	}
-	return slices.DeleteFunc(out, func(x OhmSlope) bool { return math.Abs(x.Slope) < least })
+	for _, x := range off {
+		c := chance{WrongDrawn, WrongBy}
+		if b.refit.wrong != nil {
+			c = b.refit.wrong[x.element]
+		}
+		if v := c.by * x.slope; math.Abs(v) > least*WrongBy {
+			out = append(out, Wrong{x.element, c.share, v})
+		}
+	}
+	return out
 }
 
 // OhmSlopes calls visit with each resistance of a part that the reading just taken by w
@@ -112,10 +180,10 @@ func (b *Posterior) OhmSlopes(w *network.Workspace, visit func(element int32, sl
 
 // ohmSlopesOf gives how the reading just taken by w depends on the resistances that were
 // not estimated, where that is at least so many volts for a factor of e.
-func (b *Posterior) ohmSlopesOf(w *network.Workspace, least float64) (out []OhmSlope) {
+func (b *Posterior) ohmSlopesOf(w *network.Workspace, least float64) (out []ohmSlope) {
 	b.OhmSlopes(w, func(e int32, s float64) {
 		if b.prior[unknowns*e+logOhms] == 0 && math.Abs(s) >= least {
-			out = append(out, OhmSlope{e, s})
+			out = append(out, ohmSlope{e, s})
 		}
 	})
 	return out
@@ -124,7 +192,7 @@ func (b *Posterior) ohmSlopesOf(w *network.Workspace, least float64) (out []OhmS
 // ohmSlopes gives, by element, how the rows move with the logarithm of its resistance,
 // where that is not estimated yet.
 func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, error) {
-	rows := make([][]OhmSlope, len(b.rows))
+	rows := make([][]ohmSlope, len(b.rows))
 	at := b.warmths(groups)
 	err := pool.Each(len(b.rows), func(w *network.Workspace, i int) error {
 		q := &b.rows[i]
@@ -140,7 +208,7 @@ func (b *Posterior) ohmSlopes(pool *network.Pool, groups []*group) ([][]seen, er
 	out := make([][]seen, len(b.Model.Elements))
 	for i, slopes := range rows {
 		for _, s := range slopes {
-			out[s.Element] = append(out[s.Element], seen{int32(i), s.Slope})
+			out[s.element] = append(out[s.element], seen{int32(i), s.slope})
 		}
 	}
 	return out, err
