@@ -105,14 +105,12 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 				b.refit.add(q.spot, q.probe.Meter, int32(e), v)
 			}
 		}
-		odds := WrongDrawn / (1 - WrongDrawn) * math.Exp(math.Min(score*score/2/precision, mostOdds)) / (WrongBy * math.Sqrt(precision))
-		b.refit.wrong[e] = chance{odds / (1 + odds), math.Sqrt(1/precision + square(score/precision))}
+		odds := WrongDrawn / (1 - WrongDrawn) * math.Exp(math.Min(score*score/2/precision, 50)) / (WrongBy * math.Sqrt(precision))
+		// what was not taken for wrong when it was estimated is no likelier wrong than right
+		b.refit.wrong[e] = chance{math.Min(odds/(1+odds), 0.5), math.Sqrt(1/precision + square(score/precision))}
 	}
 	return nil
 }
-
-// mostOdds bounds the logarithm of odds: what is likelier is as good as certain.
-const mostOdds = 50
 
 // add adds a slope to what good boards read more at a spot with a meter.
 func (x *refit) add(s Spot, d network.Drive, e int32, slope float64) {
