@@ -48,7 +48,7 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
 			return s.enterSeveral(p, list)
 		}
-		if p.Chooses() != nil { // the steps are not worked out for each slip in a sweep
+		if p.Chooses() != nil { // the steps are not worked out for each mistyped line of a sweep
 			return nil, err
 		}
 		if e = s.phrased(line); e.verb != take {
@@ -495,12 +495,12 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 		s.e = e
 	}
 	r.Recorded = append(r.Recorded, after.All[len(after.All)-1].Number)
-	told := map[string]bool{}
+	known := map[string]bool{}
 	for _, w := range before.Warnings {
-		told[w.Error()] = true
+		known[w.Error()] = true
 	}
 	for _, w := range after.Warnings {
-		if !told[w.Error()] {
+		if !known[w.Error()] {
 			r.Says = append(r.Says, w.What+"; "+w.Do)
 		}
 	}

@@ -8,7 +8,7 @@
 //	p, err := s.Ask()          // what to ask for
 //	r, err := s.Enter("0.452") // what the technician or the meter answers
 //
-// Where the case stands is worked out anew from its record at every step, and an
+// Where the case stands is worked out again from its record at every step, and an
 // entry is on the disk before Enter returns. So a session that ends, however it
 // ends, goes on from the same place; only what was skipped is asked again.
 package bench

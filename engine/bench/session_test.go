@@ -21,7 +21,7 @@ import (
 	"halfsplit/references"
 )
 
-var update = flag.Bool("update", false, "write testdata/sessions and testdata/fed anew")
+var update = flag.Bool("update", false, "write testdata/sessions and testdata/fed again")
 
 // endings is how each case of the demo has to end, from what is true of it
 // (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
@@ -70,7 +70,7 @@ func TestSessions(t *testing.T) {
 			if err != nil || len(again.All) != len(tb.w.Case().All) {
 				t.Errorf("read again: %v", err)
 			}
-			// A sweep, its odd readings again, and a handful of steps: more means
+			// A sweep, its outliers again, and a handful of steps: more means
 			// that the session asks in circles.
 			pins := 0
 			for _, c := range tb.c.Sweep {
@@ -197,7 +197,7 @@ func TestSweepKeys(t *testing.T) {
 	tb.wants("reading (sweep) J7.3 black-on-ground")
 	tb.enter("p")
 	tb.wants("reading (sweep) J7.3 red-on-ground")
-	// An odd value is on the disk before it is asked for again. The second
+	// An outlier is on the disk before it is asked for again. The second
 	// agrees with good boards, so the first one does not count.
 	r := tb.enter("9.9E37")
 	if !r.Outlier || len(r.Recorded) != 1 || r.Readings[0].Verdict != diagnose.IsOpen {
@@ -468,7 +468,7 @@ func TestRotated(t *testing.T) {
 	// The only junction that conducts from ground to the touch supply is that of
 	// the unidirectional TVS diode: turned round it leaves the rail open, and one drop with
 	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
-	// holds against).
+	// verifies).
 	tb.wants("mark")
 	tb.enter("s")
 	for range 4 {

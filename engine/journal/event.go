@@ -48,7 +48,7 @@ const (
 	KindClean                   // cleaned and dried: gaps between pins, Repairs; Parts
 	KindMark                    // which way round parts sit: Marks
 	KindFunctions               // what works under power: Functions
-	KindReflow                  // all joints of parts melted anew: Parts
+	KindReflow                  // all joints of parts melted again: Parts
 	KindDrop                    // millivolts along a rail under injected current: Drops
 	KindPress                   // readings while a part is pressed gently: Presses
 	KindGood                    // readings of a good board at hand: Goods

@@ -213,7 +213,7 @@ func (c *Case) FoundBy(name string) int {
 }
 
 // checkDisplay refuses readings above what the meter displays: it showed OL there,
-// or the figure is a slip.
+// or the figure is mistyped.
 func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
 	for _, r := range readings {
 		most, key, shown := m.Over, "overload_above", quantity.FormatReading(r.Reading)

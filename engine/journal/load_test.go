@@ -18,7 +18,7 @@ import (
 	"halfsplit/references"
 )
 
-var update = flag.Bool("update", false, "write golden files anew")
+var update = flag.Bool("update", false, "write golden files again")
 
 // TestHandWritten reads the file that has every kind of event.
 func TestHandWritten(t *testing.T) {

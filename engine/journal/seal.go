@@ -24,7 +24,7 @@ import (
 // leaves the beginning of what it was writing: a sealed event without its end mark
 // is then always known for what it is, even where its bytes would still make good
 // YAML (`note: the line is de`). The checksum is over the meaning and not over the
-// text, so that an event whose keys are spelled anew is still the event that was
+// text, so that an event whose keys are spelled again is still the event that was
 // recorded. An event written by hand has no seal and counts if it can be read.
 const (
 	sealOpens = "--- # event "
