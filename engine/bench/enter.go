@@ -154,10 +154,15 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return nil
 	case visit:
-		s.visit(e.at)
-		return nil
+		if s.visit(e.at); len(s.chosen) == 0 { // of the sweep, which goes on from what was read
+			return nil
+		}
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: s.board().PointName(e.at)}, r)
 	case lineOf:
-		return s.line(e.at)
+		if err := s.line(e.at); err != nil {
+			return err
+		}
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: "line " + s.board().PointName(e.at)}, r)
 	case take:
 		if err := p.Chooses(); err != nil {
 			return err
@@ -181,7 +186,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return wrongEntry("no step %d is on offer", "o lists the steps with their numbers", e.number)
 		}
 		s.choice, s.swapped = stepKey(&steps[at]), false
-		return nil
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: s.choice}, r)
 	case closing, escalating:
 		if e.verb == escalating {
 			s.remedy = Escalated
@@ -571,8 +576,9 @@ func (s *Session) undo(number int, r *Reply) error {
 	target := (*journal.Event)(nil)
 	for i := range c.Events {
 		ev := &c.Events[i]
-		// A caution that was read cannot be unread: it is taken back by its number alone.
-		if number == 0 && ev.Kind != journal.KindOpen && ev.Kind != journal.KindAcknowledge || ev.Number == number {
+		// A caution that was read cannot be unread: it is taken back by its number alone, and
+		// so is a choice, which says nothing of the board.
+		if number == 0 && ev.Kind != journal.KindOpen && ev.Kind != journal.KindAcknowledge && ev.Kind != journal.KindChoose || ev.Number == number {
 			target = ev
 		}
 	}
@@ -727,7 +733,8 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			times++
 		}
 	}
-	if times < 2 && s.outlier(p, asked, read) {
+	stayed := asked && p.Purpose == ForRemoved && s.readBefore(&x) // what came off was not the cause
+	if times < 2 && !stayed && s.outlier(p, asked, read) {
 		r.Outlier = true
 		s.again = append(s.again, again{first: x, event: number, outlier: *read})
 	}
@@ -778,7 +785,7 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 		return true
 	}
 	switch p.Purpose {
-	case ForRemoved, ForAgain:
+	case ForAgain:
 		return false
 	case ForStep:
 		if p.Step.Do == repair.DoEnds { // which compares two readings, whatever they are
@@ -792,6 +799,20 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 		}
 	}
 	return true
+}
+
+// readBefore tells whether the net of a reading read the same before the board was worked
+// on last.
+func (s *Session) readBefore(x *journal.Read) bool {
+	edit := s.lastEdit()
+	for _, ev := range slices.Backward(s.Case().Events) {
+		for i := range ev.Readings {
+			if r := &ev.Readings[i]; ev.Number < edit && r.At.Net == x.At.Net && r.To == nil && r.Polarity == x.Polarity && r.Reading.Unit == x.Reading.Unit {
+				return same(r.Reading, x.Reading)
+			}
+		}
+	}
+	return false
 }
 
 func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
@@ -919,6 +940,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "opened"
 	case journal.KindUndo:
 		return fmt.Sprintf("took back event %d", ev.Undo)
+	case journal.KindChoose:
+		return "next: " + ev.Choose
 	case journal.KindClose:
 		text := "closed: " + ev.Close.Cause
 		if ev.Close.Remedy != "" {

@@ -25,7 +25,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 	}
 	needs := map[Kind]bool{KindOpen: e.Open != nil, KindMeter: e.Meter != nil, KindRead: len(e.Readings) > 0, KindDrop: len(e.Drops) > 0,
-		KindConcerns: len(e.Nets) > 0, KindNote: e.Note != "", KindSupply: e.Supply != nil, KindClose: e.Close != nil}
+		KindConcerns: len(e.Nets) > 0, KindNote: e.Note != "", KindChoose: e.Choose != "", KindSupply: e.Supply != nil, KindClose: e.Close != nil}
 	if has, asked := needs[e.Kind]; asked && !has {
 		return nil, fmt.Errorf("an event `%s` without what it tells; this is a fault of the program", e.Kind)
 	}
@@ -130,6 +130,8 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			target = strconv.Itoa(e.Undo)
 		}
 		out.Key("undo", target)
+	case KindChoose:
+		out.Key("choose", document.Scalar(e.Choose))
 	case KindMeter, KindNote: // told below
 	case KindAcknowledge:
 		out.Key("acknowledge", document.FlowList(document.Scalars(e.Acknowledged)...))
@@ -156,7 +158,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 	}
 	if e.Meter != nil {
-		out.Key("meter", encodeMeter(*e.Meter))
+		out.Key("meter", e.Meter.Text())
 	}
 	out.Key("note", document.Optional(e.Note))
 	if !e.Time.IsZero() {
@@ -164,21 +166,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 	}
 	out.Key("by", document.Optional(e.By))
 	return []byte(out.String()), nil
-}
-
-func encodeMeter(m references.Meter) string {
-	var f document.Flow
-	f.Add("name", document.Optional(m.Name))
-	f.Add("test_current", number(m.TestCurrent*1e3)+" mA")
-	f.Add("open_voltage", number(m.OpenVoltage)+" V")
-	f.Add("overload_above", number(m.Over)+" V")
-	f.Add("accuracy", number(m.Gain*100)+"% + "+number(m.Counts))
-	f.Add("resolution", number(m.Resolution*1e3)+" mV")
-	f.Add("source", m.Source.String())
-	f.Add("ohms_current", number(m.OhmsCurrent*1e3)+" mA")
-	f.Add("ohms_open", number(m.OhmsOpen)+" V")
-	f.Add("ohms_overload_above", number(m.OhmsOver)+" ohm")
-	return f.String()
 }
 
 func partName(b *netlist.Board, p netlist.PartID) string { return document.Scalar(b.Parts[p].Name) }

@@ -55,10 +55,11 @@ const (
 	KindSwap                    // a known-good cable or module at connectors: Swaps
 	KindConcerns                // what the complaint is about, in place of what was said before: Nets
 	KindUndrawn                 // what stands at nets and is not in the board file: Undrawn
+	KindChoose                  // what is to come next in place of the best step: Choose
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns", "undrawn"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns", "undrawn", "choose"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -129,6 +130,7 @@ type Event struct {
 	Undo         int // Number of the event taken back; 0 is the last one not yet taken back
 	Acknowledged []string
 	Close        *Closing
+	Choose       string // in the words of a session
 }
 
 // Rework tells that the event changed the board by more than that parts were cleaned.

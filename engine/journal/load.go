@@ -458,6 +458,8 @@ func (d *decoder) event(node document.Node, number int) Event {
 		for _, item := range value.Items() {
 			e.Acknowledged = append(e.Acknowledged, item.Text())
 		}
+	case KindChoose:
+		e.Choose = value.Text()
 	case KindClose:
 		closing := d.closing(value.Get("cause").Text(), value.Get("remedy").Text())
 		e.Close = &closing

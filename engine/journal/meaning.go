@@ -86,6 +86,9 @@ func meaning(e *Event, b *netlist.Board) (list []string) {
 	for _, n := range e.Nets {
 		put("net", b.Nets[n].Name)
 	}
+	if e.Choose != "" {
+		put("choose", e.Choose)
+	}
 	put(strconv.Itoa(e.Undo))
 	put(e.Acknowledged...)
 	if c := e.Close; c != nil {
