@@ -155,6 +155,46 @@ func (s *Session) resumeChoice() error {
 	return nil
 }
 
+// visit asks for a point out of turn: a pin of a connector that is being swept, or of
+// which nothing was read yet, and the sweep goes on from there; or any other point,
+// once.
+func (s *Session) visit(at netlist.Point) {
+	s.again, s.chosen, s.choice, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, "", false, false, true
+	if at.Kind == netlist.PointPin {
+		id := at.Pin.Connector
+		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
+			s.sweeping, s.since, s.polarity = id, 0, references.RedOnGround
+		}
+		if id == s.sweeping {
+			s.cursor, s.revisit = int(at.Pin.Pin), true
+			return
+		}
+	}
+	s.chosen = []diagnose.Spot{{At: at}}
+}
+
+// line asks for a point of each net of a line, from a point of it outwards: a pin or a
+// test point where the net has one.
+func (s *Session) line(at netlist.Point) error {
+	if at.Net == netlist.None || at.Net == s.board().Ground {
+		return wrongEntry("no line begins at %s", "name a point on a signal or a rail", document.Quote(s.board().PointName(at)))
+	}
+	g, err := s.board().Graph()
+	if err != nil {
+		return err
+	}
+	s.again, s.chosen, s.choice, s.leaving, s.swapped = nil, nil, "", false, false
+	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
+		switch n := &s.board().Nets[net]; {
+		case net == at.Net:
+			s.chosen = append(s.chosen, diagnose.Spot{At: at})
+		case net != s.board().Ground && !n.Rail:
+			s.chosen = append(s.chosen, diagnose.Spot{At: s.board().PointsOn(net)[0]})
+		}
+	}
+	return nil
+}
+
 func spotKey(at netlist.Point, pol references.Polarity) string {
 	return fmt.Sprintf("%v %v", at, pol)
 }
@@ -665,17 +705,6 @@ func (s *Session) drawn(event int, before bool) bool {
 		}
 	}
 	return false
-}
-
-// drawn is an event that tells of a current.
-func drawn(amperes float64, before bool) journal.Event {
-	d := &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
-	if before {
-		d.Before = amperes
-	} else {
-		d.After = amperes
-	}
-	return journal.Event{Kind: journal.KindSupply, Supply: d}
 }
 
 // stepKey names a step, so that it can be skipped, and chosen in the record.
