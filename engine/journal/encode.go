@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 	"unicode/utf8"
@@ -16,10 +17,18 @@ import (
 // notRead stands for a current that nobody read.
 var notRead = math.NaN()
 
-// encode writes one event as the text of a YAML document, each key on one line
-// so that a sealed event is easily read and compared.
+// encode writes one event as the text of a YAML document, each key on one line. Events that
+// mean the same have the same text, whatever the spelling in the file that they are from,
+// so that a seal over it holds for what an event means.
 func encode(e Event, b *netlist.Board) ([]byte, error) {
-	for _, s := range meaning(&e, b) {
+	texts := slices.Concat([]string{e.By, e.Note, e.Choose}, e.Acknowledged)
+	if o := e.Open; o != nil {
+		texts = append(append(texts, o.Board, o.Known, o.Complaint), o.AtHand...)
+	}
+	if c := e.Close; c != nil {
+		texts = append(texts, c.Cause, c.Remedy)
+	}
+	for _, s := range texts {
 		if !utf8.ValidString(s) {
 			return nil, fmt.Errorf("%s is not UTF-8 text; enter it again", document.Quote(s))
 		}
@@ -186,4 +195,21 @@ func partList(b *netlist.Board, parts []netlist.PartID) string {
 		names[i] = partName(b, p)
 	}
 	return document.FlowList(names...)
+}
+
+func amperes(v float64) string {
+	if math.IsNaN(v) {
+		return ""
+	}
+	return number(v*1e3) + " mA"
+}
+
+// number writes a number without an exponent, to fifteen digits: enough for any
+// meter, and few enough to hide what a change of scale leaves in the sixteenth.
+func number(v float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
+	if err != nil {
+		short = v
+	}
+	return strconv.FormatFloat(short, 'f', -1, 64)
 }

@@ -27,8 +27,7 @@ import (
 // Kind is what an event tells.
 type Kind uint8
 
-// Kinds of events. Their numbers are part of the seals of recorded events: a new kind
-// goes to the end.
+// Kinds of events.
 const (
 	KindOpen        Kind = iota // the case begins: Open, perhaps Meter
 	KindMeter                   // another meter from now on: Meter

@@ -368,7 +368,7 @@ func TestRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatalf("event %d: %v", i+1, err)
 		}
-		text = append(text, seal(document, digest(&e, board))...)
+		text = append(text, seal(document)...)
 	}
 	got, err := decode("again.yaml", text, around)
 	if err != nil {
