@@ -404,9 +404,6 @@ func (b *benchScreen) left(p *bench.Prompt) {
 	if b.until != nil {
 		on = "is kept; the same command goes on from here."
 	}
-	if b.session.Unkept(p) {
-		on += " What you chose is not in it: choose it again then."
-	}
 	b.prose(0, 2, faint, "Left"+stands+". All that was entered "+on)
 }
 

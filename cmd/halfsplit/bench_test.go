@@ -118,7 +118,7 @@ func fedSession(t *testing.T, name, entries string) (c *journal.Case, out string
 
 // TestBenchSessions feeds each scripted session to the program, from an empty
 // case to a closed one. Where the flow of a session has changed for a reason,
-// `go test ./engine/bench -run TestSessions -update` writes the scripts anew.
+// `go test ./engine/bench -run TestSessions -update` writes the scripts again.
 func TestBenchSessions(t *testing.T) {
 	all := sessions(t, "fed")
 	if len(all) != 7 {

@@ -64,8 +64,8 @@ one thing done after the other and measured again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
 The same board, seed and passphrase give the same cases, and records of them can be
-scored with a set made anew; comments, titles and the order of a board file do not
-count. The files differ each time, for they are encrypted anew.
+scored with a set made again; comments, titles and the order of a board file do not
+count. The files differ each time, for they are encrypted again.
 
 --fault, as often as wanted, names what may be wrong: ` + strings.Join(fault.ModeNames(), ", ") + `.
 --level takes the easier, middle or harder third of what the board gives.

@@ -326,7 +326,7 @@ var practiceActions = []practiceAction{
 		return b.each(w, b.done(b.session.Jumper, "has a jumper across it"))
 	}},
 	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
-	{"reflow PART", "all its joints melted anew with hot air", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Reflow, "has new joints")) }},
+	{"reflow PART", "all its joints melted again with hot air", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Reflow, "has new joints")) }},
 	{"clean PIN-PIN", "between two neighbouring pins", func(b *practiceBench, w []string) error { return b.repair("clean", w) }},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},

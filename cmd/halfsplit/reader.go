@@ -137,7 +137,7 @@ func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library
 }
 
 // warnUnused says why there is no known good though files were named for it: most
-// often a slip in the board's name, or sweeps of another revision.
+// often a misspelt board name, or sweeps of another revision.
 func (a *app) warnUnused(lib *references.Library) {
 	if lib == nil || len(lib.Sweeps) > 0 || len(lib.Skipped) == 0 {
 		return

@@ -420,7 +420,7 @@ func (b *builder) work() Section {
 		case x.Replaced:
 			done = "replaced"
 		case x.Reflowed:
-			done, remark = "reflowed", "its joints were melted anew; that may not last"
+			done, remark = "reflowed", "its joints were melted again; that may not last"
 		case x.Reinstalled:
 			done, remark = "put back", "removed for a test; its joints are new"
 		}
