@@ -74,13 +74,12 @@ type Prediction struct {
 	Else, Wide float64
 }
 
-// SD gives the standard deviation in volts.
+// SD gives the standard deviation in volts of boards that are as they are taken to be.
 func (p Prediction) SD() float64 {
-	v := p.Sigma * p.Sigma
-	if p.DF > 2 {
-		v *= p.DF / (p.DF - 2)
+	if p.DF <= 2 {
+		return p.Sigma
 	}
-	return math.Sqrt((1-p.Else)*v + p.Else*p.Wide*p.Wide)
+	return p.Sigma * math.Sqrt(p.DF/(p.DF-2))
 }
 
 // density gives the density per volt of a reading with noise of its own, in V.
@@ -240,7 +239,7 @@ func (o *Observation) proportion(volts float64) row {
 	if !o.row.over {
 		part = clamp(volts/math.Max(o.row.volts, 1e-3), 0, 1)
 	}
-	q.volts, q.over = volts, volts > o.Probe.Meter.Over
+	q.volts, q.over, q.loads = volts, volts > o.Probe.Meter.Over, o.loaded(volts)
 	if q.like.obs > 0 {
 		q.like.part, q.like.gap = part, o.gap(volts)
 		return q
@@ -252,6 +251,22 @@ func (o *Observation) proportion(volts float64) row {
 	}
 	q.share(o.spotKey(), o.gap(volts))
 	return q
+}
+
+// loaded gives the loads on rails beside a fault that leaves so many volts: a path beside
+// another moves what both leave by the square of that, the current being the same.
+func (o *Observation) loaded(volts float64) []railLoad {
+	share := square(clamp(volts/math.Max(o.row.volts, 1e-3), 0, 1))
+	if len(o.row.loads) == 0 || share > 0.99 {
+		return o.row.loads
+	}
+	var out []railLoad
+	for _, x := range o.row.loads {
+		if x.volts *= share; math.Abs(x.volts) > looseNoise*o.Noise.Own {
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // gap gives what the model may get wrong of a prediction under a fault, in V: a share

@@ -186,7 +186,7 @@ func (s *sweep) bare() (row, error) {
 		}
 	}
 	q.wrong = ph.Posterior.Wrongs(s.at, q.slopes, on.Spot, &on.good, taken, o.looseFrom())
-	q.loads = o.row.loads
+	q.loads = o.loaded(q.volts)
 	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
 	return q, nil

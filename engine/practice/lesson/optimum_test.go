@@ -335,6 +335,9 @@ func pairs(b *netlist.Board) (list [][2]string) {
 	join := func(a, z netlist.NetID) {
 		if key := [2]netlist.NetID{min(a, z), max(a, z)}; a != z && !done[key] && on[a] != "" && on[z] != "" {
 			done[key] = true
+			if a == b.Ground { // the other lead is on ground, so that no junction of a supply conducts
+				a, z = z, a
+			}
 			list = append(list, [2]string{on[a], on[z]})
 		}
 	}
