@@ -84,6 +84,7 @@ const (
 	leastCopper = 1e-4 // ohm between neighbours on a rail at least, log-uniform: 0.5 milliohm a square for copper of 35 um (from memory)
 	mostCopper  = 6e-2 // ohm at most, some pieces following one another
 	tiedShare   = 0.3  // of parts tie with the shorted one: on a branch that leads away from the current, or on a plane (CPNS)
+	tiedCount   = 2    // parts that the share of tied ones known beforehand counts for (measured here, TestDropUnread)
 	strayShare  = 0.02 // of shorted parts do not read lowest, for a probe next to the pad (CPNS)
 
 	// Pressing a part, and a known-good cable or module in place of the one at a connector.

@@ -52,20 +52,35 @@ func (d *Drop) Alike() bool {
 	return true
 }
 
-// Ratio gives the likelihood ratio of what a part reads if it is the short, over
-// another part being it.
+// Ratio gives the likelihood of all that was read if a part is the short, over that if one
+// which reads lowest is. What was not read, such as a bridge or a pin under an IC, is likelier
+// the more of the parts read alike: they hang on the copper that leads to it then.
+//
+// Each other part ties with the short with a chance that is the same all along the rail and
+// not known beforehand (Beta-binomial): where a branch leads away from the current, all that
+// hangs on it ties at once.
 func (d *Drop) Ratio(part netlist.PartID) float64 {
 	v, read := d.Volts[part]
-	if !read || len(d.Volts) < 2 {
+	if len(d.Volts) < 2 {
 		return 1
 	}
 	lowest, alike := d.lowest()
 	within := clamp(math.Log(alike/(d.Amperes*leastCopper))/math.Log(mostCopper/leastCopper), 0, 1)
-	tied := tiedShare + (1-tiedShare)*within
-	if v-lowest <= alike {
-		return (1 - strayShare) / tied
+	tied := tiedCount * (tiedShare + (1-tiedShare)*within)
+	low := 0.0
+	for _, x := range d.Volts {
+		if x-lowest <= alike {
+			low++
+		}
 	}
-	return strayShare / math.Max(1-tied, strayShare)
+	n := float64(len(d.Volts))
+	switch {
+	case !read: // all low ones tie with it, and not only the others
+		return (tied + low - 1) / (tiedCount + n - 1)
+	case v-lowest <= alike:
+		return 1
+	}
+	return math.Min(1, strayShare*(tied+low-1)/(tiedCount-tied+n-1-low))
 }
 
 // dropped gives the likelihood ratio of all such readings for a locus.
