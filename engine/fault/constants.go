@@ -81,6 +81,8 @@ const (
 	unknownRail = 1.8  // V taken for a rail whose own are not known (CPNS)
 	feedAmperes = 2.0  // A that the supply is limited to (CPNS)
 	DropVolts   = 0.3  // V that it is limited to for a drop, so that no junction conducts (CPNS)
+	DropStep    = 1e-4 // V, the least step of the displays that read it, of a common hand meter's millivolt range (from memory)
+	AcrossLeast = 4e-4 // V across a part as drawn, of which half shows in any case: beads differ by as much (CPNS)
 	leastCopper = 1e-4 // ohm between neighbours on a rail at least, log-uniform: 0.5 milliohm a square for copper of 35 um (from memory)
 	mostCopper  = 6e-2 // ohm at most, some pieces following one another
 	tiedShare   = 0.3  // of parts tie with the shorted one: on a branch that leads away from the current, or on a plane (CPNS)

@@ -13,6 +13,7 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
+	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
@@ -279,6 +280,17 @@ func TestSteps(t *testing.T) {
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				if *tell && cases == 1 {
 					t.Logf("out of range: %v; quiet %.3f; implausible %+v", d.OutOfRange(), d.Quiet, d.Implausible)
+					for _, q := range []string{"", "FB1:open"} {
+						var fs []string
+						if q != "" {
+							fs = append(fs, q)
+						}
+						ps, err := w.Engine.Predict(diagnose.Question{Faults: fs, Points: []string{"J1.2", "J1.3"}, Setting: diagnose.Setting{Drive: fit.DriveOf(w.Case.Meter)}})
+						t.Logf("  PRED %s %+v %v", q, ps, err)
+					}
+					for _, c := range d.Readings {
+						t.Logf("  CMP %s", cmpText(c))
+					}
 					for _, x := range d.Explanations[:min(len(d.Explanations), 6)] {
 						var faults []string
 						for _, f := range x.Faults {
