@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -156,6 +157,10 @@ func (p *planning) padOn(part netlist.PartID, net netlist.NetID) bool {
 		slices.ContainsFunc(at.Terminals, func(t netlist.Terminal) bool { return t.Net == net })
 }
 
+// endsTell is how many times the resistance of a part a short may have for the resistances at
+// the ends of the part to tell its side: of more, ModelOhms of it hides the difference.
+const endsTell = 1 / (3 * math.Sqrt2 * diagnose.ModelOhms)
+
 // sides adds reading millivolts across a series part between a rail that may be fed and
 // another: where the short lies beyond it, the current leaves through it. That tells the
 // sides of a bead apart up to a few hundred ohm, far beyond what resistances at its ends do.
@@ -181,9 +186,9 @@ func (p *planning) sides() {
 					switch {
 					case !known:
 					case volts == 0:
-						apart[0] = true
+						apart[0] = apart[0] || c.Ohms > endsTell*x.Ohms
 					case volts > 1.05*fault.AcrossLeast: // whatever rounding the current in the case file
-						rows[i], apart[1] = []float64{0, 1}, true
+						rows[i], apart[1] = []float64{0, 1}, apart[1] || c.Ohms > endsTell*x.Ohms
 						amperes = math.Min(amperes, volts/x.Ohms)
 					default: // too little to tell
 						rows[i] = []float64{0.5, 0.5}

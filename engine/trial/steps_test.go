@@ -13,7 +13,6 @@ import (
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
-	"halfsplit/engine/fit"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
@@ -127,8 +126,8 @@ type stepsRun struct {
 	offers, again, foregone                               int // steps on offer; those done before with nothing changed; those whose outcome is known
 	seconds, oracle                                       float64
 	habits                                                [2]float64 // seconds of the outward habit, as it stood and with the new steps
-	both                                                  float64    // of seconds, where the former mends the board too
-	mends                                                 float64    // its seconds there
+	both                                                  float64    // of seconds, where the former repairs the board too
+	repairs                                               float64    // its seconds there
 	bill                                                  map[string]bill
 }
 
@@ -280,17 +279,6 @@ func TestSteps(t *testing.T) {
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				if *tell && cases == 1 {
 					t.Logf("out of range: %v; quiet %.3f; implausible %+v", d.OutOfRange(), d.Quiet, d.Implausible)
-					for _, q := range []string{"", "FB1:open"} {
-						var fs []string
-						if q != "" {
-							fs = append(fs, q)
-						}
-						ps, err := w.Engine.Predict(diagnose.Question{Faults: fs, Points: []string{"J1.2", "J1.3"}, Setting: diagnose.Setting{Drive: fit.DriveOf(w.Case.Meter)}})
-						t.Logf("  PRED %s %+v %v", q, ps, err)
-					}
-					for _, c := range d.Readings {
-						t.Logf("  CMP %s", cmpText(c))
-					}
 					for _, x := range d.Explanations[:min(len(d.Explanations), 6)] {
 						var faults []string
 						for _, f := range x.Faults {
@@ -373,7 +361,7 @@ func TestSteps(t *testing.T) {
 				}
 				x.habits[k] = w.Seconds
 				if k == 0 && w.Repaired() {
-					x.both, x.mends = x.seconds, w.Seconds
+					x.both, x.repairs = x.seconds, w.Seconds
 				}
 			}
 			return x, nil
@@ -393,7 +381,7 @@ func TestSteps(t *testing.T) {
 			sum.seconds += x.seconds
 			sum.oracle += x.oracle
 			sum.both += x.both
-			sum.mends += x.mends
+			sum.repairs += x.repairs
 			for k, s := range x.habits {
 				sum.habits[k] += s
 			}
@@ -406,8 +394,8 @@ func TestSteps(t *testing.T) {
 			t.Errorf("without %s: %d repeated steps, %d dead ends, of %d steps on offer %d again and %d with a known outcome; want none", without, sum.circles, sum.dead, sum.offers, sum.again, sum.foregone)
 		}
 		if without == "none" {
-			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it mends the board too), with the new steps %.2f",
-				sum.seconds/sum.habits[0], sum.both/sum.mends, sum.seconds/sum.habits[1])
+			t.Logf("share of the seconds of the outward habit: as it stood %.2f (%.2f where it repairs the board too), with the new steps %.2f",
+				sum.seconds/sum.habits[0], sum.both/sum.repairs, sum.seconds/sum.habits[1])
 			for _, key := range sorted(sum.bill) {
 				b, n := sum.bill[key], float64(sum.n)
 				t.Logf("%-54s %5d steps, a play %6.1f s before the right part is named first, %6.1f after; oracle %.0f", key, b.n, b.before/n, b.after/n, b.oracle/n)
@@ -576,7 +564,7 @@ func (w *Work) solderFirst(l *line) error {
 			} else if part.Kind.Class() != netlist.Series {
 				continue
 			}
-			if err := w.repair(&s); err != nil { // all joints of the part anew
+			if err := w.repair(&s); err != nil { // all joints of the part again
 				return err
 			}
 			if done, err := w.right(l); w.Repaired() || err != nil || done {
