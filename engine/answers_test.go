@@ -647,16 +647,16 @@ func TestMissed(t *testing.T) {
 func TestComesAndGoes(t *testing.T) {
 	s := newShop(t, small, 5)
 	good, bad := s.sweep(red, network.State{}), s.sweep(red, s.faulty(netlist.Edits{}, "R1:open"))
-	odd := -1
+	outlier := -1
 	for i := range bad {
 		if bad[i].Reading.Overload && !good[i].Reading.Overload || bad[i].Reading.Value > good[i].Reading.Value+0.1 {
-			odd = i
+			outlier = i
 		}
 	}
-	if odd < 0 {
+	if outlier < 0 {
 		t.Fatal("R1 open shows nowhere")
 	}
-	d := s.diagnose(s.open(reads(bad...), reads(good[odd]), reads(bad[odd])))
+	d := s.diagnose(s.open(reads(bad...), reads(good[outlier]), reads(bad[outlier])))
 	comes := 0.0
 	for _, x := range d.Explanations {
 		if len(x.Faults) > 0 && x.Faults[0].Comes {

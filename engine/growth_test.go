@@ -161,7 +161,7 @@ func TestGrowthKeepsTheAnswer(t *testing.T) {
 		if len(d.Suspects) == 0 || !behind[d.Suspects[0].Part] {
 			t.Fatalf("%d parts: suspects %+v, want a part on L4_U first", len(b.Parts), d.Suspects)
 		}
-		// One odd reading may be a slipped probe; the same again may not.
+		// One outlier may be a missed pad; the same again may not.
 		more := journal.Event{Kind: journal.KindRead, Number: 3}
 		for _, r := range c.Events[1].Readings {
 			if r.Name == "J1.4" {

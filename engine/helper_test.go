@@ -18,7 +18,7 @@ import (
 
 // shop is a board with a bench that answers by the engine's own circuit: what is
 // tested here is what the engine concludes, not the physics, which
-// engine/practice holds against ngspice.
+// engine/practice compares with ngspice.
 type shop struct {
 	t     testing.TB
 	board *netlist.Board

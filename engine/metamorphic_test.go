@@ -203,7 +203,7 @@ func (c *complaints) add(format string, args ...any) { *c = append(*c, fmt.Sprin
 
 func (c *complaints) flagged(what string, d *repair.Diagnosis, want string) {
 	if got := flagged(d); got != want {
-		c.add("%s: called odd are %q, want %q", what, got, want)
+		c.add("%s: called outliers are %q, want %q", what, got, want)
 	}
 }
 
@@ -582,14 +582,14 @@ func compareLocate(t *testing.T, c *complaints) {
 		if diff := cmp.Diff(verdicts(compared), verdicts(d.Readings)); diff != "" {
 			c.add("VS %g mV, compare against locate: %s", by, diff)
 		}
-		odd := 0
+		outliers := 0
 		for _, r := range compared {
 			if r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood {
-				odd++
+				outliers++
 			}
 		}
-		if odd != len(d.Abnormal) {
-			c.add("VS %g mV: compare calls %d readings odd, locate %d", by, odd, len(d.Abnormal))
+		if outliers != len(d.Abnormal) {
+			c.add("VS %g mV: compare calls %d readings outliers, locate %d", by, outliers, len(d.Abnormal))
 		}
 	}
 }
@@ -611,7 +611,7 @@ func comparePowerUp(t *testing.T, c *complaints) {
 				continue
 			}
 			if wrong := strings.Contains(flagged(d), "J1.8"); wrong != (l.State == powerup.Wrong) {
-				c.add("VS %g mV: locate calls its readings %q odd, the check says %q", by, flagged(d), l.State)
+				c.add("VS %g mV: locate calls its readings %q outliers, the check says %q", by, flagged(d), l.State)
 			}
 		}
 	}

@@ -482,7 +482,7 @@ func FuzzBoard(f *testing.F) {
 	})
 }
 
-// TestNetByCase: a net in small letters that joins nothing is a slip for the one in
+// TestNetByCase: a net in small letters that joins nothing is a misspelling of the one in
 // capitals, which most contacts are on.
 func TestNetByCase(t *testing.T) {
 	b, err := Parse(strings.NewReader(`board: K

@@ -152,8 +152,8 @@ func (b *Board) role(p *Part) Role {
 	return Required
 }
 
-// Warnings returns what is odd about the board but could be understood, in
-// file order: most often a slip in a net's name.
+// Warnings returns what is unusual about the board but could be understood, in
+// file order: most often a misspelt net.
 func (b *Board) Warnings() document.Problems { return slices.Clone(b.warnings) }
 
 func (b *Board) warn() {

@@ -18,7 +18,7 @@ type Edit struct {
 	// Reinstalled tells that the part was soldered on again, so that its joints
 	// are new though the part is not.
 	Reinstalled bool
-	// Reflowed tells that all its joints were melted anew where it lies.
+	// Reflowed tells that all its joints were melted again where it lies.
 	Reflowed bool
 }
 
@@ -88,7 +88,7 @@ func (e Edits) Reinstall(part PartID) Edits {
 	return e.with(x)
 }
 
-// Reflow melts all joints of a part anew.
+// Reflow melts all joints of a part again.
 func (e Edits) Reflow(part PartID) Edits {
 	x := e.Of(part)
 	x.Reflowed = true

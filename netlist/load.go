@@ -14,7 +14,7 @@ import (
 
 // Load reads and validates a board file. Its error is of type
 // document.Problems and holds everything that is wrong with the file. What is
-// odd but can be understood is in Board.Warnings.
+// unusual but can be understood is in Board.Warnings.
 func Load(path string) (*Board, error) {
 	nodes, err := document.Read(path, 0)
 	if err != nil {

@@ -132,7 +132,7 @@ type layout struct {
 
 // layoutsOf lists the ways to miscount a connector.
 func layoutsOf(c netlist.Connector) []layout {
-	const recount = "count the pins of the connector again from pin 1, then read it anew or correct the file"
+	const recount = "count the pins of the connector again from pin 1, then read it again or correct the file"
 	list := []layout{
 		{"reads as if each probe had been one pin further on", recount, func(i, _ int) int { return i + 1 }},
 		{"reads as if each probe had been one pin back", recount, func(i, _ int) int { return i - 1 }},

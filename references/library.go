@@ -123,13 +123,13 @@ func LoadLibraryWatched(dir string, b *netlist.Board, watch func(done, total int
 		}
 		return nil, document.Wrong(where, "the known-good folder cannot be read: "+reason.Error(), "name the folder that holds the sweeps, and see that you may read all of it")
 	}
-	told := func(done int) {
+	report := func(done int) {
 		if watch != nil {
 			watch(done, len(paths))
 		}
 	}
-	files := loadFiles(paths, b, told)
-	told(len(paths))
+	files := loadFiles(paths, b, report)
+	report(len(paths))
 
 	var sweeps, others []*Sweep
 	var notes []withdrawNote

@@ -74,7 +74,7 @@ func Predict(volts []float64, overloads int) Predictive {
 // are averaged first, since they say nothing of how boards differ. The readings
 // should come from like meters, or have been converted to one meter first.
 //
-// Strays do not count, as long as they are few: a bad board or a slip among five
+// Strays do not count, as long as they are few: a bad board or a mistyped value among five
 // would widen the interval until a fault fits into it. Where more than mostStrays
 // of the boards lie far out, boards differ so, and all of them count.
 func PredictSamples(samples []Sample) Predictive {

@@ -56,7 +56,7 @@ func (b MeterBias) At(volts float64) (bias, uncertainty float64) {
 // linear unbiased prediction of the random effects offset and gain (Henderson
 // 1975; Robinson, Statistical Science 6, 1991, from memory), reached by normal
 // equations from which every t_c is eliminated. Residuals are weighed as those
-// of Student with 4 degrees, so that single slips do not pull it.
+// of Student with 4 degrees, so that single outliers do not pull it.
 //
 // Meters come back in the order of their names; a meter that shares no cell with
 // another is left out.
@@ -109,7 +109,7 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 			for _, i := range cells[name] {
 				shown = append(shown, readings[i].Volts)
 			}
-			level := Median(shown) // not a reading's own: a slip would pull the gain
+			level := Median(shown) // not a reading's own: an outlier would pull the gain
 			// The residual of a reading is taken against the cell's weighted mean
 			// under the estimate so far.
 			residual := func(i int) float64 {

@@ -60,7 +60,7 @@ func TestEstimateMetersCoverage(t *testing.T) {
 	}
 }
 
-// Between two meters the difference is what counts, and slips do not pull it.
+// Between two meters the difference is what counts, and outliers do not pull it.
 func TestEstimateMetersSlips(t *testing.T) {
 	sheet := DefaultMeter()
 	var list []Overlap
@@ -68,7 +68,7 @@ func TestEstimateMetersSlips(t *testing.T) {
 		v := 0.4 + 0.01*float64(pin)
 		high := v + 0.020
 		if pin%10 == 0 {
-			high = 1.9 // a slip
+			high = 1.9 // an outlier
 		}
 		list = append(list,
 			Overlap{Meter: "a", Sheet: sheet, Cell: fmt.Sprint(pin), Volts: v},

@@ -57,12 +57,9 @@ var MeterKeys = []string{"test_current", "open_voltage", "overload_above", "accu
 
 // Values are what a meter has for MeterKeys, as files write them.
 func (m Meter) Values() []string {
-	exact := func(v float64, unit quantity.Unit) string {
-		return strconv.FormatFloat(v, 'g', -1, 64) + " " + unit.String()
-	}
 	return []string{
-		exact(m.TestCurrent, quantity.Ampere), exact(m.OpenVoltage, quantity.Volt), exact(m.Over, quantity.Volt), m.AccuracyText(), exact(m.Resolution, quantity.Volt),
-		m.Source.String(), exact(m.OhmsCurrent, quantity.Ampere), exact(m.OhmsOpen, quantity.Volt), exact(m.OhmsOver, quantity.Ohm),
+		quantity.Exact(m.TestCurrent, quantity.Ampere), quantity.Exact(m.OpenVoltage, quantity.Volt), quantity.Exact(m.Over, quantity.Volt), m.AccuracyText(), quantity.Exact(m.Resolution, quantity.Volt),
+		m.Source.String(), quantity.Exact(m.OhmsCurrent, quantity.Ampere), quantity.Exact(m.OhmsOpen, quantity.Volt), quantity.Exact(m.OhmsOver, quantity.Ohm),
 	}
 }
 

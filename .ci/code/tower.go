@@ -14,9 +14,9 @@ import (
 // calls are the names of what a file calls in another: calls[from][to].
 type calls map[string]map[string][]string
 
-// tower finds files of one package that call back and forth: whoever draws the files by
-// who calls whom is to see a tower, with each file above those that it calls. A knot is a
-// largest set of files each of which reaches each other one by calls.
+// tower finds files of one package that call back and forth. Drawn by
+// who calls whom, a package should be a tower, each file above those that it calls. A
+// knot is a largest set of files each of which reaches each other one by calls.
 func tower(p *project) error {
 	seen, wrong := 0, false
 	for _, one := range p.packages {

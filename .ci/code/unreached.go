@@ -11,7 +11,7 @@ import (
 )
 
 // graph tells what the declarations of the project use. A declaration goes by its place
-// in the source, because tests check a package anew.
+// in the source, because tests check a package again.
 type graph struct {
 	p          *project
 	uses       map[string][]string
@@ -99,7 +99,7 @@ func (g *graph) addTests(one pkg) {
 	tested, _, inside, _ := g.p.check(one.ImportPath, one.Dir, slices.Concat(one.GoFiles, one.TestGoFiles))
 	g.p.checked[one.ImportPath] = tested
 	// Types of the package as tests see it are not those that other packages were checked
-	// with; go compiles these anew. That is an error here, and what is used is known all the same.
+	// with; go compiles these again. That is an error here, and what is used is known all the same.
 	_, _, outside, _ := g.p.check(one.ImportPath+"_test", one.Dir, one.XTestGoFiles)
 	g.p.checked[one.ImportPath] = checked
 	for _, info := range []*types.Info{inside, outside} {

@@ -33,7 +33,7 @@ import (
 //
 // A plain run plays one trial in fifty, -all-trials all of them.
 var (
-	recordAnswers = flag.Bool("record-answers", false, "write testdata/answers.json.gz anew")
+	recordAnswers = flag.Bool("record-answers", false, "write testdata/answers.json.gz again")
 	allTrials     = flag.Bool("all-trials", false, "compare the answers on every recorded trial")
 )
 
@@ -88,7 +88,7 @@ func TestAnswers(t *testing.T) {
 	for question, answer := range now {
 		old, ok := was[question]
 		if !ok {
-			tell("%s: not in the record; -record-answers writes it anew", question)
+			tell("%s: not in the record; -record-answers writes it again", question)
 			continue
 		}
 		compareAnswers(question, old, answer, tell)

@@ -118,7 +118,7 @@ func fedSession(t *testing.T, name, entries string) (c *journal.Case, out string
 
 // TestBenchSessions feeds each scripted session to the program, from an empty
 // case to a closed one. Where the flow of a session has changed for a reason,
-// `go test ./engine/bench -run TestSessions -update` writes the scripts anew.
+// `go test ./engine/bench -run TestSessions -update` writes the scripts again.
 func TestBenchSessions(t *testing.T) {
 	all := sessions(t, "fed")
 	if len(all) != 7 {
@@ -485,7 +485,7 @@ func TestRecordOfMeasurements(t *testing.T) {
 	has("locate open.yaml", "══ NEXT", true)
 	has("locate closed.yaml", "══ NEXT", false)
 	has("report open.yaml --markdown", "| FL3.in to FL3.out | TP_SDA | OL |  | 2 ohm (predicted) | open |", true)
-	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 V |", true)
+	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 |", true)
 	has("report open.yaml --markdown", "| both on the board, ohms | OL |", true)
 	has("report closed.yaml --markdown", "Suspected, not proven: FL3 open", true)
 	has("report closed.yaml --html closed.html", "Wrote", true)

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/fault"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
@@ -64,8 +65,8 @@ one thing done after the other and measured again comes to the end. The
 program works on each case too; one that it does not solve is called ` + lessons.Hardest + `.
 
 The same board, seed and passphrase give the same cases, and records of them can be
-scored with a set made anew; comments, titles and the order of a board file do not
-count. The files differ each time, for they are encrypted anew.
+scored with a set made again; comments, titles and the order of a board file do not
+count. The files differ each time, for they are encrypted again.
 
 --fault, as often as wanted, names what may be wrong: ` + strings.Join(fault.ModeNames(), ", ") + `.
 --level takes the easier, middle or harder third of what the board gives.
@@ -194,7 +195,7 @@ func classJSON(c *lessons.Class, to string) madeClass {
 // class tells the teacher how hard the cases of a class are, and what to do with
 // them.
 func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
-	s.say(s.paint(strong, titled(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + count(len(c.Cases), "case") + " in " + path(to))
+	s.say(s.paint(strong, wording.Board(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + wording.Count(len(c.Cases), "case") + " in " + path(to))
 	s.gap()
 	var rows [][]cell
 	by := map[string]int{}

@@ -397,7 +397,7 @@ func TestPracticeMake(t *testing.T) {
 }
 
 // A set and the records of its cases outlive edits of the board file that leave the
-// board what it is: the score is the same, also with a set made anew.
+// board what it is: the score is the same, also with a set made again.
 func TestSetOutlivesEdits(t *testing.T) {
 	courseCopy(t)
 	const file = "spring/case-01.yaml"
@@ -457,7 +457,7 @@ func TestSetOutlivesEdits(t *testing.T) {
 		t.Fatal(err)
 	}
 	if diff := cmp.Diff(before, score("again/"+record), nearly); diff != "" {
-		t.Errorf("scored with the set made anew (-before +after):\n%s", diff)
+		t.Errorf("scored with the set made again (-before +after):\n%s", diff)
 	}
 	// Another board, though, is told from this one.
 	if err := os.WriteFile("spring/board.yaml", []byte(strings.Replace(edited, "value: 22R", "value: 33R", 1)), 0o666); err != nil {

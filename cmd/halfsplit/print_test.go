@@ -132,7 +132,7 @@ func TestPrintDiagnosis(t *testing.T) {
 			d.Abnormal, d.Suspects = nil, nil
 			d.Explanations = []diagnose.Explanation{{Probability: 0.97}}
 		})},
-		{"nothing wrong, though odd", with(func(d *repair.Diagnosis) {
+		{"nothing wrong, though an outlier", with(func(d *repair.Diagnosis) {
 			d.Explanations = []diagnose.Explanation{{Probability: 0.6}}
 			d.Unseen = []diagnose.Unseen{{Part: "C1", Mode: "leaky", Ohms: at(6543), Probability: 0.02}, {Part: "C2", Mode: "leaky", Ohms: at(120), Probability: 0.01}, {Part: "C1", Mode: "open", Probability: 0.004}}
 			d.Quiet = 0.3

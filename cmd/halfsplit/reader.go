@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -94,7 +95,7 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 	for i := range c.Events {
 		readings += len(c.Events[i].Readings)
 	}
-	options.Task = a.begin(count(readings, "reading"), c.Board)
+	options.Task = a.begin(wording.Count(readings, "reading"), c.Board)
 	e, err := engine.New(c.Board, c.Library, options)
 	return c, e, err
 }
@@ -137,7 +138,7 @@ func (a *app) openBoard(file, known string) (*netlist.Board, *references.Library
 }
 
 // warnUnused says why there is no known good though files were named for it: most
-// often a slip in the board's name, or sweeps of another revision.
+// often a misspelt board name, or sweeps of another revision.
 func (a *app) warnUnused(lib *references.Library) {
 	if lib == nil || len(lib.Sweeps) > 0 || len(lib.Skipped) == 0 {
 		return

@@ -48,7 +48,7 @@ func (s *Session) Enter(line string) (*Reply, error) {
 		if list := several(line); p.Ask == AskReading && p.Purpose == ForSweep && len(list) > 1 {
 			return s.enterSeveral(p, list)
 		}
-		if p.Chooses() != nil { // the steps are not worked out for each slip in a sweep
+		if p.Chooses() != nil { // the steps are not worked out for each mistyped line of a sweep
 			return nil, err
 		}
 		if e = s.phrased(line); e.verb != take {
@@ -154,10 +154,15 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 		}
 		return nil
 	case visit:
-		s.visit(e.at)
-		return nil
+		if s.visit(e.at); len(s.chosen) == 0 { // of the sweep, which goes on from what was read
+			return nil
+		}
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: s.board().PointName(e.at)}, r)
 	case lineOf:
-		return s.line(e.at)
+		if err := s.line(e.at); err != nil {
+			return err
+		}
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: "line " + s.board().PointName(e.at)}, r)
 	case take:
 		if err := p.Chooses(); err != nil {
 			return err
@@ -181,7 +186,7 @@ func (s *Session) enter(p *Prompt, e entry, line string, r *Reply) error {
 			return wrongEntry("no step %d is on offer", "o lists the steps with their numbers", e.number)
 		}
 		s.choice, s.swapped = stepKey(&steps[at]), false
-		return nil
+		return s.write(journal.Event{Kind: journal.KindChoose, Choose: s.choice}, r)
 	case closing, escalating:
 		if e.verb == escalating {
 			s.remedy = Escalated
@@ -386,46 +391,6 @@ func (s *Session) answer(p *Prompt, e entry, line string, r *Reply) error {
 	return p.notAnswer(line)
 }
 
-// visit asks for a point out of turn: a pin of a connector that is being swept, or of
-// which nothing was read yet, and the sweep goes on from there; or any other point,
-// once.
-func (s *Session) visit(at netlist.Point) {
-	s.again, s.chosen, s.choice, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, "", false, false, true
-	if at.Kind == netlist.PointPin {
-		id := at.Pin.Connector
-		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
-			s.sweeping, s.since, s.polarity = id, 0, references.RedOnGround
-		}
-		if id == s.sweeping {
-			s.cursor, s.revisit = int(at.Pin.Pin), true
-			return
-		}
-	}
-	s.chosen = []diagnose.Spot{{At: at}}
-}
-
-// line asks for a point of each net of a line, from a point of it outwards: a pin or a
-// test point where the net has one.
-func (s *Session) line(at netlist.Point) error {
-	if at.Net == netlist.None || at.Net == s.board().Ground {
-		return wrongEntry("no line begins at %s", "name a point on a signal or a rail", document.Quote(s.board().PointName(at)))
-	}
-	g, err := s.board().Graph()
-	if err != nil {
-		return err
-	}
-	s.again, s.chosen, s.choice, s.leaving, s.swapped = nil, nil, "", false, false
-	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
-		switch n := &s.board().Nets[net]; {
-		case net == at.Net:
-			s.chosen = append(s.chosen, diagnose.Spot{At: at})
-		case net != s.board().Ground && !n.Rail:
-			s.chosen = append(s.chosen, diagnose.Spot{At: s.board().PointsOn(net)[0]})
-		}
-	}
-	return nil
-}
-
 // enterSeveral takes several readings on one line, of the pins that follow each other.
 // Those out of range are asked for again after the last of them.
 func (s *Session) enterSeveral(p *Prompt, list []quantity.Reading) (*Reply, error) {
@@ -495,12 +460,12 @@ func (s *Session) write(ev journal.Event, r *Reply) error {
 		s.e = e
 	}
 	r.Recorded = append(r.Recorded, after.All[len(after.All)-1].Number)
-	told := map[string]bool{}
+	known := map[string]bool{}
 	for _, w := range before.Warnings {
-		told[w.Error()] = true
+		known[w.Error()] = true
 	}
 	for _, w := range after.Warnings {
-		if !told[w.Error()] {
+		if !known[w.Error()] {
 			r.Says = append(r.Says, w.What+"; "+w.Do)
 		}
 	}
@@ -571,8 +536,9 @@ func (s *Session) undo(number int, r *Reply) error {
 	target := (*journal.Event)(nil)
 	for i := range c.Events {
 		ev := &c.Events[i]
-		// A caution that was read cannot be unread: it is taken back by its number alone.
-		if number == 0 && ev.Kind != journal.KindOpen && ev.Kind != journal.KindAcknowledge || ev.Number == number {
+		// A caution that was read cannot be unread: it is taken back by its number alone, and
+		// so is a choice, which says nothing of the board.
+		if number == 0 && ev.Kind != journal.KindOpen && ev.Kind != journal.KindAcknowledge && ev.Kind != journal.KindChoose || ev.Number == number {
 			target = ev
 		}
 	}
@@ -727,7 +693,8 @@ func (s *Session) reading(p *Prompt, x journal.Read, r *Reply) error {
 			times++
 		}
 	}
-	if times < 2 && s.outlier(p, asked, read) {
+	stayed := asked && p.Purpose == ForRemoved && s.readBefore(&x) // what came off was not the cause
+	if times < 2 && !stayed && s.outlier(p, asked, read) {
 		r.Outlier = true
 		s.again = append(s.again, again{first: x, event: number, outlier: *read})
 	}
@@ -778,7 +745,7 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 		return true
 	}
 	switch p.Purpose {
-	case ForRemoved, ForAgain:
+	case ForAgain:
 		return false
 	case ForStep:
 		if p.Step.Do == repair.DoEnds { // which compares two readings, whatever they are
@@ -792,6 +759,20 @@ func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 		}
 	}
 	return true
+}
+
+// readBefore tells whether the net of a reading read the same before the board was worked
+// on last.
+func (s *Session) readBefore(x *journal.Read) bool {
+	edit := s.lastEdit()
+	for _, ev := range slices.Backward(s.Case().Events) {
+		for i := range ev.Readings {
+			if r := &ev.Readings[i]; ev.Number < edit && r.At.Net == x.At.Net && r.To == nil && r.Polarity == x.Polarity && r.Reading.Unit == x.Reading.Unit {
+				return same(r.Reading, x.Reading)
+			}
+		}
+	}
+	return false
 }
 
 func (s *Session) atReading(p *Prompt, e entry, line string, r *Reply) error {
@@ -919,6 +900,8 @@ func Describe(b *netlist.Board, ev *journal.Event) string {
 		return "opened"
 	case journal.KindUndo:
 		return fmt.Sprintf("took back event %d", ev.Undo)
+	case journal.KindChoose:
+		return "next: " + ev.Choose
 	case journal.KindClose:
 		text := "closed: " + ev.Close.Cause
 		if ev.Close.Remedy != "" {

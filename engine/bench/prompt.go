@@ -22,7 +22,7 @@ const (
 	AskInspect                // what a part looks like
 	AskUndrawn                // what stands along a net and is not drawn
 	AskInjection              // which parts warm up
-	AskSwap                   // whether a known-good cable or module mends the complaint
+	AskSwap                   // whether a known-good cable or module ends the complaint
 	AskDrop                   // millivolts along a rail under current
 	AskRemove                 // to take a part off
 	AskRemedy                 // to do a repair

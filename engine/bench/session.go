@@ -8,7 +8,7 @@
 //	p, err := s.Ask()          // what to ask for
 //	r, err := s.Enter("0.452") // what the technician or the meter answers
 //
-// Where the case stands is worked out anew from its record at every step, and an
+// Where the case stands is worked out again from its record at every step, and an
 // entry is on the disk before Enter returns. So a session that ends, however it
 // ends, goes on from the same place; only what was skipped is asked again.
 package bench
@@ -67,7 +67,7 @@ type Session struct {
 	asked    *Prompt // the last prompt, nil where the record has changed since
 
 	// The diagnosis of the record as it stands.
-	diagnosed int // events that it is of
+	diagnosed int // number of the last event that it is of
 	diagnosis *repair.Diagnosis
 	readings  []diagnose.Comparison
 	compared  int
@@ -91,21 +91,18 @@ func Begin(w *journal.Writer, e *engine.Engine, o Options) (*Session, error) {
 // is over, so that no value lands on another pin than its own.
 func (s *Session) Fed(on bool) { s.fed, s.asked = on, nil }
 
-// Unkept tells that what is asked for was chosen out of turn: a choice is not in the record,
-// and the next session asks for what is best.
-func (s *Session) Unkept(p *Prompt) bool {
-	return len(s.chosen) > 0 || p.Step != nil && stepKey(p.Step) == s.choice
-}
-
 // Case is the case as it stands.
 func (s *Session) Case() *journal.Case { return s.w.Case() }
 
 func (s *Session) board() *netlist.Board { return s.w.Case().Board }
 
-// resume finds the sweep that the last session was in the middle of: the last
-// reading was at a pin of it, nothing has been done to the board, and no other
-// kind of point was read since it began.
+// resume finds what the last session was in the middle of: what was chosen and not read
+// since; or a sweep, where the last reading was at a pin of it, nothing has been done to
+// the board, and no other kind of point was read since it began.
 func (s *Session) resume() error {
+	if err := s.resumeChoice(); err != nil {
+		return err
+	}
 	c := s.Case()
 	last := netlist.PinRef{Connector: netlist.None}
 	for _, ev := range c.Events {
@@ -129,19 +126,98 @@ func (s *Session) resume() error {
 	return nil
 }
 
+// resumeChoice chooses again what was chosen last, unless more than readings came since: a
+// step that nothing was read after, or those points of a line that were not read since.
+func (s *Session) resumeChoice() error {
+	read := false
+	for _, ev := range slices.Backward(s.Case().Events) {
+		switch {
+		case ev.Kind == journal.KindNote || ev.Kind == journal.KindAcknowledge:
+		case ev.Kind == journal.KindRead:
+			read = true
+		case ev.Kind != journal.KindChoose:
+			return nil
+		default:
+			switch e, err := understand(s.board(), ev.Choose); {
+			case err == nil && e.verb == visit:
+				s.visit(e.at)
+			case err == nil && e.verb == lineOf:
+				if err := s.line(e.at); err != nil {
+					return err
+				}
+			case !read:
+				s.choice = ev.Choose
+			}
+			s.chosen = slices.DeleteFunc(s.chosen, func(x diagnose.Spot) bool { return s.readSince(x.At.Net, x.Polarity, ev.Number) })
+			return nil
+		}
+	}
+	return nil
+}
+
+// visit asks for a point out of turn: a pin of a connector that is being swept, or of
+// which nothing was read yet, and the sweep goes on from there; or any other point,
+// once.
+func (s *Session) visit(at netlist.Point) {
+	s.again, s.chosen, s.choice, s.leaving, s.swapped, s.skipped[firstLook] = nil, nil, "", false, false, true
+	if at.Kind == netlist.PointPin {
+		id := at.Pin.Connector
+		if id != s.sweeping && slices.Contains(s.unswept(), s.board().Connectors[id].Name) {
+			s.sweeping, s.since, s.polarity = id, 0, references.RedOnGround
+		}
+		if id == s.sweeping {
+			s.cursor, s.revisit = int(at.Pin.Pin), true
+			return
+		}
+	}
+	s.chosen = []diagnose.Spot{{At: at}}
+}
+
+// line asks for a point of each net of a line, from a point of it outwards: a pin or a
+// test point where the net has one.
+func (s *Session) line(at netlist.Point) error {
+	if at.Net == netlist.None || at.Net == s.board().Ground {
+		return wrongEntry("no line begins at %s", "name a point on a signal or a rail", document.Quote(s.board().PointName(at)))
+	}
+	g, err := s.board().Graph()
+	if err != nil {
+		return err
+	}
+	s.again, s.chosen, s.choice, s.leaving, s.swapped = nil, nil, "", false, false
+	for _, net := range g.Line(at.Net, netlist.AtRails).Nets {
+		switch n := &s.board().Nets[net]; {
+		case net == at.Net:
+			s.chosen = append(s.chosen, diagnose.Spot{At: at})
+		case net != s.board().Ground && !n.Rail:
+			s.chosen = append(s.chosen, diagnose.Spot{At: s.board().PointsOn(net)[0]})
+		}
+	}
+	return nil
+}
+
 func spotKey(at netlist.Point, pol references.Polarity) string {
 	return fmt.Sprintf("%v %v", at, pol)
+}
+
+// lastWeighed is the number of the last event that may say something of the board.
+func (s *Session) lastWeighed() int {
+	for _, ev := range slices.Backward(s.Case().All) {
+		if ev.Kind != journal.KindChoose {
+			return ev.Number
+		}
+	}
+	return 0
 }
 
 // diagnose weighs the record, once for each state of it.
 func (s *Session) diagnose() (*repair.Diagnosis, error) {
 	c := s.Case()
-	if s.diagnosed != len(c.All) {
+	if last := s.lastWeighed(); s.diagnosed != last {
 		d, err := s.e.Diagnose(c)
 		if err != nil {
 			return nil, err
 		}
-		s.diagnosis, s.diagnosed = d, len(c.All)
+		s.diagnosis, s.diagnosed = d, last
 	}
 	return s.diagnosis, nil
 }
@@ -150,12 +226,12 @@ func (s *Session) diagnose() (*repair.Diagnosis, error) {
 // record.
 func (s *Session) compare() ([]diagnose.Comparison, error) {
 	c := s.Case()
-	if s.compared != len(c.All) {
+	if last := s.lastWeighed(); s.compared != last {
 		list, err := s.e.Compare(c)
 		if err != nil {
 			return nil, err
 		}
-		s.readings, s.compared = list, len(c.All)
+		s.readings, s.compared = list, last
 	}
 	return s.readings, nil
 }
@@ -289,7 +365,7 @@ func (s *Session) readable(p *Prompt) (*Prompt, error) {
 	if p.Name == "" {
 		p.Name = s.board().PointName(p.At.At)
 	}
-	if p.Diagnosis == nil && s.diagnosed == len(s.Case().All) {
+	if p.Diagnosis == nil && s.diagnosed == s.lastWeighed() {
 		p.Diagnosis = s.diagnosis
 	}
 	return p, nil
@@ -631,20 +707,17 @@ func (s *Session) drawn(event int, before bool) bool {
 	return false
 }
 
-// drawn is an event that tells of a current.
-func drawn(amperes float64, before bool) journal.Event {
-	d := &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
-	if before {
-		d.Before = amperes
-	} else {
-		d.After = amperes
-	}
-	return journal.Event{Kind: journal.KindSupply, Supply: d}
-}
-
-// stepKey names a step, so that it can be skipped.
+// stepKey names a step, so that it can be skipped, and chosen in the record.
 func stepKey(x *repair.Step) string {
-	return strings.Join([]string{string(x.Do), x.At, x.Part, x.Polarity, x.Remedy, fmt.Sprint(x.Again)}, " ")
+	words := []string{string(x.Do), x.Part}
+	if x.At != "" {
+		words = append(words, "at", x.At)
+	}
+	words = append(words, x.Polarity, x.Remedy)
+	if x.Again {
+		words = append(words, "again")
+	}
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), " ")
 }
 
 // Steps lists the steps on offer that were not skipped, each with its number. A step

@@ -21,7 +21,7 @@ import (
 	"halfsplit/references"
 )
 
-var update = flag.Bool("update", false, "write testdata/sessions and testdata/fed anew")
+var update = flag.Bool("update", false, "write testdata/sessions and testdata/fed again")
 
 // endings is how each case of the demo has to end, from what is true of it
 // (testdata/demo/answers/truth.yaml): what its cause names and what its remedy.
@@ -70,7 +70,7 @@ func TestSessions(t *testing.T) {
 			if err != nil || len(again.All) != len(tb.w.Case().All) {
 				t.Errorf("read again: %v", err)
 			}
-			// A sweep, its odd readings again, and a handful of steps: more means
+			// A sweep, its outliers again, and a handful of steps: more means
 			// that the session asks in circles.
 			pins := 0
 			for _, c := range tb.c.Sweep {
@@ -197,7 +197,7 @@ func TestSweepKeys(t *testing.T) {
 	tb.wants("reading (sweep) J7.3 black-on-ground")
 	tb.enter("p")
 	tb.wants("reading (sweep) J7.3 red-on-ground")
-	// An odd value is on the disk before it is asked for again. The second
+	// An outlier is on the disk before it is asked for again. The second
 	// agrees with good boards, so the first one does not count.
 	r := tb.enter("9.9E37")
 	if !r.Outlier || len(r.Recorded) != 1 || r.Readings[0].Verdict != diagnose.IsOpen {
@@ -468,7 +468,7 @@ func TestRotated(t *testing.T) {
 	// The only junction that conducts from ground to the touch supply is that of
 	// the unidirectional TVS diode: turned round it leaves the rail open, and one drop with
 	// the probes swapped (0.700 V by the solver that TestTurned of package powerup
-	// holds against).
+	// verifies).
 	tb.wants("mark")
 	tb.enter("s")
 	for range 4 {
@@ -518,6 +518,103 @@ func TestRemovedTwice(t *testing.T) {
 	tb.refuses("removed R12", "R12 is removed already")
 	tb.enter("put back R12")
 	tb.refuses("put back R12", "R12 was not removed")
+}
+
+// TestOutlierRemoved: with a part off, a reading out of range that is neither that of a good
+// board as it then lies nor the one before is asked for again; one that stayed is not.
+func TestOutlierRemoved(t *testing.T) {
+	for _, tt := range []struct {
+		name, before, after string
+		again               bool
+	}{
+		{"as before: D1 was not the cause", "0.102", "0.104", false},
+		{"neither as before nor as a good board", "0.102", "0.930", true},
+	} {
+		tb := begin(t)
+		tb.enter("d")
+		for _, again := range []string{"", " once more"} { // an outlier is read twice
+			if r := tb.enter(tt.before + " at J7.2"); r.Outlier != (again == "") {
+				t.Fatalf("%s: before%s: %+v", tt.name, again, r)
+			}
+		}
+		tb.enter("removed D1")
+		for p := tb.ask(); p.Ask == AskCautions; p = tb.ask() {
+			tb.enter("y")
+		}
+		if p := tb.ask(); p.Ask != AskReading || p.Purpose != ForRemoved {
+			t.Fatalf("%s: asks %s", tt.name, describe(tb.s.board(), p))
+		}
+		if r := tb.enter(tt.after); r.Outlier != tt.again {
+			t.Errorf("%s: asked for again: %v, want %v", tt.name, r.Outlier, tt.again)
+		}
+		if p := tb.ask(); (p.Purpose == ForAgain) != tt.again {
+			t.Errorf("%s: then asks %s", tt.name, describe(tb.s.board(), p))
+		}
+	}
+}
+
+// TestChoiceKept: what was chosen out of turn is asked for by the next session too, as
+// long as it was not read and nothing was done since.
+func TestChoiceKept(t *testing.T) {
+	tb := begin(t)
+	tb.sweep()
+	steps, err := tb.s.Steps()
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := slices.IndexFunc(steps, func(x Numbered) bool { return x.Do == repair.DoRepair })
+	if k < 1 {
+		t.Fatalf("no repair among the steps on offer: %+v", steps)
+	}
+	first := describe(tb.s.board(), tb.ask())
+	anew := func() string {
+		t.Helper()
+		if tb.s, err = Begin(tb.w, tb.e, Options{}); err != nil {
+			t.Fatal(err)
+		}
+		return describe(tb.s.board(), tb.ask())
+	}
+	choose := func() string {
+		list, err := tb.s.Steps()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, x := range list {
+			if stepKey(&x.Step) == stepKey(&steps[k].Step) {
+				return fmt.Sprint("take ", x.Number)
+			}
+		}
+		t.Fatalf("%s is not on offer", stepKey(&steps[k].Step))
+		return ""
+	}
+	for _, tt := range []struct{ entry, want, then, after string }{
+		{"FL3.in", "reading (chosen) FL3.in red-on-ground", "note later", "reading (chosen) FL3.in red-on-ground"},
+		{"line J7.3", "reading (chosen) J7.3 red-on-ground", "OL", "reading (chosen) FL3.out red-on-ground"},
+		{"", "cautions", "y", "remedy " + steps[k].Remedy + " " + steps[k].Part},
+		{"TP15", "reading (chosen) TP15 red-on-ground", "removed R12", ""},
+	} {
+		entry := tt.entry
+		if entry == "" {
+			entry = choose()
+		}
+		tb.enter(entry)
+		if got := anew(); got != tt.want {
+			t.Errorf("%s: the next session asks for %s, want %s", tt.entry, got, tt.want)
+		}
+		tb.enter(tt.then)
+		if got := anew(); tt.after != "" && got != tt.after || tt.after == "" && strings.Contains(got, "chosen") {
+			t.Errorf("%s, then %s: the next session asks for %s, want %s", tt.entry, tt.then, got, tt.after)
+		}
+	}
+	if strings.Contains(first, "chosen") {
+		t.Errorf("asks for %s though nothing was chosen", first)
+	}
+	// What was chosen is no event to take back: the reading before it is.
+	tb.enter("0.5 at TP14")
+	tb.enter("TP15")
+	if r := tb.enter("u"); !strings.Contains(strings.Join(r.Says, " "), "0.5 at TP14") && !strings.Contains(strings.Join(r.Says, " "), "0.500 at TP14") {
+		t.Errorf("u after a choice: %v", r.Says)
+	}
 }
 
 // TestUndo opens a closed case again.

@@ -20,7 +20,7 @@ func TestLookAlong(t *testing.T) {
 	tb.enter("")
 	tb.s.skipped["sweep"] = true
 	offer := func(steps ...repair.Step) {
-		tb.s.diagnosis, tb.s.diagnosed, tb.s.asked = &repair.Diagnosis{Next: steps}, len(tb.w.Case().All), nil
+		tb.s.diagnosis, tb.s.diagnosed, tb.s.asked = &repair.Diagnosis{Next: steps}, tb.s.lastWeighed(), nil
 	}
 	measure, along := repair.Step{Do: repair.DoMeasure, At: "TP15", Polarity: "red-on-ground"}, repair.Step{Do: repair.DoInspect, At: "VTP_1V8"}
 	offer(measure)
@@ -36,7 +36,7 @@ func TestLookAlong(t *testing.T) {
 	tb.enter("FL3.in")
 	offer(measure, along)
 	tb.enter("look along VTP_1V8")
-	if p := tb.ask(); p.Ask != AskUndrawn || !tb.s.Unkept(p) {
+	if p := tb.ask(); p.Ask != AskUndrawn {
 		t.Errorf("after a point: asks %s, want what stands along VTP_1V8", describe(tb.s.board(), p))
 	}
 	offer(measure, along)
@@ -136,7 +136,7 @@ func TestStepsFromJSON(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.skipped["sweep"], s.skipped[firstLook] = true, true
-		s.diagnosis, s.diagnosed = &repair.Diagnosis{Next: []repair.Step{step}}, len(w.Case().All)
+		s.diagnosis, s.diagnosed = &repair.Diagnosis{Next: []repair.Step{step}}, s.lastWeighed()
 		if _, err := s.Enter(tt.entry); err != nil {
 			t.Errorf("%d %s: %v", i, tt.step, err)
 			continue

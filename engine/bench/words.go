@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -883,4 +884,15 @@ func FromProgram(b *netlist.Board, line string) (value string, ok bool) {
 		}
 	}
 	return m[2], true
+}
+
+// drawn is an event that tells of a current.
+func drawn(amperes float64, before bool) journal.Event {
+	d := &journal.SupplyDraw{Before: math.NaN(), After: math.NaN()}
+	if before {
+		d.Before = amperes
+	} else {
+		d.After = amperes
+	}
+	return journal.Event{Kind: journal.KindSupply, Supply: d}
 }

@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 	"unicode/utf8"
@@ -16,16 +17,24 @@ import (
 // notRead stands for a current that nobody read.
 var notRead = math.NaN()
 
-// encode writes one event as the text of a YAML document, each key on one line
-// so that a sealed event is easily read and compared.
+// encode writes one event as the text of a YAML document, each key on one line. Events that
+// mean the same have the same text, whatever the spelling in the file that they are from,
+// so that a seal over it holds for what an event means.
 func encode(e Event, b *netlist.Board) ([]byte, error) {
-	for _, s := range meaning(&e, b) {
+	texts := slices.Concat([]string{e.By, e.Note, e.Choose}, e.Acknowledged)
+	if o := e.Open; o != nil {
+		texts = append(append(texts, o.Board, o.Known, o.Complaint), o.AtHand...)
+	}
+	if c := e.Close; c != nil {
+		texts = append(texts, c.Cause, c.Remedy)
+	}
+	for _, s := range texts {
 		if !utf8.ValidString(s) {
 			return nil, fmt.Errorf("%s is not UTF-8 text; enter it again", document.Quote(s))
 		}
 	}
 	needs := map[Kind]bool{KindOpen: e.Open != nil, KindMeter: e.Meter != nil, KindRead: len(e.Readings) > 0, KindDrop: len(e.Drops) > 0,
-		KindConcerns: len(e.Nets) > 0, KindNote: e.Note != "", KindSupply: e.Supply != nil, KindClose: e.Close != nil}
+		KindConcerns: len(e.Nets) > 0, KindNote: e.Note != "", KindChoose: e.Choose != "", KindSupply: e.Supply != nil, KindClose: e.Close != nil}
 	if has, asked := needs[e.Kind]; asked && !has {
 		return nil, fmt.Errorf("an event `%s` without what it tells; this is a fault of the program", e.Kind)
 	}
@@ -130,6 +139,8 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 			target = strconv.Itoa(e.Undo)
 		}
 		out.Key("undo", target)
+	case KindChoose:
+		out.Key("choose", document.Scalar(e.Choose))
 	case KindMeter, KindNote: // told below
 	case KindAcknowledge:
 		out.Key("acknowledge", document.FlowList(document.Scalars(e.Acknowledged)...))
@@ -156,7 +167,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		}
 	}
 	if e.Meter != nil {
-		out.Key("meter", encodeMeter(*e.Meter))
+		out.Key("meter", e.Meter.Text())
 	}
 	out.Key("note", document.Optional(e.Note))
 	if !e.Time.IsZero() {
@@ -164,21 +175,6 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 	}
 	out.Key("by", document.Optional(e.By))
 	return []byte(out.String()), nil
-}
-
-func encodeMeter(m references.Meter) string {
-	var f document.Flow
-	f.Add("name", document.Optional(m.Name))
-	f.Add("test_current", number(m.TestCurrent*1e3)+" mA")
-	f.Add("open_voltage", number(m.OpenVoltage)+" V")
-	f.Add("overload_above", number(m.Over)+" V")
-	f.Add("accuracy", number(m.Gain*100)+"% + "+number(m.Counts))
-	f.Add("resolution", number(m.Resolution*1e3)+" mV")
-	f.Add("source", m.Source.String())
-	f.Add("ohms_current", number(m.OhmsCurrent*1e3)+" mA")
-	f.Add("ohms_open", number(m.OhmsOpen)+" V")
-	f.Add("ohms_overload_above", number(m.OhmsOver)+" ohm")
-	return f.String()
 }
 
 func partName(b *netlist.Board, p netlist.PartID) string { return document.Scalar(b.Parts[p].Name) }
@@ -199,4 +195,21 @@ func partList(b *netlist.Board, parts []netlist.PartID) string {
 		names[i] = partName(b, p)
 	}
 	return document.FlowList(names...)
+}
+
+func amperes(v float64) string {
+	if math.IsNaN(v) {
+		return ""
+	}
+	return number(v*1e3) + " mA"
+}
+
+// number writes a number without an exponent, to fifteen digits: enough for any
+// meter, and few enough to hide what a change of scale leaves in the sixteenth.
+func number(v float64) string {
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
+	if err != nil {
+		short = v
+	}
+	return strconv.FormatFloat(short, 'f', -1, 64)
 }

@@ -27,8 +27,7 @@ import (
 // Kind is what an event tells.
 type Kind uint8
 
-// Kinds of events. Their numbers are part of the seals of recorded events: a new kind
-// goes to the end.
+// Kinds of events.
 const (
 	KindOpen        Kind = iota // the case begins: Open, perhaps Meter
 	KindMeter                   // another meter from now on: Meter
@@ -48,17 +47,18 @@ const (
 	KindClean                   // cleaned and dried: gaps between pins, Repairs; Parts
 	KindMark                    // which way round parts sit: Marks
 	KindFunctions               // what works under power: Functions
-	KindReflow                  // all joints of parts melted anew: Parts
+	KindReflow                  // all joints of parts melted again: Parts
 	KindDrop                    // millivolts along a rail under injected current: Drops
 	KindPress                   // readings while a part is pressed gently: Presses
 	KindGood                    // readings of a good board at hand: Goods
 	KindSwap                    // a known-good cable or module at connectors: Swaps
 	KindConcerns                // what the complaint is about, in place of what was said before: Nets
 	KindUndrawn                 // what stands at nets and is not in the board file: Undrawn
+	KindChoose                  // what is to come next in place of the best step: Choose
 )
 
 // kindNames are the keys of events in files, by Kind.
-var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns", "undrawn"}
+var kindNames = []string{"open", "meter", "read", "inspect", "inject", "remove", "reinstall", "replace", "jumper", "resolder", "note", "supply", "undo", "acknowledge", "close", "clean", "mark", "functions", "reflow", "drop", "press", "good", "swap", "concerns", "undrawn", "choose"}
 
 // String is the key that makes an event of this kind in files.
 func (k Kind) String() string {
@@ -129,6 +129,7 @@ type Event struct {
 	Undo         int // Number of the event taken back; 0 is the last one not yet taken back
 	Acknowledged []string
 	Close        *Closing
+	Choose       string // in the words of a session
 }
 
 // Rework tells that the event changed the board by more than that parts were cleaned.

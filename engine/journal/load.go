@@ -213,7 +213,7 @@ func (c *Case) FoundBy(name string) int {
 }
 
 // checkDisplay refuses readings above what the meter displays: it showed OL there,
-// or the figure is a slip.
+// or the figure is mistyped.
 func (d *decoder) checkDisplay(readings []Read, m references.Meter) {
 	for _, r := range readings {
 		most, key, shown := m.Over, "overload_above", quantity.FormatReading(r.Reading)
@@ -294,7 +294,7 @@ func (d *decoder) checkSeals(chunks []chunk, text []byte, all []Event) (unsealed
 		switch {
 		case c.condition == byHand && len(bytes.TrimSpace(text[c.start:c.end])) > 0:
 			unsealed++
-		case c.condition == sealed && (len(all) == 0 || digest(&all[0], d.board) != c.sum):
+		case c.condition == sealed && (len(all) == 0 || !d.holds(all[0], c.sum)):
 			if edited++; edited == 1 {
 				first = document.Position{File: d.file, Line: c.line, Column: 1}
 			}
@@ -307,6 +307,12 @@ func (d *decoder) checkSeals(chunks []chunk, text []byte, all []Event) (unsealed
 		d.warn(first, fmt.Sprintf("%d events, this one first, were changed by hand after they were recorded", edited), "they count as they are now")
 	}
 	return unsealed + edited
+}
+
+// holds tells whether an event means what was sealed with a checksum.
+func (d *decoder) holds(e Event, sum string) bool {
+	text, err := encode(e, d.board)
+	return err == nil && digest(text) == sum
 }
 
 func decodeOpening(file string, node document.Node) Opening {
@@ -458,6 +464,8 @@ func (d *decoder) event(node document.Node, number int) Event {
 		for _, item := range value.Items() {
 			e.Acknowledged = append(e.Acknowledged, item.Text())
 		}
+	case KindChoose:
+		e.Choose = value.Text()
 	case KindClose:
 		closing := d.closing(value.Get("cause").Text(), value.Get("remedy").Text())
 		e.Close = &closing

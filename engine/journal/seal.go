@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"unicode/utf8"
 
-	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 )
 
@@ -23,9 +22,9 @@ import (
 // To YAML the seal is a comment. It comes first because a process that is killed
 // leaves the beginning of what it was writing: a sealed event without its end mark
 // is then always known for what it is, even where its bytes would still make good
-// YAML (`note: the line is de`). The checksum is over the meaning and not over the
-// text, so that an event whose keys are spelled anew is still the event that was
-// recorded. An event written by hand has no seal and counts if it can be read.
+// YAML (`note: the line is de`). The checksum is over the event as encode writes it and
+// not over the file's bytes, so that an event whose keys are spelled otherwise is still the
+// event that was recorded. An event written by hand has no seal and counts if it can be read.
 const (
 	sealOpens = "--- # event "
 	sealEnds  = "...\n"
@@ -36,20 +35,13 @@ var (
 	sealBegun = regexp.MustCompile(`^--- # event( [0-9a-f]{0,8})?$`)
 )
 
-// seal wraps the text of one event, which ends in a line end and has no line
-// that begins with --- or "..."; sum is the digest of what it means.
-func seal(event []byte, sum string) []byte {
-	return slices.Concat([]byte(sealOpens+sum+"\n"), event, []byte(sealEnds))
+// seal wraps the text of one event as encode writes it.
+func seal(event []byte) []byte {
+	return slices.Concat([]byte(sealOpens+digest(event)+"\n"), event, []byte(sealEnds))
 }
 
-// digest is a checksum of what an event means, 8 hex digits.
-func digest(e *Event, b *netlist.Board) string {
-	h := crc32.NewIEEE()
-	for _, v := range meaning(e, b) {
-		fmt.Fprintf(h, "%d:%s,", len(v), v)
-	}
-	return fmt.Sprintf("%08x", h.Sum32())
-}
+// digest is a checksum of an event as encode writes it, 8 hex digits.
+func digest(event []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(event)) }
 
 // condition tells what a seal says of its event.
 type condition uint8

@@ -83,7 +83,8 @@ var caseShape = &document.Shape{
 		{Name: "clean", Shape: &document.Shape{
 			Doc: "Gaps between two neighbouring connector pins, and parts, cleaned and dried.", Example: "[J7.2-J7.4, C40]", Single: true, MinItems: 1, Item: &document.Shape{Example: "J7.2-J7.4"},
 		}},
-		{Name: "reflow", Shape: partsShape("Parts, such as a ball-grid IC, whose joints were all melted anew with hot air.", 1)},
+		{Name: "reflow", Shape: partsShape("Parts, such as a ball-grid IC, whose joints were all melted again with hot air.", 1)},
+		{Name: "choose", Shape: &document.Shape{Doc: "What the bench is to ask for next in place of the best step, in its own words: a step, a point, or the line of a point.", Example: "line J7.3"}},
 		{Name: "note", Shape: &document.Shape{Doc: "A remark.", Lines: true}},
 		{Name: "supply", Shape: references.SupplyShape("Current drawn from a bench supply.", "{before: 3 mA, after: 95 mA}", func(text string) error {
 			_, err := references.ParseCurrent(text)

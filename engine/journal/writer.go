@@ -83,7 +83,7 @@ func create(path string, opening Event) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	text := seal(event, digest(&opening, nil))
+	text := seal(event)
 	c, err := decode(path, text, surroundings)
 	if err != nil {
 		return nil, err
@@ -224,7 +224,7 @@ func (w *Writer) Write(e Event) error {
 	if err != nil {
 		return err
 	}
-	sealed := seal(event, digest(&e, w.now.Board))
+	sealed := seal(event)
 	grown := append(w.text[:len(w.text):len(w.text)], sealed...)
 	if len(grown) > maxCase {
 		return document.Wrong(w.now.File, "is full", "close it and begin another case file")

@@ -80,7 +80,7 @@ const (
 )
 
 // Wrong lists the faults that still hold after what the bench has done: a fault
-// goes away with its part, a bad joint when it is soldered anew, and a series
+// goes away with its part, a bad joint when it is soldered again, and a series
 // fault under a bridge.
 func (w *Board) Wrong(edits netlist.Edits) []Fault {
 	st := network.State{Edits: edits}

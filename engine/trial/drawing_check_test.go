@@ -275,7 +275,7 @@ func TestDrawnTrial(t *testing.T) {
 	}
 }
 
-// TestRedraw draws recorded trials anew: the same seed the same board, another seed
+// TestRedraw draws recorded trials again: the same seed the same board, another seed
 // another one, with as many faults and readings, and faults that show.
 func TestRedraw(t *testing.T) {
 	trials, err := recorded.LoadTrials(filepath.Join("..", "..", "testdata", "trials", "sensor12.txt"))
@@ -292,7 +292,7 @@ func TestRedraw(t *testing.T) {
 				t.Fatal(err)
 			}
 			if len(u.Faults) != len(tr.Faults) || len(u.Readings) != len(tr.Readings) || len(u.Library) != len(tr.Library) {
-				t.Errorf("trial %d has %d faults and %d readings; drawn anew %d and %d", tr.Number, len(tr.Faults), len(tr.Readings), len(u.Faults), len(u.Readings))
+				t.Errorf("trial %d has %d faults and %d readings; drawn again %d and %d", tr.Number, len(tr.Faults), len(tr.Readings), len(u.Faults), len(u.Readings))
 			}
 			for k, r := range u.Readings {
 				if r.At != tr.Readings[k].At || r.Polarity != tr.Readings[k].Polarity {

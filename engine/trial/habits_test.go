@@ -24,7 +24,7 @@ import (
 //     what is left and keep the bad half; then the parts of that half in order.
 //   - ByPrior: replace the parts of the line, likeliest by kind first.
 
-// line is what stands between the odd pin and the ends of its line.
+// line is what stands between the outlying pin and the ends of its line.
 type line struct {
 	pin    diagnose.Comparison
 	series []netlist.PartID // in order outward
@@ -72,7 +72,7 @@ func (w *Work) lineOf(d *repair.Diagnosis) (line, bool) {
 	return l, true
 }
 
-// right tells whether the odd pin reads as a good board now.
+// right tells whether the outlying pin reads as a good board now.
 func (w *Work) right(l *line) (bool, error) {
 	w.Seconds += w.Costs.Measure
 	r, err := w.read(l.pin.At, references.RedOnGround)
@@ -101,7 +101,7 @@ func (w *Work) replace(p netlist.PartID) (bool, error) {
 	return w.Repaired(), err
 }
 
-// clears removes a part and tells whether the odd reading goes away with it.
+// clears removes a part and tells whether the outlier goes away with it.
 func (w *Work) clears(p netlist.PartID, l *line) (bool, error) {
 	b := w.Engine.Board
 	w.pay(w.Costs.Remove+w.underfill(p), b.Parts[p].Access)
@@ -224,7 +224,7 @@ func (w *Work) HalfSplit(d *repair.Diagnosis) error {
 			return err
 		}
 		if behind {
-			near = mid + 1 // the odd reading went with what is behind
+			near = mid + 1 // the outlier went with what is behind
 		} else {
 			far = mid
 		}

@@ -35,11 +35,11 @@ var (
 	only  = flag.String("board", "", "one board: sensor12, kestrel or dock60")
 	tell  = flag.Bool("tell", false, "tell each trial that went wrong")
 
-	redraw = flag.Int("redraw", 0, "play so many boards drawn anew after each trial, read by the own solver")
+	redraw = flag.Int("redraw", 0, "play so many boards drawn again after each trial, read by the own solver")
 )
 
 // First seeds of the reporting trials that are drawn as they are played, which nobody has
-// looked at case by case. Drawn anew once they have been played, on 2026-11-29 the last time:
+// looked at case by case. Drawn again once they have been played, on 2026-11-29 the last time:
 // 7,000,000, 9,050,000, 21,000,000, 23,050,000, 31,000,000, 37,000,000, 47,330,000 and
 // 61,870,000 are used.
 const (

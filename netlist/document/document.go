@@ -101,12 +101,12 @@ func (ps *Problems) AddError(at Position, err error) {
 // wrong shape is decoded all the same, so that a wrong name in it is told in the same
 // pass; what that says of the same places is told already.
 func (ps *Problems) AddElsewhere(more Problems) {
-	told := make(map[Position]bool, len(*ps))
+	reported := make(map[Position]bool, len(*ps))
 	for _, p := range *ps {
-		told[p.Position] = true
+		reported[p.Position] = true
 	}
 	for _, p := range more {
-		if !told[p.Position] {
+		if !reported[p.Position] {
 			ps.Add(p.Position, p.What, p.Do)
 		}
 	}

@@ -258,7 +258,7 @@ func TestNearest(t *testing.T) {
 		{"net", "nets"},
 		{"r12", "R12"},
 		{"con", "connectors"}, // short for it
-		{"par", "parts"},      // short, though two slips away
+		{"par", "parts"},      // short, though two errors away
 		{"VTP", "VTP_1V8"},
 		{"co", ""}, // too short to say
 		{"R1", "R12"},

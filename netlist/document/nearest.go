@@ -6,20 +6,20 @@ import (
 )
 
 // maxNearest is the longest name, in characters, that Nearest compares; longer
-// ones are not slips of the finger.
+// ones are not mistyped.
 const maxNearest = 64
 
 // leastShort is how many letters of a name are enough to stand for it.
 const leastShort = 3
 
 // Nearest returns the candidate that name was probably meant to be, or "" when
-// none is near. It counts slips: a letter too many, too few or wrong, or two
+// none is near. It counts typing errors: a letter too many, too few or wrong, or two
 // neighbours swapped (the restricted Damerau-Levenshtein distance); a
-// difference of case alone counts as none. One slip is allowed for every three
-// letters, and one more from four letters on: R99 is no slip for R12. Ties go to the earlier candidate.
+// difference of case alone counts as none. One error is allowed for every three
+// letters, and one more from four letters on: R99 is not R12 mistyped. Ties go to the earlier candidate.
 //
 // A name of three letters or more that only one candidate begins with is short
-// for it (`cap` for `capacitor`), unless another is a single slip away.
+// for it (`cap` for `capacitor`), unless another is a single error away.
 func Nearest(name string, candidates []string) string {
 	want := []rune(strings.ToLower(name))
 	if len(want) == 0 || len(want) > maxNearest {
@@ -31,7 +31,7 @@ func Nearest(name string, candidates []string) string {
 	if len(want) <= 3 {
 		allowed = min(len(want)-1, 1)
 	}
-	best, bestSlips := "", allowed+1
+	best, fewest := "", allowed+1
 	longer, longerOnes := "", 0
 	for _, c := range candidates {
 		if c == name || len(c) > 4*maxNearest {
@@ -42,14 +42,14 @@ func Nearest(name string, candidates []string) string {
 			longer = c
 			longerOnes++
 		}
-		if d := len(have) - len(want); d >= bestSlips || -d >= bestSlips {
+		if d := len(have) - len(want); d >= fewest || -d >= fewest {
 			continue
 		}
-		if slips := distance(want, have); slips < bestSlips {
-			best, bestSlips = c, slips
+		if errors := distance(want, have); errors < fewest {
+			best, fewest = c, errors
 		}
 	}
-	if longerOnes == 1 && bestSlips > 1 {
+	if longerOnes == 1 && fewest > 1 {
 		return longer
 	}
 	return best
@@ -64,7 +64,7 @@ func Suggest(name string, candidates []string, otherwise string) string {
 	return otherwise
 }
 
-// distance counts the slips between a and b (optimal string alignment), with
+// distance counts the typing errors between a and b (optimal string alignment), with
 // three rows of the usual table.
 func distance(a, b []rune) int {
 	before := make([]int, len(b)+1)

@@ -958,4 +958,12 @@ func TestNamesOfOneWord(t *testing.T) {
 	if got := []string{s.Parts[0].Name, s.Parts[0].Pads[0].Number, s.Parts[1].Name}; strings.Join(got, " ") != "Key_cable 1_a R_1" {
 		t.Errorf("named %q", got)
 	}
+	for _, tt := range []struct{ rows, want string }{
+		{"R 1,1,A\nR 1,2,GND\nR_1,1,B\nR_1,2,GND\n", "x:4:1: the components `R 1` and `R_1` would both be called `R_1`, for a name holds neither spaces nor commas; rename one of them"},
+		{"U1,VDD A,A\nU1,VDD_A,B\nU1,3,GND\n", "x:2:1: the pins `VDD A` and `VDD_A` would both be called `VDD_A`, for a name holds neither spaces nor commas; rename one of them"},
+	} {
+		if _, err := Read(strings.NewReader("part,pin,net\n"+tt.rows), "x", nil); err == nil || err.Error() != tt.want {
+			t.Errorf("%q: %v, want %s", tt.rows, err, tt.want)
+		}
+	}
 }

@@ -65,7 +65,7 @@ func fromNetlist(tree *sexpr.File, problems *document.Problems) *Source {
 			continue
 		}
 		if _, twice := index[name]; twice {
-			problems.Add(tree.At(comp), "the component "+document.Quote(name)+" is there twice", "number the symbols anew, then export again")
+			problems.Add(tree.At(comp), "the component "+document.Quote(name)+" is there twice", "number the symbols again, then export again")
 			continue
 		}
 		source := comp.Get("libsource")
@@ -244,7 +244,7 @@ func fromEarlier(tree *sexpr.File, problems *document.Problems) *Source {
 			problems.Add(tree.At(part), "a component without its name", "give every symbol a reference, then export again")
 			continue
 		case seen[name]:
-			problems.Add(tree.At(part), "the component "+document.Quote(name)+" is there twice", "number the symbols anew, then export again")
+			problems.Add(tree.At(part), "the component "+document.Quote(name)+" is there twice", "number the symbols again, then export again")
 			continue
 		}
 		seen[name] = true

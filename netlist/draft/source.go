@@ -87,7 +87,7 @@ func (c *Component) pad(p Pad) {
 // space in texts single. Names that hold what does not show are problems.
 func (s *Source) settle(problems *document.Problems) {
 	s.Board, s.Revision = shown(s.Board), shown(s.Revision)
-	joined := make(map[string]int)
+	joined, called := make(map[string]int), make(map[string]string)
 	for i := range s.Parts {
 		c := &s.Parts[i]
 		for _, text := range []*string{&c.Stated, &c.Value, &c.Title, &c.Symbol, &c.Library, &c.Description, &c.Keywords, &c.Footprint, &c.Absent} {
@@ -96,9 +96,10 @@ func (s *Source) settle(problems *document.Problems) {
 		if c.Absent == "" && notFitted.MatchString(c.Value) {
 			c.Absent = c.Value
 		}
-		c.Name = netlist.OneWord(c.Name)
+		c.Name = oneWord("component", c.Name, c.At, called, problems)
+		pins := make(map[string]string)
 		for k := range c.Pads {
-			c.Pads[k].Number = netlist.OneWord(c.Pads[k].Number)
+			c.Pads[k].Number = oneWord("pin", c.Pads[k].Number, c.At, pins, problems)
 		}
 		for k := range c.Twice {
 			c.Twice[k] = netlist.OneWord(c.Twice[k])
@@ -140,6 +141,17 @@ func (s *Source) settle(problems *document.Problems) {
 			p.Net = short[p.Net]
 		}
 	}
+}
+
+// oneWord makes of a name one that a board file may have. called holds the names that were
+// made already, each with what it was made of.
+func oneWord(what, name string, at document.Position, called map[string]string, problems *document.Problems) string {
+	word := netlist.OneWord(name)
+	if other, twice := called[word]; twice && other != name {
+		problems.Add(at, fmt.Sprintf("the %ss %s and %s would both be called %s, for a name holds neither spaces nor commas", what, document.Quote(other), document.Quote(name), document.Quote(word)), "rename one of them")
+	}
+	called[word] = name
+	return word
 }
 
 // unconnected are the names that people give to no net.

@@ -29,12 +29,12 @@ func Each(workers, n int, work func(worker, i int)) {
 // Watched is Each, which tells watch, where it is not nil, how many pieces are done: every
 // hundred as the first worker sees it, one call after the other.
 func Watched(workers, n int, watch func(done int), work func(worker, i int)) {
-	told := 0
+	next := 0
 	Each(workers, n, func(k, i int) {
 		work(k, i)
-		if k == 0 && watch != nil && i >= told {
+		if k == 0 && watch != nil && i >= next {
 			watch(i)
-			told = i + 100
+			next = i + 100
 		}
 	})
 }

@@ -9,6 +9,7 @@
 package quantity
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strconv"
@@ -57,7 +58,8 @@ var units = [...]unit{
 // String returns the unit as Format writes it: "ohm", "F".
 func (u Unit) String() string { return units[u].name }
 
-var prefixes = map[byte]float64{'p': 1e-12, 'P': 1e-12, 'n': 1e-9, 'N': 1e-9, 'u': 1e-6, 'U': 1e-6, 'm': 1e-3, 'k': 1e3, 'K': 1e3, 'M': 1e6, 'G': 1e9}
+// prefixes are the powers of ten that letters stand for.
+var prefixes = map[byte]int{'p': -12, 'P': -12, 'n': -9, 'N': -9, 'u': -6, 'U': -6, 'm': -3, 'k': 3, 'K': 3, 'M': 6, 'G': 9}
 
 // spellings folds the several code points of micro and ohm into one each, and
 // a no-break space into a space.
@@ -73,17 +75,11 @@ func Parse(text string, u Unit) (float64, error) {
 	if u == None {
 		return 0, fmt.Errorf("%s is a value where none belongs; remove it", show(text))
 	}
-	number, scale, err := split(text, u)
+	number, power, err := split(text, u)
 	if err != nil {
 		return 0, err
 	}
-	value, err := strconv.ParseFloat(number, 64)
-	// Multiplying by 1e-9 would round twice; dividing by 1e9 rounds once.
-	if scale < 1 {
-		value /= math.Round(1 / scale)
-	} else {
-		value *= scale
-	}
+	value, err := decimal(number, power)
 	switch size := math.Abs(value); {
 	case err != nil || math.IsNaN(value) || math.IsInf(value, 0):
 		return 0, fmt.Errorf("%s is not a value; write it like %s", show(text), info.example)
@@ -104,9 +100,9 @@ func show(text string) string {
 	return strconv.Quote(text)
 }
 
-// split takes a text apart into a plain decimal number and the scale that its
+// split takes a text apart into a plain decimal number and the power of ten that its
 // prefix stands for.
-func split(text string, u Unit) (number string, scale float64, err error) {
+func split(text string, u Unit) (number string, power int, err error) {
 	info := units[u]
 	bad := fmt.Errorf("%s is not a value in %s; write it like %s", show(text), info.name, info.example)
 	if len(text) > maxText {
@@ -127,7 +123,7 @@ func split(text string, u Unit) (number string, scale float64, err error) {
 	if rest != "" && isDigits(rest[1:]) && len(rest) > 1 {
 		letter := rest[0]
 		if strings.IndexByte(info.letter, letter) >= 0 {
-			return sign + whole + "." + rest[1:], 1, nil
+			return sign + whole + "." + rest[1:], 0, nil
 		}
 		if strings.IndexByte(info.prefixes, letter) >= 0 {
 			return sign + whole + "." + rest[1:], prefixes[letter], nil
@@ -148,18 +144,18 @@ func split(text string, u Unit) (number string, scale float64, err error) {
 		number, rest = number+rest[:e], rest[e:]
 	}
 	rest = strings.TrimLeft(rest, " ")
-	scale, ok := suffix(rest, info)
+	power, ok := suffix(rest, info)
 	if !ok {
 		if other := named(rest); other != None && other != u {
 			return "", 0, fmt.Errorf("%s is in %s where %s is wanted; write it like %s", show(text), other, info.name, info.example)
 		}
 		return "", 0, bad
 	}
-	return sign + number, scale, nil
+	return sign + number, power, nil
 }
 
 // suffix reads [prefix][unit], both optional.
-func suffix(s string, info unit) (scale float64, ok bool) {
+func suffix(s string, info unit) (power int, ok bool) {
 	for _, name := range info.spelled {
 		if cut, found := strings.CutSuffix(s, name); found && len(cut) <= 1 {
 			s = cut
@@ -168,7 +164,7 @@ func suffix(s string, info unit) (scale float64, ok bool) {
 	}
 	switch {
 	case s == "":
-		return 1, true
+		return 0, true
 	case len(s) == 1 && strings.IndexByte(info.prefixes, s[0]) >= 0:
 		return prefixes[s[0]], true
 	}
@@ -217,6 +213,44 @@ func exponent(s string) int {
 	return n + d
 }
 
+// steps are the powers of ten that are written with a prefix, the largest first.
+var steps = []struct {
+	prefix string
+	power  int
+}{{"G", 9}, {"M", 6}, {"k", 3}, {"", 0}, {"m", -3}, {"u", -6}, {"n", -9}, {"p", -12}}
+
+// Exact writes a value for files, so that Parse gives back the same number: with a prefix
+// that leaves 0.1 to 1000 where that is exact ("20 Mohm", "1.041 mA", "0.6 V"), without
+// one otherwise.
+func Exact(value float64, u Unit) string {
+	plain := strconv.FormatFloat(value, 'g', -1, 64)
+	for _, s := range steps {
+		least := 1.0
+		if s.power <= 0 {
+			least = 0.1
+		}
+		scaled, _ := decimal(plain, -s.power)
+		if size := math.Abs(scaled); size < least || size >= 1000 || !strings.Contains(units[u].prefixes, s.prefix) {
+			continue
+		}
+		text := strconv.FormatFloat(scaled, 'f', -1, 64) + " " + s.prefix + units[u].name
+		if again, err := Parse(text, u); err == nil && again == value {
+			return text
+		}
+	}
+	return plain + " " + units[u].name
+}
+
+// decimal reads a number times a power of ten, and rounds once.
+func decimal(number string, power int) (float64, error) {
+	digits, exponent, _ := strings.Cut(strings.ToLower(number), "e")
+	own, err := strconv.Atoi(cmp.Or(exponent, "0"))
+	if err != nil {
+		return 0, err
+	}
+	return strconv.ParseFloat(digits+"e"+strconv.Itoa(own+power), 64)
+}
+
 // Format writes a value for people, with four significant digits at most and
 // an SI prefix: "22 ohm", "4.7 kohm", "100 nF", "452 mV". Celsius takes no
 // prefix. A value that is not known (NaN) is written "unknown".
@@ -230,17 +264,13 @@ func Format(value float64, u Unit) string {
 	case value == 0 || u == Celsius || u == None:
 		return strings.TrimSpace(four(value) + " " + name)
 	}
-	steps := []struct {
-		prefix string
-		scale  float64
-	}{{"G", 1e9}, {"M", 1e6}, {"k", 1e3}, {"", 1}, {"m", 1e-3}, {"u", 1e-6}, {"n", 1e-9}, {"p", 1e-12}}
 	for _, s := range steps {
-		if s.scale > 1 && u == Second {
+		if s.power > 0 && u == Second {
 			continue
 		}
 		// 999.96 rounds to 1000 at four digits and belongs to the next prefix.
-		if math.Abs(value)/s.scale >= 0.99995 {
-			return four(value/s.scale) + " " + s.prefix + name
+		if scaled := value / math.Pow10(s.power); math.Abs(scaled) >= 0.99995 {
+			return four(scaled) + " " + s.prefix + name
 		}
 	}
 	return four(value/1e-12) + " p" + name

@@ -3,6 +3,8 @@ package quantity
 import (
 	"errors"
 	"math"
+	"math/rand/v2"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -160,6 +162,35 @@ func TestFormat(t *testing.T) {
 	for _, test := range tests {
 		if got := Format(test.value, test.unit); got != test.want {
 			t.Errorf("Format(%v, %v) = %q, want %q", test.value, test.unit, got, test.want)
+		}
+	}
+}
+
+// TestExact: what is written for files is short and is read back to the last bit.
+func TestExact(t *testing.T) {
+	for _, tt := range []struct {
+		value float64
+		unit  Unit
+		want  string
+	}{
+		{2e7, Ohm, "20 Mohm"}, {0.001041, Ampere, "1.041 mA"}, {1e-4, Ampere, "0.1 mA"}, {1.3e-6, Ampere, "1.3 uA"},
+		{0.6, Volt, "0.6 V"}, {0.001, Volt, "1 mV"}, {1.9999, Volt, "1.9999 V"}, {0, Volt, "0 V"}, {470, Ohm, "470 ohm"}, {4.5e5, Ohm, "450 kohm"},
+	} {
+		if got := Exact(tt.value, tt.unit); got != tt.want {
+			t.Errorf("Exact(%g, %s) = %q, want %q", tt.value, tt.unit, got, tt.want)
+		}
+	}
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 20000 {
+		u := []Unit{Ohm, Volt, Ampere, Farad}[r.IntN(4)]
+		info := units[u]
+		v := info.low * math.Pow(info.high/info.low, r.Float64())
+		if digits := r.IntN(18); digits > 0 && digits < 6 { // as a person writes it
+			v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64)
+		}
+		text := Exact(v, u)
+		if again, err := Parse(text, u); v >= info.low && v <= info.high && (err != nil || again != v) {
+			t.Fatalf("%v %s is written %q and read as %v, %v", v, u, text, again, err)
 		}
 	}
 }

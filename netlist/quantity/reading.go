@@ -57,24 +57,19 @@ func ParseReading(text string) (Reading, error) {
 	if u, ok := overload(s); ok {
 		return Reading{Overload: true, Unit: u}, nil
 	}
-	number, scale, err := split(s, Ohm)
+	number, power, err := split(s, Ohm)
 	if err == nil && strings.ContainsAny(spellings.Replace(s), "RrohkKMG") {
-		value, err := strconv.ParseFloat(number, 64)
-		if value *= scale; err != nil || !(value >= lowestOhms && value <= highestOhms) {
+		value, err := decimal(number, power)
+		if err != nil || !(value >= lowestOhms && value <= highestOhms) {
 			return Reading{}, fmt.Errorf("%s is not a resistance that a meter shows; %s", show(text), how)
 		}
 		return Reading{Value: asShown(value), Unit: Ohm}, nil
 	}
-	number, scale, err = split(s, Volt)
+	number, power, err = split(s, Volt)
 	if err == nil && strings.ContainsAny(s, "Vv") {
-		value, err := strconv.ParseFloat(number, 64)
+		value, err := decimal(number, power)
 		if err != nil {
 			return Reading{}, fmt.Errorf("%s is not a reading; %s", show(text), how)
-		}
-		if scale < 1 {
-			value /= math.Round(1 / scale)
-		} else {
-			value *= scale
 		}
 		return checkVolts(text, value)
 	}

@@ -79,7 +79,7 @@ func TestUnsaid(t *testing.T) {
 	if err := errors.Join(got[0].Write(&file), WriteCSV(&csv, got)); err != nil {
 		t.Fatal(err)
 	}
-	if want := "board: Kestrel K3\nrevision: C\nmeter: {test_current: 0.0005 A}\nreadings:\n  J7.2: 0.452\n"; file.String() != want {
+	if want := "board: Kestrel K3\nrevision: C\nmeter: {test_current: 0.5 mA}\nreadings:\n  J7.2: 0.452\n"; file.String() != want {
 		t.Errorf("the sweep holds\n%s", file.String())
 	}
 	loaded, _, err := references.ReadSweep(strings.NewReader(file.String()), "x.yaml", b)

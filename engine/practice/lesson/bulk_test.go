@@ -195,7 +195,7 @@ func (c *Class) plodded(x *Case) error {
 const plodSigmas = 2.8
 
 // readsGood reads every pin, several times where a fault comes and goes, and
-// tells whether no more than one reading of each is out: a probe may slip.
+// tells whether no more than one reading of each is out: a probe may miss its pad.
 func (c *Class) readsGood(d *Session, flicker float64) (bool, error) {
 	times := 3
 	if flicker > 0 {

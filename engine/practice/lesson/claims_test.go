@@ -12,7 +12,7 @@ import (
 	"halfsplit/references"
 )
 
-// Each number and rule that a lesson states is held against what the simulated bench
+// Each number and rule that a lesson states is compared with what the simulated bench
 // shows: the sentence stands in the text, and the reading lies where it says.
 func TestCourseClaims(t *testing.T) {
 	classes, cases := map[int]*Class{}, map[int]*Case{}

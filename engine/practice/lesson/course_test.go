@@ -18,10 +18,10 @@ import (
 )
 
 // The course of lessons in testdata/lessons is made from this table. To make
-// it anew, sealed under the passphrase that lies beside it:
+// it again, sealed under the passphrase that lies beside it:
 //
 //	go test ./engine/practice/lesson -run TestCourse -refresh
-var refresh = flag.Bool("refresh", false, "write the course in testdata/lessons anew")
+var refresh = flag.Bool("refresh", false, "write the course in testdata/lessons again")
 
 const courseDir = "../../../testdata/lessons"
 
@@ -183,7 +183,7 @@ func (f *courseFolder) test(t *testing.T) {
 		}
 		x.data.Pepper = data.Pepper // noise
 		if diff := cmp.Diff(asJSON(t, x.data), asJSON(t, data)); diff != "" {
-			t.Errorf("lesson %d (-table +file; make it anew with -refresh):\n%s", i+1, diff)
+			t.Errorf("lesson %d (-table +file; make it again with -refresh):\n%s", i+1, diff)
 		}
 		a, err := f.AnswerWith(keys)
 		if err != nil {

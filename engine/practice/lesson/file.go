@@ -73,7 +73,7 @@ func (f *File) AnswerWith(k *Keyring) (*Answer, error) {
 func (f *File) bench() (*benchData, error) {
 	var b benchData
 	if err := unseal(benchKey(f.ID), f.label("bench"), f.Bench, &b); err != nil {
-		return nil, document.Wrong(f.Path, "the bench of this case does not open: the file was changed", "ask for the file anew")
+		return nil, document.Wrong(f.Path, "the bench of this case does not open: the file was changed", "ask for the file again")
 	}
 	return &b, nil
 }
@@ -98,7 +98,7 @@ func roundsShape() *document.Shape {
 func boxShape(doc string) *document.Shape {
 	return &document.Shape{Doc: doc, Parse: func(text string) error {
 		if _, err := base64.StdEncoding.DecodeString(text); err != nil {
-			return errors.New("it is not whole; ask for the file anew")
+			return errors.New("it is not whole; ask for the file again")
 		}
 		return nil
 	}}

@@ -193,8 +193,8 @@ func TestTamperedFiles(t *testing.T) {
 	}
 	other := c.Cases[1].File
 	for _, test := range []struct{ name, from, to, want string }{
-		{"bench of another case", c.Cases[0].File.Bench, other.Bench, "the bench of this case does not open: the file was changed; ask for the file anew"},
-		{"number", "number: 1\n", "number: 2\n", "the bench of this case does not open: the file was changed; ask for the file anew"},
+		{"bench of another case", c.Cases[0].File.Bench, other.Bench, "the bench of this case does not open: the file was changed; ask for the file again"},
+		{"number", "number: 1\n", "number: 2\n", "the bench of this case does not open: the file was changed; ask for the file again"},
 	} {
 		path := filepath.Join(dir, "tampered.yaml")
 		if err := os.WriteFile(path, []byte(strings.Replace(string(text), test.from, test.to, 1)), 0o666); err != nil {
@@ -232,7 +232,7 @@ func TestBrokenFiles(t *testing.T) {
 		{"set:", "sett:", "f.yaml:10:1: the file lacks the key `set`; add it"},
 		{"number: 1", "number: 0", "f.yaml:12:9: `number`: `0` is not the number of a case; write 1 to 10000"},
 		{"rounds: 10,", "rounds: 99999999,", "f.yaml:18:29: `rounds`: `99999999` is not a number of rounds; write 1 to 5000000"},
-		{"bench: AAAA", "bench: A", "f.yaml:17:8: `bench`: it is not whole; ask for the file anew"},
+		{"bench: AAAA", "bench: A", "f.yaml:17:8: `bench`: it is not whole; ask for the file again"},
 		{`salt: "ab"`, `salt: "a"`, "f.yaml:18:15: `salt` cannot be `a`; write it like `a40c`"},
 		{good, "", "f.yaml: 0 documents, where a practice file is one; name a file that `halfsplit practice make` wrote"},
 	} {

@@ -26,7 +26,7 @@ import (
 // that a probe reaches, with every part on the board removed too, and tries every
 // order of every step. What was not listed is no account's, follows the accounts
 // in proportion, and ends in no fix found (plan.Problem.Rest) or, as the planner lists more
-// than the screen, is mended as they are: the truth lies in between. Faults that no reading
+// than the screen, is corrected as they are: the truth lies in between. Faults that no reading
 // shows are left out on both sides: what readings show comes first.
 
 // exhaustive is one small case spelled out.
@@ -88,8 +88,8 @@ func spell(t *testing.T, e *engine.Engine, d *repair.Diagnosis) (x *exhaustive, 
 	}
 	var questions [][]string
 	var accounts [][]diagnose.FaultReport
-	listed, lost := 0.0, 0.0      // of all that readings show; of that, what no work on this board mends
-	share := map[string]float64{} // of the weight, by part and by what is melted anew
+	listed, lost := 0.0, 0.0      // of all that readings show; of that, what no work on this board repairs
+	share := map[string]float64{} // of the weight, by part and by what is melted again
 	for _, ex := range d.Explanations {
 		for i := range ex.Faults {
 			f := &ex.Faults[i]
@@ -151,7 +151,7 @@ func spell(t *testing.T, e *engine.Engine, d *repair.Diagnosis) (x *exhaustive, 
 				text += fmt.Sprintf("=%.6f ohm", *f.Ohms)
 			}
 			texts = append(texts, text)
-			key, seconds := mends(b, &f, mode, costs)
+			key, seconds := repairOf(b, &f, mode, costs)
 			if joint, heat := meltJoint(b, &f, mode, costs); joint != "" && share[joint]*(seconds+2*costs.Measure) > share[f.Part]*(heat+2*costs.Measure) {
 				key, seconds = joint, heat
 			}
@@ -283,7 +283,7 @@ func leakOn(b *netlist.Board, net netlist.NetID) string {
 	return ""
 }
 
-// meltJoint is what is melted anew to mend a part's joint, and its seconds; "" for
+// meltJoint is what is melted again to repair a part's joint, and its seconds; "" for
 // another fault.
 func meltJoint(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
@@ -299,8 +299,8 @@ func meltJoint(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs
 	return f.At + " joint", costs.Resolder
 }
 
-// mends is the piece of work that repairs a fault, and its seconds.
-func mends(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
+// repairOf is the piece of work that repairs a fault, and its seconds.
+func repairOf(b *netlist.Board, f *diagnose.FaultReport, mode fault.Mode, costs plan.Costs) (key string, seconds float64) {
 	p, err := b.PartByName(f.Part)
 	switch {
 	case err != nil && (mode == fault.Bridged || mode == fault.Leakage):
@@ -760,7 +760,7 @@ func (c *chance) tells(bad uint32) bool {
 }
 
 // solve gives the least expected seconds, with what was not listed ending in no fix found,
-// and with it mended as the accounts are; ok is false where the case was not small after all.
+// and with it corrected as the accounts are; ok is false where the case was not small after all.
 func (x *exhaustive) solve() (most, least float64, ok bool) {
 	total := 0.0
 	for _, w := range x.weight {
@@ -776,7 +776,7 @@ func (x *exhaustive) solve() (most, least float64, ok bool) {
 // By how much the expected time may lie outside of what the exhaustive search says: of one
 // case, and on average. It may lie below as the planner also reads where predictions lie 1.5
 // to 4 standard deviations apart, which tells something if not for certain, and the
-// exhaustive search does not. What is expected is held against what is taken by TestRange of
+// exhaustive search does not. What is expected is compared with what is taken by TestRange of
 // engine/trial.
 const (
 	apartMost = 0.15

@@ -163,7 +163,7 @@ const (
 	poorPosterior   = 0.40 // below which a right verdict was luck
 	fairPosterior   = 0.60 // above which a wrong verdict was bad luck
 	littleBits      = 0.05
-	fairTwice       = 1 // times that any reading may be repeated: a probe slips
+	fairTwice       = 1 // times that any reading may be repeated: a probe misses its pad
 	fairAgain       = 4 // times that a reading may be repeated where a fault comes and goes
 	listedPosterior = 4
 	leastPosterior  = 0.02
@@ -213,7 +213,7 @@ func (sc *Scorer) Score(path string) (*Score, *Answer, error) {
 	f := x.file
 	if f.ID != id {
 		return nil, nil, document.Wrong(path, "was made with another practice file than the one at "+file+", which is case "+fmt.Sprint(f.Number)+" of the set "+document.Quote(f.Set),
-			"put the file back that the student worked with, or make its set anew with the same board, seed and passphrase")
+			"put the file back that the student worked with, or make its set again with the same board, seed and passphrase")
 	}
 	if x.engine == nil {
 		if err := x.work(c, sc.keys); err != nil {
@@ -748,8 +748,8 @@ func (k *marker) why(e *journal.Event, s *StepScore, before *repair.Diagnosis) s
 			return "this one " + promise(n) + better
 		}
 	}
-	if told := s.Before - s.After; told >= littleBits {
-		return fmt.Sprintf("it told %.1f of %.1f bits in %.0f s%s", told, s.Before, s.Seconds, better)
+	if gained := s.Before - s.After; gained >= littleBits {
+		return fmt.Sprintf("it told %.1f of %.1f bits in %.0f s%s", gained, s.Before, s.Seconds, better)
 	}
 	return fmt.Sprintf("it told nothing that was not known, in %.0f s%s", s.Seconds, better)
 }

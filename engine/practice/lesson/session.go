@@ -487,7 +487,7 @@ func (d *Session) Replace(name string) error {
 	return d.solderOn(journal.KindReplace, p)
 }
 
-// Reflow melts all joints of a part anew. It says nothing of how the part was made:
+// Reflow melts all joints of a part again. It says nothing of how the part was made:
 // that under glue the heat tears pads is for the student to know.
 func (d *Session) Reflow(name string) error {
 	p, err := d.part(name)

@@ -333,7 +333,7 @@ func TestFlicker(t *testing.T) {
 	}
 }
 
-// A probe slips now and then, and the display settles by one count.
+// A probe misses its pad now and then, and the display settles by one count.
 func TestReadingsVary(t *testing.T) {
 	d := newSession(t, 0)
 	missed, seen := 0, map[float64]int{}

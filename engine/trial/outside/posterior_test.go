@@ -35,7 +35,7 @@ parts:
 `
 
 // Boards with a fault drawn by its odds, which moves some reading by showVolts. To
-// record them anew takes some minutes.
+// record them again takes some minutes.
 const (
 	posteriorBoards = 10
 	posteriorSeed   = 900

@@ -20,7 +20,7 @@ import (
 	"halfsplit/engine/practice"
 )
 
-var refresh = flag.Bool("refresh", false, "work out the recorded answers anew and write testdata")
+var refresh = flag.Bool("refresh", false, "work out the recorded answers again and write testdata")
 
 func live() bool { return os.Getenv("HALFSPLIT_NGSPICE") == "live" }
 

@@ -45,7 +45,7 @@ func TestBrokenTrials(t *testing.T) {
 		}
 		want := test.want
 		if !strings.Contains(want, "; ") {
-			want += "; make the file anew, see DEVELOPERS.md"
+			want += "; make the file again, see DEVELOPERS.md"
 		}
 		if got != want {
 			t.Errorf("%.60q:\n got %s\nwant %s", test.text, got, want)

@@ -26,14 +26,14 @@ import (
 )
 
 // The demo's sweeps and cases are made from testdata/demo/answers/truth.yaml and
-// from what ngspice says of it. To make them anew:
+// from what ngspice says of it. To make them again:
 //
 //	go test ./engine/trial/recorded -run TestDemo -refresh
 //
 // To ask ngspice itself and compare with what is recorded:
 //
 //	HALFSPLIT_NGSPICE=live go test ./engine/trial/recorded -run TestDemo -v
-var refresh = flag.Bool("refresh", false, "run ngspice and write testdata anew")
+var refresh = flag.Bool("refresh", false, "run ngspice and write testdata again")
 
 const (
 	demoTruth = "../../../testdata/demo/answers/truth.yaml"
@@ -142,7 +142,7 @@ func compareVolts(t *testing.T, who string, all []asked, ngspice func(i int) (fl
 		v, ok := ngspice(i)
 		where := fmt.Sprintf("%s: %s, %s, %q", a.file, a.q.at, a.q.polarity, a.q.edits)
 		if !ok {
-			t.Errorf("%s has nothing on %s; make it anew with -refresh", who, where)
+			t.Errorf("%s has nothing on %s; make it again with -refresh", who, where)
 			continue
 		}
 		off := math.Abs(v - a.volts)

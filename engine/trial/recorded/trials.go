@@ -110,7 +110,7 @@ func (t *Trial) Case(lib *references.Library) *journal.Case {
 const trialsLimit = 8 << 20
 
 // makeAnew is what to do about a recording that cannot be read.
-const makeAnew = "make the file anew, see DEVELOPERS.md"
+const makeAnew = "make the file again, see DEVELOPERS.md"
 
 // voltStep is the step in volts of recorded voltages.
 const voltStep = 1e-5

@@ -19,7 +19,7 @@ import (
 	"halfsplit/references"
 )
 
-// The recorded trials. To make them anew, some minutes of ngspice:
+// The recorded trials. To make them again, some minutes of ngspice:
 //
 //	go test ./engine/trial/recorded -run TestTrials -refresh -timeout 60m
 //

@@ -456,7 +456,7 @@ func BenchmarkDraw(b *testing.B) {
 }
 
 // A draft calls the elements of an array by its name and a number, and numbers the
-// ends of each anew: the pad is the one on their net.
+// ends of each again: the pad is the one on their net.
 func TestElements(t *testing.T) {
 	drawn, err := layout.Read(strings.NewReader(`(kicad_pcb (version 20211014) (net 1 "A") (net 2 "/in/B") (net 3 "C") (net 4 "GND")
 		(footprint "R_Array" (layer "F.Cu") (at 0 0) (fp_text reference "RN1" (at 0 0) (layer "F.SilkS"))
