@@ -150,7 +150,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	if err != nil {
 		return nil, err
 	}
-	keys := isTerminalIn(stdin)
+	keys := isTerminal(stdin)
 	from := feed{board: c.Board, still: still{span: span, hold: f.hold}, fed: !keys}
 	in, err := listen(stdin, f.device, from, !keys && a.terminal)
 	if err != nil {
@@ -321,13 +321,3 @@ func (b *benchScreen) outcome() error {
 // holdsPlace tells a line of a file that stands for a reading, readable or not; an
 // empty one stands for a pin that was not read.
 var holdsPlace = regexp.MustCompile(`^\s*($|[-+.,0-9]|[Oo][.0-9lLvV])`)
-
-// isTerminalIn tells whether entries come from a keyboard.
-func isTerminalIn(r io.Reader) bool {
-	f, ok := r.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
-}

@@ -68,7 +68,7 @@ it is judged either.
 				defer page.Close()
 				s.say(page.URL)
 			}
-			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(a.stdin)}
+			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminal(a.stdin)}
 			return b.run(a.stdin)
 		}),
 	}

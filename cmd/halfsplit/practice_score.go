@@ -432,13 +432,8 @@ type answerRow struct {
 }
 
 func answerRows(sheet map[string]answerRow) []answerRow {
-	var keys []string
-	for k := range sheet {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	rows := make([]answerRow, 0, len(keys))
-	for _, k := range keys {
+	rows := make([]answerRow, 0, len(sheet))
+	for _, k := range slices.Sorted(maps.Keys(sheet)) {
 		rows = append(rows, sheet[k])
 	}
 	return rows
