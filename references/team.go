@@ -2,6 +2,7 @@ package references
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -70,11 +71,7 @@ func EstimateMeters(readings []Overlap, doubted ...string) []MeterBias {
 			count[readings[i].Meter]++
 		}
 	}
-	var names []string
-	for name := range sheets {
-		names = append(names, name)
-	}
-	slices.Sort(names)
+	names := slices.Sorted(maps.Keys(sheets))
 	if len(names) == 0 {
 		return nil
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/benchpage"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/journal"
@@ -149,7 +150,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	if err != nil {
 		return nil, err
 	}
-	keys := isTerminalIn(stdin)
+	keys := isTerminal(stdin)
 	from := feed{board: c.Board, still: still{span: span, hold: f.hold}, fed: !keys}
 	in, err := listen(stdin, f.device, from, !keys && a.terminal)
 	if err != nil {
@@ -174,7 +175,7 @@ func (a *app) sit(stdin io.Reader, file string, f *benchFlags, first string, unt
 	case begun:
 		s.prose(0, 2, faint, "A new case. Every entry is on the disk before the next prompt; ? shows what can be entered, q leaves.")
 	default:
-		s.prose(0, 2, faint, count(len(c.Events), "event")+" so far; going on from there. ? shows what can be entered, q leaves.")
+		s.prose(0, 2, faint, wording.Count(len(c.Events), "event")+" so far; going on from there. ? shows what can be entered, q leaves.")
 	}
 	s.doubts(e.Doubts())
 	if first != "" {
@@ -226,10 +227,9 @@ type benchScreen struct {
 	swept  int                      // connector whose picture was shown last, plus 1
 	shown  string                   // the step that was shown last
 	closed bool
-	looked bool // the first look was explained
+	laid   string // what was asked for last, and stands above
 	// columns of the last prompt and of what was typed behind it
 	prompted int
-	again    bool // what is asked stands above
 	failed   bool // the last entry to be written could not be
 	refused  bool // a line that was written beforehand was refused
 
@@ -264,7 +264,6 @@ func (b *benchScreen) run(in *input) error {
 			b.width = b.app.columns()
 		}
 		b.prompt(p)
-		b.again = false
 		if err := b.app.out.Flush(); err != nil {
 			return instead("the session cannot be shown: "+err.Error(), "open the case again; all that was confirmed is in it")
 		}
@@ -291,7 +290,7 @@ func (b *benchScreen) run(in *input) error {
 		b.tell(line, r, err)
 		if err != nil {
 			b.wrong(err)
-			b.again, b.refused = true, b.refused || line.fed // a meter may send what is not a reading, and others are told at once
+			b.refused = b.refused || line.fed // a meter may send what is not a reading, and others are told at once
 			b.failed = b.failed || errors.As(err, new(document.Problems))
 			if b.fed && p.Purpose == bench.ForSweep && p.Ask == bench.AskReading && holdsPlace.MatchString(line.text) {
 				if _, err := b.session.Enter("s"); err == nil {
@@ -322,13 +321,3 @@ func (b *benchScreen) outcome() error {
 // holdsPlace tells a line of a file that stands for a reading, readable or not; an
 // empty one stands for a pin that was not read.
 var holdsPlace = regexp.MustCompile(`^\s*($|[-+.,0-9]|[Oo][.0-9lLvV])`)
-
-// isTerminalIn tells whether entries come from a keyboard.
-func isTerminalIn(r io.Reader) bool {
-	f, ok := r.(*os.File)
-	if !ok {
-		return false
-	}
-	info, err := f.Stat()
-	return err == nil && info.Mode()&os.ModeCharDevice != 0
-}

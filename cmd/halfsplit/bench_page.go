@@ -9,6 +9,7 @@ import (
 
 	"halfsplit/cmd/halfsplit/benchpage"
 	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
@@ -34,7 +35,7 @@ func (b *benchScreen) showPage(p *bench.Prompt) {
 	}
 	v, err := b.pageView(p)
 	if err != nil { // what cannot be worked out keeps nobody from writing on
-		v = &benchpage.View{Board: name(b.session.Case().Board.Name), Next: b.pageNext(p), Said: benchpage.Said{Mark: "■", Class: "bad", Text: prose(err.Error())}}
+		v = &benchpage.View{Board: name(b.session.Case().Board.Name), Next: b.asking(p), Said: benchpage.Said{Mark: "■", Class: "bad", Text: prose(err.Error())}}
 	}
 	if err := b.page.Show(v); err != nil {
 		b.wrong(err)
@@ -91,8 +92,8 @@ func (b *benchScreen) tell(line entryLine, r *bench.Reply, err error) {
 // pageView lays out what the session asks for.
 func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 	c := b.session.Case()
-	v := &benchpage.View{Board: titled(c.Board.Name, c.Board.Revision), Complaint: prose(c.Opening().Complaint),
-		Next: b.pageNext(p), Said: b.said}
+	v := &benchpage.View{Board: wording.Board(c.Board.Name, c.Board.Revision), Complaint: prose(c.Opening().Complaint),
+		Next: b.asking(p), Said: b.said}
 	for i := range c.Board.Parts {
 		v.Parts = append(v.Parts, name(c.Board.Parts[i].Name))
 	}
@@ -125,9 +126,9 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 			if headline(&steps[i].Step) == headline(p.Step) {
 				continue
 			}
-			detail := duration(steps[i].Seconds)
+			detail := wording.Duration(steps[i].Seconds)
 			if steps[i].Expected > 0 {
-				detail += ", to a verified repair " + duration(steps[i].Expected)
+				detail += ", to a verified repair " + wording.Duration(steps[i].Expected)
 			}
 			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", steps[i].Number), Label: headline(&steps[i].Step), Detail: detail})
 		}
@@ -142,192 +143,6 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 			Gone: !counts[ev.Number], Fixed: !counts[ev.Number] || i == 0})
 	}
 	return v, nil
-}
-
-// pageNext is what is asked for.
-func (b *benchScreen) pageNext(p *bench.Prompt) benchpage.Next {
-	board := b.session.Case().Board
-	n := benchpage.Next{Title: "Next", Wants: "Entry"}
-	done := func(label string, more ...benchpage.Choice) {
-		n.Choices = append([]benchpage.Choice{{Entry: "y", Label: label, Main: true}}, more...)
-	}
-	if p.Step != nil && p.Ask != bench.AskCautions {
-		b.pageStep(&n, p)
-	}
-	switch p.Ask {
-	case bench.AskCautions:
-		n.Title, n.Object, n.Words = "Cautions, once for each case", "Read these first", true
-		for _, c := range p.Cautions {
-			n.Cautions = append(n.Cautions, prose(c.Text))
-		}
-		done("Read, and done so")
-	case bench.AskFirstLook, bench.AskMark, bench.AskFunction:
-		b.pageJob(&n, p)
-	case bench.AskConnector:
-		n.Verb, n.Object = "SWEEP", "a connector"
-		n.Lines = []string{"Choose the connector to measure first."}
-		n.Choices = b.connectorChoices(p.Connectors)
-	case bench.AskReading:
-		b.pageReading(&n, p)
-	case bench.AskInspect:
-		n.Wants = "What does it look like?"
-		for _, look := range []string{"clean", "corroded", "burnt", "cracked", "missing"} {
-			n.Choices = append(n.Choices, benchpage.Choice{Entry: look, Label: look})
-		}
-	case bench.AskUndrawn:
-		n.Wants = "Marks of what is not drawn, as in C99, U9.A1"
-		n.Choices = []benchpage.Choice{{Entry: "none", Label: "Nothing else stands there"}}
-	case bench.AskInjection:
-		n.Wants = "Which part warmed up?"
-		n.Choices = []benchpage.Choice{{Entry: "none", Label: "none"}}
-		for _, o := range p.Step.Outcomes {
-			part, _, _ := strings.Cut(o.Seen, " ")
-			if _, err := board.PartByName(part); err == nil {
-				n.Choices = append(n.Choices, benchpage.Choice{Entry: part, Label: name(part)})
-			}
-		}
-	case bench.AskSwap:
-		n.Wants = "What became of the complaint?"
-		n.Choices = []benchpage.Choice{{Entry: "works", Label: "Gone: it works"}, {Entry: "fails", Label: "It stays"}}
-	case bench.AskDrop:
-		n.Wants = "Millivolts, as in C71 12.4 mV, C72 13.1 mV"
-	case bench.AskRemove:
-		done("It is off the board")
-	case bench.AskRemedy:
-		done("Done so")
-		if p.Part != netlist.None && p.Step.Remedy != "replace" {
-			part := name(board.Parts[p.Part].Name)
-			n.Choices = append(n.Choices, benchpage.Choice{Entry: "replaced " + part, Label: "Replaced instead"})
-		}
-	case bench.AskReinstall:
-		part := &board.Parts[p.Part]
-		n.Verb, n.Object = "REINSTALL", name(part.Name)
-		n.Lines = []string{partWords(part), "it is off the board, and nothing speaks against it"}
-		done("It is back", benchpage.Choice{Entry: "replaced " + part.Name, Label: "A new one is in"}, benchpage.Choice{Entry: "s", Label: "Leave it off"})
-	case bench.AskPowerBefore, bench.AskPowerAfter:
-		when := "before"
-		if p.Ask == bench.AskPowerAfter {
-			when = "after"
-		}
-		n.Verb, n.Object = "MEASURE", "current"
-		n.Lines = []string{"drawn from a bench supply with its current limited, " + when + " the power button is pressed"}
-		n.Wants, n.Unit = "Current "+when+" the power button", "mA"
-	case bench.AskClose:
-		n.Verb, n.Object = "CLOSE", "the case"
-		n.Lines = []string{"cause: " + prose(p.Cause), "remedy: " + prose(p.Remedy)}
-		if p.PowerUp != nil && !p.PowerUp.Passed() {
-			n.Lines = append(n.Lines, "■ "+prose(p.PowerUp.Line()))
-		}
-		for _, x := range b.leftovers() {
-			n.Lines = append(n.Lines, "■ "+x)
-		}
-		n.Note = "To close it in words of your own, write them below: close CAUSE; REMEDY"
-		done("Close it so", benchpage.Choice{Entry: "s", Label: "Not yet"})
-	case bench.AskNothing:
-		n.Object, n.Words = "No fault found", true
-		n.Lines = []string{"What was measured is as on good boards, as far as the readings go. Look elsewhere: the cable, the part that plugs in, another connector, or software."}
-		done("Close the case")
-	case bench.AskImplausible:
-		n.Object, n.Words = "Not plausible", true
-		n.Lines = []string{prose(p.Diagnosis.Implausible.Why), prose(p.Diagnosis.Implausible.Do)}
-		done("Put right: measure again", benchpage.Choice{Entry: "s", Label: "Leave the readings"})
-	case bench.AskStuck:
-		n.Object, n.Words = "No step left", true
-		n.Lines = []string{"No step on offer tells more. Measure more points, say what you did, or escalate."}
-		if p.Wrong != "" {
-			n.Lines = append(n.Lines, "■ the next step could not be worked out: "+prose(p.Wrong))
-		}
-		done("Close the case", benchpage.Choice{Entry: "escalate", Label: "Escalate"})
-	case bench.AskEscalate:
-		done("Close it as escalated")
-	case bench.Closed:
-		n.Title, n.Object = "The case", "Closed"
-		if end, ok := b.session.Case().Closed(); ok {
-			n.Lines = []string{"cause: " + prose(end.Cause), "remedy: " + prose(end.Remedy)}
-		}
-		n.Choices = []benchpage.Choice{{Entry: "u", Label: "Open it again"}}
-	}
-	return n
-}
-
-// pageStep shows a step of the diagnosis.
-func (b *benchScreen) pageStep(n *benchpage.Next, p *bench.Prompt) {
-	verb, rest, _ := strings.Cut(headline(p.Step), " ")
-	n.Verb, n.Object = strings.ToUpper(verb), rest
-	n.Lines = instructions(b.session.Case().Board, p.Step)
-	if p.Step.Why != "" {
-		n.Lines = append(n.Lines, prose(p.Step.Why))
-	}
-	for i := range p.Step.Outcomes[:min(len(p.Step.Outcomes), mostOnPage)] {
-		o := &p.Step.Outcomes[i]
-		n.Outcomes = append(n.Outcomes, benchpage.Outcome{Seen: seen(p.Step, o), Share: percent(o.Probability), Means: meaning(o.Means)})
-	}
-	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
-		n.Note = "about " + duration(p.Step.Seconds) + "; " + repairTime(p.Diagnosis)
-		if w := p.Diagnosis.Worth; w != nil {
-			n.Lines = append(n.Lines, w.Says()...)
-		}
-	}
-}
-
-// pageReading asks for a reading.
-func (b *benchScreen) pageReading(n *benchpage.Next, p *bench.Prompt) {
-	board := b.session.Case().Board
-	n.Verb, n.Object, n.Wants = "MEASURE", name(p.Name), "Reading of "+name(p.Name)
-	net := "not connected"
-	if p.At.At.Net != netlist.None {
-		net = "net " + name(board.Nets[p.At.At.Net].Name)
-	}
-	lines := []string{probes(p.Name, p.At.Polarity.String()) + "; " + net}
-	n.Predict = "known good " + b.want(p)
-	if p.Predict.Boards == 0 {
-		n.Predict = "predicted " + b.want(p)
-	}
-	switch p.Purpose {
-	case bench.ForSweep:
-		lines = append(lines, fmt.Sprintf("pin %d of %d of %s", p.Done+1, p.Of, name(board.Connectors[p.Connector].Name)))
-		n.Choices = []benchpage.Choice{{Entry: "b", Label: "Pin before"}, {Entry: "d", Label: "Enough of this sweep"}}
-	case bench.ForAgain:
-		n.Verb = "MEASURE AGAIN"
-		if p.Ohms || p.To != nil {
-			n.Predict, lines = "", []string{"black probe on " + name(p.Name) + "; " + inOhms(board, p)}
-			if p.Ohms {
-				n.Unit = "ohm"
-			}
-		}
-		lines = append(lines, "It measured "+comparisonRow(p.Outlier, false)[measuredColumn].text+", which is not as on a good board. Put the probe down once more, or accept it.")
-		n.Choices = []benchpage.Choice{{Entry: "y", Label: "Accept it"}}
-	case bench.ForStep:
-		lines = n.Lines
-		if p.Ohms {
-			n.Unit, n.Predict = "ohm", ""
-			lines = append(lines, "now at "+name(p.Name))
-		}
-	case bench.ForRemoved:
-		lines = append(lines, "with "+name(board.Parts[p.Part].Name)+" off the board")
-	case bench.ForProof:
-		lines = append(lines, "to prove the repair")
-	case bench.ForPowerUp:
-		lines = append(lines, "for the power-up check")
-	case bench.ForChosen:
-		lines = append(lines, "the point that you chose; Skip goes back to what was asked")
-	}
-	if p.Settling > 0 {
-		lines = append(lines, "wait "+duration(p.Settling)+", capacitors charge")
-	}
-	n.Lines = lines
-}
-
-func (b *benchScreen) connectorChoices(names []string) []benchpage.Choice {
-	board := b.session.Case().Board
-	var list []benchpage.Choice
-	for _, x := range names {
-		if id, err := board.ConnectorByName(x); err == nil {
-			c := &board.Connectors[id]
-			list = append(list, benchpage.Choice{Entry: "sweep " + x, Label: name(x), Detail: strings.TrimSpace(prose(c.Title) + " " + count(len(c.Pins), "pin"))})
-		}
-	}
-	return list
 }
 
 // levels are the readings in order, and the last ones, by point and by net, red probe on ground.
@@ -363,17 +178,17 @@ func levelsOf(c *journal.Case, list []diagnose.Comparison, predict func([]netlis
 // is predicted now.
 func (l *levels) level(r *diagnose.Comparison, x *diagnose.Prediction) benchpage.Level {
 	var out benchpage.Level
-	good := volts(x.Volts, x.Overload)
+	good := wording.Volts(x.Volts, x.Overload)
 	predicted := x.Boards == 0
 	if r != nil {
-		out.Measured, out.Before = volts(r.Volts, r.Overload), r.Event < l.edit
+		out.Measured, out.Before = wording.Volts(r.Volts, r.Overload), r.Event < l.edit
 		if !l.silent {
 			out.Class, out.Mark = page.VerdictStyle(r.Verdict)
 		}
 		var v *float64
 		var over bool
 		v, over, predicted = r.Good()
-		good = volts(v, over)
+		good = wording.Volts(v, over)
 	}
 	if predicted {
 		good += predictedMark
@@ -515,7 +330,7 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 	if p.Diagnosis != nil {
 		for _, x := range p.Diagnosis.Suspects {
 			if x.Probability >= leastSuspect {
-				d.marks[x.Part] = [2]string{"bad", "✕ suspect " + percent(x.Probability)}
+				d.marks[x.Part] = [2]string{"bad", "✕ suspect " + wording.Percent(x.Probability)}
 			}
 		}
 	}
@@ -544,7 +359,7 @@ func (l *levels) pageLine(v *benchpage.View, p *bench.Prompt) error {
 	}
 	v.Line = benchpage.Line{Title: "Line " + name(board.Nets[root].Name), Rows: d.rows}
 	if d.left > 0 {
-		v.Line.Note = "and " + count(d.left, "more part")
+		v.Line.Note = "and " + wording.Count(d.left, "more part")
 	}
 	return nil
 }
@@ -618,7 +433,7 @@ func (d *lineDrawing) net(x *netlist.Branch, depth int) {
 }
 
 func (d *lineDrawing) partDetail(p *netlist.Part, c *netlist.Branch) string {
-	words := kindWords(p)
+	words := wording.Kind(p)
 	switch {
 	case (p.Kind == netlist.IC || p.Kind == netlist.Module) && c.In >= 0:
 		words = "pin " + name(p.Terminals[c.In].Name) + " " + prose(p.Title)
@@ -646,7 +461,7 @@ func pageSuspects(v *benchpage.View, p *bench.Prompt) {
 		if len(x.Reasons) > 0 && len(v.Suspects.List) == 0 {
 			why = reasonText(&x, &x.Reasons[0], true)
 		}
-		v.Suspects.List = append(v.Suspects.List, benchpage.Suspect{Part: name(x.Part), Share: percent(x.Probability), Permille: int(1000 * x.Probability), Why: why})
+		v.Suspects.List = append(v.Suspects.List, benchpage.Suspect{Part: name(x.Part), Share: wording.Percent(x.Probability), Permille: int(1000 * x.Probability), Why: why})
 	}
 	if more := len(d.Suspects) - mostOnPage; more > 0 {
 		v.Suspects.Note = "the likeliest of " + fmt.Sprint(len(d.Suspects))

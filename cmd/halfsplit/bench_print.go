@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
@@ -13,127 +14,6 @@ import (
 	"halfsplit/netlist"
 	"halfsplit/netlist/quantity"
 )
-
-// prompt prints what is asked for. On a terminal the cursor stays behind it.
-func (b *benchScreen) prompt(p *bench.Prompt) {
-	board := b.session.Case().Board
-	switch p.Ask {
-	case bench.AskCautions:
-		if !b.again {
-			b.rule("CAUTIONS", "once for each case")
-			b.gap()
-			for _, c := range p.Cautions {
-				b.prose(3, 2, yellow, "! "+prose(c.Text))
-			}
-			b.gap()
-		}
-		b.input("y when you have read them and it is done")
-	case bench.AskFirstLook:
-		b.firstLook()
-	case bench.AskMark:
-		b.mark(&board.Parts[p.Part])
-	case bench.AskFunction:
-		b.function(p)
-	case bench.AskConnector:
-		if b.again {
-			b.input("`sweep NAME`, or Enter for " + name(p.Connectors[0]))
-			return
-		}
-		b.gap()
-		var rows [][]cell
-		for _, n := range p.Connectors {
-			id, err := board.ConnectorByName(n)
-			if err != nil {
-				continue
-			}
-			rows = append(rows, []cell{{name(n), strong}, {prose(board.Connectors[id].Title), plain}, {count(len(board.Connectors[id].Pins), "pin"), faint}})
-		}
-		b.table(3, []column{{}, {give: true}, {right: true}}, rows)
-		b.input("which connector first? `sweep NAME`, or Enter for " + name(p.Connectors[0]))
-	case bench.AskReading:
-		b.readingPrompt(p)
-	case bench.AskReinstall:
-		part := &board.Parts[p.Part]
-		if !b.again {
-			b.gap()
-			b.prose(3, 2, next, "PUT BACK "+name(part.Name))
-			b.prose(3, 2, plain, partWords(part)+"; it is off the board, and nothing speaks against it")
-		}
-		b.input("y when it is back; `replaced " + name(part.Name) + "` for a new one, s to leave it off")
-	case bench.AskPowerBefore:
-		if !b.again {
-			b.powerUp(p.PowerUp)
-		}
-		b.input("current before the power button, such as 2 mA; s to skip")
-	case bench.AskPowerAfter:
-		b.input("current after the power button; s to skip")
-	case bench.AskClose:
-		if !b.again {
-			b.rule("CLOSE", "")
-			b.gap()
-			b.prose(3, 10, plain, "cause:  "+prose(p.Cause))
-			b.prose(3, 10, plain, "remedy: "+prose(p.Remedy))
-			if p.PowerUp != nil && !p.PowerUp.Passed() {
-				b.prose(3, 2, loud, prose(p.PowerUp.Line()))
-			}
-			b.leftToDo()
-		}
-		b.input("y closes the case so; `close CAUSE; REMEDY` puts it in your own words")
-	case bench.AskNothing:
-		if !b.again {
-			b.nothingWrong(board, p.Diagnosis)
-		}
-		b.elsewhere(p)
-	case bench.AskImplausible:
-		if !b.again {
-			b.implausible(p.Diagnosis.Implausible)
-			b.gap()
-			b.prose(3, 2, next, "PUT IT RIGHT AND READ AGAIN")
-			b.prose(3, 2, plain, prose(p.Diagnosis.Implausible.Do))
-		}
-		b.input("y when it is put right: these readings are taken back, and the sweep begins again; s to leave them")
-	case bench.AskStuck:
-		if b.again {
-			b.elsewhere(p)
-			return
-		}
-		b.rule("NO STEP LEFT", "")
-		b.gap()
-		if p.PowerUp != nil && !p.PowerUp.Passed() {
-			b.prose(3, 2, loud, prose(p.PowerUp.Line()))
-		}
-		if p.Wrong != "" {
-			b.prose(3, 2, loud, "The next step could not be worked out: "+prose(p.Wrong)+". Take back the last entry with undo, or write on.")
-		}
-		b.prose(3, 0, plain, "No step on offer tells more. Read more points, say what you did, or escalate the board.")
-		b.elsewhere(p)
-	case bench.Closed:
-		b.input("closed; `undo` opens it again, q leaves")
-	default:
-		b.step(p)
-		b.input(strings.NewReplacer("PART", name(p.Step.Part), "RAIL", name(p.Step.At), "STEP", headline(p.Step)).Replace(stepAsks[p.Ask]))
-	}
-}
-
-// stepAsks ask what came of a step.
-var stepAsks = map[bench.Ask]string{
-	bench.AskInspect:   "what does PART look like? clean, burnt, corroded, cracked or missing",
-	bench.AskUndrawn:   "what stands along RAIL that is not drawn? its marks, as in C99, U9.A1, or none",
-	bench.AskInjection: "which part on RAIL warmed up? its name, or none",
-	bench.AskSwap:      "with it on, works or fails? s to skip",
-	bench.AskDrop:      "what does each part read? as in C71 12.4 mV, C72 13.1 mV",
-	bench.AskRemove:    "y when PART is off the board",
-	bench.AskRemedy:    "STEP: y when it is done so; or say what you did instead",
-	bench.AskEscalate:  "y to close the case as escalated, with what is known; s to go on",
-}
-
-func (b *benchScreen) elsewhere(p *bench.Prompt) {
-	text := "y to close the case"
-	if len(p.Connectors) > 0 {
-		text = "`sweep " + name(p.Connectors[0]) + "` to read on, " + text
-	}
-	b.input(text)
-}
 
 // readingPrompt asks for a reading.
 func (b *benchScreen) readingPrompt(p *bench.Prompt) {
@@ -190,7 +70,7 @@ func (b *benchScreen) readingPrompt(p *bench.Prompt) {
 		why += "; probes swapped: " + probes(p.Name, blackOnGround)
 	}
 	if p.Settling > 0 {
-		why += fmt.Sprintf("; wait %s, capacitors charge", duration(p.Settling))
+		why += fmt.Sprintf("; wait %s, capacitors charge", wording.Duration(p.Settling))
 	}
 	b.input(name(p.Name) + net + "   " + why)
 }
@@ -208,7 +88,7 @@ func inOhms(board *netlist.Board, p *bench.Prompt) string {
 }
 
 func (b *benchScreen) want(p *bench.Prompt) string {
-	return spread(p.Predict.Volts, p.Predict.Overload, p.Predict.Sigma)
+	return wording.Spread(p.Predict.Volts, p.Predict.Overload, p.Predict.Sigma)
 }
 
 // pinsAhead is how many of the pins that follow are named.
@@ -233,9 +113,6 @@ func (b *benchScreen) step(p *bench.Prompt) {
 	if p.Diagnosis != nil && p.Diagnosis.Expected > 0 {
 		b.repairTime(3, p.Diagnosis, "; w shows why, o what else could be done, s skips, v shows this again")
 	}
-	if p.Ask == bench.AskRemedy {
-		b.remedy(p)
-	}
 }
 
 // suspectsLine is the posterior in one line.
@@ -245,13 +122,13 @@ func (b *benchScreen) suspectsLine(d *repair.Diagnosis) {
 	}
 	var words []string
 	if good := goodAsItIs(d); len(d.Suspects) == 0 && good > 0 {
-		words = append(words, "none, nothing wrong "+percent(good))
+		words = append(words, "none, nothing wrong "+wording.Percent(good))
 	} else if len(d.Suspects) == 0 {
 		return
 	}
 	b.gap()
 	for _, x := range d.Suspects[:min(len(d.Suspects), 4)] {
-		words = append(words, name(x.Part)+" "+percent(x.Probability))
+		words = append(words, name(x.Part)+" "+wording.Percent(x.Probability))
 	}
 	if more := len(d.Suspects) - 4; more > 0 {
 		words = append(words, fmt.Sprintf("and %d more", more))
@@ -267,26 +144,10 @@ func (b *benchScreen) suspectsLine(d *repair.Diagnosis) {
 		p     float64
 	}{{"a reading misleads ", misled}, {"no reading shows it ", d.Quiet}} {
 		if x.p >= leastSuspect {
-			words = append(words, x.words+percent(x.p))
+			words = append(words, x.words+wording.Percent(x.p))
 		}
 	}
 	b.prose(2, 2, plain, "suspects: "+strings.Join(words, ", "))
-}
-
-// remedy says what is lost by a repair, and what can be done instead.
-func (b *benchScreen) remedy(p *bench.Prompt) {
-	if p.Part == netlist.None {
-		return
-	}
-	part := &b.session.Case().Board.Parts[p.Part]
-	switch {
-	case p.Step.Remedy == "replace" && (part.Kind == netlist.IC || part.Kind == netlist.Module):
-		b.prose(3, 2, yellow, "Work under an IC needs the right equipment: `escalate` closes the case as escalated.")
-	case p.Step.Remedy == "jumper":
-		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you replaced it instead.")
-	case p.Step.Remedy == "leave off":
-		b.prose(3, 2, faint, "`replaced "+name(part.Name)+"` if you put a new one on at once.")
-	}
 }
 
 // wrong says what was wrong with an entry; nothing of it is recorded.
@@ -347,11 +208,9 @@ func (b *benchScreen) reply(p *bench.Prompt, r *bench.Reply, typed bool) (over b
 		} else {
 			b.swept = 0
 		}
-		b.shown = ""
+		b.shown, b.laid = "", ""
 		return false
 	}
-	// An answer stays on the screen: only the question is asked again.
-	b.again = r.Show != bench.ShowNothing
 	if r.Quit {
 		b.left(p)
 	}
@@ -391,7 +250,7 @@ func (b *benchScreen) left(p *bench.Prompt) {
 	stands := ""
 	switch {
 	case p.Ask == bench.AskReading && p.Purpose == bench.ForSweep:
-		stands = fmt.Sprintf(" at %s, %d of %s read or skipped", name(p.Name), p.Done, count(p.Of, "pin"))
+		stands = fmt.Sprintf(" at %s, %d of %s read or skipped", name(p.Name), p.Done, wording.Count(p.Of, "pin"))
 	case p.Ask == bench.AskReading:
 		stands = " at " + name(p.Name)
 	case p.Ask == bench.AskClose:
@@ -449,9 +308,9 @@ func (b *benchScreen) steps(p *bench.Prompt) {
 	for i := range steps {
 		total := ""
 		if steps[i].Expected > 0 {
-			total = duration(steps[i].Expected)
+			total = wording.Duration(steps[i].Expected)
 		}
-		rows = append(rows, []cell{{fmt.Sprint(steps[i].Number), faint}, {headline(&steps[i].Step), plain}, {duration(steps[i].Seconds), plain}, {total, faint}})
+		rows = append(rows, []cell{{fmt.Sprint(steps[i].Number), faint}, {headline(&steps[i].Step), plain}, {wording.Duration(steps[i].Seconds), plain}, {total, faint}})
 	}
 	b.gap()
 	b.table(2, []column{{right: true}, {head: "step", give: true}, {head: "time", right: true}, {head: "to a repair", right: true}}, rows)
@@ -586,7 +445,7 @@ func (s *screen) powerUp(g *powerup.Answer) {
 		s.prose(3, 2, st, "The board "+prose(g.Draw.Says())+".")
 	}
 	for _, text := range leftovers(g) {
-		s.prose(3, 2, yellow, "■ "+text)
+		s.prose(3, 2, yellow, text)
 	}
 	if len(g.Need) > 0 {
 		s.gap()

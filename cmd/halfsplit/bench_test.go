@@ -485,7 +485,7 @@ func TestRecordOfMeasurements(t *testing.T) {
 	has("locate open.yaml", "══ NEXT", true)
 	has("locate closed.yaml", "══ NEXT", false)
 	has("report open.yaml --markdown", "| FL3.in to FL3.out | TP_SDA | OL |  | 2 ohm (predicted) | open |", true)
-	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 V |", true)
+	has("report open.yaml --markdown", "| FL3.out | TP_SDA_U | 0.622 |", true)
 	has("report open.yaml --markdown", "| both on the board, ohms | OL |", true)
 	has("report closed.yaml --markdown", "Suspected, not proven: FL3 open", true)
 	has("report closed.yaml --html closed.html", "Wrote", true)

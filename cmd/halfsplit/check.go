@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/plan"
@@ -298,15 +299,15 @@ func (s *screen) findings(c *checker) {
 	if len(c.found) > 0 {
 		s.gap()
 	}
-	text := count(len(c.files), "file") + " (" + strings.Join(words, ", ") + "): "
+	text := wording.Count(len(c.files), "file") + " (" + strings.Join(words, ", ") + "): "
 	warnings := len(c.found) - c.problems
 	switch {
 	case c.problems > 0 && warnings > 0:
-		text += count(c.problems, "problem") + ", " + count(warnings, "warning")
+		text += wording.Count(c.problems, "problem") + ", " + wording.Count(warnings, "warning")
 	case c.problems > 0:
-		text += count(c.problems, "problem")
+		text += wording.Count(c.problems, "problem")
 	case warnings > 0:
-		text += "no problem, " + count(warnings, "warning")
+		text += "no problem, " + wording.Count(warnings, "warning")
 	default:
 		text += "no problem"
 	}

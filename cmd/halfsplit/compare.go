@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/references"
@@ -97,7 +98,7 @@ func (s *screen) comparisons(list []diagnose.Comparison) {
 	}
 	for i := range list {
 		if list[i].Settling > 0 {
-			s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge; read it after that.", name(list[i].At), duration(list[i].Settling)))
+			s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge; read it after that.", name(list[i].At), wording.Duration(list[i].Settling)))
 		}
 	}
 	if v := moved(list); math.Abs(v) >= tellMoved {
@@ -113,7 +114,7 @@ func (s *screen) comparisons(list []diagnose.Comparison) {
 			words = append(words, fmt.Sprintf("%d %s", tally[v], word))
 		}
 	}
-	s.prose(2, 2, plain, count(len(list), "reading")+": "+strings.Join(words, ", "))
+	s.prose(2, 2, plain, wording.Count(len(list), "reading")+": "+strings.Join(words, ", "))
 }
 
 // openPins says of each point that reads OL while another point of its net reads as on a
@@ -134,7 +135,7 @@ func openPins(list []diagnose.Comparison, event int) (says []string) {
 			return x.Net == r.Net && x.Polarity == r.Polarity && x.Verdict == diagnose.Agrees && !x.Overload && x.Event > event && x.To == "" && !x.Resistance
 		})
 		if k >= 0 {
-			says = append(says, fmt.Sprintf("%s measured OL, and %s on the same net measured %s, as on a good board: what is open lies at %[1]s, its pin, its joint or the trace to it; or the probe missed the pad.", name(r.At), name(list[k].At), volts(list[k].Volts, false)))
+			says = append(says, fmt.Sprintf("%s measured OL, and %s on the same net measured %s, as on a good board: what is open lies at %[1]s, its pin, its joint or the trace to it; or the probe missed the pad.", name(r.At), name(list[k].At), wording.Volts(list[k].Volts, false)))
 		}
 	}
 	return says

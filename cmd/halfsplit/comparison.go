@@ -3,7 +3,7 @@ package main
 import (
 	"strings"
 
-	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 )
 
@@ -25,30 +25,27 @@ func comparisonColumns(mixed bool) []column {
 // comparisonRow is one reading as a row of comparisonColumns. With mixed
 // polarities the probe that is on ground is said.
 func comparisonRow(r *diagnose.Comparison, mixed bool) []cell {
-	at, ground, off := page.Where(r.At, r.To), "", ""
+	at, ground, off := wording.Where(r.At, r.To), "", ""
 	if mixed {
 		ground, _, _ = strings.Cut(r.Polarity, "-")
 	}
 	v := verdict(r.Verdict)
-	read := cell{volts(r.Volts, r.Overload), v.style}
+	read := cell{wording.Measured(r), v.style}
 	if r.Verdict == diagnose.Agrees || r.Verdict == diagnose.NoKnownGood {
 		read.style = plain
 	}
 	good := "none"
 	switch {
 	case r.Resistance || r.Ohms != nil:
-		if r.Ohms != nil {
-			read.text = ohms(*r.Ohms)
-		}
 		if r.Predicted != nil {
-			good = ohms(*r.Predicted) + predictedMark
+			good = wording.Ohms(*r.Predicted) + predictedMark
 		} else if r.PredictedOverload {
 			good = "OL" + predictedMark
 		}
 	case r.KnownGood != nil || r.KnownGoodOverload:
-		good = spread(r.KnownGood, r.KnownGoodOverload, r.Sigma)
+		good = wording.Spread(r.KnownGood, r.KnownGoodOverload, r.Sigma)
 	case r.Predicted != nil || r.PredictedOverload:
-		good = spread(r.Predicted, r.PredictedOverload, r.Sigma) + predictedMark
+		good = wording.Spread(r.Predicted, r.PredictedOverload, r.Sigma) + predictedMark
 	}
 	if good != "none" && !r.Overload && !r.KnownGoodOverload && !r.Resistance && r.Ohms == nil {
 		switch {

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/coverage"
 	"halfsplit/engine/fault"
@@ -84,10 +85,10 @@ The answer is as good as what is known of good boards: name their sweeps with
 // reach prints what a sweep can show: the summary first, then what stays hidden,
 // then what stays alike.
 func (s *screen) reach(x *coverage.Coverage, all bool) {
-	s.say(s.paint(strong, titled(x.Board, x.Revision)))
-	s.heading("COVERAGE", count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
+	s.say(s.paint(strong, wording.Board(x.Board, x.Revision)))
+	s.heading("COVERAGE", wording.Count(x.Pins, "pin")+" of "+someNames(x.Connectors, mostNames)+", red-on-ground")
 	sum := &x.Summary
-	s.say("  " + count(sum.Faults, "fault") + " that the board can have. A sweep of these pins shows")
+	s.say("  " + wording.Count(sum.Faults, "fault") + " that the board can have. A sweep of these pins shows")
 	never := "never"
 	if sum.Beyond > 0 {
 		never += fmt.Sprintf("; %d of them are on no line of these pins", sum.Beyond)
@@ -98,14 +99,14 @@ func (s *screen) reach(x *coverage.Coverage, all bool) {
 		{{fmt.Sprint(sum.Never), strong}, {never, plain}},
 	}
 	s.table(4, []column{{right: true}, {give: true}}, rows)
-	s.prose(2, 0, plain, "Weighted by how often each happens, it shows "+percent(sum.Share)+" of what goes wrong on these lines.")
+	s.prose(2, 0, plain, "Weighted by how often each happens, it shows "+wording.Percent(sum.Share)+" of what goes wrong on these lines.")
 	s.prose(2, 0, plain, fmt.Sprintf("What it shows falls into %s of faults that no pin distinguishes (ambiguity groups); %d of them are in one place each.",
-		count(sum.Groups, "group"), sum.Single))
+		wording.Count(sum.Groups, "group"), sum.Single))
 	switch {
 	case x.Known == 0:
 		s.prose(2, 0, yellow, "No good board was measured: only shorts and opens count. Name good sweeps with --known.")
 	case x.Known < x.Pins:
-		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were measured at %d of %s; the others are predicted.", x.Known, count(x.Pins, "pin")))
+		s.prose(2, 0, yellow, fmt.Sprintf("Good boards were measured at %d of %s; the others are predicted.", x.Known, wording.Count(x.Pins, "pin")))
 	}
 	s.neverSeen(x, all)
 	s.seenInPart(x, all)
@@ -130,7 +131,7 @@ func (s *screen) neverSeen(x *coverage.Coverage, all bool) {
 	if x.Summary.Never == 0 {
 		return
 	}
-	s.heading("NOT DETECTABLE", count(x.Summary.Never, "fault"))
+	s.heading("NOT DETECTABLE", wording.Count(x.Summary.Never, "fault"))
 	for _, why := range whyOrder {
 		var modes []string
 		lists := map[string][]string{}
@@ -190,7 +191,7 @@ func (s *screen) seenInPart(x *coverage.Coverage, all bool) {
 	if x.Summary.InPart == 0 {
 		return
 	}
-	s.heading("PARTLY DETECTABLE", count(x.Summary.InPart, "fault")+"; all, none: whatever their resistance")
+	s.heading("PARTLY DETECTABLE", wording.Count(x.Summary.InPart, "fault")+"; all, none: whatever their resistance")
 	paths, series := partRows(x)
 	slices.SortStableFunc(paths, func(a, b *partRow) int { return cmp.Compare(fault.Level(a.limit), fault.Level(b.limit)) })
 	slices.SortStableFunc(series, func(a, b *partRow) int { return cmp.Compare(fault.Level(b.limit), fault.Level(a.limit)) })
@@ -275,7 +276,7 @@ func limitOhms(v float64) string {
 	if v < 1 {
 		return fmt.Sprintf("%.2g ohm", v)
 	}
-	return roughOhms(v)
+	return wording.RoughOhms(v)
 }
 
 // coverageGroups lists the ambiguity groups of several places, likeliest first, with
@@ -296,7 +297,7 @@ func (s *screen) coverageGroups(x *coverage.Coverage, all bool) {
 		if i > 0 {
 			s.gap()
 		}
-		s.prose(2, 4, plain, fmt.Sprintf("%s of %s: %s", percent(g.Share), count(len(g.Places), "place"), someNames(g.Members, most(all, coverageNames/2))))
+		s.prose(2, 4, plain, fmt.Sprintf("%s of %s: %s", wording.Percent(g.Share), wording.Count(len(g.Places), "place"), someNames(g.Members, most(all, coverageNames/2))))
 		if len(g.Points) == 0 {
 			s.prose(4, 2, faint, "no inner point that a probe reaches distinguishes them")
 		}
@@ -305,14 +306,14 @@ func (s *screen) coverageGroups(x *coverage.Coverage, all bool) {
 			var parts []string
 			for j := range p.Subgroups {
 				sub := &p.Subgroups[j]
-				parts = append(parts, volts(sub.Volts, sub.Overload)+" "+someNames(sub.Members, most(all, 2)))
+				parts = append(parts, wording.Volts(sub.Volts, sub.Overload)+" "+someNames(sub.Members, most(all, 2)))
 			}
 			s.prose(4, 2, cyan, name(p.At)+" predicts "+strings.Join(parts, "; "))
 		}
 	}
 	if more := len(several) - len(shown); more > 0 {
 		s.gap()
-		s.say(s.paint(faint, fmt.Sprintf("  and %s more; --all lists them", count(more, "group"))))
+		s.say(s.paint(faint, fmt.Sprintf("  and %s more; --all lists them", wording.Count(more, "group"))))
 	}
 }
 
@@ -324,7 +325,7 @@ func (s *screen) worthReading(x *coverage.Coverage, all bool) {
 	s.heading("WORTH MEASURING ON GOOD BOARDS", "each one after those above it")
 	var rows [][]cell
 	for _, p := range x.Points[:min(len(x.Points), most(all, coveragePoints))] {
-		rows = append(rows, []cell{{name(p.At), plain}, {name(p.Net), faint}, {"splits " + count(p.Splits, "group"), plain}, {fmt.Sprintf("%.1f %%", 100*p.Gain), faint}})
+		rows = append(rows, []cell{{name(p.At), plain}, {name(p.Net), faint}, {"splits " + wording.Count(p.Splits, "group"), plain}, {fmt.Sprintf("%.1f %%", 100*p.Gain), faint}})
 	}
 	s.table(2, []column{{head: "point", give: true}, {head: "net", give: true}, {}, {head: "gain", right: true}}, rows)
 }

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
 	"halfsplit/testdata"
@@ -32,7 +33,7 @@ overwritten. "halfsplit practice course" writes a course of lessons.`,
 				return err
 			}
 			cases := slices.DeleteFunc(files, func(file string) bool { return filepath.Base(filepath.Dir(file)) != "cases" })
-			s.say("Wrote an invented board, known-good sweeps and " + count(len(cases), "case") + " to " + path(args[0]) + ".")
+			s.say("Wrote an invented board, known-good sweeps and " + wording.Count(len(cases), "case") + " to " + path(args[0]) + ".")
 			s.gap()
 			s.say("Draw a line of it:")
 			s.say("  halfsplit trace " + path(filepath.Join(args[0], "board.yaml")) + " J7.2")
@@ -64,7 +65,7 @@ Read README.md in the folder first. Files that already exist are never overwritt
 				is, _ := filepath.Match("lesson-*.md", filepath.Base(file))
 				return !is
 			})
-			s.say("Wrote " + count(len(texts), "lesson") + " to " + path(args[0]) + ".")
+			s.say("Wrote " + wording.Count(len(texts), "lesson") + " to " + path(args[0]) + ".")
 			s.gap()
 			s.say("Begin with " + path(filepath.Join(args[0], "README.md")) + " and " + path(texts[0]) + ", then:")
 			s.say("  halfsplit practice run " + path(strings.TrimSuffix(texts[0], ".md")+".yaml") + " --by YOUR-NAME")

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/document/wholefile"
 	"halfsplit/netlist/draft"
@@ -243,7 +244,7 @@ func (d *drafted) changes(list []draft.Change, differs bool) {
 func (s *screen) drafted(f *draftFlags, d *drafted) {
 	switch {
 	case d.Wrote != "":
-		s.say(fmt.Sprintf("Wrote %s: %s on %s.", path(d.Wrote), count(d.Parts, "part"), count(d.Nets, "net")))
+		s.say(fmt.Sprintf("Wrote %s: %s on %s.", path(d.Wrote), wording.Count(d.Parts, "part"), wording.Count(d.Nets, "net")))
 	case !d.differs:
 		s.say(path(f.to) + " stays as it is.")
 	}

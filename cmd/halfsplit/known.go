@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
@@ -240,8 +241,8 @@ func (s *screen) known(lib *references.Library, list []references.Summary, detai
 		median, spread, between := "OL", "", ""
 		if !math.IsNaN(x.Median) {
 			low, high := x.Interval(knownLevel)
-			median, spread = threeDecimals(x.Median), fmt.Sprintf("%.0f mV", 1000*x.Spread)
-			between = threeDecimals(low) + " to " + threeDecimals(high)
+			median, spread = wording.Decimals(x.Median), fmt.Sprintf("%.0f mV", 1000*x.Spread)
+			between = wording.Decimals(low) + " to " + wording.Decimals(high)
 			if x.N == 1 {
 				spread = ""
 			}
@@ -329,12 +330,12 @@ func (a *app) converted(s *screen, b *netlist.Board, lib *references.Library, te
 		if x.Converting > 0 {
 			conversion = fmt.Sprintf("± %.0f mV", 1000*x.Converting)
 		}
-		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {spread(x.Volts, x.Overload, x.Sigma), strong}, {conversion, faint}, {fmt.Sprint(x.Boards), plain}})
+		rows = append(rows, []cell{{name(x.At), plain}, {name(x.Net), faint}, {ground, faint}, {wording.Spread(x.Volts, x.Overload, x.Sigma), strong}, {conversion, faint}, {fmt.Sprint(x.Boards), plain}})
 	}
 	s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "predicted"}, {head: "of conversion"}, {head: "boards", right: true}}, rows)
 	if doubtful > 0 {
 		s.gap()
-		s.prose(2, 0, plain, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", count(doubtful, "point"), 1000*uncertain))
+		s.prose(2, 0, plain, fmt.Sprintf("At %s conversion leaves more than %.0f mV uncertain: one current does not show what a junction reads at another. Read one good board with both meters, under one sample name; that leaves about 2 mV.", wording.Count(doubtful, "point"), 1000*uncertain))
 	}
 	return nil
 }
@@ -425,7 +426,7 @@ func (s *screen) libraryFindings(lib *references.Library, found document.Problem
 		s.finding(lib, f)
 	}
 	s.gap()
-	s.say(fmt.Sprintf("%s: %s, %s, %s.", count(len(lib.Sweeps), "sweep"), count(len(found)+tally[references.SeverityFault], "fault"), count(tally[references.SeverityDoubt], "doubt"), count(tally[references.SeverityNote], "note")))
+	s.say(fmt.Sprintf("%s: %s, %s, %s.", wording.Count(len(lib.Sweeps), "sweep"), wording.Count(len(found)+tally[references.SeverityFault], "fault"), wording.Count(tally[references.SeverityDoubt], "doubt"), wording.Count(tally[references.SeverityNote], "note")))
 }
 
 // contrast is one row of `known compare --json`.
@@ -500,7 +501,7 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 	if revision != libs[1].Revision {
 		revision = ""
 	}
-	s.say(s.paint(strong, titled(libs[0].Board, revision)))
+	s.say(s.paint(strong, wording.Board(libs[0].Board, revision)))
 	for i := range libs {
 		of := ""
 		if libs[0].Revision != libs[1].Revision {
@@ -515,7 +516,7 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 		case math.IsNaN(p.Center):
 			return "OL"
 		}
-		return threeDecimals(p.Center)
+		return wording.Decimals(p.Center)
 	}
 	both := 0
 	for _, c := range list {
@@ -534,7 +535,7 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 				continue
 			}
 		case c.Chance < contrastLimit/float64(both):
-			note = cell{"▲ differs, " + percent(c.Differ) + " sure", yellow}
+			note = cell{"▲ differs, " + wording.Percent(c.Differ) + " sure", yellow}
 			differs++
 		default:
 			if !all {
@@ -549,7 +550,7 @@ func (s *screen) contrasts(libs [2]*references.Library, dirs []string, list []re
 		s.table(2, []column{{head: "at", give: true}, {head: "net", give: true}, {head: "ground"}, {head: "first", right: true}, {head: "second", right: true}, {head: "meter"}, {}}, rows)
 		s.gap()
 	}
-	text := fmt.Sprintf("%s in both folders, %d differ; %d in one folder only.", count(both, "reading place"), differs, lone)
+	text := fmt.Sprintf("%s in both folders, %d differ; %d in one folder only.", wording.Count(both, "reading place"), differs, lone)
 	if !all && lone > 0 {
 		text += " --all lists them."
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/netlist/draft/table"
 	"halfsplit/references"
 	"halfsplit/references/exchange"
@@ -77,7 +78,7 @@ them. A date may be 02.08.2026; a cell of dashes was not read. A table with a co
 			}
 			err = a.addSweeps(s, to, b, list)
 			if len(unused) > 0 {
-				s.prose(0, 0, plain, fmt.Sprintf("%s not used: %s. --column gives a heading its meaning.", count(len(unused), "column"), someNames(unused, 20)))
+				s.prose(0, 0, plain, fmt.Sprintf("%s not used: %s. --column gives a heading its meaning.", wording.Count(len(unused), "column"), someNames(unused, 20)))
 			}
 			return err
 		}),

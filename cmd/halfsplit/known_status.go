@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/references"
 )
 
@@ -90,7 +91,7 @@ func (s *screen) standing(libs []*references.Library, next []references.Reading)
 	s.heading("READ NEXT", "95 % interval of good boards, now and with one more")
 	var todo [][]cell
 	for i, n := range next[:min(len(next), mostReadNext)] {
-		todo = append(todo, []cell{{fmt.Sprint(i + 1), plain}, {revisionText(n.Library), plain}, {name(n.Connector), strong}, {count(len(n.Pins), "pin") + ": " + someNames(n.Pins, 3), plain}, {fmt.Sprint(n.Boards), plain}, {millivolts(n.HalfWidth), plain}, {millivolts(n.Next), strong}})
+		todo = append(todo, []cell{{fmt.Sprint(i + 1), plain}, {revisionText(n.Library), plain}, {name(n.Connector), strong}, {wording.Count(len(n.Pins), "pin") + ": " + someNames(n.Pins, 3), plain}, {fmt.Sprint(n.Boards), plain}, {millivolts(n.HalfWidth), plain}, {millivolts(n.Next), strong}})
 	}
 	s.table(2, []column{{right: true}, {}, {}, {give: true}, {head: "boards", right: true}, {head: "now", right: true}, {head: "with one more", right: true}}, todo)
 	for _, l := range libs {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/netlist"
 	"halfsplit/netlist/document"
 	"halfsplit/references"
@@ -81,13 +82,13 @@ func (p *progress) clear() {
 }
 
 func (s *screen) libraryHead(lib *references.Library) {
-	s.say(s.paint(strong, titled(lib.Board, lib.Revision)))
+	s.say(s.paint(strong, wording.Board(lib.Board, lib.Revision)))
 	s.say(inUse(lib))
 }
 
 // inUse tells how many files of a folder count, and how many do not.
 func inUse(lib *references.Library) string {
-	text := count(len(lib.Sweeps), "sweep") + " in use"
+	text := wording.Count(len(lib.Sweeps), "sweep") + " in use"
 	sweeps, readings := make(map[string]bool), make(map[[2]string]bool) // several notes may say the same
 	for _, w := range lib.Withdrawn {
 		if w.Points == nil {
@@ -101,10 +102,10 @@ func inUse(lib *references.Library) string {
 		text += fmt.Sprintf(", %d withdrawn", n)
 	}
 	if n := len(readings); n > 0 {
-		text += fmt.Sprintf(", %s withdrawn", count(n, "more reading"))
+		text += fmt.Sprintf(", %s withdrawn", wording.Count(n, "more reading"))
 	}
 	if n := len(lib.Skipped); n > 0 {
-		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", count(n, "file"))
+		text += fmt.Sprintf(", %s set aside (other boards, revisions or kinds)", wording.Count(n, "file"))
 	}
 	return text
 }
@@ -152,7 +153,7 @@ func (s *screen) addSweeps(to string, list []newSweep) (added []string, err erro
 			s.say("was there " + path(file))
 		}
 	}
-	s.say(fmt.Sprintf("%d added of %s with %s.", len(added), count(len(list), "sweep"), count(readings, "reading")))
+	s.say(fmt.Sprintf("%d added of %s with %s.", len(added), wording.Count(len(list), "sweep"), wording.Count(readings, "reading")))
 	return added, nil
 }
 
@@ -197,7 +198,7 @@ func sureText(f references.Finding) string {
 	if f.Confidence >= 1 {
 		return ""
 	}
-	return ", " + percent(f.Confidence) + " sure"
+	return ", " + wording.Percent(f.Confidence) + " sure"
 }
 
 func relative(dir, file string) string {

@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
@@ -55,7 +55,7 @@ is not, and ends in escalate.
 "again" where the first reading may have missed the pad), across (the resistance
 between "at" and the point of "then": both ends of "part" in its place, or two nets),
 ends (resistances to ground of both ends of "part"), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
-"amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
+"amperes", clipped to "part"; across "part" where "parts" is that alone), inspect, remove, reinstall, repair ("remedy": replace,
 resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
 step without "outcomes" is one whose outcome nobody can tell.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
@@ -108,7 +108,7 @@ func (s *screen) diagnosis(c *journal.Case, d *repair.Diagnosis) {
 		}
 	default:
 		if len(d.Abnormal) == 0 {
-			s.heading("ABNORMAL", "0 of "+count(len(d.Readings), "reading"))
+			s.heading("ABNORMAL", "0 of "+wording.Count(len(d.Readings), "reading"))
 			text := "No single reading is far from good boards; several together are."
 			if slices.ContainsFunc(d.Readings, func(c diagnose.Comparison) bool { return c.Verdict == diagnose.NoKnownGood }) {
 				text = "Where no good board was read, no single reading is called abnormal."
@@ -152,7 +152,7 @@ func drawingDoubts(b *netlist.Board, sweeps []*references.Sweep) ([]string, erro
 
 // caseHead says which board it is and what is wrong with it.
 func (s *screen) caseHead(c *journal.Case) {
-	left, right := titled(c.Board.Name, c.Board.Revision), name(filepath.Base(c.File))
+	left, right := wording.Board(c.Board.Name, c.Board.Revision), name(filepath.Base(c.File))
 	room := s.width - cells(left) - cells(right)
 	if room < 2 {
 		s.say(s.paint(strong, left))
@@ -200,9 +200,9 @@ func goodAsItIs(d *repair.Diagnosis) float64 {
 // shares says how likely it is that nothing is wrong, and that something is which no
 // reading shows.
 func shares(d *repair.Diagnosis) string {
-	text := percent(goodAsItIs(d))
+	text := wording.Percent(goodAsItIs(d))
 	if d.Quiet > 0 {
-		text = "nothing wrong " + text + ", a fault that no reading shows " + percent(d.Quiet)
+		text = "nothing wrong " + text + ", a fault that no reading shows " + wording.Percent(d.Quiet)
 	}
 	return text
 }
@@ -211,7 +211,7 @@ func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 	if len(d.Abnormal) == 0 {
 		return
 	}
-	s.heading("ABNORMAL", fmt.Sprintf("%d of %s", len(d.Abnormal), count(len(d.Readings), "reading")))
+	s.heading("ABNORMAL", fmt.Sprintf("%d of %s", len(d.Abnormal), wording.Count(len(d.Readings), "reading")))
 	byPlace := make(map[string]*diagnose.Comparison)
 	for i := range d.Readings {
 		r := &d.Readings[i]
@@ -247,7 +247,7 @@ func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 // placeOf tells readings apart. The same figure at the same point may be out of range before
 // a part was removed and right after it.
 func placeOf(at, to, polarity string, v *float64, overload bool, verdict diagnose.Verdict) string {
-	return strings.Join([]string{at, to, polarity, volts(v, overload), string(verdict)}, "\x00")
+	return strings.Join([]string{at, to, polarity, wording.Volts(v, overload), string(verdict)}, "\x00")
 }
 
 // netAt is the net that a point is on, "" where the board has no such point.
@@ -315,7 +315,7 @@ func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis) {
 	heading, aside := "NO FAULT FOUND", shares(d)
 	text, then := "What was measured is what good boards measure. ", "Look elsewhere: the cable, the part that plugs in, another connector, or software."
 	if len(d.Unread) > 0 {
-		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", d.Pins-len(d.Unread), count(d.Pins, "pin"))
+		heading, aside = "NO FAULT FOUND YET", fmt.Sprintf("%d of %s read", d.Pins-len(d.Unread), wording.Count(d.Pins, "pin"))
 		then = "Read the rest before you look elsewhere: " + someNames(d.Unread, mostNames) + "."
 	}
 	if len(d.Unread) == 0 && len(d.Next) > 0 {
@@ -327,7 +327,7 @@ func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis) {
 		text = "No good board was read at these points: only a short, an open, or a line that differs from its like would show, and none does. Read a good board there, and "
 		then = strings.ToLower(then[:1]) + then[1:]
 	case blind > 0:
-		text = fmt.Sprintf("What was measured is what good boards measure, but at %s of %d no good board was read: there only a short, an open, or a line that differs from its like would show. ", count(blind, "point"), blind+seen)
+		text = fmt.Sprintf("What was measured is what good boards measure, but at %s of %d no good board was read: there only a short, an open, or a line that differs from its like would show. ", wording.Count(blind, "point"), blind+seen)
 	}
 	s.rule(heading, aside)
 	s.gap()
@@ -344,7 +344,7 @@ func (s *screen) nothingWrong(b *netlist.Board, d *repair.Diagnosis) {
 func suspectList(list []diagnose.Suspect) string {
 	var words []string
 	for _, x := range list[:min(len(list), mostOthers)] {
-		words = append(words, fmt.Sprintf("%s %s", name(x.Part), percent(x.Probability)))
+		words = append(words, fmt.Sprintf("%s %s", name(x.Part), wording.Percent(x.Probability)))
 	}
 	return strings.Join(words, ", ")
 }
@@ -378,8 +378,8 @@ func (s *screen) suspects(d *repair.Diagnosis) {
 // othersAt says how likely the suspects are that have no lines of their own, of
 // which the likeliest has the probability p.
 func othersAt(n int, p float64) string {
-	text := count(n, "other")
-	switch most := percent(p); {
+	text := wording.Count(n, "other")
+	switch most := wording.Percent(p); {
 	case strings.HasPrefix(most, "<"):
 		text += ", below " + most[1:]
 	case n == 1:
@@ -411,7 +411,7 @@ func (s *screen) suspect(rank int, x *diagnose.Suspect, d *repair.Diagnosis) {
 			continue
 		}
 		if len(modes) == 0 || m.p >= 0.005 {
-			modes = append(modes, name(m.name)+" "+percent(m.p))
+			modes = append(modes, name(m.name)+" "+wording.Percent(m.p))
 		}
 	}
 	head := fmt.Sprintf("  %-2d ", rank+1)
@@ -420,7 +420,7 @@ func (s *screen) suspect(rank int, x *diagnose.Suspect, d *repair.Diagnosis) {
 		s.say(head + s.paint(st, cut(called, s.width-suspectIndent)))
 		head, called = strings.Repeat(" ", suspectIndent), ""
 	}
-	head += s.paint(st, pad(called, 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", percent(x.Probability))
+	head += s.paint(st, pad(called, 20)) + " " + s.paint(st, bar(x.Probability, 10)) + fmt.Sprintf(" %6s", wording.Percent(x.Probability))
 	used := suspectIndent + 20 + 1 + 10 + 7 + columnGap
 	if len(modes) == 0 {
 		s.say(head)
@@ -440,7 +440,7 @@ func (s *screen) suspect(rank int, x *diagnose.Suspect, d *repair.Diagnosis) {
 	if x.Place != "" {
 		where = append(where, prose(x.Place))
 	}
-	if a := accessWords(x.Access); a != "" {
+	if a := wording.Access(x.Access); a != "" {
 		where = append(where, a)
 	}
 	if len(where) > 0 {
@@ -472,17 +472,7 @@ func reasonText(x *diagnose.Suspect, r *diagnose.Reason, first bool) string {
 			who += name(modes[0].name) + " "
 		}
 	}
-	level := volts
-	if r.Resistance {
-		level = func(v *float64, overload bool) string {
-			if v == nil {
-				return volts(v, overload)
-			}
-			return ohms(*v)
-		}
-	}
-	return fmt.Sprintf("%spredicts %s at %s (measured %s, known good %s)",
-		who, level(r.Predicted, r.Overload), page.Where(r.At, r.To), level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
+	return who + wording.Reason(r)
 }
 
 // explanations prints the likeliest explanations where the list of suspects
@@ -509,7 +499,7 @@ func (s *screen) explanations(d *repair.Diagnosis) {
 	s.heading("EXPLANATIONS", "")
 	var rows [][]cell
 	for _, x := range top {
-		rows = append(rows, []cell{{fmt.Sprintf("%5s", percent(x.Probability)), plain}, {faultsText(x.Faults), plain}})
+		rows = append(rows, []cell{{fmt.Sprintf("%5s", wording.Percent(x.Probability)), plain}, {faultsText(x.Faults), plain}})
 	}
 	s.wrapped(2, rows)
 }
@@ -537,7 +527,7 @@ func faultsText(faults []diagnose.FaultReport) string {
 		}
 		text := name(cmp.Or(f.At, f.Part)) + " " + name(f.Mode)
 		if f.Ohms != nil && *f.Ohms > 0 {
-			text += " (about " + roughOhms(*f.Ohms) + ")"
+			text += " (about " + wording.RoughOhms(*f.Ohms) + ")"
 		}
 		if f.Comes {
 			text += ", comes and goes"
@@ -578,7 +568,7 @@ func (s *screen) next(b *netlist.Board, d *repair.Diagnosis) {
 
 // step prints a step so that it can be read at arm's length.
 func (s *screen) step(b *netlist.Board, step *repair.Step) {
-	s.rule("NEXT", duration(step.Seconds))
+	s.rule("NEXT", wording.Duration(step.Seconds))
 	s.gap()
 	verb, rest, _ := strings.Cut(headline(step), " ")
 	s.prose(3, 2, next, strings.ToUpper(verb)+" "+rest)
@@ -619,7 +609,7 @@ func (s *screen) outcomes(step *repair.Step) {
 			rows = append(rows, []cell{{}, {}, {fmt.Sprintf("and %d more", len(step.Outcomes)-i), faint}})
 			break
 		}
-		rows = append(rows, []cell{{seen(step, &o), strong}, {fmt.Sprintf("%5s", percent(o.Probability)), plain}, {meaning(o.Means), plain}})
+		rows = append(rows, []cell{{seen(step, &o), strong}, {fmt.Sprintf("%5s", wording.Percent(o.Probability)), plain}, {meaning(o.Means), plain}})
 	}
 	s.wrapped(5, rows)
 }
@@ -630,7 +620,7 @@ func seen(step *repair.Step, o *repair.StepOutcome) string {
 	case o.Seen != "":
 		return prose(o.Seen)
 	case o.Volts != nil || o.Overload:
-		return volts(o.Volts, o.Overload)
+		return wording.Volts(o.Volts, o.Overload)
 	case step.Do == repair.DoRepair:
 		return "still bad"
 	}
@@ -689,7 +679,7 @@ func instructions(b *netlist.Board, step *repair.Step) []string {
 	var lines []string
 	if step.Part != "" && step.Do != repair.DoDrop {
 		if p, err := b.PartByName(step.Part); err == nil {
-			lines = append(lines, partWords(&b.Parts[p]))
+			lines = append(lines, wording.Part(&b.Parts[p]))
 		}
 	}
 	switch step.Do {
@@ -718,7 +708,9 @@ func instructions(b *netlist.Board, step *repair.Step) []string {
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case repair.DoDrop:
 		lines = append(lines, repair.DropCautions(step)...)
-		lines = append(lines, "at "+someNames(step.Parts, 20))
+		if len(step.Parts) > 1 {
+			lines = append(lines, "at "+someNames(step.Parts, 20))
+		}
 	case repair.DoInject:
 		limit := ""
 		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {
@@ -746,7 +738,7 @@ func whereabouts(b *netlist.Board, at string) string {
 	switch p.Kind {
 	case netlist.PointTerminal:
 		part := &b.Parts[p.Terminal.Part]
-		words = append(words, name(part.Name)+" is "+withArticle(partWords(part)))
+		words = append(words, name(part.Name)+" is "+withArticle(wording.Part(part)))
 	case netlist.PointPin:
 		if title := b.Connectors[p.Pin.Connector].Title; title != "" {
 			words = append(words, "connector "+name(b.Connectors[p.Pin.Connector].Name)+", "+prose(title))
@@ -768,9 +760,9 @@ func (s *screen) others(d *repair.Diagnosis) {
 		step := &d.Next[1+i]
 		total := ""
 		if step.Expected > 0 {
-			total = duration(step.Expected)
+			total = wording.Duration(step.Expected)
 		}
-		rows = append(rows, []cell{{headline(step), plain}, {duration(step.Seconds), plain}, {total, faint}})
+		rows = append(rows, []cell{{headline(step), plain}, {wording.Duration(step.Seconds), plain}, {total, faint}})
 	}
 	s.table(3, []column{{give: true}, {right: true}, {right: true}}, rows)
 }
@@ -786,16 +778,16 @@ func (s *screen) unseen(d *repair.Diagnosis) {
 	if d.Quiet < leastQuiet || len(d.Unseen) == 0 {
 		return
 	}
-	s.heading("NOT RULED OUT BY THESE READINGS", "a fault that none of them shows: "+percent(d.Quiet))
+	s.heading("NOT RULED OUT BY THESE READINGS", "a fault that none of them shows: "+wording.Percent(d.Quiet))
 	var order []string
 	lists := make(map[string][]string)
 	for _, u := range d.Unseen {
 		if u.Probability < leastTold {
 			continue
 		}
-		entry := name(u.Part) + " " + percent(u.Probability)
+		entry := name(u.Part) + " " + wording.Percent(u.Probability)
 		if u.Ohms != nil && *u.Ohms > 0 {
-			entry += " (" + roughOhms(*u.Ohms) + ")"
+			entry += " (" + wording.RoughOhms(*u.Ohms) + ")"
 		}
 		if _, ok := lists[u.Mode]; !ok {
 			order = append(order, u.Mode)
@@ -823,7 +815,7 @@ func (s *screen) remarks(heading, mark string, st style, list []string) {
 
 // repairTime says how long it takes from here, never without its range.
 func repairTime(d *repair.Diagnosis) string {
-	text := "from here to a verified repair: on average about " + duration(d.Expected)
+	text := "from here to a verified repair: on average about " + wording.Duration(d.Expected)
 	if d.Time != nil {
 		text += "; " + d.Time.Says()
 	}

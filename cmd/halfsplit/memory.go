@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/experience"
 	"halfsplit/engine/fault"
@@ -136,7 +137,7 @@ func learnFrom(tally *experience.Tally, file string, k *engines) (why string, pr
 	var found document.Problems
 	switch {
 	case errors.As(err, &found):
-		return "has " + count(len(found), "problem") + ": " + found[0].What, false
+		return "has " + wording.Count(len(found), "problem") + ": " + found[0].What, false
 	case err != nil:
 		return err.Error(), false
 	case lessons.Recorded(c):
@@ -183,7 +184,7 @@ func caseFiles(args []string) ([]string, error) {
 }
 
 func (s *screen) learned(l experience.Learned, practice int, skipped []skippedCase, to string) {
-	s.say(s.paint(strong, count(l.Cases, "closed case")+" counted"))
+	s.say(s.paint(strong, wording.Count(l.Cases, "closed case")+" counted"))
 	var rows [][]cell
 	moved := 0
 	for _, e := range l.Moved() {
@@ -194,7 +195,7 @@ func (s *screen) learned(l experience.Learned, practice int, skipped []skippedCa
 		rows = append(rows, []cell{{e.Name, strong}, {}, {fmt.Sprint(e.Count), plain}, {fmt.Sprintf("%.2f", 1000*e.Before), plain}, {fmt.Sprintf("%.2f", 1000*e.After), strong}})
 		for _, m := range e.Modes {
 			if m.Before != m.After {
-				rows = append(rows, []cell{{}, {m.Name, plain}, {fmt.Sprint(m.Count), plain}, {percent(m.Before), plain}, {percent(m.After), plain}})
+				rows = append(rows, []cell{{}, {m.Name, plain}, {fmt.Sprint(m.Count), plain}, {wording.Percent(m.Before), plain}, {wording.Percent(m.After), plain}})
 			}
 		}
 	}
@@ -203,20 +204,20 @@ func (s *screen) learned(l experience.Learned, practice int, skipped []skippedCa
 		s.table(2, []column{{head: "kind"}, {head: "mode"}, {head: "cases", right: true}, {head: "before", right: true}, {head: "after", right: true}}, rows)
 		if moved > 0 {
 			s.gap()
-			s.say(fmt.Sprintf("  %s without a case went down in proportion.", count(moved, "kind")))
+			s.say(fmt.Sprintf("  %s without a case went down in proportion.", wording.Count(moved, "kind")))
 		}
 		s.gap()
 		s.prose(2, 2, faint, fmt.Sprintf("The likelihoods before count for %g cases among kinds and %g within a kind.", l.Strength.Kinds, l.Strength.Modes))
 	}
 	if len(skipped) > 0 {
-		s.heading("NOT COUNTED", count(len(skipped), "file"))
+		s.heading("NOT COUNTED", wording.Count(len(skipped), "file"))
 		for _, x := range skipped {
 			s.prose(2, 2, plain, path(x.File)+" "+prose(x.Why))
 		}
 	}
 	if practice > 0 {
 		s.gap()
-		s.prose(0, 0, plain, count(practice, "record")+" of practice not counted: the faults of practice cases are made up.")
+		s.prose(0, 0, plain, wording.Count(practice, "record")+" of practice not counted: the faults of practice cases are made up.")
 	}
 	if to != "" {
 		s.gap()

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -145,7 +146,7 @@ func (s *screen) meterFit(f references.MeterFit) {
 	m := rounded(f.Meter)
 	s.say(s.paint(strong, fmt.Sprintf("%.4g mA ± %.2g mA", 1000*m.TestCurrent, 1000*f.Current)))
 	if m.Source == references.Resistive {
-		s.prose(0, 0, plain, fmt.Sprintf("It drives %.3g V through %s, so that the current falls as the reading rises.", m.OpenVoltage, ohms(m.SourceOhms())))
+		s.prose(0, 0, plain, fmt.Sprintf("It drives %.3g V through %s, so that the current falls as the reading rises.", m.OpenVoltage, wording.Ohms(m.SourceOhms())))
 	} else {
 		s.say("It drives a constant current.")
 	}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/fault"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
@@ -194,7 +195,7 @@ func classJSON(c *lessons.Class, to string) madeClass {
 // class tells the teacher how hard the cases of a class are, and what to do with
 // them.
 func (s *screen) class(c *lessons.Class, to, passphraseFile string) {
-	s.say(s.paint(strong, titled(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + count(len(c.Cases), "case") + " in " + path(to))
+	s.say(s.paint(strong, wording.Board(c.Order.Board.Name, c.Order.Board.Revision)) + ": " + wording.Count(len(c.Cases), "case") + " in " + path(to))
 	s.gap()
 	var rows [][]cell
 	by := map[string]int{}

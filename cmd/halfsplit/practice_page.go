@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist"
@@ -22,10 +23,10 @@ import (
 
 var pageFunctions = template.FuncMap{
 	"style":     page.Style,
-	"time":      duration,
+	"time":      wording.Duration,
 	"best":      bestTime,
 	"said":      saidWords,
-	"percent":   percent,
+	"percent":   wording.Percent,
 	"justified": justified,
 	"wayless":   wayless,
 	"whole":     func(v float64) string { return fmt.Sprintf("%.0f", v) },
@@ -216,7 +217,7 @@ const (
 // among others that did not.
 func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 	b, f := d.Case().Board, d.File
-	h := &handoutSheet{Board: titled(b.Name, b.Revision), Set: name(f.Set), Number: f.Number, Complaint: prose(f.Complaint)}
+	h := &handoutSheet{Board: wording.Board(b.Name, b.Revision), Set: name(f.Set), Number: f.Number, Complaint: prose(f.Complaint)}
 	list, err := d.Engine.Compare(d.Case())
 	if err != nil {
 		return nil, err
@@ -225,7 +226,7 @@ func handoutOf(d *lessons.Session) (*handoutSheet, error) {
 	wrong := map[netlist.NetID]bool{}
 	for i := range list {
 		r := &list[i]
-		h.Readings = append(h.Readings, struct{ At, Net, Measured, Good string }{name(r.At), name(r.Net), volts(r.Volts, r.Overload), benchGood(r)})
+		h.Readings = append(h.Readings, struct{ At, Net, Measured, Good string }{name(r.At), name(r.Net), wording.Volts(r.Volts, r.Overload), benchGood(r)})
 		if net, err := b.NetByName(r.Net); err == nil && net != b.Ground && !slices.Contains(nets, net) {
 			nets = append(nets, net)
 			wrong[net] = r.Verdict != diagnose.Agrees && r.Verdict != diagnose.NoKnownGood
@@ -292,7 +293,7 @@ verdict on every pin, for steps and for what is wrong. Nothing on it is judged.`
 			if err := writePages(args, outPage{"--html", html, text}); err != nil {
 				return err
 			}
-			s.say(count(len(sheets), "case") + " in " + path(html))
+			s.say(wording.Count(len(sheets), "case") + " in " + path(html))
 			return nil
 		}),
 	}

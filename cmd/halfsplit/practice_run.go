@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"halfsplit/cmd/halfsplit/benchpage"
-	"halfsplit/cmd/halfsplit/page"
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
@@ -68,7 +68,7 @@ it is judged either.
 				defer page.Close()
 				s.say(page.URL)
 			}
-			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminalIn(a.stdin)}
+			b := &practiceBench{page: page, screen: s, app: a, session: d, record: record, terminal: a.terminal && isTerminal(a.stdin)}
 			return b.run(a.stdin)
 		}),
 	}
@@ -106,7 +106,7 @@ func (b *practiceBench) run(stdin io.Reader) error {
 	b.head()
 	for !b.quit && (!b.session.Done() || b.page != nil) { // a page shows what came of the verdict
 		if b.terminal {
-			fmt.Fprint(b.w, b.paint(strong, duration(b.session.Seconds())+" > "))
+			fmt.Fprint(b.w, b.paint(strong, wording.Duration(b.session.Seconds())+" > "))
 		}
 		if err := b.app.out.Flush(); err != nil {
 			return err
@@ -132,7 +132,7 @@ func (b *practiceBench) run(stdin io.Reader) error {
 	}
 	b.gap()
 	if b.session.Done() {
-		b.say("The case is closed after " + duration(b.session.Seconds()) + "; the record is " + path(b.record))
+		b.say("The case is closed after " + wording.Duration(b.session.Seconds()) + "; the record is " + path(b.record))
 	} else {
 		b.say("Nothing is lost; the record is " + path(b.record) + ". To go on from here, write")
 		b.say("  halfsplit practice run " + path(b.session.File.Path) + " --journal " + path(b.record))
@@ -176,8 +176,8 @@ func (b *practiceBench) showPage() {
 		return
 	}
 	c := b.session.Case()
-	v := &benchpage.View{Board: titled(c.Board.Name, c.Board.Revision), Complaint: prose(b.session.File.Complaint), Said: b.said,
-		Next: benchpage.Next{Title: name(b.session.File.Set) + ", case " + fmt.Sprint(b.session.File.Number), Verb: duration(b.session.Seconds()), Object: "at the bench so far", Words: true,
+	v := &benchpage.View{Board: wording.Board(c.Board.Name, c.Board.Revision), Complaint: prose(b.session.File.Complaint), Said: b.said,
+		Next: benchpage.Next{Title: name(b.session.File.Set) + ", case " + fmt.Sprint(b.session.File.Number), Verb: wording.Duration(b.session.Seconds()), Object: "at the bench so far", Words: true,
 			Lines: []string{"Touch a pin or a net to measure it, a part to work on it; say in the end what is wrong, as in: verdict R1 open; replace."}, Wants: "What you do"},
 		Suspects: benchpage.Suspects{Note: "Yours to find."}}
 	if b.session.Done() {
@@ -227,7 +227,7 @@ func (b *practiceBench) showPage() {
 func (b *practiceBench) head() {
 	c := b.session.Case()
 	f := b.session.File
-	b.say(b.paint(strong, titled(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
+	b.say(b.paint(strong, wording.Board(c.Board.Name, c.Board.Revision)) + "   " + name(f.Set) + ", case " + fmt.Sprint(f.Number))
 	b.prose(0, 2, plain, "complaint: "+prose(f.Complaint))
 	if i := slices.IndexFunc(c.All, func(e journal.Event) bool { return !e.Time.IsZero() }); i >= 0 {
 		b.prose(0, 2, yellow, "going on with the record that "+name(b.session.By)+" began on "+c.All[i].Time.Format("2 January 2006"))
@@ -281,24 +281,20 @@ func benchGood(r *diagnose.Comparison) string {
 		if over {
 			return "predicted OL"
 		}
-		return "predicted " + roughOhms(*good)
+		return "predicted " + wording.RoughOhms(*good)
 	case predicted:
-		return "predicted " + spread(good, over, r.Sigma)
+		return "predicted " + wording.Spread(good, over, r.Sigma)
 	}
-	return spread(good, over, r.Sigma)
+	return wording.Spread(good, over, r.Sigma)
 }
 
 // readingRow does not judge: to compare is the student's work.
 func readingRow(r *diagnose.Comparison) []cell {
-	shown := volts(r.Volts, r.Overload)
-	if r.Ohms != nil {
-		shown = ohms(*r.Ohms)
-	}
 	how := ""
 	if r.Polarity == blackOnGround {
 		how = "probes swapped"
 	}
-	return []cell{{page.Where(r.At, r.To), plain}, {name(r.Net), faint}, {shown, strong}, {benchGood(r), faint}, {how, faint}}
+	return []cell{{wording.Where(r.At, r.To), plain}, {name(r.Net), faint}, {wording.Measured(r), strong}, {benchGood(r), faint}, {how, faint}}
 }
 
 // practiceAction is something that a student can do.
@@ -481,13 +477,13 @@ func (b *practiceBench) read(words []string, pol references.Polarity, inOhms boo
 }
 
 func (b *practiceBench) shown(r *lessons.Shown) {
-	text := page.Where(r.At, r.To)
+	text := wording.Where(r.At, r.To)
 	shown := quantity.FormatReading(r.Reading)
 	switch {
 	case r.Reading.Overload:
 		shown = "OL"
 	case r.Reading.Unit == quantity.Ohm:
-		shown = ohms(r.Reading.Value)
+		shown = wording.Ohms(r.Reading.Value)
 	}
 	if list, err := b.session.Engine.Compare(b.session.Case()); err == nil && len(list) > 0 {
 		if last := &list[len(list)-1]; last.Boards > 0 {
@@ -653,7 +649,7 @@ func (b *practiceBench) line(words []string) error {
 			if len(others) > 0 {
 				where = "leads to " + someNames(others, mostNames)
 			}
-			rows = append(rows, []cell{{name(p.Name + "." + p.Terminals[t.Terminal].Name), plain}, {where, plain}, {partWords(p), faint}})
+			rows = append(rows, []cell{{name(p.Name + "." + p.Terminals[t.Terminal].Name), plain}, {where, plain}, {wording.Part(p), faint}})
 		}
 		b.table(6, []column{{}, {}, {give: true}}, rows)
 	}

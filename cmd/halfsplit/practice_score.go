@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	lessons "halfsplit/engine/practice/lesson"
 	"halfsplit/netlist/document"
 	"halfsplit/netlist/draft/table"
@@ -129,7 +130,7 @@ func (s *screen) scores(list []*lessons.Score, sum *lessons.Summary, steps bool)
 	var rows [][]cell
 	for _, x := range list {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Number), plain}, {name(x.Level), faint}, {fmt.Sprintf("%.0f", x.Points), strong},
-			verdictCell(x), shareCell(x.Mode, cell{"no", plain}), repairedCell(x), {duration(x.Seconds), plain}, {bestTime(x.Best), faint}, {justified(x), faint}})
+			verdictCell(x), shareCell(x.Mode, cell{"no", plain}), repairedCell(x), {wording.Duration(x.Seconds), plain}, {bestTime(x.Best), faint}, {justified(x), faint}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "case", right: true}, {head: "level"}, {head: "points", right: true}, {head: "part"}, {head: "mode"}, {head: "repaired"},
 		{head: "time", right: true}, {head: "best", right: true}, {head: "justified", right: true}}, rows)
@@ -173,7 +174,7 @@ func (s *screen) students(list []*lessons.Score, sum *lessons.Summary) {
 	var rows [][]cell
 	for _, x := range sum.Students {
 		rows = append(rows, []cell{{name(x.Student), strong}, {fmt.Sprint(x.Cases), plain}, {fmt.Sprintf("%.1f", x.Overall), strong}, {fmt.Sprintf("%.1f", x.Points), plain}, {fmt.Sprint(x.Right), plain},
-			{duration(x.Seconds), plain}, {duration(x.Lost), plain}, {fmt.Sprint(x.Risky), plain}, {x.Weakest(), yellow}})
+			{wording.Duration(x.Seconds), plain}, {wording.Duration(x.Lost), plain}, {fmt.Sprint(x.Risky), plain}, {x.Weakest(), yellow}})
 	}
 	s.table(0, []column{{head: "student", give: true}, {head: "cases", right: true}, {head: "of all", right: true}, {head: "points", right: true}, {head: "right", right: true}, {head: "time", right: true},
 		{head: "given away", right: true}, {head: "risky", right: true}, {head: "weakest", give: true}}, rows)
@@ -332,7 +333,7 @@ var remarkStyles = map[string]style{lessons.Risky: loud, lessons.Wasteful: yello
 func posteriorText(list []lessons.Posterior) string {
 	var words []string
 	for _, b := range list[:min(len(list), 2)] {
-		words = append(words, name(b.Part)+" "+percent(b.Probability))
+		words = append(words, name(b.Part)+" "+wording.Percent(b.Probability))
 	}
 	return strings.Join(words, ", ")
 }
@@ -431,13 +432,8 @@ type answerRow struct {
 }
 
 func answerRows(sheet map[string]answerRow) []answerRow {
-	var keys []string
-	for k := range sheet {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	rows := make([]answerRow, 0, len(keys))
-	for _, k := range keys {
+	rows := make([]answerRow, 0, len(sheet))
+	for _, k := range slices.Sorted(maps.Keys(sheet)) {
 		rows = append(rows, sheet[k])
 	}
 	return rows

@@ -3,6 +3,7 @@ package main
 import (
 	"strings"
 
+	"halfsplit/cmd/halfsplit/wording"
 	lessons "halfsplit/engine/practice/lesson"
 )
 
@@ -11,7 +12,7 @@ func bestTime(best *float64) string {
 	if best == nil {
 		return "not known"
 	}
-	return duration(*best)
+	return wording.Duration(*best)
 }
 
 // saidWords is a student's verdict.
@@ -31,7 +32,7 @@ func justified(x *lessons.Score) string {
 	if x.Justified == nil {
 		return ""
 	}
-	return percent(*x.Justified)
+	return wording.Percent(*x.Justified)
 }
 
 // wayless says why there is no best way.

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fit"
@@ -72,7 +73,7 @@ standard deviation.`,
 				return err
 			}
 			return a.answer(predictions{b.Name, b.Revision, list}, func() {
-				s.predictions(titled(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list, e.Doubts())
+				s.predictions(wording.Board(b.Name, b.Revision), faults, &q, p, len(lib.Sweeps), list, e.Doubts())
 			})
 		}),
 	}
@@ -107,7 +108,7 @@ func faultWords(e *engine.Engine, texts []string) ([]string, error) {
 		where, _, _ := strings.Cut(text, ":") // names the pin as well
 		word := where + " " + f.Mode.String()
 		if !math.IsInf(f.Ohms, 0) {
-			word += " (" + roughOhms(f.Ohms) + ")"
+			word += " (" + wording.RoughOhms(f.Ohms) + ")"
 		}
 		words = append(words, word)
 	}
@@ -132,7 +133,7 @@ func (s *screen) predictions(board string, faults []string, q *diagnose.Question
 		s.prose(0, 2, plain, fmt.Sprintf("a meter of %s up to %s, OL above %s", quantity.Format(d.Current, quantity.Ampere), quantity.Format(d.Open, quantity.Volt), quantity.Format(d.Over, quantity.Volt)))
 	}
 	s.doubts(doubts)
-	known := "from " + count(sweeps, "known-good sweep")
+	known := "from " + wording.Count(sweeps, "known-good sweep")
 	if sweeps == 0 {
 		known = "no known good: junction drops are assumed"
 	}
@@ -142,7 +143,7 @@ func (s *screen) predictions(board string, faults []string, q *diagnose.Question
 	var rows [][]cell
 	var slow []diagnose.Prediction
 	for _, x := range list {
-		row := []cell{{name(x.At), plain}, {name(x.Net), faint}, {spread(x.Volts, x.Overload, x.Sigma), plain}, {}, {boardsText(&x), faint}}
+		row := []cell{{name(x.At), plain}, {name(x.Net), faint}, {wording.Spread(x.Volts, x.Overload, x.Sigma), plain}, {}, {boardsText(&x), faint}}
 		if len(changes) > 0 {
 			mark := change(&x)
 			if mark.text != "" {
@@ -163,10 +164,10 @@ func (s *screen) predictions(board string, faults []string, q *diagnose.Question
 	s.table(2, heads, rows)
 	s.gap()
 	for _, x := range slow {
-		s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge.", name(x.At), duration(x.Settling)))
+		s.prose(2, 2, faint, fmt.Sprintf("%s settles for %s while capacitors charge.", name(x.At), wording.Duration(x.Settling)))
 	}
 	if len(changes) > 0 {
-		s.say(fmt.Sprintf("  %d of %s would differ from a good board.", changed, count(len(list), "point")))
+		s.say(fmt.Sprintf("  %d of %s would differ from a good board.", changed, wording.Count(len(list), "point")))
 	}
 }
 
@@ -175,7 +176,7 @@ func boardsText(x *diagnose.Prediction) string {
 	if x.Boards == 0 {
 		return ""
 	}
-	return count(x.Boards, "board")
+	return wording.Count(x.Boards, "board")
 }
 
 // visible is the difference in volts from which a change is pointed out: what
@@ -184,7 +185,7 @@ const visible = 0.002
 
 // change is how a predicted reading differs from that of the unchanged board.
 func change(x *diagnose.Prediction) cell {
-	was := volts(x.Good, x.GoodOL)
+	was := wording.Volts(x.Good, x.GoodOL)
 	switch {
 	case x.Overload && x.GoodOL:
 		return cell{}

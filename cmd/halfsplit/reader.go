@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
@@ -94,7 +95,7 @@ func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, e
 	for i := range c.Events {
 		readings += len(c.Events[i].Readings)
 	}
-	options.Task = a.begin(count(readings, "reading"), c.Board)
+	options.Task = a.begin(wording.Count(readings, "reading"), c.Board)
 	e, err := engine.New(c.Board, c.Library, options)
 	return c, e, err
 }

@@ -82,10 +82,10 @@ func (a *app) columns() int {
 	return defaultWidth
 }
 
-// isTerminal tells whether text written to w is seen at once. A character
-// device is taken for a terminal.
-func isTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
+// isTerminal tells whether a stream is a keyboard or a screen: text written to it is seen at
+// once. A character device is taken for a terminal.
+func isTerminal(stream any) bool {
+	f, ok := stream.(*os.File)
 	if !ok {
 		return false
 	}

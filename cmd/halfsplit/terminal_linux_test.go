@@ -269,10 +269,10 @@ func TestFirstMinutes(t *testing.T) {
 			switch m := askedPin.FindStringSubmatch(screen); {
 			case m != nil:
 				entry = read[m[1]]
-			case strings.HasSuffix(screen, "for J3 > "), strings.HasSuffix(screen, "when that is all > "):
+			case strings.HasSuffix(screen, "Enter takes J3 > "), strings.HasSuffix(screen, "y (that is all) > "):
 				entry = ""
 			case strings.Contains(screen, "event 3"): // it goes on behind the sweep
-			case strings.HasSuffix(screen, "it is done > "):
+			case strings.HasSuffix(screen, "y (read, and done so) > "):
 				entry = "y"
 			}
 			if lines, keys = lines+1, keys+len(entry)+1; lines > 200 { // it asks in circles

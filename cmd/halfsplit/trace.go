@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/netlist"
 )
 
@@ -105,7 +106,7 @@ func (d *drawing) rung(x *netlist.Branch) *rung {
 		r.below = append(r.below, below)
 		r.weight += 1 + below.weight
 		d.part = max(d.part, min(cells(d.partName(below)), mostPartColumns))
-		d.kind = max(d.kind, min(cells(kindWords(d.partOf(below))), mostKindColumns))
+		d.kind = max(d.kind, min(cells(wording.Kind(d.partOf(below))), mostKindColumns))
 		if !d.leadsOn(below) {
 			d.rails = d.rails || below.Net != netlist.None && d.endsAtRail(below)
 			d.goal = max(d.goal, min(cells(d.goalWords(below)), mostGoalColumns))
@@ -188,7 +189,7 @@ func (d *drawing) points(n netlist.NetID) []string {
 
 func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 	b := d.board
-	s.say(s.paint(strong, titled(b.Name, b.Revision)) + ", the line from " + name(from))
+	s.say(s.paint(strong, wording.Board(b.Name, b.Revision)) + ", the line from " + name(from))
 	s.gap()
 	switch at.Net {
 	case netlist.None:
@@ -239,11 +240,11 @@ func (s *screen) end(d *drawing, r *rung, margin string) {
 	if p.Place != "" {
 		where = append(where, prose(p.Place))
 	}
-	if a := accessWords(p.Access.String()); a != "" {
+	if a := wording.Access(p.Access.String()); a != "" {
 		where = append(where, a)
 	}
 	text := pad(cut(d.partName(r), d.part), d.part) + "   " +
-		pad(cut(kindWords(p), d.kind), d.kind) + "   " +
+		pad(cut(wording.Kind(p), d.kind), d.kind) + "   " +
 		pad(cut(d.goalWords(r), d.goal), d.goal) + "   " + strings.Join(where, ", ")
 	s.say(margin + cut(strings.TrimRight(text, " "), max(s.width-cells(margin), narrowest)))
 }
@@ -251,7 +252,7 @@ func (s *screen) end(d *drawing, r *rung, margin string) {
 // part draws a part that the line goes through, and what lies behind it.
 func (s *screen) part(d *drawing, r *rung, margin string) {
 	// Two columns of mark here stand against four of the branch of an end.
-	text := pad(cut(d.partName(r), d.part), d.part+2) + "   " + partWords(d.partOf(r))
+	text := pad(cut(d.partName(r), d.part), d.part+2) + "   " + wording.Part(d.partOf(r))
 	s.say(margin + "█ " + cut(text, max(s.width-cells(margin)-2, narrowest)))
 	s.say(margin + "│")
 	s.net(d, r, margin)

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"halfsplit/engine/diagnose"
@@ -32,25 +31,6 @@ func path(text string) string {
 	return strings.Join(parts, "")
 }
 
-// volts writes a reading in diode mode as meters show it.
-func volts(v *float64, overload bool) string {
-	switch {
-	case v != nil:
-		return threeDecimals(*v)
-	case overload:
-		return "OL"
-	}
-	return "?"
-}
-
-func threeDecimals(v float64) string {
-	text := strconv.FormatFloat(v, 'f', 3, 64)
-	if text == "-0.000" {
-		return "0.000"
-	}
-	return text
-}
-
 // signed writes a number with its sign and one decimal.
 func signed(v float64) string {
 	text := fmt.Sprintf("%+.1f", v)
@@ -58,68 +38,6 @@ func signed(v float64) string {
 		return "0.0"
 	}
 	return text
-}
-
-// spread writes a voltage with its standard deviation.
-func spread(v *float64, overload bool, sigma float64) string {
-	text := volts(v, overload)
-	if v != nil && sigma > 0 {
-		text += " ± " + threeDecimals(sigma)
-	}
-	return text
-}
-
-// ohms writes a resistance. Below 1 ohm it has no prefix: a small m for a
-// thousandth is too easily read as a large one for a million.
-func ohms(v float64) string {
-	if v > 0 && v < 1 {
-		return strconv.FormatFloat(v, 'g', 3, 64) + " ohm"
-	}
-	return quantity.Format(v, quantity.Ohm)
-}
-
-// roughOhms writes a resistance that is only estimated, to two figures.
-func roughOhms(v float64) string {
-	if two, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 2, 64), 64); err == nil {
-		v = two
-	}
-	return ohms(v)
-}
-
-// percent writes a probability. Only certainty is 100 %.
-func percent(p float64) string {
-	switch {
-	case p >= 1:
-		return "100 %"
-	case p >= 0.995:
-		return ">99 %"
-	case p < 0.005:
-		return "<1 %"
-	}
-	return fmt.Sprintf("%.0f %%", math.Round(100*p))
-}
-
-// duration writes seconds at the bench, to about two figures.
-func duration(seconds float64) string {
-	switch {
-	case math.IsInf(seconds, 0) || math.IsNaN(seconds):
-		return "?"
-	case seconds < 10 && seconds != math.Trunc(seconds):
-		return fmt.Sprintf("%.1f s", seconds)
-	case seconds < 120:
-		return fmt.Sprintf("%.0f s", seconds)
-	case seconds < 120*60:
-		return fmt.Sprintf("%.0f min", seconds/60)
-	}
-	return fmt.Sprintf("%.0f h", seconds/3600)
-}
-
-// count writes a number of things: "1 reading", "2 readings".
-func count(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }
 
 // someNames lists the first few of many names.
@@ -182,55 +100,12 @@ func byShare(m map[string]float64) []share {
 	return list
 }
 
-// titled is a board with its revision.
-func titled(board, revision string) string {
-	if revision == "" {
-		return name(board)
-	}
-	return name(board) + ", revision " + name(revision)
-}
-
-// accessWords says what stands between the bench and a part; "" where nothing.
-func accessWords(access string) string {
-	switch access {
-	case netlist.Shield.String():
-		return "under a shield"
-	case netlist.Underfill.String():
-		return "underfilled"
-	}
-	return ""
-}
-
-// partWords describes a part for somebody who has to find it: "resistor 22R,
-// beside J7, under a shield".
-func partWords(p *netlist.Part) string {
-	words := []string{kindWords(p)}
-	if p.Title != "" {
-		words = append(words, prose(p.Title))
-	}
-	if p.Place != "" {
-		words = append(words, prose(p.Place))
-	}
-	if a := accessWords(p.Access.String()); a != "" {
-		words = append(words, a)
-	}
-	return strings.Join(words, ", ")
-}
-
 // withArticle puts "a" or "an" before words.
 func withArticle(words string) string {
 	if strings.ContainsAny(words[:min(len(words), 1)], "aeiouAEIOU") {
 		return "an " + words
 	}
 	return "a " + words
-}
-
-// kindWords is a part's kind with its value.
-func kindWords(p *netlist.Part) string {
-	if p.ValueText == "" {
-		return p.Kind.String()
-	}
-	return p.Kind.String() + " " + name(p.ValueText)
 }
 
 // railWords is a rail with its voltage.

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/spf13/cobra"
+
+	"halfsplit/cmd/halfsplit/wording"
 )
 
 func TestPercent(t *testing.T) {
@@ -14,7 +16,7 @@ func TestPercent(t *testing.T) {
 		p    float64
 		want string
 	}{{0, "<1 %"}, {0.0049, "<1 %"}, {0.005, "1 %"}, {0.125, "13 %"}, {0.876, "88 %"}, {0.9949, "99 %"}, {0.995, ">99 %"}, {0.999999, ">99 %"}, {1, "100 %"}} {
-		if got := percent(test.p); got != test.want {
+		if got := wording.Percent(test.p); got != test.want {
 			t.Errorf("percent(%v) = %q, want %q", test.p, got, test.want)
 		}
 	}
@@ -25,7 +27,7 @@ func TestDuration(t *testing.T) {
 		seconds float64
 		want    string
 	}{{0.45, "0.5 s"}, {10, "10 s"}, {119.4, "119 s"}, {120, "2 min"}, {1810, "30 min"}, {7199, "120 min"}, {7200, "2 h"}, {math.Inf(1), "?"}, {math.NaN(), "?"}} {
-		if got := duration(test.seconds); got != test.want {
+		if got := wording.Duration(test.seconds); got != test.want {
 			t.Errorf("duration(%v) = %q, want %q", test.seconds, got, test.want)
 		}
 	}
@@ -38,21 +40,21 @@ func TestVolts(t *testing.T) {
 		overload bool
 		want     string
 	}{{at(0.452), false, "0.452"}, {at(0.0004), false, "0.000"}, {at(-0.0004), false, "0.000"}, {at(-0.003), false, "-0.003"}, {at(1.8), false, "1.800"}, {nil, true, "OL"}, {nil, false, "?"}} {
-		if got := volts(test.v, test.overload); got != test.want {
+		if got := wording.Volts(test.v, test.overload); got != test.want {
 			t.Errorf("volts = %q, want %q", got, test.want)
 		}
 	}
-	if got := spread(at(0.452), false, 0.0041); got != "0.452 ± 0.004" {
+	if got := wording.Spread(at(0.452), false, 0.0041); got != "0.452 ± 0.004" {
 		t.Errorf("spread = %q", got)
 	}
-	if got := spread(nil, true, 0.0041); got != "OL" {
+	if got := wording.Spread(nil, true, 0.0041); got != "OL" {
 		t.Errorf("spread of OL = %q", got)
 	}
 }
 
 func TestRoughOhms(t *testing.T) {
 	for v, want := range map[float64]string{636: "640 ohm", 28840: "29 kohm", 0.7676: "0.77 ohm", 1.96e6: "2 Mohm"} {
-		if got := roughOhms(v); got != want {
+		if got := wording.RoughOhms(v); got != want {
 			t.Errorf("roughOhms(%v) = %q, want %q", v, got, want)
 		}
 	}

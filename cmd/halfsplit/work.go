@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"time"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 )
@@ -49,7 +50,7 @@ func (a *app) begin(what string, b *netlist.Board) *network.Task {
 			case <-next.C:
 			}
 			if took := time.Since(began).Round(time.Second); took < report {
-				fmt.Fprintf(a.errors, "halfsplit: working on %s on a board of %s. This may take minutes: the time grows faster than the number of parts on one line, and with the square of the readings out of range. Ctrl-C ends it; no file is changed.\n", what, count(len(b.Parts), "part"))
+				fmt.Fprintf(a.errors, "halfsplit: working on %s on a board of %s. This may take minutes: the time grows faster than the number of parts on one line, and with the square of the readings out of range. Ctrl-C ends it; no file is changed.\n", what, wording.Count(len(b.Parts), "part"))
 			} else {
 				fmt.Fprintf(a.errors, "halfsplit: still working after %s; %d circuits solved.\n", took, w.Solved())
 			}

@@ -185,12 +185,7 @@ const (
 var lookNames = []string{"clean", "burnt", "corroded", "cracked", "missing"}
 
 // String is the spelling in files.
-func (l Look) String() string {
-	if int(l) < len(lookNames) {
-		return lookNames[l]
-	}
-	return fmt.Sprintf("Look(%d)", l)
-}
+func (l Look) String() string { return lookNames[l] }
 
 // Looked is the look of one part, or of a connector pin.
 type Looked struct {
@@ -251,7 +246,7 @@ const (
 var seenNames = []string{"film", "camera", "none"}
 
 // String is the spelling in files.
-func (s SeenBy) String() string { return seenNames[min(int(s), len(seenNames)-1)] }
+func (s SeenBy) String() string { return seenNames[s] }
 
 // Drop is a known current driven into a shorted rail, and what parts read on it.
 type Drop struct {
@@ -261,7 +256,8 @@ type Drop struct {
 	Pos     document.Position
 }
 
-// PartVolts is what a part's pad on the rail reads against ground, in volts.
+// PartVolts is what a part's pad on the rail reads against ground, in volts, or what is read
+// across a series part of two terminals.
 type PartVolts struct {
 	Part  netlist.PartID
 	Volts float64
@@ -319,12 +315,7 @@ const (
 var testNames = []string{"not tested", "works", "fails"}
 
 // String is the spelling in files.
-func (r TestResult) String() string {
-	if int(r) < len(testNames) {
-		return testNames[r]
-	}
-	return fmt.Sprintf("TestResult(%d)", r)
-}
+func (r TestResult) String() string { return testNames[r] }
 
 // Closing ends a case. Part and Mode are what Cause begins with where it names a
 // part: "FL3 open" is FL3 and "open", "R12.1 open joint" is R12 and "open joint".

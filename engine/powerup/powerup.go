@@ -25,6 +25,7 @@ package powerup
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -559,11 +560,7 @@ func (k *check) reaches(r *diagnose.Comparison, ohms float64) bool {
 func (k *check) unread(l *Line, net netlist.NetID, away map[netlist.NetID]float64) {
 	at, ok := k.e.Touch(net)
 	if !ok {
-		nets := make([]netlist.NetID, 0, len(away))
-		for n := range away {
-			nets = append(nets, n)
-		}
-		slices.SortFunc(nets, func(a, b netlist.NetID) int {
+		nets := slices.SortedFunc(maps.Keys(away), func(a, b netlist.NetID) int {
 			return cmp.Or(cmp.Compare(away[a], away[b]), cmp.Compare(a, b))
 		})
 		for _, n := range nets {
@@ -624,16 +621,11 @@ func (k *check) explain(l *Line, r *diagnose.Comparison) string {
 // reversed looks for parts that were soldered on and may sit the wrong way
 // round.
 func (k *check) reversed(g *Answer) error {
-	var ids []netlist.PartID
-	for p := range k.parts {
-		ids = append(ids, p)
-	}
-	slices.Sort(ids)
 	unmarked := k.c.Unmarked()
 	for _, p := range unmarked {
 		g.Unmarked = append(g.Unmarked, k.board.Parts[p].Name)
 	}
-	for _, p := range ids {
+	for _, p := range slices.Sorted(maps.Keys(k.parts)) {
 		w := k.parts[p]
 		x := k.edits.Of(p)
 		if x.Removed || !x.Replaced && !x.Reinstalled {
@@ -806,41 +798,36 @@ func (k *check) draw(g *Answer, limits Limits) {
 		}
 		return &v
 	}
-	d := &Draw{MostBefore: some(limits.MostBefore), LeastAfter: some(limits.LeastAfter), MostAfter: some(limits.MostAfter)}
-	if v := supply.Before; !math.IsNaN(v) {
-		d.Before = &v
-	}
-	if v := supply.After; !math.IsNaN(v) {
-		d.After = &v
-	}
+	d := &Draw{Before: diagnose.Number(supply.Before), After: diagnose.Number(supply.After),
+		MostBefore: some(limits.MostBefore), LeastAfter: some(limits.LeastAfter), MostAfter: some(limits.MostAfter)}
+	amperes := func(v *float64) string { return quantity.Format(*v, quantity.Ampere) }
+	const unknown, asGood = "; what good boards draw is not known", ", as good boards do"
 	if d.Before != nil {
-		text := fmt.Sprintf("draws %s before the power button", quantity.Format(*d.Before, quantity.Ampere))
+		d.BeforeSays = "draws " + amperes(d.Before) + " before the power button"
 		switch {
 		case d.MostBefore == nil:
-			text += "; what good boards draw is not known"
+			d.BeforeSays += unknown
 		case *d.Before > *d.MostBefore:
 			d.BeforeBeyond = true
-			text += fmt.Sprintf(", good boards at most %s, which speaks for a leak or short on a rail that is always on%s and proves none: read the rails", quantity.Format(*d.MostBefore, quantity.Ampere), k.alwaysOn())
+			d.BeforeSays += fmt.Sprintf(", good boards at most %s, which speaks for a leak or short on a rail that is always on%s and proves none: read the rails", amperes(d.MostBefore), k.alwaysOn())
 		default:
-			text += ", as good boards do"
+			d.BeforeSays += asGood
 		}
-		d.BeforeSays = text
 	}
 	if d.After != nil {
-		text := fmt.Sprintf("draws %s after the power button", quantity.Format(*d.After, quantity.Ampere))
+		d.AfterSays = "draws " + amperes(d.After) + " after the power button"
 		switch {
 		case d.MostAfter == nil && d.LeastAfter == nil:
-			text += "; what good boards draw is not known"
+			d.AfterSays += unknown
 		case d.MostAfter != nil && *d.After > *d.MostAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at most %s, which speaks for a short behind the power button and proves none: take power off and read the rails", quantity.Format(*d.MostAfter, quantity.Ampere))
+			d.AfterSays += fmt.Sprintf(", good boards at most %s, which speaks for a short behind the power button and proves none: take power off and read the rails", amperes(d.MostAfter))
 		case d.LeastAfter != nil && *d.After < *d.LeastAfter:
 			d.AfterBeyond = true
-			text += fmt.Sprintf(", good boards at least %s, so the board does not start; that alone says nothing of a rail", quantity.Format(*d.LeastAfter, quantity.Ampere))
+			d.AfterSays += fmt.Sprintf(", good boards at least %s, so the board does not start; that alone says nothing of a rail", amperes(d.LeastAfter))
 		default:
-			text += ", as good boards do"
+			d.AfterSays += asGood
 		}
-		d.AfterSays = text
 	}
 	g.Draw = d
 }

@@ -101,30 +101,22 @@ func Merge(old, fresh, file string) (text string, changes []Change, err error) {
 			changes = append(changes, Change{e.name(), Added, "", "", e.text})
 		}
 		e.lead = ""
-		switch at, ok := lastOf[e.section]; {
-		case e.section != "" && ok:
-			out = slices.Insert(out, at+1, e)
-			for s, i := range lastOf {
-				if i > at {
-					lastOf[s] = i + 1
-				}
-			}
-			lastOf[e.section] = at + 1
-		case e.section != "":
-			// The head of its section stands right before, added just now or there
-			// without an entry.
-			head := slices.IndexFunc(out, func(x entry) bool { return x.section == "" && x.key == e.section })
-			out = slices.Insert(out, head+1, e)
-			for s, i := range lastOf {
-				if i > head {
-					lastOf[s] = i + 1
-				}
-			}
-			lastOf[e.section] = head + 1
-		default:
+		if e.section == "" {
 			e.lead = "\n"
 			put(e)
+			continue
 		}
+		at, ok := lastOf[e.section]
+		if !ok { // the head of its section is there without an entry, or was added just now
+			at = slices.IndexFunc(out, func(x entry) bool { return x.section == "" && x.key == e.section })
+		}
+		out = slices.Insert(out, at+1, e)
+		for s, i := range lastOf {
+			if i > at {
+				lastOf[s] = i + 1
+			}
+		}
+		lastOf[e.section] = at + 1
 	}
 	out, gone := dropUnused(out)
 	changes = append(changes, gone...)

@@ -2,6 +2,7 @@ package draft
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -165,12 +166,7 @@ func (d *Draft) Near(connectors []string, hops int) (*Draft, error) {
 			out.Cut = append(out.Cut, LeftOut{"connector " + name, "shares lines with what is kept", nil})
 		}
 	}
-	var ends []string
-	for net := range cut {
-		ends = append(ends, net)
-	}
-	slices.Sort(ends)
-	if len(ends) > 0 {
+	if ends := slices.Sorted(maps.Keys(cut)); len(ends) > 0 {
 		out.Cut = append(out.Cut, LeftOut{some(ends), fmt.Sprintf("go on behind the %d parts of --hops", hops), nil})
 	}
 	out.settleEnds()

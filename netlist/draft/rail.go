@@ -2,6 +2,7 @@ package draft
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -112,11 +113,7 @@ func (s *Source) findGround() (net string, sure bool) {
 			}
 		}
 	}
-	var names []string
-	for name := range count {
-		names = append(names, name)
-	}
-	slices.SortFunc(names, func(a, b string) int {
+	names := slices.SortedFunc(maps.Keys(count), func(a, b string) int {
 		is := func(net string) int {
 			if groundName.MatchString(lastName(net)) {
 				return 1

@@ -5,6 +5,7 @@ import (
 	"html/template"
 	"strings"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 )
@@ -48,7 +49,7 @@ func (b *builder) connectors() {
 		if c.Title != "" {
 			title += ", " + prose(c.Title)
 		}
-		note := fmt.Sprintf("%d of %s measured, %d out of range", read, count(len(c.Pins), "pin"), away)
+		note := fmt.Sprintf("%d of %s measured, %d out of range", read, wording.Count(len(c.Pins), "pin"), away)
 		b.r.Connectors = append(b.r.Connectors, connector(title, note, c, before))
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 )
@@ -32,7 +33,7 @@ func Blank(b *netlist.Board, nets []netlist.NetID) ([]Drawing, error) {
 		if c.Title != "" {
 			title += ", " + prose(c.Title)
 		}
-		list = append(list, connector(title, count(len(c.Pins), "pin"), c, make([]*diagnose.Comparison, len(c.Pins))))
+		list = append(list, connector(title, wording.Count(len(c.Pins), "pin"), c, make([]*diagnose.Comparison, len(c.Pins))))
 	}
 	for _, net := range nets {
 		tree := g.Tree(net, netlist.AtRails)

@@ -5,8 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/journal"
 	"halfsplit/netlist"
 )
@@ -81,7 +81,7 @@ func (b *builder) going() []string {
 	if _, closed := b.c.Closed(); closed || b.d.Time == nil {
 		return nil
 	}
-	list := []string{fmt.Sprintf("From here to a verified repair: on average about %s; %s.", span(time.Duration(b.d.Expected*float64(time.Second))), b.d.Time.Says())}
+	list := []string{fmt.Sprintf("From here to a verified repair: on average about %s; %s.", wording.Duration(b.d.Expected), b.d.Time.Says())}
 	if b.d.Worth != nil {
 		for _, text := range b.d.Worth.Says() {
 			list = append(list, prose(text))

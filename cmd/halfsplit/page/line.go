@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -162,7 +163,7 @@ func (s *schematic) draw(root *netlist.Branch, title, note string) drawing {
 	s.y = 14
 	s.net(root, 12)
 	if s.left > 0 {
-		s.text(12, s.y+8, "faint", fmt.Sprintf("and %s", count(s.left, "more part")), 40)
+		s.text(12, s.y+8, "faint", fmt.Sprintf("and %s", wording.Count(s.left, "more part")), 40)
 		s.y += 20
 	}
 	return s.done(title, note, lineWide, int(s.y)+4)
@@ -193,7 +194,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	x0 := col + 9
 	for i, r := range s.levels[x.Net] {
 		l := lookOf(verdictOf(r))
-		text := l.mark + " " + readText(r)
+		text := l.mark + " " + wording.Measured(r)
 		if i > 0 {
 			text = "then " + text
 		}
@@ -368,7 +369,7 @@ func (s *schematic) along(x *netlist.Branch, col float64) {
 	s.line(col, y+32, col, y+44, "line wire")
 	extra := p.Kind.String()
 	if r := s.across[x.Part]; r != nil {
-		extra += ", across it " + readText(r)
+		extra += ", across it " + wording.Measured(r)
 	}
 	s.label(col+18, y+17, p, m, extra)
 	s.y += 44

@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine"
 	"halfsplit/engine/bench"
 	"halfsplit/engine/diagnose"
@@ -167,10 +168,7 @@ type builder struct {
 
 func (b *builder) head() {
 	r := b.r
-	r.Board = name(b.b.Name)
-	if b.b.Revision != "" {
-		r.Board += ", revision " + name(b.b.Revision)
-	}
+	r.Board = wording.Board(b.b.Name, b.b.Revision)
 	r.File = prose(b.c.File)
 	r.Complaint = prose(b.c.Opening().Complaint)
 	between := "; it concerns "
@@ -218,7 +216,7 @@ func (b *builder) head() {
 	fact("Board", r.Board)
 	if !first.IsZero() {
 		fact("Begun", first.Format("2006-01-02 15:04"))
-		fact("Bench time", span(last.Sub(first)))
+		fact("Bench time", wording.Duration(last.Sub(first).Seconds()))
 	}
 	fact("By", strings.Join(by, ", "))
 	m := b.c.Meter
@@ -266,7 +264,7 @@ func (b *builder) points() {
 		if !ok {
 			at = len(all)
 			index[k] = at
-			p := point{at: Where(x.At, x.To), net: name(x.Net)}
+			p := point{at: wording.Where(x.At, x.To), net: name(x.Net)}
 			if at, err := b.b.Point(x.At); err == nil {
 				p.aside = x.To != "" || x.Resistance || at.Kind != netlist.PointPin
 			}
@@ -307,7 +305,7 @@ func (b *builder) points() {
 			if x == nil {
 				return Cell{Class: "num", Head: head}
 			}
-			return Cell{Text: readText(x), Class: "num", Head: head}
+			return Cell{Text: wording.Measured(x), Class: "num", Head: head}
 		}
 		table.Rows = append(table.Rows, []Cell{strong(p.at), {Text: p.net, Class: "faint"}, shown(p.before, "before"), shown(p.after, "after"),
 			{Text: p.good, Head: "good"}, verdict(verdictOf(cmp.Or(p.after, p.before)))})
@@ -332,8 +330,8 @@ func (b *builder) readings() Section {
 		if x.Resistance {
 			leads += ", ohms"
 		}
-		s.Rows = append(s.Rows, []Cell{{Text: fmt.Sprint(x.Event), Class: "num", Head: "event"}, strong(Where(x.At, x.To)), {Text: name(x.Net)}, {Text: leads},
-			{Text: readText(x), Class: "num", Head: "shown"}, {Text: goodText(x), Head: "good"}, verdict(x.Verdict)})
+		s.Rows = append(s.Rows, []Cell{{Text: fmt.Sprint(x.Event), Class: "num", Head: "event"}, strong(wording.Where(x.At, x.To)), {Text: name(x.Net)}, {Text: leads},
+			{Text: wording.Measured(x), Class: "num", Head: "shown"}, {Text: goodText(x), Head: "good"}, verdict(x.Verdict)})
 	}
 	return s
 }
@@ -383,7 +381,7 @@ func (b *builder) steps() Section {
 	for _, s := range steps {
 		after := ""
 		if s.took > 0 {
-			after = span(s.took)
+			after = wording.Duration(s.took.Seconds())
 		}
 		switch n := len(s.parts); {
 		case n > 6:
@@ -424,11 +422,7 @@ func (b *builder) work() Section {
 		case x.Reinstalled:
 			done, remark = "put back", "removed for a test; its joints are new"
 		}
-		what := prose(strings.TrimSpace(p.Kind.String() + " " + p.ValueText))
-		if p.Place != "" {
-			what += ", " + prose(p.Place)
-		}
-		add(name(p.Name), done, what, remark)
+		add(name(p.Name), done, wording.Part(p), remark)
 	}
 	remarks := map[netlist.RepairKind]string{netlist.RepairGap: "the gap between two pins was cleaned", netlist.RepairTrace: "the broken trace was joined"}
 	for _, m := range edits.Repairs() {
@@ -446,16 +440,9 @@ func (b *builder) suspects() Section {
 	for _, x := range b.d.Suspects[:min(len(b.d.Suspects), 6)] {
 		why := ""
 		if len(x.Reasons) > 0 {
-			r := x.Reasons[0]
-			level := func(v *float64, over bool) string {
-				if v != nil && r.Resistance {
-					return quantity.Format(*v, quantity.Ohm)
-				}
-				return shown(v, over)
-			}
-			why = fmt.Sprintf("predicts %s at %s (measured %s, known good %s)", level(r.Predicted, r.Overload), Where(r.At, r.To), level(r.Read, r.Read == nil), level(r.Good, r.Good == nil))
+			why = wording.Reason(&x.Reasons[0])
 		}
-		s.Rows = append(s.Rows, []Cell{strong(name(x.Part)), num(percent(x.Probability)), wide(why)})
+		s.Rows = append(s.Rows, []Cell{strong(name(x.Part)), num(wording.Percent(x.Probability)), wide(why)})
 	}
 	return s
 }
@@ -508,7 +495,7 @@ func (b *builder) short() {
 	case len(b.list) == 0:
 		add("Nothing has been measured on it yet.")
 	case away == 0:
-		add(fmt.Sprintf("None of %s is clearly off from those of boards that work.", count(len(b.list), "reading")))
+		add(fmt.Sprintf("None of %s is clearly off from those of boards that work.", wording.Count(len(b.list), "reading")))
 	case away == 1:
 		add("One place on the board did not measure as on boards that work.")
 	default:
@@ -522,22 +509,14 @@ func (b *builder) short() {
 			text = "Suspected, not proven: " + rest
 		}
 		if end.Part != netlist.None {
-			p := &b.b.Parts[end.Part]
-			words := p.Kind.String()
-			if p.Title != "" {
-				words += ", " + prose(p.Title)
-			}
-			if p.Place != "" {
-				words += ", " + prose(p.Place)
-			}
-			text += " (" + words + ")"
+			text += " (" + wording.Part(&b.b.Parts[end.Part]) + ")"
 		}
 		add(text + ".")
 		if end.Remedy != "" && end.Remedy != "none" {
 			add("What was done: " + strings.TrimRight(prose(end.Remedy), ".") + ".")
 		}
 	} else if len(b.d.Suspects) > 0 && b.d.Suspects[0].Probability >= b.d.Explanations[0].Probability { // not a good board, nor a missed pad
-		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", name(b.d.Suspects[0].Part), percent(b.d.Suspects[0].Probability)))
+		add(fmt.Sprintf("The likeliest cause so far is %s, with %s.", name(b.d.Suspects[0].Part), wording.Percent(b.d.Suspects[0].Probability)))
 	}
 	switch {
 	case len(b.g.Reworked) > 0 && b.g.Passed():

@@ -1,13 +1,9 @@
 package page
 
 import (
-	"fmt"
-	"strings"
-	"time"
-
+	"halfsplit/cmd/halfsplit/wording"
 	"halfsplit/engine/diagnose"
 	"halfsplit/netlist/document"
-	"halfsplit/netlist/quantity"
 )
 
 func strong(text string) Cell { return Cell{Text: text, Strong: true} }
@@ -25,59 +21,21 @@ func verdict(v diagnose.Verdict) Cell {
 // no more than fits on a line.
 func name(text string) string { return document.Printable(text) }
 
-// Where names a point or, where to is not empty, the two points between which was read.
-func Where(at, to string) string {
-	if to != "" {
-		return name(at) + " to " + name(to)
-	}
-	return name(at)
-}
-
 // prose does the same with text of many words, word by word.
 func prose(text string) string { return document.PrintableWords(text) }
 
-func shown(v *float64, over bool) string {
-	switch {
-	case v != nil:
-		return strings.Replace(fmt.Sprintf("%.3f V", *v), "-0.000", "0.000", 1)
-	case over:
-		return "OL"
-	}
-	return "none"
-}
-
 func goodText(r *diagnose.Comparison) string {
 	v, over, predicted := r.Good()
-	text := shown(v, over)
+	text := wording.Spread(v, over, r.Sigma)
 	if v != nil && r.Resistance {
-		text = quantity.Format(*v, quantity.Ohm)
-	} else if v != nil && r.Sigma > 0 {
-		text = fmt.Sprintf("%.3f ± %.3f V", *v, r.Sigma)
+		text = wording.Ohms(*v)
+	} else if v == nil && !over {
+		return "none"
 	}
-	if predicted && text != "none" {
+	if predicted {
 		text += " (predicted)"
 	}
 	return text
-}
-
-func readText(r *diagnose.Comparison) string {
-	if r.Ohms != nil {
-		return quantity.Format(*r.Ohms, quantity.Ohm)
-	}
-	return shown(r.Volts, r.Overload)
-}
-
-// span writes a time at the bench.
-func span(d time.Duration) string {
-	switch {
-	case d < time.Second:
-		return "under 1 s"
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%.0f s", d.Seconds())
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	}
-	return fmt.Sprintf("%.1f h", d.Hours())
 }
 
 // verdictOf is the verdict on a reading: where no good board was read, by what the
@@ -94,21 +52,4 @@ func rankPoint(p point) int {
 		return 0
 	}
 	return 1
-}
-
-func percent(p float64) string {
-	switch {
-	case p >= 0.995:
-		return "over 99 %"
-	case p < 0.005:
-		return "under 1 %"
-	}
-	return fmt.Sprintf("%.0f %%", 100*p)
-}
-
-func count(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return fmt.Sprintf("%d %ss", n, thing)
 }
