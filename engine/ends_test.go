@@ -2,6 +2,8 @@ package engine_test
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -170,5 +172,75 @@ func TestLeadsOfAnother(t *testing.T) {
 	}
 	if ohms[0] != ohms[1] || ohms[0] <= 0 || ohms[0] > 0.6 {
 		t.Errorf("C7 has %.3f ohm or %.3f ohm by the order of readings, want one of at most 0.5", ohms[0], ohms[1])
+	}
+}
+
+// TestAcrossSupply: millivolts across a bead with a supply of 0.3 V on its one side tell on
+// which side a leak lies, which resistances at its ends do not. By Ohm's law a leak of R behind
+// 0.3 ohm draws 0.3 V / (R + 0.3 ohm) through them, and one before them nothing. A bead shows
+// that of a leak of 1,000 ohm on no display.
+func TestAcrossSupply(t *testing.T) {
+	step := func(d *repair.Diagnosis) *repair.Step {
+		i := slices.IndexFunc(d.Next, func(s repair.Step) bool {
+			return s.Do == repair.DoDrop && slices.Equal(s.Parts, []string{"FB1"})
+		})
+		if i < 0 {
+			return nil
+		}
+		return &d.Next[i]
+	}
+	for _, tt := range []struct {
+		leak   string
+		ohms   float64
+		beyond map[string]bool // of a supply on V
+	}{
+		{"C2", 40, map[string]bool{}},
+		{"C5", 40, map[string]bool{"V": true}},
+		{"C2", 200, map[string]bool{}},
+		{"C5", 200, map[string]bool{"V": true}},
+	} {
+		t.Run(fmt.Sprint(tt.leak, " of ", tt.ohms, " ohm"), func(t *testing.T) {
+			s := newShop(t, halves, 5)
+			swept := reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}, fmt.Sprintf("%s:leaky=%g", tt.leak, tt.ohms)))...)
+			d := s.diagnose(s.open(swept))
+			ask := step(d)
+			if ask == nil || ask.Part != "FB1" || len(ask.Outcomes) != 2 || ask.Seconds != 48 {
+				t.Fatalf("millivolts across FB1 are not asked for: %+v in %v", ask, d.Next)
+			}
+			volts, flows := 0.0, 0.3/(tt.ohms+0.3)
+			if (ask.At == "V") == tt.beyond["V"] {
+				volts = math.Round(0.3*math.Min(flows, 0.1)*1e4) / 1e4
+			}
+			if ask.Amperes > 1.1*flows { // the leak is estimated from diode mode
+				t.Errorf("at least %.2g A are said to pass, %.2g A do", ask.Amperes, flows)
+			}
+			rail := s.point("FB1.1").Net
+			if ask.At == "W" {
+				rail = s.point("FB1.2").Net
+			}
+			d = s.diagnose(s.open(swept, journal.Event{Kind: journal.KindDrop, Drops: []journal.Drop{{Rail: rail, Amperes: ask.Amperes, Volts: []journal.PartVolts{{Part: s.part("FB1"), Volts: volts}}}}}))
+			near, far := 0.0, 0.0
+			for _, x := range d.Suspects {
+				switch x.Part {
+				case "C1", "C2", "C3", "J1.1 to J1.2":
+					near += x.Probability
+				case "C4", "C5", "C6", "U1":
+					far += x.Probability
+				}
+			}
+			if tt.beyond["V"] {
+				near, far = far, near
+			}
+			if near < 0.85 || far > 0.05 {
+				t.Errorf("after %.1f mV from %s the side of the leak has %.2f and the other %.2f", 1e3*volts, ask.At, near, far)
+			}
+			if step(d) != nil {
+				t.Error("millivolts across FB1 are asked for again")
+			}
+		})
+	}
+	s := newShop(t, halves, 5)
+	if x := step(s.diagnose(s.open(reads(s.sweep(references.RedOnGround, s.faulty(netlist.Edits{}, "C2:leaky=1000"))...)))); x != nil {
+		t.Errorf("of a leak of 1,000 ohm millivolts across FB1 are asked for: %+v", x)
 	}
 }

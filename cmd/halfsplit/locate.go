@@ -55,7 +55,7 @@ is not, and ends in escalate.
 "again" where the first reading may have missed the pad), across (the resistance
 between "at" and the point of "then": both ends of "part" in its place, or two nets),
 ends (resistances to ground of both ends of "part"), inject (into the rail "at"), drop (millivolts at "parts" of the rail "at" under
-"amperes", clipped to "part"), inspect, remove, reinstall, repair ("remedy": replace,
+"amperes", clipped to "part"; across "part" where "parts" is that alone), inspect, remove, reinstall, repair ("remedy": replace,
 resolder, reflow, jumper, leave off, clean; then the points of "then") or escalate. A
 step without "outcomes" is one whose outcome nobody can tell.`,
 		Example:           "  halfsplit locate kestrel/cases/touch-dead.yaml",
@@ -708,7 +708,9 @@ func instructions(b *netlist.Board, step *repair.Step) []string {
 		lines = append(lines, "under the microscope: burnt, corroded, cracked, missing or clean")
 	case repair.DoDrop:
 		lines = append(lines, repair.DropCautions(step)...)
-		lines = append(lines, "at "+someNames(step.Parts, 20))
+		if len(step.Parts) > 1 {
+			lines = append(lines, "at "+someNames(step.Parts, 20))
+		}
 	case repair.DoInject:
 		limit := ""
 		if net, err := b.NetByName(step.At); err == nil && b.Nets[net].RailVolts > 0 {

@@ -56,6 +56,7 @@ func TestStepsFromJSON(t *testing.T) {
 		{`{"do": "ends", "part": "FB2", "at": "FB2.1", "then": ["FB2.2"], "polarity": "red-on-ground"}`, "1.2 ohm", "read: {FB2.1: 1.2 ohm}"},
 		{`{"do": "inject", "at": "VTP_1V8"}`, "C47 by camera", "inject: {VTP_1V8: [C47]}\nseen_by: camera"},
 		{`{"do": "drop", "at": "V1V8_IO", "part": "C70", "parts": ["C70", "C71"], "amperes": 0.5}`, "C70 12.4 mV, C71 13.1 mV", "drop: {V1V8_IO: {C70: 12.4 mV, C71: 13.1 mV}}\ncurrent: 0.5 A"},
+		{`{"do": "drop", "at": "VTP_1V8", "part": "FB2", "parts": ["FB2"], "amperes": 0.003}`, "FB2 0.9 mV", "drop: {VTP_1V8: {FB2: 0.9 mV}}\ncurrent: 0.003 A"},
 		{`{"do": "press", "at": "J7.3", "part": "U5", "polarity": "red-on-ground"}`, "0.622", "press: {U5: {J7.3: 0.622}}"},
 		{`{"do": "measure", "at": "TP15"}`, "pressed U5: 0.622 at J7.3", "press: {U5: {J7.3: 0.622}}"},
 		{`{"do": "good", "at": "J7.3", "polarity": "red-on-ground"}`, "OL", "good: {J7.3: OL}"},

@@ -1,6 +1,7 @@
 package diagnose
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -134,7 +135,9 @@ func Number(v float64) *float64 {
 	return &v
 }
 
-// OutOfRange lists the points whose last reading was out of range.
+// OutOfRange lists the points whose last reading was out of range, and those that read what
+// they did when they were, whatever is said of the last reading by itself: by how much a
+// board lies off others is less sure after heat, and what did not move was not repaired.
 func (d *Findings) OutOfRange() []string {
 	type spot struct{ at, to, polarity string }
 	last := map[spot]int{}
@@ -145,9 +148,21 @@ func (d *Findings) OutOfRange() []string {
 	var names []string
 	for i := range d.Readings {
 		r := &d.Readings[i]
-		if last[spot{r.At, r.To, r.Polarity}] == i && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
+		k := last[spot{r.At, r.To, r.Polarity}]
+		if (k == i || r.unmoved(&d.Readings[k])) && r.Verdict != Agrees && r.Verdict != NoKnownGood && !slices.Contains(names, r.At) {
 			names = append(names, r.At)
 		}
 	}
 	return names
+}
+
+// unmovedShare is the share of how far a voltage was off by which another still is what it
+// was: well above what a meter's last digit and a warm board make of it (common practice, no
+// source).
+const unmovedShare = 0.2
+
+// unmoved tells whether a later voltage at the same place lies where this one did.
+func (c *Comparison) unmoved(later *Comparison) bool {
+	should := cmp.Or(c.KnownGood, c.Predicted)
+	return c.Volts != nil && later.Volts != nil && should != nil && math.Abs(*later.Volts-*c.Volts) < unmovedShare*math.Abs(*c.Volts-*should)
 }

@@ -215,6 +215,10 @@ func (q *Inquiry) evidence() fault.Evidence {
 			for _, x := range event.Drops {
 				drop := fault.Drop{Rail: x.Rail, Amperes: x.Amperes, Volts: map[netlist.PartID]float64{}}
 				for _, v := range x.Volts {
+					if at := &q.Board.Parts[v.Part]; at.Kind.Class() == netlist.Series && len(at.Terminals) == 2 {
+						drop.Across = append(drop.Across, fault.AcrossPart(q.Model, q.Physics.Values, x.Rail, v.Part, st.Edits, v.Volts))
+						continue
+					}
 					drop.Volts[v.Part] = v.Volts
 				}
 				ev.Drops = append(ev.Drops, drop)

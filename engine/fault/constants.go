@@ -77,14 +77,17 @@ const (
 	Overlooked   = 0.1  // of it stays once somebody has looked along a net (CPNS)
 
 	// Injected current and what is read under it.
-	feedOhms    = 5.0  // ohm up to which it passes to nets next to its rail, as through beads and links (CPNS)
-	unknownRail = 1.8  // V taken for a rail whose own are not known (CPNS)
-	feedAmperes = 2.0  // A that the supply is limited to (CPNS)
-	DropVolts   = 0.3  // V that it is limited to for a drop, so that no junction conducts (CPNS)
-	leastCopper = 1e-4 // ohm between neighbours on a rail at least, log-uniform: 0.5 milliohm a square for copper of 35 um (from memory)
-	mostCopper  = 6e-2 // ohm at most, some pieces following one another
-	tiedShare   = 0.3  // of parts tie with the shorted one: on a branch that leads away from the current, or on a plane (CPNS)
-	strayShare  = 0.02 // of shorted parts do not read lowest, for a probe next to the pad (CPNS)
+	feedOhms    = 5.0          // ohm up to which it passes to nets next to its rail, as through beads and links (CPNS)
+	unknownRail = 1.8          // V taken for a rail whose own are not known (CPNS)
+	feedAmperes = 2.0          // A that the supply is limited to (CPNS)
+	DropVolts   = 0.3          // V that it is limited to for a drop, so that no junction conducts (CPNS)
+	DropStep    = 1e-4         // V, the least step of the displays that read it, of a common hand meter's millivolt range (from memory)
+	AcrossLeast = 3 * DropStep // V that a part as drawn drops at least where that tells anything: half of it shows, and beads differ by less (CPNS)
+	leastCopper = 1e-4         // ohm between neighbours on a rail at least, log-uniform: 0.5 milliohm a square for copper of 35 um (from memory)
+	mostCopper  = 6e-2         // ohm at most, some pieces following one another
+	tiedShare   = 0.3          // of parts tie with the shorted one: on a branch that leads away from the current, or on a plane (CPNS)
+	tiedCount   = 2            // parts that the share of tied ones known beforehand counts for (measured here, TestDropUnread)
+	strayShare  = 0.02         // of shorted parts do not read lowest, for a probe next to the pad (CPNS)
 
 	// Pressing a part, and a known-good cable or module in place of the one at a connector.
 	pressCloses = 0.6  // of presses of a part with a bad joint make it (CPNS)

@@ -121,24 +121,14 @@ func TestDropAgainstNgspice(t *testing.T) {
 	if os.Getenv("HALFSPLIT_NGSPICE") == "live" && solveDrop(t, rails) != body {
 		t.Errorf("ngspice says otherwise than %s", file)
 	}
-	lines := strings.Split(strings.TrimSpace(body), "\n")
-	if len(lines) != len(rails) {
-		t.Fatalf("%d answers for %d rails; go test -update-ngspice", len(lines), len(rails))
-	}
+	answers := solvedRails(t, body, len(rails))
 	for _, tt := range []struct {
 		step                    float64
 		named, alone, excluding float64 // least shares; excluding: of the good parts
 	}{{1e-4, 0.99, 0.30, 0.55}, {1e-3, 0.99, 0.10, 0.25}} {
 		named, alone, good, excluded := 0, 0, 0, 0
 		for i, x := range rails {
-			d := Drop{Amperes: x.pulls, Volts: map[netlist.PartID]float64{}}
-			for k, f := range strings.Fields(lines[i])[1:] {
-				v, err := strconv.ParseFloat(f, 64)
-				if err != nil {
-					t.Fatal(err)
-				}
-				d.Volts[netlist.PartID(k)] = math.Round(v/tt.step) * tt.step
-			}
+			d := x.read(answers[i], tt.step, -1)
 			best, ties := 0.0, 0
 			for k := range x.nodes {
 				switch f := d.Ratio(netlist.PartID(k)); {
@@ -166,6 +156,67 @@ func TestDropAgainstNgspice(t *testing.T) {
 			1e3*tt.step, len(rails), 100*float64(named)/n, 100*float64(alone)/n, 100*float64(excluded)/float64(good))
 		if float64(named) < tt.named*n || float64(alone) < tt.alone*n || float64(excluded) < tt.excluding*float64(good) {
 			t.Errorf("display in %.1f mV: want at least %v, %v, %v", 1e3*tt.step, tt.named, tt.alone, tt.excluding)
+		}
+	}
+}
+
+// solvedRails gives the volts of each part of n rails from what ngspice answered.
+func solvedRails(t *testing.T, body string, n int) (volts [][]float64) {
+	t.Helper()
+	lines := strings.Split(strings.TrimSpace(body), "\n")
+	if len(lines) != n {
+		t.Fatalf("%d answers for %d rails; go test -update-ngspice", len(lines), n)
+	}
+	for _, line := range lines {
+		var row []float64
+		for _, f := range strings.Fields(line)[1:] {
+			v, err := strconv.ParseFloat(f, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			row = append(row, v)
+		}
+		volts = append(volts, row)
+	}
+	return volts
+}
+
+// read gives what a display with a step in volts shows at all parts of a rail but one.
+func (x *copperRail) read(volts []float64, step float64, hidden int) Drop {
+	d := Drop{Amperes: x.pulls, Volts: map[netlist.PartID]float64{}}
+	for k, v := range volts {
+		if k != hidden {
+			d.Volts[netlist.PartID(k)] = math.Round(v/step) * step
+		}
+	}
+	return d
+}
+
+// TestDropUnread leaves out the reading of one part after the other, as of a pin under an IC
+// or of a bridge: by the likelihood ratios, all parts of a rail being as likely beforehand,
+// the one that is not read is the short about as often as it is on rails that ngspice solved.
+func TestDropUnread(t *testing.T) {
+	rails := copperRails(300)
+	text, err := os.ReadFile("testdata/drop.ngspice.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, body, _ := strings.Cut(string(text), "\n")
+	answers := solvedRails(t, body, len(rails))
+	for _, step := range []float64{1e-4, 1e-3} {
+		said := 0.0
+		for i, x := range rails {
+			for hidden := range x.nodes {
+				d, sum := x.read(answers[i], step, hidden), 0.0
+				for k := range x.nodes {
+					sum += d.Ratio(netlist.PartID(k))
+				}
+				said += d.Ratio(netlist.PartID(hidden)) / sum
+			}
+		}
+		t.Logf("display in %.1f mV: the part that is not read is the short %.0f times by what is said, %d times by ngspice", 1e3*step, said, len(rails))
+		if n := float64(len(rails)); said < 0.7*n || said > 1.3*n {
+			t.Errorf("display in %.1f mV: said %.0f times, want within 30 %% of %.0f", 1e3*step, said, n)
 		}
 	}
 }

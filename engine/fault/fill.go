@@ -382,9 +382,6 @@ func (s *search) ratio(l *Locus, moves []int) float64 {
 			f *= s.p.LookRatio(look)
 		}
 	}
-	if l.Part == netlist.None {
-		return f
-	}
 	for _, look := range s.ev.Looks[l.Part] {
 		f *= s.p.LookRatio(look)
 	}

@@ -256,7 +256,8 @@ type Drop struct {
 	Pos     document.Position
 }
 
-// PartVolts is what a part's pad on the rail reads against ground, in volts.
+// PartVolts is what a part's pad on the rail reads against ground, in volts, or what is read
+// across a series part of two terminals.
 type PartVolts struct {
 	Part  netlist.PartID
 	Volts float64

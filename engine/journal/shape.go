@@ -54,7 +54,7 @@ var caseShape = &document.Shape{
 		}},
 		{Name: "seen_by", Shape: &document.Shape{Doc: "With inject: how warmth is seen. Never by finger.", Enum: seenNames, Example: "camera"}},
 		{Name: "drop", Shape: &document.Shape{
-			Doc: "What parts of a shorted rail read against ground while a supply drives a known current into it.", Example: "{VTP_1V8: {C71: 12.4 mV, C72: 13.1 mV}}",
+			Doc: "What parts of a shorted rail read against ground while a supply drives a known current into it, and what is read across series parts that lead away from it.", Example: "{VTP_1V8: {C71: 12.4 mV, C72: 13.1 mV}}",
 			Value: &document.Shape{Value: &document.Shape{Example: "12.4 mV", Parse: parses(quantity.Volt)}, MinItems: 1}, MinItems: 1,
 		}},
 		{Name: "current", Shape: &document.Shape{Doc: "With drop: what the supply drives.", Example: "1 A", Parse: parses(quantity.Ampere)}},

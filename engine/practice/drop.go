@@ -54,7 +54,12 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 		}
 	}
 	amperes = math.Min(amperes, fault.DropVolts/math.Max(least, network.MinOhms))
+	show := func(volts float64) float64 { return math.Round(volts*(1+s.Meter.gain)*1e4) / 1e4 }
 	for _, p := range parts {
+		if at := &b.Parts[p]; at.Kind.Class() == netlist.Series && len(at.Terminals) == 2 {
+			out[p] = show(s.across(rail, p, edits))
+			continue
+		}
 		if math.IsInf(least, 1) {
 			out[p] = fault.DropVolts // nothing on the rail takes the current
 			continue
@@ -74,7 +79,34 @@ func (s *Simulator) Drop(rail netlist.NetID, clip netlist.PartID, parts []netlis
 				v += amperes * ohms[x]
 			}
 		}
-		out[p] = math.Round(v*(1+s.Meter.gain)*1e4) / 1e4
+		out[p] = show(v)
 	}
 	return out
+}
+
+// acrossAmperes is what the supply is limited to where its current is read across a part, as
+// the bench is asked to.
+const acrossAmperes = 0.1
+
+// across gives the volts across a series part with the supply on its one side, on rail: the
+// current divides between the shorts on either side.
+func (s *Simulator) across(rail netlist.NetID, part netlist.PartID, edits netlist.Edits) float64 {
+	w := s.Board
+	m := w.Truth.Model
+	x := fault.AcrossPart(m, w.values, rail, part, edits, 0)
+	near, far := 0.0, 0.0 // S
+	for _, f := range w.Wrong(edits) {
+		c := f.Locus.At(f.Ohms)
+		switch volts, known := x.Drops(&c, m.Board.Ground, acrossAmperes); {
+		case !known:
+		case volts > 0:
+			far += 1 / (x.Ohms + math.Max(c.Ohms, network.MinOhms))
+		default:
+			near += 1 / math.Max(c.Ohms, network.MinOhms)
+		}
+	}
+	if far == 0 {
+		return 0
+	}
+	return x.Ohms * far / (near + far) * math.Min(acrossAmperes, fault.DropVolts*(near+far))
 }

@@ -104,6 +104,7 @@ func (p *planning) ranked(d *Diagnosis) error {
 	p.looks()
 	p.injections()
 	p.drops()
+	p.sides()
 	if err := p.removes(); err != nil {
 		return err
 	}

@@ -37,7 +37,7 @@ const (
 	DoEnds      Do = "ends"      // read the resistance to ground at At and at the one point of Then, the ends of Part
 	DoAcross    Do = "across"    // read the resistance between At and the one point of Then: the ends of Part, or of two nets
 	DoInject    Do = "inject"    // current into the rail At
-	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts
+	DoDrop      Do = "drop"      // drive Amperes into the rail At, clipped to Part, and read millivolts at Parts; or across Part, where it alone is among them
 	DoInspect   Do = "inspect"   // Part, or the connector pin of that name; or along the net At for what is not drawn
 	DoRemove    Do = "remove"    // Part, read the points of Then, and put it back
 	DoReinstall Do = "reinstall" // Part, which is off the board
@@ -58,7 +58,7 @@ type Step struct {
 	At       string   `json:"at"`                // the point to read, or the rail to inject into
 	Part     string   `json:"part"`              // the part, connector or place to work on
 	Parts    []string `json:"parts,omitempty"`   // of DoDrop
-	Amperes  float64  `json:"amperes,omitempty"` // of DoDrop: the most to set
+	Amperes  float64  `json:"amperes,omitempty"` // of DoDrop: the most to set, or what passes at least where it is across Part
 	Then     []string `json:"then,omitempty"`    // points to read afterwards
 	Polarity string   `json:"polarity"`
 	Seconds  float64  `json:"seconds"` // bench time of the step itself
@@ -82,6 +82,8 @@ func (s *Step) Phrase(part, at string) string {
 	text := phrases[s.Do]
 	if s.Do == DoInspect && s.At != "" {
 		text = "look along AT for what is not drawn"
+	} else if s.across() {
+		text = "read millivolts across PART, current into AT"
 	} else if s.Do == DoAcross && strings.Contains(s.Part, " to ") {
 		text = "measure from PART"
 	}

@@ -51,6 +51,9 @@ func (p *planning) why(s *Step, outcomes int) string {
 	case DoInject:
 		return "the part that loads the rail warms up"
 	case DoDrop:
+		if s.across() {
+			return "current leaves through it where the short lies beyond"
+		}
 		return "the lowest reading sits nearest the short; what is alike may lie on one branch"
 	case DoRemove:
 		return fmt.Sprintf("splits the line here: %d results to distinguish", outcomes)
