@@ -133,10 +133,7 @@ func (b *benchScreen) pageView(p *bench.Prompt) (*benchpage.View, error) {
 			v.Others = append(v.Others, benchpage.Choice{Entry: fmt.Sprintf("take %d", steps[i].Number), Label: headline(&steps[i].Step), Detail: detail})
 		}
 	}
-	counts := map[int]bool{}
-	for _, ev := range c.Events {
-		counts[ev.Number] = true
-	}
+	counts := c.Counting()
 	for i := len(c.All) - 1; i >= 0; i-- {
 		ev := &c.All[i]
 		v.Events = append(v.Events, benchpage.Event{Number: ev.Number, Text: prose(bench.Describe(c.Board, ev)),

@@ -332,20 +332,14 @@ func (b *benchScreen) showPowerUp() {
 
 // events lists the record.
 func (b *benchScreen) events(c *journal.Case) {
-	gone := map[int]bool{}
-	for _, ev := range c.All {
-		gone[ev.Number] = true
-	}
-	for _, ev := range c.Events {
-		delete(gone, ev.Number)
-	}
+	counts := c.Counting()
 	b.gap()
 	var rows [][]cell
 	for i := range c.All {
 		ev := &c.All[i]
 		st := plain
 		text := prose(bench.Describe(c.Board, ev))
-		if gone[ev.Number] {
+		if !counts[ev.Number] {
 			st, text = faint, text+" (does not count)"
 		}
 		rows = append(rows, []cell{{fmt.Sprint(ev.Number), faint}, {text, st}})

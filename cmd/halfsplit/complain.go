@@ -51,7 +51,7 @@ func problemText(p document.Problem) string {
 	return p.Error()
 }
 
-// warn prints what is odd but did not stop the command.
+// warn prints what is unusual but did not stop the command.
 func (a *app) warn(found document.Problems) {
 	for _, p := range found[:min(len(found), mostProblems)] {
 		fmt.Fprintln(a.errors, warningText(p))

@@ -53,6 +53,10 @@ So does what is printed with --steps. Hand them out when everybody has finished.
 			if err != nil {
 				return err
 			}
+			read := append([]string{passphraseFile}, records...)
+			if err := checkPages(read, outPage{option: "--html", file: html}, outPage{option: "--answers", file: answers}); err != nil {
+				return err
+			}
 			scorer := lessons.NewScorer(passphrase)
 			bar := a.progress("scoring")
 			var scores []*lessons.Score
@@ -94,7 +98,7 @@ So does what is printed with --steps. Hand them out when everybody has finished.
 			if err != nil {
 				return err
 			}
-			if err := writePages(append([]string{passphraseFile}, records...), append(pages, outPage{"--answers", answers, key})...); err != nil {
+			if err := writePages(read, append(pages, outPage{"--answers", answers, key})...); err != nil {
 				return err
 			}
 			switch {

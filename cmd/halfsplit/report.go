@@ -38,6 +38,9 @@ printed as Markdown.`,
 			if err != nil {
 				return err
 			}
+			if err := checkPages(args, outPage{option: "--html", file: htmlFile}); err != nil {
+				return err
+			}
 			c, e, err := a.openCase(args[0], &r)
 			if err != nil {
 				return err

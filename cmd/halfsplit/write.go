@@ -38,9 +38,9 @@ type outPage struct {
 // madeAs is the mark in the head of a page that says which kind of page it is.
 var madeAs = regexp.MustCompile(`<meta name="generator" content="halfsplit [a-z ]+">`)
 
-// writePages writes pages. A page replaces an older one of its kind and nothing
-// else; no two options may name one file, nor one that is read.
-func writePages(read []string, pages ...outPage) error {
+// checkPages refuses pages that cannot be written where options say, before work is done
+// for them: no two options may name one file, nor one that is read or is no page.
+func checkPages(read []string, pages ...outPage) error {
 	for i, p := range pages {
 		if p.file == "" {
 			continue
@@ -55,9 +55,24 @@ func writePages(read []string, pages ...outPage) error {
 				return instead("`"+p.option+"` names "+quoted(p.file)+", which is read", "name another file for the page")
 			}
 		}
-		if info, err := os.Lstat(p.file); err == nil && !info.Mode().IsRegular() {
+		info, err := os.Lstat(p.file)
+		if err != nil {
+			continue // there is none yet
+		}
+		if !info.Mode().IsRegular() {
 			return foreignPage(p)
 		}
+		if text, err := os.ReadFile(p.file); err == nil && !madeAs.Match(text) {
+			return foreignPage(p)
+		}
+	}
+	return nil
+}
+
+// writePages writes pages. A page replaces an older one of its kind and nothing else.
+func writePages(read []string, pages ...outPage) error {
+	if err := checkPages(read, pages...); err != nil {
+		return err
 	}
 	for i, p := range pages {
 		if p.file == "" {

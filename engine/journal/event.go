@@ -351,6 +351,17 @@ type Case struct {
 // Opening returns how the case began.
 func (c *Case) Opening() Opening { return *c.All[0].Open }
 
+// Counting tells of events, by their numbers, that they count: the others were taken back.
+func (c *Case) Counting() map[int]bool { return numbers(c.Events) }
+
+func numbers(events []Event) map[int]bool {
+	set := make(map[int]bool, len(events))
+	for i := range events {
+		set[events[i].Number] = true
+	}
+	return set
+}
+
 // Concerns lists the nets that the complaint is about; none where nobody said.
 func (c *Case) Concerns() []netlist.NetID {
 	for i := len(c.Events) - 1; i >= 0; i-- {

@@ -168,10 +168,7 @@ func (d *decoder) drawIn(nodes []document.Node) {
 	for i, n := range nodes {
 		all = append(all, quiet.event(n, i+1))
 	}
-	stands := map[int]bool{}
-	for _, e := range quiet.effective(all) {
-		stands[e.Number] = true
-	}
+	stands := numbers(quiet.effective(all))
 	var found []netlist.Found
 	var at []document.Position
 	for i := range all {

@@ -309,8 +309,13 @@ func (k *check) lines(g *Answer) {
 		if err != nil {
 			continue
 		}
-		g.Need = append(g.Need, Need{At: l.At, Polarity: l.leads.String(), Point: at, Leads: l.leads, Why: l.Why})
+		k.need(g, at, l.leads, l.Why)
 	}
+}
+
+// need asks for a reading that is missing.
+func (k *check) need(g *Answer, at netlist.Point, leads references.Polarity, why string) {
+	g.Need = append(g.Need, Need{At: k.board.PointName(at), Polarity: leads.String(), Point: at, Leads: leads, Why: why})
 }
 
 func (l *Line) fails() bool { return l.State == Shorted || l.State == Wrong }
@@ -653,7 +658,7 @@ func (k *check) reversed(g *Answer) error {
 				return err
 			}
 			pol, _ := references.ParsePolarity(x.Polarity)
-			g.Need = append(g.Need, Need{At: x.At, Polarity: x.Polarity, Point: at, Leads: pol, Why: r.Why})
+			k.need(g, at, pol, r.Why)
 		case t.LogOdds > settled && slices.Contains(unmarked, p):
 			r.Why = fmt.Sprintf("no reading tells which way round %s sits: look at its mark", r.Part)
 		default:
@@ -854,7 +859,7 @@ func (k *check) unshown(g *Answer) {
 	need := func(n netlist.NetID, why string) bool {
 		at, ok := k.e.Touch(n)
 		if ok {
-			g.Need = append(g.Need, Need{At: k.board.PointName(at), Polarity: references.RedOnGround.String(), Point: at, Why: why})
+			k.need(g, at, references.RedOnGround, why)
 		}
 		return ok
 	}

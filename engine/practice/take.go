@@ -121,6 +121,10 @@ func Shows(good *Board, faults []Fault, meter Meter) (bool, error) {
 	return ShowsAt(good, faults, meter, at, []references.Polarity{references.RedOnGround})
 }
 
+// showVolts is how far, in volts, a fault has to move the true reading of some
+// connector pin to count as one that shows.
+const showVolts = 15e-3
+
 // ShowsAt is Shows for some points and polarities.
 func ShowsAt(good *Board, faults []Fault, meter Meter, at []netlist.Point, pols []references.Polarity) (bool, error) {
 	bad := good.Faulted(faults...)

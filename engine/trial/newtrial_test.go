@@ -33,7 +33,7 @@ func redrawn(t *recorded.Trial, seed uint64) (*recorded.Trial, error) {
 			}
 		}
 		var err error
-		if u.Faults, _, err = allLoci(t.Model).DrawShowing(practice.Random(u.Sample, "faults"), len(t.Faults), u.Good(), u.Instrument, at, pols); err != nil {
+		if u.Faults, _, err = recorded.DrawShowing(allLoci(t.Model), practice.Random(u.Sample, "faults"), len(t.Faults), u.Good(), u.Instrument, at, pols); err != nil {
 			return nil, err
 		}
 	}
@@ -63,7 +63,7 @@ type draw func(r *rand.Rand, t *recorded.Trial, at []netlist.Point) ([]practice.
 func showing(n int) draw {
 	return func(r *rand.Rand, t *recorded.Trial, at []netlist.Point) (faults []practice.Fault, err error) {
 		if n > 0 {
-			faults, _, err = allLoci(t.Model).DrawShowing(r, n, t.Good(), t.Instrument,
+			faults, _, err = recorded.DrawShowing(allLoci(t.Model), r, n, t.Good(), t.Instrument,
 				slices.DeleteFunc(slices.Clone(at), func(p netlist.Point) bool { return p.Net == t.Model.Board.Ground }), []references.Polarity{references.RedOnGround})
 		}
 		return faults, err

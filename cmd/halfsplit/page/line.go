@@ -68,7 +68,7 @@ func (b *builder) marks() map[netlist.PartID]partMark {
 	return out
 }
 
-// lines draws the lines on which something was odd or was worked on.
+// lines draws the lines on which something was out of range or was worked on.
 func (b *builder) lines() error {
 	g, err := b.b.Graph()
 	if err != nil {

@@ -339,10 +339,7 @@ func (b *builder) readings() Section {
 // steps lists the events; a run of readings is one step, for all of them stand in the
 // table of readings.
 func (b *builder) steps() Section {
-	counts := map[int]bool{}
-	for _, ev := range b.c.Events {
-		counts[ev.Number] = true
-	}
+	counts := b.c.Counting()
 	var steps []step
 	var last time.Time
 	for i := range b.c.All {

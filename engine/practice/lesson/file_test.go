@@ -27,8 +27,24 @@ func written(t *testing.T, lesson string, count int, seed uint64) (*Class, strin
 	return c, dir
 }
 
+// spring is a class of nine cases for the tests that change nothing of it, made once and
+// written to a folder of the test's own.
+func spring(t *testing.T) (*Class, string) {
+	t.Helper()
+	if springClass == nil {
+		springClass = made(t, small(t, Mixed, 9, 4))
+	}
+	dir := filepath.Join(t.TempDir(), "spring")
+	if err := springClass.Write(dir); err != nil {
+		t.Fatal(err)
+	}
+	return springClass, dir
+}
+
+var springClass *Class
+
 func TestFilesReadBack(t *testing.T) {
-	c, _ := written(t, Mixed, 4, 2)
+	c, _ := spring(t)
 	keys := NewKeyring(passphrase + "\n")
 	for _, x := range c.Cases {
 		f, err := Load(x.File.Path)
@@ -84,7 +100,7 @@ func TestPassphraseDraws(t *testing.T) {
 // What a student can try on a file without taking the program apart: the answers
 // of its board against the hash. Without the pepper, none of them fits.
 func TestHashCannotBeTried(t *testing.T) {
-	c, _ := written(t, Mixed, 6, 8)
+	c, _ := spring(t)
 	for _, x := range c.Cases {
 		answers := [][]string{{}}
 		for i := range c.loci {
@@ -132,7 +148,7 @@ func TestSeedsRepeat(t *testing.T) {
 // are of one length and differ only in number and in what is sealed, no part of
 // the board is named, and neither is the order of difficulty.
 func TestFilesDoNotTell(t *testing.T) {
-	c, dir := written(t, Mixed, 9, 4)
+	c, dir := spring(t)
 	sealed := regexp.MustCompile(`(?m)^(practice|bench|check|answer|complaint): .*$|case-\d+\.yaml|^number: \d+$`)
 	first := ""
 	var sizes []int64

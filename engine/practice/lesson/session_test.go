@@ -62,7 +62,7 @@ var shortedC1 = placed{"C1 1-2", fault.Shorted, 0.5}
 
 // Every action costs what it should, and shows what a board with a shorted C1
 // shows: about 0 at the capacitor, 0.47 V behind 470 ohm at 1 mA (Ohm's law).
-func TestDeedsAndTheirCost(t *testing.T) {
+func TestActionsAndTheirCost(t *testing.T) {
 	d := newSession(t, 0, shortedC1)
 	spent := 0.0
 	step := func(what string, want float64, err error) {
@@ -116,7 +116,7 @@ func TestDeedsAndTheirCost(t *testing.T) {
 }
 
 // What cannot be done says why, costs nothing and leaves no event.
-func TestDeedsThatCannotBe(t *testing.T) {
+func TestActionsThatCannotBe(t *testing.T) {
 	d := newSession(t, 0, shortedC1)
 	for _, test := range []struct {
 		what string

@@ -234,6 +234,9 @@ const manyCases = 200
 // HALFSPLIT_CASES=500 go test ./engine/practice/lesson -run TestScoresRankStudents -v
 func TestScoresRankStudents(t *testing.T) {
 	cases := 10
+	if testing.Short() {
+		cases = 5
+	}
 	if n, err := strconv.Atoi(os.Getenv("HALFSPLIT_CASES")); err == nil && n > 0 {
 		cases = n
 	}

@@ -142,7 +142,7 @@ func makeTrials(t *testing.T, plan trialPlan) {
 				var faults []practice.Fault
 				drawn := 0
 				if kind < 2 {
-					if faults, drawn, err = d.DrawShowing(r, kind+1, good, meter, at, pols); err != nil {
+					if faults, drawn, err = DrawShowing(d, r, kind+1, good, meter, at, pols); err != nil {
 						t.Fatal(err)
 					}
 				}

@@ -1,30 +1,27 @@
-package practice
+package recorded
 
 import (
 	"fmt"
 	"math/rand/v2"
 
+	"halfsplit/engine/practice"
 	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
-// showVolts is how far, in volts, a fault has to move the true reading of some
-// connector pin to count as one that shows.
-const showVolts = 15e-3
-
 // mostDraws bounds the search for faults that show.
 const mostDraws = 10000
 
-// DrawShowing draws n faults, all different, by their odds, such that each of
+// DrawShowing draws n faults from a deck, all different, by their odds, such that each of
 // them shows at some points of a good board, and tells how many draws it took.
-func (d *Deck) DrawShowing(r *rand.Rand, n int, good *Board, meter Meter, at []netlist.Point, pols []references.Polarity) (faults []Fault, draws int, err error) {
+func DrawShowing(d *practice.Deck, r *rand.Rand, n int, good *practice.Board, meter practice.Meter, at []netlist.Point, pols []references.Polarity) (faults []practice.Fault, draws int, err error) {
 	for draws < mostDraws {
 		draws++
 		faults = faults[:0]
 		for range n {
 			faults = append(faults, d.Draw(r))
 		}
-		if shows, err := ShowsAt(good, faults, meter, at, pols); err != nil || shows {
+		if shows, err := practice.ShowsAt(good, faults, meter, at, pols); err != nil || shows {
 			return faults, draws, err
 		}
 	}
