@@ -143,6 +143,12 @@ func (b *Posterior) Slopes(w *network.Workspace, celsius float64) (slopes []Slop
 	return slopes, sum
 }
 
+// OhmSlopes calls visit with each resistance of a part that the reading just taken by w
+// depends on, and by how many volts it moves for a factor of e in it.
+func (b *Posterior) OhmSlopes(w *network.Workspace, visit func(element int32, slope float64)) {
+	w.OhmSensitivities(func(e int32, s float64) { visit(e, b.Values.Ohms[e]*s) })
+}
+
 // Spot is where and how a known-good reading was taken. Pins that share a net
 // share a spot.
 type Spot struct {

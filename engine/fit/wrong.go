@@ -170,12 +170,6 @@ func (b *Posterior) Wrongs(w *network.Workspace, slopes []Slope, at Spot, taken 
 	return out
 }
 
-// OhmSlopes calls visit with each resistance of a part that the reading just taken by w
-// depends on, and by how many volts it moves for a factor of e in it.
-func (b *Posterior) OhmSlopes(w *network.Workspace, visit func(element int32, slope float64)) {
-	w.OhmSensitivities(func(e int32, s float64) { visit(e, b.Values.Ohms[e]*s) })
-}
-
 // ohmSlopesOf gives how the reading just taken by w depends on the resistances that were
 // not estimated, where that is at least so many volts for a factor of e.
 func (b *Posterior) ohmSlopesOf(w *network.Workspace, least float64) (out []ohmSlope) {
