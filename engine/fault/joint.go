@@ -878,11 +878,16 @@ func (ph *Physics) given(o *Observation, q *row) Prediction {
 	}
 	variance = math.Max(variance, 0) + q.instead.share*square(q.instead.sd)
 	p.Sigma = math.Sqrt(variance)
-	if p.Else = 1 - math.Pow(1-fit.LoadedRails, float64(len(q.loads))); p.Else > 0 {
-		for _, x := range q.loads {
-			p.Wide += fit.LoadedRails * square(x.volts)
-		}
-		p.Wide = math.Sqrt(variance + p.Wide/p.Else)
+	loads := 0.0
+	for _, x := range q.loads {
+		loads += square(x.volts)
+	}
+	switch {
+	case loads == 0:
+	case o.Known == nil: // of a size that is open, so that a short must not pass for one
+		p.Sigma = math.Sqrt(variance + fit.LoadedRails*loads)
+	default:
+		p.Else, p.Wide = fit.LoadedRails, math.Sqrt(variance+loads)
 	}
 	return p
 }
