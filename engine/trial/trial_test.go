@@ -43,9 +43,9 @@ var (
 // 7,000,000, 9,050,000, 21,000,000, 23,050,000, 31,000,000, 37,000,000, 47,330,000 and
 // 61,870,000 are used.
 const (
-	reportingPeople      = 91_130_000
-	reportingCalibration = 73_410_000
-	reportingSteps       = 84_516_000 // even: every other one is drawn as people draw
+	reportingPeople      = 97_310_000
+	reportingCalibration = 78_650_000
+	reportingSteps       = 98_120_000 // even: every other one is drawn as people draw
 )
 
 // TestMain lets the heap grow: collecting garbage takes a sixth of the time otherwise.
