@@ -65,7 +65,7 @@ const (
 	// Breaks and repairs that hold only at times (CPNS).
 	comesAndGoes = 0.05 // of breaks come and go; half 0.0005, double 0.0009
 	NotThere     = 0.3  // of the time such a break is not there; half 0, double 0.001
-	ReflowHolds  = 0.5  // of open joints under ball-grid parts hold once melted anew; the others count as open within the part
+	ReflowHolds  = 0.5  // of open joints under ball-grid parts hold once melted again; the others count as open within the part
 	CleanHolds   = 0.8  // of leakage between pins is gone once they were cleaned; the rest goes when they are cleaned again and dried
 
 	// A junction side by side with one that carries the current: what counts as such (CPNS).

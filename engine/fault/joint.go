@@ -803,12 +803,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		taken = 1
 		o.row.volts += o.good.Offset
 		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			drawn := 0.0 // of the tolerance of what is drawn
-			for _, x := range o.row.shared {
-				if x.key >= keyOhms && x.key < keySpot {
-					drawn += x.volts * x.volts
-				}
-			}
+			drawn := together(o.row.shared, o.row.shared, keyOhms) // of the tolerance of what is drawn
 			o.ratio = clamp((k.Scale*k.Scale-o.row.own-drawn)/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)

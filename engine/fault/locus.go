@@ -103,7 +103,7 @@ func (g *generator) series(id netlist.PartID, e int32, open, raised, missing flo
 }
 
 // joint adds the joint of a terminal. Of those that are open a share holds once it is
-// melted anew.
+// melted again.
 func (g *generator) joint(id netlist.PartID, t int32, w Weights, holds float64) {
 	if n := g.m.Board.Parts[id].Terminals[t].Net; n == netlist.None {
 		return

@@ -220,14 +220,6 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 	return u, cov
 }
 
-// dot is the inner product of a vector with the beginning of another.
-func dot(a, b []float64) (sum float64) {
-	for i, x := range a {
-		sum += x * b[i]
-	}
-	return sum
-}
-
 // invert inverts a matrix that is positive definite, as the noise of contacts makes them.
 func invert(k []float64, n int) []float64 {
 	stat.Cholesky(k, n)

@@ -50,12 +50,7 @@ func split(groups []*group) []*group {
 func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err error) {
 	n := len(b.rows)
 	r := b.innovations(func(u int32) float64 { return b.value(b.start, u) })
-	x := make([]float64, n)
-	for i := range x {
-		for k, y := range b.inverse[i*n:][:n] {
-			x[i] += y * r[k]
-		}
-	}
+	x := b.weighed(r)
 	boards, right := map[Spot]int{}, map[Spot]bool{} // right: one goes with the circuit before any reading
 	far, outlier := make([]bool, n), false
 	for i := range b.rows {
@@ -108,17 +103,7 @@ func (b *Posterior) doubt(pool *network.Pool, groups []*group) (again bool, err 
 		if len(j) == 0 || slices.Contains(b.refused, int32(e)) {
 			continue
 		}
-		g, s := 0.0, 0.0
-		meets := make([]float64, n) // K^-1 j
-		for _, a := range j {
-			g += a.slope * x[a.row]
-			for i := range meets {
-				meets[i] += a.slope * b.inverse[int(a.row)*n+i]
-			}
-		}
-		for _, a := range j {
-			s += a.slope * meets[a.row]
-		}
+		g, s, meets := b.top(j, x)
 		if gain, ok := freed(g, s); ok {
 			list = append(list, doubted{row: -1, with: -1, element: int32(e), gain: gain, moves: j})
 		}

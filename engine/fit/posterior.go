@@ -549,6 +549,14 @@ func each(pool *network.Pool, n int, work func(i int)) {
 	})
 }
 
+// dot is the inner product of a vector with the beginning of another.
+func dot(a, b []float64) (sum float64) {
+	for i, x := range a {
+		sum += x * b[i]
+	}
+	return sum
+}
+
 func square(x float64) float64 { return x * x }
 
 // middle gives the median, which one bad board does not move.

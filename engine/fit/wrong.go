@@ -56,6 +56,33 @@ type chance struct{ share, by float64 }
 // following.
 const leastRefit = 1e-4
 
+// weighed gives K^-1 r of the innovations r of the rows.
+func (b *Posterior) weighed(r []float64) []float64 {
+	n := len(b.rows)
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = dot(b.inverse[i*n:][:n], r)
+	}
+	return x
+}
+
+// top gives, where a resistance moves the rows by j, the slope j'K^-1 r of the logarithm of
+// their density and its curvature j'K^-1 j, with x = K^-1 r, and K^-1 j.
+func (b *Posterior) top(j []seen, x []float64) (slope, curvature float64, meets []float64) {
+	n := len(b.rows)
+	meets = make([]float64, n)
+	for _, a := range j {
+		slope += a.slope * x[a.row]
+		for i, y := range b.inverse[int(a.row)*n:][:n] {
+			meets[i] += a.slope * y
+		}
+	}
+	for _, a := range j {
+		curvature += a.slope * meets[a.row]
+	}
+	return slope, curvature, meets
+}
+
 // refits works out what would have been estimated with other resistances.
 func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 	if len(b.rows) == 0 {
@@ -65,9 +92,8 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 	if err != nil {
 		return err
 	}
-	n := len(b.rows)
 	b.refit = refit{make([][]ohmSlope, len(b.seenBy)), map[Spot][]excess{}, make([]chance, len(by))}
-	inn := b.innovations(func(u int32) float64 { return b.value(b.start, u) })
+	x := b.weighed(b.innovations(func(u int32) float64 { return b.value(b.start, u) }))
 	type gauged struct {
 		spot  Spot
 		drive network.Drive
@@ -81,20 +107,9 @@ func (b *Posterior) refits(pool *network.Pool, groups []*group) error {
 		if len(j) == 0 {
 			continue
 		}
-		score, precision := 0.0, 1/(WrongBy*WrongBy)
-		for _, s := range j {
-			for r, y := range b.inverse[int(s.row)*n:][:n] {
-				score += s.slope * y * inn[r]
-			}
-		}
-		for r := range b.rows {
-			y := 0.0
-			for _, s := range j {
-				y += b.inverse[r*n+int(s.row)] * s.slope
-			}
-			if k := slices.IndexFunc(j, func(s seen) bool { return int(s.row) == r }); k >= 0 {
-				precision += j[k].slope * y
-			}
+		score, curvature, meets := b.top(j, x)
+		precision := 1/(WrongBy*WrongBy) + curvature
+		for r, y := range meets {
 			q := &b.rows[r]
 			for _, s := range q.slopes {
 				if v := b.prior[s.unknown] * s.slope * y; math.Abs(v*s.slope) > leastRefit {
@@ -149,11 +164,14 @@ func (b *Posterior) Wrongs(w *network.Workspace, slopes []Slope, at Spot, taken 
 			}
 		}
 	}
-	for _, t := range taken.takes {
-		for _, x := range b.refit.left[at] {
-			for _, s := range x.slopes {
-				if v := rest * t.share * s.slope; x.drive == t.drive && v != 0 {
-					off = withSlope(off, s.element, -v)
+	if rest > 0 {
+		for _, t := range taken.takes {
+			for _, x := range b.refit.left[at] {
+				if x.drive != t.drive {
+					continue
+				}
+				for _, s := range x.slopes {
+					off = withSlope(off, s.element, -rest*t.share*s.slope)
 				}
 			}
 		}

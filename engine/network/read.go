@@ -79,7 +79,8 @@ type Workspace struct {
 	series      int32
 	resumed     bool // volts holds what Resume brought
 	sens        []float64
-	ohmSens     []float64
+	ohmSens     []float64 // of the reading numbered ohmic
+	ohmic       int32
 	currents    []float64
 	slope       []float64 // by element, of the reading numbered sloped
 	sloped      []int32   // by element
@@ -260,11 +261,14 @@ func (w *Workspace) OhmSensitivities(visit func(element int32, slope float64)) {
 	if w.last.Open {
 		return
 	}
-	if cap(w.ohmSens) < len(w.c.Resistors) {
-		w.ohmSens = make([]float64, 2*len(w.c.Resistors)+8)
+	if w.ohmic != w.reading {
+		w.ohmic = w.reading
+		if cap(w.ohmSens) < len(w.c.Resistors) {
+			w.ohmSens = make([]float64, 2*len(w.c.Resistors)+8)
+		}
+		w.ohmSens = w.ohmSens[:len(w.c.Resistors)]
+		w.solver.ResistorSensitivities(&w.c, w.ohmSens)
 	}
-	w.ohmSens = w.ohmSens[:len(w.c.Resistors)]
-	w.solver.ResistorSensitivities(&w.c, w.ohmSens)
 	for i, s := range w.ohmSens {
 		if e := w.parts[i]; e >= 0 && s != 0 {
 			visit(e, s)

@@ -244,12 +244,12 @@ func readAnswers(r io.Reader, file string) (map[string]map[question]float64, err
 		at := document.Position{File: file, Line: line}
 		cols := strings.Split(in.Text(), "\t")
 		if len(cols) != 5 {
-			return nil, document.Problem{Position: at, What: fmt.Sprintf("%d columns, not 5", len(cols)), Do: makeAnew}
+			return nil, document.Problem{Position: at, What: fmt.Sprintf("%d columns, not 5", len(cols)), Do: makeAgain}
 		}
 		pol, ok := references.ParsePolarity(cols[2])
 		volts, err := strconv.ParseFloat(cols[4], 64)
 		if !ok || err != nil || math.IsNaN(volts) || math.IsInf(volts, 0) {
-			return nil, document.Problem{Position: at, What: "not a recorded voltage", Do: makeAnew}
+			return nil, document.Problem{Position: at, What: "not a recorded voltage", Do: makeAgain}
 		}
 		if answers[cols[0]] == nil {
 			answers[cols[0]] = map[question]float64{}

@@ -109,8 +109,8 @@ func (t *Trial) Case(lib *references.Library) *journal.Case {
 // trialsLimit is the largest file of trials in bytes.
 const trialsLimit = 8 << 20
 
-// makeAnew is what to do about a recording that cannot be read.
-const makeAnew = "make the file again, see DEVELOPERS.md"
+// makeAgain is what to do about a recording that cannot be read.
+const makeAgain = "make the file again, see DEVELOPERS.md"
 
 // voltStep is the step in volts of recorded voltages.
 const voltStep = 1e-5
@@ -228,13 +228,13 @@ func readTrials(in io.Reader, file string, load func(string) (*netlist.Board, er
 		if err := r.line(c); err != nil {
 			what, do, found := strings.Cut(err.Error(), "; ")
 			if !found {
-				do = makeAnew
+				do = makeAgain
 			}
 			return nil, document.Problem{Position: document.Position{File: file, Line: n}, What: what, Do: do}
 		}
 	}
 	if err := lines.Err(); err != nil {
-		return nil, document.Problem{Position: document.Position{File: file, Line: n + 1}, What: err.Error(), Do: makeAnew}
+		return nil, document.Problem{Position: document.Position{File: file, Line: n + 1}, What: err.Error(), Do: makeAgain}
 	}
 	return r.trials, nil
 }
