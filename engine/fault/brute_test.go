@@ -194,7 +194,7 @@ func (d *rig) brute(obs []Observation) map[string]float64 {
 				rows[k] = obs[i].row
 			}
 		}
-		return math.Exp(all.density(all.shape(nil, rows), means(rows), nil) - all.base), means(rows)
+		return math.Exp(all.density(all.shape(nil, rows, nil), means(rows), nil) - all.base), means(rows)
 	}
 	// mean integrates over the logarithm of the resistance in steps; where a reading
 	// passes what was read, or is about to, in steps fine enough for any peak.

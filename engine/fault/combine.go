@@ -343,11 +343,11 @@ func (s *search) short(c *candidate) []float64 {
 	open := math.IsInf(c.all.ohms[mode], 1)
 	x := 0.0
 	if !open {
-		x = clamp((math.Log10(c.all.ohms[mode])-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1)
+		x = clamp(math.Log10(c.all.ohms[mode]), c.grid.lo, c.grid.hi)
 	}
 	rows := c.rows(b, x, open, false)
 	parts := make([]float64, len(rows))
-	b.density(b.shape(nil, rows), means(rows), parts)
+	b.density(b.shape(nil, rows, nil), means(rows), parts)
 	c.short = slices.Clone(s.gain)
 	for k, o := range b.ids {
 		c.short[o] = b.peaks[k] - parts[k]

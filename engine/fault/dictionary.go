@@ -7,28 +7,6 @@ import (
 	"halfsplit/engine/network"
 )
 
-// entry is a row of the fault dictionary: the readings that one locus would give at one
-// observation.
-type entry struct {
-	obs    int
-	at     []row    // over grid.nodes
-	open   row      // of an infinite series resistance
-	absent *absence // the same without the junction that nobody ever saw and that it rests on
-	strong bool     // moves the reading by more than faintVolts somewhere
-	counts bool     // or by a share of what it varies by
-	lo, hi float64  // V, the readings without the resistance and without its path; see straight
-	// V, the least and the most that the nodes and a good board have.
-	least, most float64
-	close       []stretch
-}
-
-// stretch is what lies between two nodes that the reading taken lies between: there
-// the likelihood has its top, and the entry has to be right.
-type stretch struct {
-	node  int        // the lower of the two
-	volts [3]float64 // at a quarter, a half and three quarters of the way
-}
-
 // candidate is a locus that could account for an outlier.
 type candidate struct {
 	locus   *Locus
@@ -36,6 +14,7 @@ type candidate struct {
 	class   int     // see search.classify
 	warmed  bool    // an injection says something of it
 	grid    grid
+	silent  bool // no reading asks for it; see silence
 	open    bool
 	touched []int     // observations that it might move
 	entries []entry   // of those that it does
@@ -56,9 +35,6 @@ type evidence struct {
 	lacks int32     // of an open: the junction that the board lacks for it to hold, -1 for none
 }
 
-// coarseNodes is the number of nodes of an entry that moves its reading by little.
-const coarseNodes = 3
-
 // worst gives the change at the end of its range that moves readings most.
 func (l *Locus) worst() network.Change {
 	g, open := gridOf(l)
@@ -71,12 +47,11 @@ func (l *Locus) worst() network.Change {
 	return l.At(math.Pow(10, g.lo))
 }
 
-// tabulate makes the entry of a candidate for an observation that it touches; one of a
-// normal line has none beside it that is off. A reading changes one way with the resistance
-// (see search.best), so the worst case bounds the effect: where even that hardly
-// moves the reading there is no entry.
-func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error) {
-	full := c.grid.count(nodesPerDecade)
+// tabulate makes the entry of a candidate for an observation that it touches. A reading
+// changes one way with the resistance (see search.best), so the worst case bounds the
+// effect: where even that hardly moves the reading there is no entry. Nodes are halfway
+// between others, so that entries of a candidate have most of them in common.
+func (c *candidate) tabulate(watch *Watch, obs int) (*entry, error) {
 	o := watch.o
 	var change [1]network.Change
 	sw := watch.sweep(change[:])
@@ -84,26 +59,21 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 		change[0] = c.locus.At(ohms)
 		return sw.predict()
 	}
-	volts := func(log float64) (float64, error) {
-		change[0] = c.locus.At(math.Pow(10, log))
-		return sw.volts()
+	worst := c.locus.worst().Ohms
+	change[0] = c.locus.At(worst)
+	least := noVolts
+	if o.Noise.Leads == 0 {
+		least = math.Max(least, leastMoved*math.Hypot(o.Good.Sigma, o.Noise.Own))
 	}
-	extreme, err := read(c.locus.worst().Ohms)
-	if err != nil {
+	extreme, moves, err := sw.predictFrom(least)
+	if err != nil || !moves {
 		return nil, err
 	}
 	moved := math.Max(o.moved(extreme.volts), math.Sqrt(extreme.instead.share)*extreme.instead.sd)
-	if moved < noVolts {
-		return nil, nil
-	}
 	share := moved / math.Hypot(o.Good.Sigma, o.Noise.Own)
-	t := &entry{obs: obs, strong: moved > faintVolts && share > mostMoved, counts: share > leastMoved || o.Noise.Leads > 0}
-	n := full
-	switch {
-	case !t.strong:
-		n = min(full, coarseNodes)
-	case normal && full > 0: // it can only speak against the fault
-		n = full/2 + 1
+	t := &entry{obs: obs, strong: moved > faintVolts && share > mostMoved}
+	if moved < noVolts || !t.strong && share <= leastMoved && o.Noise.Leads == 0 {
+		return nil, nil
 	}
 	if c.open {
 		t.open = extreme
@@ -111,70 +81,77 @@ func (c *candidate) tabulate(watch *Watch, obs int, normal bool) (*entry, error)
 			return nil, err
 		}
 	}
-	t.at = make([]row, n)
-	step := 1
-	if t.strong {
-		step = 2 // every other node first, and one between where the reading passes
-	}
-	for k := 0; k < n; k += step {
-		if !c.open && (k == 0 && !c.locus.Series || k == n-1 && c.locus.Series) {
-			t.at[k] = extreme
-			continue
+	at := func(x float64) (node, error) {
+		ohms := math.Pow(10, x)
+		if ohms == worst {
+			return node{x: x, row: extreme}, nil
 		}
-		if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
+		q, err := read(ohms)
+		return node{x: x, row: q}, err
+	}
+	for _, x := range c.grid.coarse() {
+		n, err := at(x)
+		if err != nil {
 			return nil, err
 		}
+		t.at = append(t.at, n)
 	}
-	for k := 1; k < n && step == 2; k += 2 {
-		if k == n-1 {
-			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
-				return nil, err
-			}
-			continue
-		}
-		a, b := &t.at[k-1], &t.at[k+1]
-		if between(a.volts, b.volts, o.near(a, b), o) {
-			if t.at[k], err = read(math.Pow(10, c.grid.value(k, n))); err != nil {
-				return nil, err
-			}
-			continue
-		}
-		t.at[k] = *a
-		t.at[k].volts = (a.volts + b.volts) / 2
+	narrow := leastStep
+	if c.silent {
+		narrow = silentStep
 	}
-	for k := 0; k+1 < n && t.strong && !normal; k++ {
+	for k := 0; t.strong && k+1 < len(t.at); {
 		a, b := &t.at[k], &t.at[k+1]
-		if o.Over || math.Abs(b.volts-a.volts) < 1e-3 || !between(a.volts, b.volts, o.near(a, b), o) {
+		if b.x-a.x < narrow || !o.apart(a, b) {
+			k++
 			continue
 		}
-		q := stretch{node: k}
-		for i := range q.volts {
-			x := (float64(k) + float64(i+1)/4) / float64(n-1)
-			if q.volts[i], err = volts(c.grid.lo + (c.grid.hi-c.grid.lo)*x); err != nil {
-				return nil, err
-			}
+		n, err := at((a.x + b.x) / 2)
+		if err != nil {
+			return nil, err
 		}
-		t.close = append(t.close, q)
+		t.at = slices.Insert(t.at, k+1, n)
 	}
 	t.limits(o)
 	return t, nil
 }
 
-// near gives the distance in volts within which a reading lies near two predictions.
-func (o *Observation) near(a, b *row) float64 {
-	const sigmas = 6
-	spread := func(q *row) float64 {
-		v := q.own
-		for _, x := range q.shared {
-			v += x.volts * x.volts
-		}
-		return v
+// apart tells whether two nodes lie too far apart for what is between them. Where the
+// reading passes, or nearly so, they are to lie close against what it varies by that other
+// readings do not share: those of one line tell by millivolts how they differ.
+func (o *Observation) apart(a, b *node) bool {
+	limit := o.Probe.Meter.Over + 1 // beyond it nothing is to be told
+	lo, hi := math.Min(math.Min(a.volts, b.volts), limit), math.Min(math.Max(a.volts, b.volts), limit)
+	if b.x-a.x > wideStep && hi-lo > wideVolts {
+		return true
 	}
-	return sigmas * math.Sqrt(math.Max(spread(a), spread(b))+o.Good.Sigma*o.Good.Sigma)
+	v := o.Volts
+	if o.Over {
+		v = o.Probe.Meter.Over
+	}
+	away := math.Max(math.Max(lo-v, v-hi), 0)
+	aSD, aOwn := o.spread(&a.row)
+	bSD, bOwn := o.spread(&b.row)
+	sd := math.Min(aSD, bSD)
+	return hi-lo > closeNodes*math.Min(math.Max(aOwn, bOwn), sd)+graded*math.Max(0, away-2*sd)
 }
 
-// between tells whether the reading taken lies between two predictions, or so near.
-func between(a, b, near float64, o *Observation) bool {
+// spread gives about the standard deviation in volts of a prediction, and that of what no
+// other spot shares.
+func (o *Observation) spread(q *row) (sd, own float64) {
+	all := q.own + square(o.Good.Sigma*clamp(q.volts/math.Max(o.row.volts, 1e-3), 0, 1))
+	alone := q.own
+	for _, x := range q.shared {
+		all += square(x.volts)
+		if x.key == o.spotKey() {
+			alone += square(x.volts)
+		}
+	}
+	return math.Sqrt(all), math.Sqrt(alone)
+}
+
+// passes tells whether the reading taken lies between two predictions, or so near.
+func passes(a, b, near float64, o *Observation) bool {
 	lo, hi := math.Min(a, b)-near, math.Max(a, b)+near
 	if o.Over {
 		return hi > o.Probe.Meter.Over && lo < o.Probe.Meter.Over
@@ -182,151 +159,41 @@ func between(a, b, near float64, o *Observation) bool {
 	return lo < o.Volts && o.Volts < hi
 }
 
-// limits sets what the reading comes near to at both ends of the resistance, a
-// little outside of what the nodes have.
-func (t *entry) limits(o *Observation) {
-	t.lo, t.hi = o.row.volts, o.row.volts
-	for k := range t.at {
-		t.lo, t.hi = math.Min(t.lo, t.at[k].volts), math.Max(t.hi, t.at[k].volts)
-	}
-	t.least, t.most = t.lo, t.hi
-	for _, q := range t.close {
-		t.lo, t.hi = min(t.lo, slices.Min(q.volts[:])), max(t.hi, slices.Max(q.volts[:]))
-	}
-	t.lo -= outside
-	if t.hi += outside; t.hi > o.Probe.Meter.Over {
-		t.hi = math.Inf(1) // the meter's open voltage cuts it off there
-	}
-}
-
-// outside is the voltage in volts by which the limits lie outside of the nodes:
-// what 1 mA drops across LeastOhms.
-const outside = 5e-5
-
-// straight maps a reading to where it is nearly straight over the logarithm of the
-// resistance. In a linear circuit the reading v is a Moebius function of any one
-// resistance R, so that
-//
-//	(v - lo) / (hi - v) = R / R0
-//
-// with lo and hi the readings for R of nothing and without end; its logarithm is
-// exactly straight. Where the meter's source gives out before hi is reached, v - lo
-// is proportional to R as far as it goes. Junctions bend it a little.
-func (t *entry) straight(v float64) float64 {
-	if math.IsInf(t.hi, 1) {
-		return math.Log(v - t.lo)
-	}
-	return math.Log((v - t.lo) / (t.hi - v))
-}
-
-// fromStraight is the inverse of straight.
-func (t *entry) fromStraight(y float64) float64 {
-	if math.IsInf(t.hi, 1) {
-		return t.lo + math.Exp(y)
-	}
-	return t.lo + (t.hi-t.lo)/(1+math.Exp(-y))
-}
-
-// volts interpolates an entry a share x of the way over its grid.
-func (t *entry) volts(x float64) float64 {
-	w := walk{t: t, i: -1}
-	return w.at(x)
-}
-
-// walk is volts for one place after another.
-type walk struct {
-	t        *entry
-	place, i int // in the block, and the node before
-	course   course
-}
-
-func (w *walk) at(x float64) float64 {
-	x *= float64(len(w.t.at) - 1)
-	if i := min(int(x), len(w.t.at)-2); i != w.i {
-		w.i, w.course = i, w.t.between(i)
-	}
-	return w.course.at(x - float64(w.i))
-}
-
-// row gives the row a share x of the way, with what the nearest node rests on.
-func (t *entry) row(x float64) row {
-	q := t.at[int(math.Round(x*float64(len(t.at)-1)))]
-	q.volts = t.volts(x)
-	return q
-}
-
-// course is an entry between one node and the next: one cubic, or four where the
-// stretch was looked at closely.
-type course struct {
-	t    *entry
-	a, b *row
-	cut  int // into so many pieces
-	room [4]cubic
-}
-
-// between gives the entry's course from node i to the next.
-func (t *entry) between(i int) course {
-	c := course{t: t, a: &t.at[i], b: &t.at[i+1], cut: 1}
-	for _, q := range t.close {
-		if q.node == i {
-			y := [5]float64{t.straight(c.a.volts), t.straight(q.volts[0]), t.straight(q.volts[1]), t.straight(q.volts[2]), t.straight(c.b.volts)}
-			for j := range c.room {
-				c.room[j] = monotone(y[:], j)
-			}
-			c.cut = 4
-			return c
-		}
-	}
-	from := max(i-1, 0)
-	var room [4]float64
-	y := room[:0]
-	for k := from; k < min(i+3, len(t.at)); k++ {
-		y = append(y, t.straight(t.at[k].volts))
-	}
-	c.room[0] = monotone(y, i-from)
-	return c
-}
-
-// at gives what the entry predicts a share f of the way.
-func (c *course) at(f float64) float64 {
-	x := f * float64(c.cut)
-	j := min(int(x), c.cut-1)
-	return c.t.fromStraight(c.room[j].at(x - float64(j)))
-}
-
-// cubic is a curve from y0 to y1 with the slopes m0 and m1 at its ends (Hermite).
-type cubic struct{ y0, y1, m0, m1 float64 }
-
-func (c *cubic) at(f float64) float64 {
-	f2, f3 := f*f, f*f*f
-	return (2*f3-3*f2+1)*c.y0 + (f3-2*f2+f)*c.m0 + (-2*f3+3*f2)*c.y1 + (f3-f2)*c.m1
-}
-
-// monotone interpolates between y[i] and y[i+1] by the monotone cubic of Fritsch and
-// Carlson (1980, from memory): no overshoot where the curve bends.
-func monotone(y []float64, i int) cubic {
-	slope := func(k int) float64 {
-		switch k {
-		case 0:
-			return y[1] - y[0]
-		case len(y) - 1:
-			return y[k] - y[k-1]
-		}
-		d0, d1 := y[k]-y[k-1], y[k+1]-y[k]
-		if d0*d1 <= 0 {
-			return 0
-		}
-		return 2 * d0 * d1 / (d0 + d1)
-	}
-	return cubic{y[i], y[i+1], slope(i), slope(i + 1)}
-}
-
 // point is a place on the curve of a candidate: the logarithm of its likelihood ratio
 // against a good board, over the decimal logarithm of its resistance.
 type point struct{ x, l float64 }
 
-// rows gives the rows of a block's observations for a candidate a share x of the way
-// over its resistances, or open.
+// beside gives what the rows of walks at a decimal logarithm of the resistance have with
+// the condition of a block: worked out once for each node, and mixed as rows are.
+func beside(b *block, walks []walk, x float64) []*side {
+	out := make([]*side, len(b.ids))
+	if len(b.ids) > many {
+		return out // see slim
+	}
+	for i := range walks {
+		w := &walks[i]
+		if w.sides == nil {
+			w.sides = make([]*side, len(w.t.at))
+		}
+		of := func(n int) *side {
+			if w.sides[n] == nil {
+				with, half, off := b.against(&w.t.at[n].row)
+				w.sides[n] = &side{with, half, off}
+			}
+			return w.sides[n]
+		}
+		n, f := w.t.place(x)
+		r := of(n)
+		if f > 0 {
+			r = r.mix(of(n+1), f)
+		}
+		out[w.place] = r
+	}
+	return out
+}
+
+// rows gives the rows of a block's observations for a candidate at a decimal logarithm of
+// its resistance, or open.
 func (c *candidate) rows(b *block, x float64, open, absent bool) []row {
 	out := slices.Clone(b.good)
 	for k, i := range b.ids {
@@ -336,7 +203,7 @@ func (c *candidate) rows(b *block, x float64, open, absent bool) []row {
 		}
 		q := &t.open
 		if !open {
-			r := t.row(x)
+			r := t.row(x, len(b.ids) > many)
 			q = &r
 		} else if absent && t.absent != nil {
 			q = &t.absent.row
@@ -368,12 +235,13 @@ func (c *candidate) entry(obs int) *entry {
 }
 
 // finest is the number of points between two nodes at most, perSigma how many there are
-// to a standard deviation of the sharpest reading, and rough how many at most where some
-// reading cannot be met anyhow.
+// to a standard deviation of the sharpest reading, rough how many at most where some
+// reading cannot be met anyhow, and perDecade how many there are at least.
 const (
-	finest   = 240
-	perSigma = 2.0
-	rough    = 24
+	finest    = 240
+	perSigma  = 1.0
+	rough     = 4
+	perDecade = 2.0
 )
 
 // profile is the logarithm of the likelihood ratio against a good board over the
@@ -384,57 +252,75 @@ type profile struct {
 	lacks  int32 // see evidence
 }
 
-// profile works out the likelihood ratio for the observations of a block. Where the
-// readings pass what was read it bends faster than the nodes are apart; there it is worked
-// out point by point, the spread being drawn from node to node.
+// profile works out the likelihood ratio for the observations of a block, at all nodes of
+// their entries. Where the readings pass what was read it bends faster than the nodes are
+// apart; there it is worked out point by point, the spread being drawn from node to node.
 func (c *candidate) profile(b *block) profile {
 	p := profile{lacks: -1}
 	if c.open {
 		rows := c.rows(b, 0, true, false)
-		p.open = b.density(b.shape(nil, rows), means(rows), nil) - b.base
+		p.open = b.density(b.shape(nil, rows, nil), means(rows), nil) - b.base
 		if slices.ContainsFunc(c.entries, func(t entry) bool { return t.absent != nil }) {
 			rows = c.rows(b, 0, true, true)
-			none := b.density(b.shape(nil, rows), means(rows), nil) - b.base
+			none := b.density(b.shape(nil, rows, nil), means(rows), nil) - b.base
 			is, not := p.open+math.Log(existing), none+math.Log(1-existing)
 			if p.open = addLogs(is, not); not > is {
 				p.lacks = c.entries[slices.IndexFunc(c.entries, func(t entry) bool { return t.absent != nil })].absent.junction
 			}
 		}
 	}
-	n := c.grid.count(nodesPerDecade)
-	if n < 2 {
-		return p
-	}
 	var walks []walk
+	var xs []float64
 	for k, i := range b.ids {
 		if t := c.entry(i); t != nil {
-			walks = append(walks, walk{t: t, place: k, i: -1})
+			walks = append(walks, walk{t: t, place: k})
+			for _, n := range t.at {
+				xs = append(xs, n.x)
+			}
 		}
 	}
+	if len(xs) == 0 {
+		xs = c.grid.coarse()
+	}
+	slices.Sort(xs)
+	xs = slices.Compact(xs)
 	var last *shape
 	var at []float64
 	var before []row
-	for k := range n {
-		x := float64(k) / float64(n-1)
+	mean, share := make([]float64, len(b.ids)), make([]float64, len(b.ids))
+	for k, x := range xs {
 		rows := c.rows(b, x, false, false)
 		now, to := last, means(rows)
 		if !slices.EqualFunc(rows, before, row.restsAs) {
-			now, before = b.shape(nil, rows), rows
+			now, before = b.shape(nil, rows, beside(b, walks, x)), rows
 		}
 		if k > 0 {
-			steps := c.steps(b, last, now, at, to)
-			mean := slices.Clone(at)
+			steps := max(c.steps(b, last, now, at, to), int(math.Ceil((x-xs[k-1])*perDecade)))
+			copy(mean, at)
+			mid := last
+			if now != last && steps > 1 {
+				mid = between(last, now)
+			}
 			for i := 1; i < steps; i++ {
 				f := float64(i) / float64(steps)
-				y := (float64(k-1) + f) / float64(n-1)
-				for q := range walks {
-					mean[walks[q].place] = walks[q].at(y)
+				y := xs[k-1] + f*(x-xs[k-1])
+				for q := range share {
+					share[q] = f
 				}
-				l := (1-f)*b.density(last, mean, nil) + f*b.density(now, mean, nil)
-				p.points = append(p.points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*y, l - b.base})
+				for q := range walks {
+					n := walks[q].place
+					mean[n] = walks[q].at(y)
+					if d := to[n] - at[n]; math.Abs(d) > 1e-4 {
+						share[n] = clamp((mean[n]-at[n])/d, 0, 1)
+					}
+				}
+				if mid != last {
+					mid.mix(share)
+				}
+				p.points = append(p.points, point{y, b.density(mid, mean, nil) - b.base})
 			}
 		}
-		p.points = append(p.points, point{c.grid.lo + (c.grid.hi-c.grid.lo)*x, b.density(now, to, nil) - b.base})
+		p.points = append(p.points, point{x, b.density(now, to, nil) - b.base})
 		last, at = now, to
 	}
 	return p
@@ -450,11 +336,11 @@ func (c *candidate) steps(b *block, from, to *shape, at, end []float64) int {
 		o := &b.j.obs[i]
 		sd := math.Min(from.l[k*m+k], to.l[k*m+k])
 		far := math.Abs(from.off[k]) + math.Abs(to.off[k]) + 6*math.Max(from.l[k*m+k], to.l[k*m+k])
-		if !between(at[k], end[k], far+0.02, o) {
+		if !passes(at[k], end[k], far+0.02, o) {
 			limit = math.Min(limit, rough)
 			continue
 		}
-		if between(at[k], end[k], far, o) {
+		if passes(at[k], end[k], far, o) {
 			most = math.Max(most, perSigma*math.Abs(math.Min(end[k], 3)-math.Min(at[k], 3))/sd)
 		}
 	}
@@ -506,7 +392,7 @@ func (s *search) evidence(c *candidate, p profile) evidence {
 // resistance: the logarithm of the mean, and the resistance in ohms that the readings
 // point to. That is the mean over the resistances that explain them best: long tails of
 // poor ones would draw it to the middle of the range, and a plateau of equal ones has no
-// top. Between points the logarithm is a straight line.
+// top. Between points the logarithm is a parabola for the mean, and a straight line for the resistance.
 func average(points []point, lo, hi float64) (mean, ohms float64) {
 	at := func(a, b point, x float64) point {
 		if b.x > a.x {
@@ -536,12 +422,31 @@ func average(points []point, lo, hi float64) (mean, ohms float64) {
 	sum, best, where := 0.0, 0.0, 0.0
 	for k := 1; k < len(in); k++ {
 		a, b := in[k-1], in[k]
-		sum += (b.x - a.x) * line(a.l-top, b.l-top)
+		sum += (b.x - a.x) * line(a.l-top, b.l-top) * math.Exp(-clamp(bend(in, k)*square(b.x-a.x)/12, -mostBent, mostBent))
 		w := (b.x - a.x) * line(16*(a.l-top), 16*(b.l-top))
 		best += w
 		where += w * (a.x + b.x) / 2
 	}
 	return top + math.Log(sum/(in[len(in)-1].x-in[0].x)), math.Pow(10, where/best)
+}
+
+// mostBent bounds what the bend of a likelihood makes of its mean over a piece, as a
+// logarithm.
+const mostBent = 0.25
+
+// bend gives about the second derivative between point k-1 and point k: the mean of those
+// of the parabolas through them and the next at either side. With h the width of the piece
+// the logarithm lies bend h^2/12 below the straight line, in the mean.
+func bend(in []point, k int) float64 {
+	sum, n := 0.0, 0.0
+	for i := max(k-1, 1); i <= min(k, len(in)-2); i++ {
+		a, b, c := in[i-1], in[i], in[i+1]
+		if a.x < b.x && b.x < c.x {
+			sum += 2 * ((c.l-b.l)/(c.x-b.x) - (b.l-a.l)/(b.x-a.x)) / (c.x - a.x)
+			n++
+		}
+	}
+	return sum / math.Max(n, 1)
 }
 
 // line gives the mean of exp over a straight line from a to b.

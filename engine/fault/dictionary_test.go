@@ -21,7 +21,7 @@ func TestEntryError(t *testing.T) {
 	loci := Loci(m, DefaultPriors(), ph.Values)
 	w := network.NewWorkspace(m)
 	var errs []float64
-	worst, where := 0.0, ""
+	worst, where, spread, wide := 0.0, "", 0.0, ""
 	for _, pin := range []string{"J7.2", "J7.6", "J7.8", "J3.8", "J3.31", "J7.5"} {
 		pt, err := b.Point(pin)
 		if err != nil {
@@ -56,7 +56,7 @@ func TestEntryError(t *testing.T) {
 					t.Fatal(err)
 				}
 				c := &candidate{locus: l, grid: g, open: open}
-				row, err := c.tabulate(watch, 0, math.Abs(seen.ZScore(o.Good)) <= outlierFrom)
+				row, err := c.tabulate(watch, 0)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -64,7 +64,11 @@ func TestEntryError(t *testing.T) {
 					t.Errorf("%s at %s: no entry for %.3f V instead of %.3f V", l.Name(b), pin, truth.Volts, o.Good.Volts)
 					continue
 				}
-				got := row.volts(f)
+				q := row.row(g.lo+f*(g.hi-g.lo), false)
+				got := q.volts
+				if off := math.Abs(math.Log(ph.given(&seen, &q).Sigma / truth.Sigma)); off > spread {
+					spread, wide = off, fmt.Sprintf("%s at %s, %.3g ohm", l.Name(b), pin, ohms)
+				}
 				e := math.Abs(got - truth.Volts)
 				errs = append(errs, e)
 				if share := e / math.Hypot(truth.Sigma, o.Noise.Own); share > worst {
@@ -78,12 +82,12 @@ func TestEntryError(t *testing.T) {
 		sum += e * e
 	}
 	rms := math.Sqrt(sum / float64(len(errs)))
-	t.Logf("%d readings: root mean square %.2f mV; worst %.2f of a standard deviation (%s)", len(errs), 1e3*rms, worst, where)
+	t.Logf("%d readings: root mean square %.2f mV; worst %.2f of a standard deviation (%s); spreads within %.1f %% (%s)", len(errs), 1e3*rms, worst, where, 100*spread, wide)
 	if len(errs) < 100 {
 		t.Errorf("only %d readings", len(errs))
 	}
-	if rms > tableError || worst > tableSigmas {
-		t.Errorf("want %.1f mV and %.1f standard deviations at most", tableError*1e3, tableSigmas)
+	if rms > tableError || worst > tableSigmas || spread > tableSpread {
+		t.Errorf("want %.1f mV, %.2f standard deviations and %.0f %% at most", tableError*1e3, tableSigmas, 100*tableSpread)
 	}
 }
 
@@ -114,6 +118,52 @@ func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Po
 		o.Known = &k
 	}
 	return o
+}
+
+// TestPredictFrom holds what is passed over as moving a reading by too little against what
+// is predicted of it.
+func TestPredictFrom(t *testing.T) {
+	b, m, ph := demoPhysics(t)
+	loci := Loci(m, DefaultPriors(), ph.Values)
+	w := network.NewWorkspace(m)
+	passed := 0
+	for _, pin := range []string{"J7.2", "J7.6", "J3.8", "J3.31"} {
+		pt, err := b.Point(pin)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := observed(m, ph, pt, references.RedOnGround)
+		if err := ph.Predict(w, &o); err != nil {
+			t.Fatal(err)
+		}
+		watch, err := ph.Watch(w, &o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range loci {
+			for _, least := range []float64{noVolts, 0.003, 0.03} {
+				sw := watch.sweep([]network.Change{loci[i].worst()})
+				_, moves, err := sw.predictFrom(least)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if moves {
+					continue
+				}
+				passed++
+				q, err := sw.predict()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if got := o.moved(q.volts); got >= least {
+					t.Errorf("%s moves %s by %.2g mV, which passes for less than %.2g mV", loci[i].Name(b), pin, got*1e3, least*1e3)
+				}
+			}
+		}
+	}
+	if passed < 100 {
+		t.Errorf("only %d passed over", passed)
+	}
 }
 
 // TestWatch holds what a watch predicts, from the reading that it holds, against
@@ -174,8 +224,9 @@ func TestWatch(t *testing.T) {
 
 // What an entry may be off: in volts, a fraction of what good boards vary by, and
 // in standard deviations of the prediction, so that a likelihood's top moves by
-// little.
+// little; and the share of a standard deviation that it may be off.
 const (
-	tableError  = 2e-3
-	tableSigmas = 0.45
+	tableError  = 0.5e-3
+	tableSigmas = 0.15
+	tableSpread = 0.06
 )

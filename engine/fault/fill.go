@@ -111,9 +111,8 @@ func (s *search) weighAll(cands []*candidate) error {
 		c.odds = math.Log(odds)
 		if c.most = c.odds; c.warmed {
 			most := math.Inf(-1)
-			for k := range c.grid.count(nodesPerDecade) {
-				ohms := math.Pow(10, c.grid.value(k, c.grid.count(nodesPerDecade)))
-				most = math.Max(most, math.Log(s.warmRatio(c.locus, ohms)))
+			for x := c.grid.lo; x <= c.grid.hi; x += 1 / (2 * perDecade) {
+				most = math.Max(most, math.Log(s.warmRatio(c.locus, math.Pow(10, x))))
 			}
 			c.most += most
 		}
@@ -229,24 +228,18 @@ func (s *search) fill(cands []*candidate) error {
 	if err != nil {
 		return err
 	}
-	outlying := map[int]bool{} // lines
-	for o := range s.obs {
-		if s.isOutlier(o) {
-			outlying[s.ph.Joint.line[o]] = true
-		}
-	}
-	return s.enter(cands, touched, func(k int) bool { return helps[k].Load() }, func(o int) bool { return !outlying[s.ph.Joint.line[o]] })
+	return s.enter(cands, touched, func(k int) bool { return helps[k].Load() })
 }
 
 // enter makes the entries of those candidates that are wanted, where touched lists them by
-// observation and normal tells those that can only speak against a fault.
-func (s *search) enter(cands []*candidate, touched [][]int, wanted func(k int) bool, normal func(obs int) bool) error {
+// observation.
+func (s *search) enter(cands []*candidate, touched [][]int, wanted func(k int) bool) error {
 	entries := make([][]*entry, len(s.obs)) // along with touched
 	err := s.watchEach(func(o int) bool { return slices.ContainsFunc(touched[o], wanted) }, func(watch *Watch, o int) (err error) {
 		entries[o] = make([]*entry, len(touched[o]))
 		for i, k := range touched[o] {
 			if wanted(k) {
-				if entries[o][i], err = cands[k].tabulate(watch, o, normal(o)); err != nil {
+				if entries[o][i], err = cands[k].tabulate(watch, o); err != nil {
 					return err
 				}
 			}
@@ -275,7 +268,6 @@ func (s *search) enter(cands []*candidate, touched [][]int, wanted func(k int) b
 func (s *search) lines(c *candidate) {
 	in := map[int]bool{} // lines
 	line := s.ph.Joint.line
-	c.entries = slices.DeleteFunc(c.entries, func(t entry) bool { return !t.strong && !t.counts })
 	for i := range c.entries {
 		t := &c.entries[i]
 		in[line[t.obs]] = true

@@ -438,6 +438,7 @@ type shape struct {
 	off    []float64 // V, by which the condition moves the means
 	rows   []row     // those of which others is not worked out yet
 	others []another // see otherwise
+	ends   *ends     // of a mixed one
 }
 
 // block makes a block of observations; those in skip are left out altogether.
@@ -478,7 +479,7 @@ func (j *Joint) block(in, skip []uint64) *block {
 			b.same[k*m+d] = o.spotKey() == j.obs[b.ids[d]].spotKey()
 		}
 	}
-	null := b.shape(nil, b.good)
+	null := b.shape(nil, b.good, nil)
 	b.parts = make([]float64, m)
 	b.base = b.density(null, means(b.good), b.parts)
 	b.peaks = make([]float64, m)
@@ -492,6 +493,22 @@ func (j *Joint) block(in, skip []uint64) *block {
 		b.peaks[k] = math.Max(b.peaks[k], b.parts[k])
 	}
 	return b
+}
+
+// side is what against gives.
+type side struct {
+	with, half []float64
+	off        float64
+}
+
+// mix gives the side of a row a share f of the way from that of s to that of t.
+func (s *side) mix(t *side, f float64) *side {
+	r := &side{make([]float64, len(s.with)), make([]float64, len(s.with)), (1-f)*s.off + f*t.off}
+	for k := range r.with {
+		r.with[k] = (1-f)*s.with[k] + f*t.with[k]
+		r.half[k] = (1-f)*s.half[k] + f*t.half[k]
+	}
+	return r
 }
 
 // against gives what a row has with the condition of a block, the same times K^-1, and
@@ -517,8 +534,9 @@ func rank(over bool) int {
 }
 
 // shape works out how predictions spread, in the room of s where that is not nil.
-// What rests on nothing but what good boards' readings do is scaled from those.
-func (b *block) shape(s *shape, rows []row) *shape {
+// What rests on nothing but what good boards' readings do is scaled from those. The sides of
+// rows of their own are worked out where they are nil.
+func (b *block) shape(s *shape, rows []row, sides []*side) *shape {
 	m := len(rows)
 	if s == nil {
 		s = &shape{l: make([]float64, m*m), off: make([]float64, m)}
@@ -531,7 +549,11 @@ func (b *block) shape(s *shape, rows []row) *shape {
 			if with == nil {
 				with, half = slices.Clone(b.with), slices.Clone(b.half)
 			}
-			with[k], half[k], s.off[k] = b.against(q)
+			if sides != nil && sides[k] != nil {
+				with[k], half[k], s.off[k] = sides[k].with, sides[k].half, sides[k].off
+			} else {
+				with[k], half[k], s.off[k] = b.against(q)
+			}
 			part = 1
 		}
 		for d := range k + 1 {
@@ -564,6 +586,7 @@ type another struct {
 	share float64
 	moves []float64
 	shape *shape
+	stale bool // shape is that of other moves
 }
 
 // others lists what may be otherwise and moves some of the rows.
@@ -603,6 +626,9 @@ func (w *another) concerns(rows uint64) bool {
 
 // otherwise lists what may be otherwise.
 func (s *shape) otherwise() []another {
+	if s.ends != nil && !s.ends.moved {
+		s.move()
+	}
 	if s.rows != nil {
 		s.rows, s.others = nil, others(s.rows)
 	}
@@ -613,11 +639,18 @@ func (s *shape) otherwise() []another {
 // moves are a vector x of which x x' is added (update of a Cholesky factor; Gill, Golub,
 // Murray and Saunders 1974, from memory).
 func (w *another) spread(s *shape) *shape {
-	if w.shape != nil {
+	if w.shape != nil && !w.stale {
 		return w.shape
 	}
 	m := len(w.moves)
-	l, x := slices.Clone(s.l), slices.Clone(w.moves)
+	if w.shape == nil {
+		w.shape = &shape{l: make([]float64, m*m), off: s.off}
+	}
+	w.stale = false
+	l := w.shape.l
+	copy(l, s.l)
+	var room [24]float64
+	x := append(room[:0], w.moves...)
 	for k := range m {
 		if x[k] == 0 {
 			continue
@@ -631,8 +664,73 @@ func (w *another) spread(s *shape) *shape {
 			x[i] = c*x[i] - t*l[i*m+k]
 		}
 	}
-	w.shape = &shape{l: l, off: s.off}
 	return w.shape
+}
+
+// between makes room for the shapes between two.
+func between(a, b *shape) *shape {
+	m := len(a.off)
+	s := &shape{l: make([]float64, m*m), off: make([]float64, m), ends: &ends{a: a, b: b}}
+	for _, w := range a.otherwise() {
+		s.ends.from = append(s.ends.from, w.moves)
+		s.ends.to = append(s.ends.to, nil)
+		s.others = append(s.others, another{key: w.key, share: w.share})
+	}
+	for _, w := range b.otherwise() {
+		i := slices.IndexFunc(s.others, func(o another) bool { return o.key == w.key })
+		if i < 0 {
+			i = len(s.others)
+			s.ends.from, s.ends.to = append(s.ends.from, nil), append(s.ends.to, nil)
+			s.others = append(s.others, another{key: w.key})
+		}
+		s.ends.to[i] = w.moves
+		s.others[i].share = math.Max(s.others[i].share, w.share)
+	}
+	for i := range s.others {
+		s.others[i].moves = make([]float64, m)
+	}
+	return s
+}
+
+// ends is what a shape lies between, and how its ends are moved by what may be otherwise.
+type ends struct {
+	a, b     *shape
+	from, to [][]float64
+	share    []float64
+	moved    bool // the moves are those at the shares
+}
+
+// mix makes the shape row by row a share of the way between its ends. What readings rest
+// on goes in proportion to their voltage, and so does the factor of their covariance.
+func (s *shape) mix(share []float64) {
+	a, b, m := s.ends.a, s.ends.b, len(share)
+	for k, g := range share {
+		s.off[k] = a.off[k] + g*(b.off[k]-a.off[k])
+		for d := k * m; d <= k*m+k; d++ {
+			s.l[d] = a.l[d] + g*(b.l[d]-a.l[d])
+		}
+	}
+	s.ends.share, s.ends.moved = share, false
+}
+
+// move works out the moves at the shares.
+func (s *shape) move() {
+	e := s.ends
+	for i := range s.others {
+		w := &s.others[i]
+		for k, g := range e.share {
+			v := 0.0
+			if e.from[i] != nil {
+				v = (1 - g) * e.from[i][k]
+			}
+			if e.to[i] != nil {
+				v += g * e.to[i][k]
+			}
+			w.moves[k] = v
+		}
+		w.stale = true
+	}
+	e.moved = true
 }
 
 // factor is Cholesky's with just enough added for rounding. Above the diagonal k has

@@ -186,7 +186,7 @@ func (d *pair) ratio(q *cell, solve bool) float64 {
 		d.rows[k].own += square(blur * math.Min(r.volts, 0.6))
 		d.means[k] = r.volts
 	}
-	d.shape = d.block.shape(d.shape, d.rows)
+	d.shape = d.block.shape(d.shape, d.rows, nil)
 	return q.odds + d.block.density(d.shape, d.means, nil) - d.block.base
 }
 
@@ -279,7 +279,7 @@ func (d *pair) piece(c *candidate, p piece) *piece {
 		}
 		q := t.open
 		if !p.open() {
-			q = t.row(clamp(((p.lo+p.hi)/2-c.grid.lo)/(c.grid.hi-c.grid.lo), 0, 1))
+			q = t.row(clamp((p.lo+p.hi)/2, c.grid.lo, c.grid.hi), len(d.block.ids) > many)
 		}
 		q = d.block.slim(k, &q)
 		p.rows[k] = &q

@@ -28,14 +28,15 @@ func (s *search) silence(touched [][]int) error {
 		switch c := known[locus]; {
 		case s.concerned != nil && !s.concerned[l]: // it is elsewhere
 		case c == nil:
-			silent = append(silent, s.candidate(locus, touched[l]))
+			c = s.candidate(locus, touched[l])
+			c.silent = true
+			silent = append(silent, c)
 		case c.all.total <= bayesFrom+c.odds:
 			s.quiets = append(s.quiets, quiet{c.locus, c.moves, c.all})
 		}
 	}
 	err := s.entries(silent, func(once []*candidate) error {
-		all := func(int) bool { return true }
-		return s.enter(once, s.touching(once), all, all)
+		return s.enter(once, s.touching(once), func(int) bool { return true })
 	})
 	if err != nil {
 		return err

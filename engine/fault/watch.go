@@ -160,13 +160,43 @@ func (s *sweep) predict() (q row, err error) {
 	return q, nil
 }
 
+// predictFrom gives what predict does of a single change, and false where it moves the
+// reading by less than so many volts for certain: what good boards show beyond the model
+// stays on between none and all of it.
+func (s *sweep) predictFrom(least float64) (q row, moves bool, err error) {
+	effect := s.ph.Posterior.Model.Effect(s.changes[0], s.o.Edits, s.o.Probe)
+	q, ok := s.watch.singles[effect]
+	if !ok {
+		r, err := s.read()
+		if err != nil {
+			return q, false, err
+		}
+		o, beyond := s.o, 0.0
+		if o.Known != nil && !o.base.Over && !r.Over {
+			beyond = o.good.Offset
+		}
+		if s.o.sharingOf(&s.changes[0]) == nil && s.beyond() == nil && math.Max(o.moved(r.Volts), o.moved(r.Volts+beyond)) < least {
+			return q, false, nil
+		}
+		q = s.bareOf(r)
+		s.watch.singles[effect] = q
+	}
+	s.o.remove(&q, s.changes)
+	return q, true, nil
+}
+
 // bare is predict without what two junctions share.
 func (s *sweep) bare() (row, error) {
-	ph, o := s.ph, s.o
 	r, err := s.read()
 	if err != nil {
 		return row{}, err
 	}
+	return s.bareOf(r), nil
+}
+
+// bareOf is bare for the reading just taken.
+func (s *sweep) bareOf(r network.Reading) row {
+	ph, o := s.ph, s.o
 	q := ph.rowOf(s.at, o, r)
 	q.rest = fit.Common(o.row.slopes, q.slopes)
 	on := o // what the reading rests on
@@ -189,7 +219,7 @@ func (s *sweep) bare() (row, error) {
 	q.loads = o.loaded(q.volts)
 	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
-	return q, nil
+	return q
 }
 
 // beyond gives the observation, taken in the same way, of the net that a path leads to from

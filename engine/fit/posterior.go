@@ -569,3 +569,20 @@ func middle(v []float64) float64 {
 	}
 	return (s[(n-1)/2] + s[n/2]) / 2
 }
+
+// Mix gives the sum of two rows of slopes, in order, each times a factor.
+func Mix(s []Slope, f float64, t []Slope, g float64) []Slope {
+	out := make([]Slope, 0, len(s)+len(t))
+	for len(s) > 0 || len(t) > 0 {
+		switch {
+		case len(t) == 0 || len(s) > 0 && s[0].unknown < t[0].unknown:
+			out, s = append(out, Slope{s[0].unknown, f * s[0].slope}), s[1:]
+		case len(s) == 0 || s[0].unknown > t[0].unknown:
+			out, t = append(out, Slope{t[0].unknown, g * t[0].slope}), t[1:]
+		default:
+			out = append(out, Slope{s[0].unknown, f*s[0].slope + g*t[0].slope})
+			s, t = s[1:], t[1:]
+		}
+	}
+	return out
+}
