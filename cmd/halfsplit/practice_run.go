@@ -88,7 +88,7 @@ type practiceBench struct {
 	record   string
 	terminal bool
 	quit     bool
-	spent    float64 // seconds, as last told
+	spent    float64 // seconds, as last printed
 
 	page *benchpage.Server // nil for none
 	said benchpage.Said    // what became of the last entry
