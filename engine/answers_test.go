@@ -303,7 +303,7 @@ func TestBlame(t *testing.T) {
 }
 
 // TestBenchClears takes the fault away at the bench; the board then reads right
-// and the fault is told as dealt with.
+// and the fault is reported as dealt with.
 func TestBenchClears(t *testing.T) {
 	s := newShop(t, small, 5)
 	none := netlist.Edits{}
@@ -418,8 +418,8 @@ func dropShop(t *testing.T, text string, drop func(part, from, to string) float6
 }
 
 // TestSharedJunction opens an IC's pin that carries nearly all of the current of its line
-// beside a clamp. The known-good readings do not tell which of the two carries it,
-// and the fit leaves it with the clamp: the pin has to be a suspect all the same.
+// beside a TVS. The known-good readings do not tell which of the two carries it,
+// and the fit leaves it with the TVS: the pin has to be a suspect all the same.
 func TestSharedJunction(t *testing.T) {
 	s := dropShop(t, `
 board: shared
@@ -478,9 +478,9 @@ parts:
 	}
 }
 
-// TestNoPinDrawn reads a line on which nobody drew a pin of an IC as high as its clamp drops
-// by itself. The clamp was taken for what good boards read; that a pin carried it and is
-// open has to be told, and a second reading of the same point leaves it as likely as before.
+// TestNoPinDrawn reads a line on which nobody drew a pin of an IC as high as its TVS drops
+// by itself. The TVS was taken for what good boards read; that a pin carried it and is
+// open has to be said, and a second reading of the same point leaves it as likely as before.
 func TestNoPinDrawn(t *testing.T) {
 	s := dropShop(t, `
 board: no pin drawn
@@ -689,7 +689,7 @@ func TestAlike(t *testing.T) {
 }
 
 // TestUnseen holds what the readings of a good board cannot rule out against the circuit:
-// each leak, at the resistance told, moves every reading by less than three standard
+// each leak, at the resistance stated, moves every reading by less than three standard
 // deviations.
 func TestUnseen(t *testing.T) {
 	s := newShop(t, small, 5)

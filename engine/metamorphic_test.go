@@ -22,7 +22,7 @@ import (
 )
 
 // What holds of every right answer, whatever the model behind it: how answers change
-// when the record of a bench does. Each is told by a case file on an INVENTED board,
+// when the record of a bench does. Each is described by a case file on an INVENTED board,
 // the hand scanner Lark L2; the readings are made up and follow Ohm's law.
 const larkBoard = `board: Lark L2
 revision: B

@@ -88,7 +88,7 @@ func TestGoodAtHand(t *testing.T) {
 	w.Readings = slices.Clone(w.Readings)
 	for i := range w.Readings {
 		if w.Readings[i].Name == "J1.2" {
-			w.Readings[i].Reading.Value -= 0.15 // a slip of the pen
+			w.Readings[i].Reading.Value -= 0.15 // a typing error
 		}
 	}
 	s.lib = references.NewLibrary(s.board, []*references.Sweep{&w})

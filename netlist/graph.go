@@ -27,7 +27,7 @@ func netVertex(n NetID) Vertex { return Vertex{Net: n, Part: None} }
 // apart. It is built once and then only read.
 //
 // Walks go along the ways through a part (Part.Paths, whatever their element,
-// for a capacitor may be shorted and a clamp leak), but not through ground and
+// for a capacitor may be shorted and a TVS leak), but not through ground and
 // not through an IC, module, crystal or unknown part: a line ends on those. They are members
 // of the line all the same.
 type Graph struct {

@@ -259,7 +259,7 @@ func TestClassOfTwelve(t *testing.T) {
 	}
 }
 
-// A wrong verdict is told as wrong and no more; what is printed of it names the
+// A wrong verdict is called wrong and no more; what is printed of it names the
 // bad part nowhere, nor does the page for the class.
 func TestWrongVerdictDoesNotTell(t *testing.T) {
 	courseCopy(t)
@@ -460,7 +460,7 @@ func TestSetOutlivesEdits(t *testing.T) {
 	if diff := cmp.Diff(before, score("again/"+record), nearly); diff != "" {
 		t.Errorf("scored with the set made again (-before +after):\n%s", diff)
 	}
-	// Another board, though, is told from this one.
+	// Another board, though, is distinguished from this one.
 	if err := os.WriteFile("spring/board.yaml", []byte(strings.Replace(edited, "value: 22R", "value: 33R", 1)), 0o666); err != nil {
 		t.Fatal(err)
 	}

@@ -280,7 +280,7 @@ type traceStep struct {
 	Ground bool     `json:"ground"`
 	Rail   bool     `json:"rail"`
 	Volts  *float64 `json:"rail_volts"` // null where it is not a rail, or its voltage is not known
-	Again  bool     `json:"again"`      // what lies behind the net is told at its other place
+	Again  bool     `json:"again"`      // what lies behind the net is listed at its other place
 	Points []string `json:"points"`     // on the net, where the line goes on from it
 }
 

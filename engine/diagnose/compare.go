@@ -21,7 +21,7 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 	return e.compare(all, obs), nil
 }
 
-// settleSeconds is the settling in seconds from which it is told.
+// settleSeconds is the settling in seconds from which it is reported.
 const settleSeconds = 0.3
 
 // compare describes readings whose observations have been predicted.
@@ -65,7 +65,7 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 	goodOver := o.Good.Volts > d.Over
 	c.Predicted, c.PredictedOverload = Level(o.Good.Volts, d)
 	if inOhms {
-		// told in ohms below; the search works in volts
+		// given in ohms below; the search works in volts
 		c.Predicted = nil
 		if !goodOver {
 			c.Predicted = Number(VoltsToOhms(d, o.Good.Volts))

@@ -598,7 +598,7 @@ func (q *Inquiry) notes(d *Findings) {
 }
 
 // tellLeft is the share of the weight in sets that were not weighed from which that is
-// told: below, no percentage on the screen would change.
+// listed: below, no percentage on the screen would change.
 const tellLeft = 0.01
 
 // cautions gives the safety notes that probing calls for. They are the usual

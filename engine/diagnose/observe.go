@@ -23,7 +23,7 @@ type Taken struct {
 	meter references.Meter
 	Edits netlist.Edits
 	event int
-	Obs   int // index of its observation, -1 where nothing can be told from it
+	Obs   int // index of its observation, -1 where nothing follows from it
 }
 
 // Ohmic tells whether a reading is a net's resistance to ground.

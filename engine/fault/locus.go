@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -361,6 +362,22 @@ func (l *Locus) Name(b *netlist.Board) string {
 	}
 	n := &b.Nets[l.Net]
 	return fmt.Sprintf("%s to %s", b.PointName(n.Along[l.After]), b.PointName(n.Along[l.After+1]))
+}
+
+// Names gives all names that a place goes by among people: "R12", "R12.1", "J7.2 to J7.4",
+// "J7.4-J7.2".
+func (l *Locus) Names(b *netlist.Board) []string {
+	name := l.Name(b)
+	names := []string{name}
+	if x, y, two := strings.Cut(name, " to "); two && l.Part == netlist.None {
+		for _, between := range []string{" to ", "-", " ", " and "} {
+			names = append(names, x+between+y, y+between+x)
+		}
+	}
+	if l.Part != netlist.None && l.Terminal >= 0 {
+		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
+	}
+	return names
 }
 
 // FarShift bounds the change in volts of the last reading by the locus, where it

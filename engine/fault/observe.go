@@ -95,17 +95,14 @@ func (p Prediction) density(volts, noise float64) float64 {
 }
 
 // upper gives the probability that a reading with noise of its own, in V, lies so many volts
-// or more above the mean, where the spread is that of a normal if normal is true.
-func (p Prediction) upper(off, noise float64, normal bool) float64 {
-	tail := func(s float64) float64 { return 0.5 * math.Erfc(off/(math.Hypot(s, noise)*math.Sqrt2)) }
-	sum := 0.0
-	if normal {
-		sum = tail(p.Sigma)
-	} else {
-		sum = references.StudentT{Scale: math.Hypot(p.Sigma, noise), DF: p.DF}.Upper(off)
+// or more above the mean.
+func (p Prediction) upper(off, noise float64) float64 {
+	tail := func(scale, df float64) float64 {
+		return references.StudentT{Scale: math.Hypot(scale, noise), DF: df}.Upper(off)
 	}
+	sum := tail(p.Sigma, p.DF)
 	if p.Else > 0 {
-		sum += p.Else * (tail(p.Wide) - sum)
+		sum += p.Else * (tail(p.Wide, math.Inf(1)) - sum)
 	}
 	return sum
 }
@@ -345,8 +342,8 @@ func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 // a density of 1 per volt, so that both kinds compare.
 func (o *Observation) LogLikelihood(p Prediction) float64 {
 	if o.Over {
-		// the display's limit against the spread of what is there
-		tail := p.upper(o.Probe.Meter.Over-p.Volts, o.Noise.Own, true)
+		p.DF = math.Inf(1) // the display's limit against the spread of what is there
+		tail := p.upper(o.Probe.Meter.Over-p.Volts, o.Noise.Own)
 		return math.Log((1-o.Outliers)*tail + o.Outliers*outlierOver)
 	}
 	return math.Log((1-o.Outliers)*p.density(o.Volts, o.Noise.Own) + o.Outliers*(1-outlierOver)/outlierSpan)
@@ -363,7 +360,7 @@ func (o *Observation) ZScore(p Prediction) float64 {
 		}
 	}
 	off := v - p.Volts
-	return math.Copysign(normalTail(p.upper(math.Abs(off), o.Noise.Own, false)), off)
+	return math.Copysign(normalTail(p.upper(math.Abs(off), o.Noise.Own)), off)
 }
 
 // Same tells whether the observation could not tell two predictions apart.

@@ -51,7 +51,7 @@ const (
 	PinToSupply          // protection of an IC pin: conducts when the pin is above its supply
 	SupplyBody           // what an IC shows when its supply is pulled below ground
 	SupplyLoad           // what an IC draws from its supply, unpowered, above ground
-	PartJunction         // a diode, clamp or body diode of a transistor
+	PartJunction         // a diode, TVS or body diode of a transistor
 	NotDrawn             // a path that good boards show and no part accounts for
 )
 

@@ -396,12 +396,12 @@ func (s *schematic) ground(x, y float64) {
 type way int
 
 const (
-	bothWays way = iota // a two-way clamp
+	bothWays way = iota // a bidirectional TVS
 	away                // its anode is on the line
 	towards             // its cathode is on the line
 )
 
-// conducts tells how the junction of a diode or clamp lies at one of its terminals.
+// conducts tells how the junction of a diode or TVS lies at one of its terminals.
 func conducts(p *netlist.Part, terminal int32) way {
 	for _, w := range p.Paths() {
 		switch {
@@ -415,7 +415,7 @@ func conducts(p *netlist.Part, terminal int32) way {
 	return bothWays
 }
 
-// junction draws a diode or clamp across, 46 wide about a middle, after IEC 60617
+// junction draws a diode or TVS across, 46 wide about a middle, after IEC 60617
 // (from memory): an arrow against a bar at the cathode, two of them for both ways.
 func (s *schematic) junction(x, y float64, w way, class string) {
 	s.line(x-23, y, x+23, y, "line wire")
