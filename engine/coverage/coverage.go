@@ -115,7 +115,7 @@ func (r *reaching) good(m references.Meter) error {
 	w := network.NewWorkspace(r.Model)
 	for k := range r.sights {
 		s := &r.sights[k]
-		s.ph = &fault.Physics{Posterior: r.Posterior, Values: r.Posterior.At(network.RefCelsius, 0)}
+		s.ph = fault.NewPhysics(r.Posterior)
 		pol := references.RedOnGround
 		if k == swapped || k == ohmsBlack {
 			pol = references.BlackOnGround

@@ -63,7 +63,7 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 	if err != nil {
 		return nil, err
 	}
-	ph := &fault.Physics{Posterior: e.Posterior, Values: e.Posterior.At(network.RefCelsius, 0)}
+	ph := fault.NewPhysics(e.Posterior)
 	w := network.NewWorkspace(e.Model)
 	w.Bare = true
 	farads := e.Board.Capacitances(edits)

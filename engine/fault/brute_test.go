@@ -116,7 +116,7 @@ func (d *rig) observations(changes ...network.Change) []Observation {
 }
 
 func (d *rig) physics() *Physics {
-	return &Physics{Posterior: d.posterior, Values: d.posterior.At(network.RefCelsius, 0)}
+	return NewPhysics(d.posterior)
 }
 
 // change puts a fault by its name on the board.

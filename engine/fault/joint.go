@@ -839,8 +839,13 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return err
 	}
 	var loads []railLoad
-	if o.Known == nil && o.Probe.Meter.Resistive && !r.Over {
-		if loads, err = ph.loadsAt(w, o, r.Volts); err != nil {
+	var lower network.Reading
+	unvouched := o.Known == nil && o.Probe.Meter.Resistive
+	if unvouched {
+		if loads, err = ph.loadsAt(w, o, r); err != nil {
+			return err
+		}
+		if lower, err = w.Read(o.Probe, &st, ph.lower); err != nil {
 			return err
 		}
 		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // w is to hold this one
@@ -855,6 +860,10 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return x.key != o.zeroKey() && x.key != keyLeads+o.Meter
 	})
 	o.row.loads = loads
+	if o.bend = 0; unvouched {
+		o.bend = ph.bend(&o.row, math.Abs(r.Volts-lower.Volts))
+		o.row.share(o.spotKey(), o.bend)
+	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.good = (fit.Converted{}); o.Known != nil && !r.Over {
@@ -894,8 +903,8 @@ type railLoad struct {
 }
 
 // loadsAt gives what a load on each rail would make of an observation in resistance mode
-// that no good board vouches for, and that reads volts without one.
-func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, volts float64) (out []railLoad, err error) {
+// that no good board vouches for, and that reads r without one.
+func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, r network.Reading) (out []railLoad, err error) {
 	m := ph.Posterior.Model
 	for n := range m.Board.Nets {
 		id := netlist.NetID(n)
@@ -903,15 +912,23 @@ func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, volts float64) 
 			continue
 		}
 		st := network.State{Edits: o.Edits, Changes: []network.Change{{Kind: network.AddPath, Owner: netlist.None, Ohms: loadOhms, A: m.PlaceOf(netlist.NetPoint(id)), B: m.GroundPlace()}}}
-		r, err := w.Read(o.Probe, &st, ph.Values)
+		loaded, err := w.Read(o.Probe, &st, ph.Values)
 		if err != nil {
 			return nil, err
 		}
-		if math.Abs(r.Volts-volts) > looseNoise*o.Noise.Own {
-			out = append(out, railLoad{id, r.Volts - volts})
+		if math.Abs(loaded.Volts-r.Volts) > looseNoise*o.Noise.Own {
+			out = append(out, railLoad{id, loaded.Volts - r.Volts})
 		}
 	}
 	return out, nil
+}
+
+// bend gives what a row leaves out of how a reading in resistance mode depends on junctions,
+// as a standard deviation in volts: the meter's voltage is about what they drop, so that next
+// to nothing flows through them as they are taken to be, and much where they drop a little
+// less. The reading moves by so many volts where all drop a standard deviation less.
+func (ph *Physics) bend(q *row, moved float64) float64 {
+	return math.Sqrt(math.Max(square(moved)-ph.inLine(q, q), 0))
 }
 
 // given gives the prediction of a row of an observation, given what the readings of

@@ -25,7 +25,7 @@ type Observation struct {
 	Matched        bool // compared with lines that should read alike
 	Noise          Noise
 	// Outliers is the share of such readings that nothing accounts for: one of
-	// OutliersKnown, OutliersPredicted and OutliersUnknown.
+	// OutliersKnown, OutliersPredicted, OutliersOhms and OutliersUnknown.
 	Outliers float64
 
 	Known *fit.Known // what good boards read; nil where none was read
@@ -40,6 +40,7 @@ type Observation struct {
 	ratio    float64       // variance of good boards over what the model predicts
 	freedom  float64       // degrees of freedom of how far it lies from a good board's
 	sharings []sharing     // filled in by Search
+	bend     float64       // V, see Physics.bend
 	ended    network.Ended
 }
 
@@ -113,6 +114,13 @@ type Physics struct {
 	Posterior *fit.Posterior
 	Values    *network.Values // settled
 	Joint     *Joint          // nil where no reading was taken
+
+	lower *network.Values // with every drop a standard deviation less
+}
+
+// NewPhysics predicts with what good boards say, at network.RefCelsius.
+func NewPhysics(p *fit.Posterior) *Physics {
+	return &Physics{Posterior: p, Values: p.At(network.RefCelsius, 0), lower: p.At(network.RefCelsius, -1)}
 }
 
 // like tells that a row rests on a part of what a good board's reading does, and on

@@ -263,13 +263,15 @@ func location(v []float64) float64 {
 	return sum / float64(len(v))
 }
 
-// At gives the fitted values at a temperature in Celsius with every drop moved
-// by shift volts.
-func (b *Posterior) At(celsius, shift float64) *network.Values {
+// At gives the fitted values at a temperature in Celsius, with every drop moved by so many of
+// its own standard deviations.
+func (b *Posterior) At(celsius, sigmas float64) *network.Values {
 	v := b.Values.Clone()
 	v.Celsius = celsius
 	for e := range v.Junctions {
-		v.Junctions[e].Drop += shift
+		if sigmas != 0 && !math.IsInf(v.Junctions[e].Drop, 1) {
+			v.Junctions[e].Drop += sigmas * b.DropSD(int32(e))
+		}
 	}
 	v.Settle()
 	return v
