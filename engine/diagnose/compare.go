@@ -103,6 +103,8 @@ func settling(farads, volts float64, d network.Drive) float64 {
 // next to what millions of ohms read.
 func verdict(o *fault.Observation, goodOver bool, z float64) Verdict {
 	switch {
+	case o.Known == nil && !o.Over && z > -VerdictSigmas && o.Volts < shortVolts && !goodOver && o.Good.Volts > 10*shortVolts: // no junction drops so little
+		return IsShorted
 	case o.Over && goodOver, o.Probe.Meter.Resistive && math.Abs(z) < VerdictSigmas:
 		return Agrees
 	case o.Over:

@@ -839,13 +839,13 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return err
 	}
 	var loads []railLoad
-	var lower network.Reading
+	var bent float64 // V^2
 	unvouched := o.Known == nil && o.Probe.Meter.Resistive
 	if unvouched {
 		if loads, err = ph.loadsAt(w, o, r); err != nil {
 			return err
 		}
-		if lower, err = w.Read(o.Probe, &st, ph.lower); err != nil {
+		if bent, err = ph.bent(w, o, r); err != nil {
 			return err
 		}
 		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // w is to hold this one
@@ -861,7 +861,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	})
 	o.row.loads = loads
 	if o.bend = 0; unvouched {
-		o.bend = ph.bend(&o.row, math.Abs(r.Volts-lower.Volts))
+		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
 		o.row.share(o.spotKey(), o.bend)
 	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
@@ -923,12 +923,27 @@ func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, r network.Readi
 	return out, nil
 }
 
-// bend gives what a row leaves out of how a reading in resistance mode depends on junctions,
-// as a standard deviation in volts: the meter's voltage is about what they drop, so that next
-// to nothing flows through them as they are taken to be, and much where they drop a little
-// less. The reading moves by so many volts where all drop a standard deviation less.
-func (ph *Physics) bend(q *row, moved float64) float64 {
-	return math.Sqrt(math.Max(square(moved)-ph.inLine(q, q), 0))
+// bendBoards are boards on each of which every drop lies a standard deviation above or below
+// the best estimate, the junctions taking turns as bendSigns has it: any two of neighbouring
+// ones lie in all four ways.
+const bendBoards = 4
+
+var bendSigns = [6][bendBoards]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}, {-1, -1, 1, 1}, {-1, 1, -1, 1}, {-1, 1, 1, -1}}
+
+// bent gives the mean square in V^2 by which a reading in resistance mode of such boards
+// differs from r. The meter's voltage is about what junctions drop: as they are taken to be,
+// next to nothing may flow through them, and much where they drop a little less, which the
+// slopes of a row cannot tell.
+func (ph *Physics) bent(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
+	st := network.State{Edits: o.Edits}
+	for _, v := range ph.boards {
+		x, err := w.Read(o.Probe, &st, v)
+		if err != nil {
+			return 0, err
+		}
+		sum += square(x.Volts-r.Volts) / bendBoards
+	}
+	return sum, nil
 }
 
 // given gives the prediction of a row of an observation, given what the readings of

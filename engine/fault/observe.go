@@ -40,7 +40,7 @@ type Observation struct {
 	ratio    float64       // variance of good boards over what the model predicts
 	freedom  float64       // degrees of freedom of how far it lies from a good board's
 	sharings []sharing     // filled in by Search
-	bend     float64       // V, see Physics.bend
+	bend     float64       // V, standard deviation beside what its row rests on, see Physics.bent
 	ended    network.Ended
 }
 
@@ -115,12 +115,16 @@ type Physics struct {
 	Values    *network.Values // settled
 	Joint     *Joint          // nil where no reading was taken
 
-	lower *network.Values // with every drop a standard deviation less
+	boards []*network.Values // as good boards may be, see bendBoards
 }
 
 // NewPhysics predicts with what good boards say, at network.RefCelsius.
 func NewPhysics(p *fit.Posterior) *Physics {
-	return &Physics{Posterior: p, Values: p.At(network.RefCelsius, 0), lower: p.At(network.RefCelsius, -1)}
+	ph := &Physics{Posterior: p, Values: p.At(network.RefCelsius, nil)}
+	for k := range bendBoards {
+		ph.boards = append(ph.boards, p.At(network.RefCelsius, func(e int32) float64 { return bendSigns[e%int32(len(bendSigns))][k] }))
+	}
+	return ph
 }
 
 // like tells that a row rests on a part of what a good board's reading does, and on
