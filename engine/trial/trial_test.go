@@ -14,9 +14,11 @@ import (
 	"testing"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/fit"
 	"halfsplit/engine/practice"
+	"halfsplit/engine/repair"
 	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -204,12 +206,20 @@ func playOne(tr *recorded.Trial, engines *sync.Map) (outcome, error) {
 		e, _ = engines.LoadOrStore(key, made)
 	}
 	eng := e.(*engine.Engine)
-	d, err := eng.Diagnose(Start(tr, eng, lib).Case)
+	d, err := new(repair.Diagnosis), error(nil)
+	if c := Start(tr, eng, lib).Case; len(tr.Faults) == 1 {
+		d, err = eng.Diagnose(c)
+	} else { // which nobody repairs
+		var found *diagnose.Findings
+		if _, found, err = eng.Inquire(c); err == nil {
+			d.Findings = *found
+		}
+	}
 	if err != nil {
 		return outcome{}, err
 	}
 	bad := Bad(tr.Faults, tr.Model, tr.Drawing)
-	out := outcome{faults: len(tr.Faults), finding: Judge(d, bad)}
+	out := outcome{faults: len(tr.Faults), finding: Judge(&d.Findings, bad)}
 	for _, s := range d.Suspects {
 		out.claims = append(out.claims, claim{s.Probability, bad[s.Part]})
 	}
@@ -238,6 +248,7 @@ func playOne(tr *recorded.Trial, engines *sync.Map) (outcome, error) {
 		w := Start(tr, eng, lib)
 		switch k {
 		case 0:
+			w.begun = d
 			err = w.Follow()
 		case 1:
 			err = w.Outward(d)
