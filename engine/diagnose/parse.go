@@ -31,7 +31,7 @@ func (e *Basis) ParseFault(text string) (fault.Fault, error) {
 		}
 		ohms = v
 	}
-	loci := fault.Loci(e.Model, e.Priors, e.Posterior.Values)
+	loci := append(fault.Loci(e.Model, e.Priors, e.Posterior.Values), fault.GroundJoints(e.Model, e.Priors)...)
 	var there []choice
 	var modes []fault.Mode
 	var places []string

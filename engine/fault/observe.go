@@ -35,6 +35,7 @@ type Observation struct {
 
 	base     network.Reading
 	row      row           // a good board's reading, before this board was read elsewhere
+	zero     []share       // what the meter's zero and its leads add, whatever there is to read
 	good     fit.Converted // what good boards read with this meter
 	ratio    float64       // variance of good boards over what the model predicts
 	freedom  float64       // degrees of freedom of how far it lies from a good board's
@@ -191,7 +192,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.share(keySession+o.Session, sessionShift*both*q.slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+3*o.Meter, o.Noise.Gain*volts)
-	q.share(keyMeter+3*o.Meter+1, o.Noise.Zero)
+	q.share(o.zeroKey(), o.Noise.Zero)
 	q.share(keyLeads+o.Meter, o.Noise.Leads)
 	ohmic := 0.0 // V across resistances
 	ph.Posterior.OhmSlopes(w, func(e int32, slope float64) {
@@ -245,6 +246,9 @@ func (o *Observation) proportion(volts float64) row {
 	q.shared = slices.Clone(q.shared)
 	for i := range q.shared {
 		q.shared[i].volts *= part
+	}
+	for _, x := range o.zero {
+		q.share(x.key, x.volts*math.Sqrt(1-part*part)) // what of it is left above
 	}
 	q.share(o.spotKey(), o.gap(volts))
 	return q
@@ -308,6 +312,9 @@ func together(a, b []share, from int) float64 {
 	}
 	return sum
 }
+
+// zeroKey numbers the zero of a meter.
+func (o *Observation) zeroKey() int { return keyMeter + 3*o.Meter + 1 }
 
 // spotKey numbers a spot.
 func (s *Observation) spotKey() int {

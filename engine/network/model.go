@@ -401,6 +401,22 @@ func (m *Model) Line(n netlist.NetID) []netlist.NetID {
 	return line
 }
 
+// Around is Line with the rails at its ends; of a rail, with the rails beside it.
+func (m *Model) Around(n netlist.NetID) []netlist.NetID {
+	out := m.Line(n)
+	for _, l := range m.Line(n) {
+		if l == netlist.None {
+			continue
+		}
+		m.Neighbours(l, func(_ int32, o netlist.NetID) {
+			if o != netlist.None && m.Board.Nets[o].Rail && o != m.Board.Ground && !slices.Contains(out, o) {
+				out = append(out, o)
+			}
+		})
+	}
+	return out
+}
+
 // Reached gives the contacts that resistance joins to a place, up to rails and ground, while
 // a change is an open: an element cut, a contact off its copper, a trace broken in two.
 func (m *Model) Reached(from Place, c *Change) map[Contact]bool {
