@@ -845,8 +845,10 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		if loads, err = ph.loadsAt(w, o, r); err != nil {
 			return err
 		}
-		if bent, err = ph.bent(w, o, r); err != nil {
-			return err
+		if g := ph.Posterior.Model.Board.Ground; o.Probe.Plus.Net != g && o.Probe.Minus.Net != g {
+			if bent, err = ph.bent(w, o, r); err != nil {
+				return err
+			}
 		}
 		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // w is to hold this one
 			return err
@@ -860,7 +862,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return x.key != o.zeroKey() && x.key != keyLeads+o.Meter
 	})
 	o.row.loads = loads
-	if o.bend = 0; unvouched {
+	if o.bend = 0; bent > 0 {
 		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
 		o.row.share(o.spotKey(), o.bend)
 	}
@@ -930,10 +932,10 @@ const bendBoards = 4
 
 var bendSigns = [6][bendBoards]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}, {-1, -1, 1, 1}, {-1, 1, -1, 1}, {-1, 1, 1, -1}}
 
-// bent gives the mean square in V^2 by which a reading in resistance mode of such boards
-// differs from r. The meter's voltage is about what junctions drop: as they are taken to be,
-// next to nothing may flow through them, and much where they drop a little less, which the
-// slopes of a row cannot tell.
+// bent gives the mean square in V^2 by which a resistance between two nets reads otherwise on
+// such boards than r. The meter's voltage is about what the two junctions between them drop:
+// as they are taken to be, next to nothing may flow through them, and much where they drop a
+// little less, which the slopes of a row do not show.
 func (ph *Physics) bent(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
 	st := network.State{Edits: o.Edits}
 	for _, v := range ph.boards {
