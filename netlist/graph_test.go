@@ -109,21 +109,22 @@ parts:
     U5.B2 
 
 A
-  R1.1 -> 2 B
-    R2.2 -> 1 A (again)
-    R3.1 -> 2 C (again)
-    R6.1 -> 2 V
   R2.1 -> 2 B (again)
-  R4.2 -> 1 C
-    R3.2 -> 1 B (again)
-    R5.1 -> 2 V
-    T1.1 -> 2 E (again)
   Q1.d -> s GND
   Q1.d -> g E
     T1.2 -> 1 C (again)
     Q1.g -> s GND
+  R1.1 -> 2 B
+    R2.2 -> 1 A (again)
+    R3.1 -> 2 C (again)
+    R6.1 -> 2 V
+  R4.2 -> 1 C
+    R3.2 -> 1 B (again)
+    R5.1 -> 2 V
+    T1.1 -> 2 E (again)
 `
-	// By hand: every net stands at its least depth, and a way back is not drawn.
+	// By hand: every net stands at its least depth, and a way back is not drawn; what ends
+	// comes first, then what goes on, the longest last.
 	if diff := cmp.Diff(want, s.String()); diff != "" {
 		t.Errorf("trees (-want +got):\n%s", diff)
 	}
