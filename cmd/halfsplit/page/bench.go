@@ -3,7 +3,6 @@ package page
 import (
 	"fmt"
 	"html/template"
-	"slices"
 	"strings"
 
 	"halfsplit/engine/diagnose"
@@ -27,14 +26,6 @@ func Palette() string {
 func VerdictStyle(v diagnose.Verdict) (class, mark string) {
 	l := lookOf(v)
 	return l.class, l.mark
-}
-
-// InFilter tells that a branch is a filter's own way to ground, which is not drawn: the
-// filter stands along the line.
-func InFilter(b *netlist.Board, x *netlist.Branch) bool {
-	p := &b.Parts[x.Part]
-	return p.Kind == netlist.Filter && x.Size == 0 && (x.Net == b.Ground || x.Net == netlist.None) &&
-		slices.ContainsFunc(p.Paths(), func(w netlist.Path) bool { return w.Element == netlist.Resistive })
 }
 
 // Symbol draws the part of a branch as it lies across, with the ground or rail that

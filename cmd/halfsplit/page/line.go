@@ -266,6 +266,14 @@ func (s *schematic) holds(x *netlist.Branch) bool {
 	return false
 }
 
+// InFilter tells that a branch is a filter's own way to ground, which is not drawn: the
+// filter stands along the line.
+func InFilter(b *netlist.Board, x *netlist.Branch) bool {
+	p := &b.Parts[x.Part]
+	return p.Kind == netlist.Filter && x.Size == 0 && (x.Net == b.Ground || x.Net == netlist.None) &&
+		slices.ContainsFunc(p.Paths(), func(w netlist.Path) bool { return w.Element == netlist.Resistive })
+}
+
 // label writes a part's name and value, and what is said of it.
 func (s *schematic) label(x, y float64, p *netlist.Part, m partMark, extra string) {
 	class := "strong"
