@@ -277,12 +277,8 @@ func (p *parser) line() (entry, bool, error) {
 	if !ok {
 		return entry{}, false, nil
 	}
-	at, ok := p.point(rest)
-	if !ok {
-		_, err := p.b.Point(rest)
-		return entry{}, false, err
-	}
-	return entry{verb: lineOf, at: at}, true, nil
+	at, err := netlist.Meant(p.b, p.b.Point, rest)
+	return entry{verb: lineOf, at: at}, err == nil, err
 }
 
 // visit is "at J7.4", with no reading, or the point alone.
@@ -300,12 +296,8 @@ func (p *parser) visit() (entry, bool, error) {
 	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
 		return entry{}, false, nil
 	}
-	at, ok := p.point(rest)
-	if !ok {
-		_, err := p.b.Point(rest)
-		return entry{}, false, err
-	}
-	return entry{verb: visit, at: at}, true, nil
+	at, err := netlist.Meant(p.b, p.b.Point, rest)
+	return entry{verb: visit, at: at}, err == nil, err
 }
 
 // currentWords is a current drawn from a supply: "draws 12 mA before the power button".

@@ -21,9 +21,6 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 	return e.compare(all, obs), nil
 }
 
-// settleSeconds is the settling in seconds from which it is reported.
-const settleSeconds = 0.3
-
 // compare describes readings whose observations have been predicted.
 func (e *Basis) compare(all []Taken, obs []fault.Observation) []Comparison {
 	out := make([]Comparison, 0, len(all))
@@ -86,17 +83,8 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 	if o.Known == nil && !o.Matched && t.Edits.AsDrawn() && !inOhms && t.Read.To == nil {
 		c.Verdict = NoKnownGood
 	}
-	c.Settling = settling(farads(t.Read.At.Net), math.Min(o.Good.Volts, d.Open), d)
+	c.Settling = netlist.Settling(farads(t.Read.At.Net), math.Min(o.Good.Volts, d.Open), d.Current)
 	return c
-}
-
-// settling gives the seconds that so many farads take to charge to a voltage, where
-// they are worth telling; 0 otherwise.
-func settling(farads, volts float64, d network.Drive) float64 {
-	if tau := netlist.Settling(farads, volts, d.Current); tau > settleSeconds {
-		return tau
-	}
-	return 0
 }
 
 // verdict names how an observation differs from a good board. In resistance mode OL is

@@ -347,9 +347,6 @@ func (d *Session) Read(at, to string, pol references.Polarity, ohms bool) (*Show
 	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.sim.board, d.Case().Meter, &r, edits)}, nil
 }
 
-// settleSeconds is the settling worth telling.
-const settleSeconds = 0.3
-
 // Press reads a point, red probe on ground, while a part is pressed gently.
 func (d *Session) Press(name, at string) (*Shown, error) {
 	p, err := d.sim.board.MeantPart(name)
@@ -428,9 +425,6 @@ func (d *Session) Do(e journal.Event) (list []Done, err error) {
 	return list, nil
 }
 
-// jumperOhms is the resistance of a bridge of wire.
-const jumperOhms = 0.01
-
 // onPart works on a part. An IC that is taken off may tear its pads off with it; what
 // is said then is not "". Nobody puts a part on the wrong way round here, and where its
 // mark matters the record says so. Nothing is said of how a part was made: that under glue
@@ -452,7 +446,7 @@ func (d *Session) onPart(kind journal.Kind, p netlist.PartID) (harm string, err 
 		_, err := d.sim.board.Repair(part.Name)
 		return "", err
 	case kind == journal.KindJumper:
-		e = journal.Event{Kind: kind, Jumpers: []journal.Jumper{{Part: p, Ohms: jumperOhms}}}
+		e = journal.Event{Kind: kind, Jumpers: []journal.Jumper{{Part: p, Ohms: diagnose.JumperOhms}}}
 	case kind == journal.KindRemove && network.Pinned(part.Kind) && d.sim.tears(n, p):
 		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[d.sim.tornTerminal(n, p)].Name)
 		e.Note = harm
