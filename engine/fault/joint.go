@@ -833,6 +833,10 @@ func means(rows []row) []float64 {
 // for Touches: the reading of the board as edited, without faults.
 func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	st := network.State{Edits: o.Edits}
+	near, err := ph.vouching(w, o)
+	if err != nil {
+		return err
+	}
 	w.Resume(&o.ended)
 	r, err := w.Read(o.Probe, &st, ph.Values)
 	if err != nil {
@@ -866,6 +870,10 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
 		o.row.share(o.spotKey(), o.bend)
 	}
+	if o.vouch = near; near != nil {
+		near.rest = fit.Common(near.slopes, o.row.slopes)
+		near.take(&o.row, 1)
+	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.good = (fit.Converted{}); o.Known != nil && !r.Over {
@@ -884,7 +892,7 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		}
 		o.row.scale = math.Sqrt(o.ratio)
 	}
-	scale := o.good.Variance * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, the square of that of Student's t
+	scale := convertedScale(&o.good)
 	o.freedom = o.ownDF()
 	if taken > 0 && scale > 0 {
 		own := ph.inLine(&o.row, &o.row) + o.row.own
@@ -896,6 +904,51 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	}
 	o.Good = ph.given(o, &o.row)
 	return nil
+}
+
+// vouch is what conversion to a meter makes of a reading through the next net on its line
+// that good boards were read at: what is wrong with it there is wrong here as well.
+type vouch struct {
+	key      int // of that spot
+	slopes   []fit.Slope
+	off, own float64 // V: the mean, and the scale of its Student t
+	rest     float64 // share of the slopes that the reading has
+}
+
+// take adds it to a row with a share of what the reading rests on.
+func (v *vouch) take(q *row, share float64) {
+	q.volts += v.off * v.rest * share
+	q.share(v.key, v.own*v.rest*share)
+}
+
+// vouching finds what vouches for an observation in diode mode at a net that no good board
+// was read at; nil where nothing does.
+func (ph *Physics) vouching(w *network.Workspace, o *Observation) (*vouch, error) {
+	if o.Known != nil || o.Between || o.Probe.Meter.Resistive {
+		return nil, nil
+	}
+	m := ph.Posterior.Model
+	for _, n := range m.Line(o.Spot.Net)[1:] {
+		at := Observation{Spot: fit.Spot{Net: n, Contact: network.NoContact, Polarity: o.Spot.Polarity}}
+		if _, ok := ph.Posterior.Known(at.Spot); !ok {
+			continue
+		}
+		r, err := w.Read(fit.ProbeAt(m, m.PlaceOf(netlist.NetPoint(n)), o.Spot.Polarity, o.Probe.Meter), &network.State{Edits: o.Edits}, ph.Values)
+		if err != nil || r.Over {
+			return nil, err
+		}
+		v := vouch{key: at.spotKey()}
+		v.slopes, _ = ph.Posterior.Slopes(w, ph.Values.Celsius)
+		good := ph.Posterior.Convert(w, at.Spot, o.Probe.Meter, r.Volts, v.slopes)
+		v.off, v.own = good.Offset, math.Sqrt(convertedScale(&good))
+		return &v, nil
+	}
+	return nil, nil
+}
+
+// convertedScale gives the square in V^2 of the scale of the Student t that conversion adds.
+func convertedScale(c *fit.Converted) float64 {
+	return c.Variance * (fit.ConvertDF - 2) / fit.ConvertDF
 }
 
 // railLoad is a path from a rail to ground that nobody drew, by what it moves a reading.

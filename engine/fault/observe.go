@@ -37,6 +37,7 @@ type Observation struct {
 	row      row           // a good board's reading, before this board was read elsewhere
 	zero     []share       // what the meter's zero and its leads add, whatever there is to read
 	good     fit.Converted // what good boards read with this meter
+	vouch    *vouch        // nil where good boards were read here, or nowhere near
 	ratio    float64       // variance of good boards over what the model predicts
 	freedom  float64       // degrees of freedom of how far it lies from a good board's
 	sharings []sharing     // filled in by Search
