@@ -305,3 +305,26 @@ func TestCapacitances(t *testing.T) {
 		}
 	}
 }
+
+// TestSpelled finds what a person means who does not look at the case of letters; what could
+// be two things is left as it came.
+func TestSpelled(t *testing.T) {
+	b, err := Parse(strings.NewReader("board: X\nconnectors: {J1: {pins: {1: SDA, 2: sda, 3: Scl, 4: GND}}}\nparts: {R1: {kind: resistor, value: 1k, pins: [SDA, Scl]}}\n"), "x.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{
+		"r1": "R1", "r1.2": "R1.2", "j1": "J1", "SCL": "Scl", "sda": "sda", "Sda": "Sda", "r9": "r9",
+		"j1.1 to j1.2": "J1.1 to J1.2", "j1.3-r1.2": "J1.3-R1.2", "j1.1-j1.9": "j1.1-j1.9",
+	} {
+		if got := b.Spelled(text); got != want {
+			t.Errorf("%q: %q, want %q", text, got, want)
+		}
+	}
+	if at, err := Meant(b, b.Point, "sda"); err != nil || b.PointName(at) != "sda" {
+		t.Errorf("a name as it is: %v, %v", at, err)
+	}
+	if _, err := Meant(b, b.Point, "Sda"); err == nil {
+		t.Error("one of two points is taken")
+	}
+}

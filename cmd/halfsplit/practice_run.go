@@ -603,7 +603,7 @@ func (b *practiceBench) closing() string {
 	return c.Cause
 }
 
-// line prints the parts that hang on a line, from the board file.
+// line draws a line as the board file has it.
 func (b *practiceBench) line(words []string) error {
 	board := b.session.Case().Board
 	at, err := netlist.Meant(board, board.Point, words[0])
@@ -613,36 +613,10 @@ func (b *practiceBench) line(words []string) error {
 	if at.Net == netlist.None || at.Net == board.Ground {
 		return instead(quoted(words[0])+" leads nowhere", "name another point")
 	}
-	seen := map[netlist.NetID]bool{board.Ground: true, at.Net: true}
-	nets := []netlist.NetID{at.Net}
-	for i := 0; i < len(nets); i++ {
-		n := &board.Nets[nets[i]]
-		text := name(n.Name)
-		if n.Rail {
-			text += ", " + railWords(n)
-		}
-		b.say("   " + b.paint(strong, text))
-		var rows [][]cell
-		for _, t := range n.Terminals {
-			p := &board.Parts[t.Part]
-			var others []string
-			for k, o := range p.Terminals {
-				if k == int(t.Terminal) || o.Net == netlist.None || p.Kind == netlist.IC || p.Kind == netlist.Module {
-					continue
-				}
-				others = append(others, board.Nets[o.Net].Name)
-				if p.Kind.Class() == netlist.Series && !seen[o.Net] && (!n.Rail || i == 0) {
-					seen[o.Net] = true
-					nets = append(nets, o.Net)
-				}
-			}
-			where := ""
-			if len(others) > 0 {
-				where = "leads to " + someNames(others, mostNames)
-			}
-			rows = append(rows, []cell{{name(p.Name + "." + p.Terminals[t.Terminal].Name), plain}, {where, plain}, {wording.Part(p), faint}})
-		}
-		b.table(6, []column{{}, {}, {give: true}}, rows)
+	d, err := draw(board, at.Net, netlist.AtRails)
+	if err == nil {
+		d.rails = false // which is a word about an option of trace
+		b.drawing(d, board.PointName(at), at)
 	}
-	return nil
+	return err
 }
