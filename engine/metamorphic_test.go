@@ -704,3 +704,18 @@ func openTwice(t *testing.T, c *complaints) {
 		c.add("a reading misleads with %.3f", p)
 	}
 }
+
+// TestSpreadOfResistances: two good boards that differ by 24 mV at 10 ohm to ground say how
+// boards spread there, though no junction is in the way to spread. One of them may be wrong;
+// nobody is sure of the value between.
+func TestSpreadOfResistances(t *testing.T) {
+	f := lark(t)
+	f.board = strings.Replace(f.board, "12: T0}", "12: T0, 13: N}", 1) + "  RN:  {kind: resistor, value: 10R, pins: [N, GND]}\n"
+	f.good = f.good[:2]
+	f.good[0], f.good[1] = append(f.good[0], 0.010), append(f.good[1], 0.034)
+	for _, volts := range []float64{0.008, 0.022, 0.036} {
+		if z := deviation(f.diagnose(fmt.Sprintf("read: {J1.13: %s}\n", shown(volts))), "J1.13"); math.Abs(z) > 2.5 {
+			t.Errorf("%.3f V is %.1f standard deviations from boards that read 0.010 and 0.034 V", volts, z)
+		}
+	}
+}

@@ -886,11 +886,14 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.good.Offset < o.Probe.Meter.Over {
 		taken = 1
 		o.row.volts += o.good.Offset
-		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			drawn := together(o.row.shared, o.row.shared, keyOhms) // of the tolerance of what is drawn
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own-drawn)/own, 0.25, 9)
+		own := ph.inLine(&o.row, &o.row)
+		drawn := together(o.row.shared, o.row.shared, keyOhms) // of the tolerance of what is drawn
+		spread := square(k.Scale) - o.row.own - drawn
+		if own > 0 {
+			o.ratio = clamp(spread/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
+		o.row.share(o.spotKey(), math.Sqrt(math.Max(spread-o.ratio*own, 0))) // that no junction accounts for
 	}
 	scale := convertedScale(&o.good)
 	o.freedom = o.ownDF()
