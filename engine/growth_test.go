@@ -18,7 +18,7 @@ import (
 
 // bigBoard writes a board of about so many parts, all on one connected supply
 // network: a 60-pin connector whose lines run through a resistor to an IC, with a
-// capacitor, a pull-up to a rail and a clamp here and there; and behind it blocks
+// capacitor, a pull-up to a rail and a TVS here and there; and behind it blocks
 // of ICs with lines of their own between them on the same two rails.
 func bigBoard(parts int) string {
 	var b strings.Builder

@@ -113,11 +113,11 @@ type Part struct {
 	Role      Role     // never NoRole after Load
 	Access    Access
 	Package   Package   // of an IC or module; NoPackage for other kinds
-	Direction Direction // of a clamp; NoDirection for other kinds
+	Direction Direction // of a TVS; NoDirection for other kinds
 	Channel   Channel   // of a transistor; NoChannel for other kinds
 	// Supplies and Grounds are terminal indices, those that the file names
 	// first. Terminals on the ground net are always among Grounds (but for
-	// Floating ones). Where the file names no supply of an IC, module or clamp,
+	// Floating ones). Where the file names no supply of an IC, module or TVS,
 	// its terminals on rails are taken; other kinds have no Supplies. Terminals
 	// on the same net as one named belong with it.
 	Supplies []int32
@@ -125,7 +125,7 @@ type Part struct {
 	// Domain gives, per terminal, the index of the supply terminal that its
 	// protection junctions go to; None where it has no supply. Where the file
 	// does not say, it is the supply to which a resistor pulls the line,
-	// otherwise the first. Nil for kinds other than IC, module and clamp.
+	// otherwise the first. Nil for kinds other than IC, module and TVS.
 	Domain []int32
 	// Floating lists terminals of an IC or module that have no junction at all:
 	// a high-voltage sense pin, a ball that is not bonded.

@@ -153,7 +153,7 @@ func TestKestrel(t *testing.T) {
 		t.Errorf("R12 (-want +got):\n%s", diff)
 	}
 	d2 := &b.Parts[part(t, b, "D2")]
-	// A clamp conducts from ground, its terminal 2, to the line.
+	// A TVS conducts from ground, its terminal 2, to the line.
 	if diff := cmp.Diff([]Path{{From: 1, To: 0, Element: Junction}}, d2.Paths()); diff != "" {
 		t.Errorf("D2 (-want +got):\n%s", diff)
 	}

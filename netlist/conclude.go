@@ -10,7 +10,7 @@ import (
 	"halfsplit/netlist/quantity"
 )
 
-// conclude fills in what the file leaves to be told from the nets, part by part.
+// conclude fills in what the file leaves to be concluded from the nets, part by part.
 func (b *Board) conclude() {
 	for i := range b.Parts {
 		b.concludePart(&b.Parts[i])
@@ -35,7 +35,7 @@ func (b *Board) concludePart(p *Part) {
 				}
 			}
 		}
-		// A clamp of two terminals on a rail protects the rail; it has no
+		// A TVS of two terminals on a rail protects the rail; it has no
 		// supply of its own.
 		if p.Kind == TVS && len(p.Terminals) == 2 {
 			p.Supplies = nil

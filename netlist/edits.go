@@ -246,8 +246,14 @@ func (b *Board) charged(net NetID, e Edits) (farads float64, nets []NetID) {
 	return farads, nets
 }
 
-// Settling returns the seconds that a constant current of so many amperes
-// takes to charge farads to volts: t = C*V/I.
+// settleSeconds is the settling in seconds from which it is worth reporting.
+const settleSeconds = 0.3
+
+// Settling returns the seconds that a constant current of so many amperes takes to charge
+// farads to volts, t = C*V/I, where they are worth reporting; 0 otherwise.
 func Settling(farads, volts, amperes float64) float64 {
-	return farads * volts / amperes
+	if t := farads * volts / amperes; t > settleSeconds {
+		return t
+	}
+	return 0
 }

@@ -12,7 +12,7 @@ import (
 
 // Found is a part that stands on the board and not in its file, as seen at one net.
 type Found struct {
-	Mark string // its reference designator, with the pin where that can be told: C50, U2.A1
+	Mark string // its reference designator, with the pin where that can be seen: C50, U2.A1
 	Net  NetID  // None where the finding was taken back: the part then joins nothing
 }
 

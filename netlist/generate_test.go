@@ -6,7 +6,7 @@ import (
 )
 
 // generated writes an invented board of about n parts: lines that each run
-// from a connector pin through a resistor to an IC, with a clamp, a filter
+// from a connector pin through a resistor to an IC, with a TVS, a filter
 // capacitor and a pull-up, and bypass capacitors on a rail.
 func generated(n int) string {
 	var b, parts strings.Builder

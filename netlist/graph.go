@@ -27,7 +27,7 @@ func netVertex(n NetID) Vertex { return Vertex{Net: n, Part: None} }
 // apart. It is built once and then only read.
 //
 // Walks go along the ways through a part (Part.Paths, whatever their element,
-// for a capacitor may be shorted and a clamp leak), but not through ground and
+// for a capacitor may be shorted and a TVS leak), but not through ground and
 // not through an IC, module, crystal or unknown part: a line ends on those. They are members
 // of the line all the same.
 type Graph struct {
@@ -181,13 +181,18 @@ type Branch struct {
 	// Again tells that the net stands at another place of the drawing, nearer
 	// the root or earlier at the same depth, where its children are.
 	Again    bool
+	GoesOn   bool // the line goes on behind the net
+	Size     int  // parts that hang from it
 	Children []Branch
 }
 
 // Tree draws the line from a net outward. Every net stands once with its
 // children, at the least depth possible; where the line closes a loop the
-// second place is marked Again. Parallel parts each have their branch. The
-// order is that of the board file.
+// second place is marked Again. Parallel parts each have their branch. Of the
+// branches of a net those that end at once come first, in the order of the board file,
+// then those that go on, the longest last. The longest can then be drawn straight on, and
+// every step to the side at least halves what is left: a line of n parts takes log2(n) of
+// them at most.
 func (g *Graph) Tree(start NetID, at Stop) Branch {
 	root := Branch{Part: None, In: None, Out: None, Net: start}
 	if start == None || start == g.board.Ground {
@@ -215,9 +220,28 @@ func (g *Graph) Tree(start NetID, at Stop) Branch {
 		}
 		for i := range place.Children {
 			if c := &place.Children[i]; c.Net != None && !c.Again && !g.stops(c.Net, at) {
+				c.GoesOn = true
 				queue = append(queue, c)
 			}
 		}
 	}
+	root.arrange()
 	return root
+}
+
+// arrange counts what hangs from a branch, and puts its children in order.
+func (x *Branch) arrange() {
+	for i := range x.Children {
+		x.Children[i].arrange()
+		x.Size += 1 + x.Children[i].Size
+	}
+	ends := func(c Branch) int {
+		if c.GoesOn {
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(x.Children, func(a, b Branch) int {
+		return cmp.Or(cmp.Compare(ends(a), ends(b)), cmp.Compare(a.Size, b.Size))
+	})
 }

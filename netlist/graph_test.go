@@ -109,21 +109,22 @@ parts:
     U5.B2 
 
 A
-  R1.1 -> 2 B
-    R2.2 -> 1 A (again)
-    R3.1 -> 2 C (again)
-    R6.1 -> 2 V
   R2.1 -> 2 B (again)
-  R4.2 -> 1 C
-    R3.2 -> 1 B (again)
-    R5.1 -> 2 V
-    T1.1 -> 2 E (again)
   Q1.d -> s GND
   Q1.d -> g E
     T1.2 -> 1 C (again)
     Q1.g -> s GND
+  R1.1 -> 2 B
+    R2.2 -> 1 A (again)
+    R3.1 -> 2 C (again)
+    R6.1 -> 2 V
+  R4.2 -> 1 C
+    R3.2 -> 1 B (again)
+    R5.1 -> 2 V
+    T1.1 -> 2 E (again)
 `
-	// By hand: every net stands at its least depth, and a way back is not drawn.
+	// By hand: every net stands at its least depth, and a way back is not drawn; what ends
+	// comes first, then what goes on, the longest last.
 	if diff := cmp.Diff(want, s.String()); diff != "" {
 		t.Errorf("trees (-want +got):\n%s", diff)
 	}
@@ -273,9 +274,12 @@ func TestCapacitance(t *testing.T) {
 			t.Errorf("%s: %g F, want %g", test.name, got, test.want)
 		}
 	}
-	// C*V/I: 100 uF to 3 V at 1 mA takes 0.3 s.
-	if got := Settling(100e-6, 3, 1e-3); got < 0.3-1e-12 || got > 0.3+1e-12 {
-		t.Errorf("Settling = %g s, want 0.3", got)
+	// C*V/I: 200 uF to 3 V at 1 mA takes 0.6 s, and 90 uF 0.27 s, which is not worth reporting.
+	if got := Settling(200e-6, 3, 1e-3); got < 0.6-1e-12 || got > 0.6+1e-12 {
+		t.Errorf("Settling = %g s, want 0.6", got)
+	}
+	if got := Settling(90e-6, 3, 1e-3); got != 0 {
+		t.Errorf("Settling = %g s, want 0", got)
 	}
 }
 
@@ -299,5 +303,28 @@ func TestCapacitances(t *testing.T) {
 				t.Errorf("%s: a pin that not connected (NC) has %g F", file, farads(None))
 			}
 		}
+	}
+}
+
+// TestSpelled finds what a person means who does not look at the case of letters; what could
+// be two things is left as it came.
+func TestSpelled(t *testing.T) {
+	b, err := Parse(strings.NewReader("board: X\nconnectors: {J1: {pins: {1: SDA, 2: sda, 3: Scl, 4: GND}}}\nparts: {R1: {kind: resistor, value: 1k, pins: [SDA, Scl]}}\n"), "x.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{
+		"r1": "R1", "r1.2": "R1.2", "j1": "J1", "SCL": "Scl", "sda": "sda", "Sda": "Sda", "r9": "r9",
+		"j1.1 to j1.2": "J1.1 to J1.2", "j1.3-r1.2": "J1.3-R1.2", "j1.1-j1.9": "j1.1-j1.9",
+	} {
+		if got := b.Spelled(text); got != want {
+			t.Errorf("%q: %q, want %q", text, got, want)
+		}
+	}
+	if at, err := Meant(b, b.Point, "sda"); err != nil || b.PointName(at) != "sda" {
+		t.Errorf("a name as it is: %v, %v", at, err)
+	}
+	if _, err := Meant(b, b.Point, "Sda"); err == nil {
+		t.Error("one of two points is taken")
 	}
 }

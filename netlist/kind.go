@@ -281,10 +281,10 @@ var numberings = [...]string{"alternate", "around"}
 // String returns the numbering as the board file writes it.
 func (n Numbering) String() string { return numberings[n] }
 
-// Direction is in which direction a clamp conducts below its breakdown voltage.
+// Direction is in which direction a TVS conducts below its breakdown voltage.
 type Direction uint8
 
-// Directions. A clamp is unidirectional unless the file says otherwise.
+// Directions. A TVS is unidirectional unless the file says otherwise.
 const (
 	NoDirection Direction = iota
 	Unidirectional

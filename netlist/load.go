@@ -230,7 +230,7 @@ func (l *loader) parts(n document.Node) {
 	}
 }
 
-// part checks what can be told from the part alone.
+// part checks what can be said from the part alone.
 func (l *loader) part(p *Part, v document.Node) {
 	if pins := v.Get("pins"); len(p.Terminals) > 0 {
 		what, do := p.Kind.wrongTerminals(p.Terminals)
@@ -249,7 +249,7 @@ func (l *loader) part(p *Part, v document.Node) {
 			what, do, _ := strings.Cut(err.Error(), "; ")
 			var news document.Problems
 			news.Add(value.At(), fmt.Sprintf("value of the %s %s: %s", p.Kind, p.Name, what), do)
-			l.problems.AddElsewhere(news) // a value cut by its comma is told already
+			l.problems.AddElsewhere(news) // a value cut by its comma is reported already
 		}
 	}
 	for key, of := range map[string]Kind{"direction": TVS, "channel": Transistor} {
@@ -401,7 +401,7 @@ func (l *loader) testPoints(n document.Node) {
 	}
 }
 
-// names refuses a name that would mean two places, and one that could not be told from
+// names refuses a name that would mean two places, and one that could not be distinguished from
 // what stands next to it where people write it: spaces and commas separate points and names.
 func (l *loader) names(root document.Node) {
 	single := func(key document.Node, what, name string) {

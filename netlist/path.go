@@ -11,7 +11,7 @@ type Element uint8
 
 // Elements.
 const (
-	Blocking  Element = iota // nothing flows at DC: a capacitor, a two-way clamp below its voltage
+	Blocking  Element = iota // nothing flows at DC: a capacitor, a bidirectional TVS below its voltage
 	Resistive                // a resistance
 	Junction                 // a junction, anode at From and cathode at To
 )
@@ -160,10 +160,10 @@ func (p *Part) find(base, number string) int {
 	return None
 }
 
-// tvsWays gives the ways through a clamp. A one-way clamp conducts from
+// tvsWays gives the ways through a TVS. A unidirectional TVS conducts from
 // ground to the line when the line is pulled below ground; what it clamps at
-// lies beyond any meter's voltage. A clamp that touches no ground has its
-// cathode first, as clamps are written line first.
+// lies beyond any meter's voltage. A TVS that touches no ground has its
+// cathode first, as a TVS is written line first.
 func tvsWays(w *ways) {
 	ground := 1
 	if a := w.find("a", ""); a >= 0 && len(w.Terminals) == 2 {

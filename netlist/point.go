@@ -181,6 +181,65 @@ func (b *Board) Points() []string {
 	return names
 }
 
+// Spelled writes what a person typed in the case of the board file: the name of a part, a
+// connector or a point, or of two points with `-` or ` to ` between them. It is the text
+// itself where nothing is called so, or more than one thing.
+func (b *Board) Spelled(text string) string {
+	var owners []string
+	for i := range b.Parts {
+		owners = append(owners, b.Parts[i].Name)
+	}
+	for i := range b.Connectors {
+		owners = append(owners, b.Connectors[i].Name)
+	}
+	points := b.Points()
+	if own := cmp.Or(folded(text, owners), folded(text, points)); own != "" {
+		return own
+	}
+	for _, between := range []string{" to ", "-"} {
+		a, z, _ := strings.Cut(text, between)
+		if a, z = folded(strings.TrimSpace(a), points), folded(strings.TrimSpace(z), points); a != "" && z != "" {
+			return a + between + z
+		}
+	}
+	return text
+}
+
+// folded finds the one name that a text is but for its case, "" where there is none or
+// several.
+func folded(text string, names []string) (found string) {
+	for _, n := range names {
+		if strings.EqualFold(n, text) {
+			if found != "" && found != n {
+				return ""
+			}
+			found = n
+		}
+	}
+	return found
+}
+
+// Meant finds what a person means by a name, in whatever case it was typed: by the name as it
+// is or, failing that, as Spelled has it.
+func Meant[T any](b *Board, find func(string) (T, error), text string) (T, error) {
+	found, err := find(text)
+	if err != nil {
+		found, err = find(b.Spelled(text))
+	}
+	return found, err
+}
+
+// MeantPart finds the part that a person means.
+func (b *Board) MeantPart(text string) (PartID, error) {
+	id, err := Meant(b, b.PartByName, text)
+	if err != nil {
+		if at, wrong := Meant(b, b.Point, text); wrong == nil && at.Kind != PointNet {
+			err = fmt.Errorf("%s is a point, not a part; read it, or repair it", document.Quote(b.PointName(at)))
+		}
+	}
+	return id, err
+}
+
 // PointsOn lists every terminal, pin and test point on a net: connector pins
 // first, then test points, then terminals.
 func (b *Board) PointsOn(net NetID) []Point {

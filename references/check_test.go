@@ -432,7 +432,7 @@ func TestCheckWatched(t *testing.T) {
 	}
 }
 
-// Two points of one net that read unlike in one sweep are told, though there is
+// Two points of one net that read unlike in one sweep are reported, though there is
 // nothing else to compare with.
 func TestCheckOneNetTwice(t *testing.T) {
 	b := testBoard(t)

@@ -182,7 +182,7 @@ func yamlFiles(dir string) (paths []string, irregular []Skipped, err error) {
 		}
 		name, mode := entry.Name(), entry.Type()
 		if mode&fs.ModeSymlink != 0 {
-			// A link that leads nowhere stays one, and is told when it is opened.
+			// A link that leads nowhere stays one, and is reported when it is opened.
 			if info, err := os.Stat(path); err == nil {
 				mode = info.Mode().Type()
 			}

@@ -44,7 +44,7 @@ func TestLoadLibraryThroughLink(t *testing.T) {
 	if diff := cmp.Diff(skipped, l.Skipped); diff != "" {
 		t.Errorf("skipped (-want +got):\n%s", diff)
 	}
-	// What counts for nothing is told, with the reason.
+	// What counts for nothing is reported, with the reason.
 	var notes []string
 	for _, f := range l.Check() {
 		if f.Kind == KindAside || f.Kind == KindWithdrawn {

@@ -83,7 +83,7 @@ func TestAdd(t *testing.T) {
 }
 
 // Many at once add the same sweep and different ones: every file is whole, and
-// each sweep is told as added once.
+// each sweep is reported as added once.
 func TestAddTogether(t *testing.T) {
 	dir := t.TempDir()
 	const hands, sweeps = 8, 5

@@ -139,7 +139,7 @@ func otherBoard(node document.Node, b *netlist.Board) (at document.Position, why
 	return document.Position{}, ""
 }
 
-// decodeSweep turns a node into a Sweep; what the shape tells of it is not told again.
+// decodeSweep turns a node into a Sweep; what the shape tells of it is not said again.
 func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problems) {
 	s := &Sweep{
 		File:     node.At().File,
@@ -175,7 +175,7 @@ func decodeSweep(node document.Node, points *resolver) (*Sweep, document.Problem
 	s.Readings = make([]PointReading, 0, len(entries))
 	for _, entry := range entries {
 		if entry.Value.Kind() == document.Nothing {
-			continue // told by the shape, and often the tail of a decimal comma
+			continue // the shape says so, and often the tail of a decimal comma
 		}
 		r := PointReading{Name: points.intern(entry.Name()), Line: int32(entry.Key.At().Line)}
 		r.Reading, _ = quantity.ParseReading(entry.Value.Text())

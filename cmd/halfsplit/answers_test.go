@@ -26,7 +26,7 @@ import (
 )
 
 // What the engine answered on every demo, trial and lesson case lies in
-// testdata/answers.json.gz, so that a change of words can be told from a change of
+// testdata/answers.json.gz, so that a change of words can be distinguished from a change of
 // answers. After a change of answers that is meant:
 //
 //	go test ./cmd/halfsplit -run TestAnswers -record-answers -timeout 60m
@@ -42,7 +42,7 @@ const (
 	trialsToPlay = 50   // one in so many
 	answerShare  = 1e-5 // by which a number may differ, as a share: the record has seven digits
 	answerFloor  = 1e-9 // by which it may differ at least
-	mostTold     = 20   // differences told of one run
+	mostTold     = 20   // differences printed of one run
 	keptFirst    = 4    // suspects, explanations and steps of a trial
 )
 

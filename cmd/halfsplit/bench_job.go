@@ -59,7 +59,7 @@ func leftovers(g *powerup.Answer) (list []string) {
 
 func (b *benchScreen) leftovers() []string {
 	g, err := b.session.PowerUp()
-	if err != nil { // it is told where the check is shown
+	if err != nil { // it is printed where the check is shown
 		return nil
 	}
 	return leftovers(g)

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -391,33 +390,26 @@ func (d *lineDrawing) net(x *netlist.Branch, depth int) {
 	text := d.b.PointName(point)
 	d.at, d.points = append(d.at, len(d.rows)), append(d.points, point)
 	d.rows = append(d.rows, benchpage.LineRow{Depth: min(depth, mostLineDepth), Net: true, Name: name(d.b.Nets[x.Net].Name), Entry: d.probe + text, Point: name(text), Here: here})
-	goesOn := func(c *netlist.Branch) bool { return len(c.Children) > 0 && c.Net != netlist.None }
-	children := slices.Clone(x.Children)
-	slices.SortStableFunc(children, func(a, z netlist.Branch) int {
-		return cmp.Compare(len(a.Children), len(z.Children))
-	})
 	through := 0
-	ahead := map[netlist.PartID]bool{}
-	for i := range children {
-		if goesOn(&children[i]) {
+	for i := range x.Children {
+		if x.Children[i].Size > 0 {
 			through++
-			ahead[children[i].Part] = true
 		}
 	}
-	for i := range children {
-		c := &children[i]
+	for i := range x.Children {
+		c := &x.Children[i]
 		if len(d.rows) >= mostLineRows {
 			d.left++
 			continue
 		}
 		p := &d.b.Parts[c.Part]
-		if !goesOn(c) && p.Kind == netlist.Filter && (c.Net == d.b.Ground || c.Net == netlist.None) && (c.Part == x.Part || ahead[c.Part]) {
-			continue // a filter's own way to ground: the filter stands along the line
+		if page.InFilter(d.b, c) {
+			continue
 		}
 		row := benchpage.LineRow{Depth: min(depth, mostLineDepth), Name: name(p.Name), Detail: d.partDetail(p, c), Symbol: page.Symbol(d.b, c),
 			MarkClass: d.marks[p.Name][0], Marked: d.marks[p.Name][1]}
 		deeper := depth
-		if row.Through = goesOn(c); row.Through && through > 1 { // the last branch goes straight on
+		if row.Through = c.Size > 0; row.Through && through > 1 { // the last branch goes straight on
 			through--
 			deeper++
 			row.Depth, row.Branch = min(deeper, mostLineDepth), deeper <= mostLineDepth

@@ -460,7 +460,7 @@ func TestUndrawn(t *testing.T) {
 	}
 }
 
-// TestRecordOfMeasurements: ohms are told as ohms, what decided stands among the
+// TestRecordOfMeasurements: ohms are printed as ohms, what decided stands among the
 // findings and on the line, a cause that no repair has proven is a suspicion, and a
 // closed case has nothing next.
 func TestRecordOfMeasurements(t *testing.T) {
@@ -481,7 +481,7 @@ func TestRecordOfMeasurements(t *testing.T) {
 	}
 	has("locate open.yaml", "predicts OL at FL3.in to FL3.out (measured OL, known good 2 ohm)", true)
 	has("locate open.yaml", "\n  FL3.in to FL3.out   TP_SDA         OL   2 ohm*          ○ open", true)
-	has("locate open.yaml", "known good 0.620)\n     and predicts OL at J7.3", false) // measured twice, told once
+	has("locate open.yaml", "known good 0.620)\n     and predicts OL at J7.3", false) // measured twice, printed once
 	has("locate open.yaml", "══ NEXT", true)
 	has("locate closed.yaml", "══ NEXT", false)
 	has("report open.yaml --markdown", "| FL3.in to FL3.out | TP_SDA | OL |  | 2 ohm (predicted) | open |", true)

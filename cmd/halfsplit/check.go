@@ -258,7 +258,7 @@ func (c *checker) nearBoard(sweep document.Node) string {
 	return document.Suggest(name, names, "")
 }
 
-// add keeps problems that have not been told yet. A case brings those of its
+// add keeps problems that have not been reported yet. A case brings those of its
 // board and sweeps along, sometimes as warnings: what is a problem for the file
 // itself stays one.
 func (c *checker) add(found document.Problems, warning bool) {

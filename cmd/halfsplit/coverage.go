@@ -122,7 +122,7 @@ func most(all bool, n int) int {
 	return n
 }
 
-// whyOrder is the order in which reasons are told; the last one is only counted
+// whyOrder is the order in which reasons are printed; the last one is only counted
 // unless everything is to be listed.
 var whyOrder = []string{coverage.WhyUnknown, coverage.WhyOpen, coverage.WhySmall, coverage.WhyNoCurrent, coverage.WhyBeyond}
 

@@ -195,7 +195,7 @@ func TestKill(t *testing.T) {
 	}
 }
 
-// TestKillAdd kills `known add` at random moments. Every sweep that it had told of is
+// TestKillAdd kills `known add` at random moments. Every sweep that it had reported is
 // there, every file is whole, and the next run removes what the killed ones left.
 func TestKillAdd(t *testing.T) {
 	kills := kills(t, 50)
@@ -253,7 +253,7 @@ func TestKillAdd(t *testing.T) {
 
 var paid = regexp.MustCompile(`(?m) s so far$`)
 
-// TestKillPractice kills `practice run` among actions. Every action whose cost was told
+// TestKillPractice kills `practice run` among actions. Every action whose cost was printed
 // is in the record.
 func TestKillPractice(t *testing.T) {
 	kills := kills(t, 50)

@@ -61,7 +61,7 @@ names another one.`,
 }
 
 // layoutOf is the layout of a board, nil where it has none that can be read. What is
-// made with it lacks a drawing then, which is told and no more.
+// made with it lacks a drawing then, which is reported and no more.
 func (a *app) layoutOf(b *netlist.Board) *layout.Board {
 	drawn, err := assembly.Load(b)
 	var found document.Problems

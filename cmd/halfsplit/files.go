@@ -32,5 +32,5 @@ func yamlFilesIn(folder string) (files []string, err error) {
 // among the files of a folder would keep the reader waiting forever.
 func regular(path string) bool {
 	info, err := os.Stat(path)
-	return err != nil || info.Mode().IsRegular() // what cannot be looked at is told when it is read
+	return err != nil || info.Mode().IsRegular() // what cannot be looked at is reported when it is read
 }

@@ -235,7 +235,7 @@ func (s *screen) abnormal(b *netlist.Board, d *repair.Diagnosis) {
 	}
 	columns := comparisonColumns(mixed)
 	for _, row := range rows {
-		row[distanceColumn] = cell{} // a fault is told by its size in volts
+		row[distanceColumn] = cell{} // a fault is described by its size in volts
 	}
 	columns[distanceColumn] = column{}
 	s.table(2, columns, rows)

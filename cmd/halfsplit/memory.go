@@ -131,7 +131,7 @@ func (k *engines) of(c *journal.Case) (*engine.Engine, error) {
 }
 
 // learnFrom counts one case and returns why it was not counted, "" where it was; records
-// of practice, whose faults are made up, are told apart.
+// of practice, whose faults are made up, are kept apart.
 func learnFrom(tally *experience.Tally, file string, k *engines) (why string, practice bool) {
 	c, err := journal.Load(file) // refuses what is too long
 	var found document.Problems
@@ -155,7 +155,7 @@ func learnFrom(tally *experience.Tally, file string, k *engines) (why string, pr
 
 // caseFiles lists the files that the arguments mean: themselves, and of folders
 // all that look like cases, or like nothing that is known: such a file may be a
-// broken case, and is told rather than passed over.
+// broken case, and is reported rather than passed over.
 func caseFiles(args []string) ([]string, error) {
 	var files []string
 	for _, arg := range args {

@@ -12,7 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// Of a folder every file that may be a case is counted or told: through links,
+// Of a folder every file that may be a case is counted or reported: through links,
 // once however its lines end, and broken ones too. What never ends is refused.
 func TestMemoryFolder(t *testing.T) {
 	demoFolder(t)

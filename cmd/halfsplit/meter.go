@@ -166,7 +166,7 @@ type teamMeter struct {
 	Uncertainty float64 `json:"uncertainty"` // volts, standard
 }
 
-// teamAt is where the bias of meters is told, in volts: about what junctions
+// teamAt is where the bias of meters is printed, in volts: about what junctions
 // read.
 const teamAt = 0.5
 

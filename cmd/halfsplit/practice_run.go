@@ -88,7 +88,7 @@ type practiceBench struct {
 	record   string
 	terminal bool
 	quit     bool
-	spent    float64 // seconds, as last told
+	spent    float64 // seconds, as last printed
 
 	page *benchpage.Server // nil for none
 	said benchpage.Said    // what became of the last entry
@@ -310,20 +310,13 @@ var practiceActions = []practiceAction{
 	{"ohms POINT to POINT", "resistance between two points; one point: to ground", func(b *practiceBench, w []string) error { return b.read(w, references.RedOnGround, true) }},
 	{"press PART POINT", "the point once more while the part is pressed gently", (*practiceBench).press},
 	{"inspect PART...", "a part or connector pin under the microscope", func(b *practiceBench, w []string) error { return b.each(w, b.look) }},
-	{"remove PART", "take it off the board", func(b *practiceBench, w []string) error { return b.each(w, b.remove) }},
-	{"reinstall PART", "put the same part back", func(b *practiceBench, w []string) error {
-		return b.each(w, b.done(b.session.Reinstall, "is back on the board"))
-	}},
-	{"replace PART", "put a new, good one on", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Replace, "is new")) }},
-	{"jumper PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", func(b *practiceBench, w []string) error {
-		if slices.ContainsFunc(w, func(word string) bool { return strings.ContainsAny(word, ".-") || word == "to" }) {
-			return b.repair("jumper", w)
-		}
-		return b.each(w, b.done(b.session.Jumper, "has a jumper across it"))
-	}},
-	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", func(b *practiceBench, w []string) error { return b.repair("resolder", w) }},
-	{"reflow PART", "all its joints melted again with hot air", func(b *practiceBench, w []string) error { return b.each(w, b.done(b.session.Reflow, "has new joints")) }},
-	{"clean PIN-PIN", "between two neighbouring pins", func(b *practiceBench, w []string) error { return b.repair("clean", w) }},
+	{"remove PART", "take it off the board", worked("remove")},
+	{"reinstall PART", "put the same part back", worked("reinstall")},
+	{"replace PART", "put a new, good one on", worked("replace")},
+	{"jumper PART", "a wire across a part that lies along a line, or a broken trace (TP1-R1.1)", worked("jumper")},
+	{"resolder JOINT", "a connector pin (J1.2) or a terminal of a part (R1.2)", worked("resolder")},
+	{"reflow PART", "all its joints melted again with hot air", worked("reflow")},
+	{"clean PIN-PIN", "between two neighbouring pins", worked("clean")},
 	{"inject RAIL", "limited current into a rail: which part warms?", func(b *practiceBench, w []string) error { return b.each(w, b.inject) }},
 	{"power", "switch the board on", func(b *practiceBench, _ []string) error { return b.power() }},
 	{"verdict FAULT; REMEDY", "the end: `verdict R3 open; replace`, or `verdict nothing`", (*practiceBench).verdict},
@@ -333,13 +326,34 @@ var practiceActions = []practiceAction{
 	{"quit", "leave; go on later", func(b *practiceBench, _ []string) error { b.quit = true; return nil }},
 }
 
-// repair works on a joint, a gap or a trace.
-func (b *practiceBench) repair(action string, w []string) error {
-	place := strings.ReplaceAll(strings.Join(w, " "), " to ", "-")
-	if len(w) == 2 {
-		return instead(quoted(place)+" may be one place or two", "write "+action+" "+w[0]+"-"+w[1]+" for what lies between, or one after the other")
+// doneWords say of a part what was done to it.
+var doneWords = map[journal.Kind]string{journal.KindRemove: "is off the board", journal.KindReinstall: "is back on the board", journal.KindReplace: "is new",
+	journal.KindJumper: "has a jumper across it", journal.KindReflow: "has new joints"}
+
+// worked works on parts, or on joints, gaps and traces.
+func worked(action string) func(*practiceBench, []string) error {
+	return func(b *practiceBench, w []string) error {
+		text := strings.Join(w, " ")
+		if len(w) == 2 && (action == "resolder" || action == "clean" || action == "jumper" && strings.ContainsAny(text, ".-")) {
+			return instead(quoted(text)+" may be one place or two", "write "+action+" "+w[0]+"-"+w[1]+" for what lies between, or one after the other")
+		}
+		e, err := bench.Work(b.session.Case().Board, action+" "+text)
+		if err != nil {
+			return err
+		}
+		list, err := b.session.Do(e)
+		for _, x := range list {
+			words := doneWords[e.Kind]
+			if len(e.Repairs) > 0 {
+				words = "is done"
+			}
+			b.say("   " + b.paint(strong, pad(name(x.Name), 12)) + "  " + words)
+			if x.Harm != "" {
+				b.prose(3, 2, loud, prose(x.Harm)+".")
+			}
+		}
+		return err
 	}
-	return b.done(b.session.Repair, "is done")(place)
 }
 
 // sameActions are other words for actions.
@@ -379,7 +393,7 @@ func (b *practiceBench) enter(line string) error {
 		args := fields[1:]
 		if head == "verdict" || head == "note" {
 			args = strings.Fields(line)[1:]
-		} else if i := slices.IndexFunc(args, isAction); i > 0 && b.session.Spelled(args[i]) == args[i] {
+		} else if i := slices.IndexFunc(args, isAction); i > 0 && b.session.Case().Board.Spelled(args[i]) == args[i] {
 			return instead(quoted(args[i])+" is an action of its own", "write one action a line")
 		}
 		err := d.run(b, args)
@@ -436,22 +450,11 @@ func (b *practiceBench) each(words []string, do func(string) error) error {
 		if strings.EqualFold(w, "and") {
 			continue
 		}
-		if err := do(b.session.Spelled(w)); err != nil {
+		if err := do(b.session.Case().Board.Spelled(w)); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// done wraps an action so that it says that it is done.
-func (b *practiceBench) done(do func(string) error, words string) func(string) error {
-	return func(what string) error {
-		err := do(what)
-		if err == nil {
-			b.say("   " + b.paint(strong, pad(name(what), 12)) + "  " + words)
-		}
-		return err
-	}
 }
 
 func (b *practiceBench) read(words []string, pol references.Polarity, inOhms bool) error {
@@ -528,18 +531,6 @@ func (b *practiceBench) look(part string) error {
 	return err
 }
 
-func (b *practiceBench) remove(part string) error {
-	harm, err := b.session.Remove(part)
-	if err != nil {
-		return err
-	}
-	b.say("   " + b.paint(strong, pad(name(part), 12)) + "  is off the board")
-	if harm != "" {
-		b.prose(3, 2, loud, prose(harm)+".")
-	}
-	return nil
-}
-
 func (b *practiceBench) inject(rail string) error {
 	warm, err := b.session.Inject(rail)
 	if err != nil {
@@ -612,46 +603,20 @@ func (b *practiceBench) closing() string {
 	return c.Cause
 }
 
-// line prints the parts that hang on a line, from the board file.
+// line draws a line as the board file has it.
 func (b *practiceBench) line(words []string) error {
 	board := b.session.Case().Board
-	at, err := board.Point(b.session.Spelled(words[0]))
+	at, err := netlist.Meant(board, board.Point, words[0])
 	if err != nil {
 		return err
 	}
 	if at.Net == netlist.None || at.Net == board.Ground {
 		return instead(quoted(words[0])+" leads nowhere", "name another point")
 	}
-	seen := map[netlist.NetID]bool{board.Ground: true, at.Net: true}
-	nets := []netlist.NetID{at.Net}
-	for i := 0; i < len(nets); i++ {
-		n := &board.Nets[nets[i]]
-		text := name(n.Name)
-		if n.Rail {
-			text += ", " + railWords(n)
-		}
-		b.say("   " + b.paint(strong, text))
-		var rows [][]cell
-		for _, t := range n.Terminals {
-			p := &board.Parts[t.Part]
-			var others []string
-			for k, o := range p.Terminals {
-				if k == int(t.Terminal) || o.Net == netlist.None || p.Kind == netlist.IC || p.Kind == netlist.Module {
-					continue
-				}
-				others = append(others, board.Nets[o.Net].Name)
-				if p.Kind.Class() == netlist.Series && !seen[o.Net] && (!n.Rail || i == 0) {
-					seen[o.Net] = true
-					nets = append(nets, o.Net)
-				}
-			}
-			where := ""
-			if len(others) > 0 {
-				where = "leads to " + someNames(others, mostNames)
-			}
-			rows = append(rows, []cell{{name(p.Name + "." + p.Terminals[t.Terminal].Name), plain}, {where, plain}, {wording.Part(p), faint}})
-		}
-		b.table(6, []column{{}, {}, {give: true}}, rows)
+	d, err := draw(board, at.Net, netlist.AtRails)
+	if err == nil {
+		d.rails = false // which is a word about an option of trace
+		b.drawing(d, board.PointName(at), at)
 	}
-	return nil
+	return err
 }

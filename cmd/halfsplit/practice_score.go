@@ -306,7 +306,7 @@ func (s *screen) scoreDetail(x *lessons.Score, steps bool) {
 	s.stepTable(x.Way)
 }
 
-// stepTable prints steps with what each cost and told.
+// stepTable prints steps with what each cost and showed.
 func (s *screen) stepTable(list []lessons.StepScore) {
 	if len(list) == 0 {
 		return

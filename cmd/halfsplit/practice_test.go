@@ -259,7 +259,7 @@ func TestClassOfTwelve(t *testing.T) {
 	}
 }
 
-// A wrong verdict is told as wrong and no more; what is printed of it names the
+// A wrong verdict is called wrong and no more; what is printed of it names the
 // bad part nowhere, nor does the page for the class.
 func TestWrongVerdictDoesNotTell(t *testing.T) {
 	courseCopy(t)
@@ -325,6 +325,12 @@ func TestPracticeBenchTakesAnything(t *testing.T) {
 		{"verdict R1 bent", "`bent` is not a way to go bad"},
 		{"remove R7, reinstall R7", "`reinstall` is an action of its own; write one action a line"},
 		{"jumper TP1 r1.1", "`TP1 r1.1` may be one place or two; write jumper TP1-r1.1 for what lies between"},
+		{"remove j1.2", "`J1.2` is a point, not a part; read it, or repair it"},
+		{"clean j1.2", "`J1.2` is not a place to clean; write `resolder J1.2`"},
+		{"clean r1", "`R1` is a part; name one of its terminals: R1.1, R1.2"},
+		{"resolder j1.2 and r2.1", "J1.2 is done R2.1 is done"},
+		{"remove r1 R99", "no part `R99` on this board"},
+		{"line j1.5", "the line from J1.5"},
 		{"undo", "nothing is taken back at a bench; reinstall a part or read again, and go on"},
 		{"verdict R1 open", "nothing was done about `R1`; say what repairs it, as in `R1 open; replace`"},
 		{"ohms r1.1 r1.2", "R1.1 to R1.2 4"}, // 4xx ohm, one probe on each
@@ -460,7 +466,7 @@ func TestSetOutlivesEdits(t *testing.T) {
 	if diff := cmp.Diff(before, score("again/"+record), nearly); diff != "" {
 		t.Errorf("scored with the set made again (-before +after):\n%s", diff)
 	}
-	// Another board, though, is told from this one.
+	// Another board, though, is distinguished from this one.
 	if err := os.WriteFile("spring/board.yaml", []byte(strings.Replace(edited, "value: 22R", "value: 33R", 1)), 0o666); err != nil {
 		t.Fatal(err)
 	}

@@ -318,7 +318,7 @@ type full struct{}
 
 func (full) Write([]byte) (int, error) { return 0, errors.New("no space") }
 
-// What a file is, is told by its keys.
+// What a file is, its keys say.
 func TestKindOf(t *testing.T) {
 	tests := []struct{ text, want string }{
 		{"board: B\nparts: {}\n", kindBoard},

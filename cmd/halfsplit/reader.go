@@ -76,7 +76,7 @@ func (r *reader) options() (engine.Options, error) {
 }
 
 // openCase loads a case and prepares the engine for its board. Warnings are
-// told on the way.
+// reported on the way.
 func (a *app) openCase(file string, r *reader) (*journal.Case, *engine.Engine, error) {
 	options, err := r.options()
 	if err != nil {

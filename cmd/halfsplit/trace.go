@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -62,18 +61,11 @@ them.`,
 type drawing struct {
 	board *netlist.Board
 	stop  netlist.Stop
-	root  *rung
+	root  netlist.Branch
 	rails bool // some part ends at a rail
 	part  int  // columns for the names of parts
 	kind  int  // for kinds and values
 	goal  int  // for where a part that ends the line leads
-}
-
-// rung is a net of the drawing, with the part that it is reached through.
-type rung struct {
-	*netlist.Branch
-	below  []*rung
-	weight int // parts below
 }
 
 // Widest columns of a drawing; longer text is cut.
@@ -89,55 +81,34 @@ func draw(b *netlist.Board, from netlist.NetID, stop netlist.Stop) (*drawing, er
 	if err != nil {
 		return nil, err
 	}
-	root := g.Tree(from, stop)
-	d := &drawing{board: b, stop: stop}
-	d.root = d.rung(&root)
+	d := &drawing{board: b, stop: stop, root: g.Tree(from, stop)}
+	d.measure(&d.root)
 	return d, nil
 }
 
-// rung puts branches in drawing order: those that end at once in the order of
-// the board file, then those that lead on, the longest last. The longest then
-// runs straight down the page, and every step to the side at least halves what
-// is left, so that a line of n parts is indented by at most log2(n) steps.
-func (d *drawing) rung(x *netlist.Branch) *rung {
-	r := &rung{Branch: x}
+// measure finds how wide the columns are below a net.
+func (d *drawing) measure(x *netlist.Branch) {
 	for i := range x.Children {
-		below := d.rung(&x.Children[i])
-		r.below = append(r.below, below)
-		r.weight += 1 + below.weight
-		d.part = max(d.part, min(cells(d.partName(below)), mostPartColumns))
-		d.kind = max(d.kind, min(cells(wording.Kind(d.partOf(below))), mostKindColumns))
-		if !d.leadsOn(below) {
-			d.rails = d.rails || below.Net != netlist.None && d.endsAtRail(below)
-			d.goal = max(d.goal, min(cells(d.goalWords(below)), mostGoalColumns))
+		c := &x.Children[i]
+		d.measure(c)
+		d.part = max(d.part, min(cells(d.partName(c)), mostPartColumns))
+		d.kind = max(d.kind, min(cells(wording.Kind(d.partOf(c))), mostKindColumns))
+		if !c.GoesOn {
+			d.rails = d.rails || c.Net != netlist.None && d.endsAtRail(c)
+			d.goal = max(d.goal, min(cells(d.goalWords(c)), mostGoalColumns))
 		}
 	}
-	slices.SortStableFunc(r.below, func(a, b *rung) int {
-		if x, y := d.leadsOn(a), d.leadsOn(b); x != y {
-			if y {
-				return -1
-			}
-			return 1
-		}
-		return cmp.Compare(a.weight, b.weight)
-	})
-	return r
 }
 
-// leadsOn tells that the line goes on behind a part.
-func (d *drawing) leadsOn(r *rung) bool {
-	return r.Net != netlist.None && r.Net != d.board.Ground && !r.Again && !d.endsAtRail(r)
-}
-
-func (d *drawing) endsAtRail(r *rung) bool {
+func (d *drawing) endsAtRail(r *netlist.Branch) bool {
 	return d.stop == netlist.AtRails && d.board.Nets[r.Net].Rail
 }
 
-func (d *drawing) partOf(r *rung) *netlist.Part { return &d.board.Parts[r.Part] }
+func (d *drawing) partOf(r *netlist.Branch) *netlist.Part { return &d.board.Parts[r.Part] }
 
 // partName names a part and, where it has more than two terminals, those that
 // the line uses.
-func (d *drawing) partName(r *rung) string {
+func (d *drawing) partName(r *netlist.Branch) string {
 	p := d.partOf(r)
 	text := name(p.Name)
 	switch {
@@ -150,7 +121,7 @@ func (d *drawing) partName(r *rung) string {
 }
 
 // goalWords says where a part that ends the line leads to.
-func (d *drawing) goalWords(r *rung) string {
+func (d *drawing) goalWords(r *netlist.Branch) string {
 	switch {
 	case r.Net == netlist.None:
 		return prose(d.partOf(r).Title)
@@ -199,7 +170,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 		s.say("  " + name(from) + " is on ground, where every line ends.")
 		return
 	}
-	s.net(d, d.root, "  ")
+	s.net(d, &d.root, "  ")
 	s.gap()
 	s.say("  " + s.paint(faint, netMark+" net   █ part on the line   "+groundMark+" ends at ground   "+railMark+" ends at a rail"))
 	if d.rails {
@@ -208,7 +179,7 @@ func (s *screen) drawing(d *drawing, from string, at netlist.Point) {
 }
 
 // net draws a net and all below it.
-func (s *screen) net(d *drawing, r *rung, margin string) {
+func (s *screen) net(d *drawing, r *netlist.Branch, margin string) {
 	line := margin + netMark + " " + s.paint(strong, d.netName(r.Net))
 	text := someNames(d.points(r.Net), mostPoints)
 	room := s.width - cells(margin) - 2 - cells(d.netName(r.Net)) - columnGap
@@ -216,11 +187,12 @@ func (s *screen) net(d *drawing, r *rung, margin string) {
 		line += strings.Repeat(" ", columnGap) + s.paint(faint, cut(text, room))
 	}
 	s.say(line)
-	for i, x := range r.below {
-		switch last := i == len(r.below)-1; {
-		case !d.leadsOn(x) && last:
+	for i := range r.Children {
+		x := &r.Children[i]
+		switch last := i == len(r.Children)-1; {
+		case !x.GoesOn && last:
 			s.end(d, x, margin+"└── ")
-		case !d.leadsOn(x):
+		case !x.GoesOn:
 			s.end(d, x, margin+"├── ")
 		case last:
 			s.say(margin + "│")
@@ -234,7 +206,7 @@ func (s *screen) net(d *drawing, r *rung, margin string) {
 }
 
 // end draws a part that ends the line.
-func (s *screen) end(d *drawing, r *rung, margin string) {
+func (s *screen) end(d *drawing, r *netlist.Branch, margin string) {
 	p := d.partOf(r)
 	var where []string
 	if p.Place != "" {
@@ -250,7 +222,7 @@ func (s *screen) end(d *drawing, r *rung, margin string) {
 }
 
 // part draws a part that the line goes through, and what lies behind it.
-func (s *screen) part(d *drawing, r *rung, margin string) {
+func (s *screen) part(d *drawing, r *netlist.Branch, margin string) {
 	// Two columns of mark here stand against four of the branch of an end.
 	text := pad(cut(d.partName(r), d.part), d.part+2) + "   " + wording.Part(d.partOf(r))
 	s.say(margin + "█ " + cut(text, max(s.width-cells(margin)-2, narrowest)))
@@ -280,19 +252,19 @@ type traceStep struct {
 	Ground bool     `json:"ground"`
 	Rail   bool     `json:"rail"`
 	Volts  *float64 `json:"rail_volts"` // null where it is not a rail, or its voltage is not known
-	Again  bool     `json:"again"`      // what lies behind the net is told at its other place
+	Again  bool     `json:"again"`      // what lies behind the net is listed at its other place
 	Points []string `json:"points"`     // on the net, where the line goes on from it
 }
 
 func (d *drawing) answer(from string) traceAnswer {
 	a := traceAnswer{Board: d.board.Name, Revision: d.board.Revision, From: from}
 	if d.root.Net != netlist.None {
-		d.steps(d.root, &a.Steps)
+		d.steps(&d.root, &a.Steps)
 	}
 	return a
 }
 
-func (d *drawing) steps(r *rung, list *[]traceStep) {
+func (d *drawing) steps(r *netlist.Branch, list *[]traceStep) {
 	step := traceStep{Depth: r.Depth, Again: r.Again}
 	if r.Part != netlist.None {
 		p := d.partOf(r)
@@ -309,12 +281,12 @@ func (d *drawing) steps(r *rung, list *[]traceStep) {
 		if net.Rail && !math.IsNaN(net.RailVolts) {
 			step.Volts = &net.RailVolts
 		}
-		if r.Part == netlist.None && !step.Ground || d.leadsOn(r) {
+		if r.Part == netlist.None && !step.Ground || r.GoesOn {
 			step.Points = d.points(r.Net)
 		}
 	}
 	*list = append(*list, step)
-	for _, x := range r.below {
-		d.steps(x, list)
+	for i := range r.Children {
+		d.steps(&r.Children[i], list)
 	}
 }

@@ -734,7 +734,7 @@ const (
 // step was asked to distinguish is no surprise.
 func (s *Session) outlier(p *Prompt, asked bool, c *diagnose.Comparison) bool {
 	if c.Verdict == diagnose.NoKnownGood && asked && (p.Purpose == ForProof || p.Purpose == ForPowerUp) && p.Predict.Boards == 0 {
-		// No good board was read there, but what one would show was told.
+		// No good board was read there, but what one would show was predicted.
 		x := &p.Predict
 		return x.Overload != c.Overload || x.Volts != nil && c.Volts != nil && math.Abs(*x.Volts-*c.Volts) > max(predictedVolts, 4*x.Sigma)
 	}

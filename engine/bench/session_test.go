@@ -783,7 +783,7 @@ func TestVisit(t *testing.T) {
 	if _, err := tb.s.Enter("at R999.1"); err == nil {
 		t.Error("a point that is not on the board was taken")
 	}
-	// What a good board shows there is told before it is read.
+	// What a good board shows there is predicted before it is read.
 	at, err := tb.w.Case().Board.Point("FL3.out")
 	if err != nil {
 		t.Fatal(err)

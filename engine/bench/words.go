@@ -227,7 +227,8 @@ func (p *parser) take() (entry, bool, error) {
 func (p *parser) sweep() (entry, bool, error) {
 	rest, ok := cutWord(p.text, "sweep")
 	if !ok { // the name alone
-		rest, ok = p.text, slices.ContainsFunc(p.b.Connectors, func(c netlist.Connector) bool { return strings.EqualFold(c.Name, p.text) })
+		_, err := netlist.Meant(p.b, p.b.ConnectorByName, p.text)
+		rest, ok = p.text, err == nil
 	}
 	if !ok {
 		return entry{}, false, nil
@@ -254,14 +255,12 @@ func (p *parser) sweep() (entry, bool, error) {
 		e.name, e.at = p.b.Connectors[at.Pin.Connector].Name, at
 		return e, true, nil
 	}
-	for i := range p.b.Connectors {
-		if strings.EqualFold(p.b.Connectors[i].Name, rest) {
-			e.name = p.b.Connectors[i].Name
-			return e, true, nil
-		}
+	id, err := netlist.Meant(p.b, p.b.ConnectorByName, rest)
+	if err != nil {
+		return entry{}, false, err
 	}
-	_, err := p.b.ConnectorByName(rest)
-	return entry{}, false, err
+	e.name = p.b.Connectors[id].Name
+	return e, true, nil
 }
 
 func connectorNames(b *netlist.Board) string {
@@ -278,18 +277,14 @@ func (p *parser) line() (entry, bool, error) {
 	if !ok {
 		return entry{}, false, nil
 	}
-	at, ok := p.point(rest)
-	if !ok {
-		_, err := p.b.Point(rest)
-		return entry{}, false, err
-	}
-	return entry{verb: lineOf, at: at}, true, nil
+	at, err := netlist.Meant(p.b, p.b.Point, rest)
+	return entry{verb: lineOf, at: at}, err == nil, err
 }
 
 // visit is "at J7.4", with no reading, or the point alone.
 func (p *parser) visit() (entry, bool, error) {
 	if at, ok := p.point(p.text); ok && at.Kind != netlist.PointNet && !isNumber(p.text) {
-		if _, err := p.part(p.text); err != nil {
+		if _, err := p.b.MeantPart(p.text); err != nil {
 			return entry{verb: visit, at: at}, true, nil
 		}
 	}
@@ -301,12 +296,8 @@ func (p *parser) visit() (entry, bool, error) {
 	if !ok || rest == "" || isNumber(rest) || strings.ContainsAny(rest, " ,:") {
 		return entry{}, false, nil
 	}
-	at, ok := p.point(rest)
-	if !ok {
-		_, err := p.b.Point(rest)
-		return entry{}, false, err
-	}
-	return entry{verb: visit, at: at}, true, nil
+	at, err := netlist.Meant(p.b, p.b.Point, rest)
+	return entry{verb: visit, at: at}, err == nil, err
 }
 
 // currentWords is a current drawn from a supply: "draws 12 mA before the power button".
@@ -350,13 +341,20 @@ func parseCurrent(text string) (float64, error) {
 func (p *parser) repairs(text string) ([]netlist.Repair, error) {
 	var repairs []netlist.Repair
 	for _, place := range names(between.ReplaceAllString(text, "$1 to $2")) {
-		m, err := p.b.Repair(p.proper(place))
+		m, err := netlist.Meant(p.b, p.b.Repair, place)
 		if err != nil {
 			return nil, err
 		}
 		repairs = append(repairs, m)
 	}
 	return repairs, nil
+}
+
+// Work reads what is done to a board in the words of a session, and nothing else: "remove
+// R12 and R13", "resolder J7.2", "clean J7.2-J7.4".
+func Work(b *netlist.Board, text string) (journal.Event, error) {
+	e, _, err := (&parser{b: b, text: text}).action()
+	return e.event, err
 }
 
 // action is "lifted R12 and R13", "bridged FL3 with 0.1 ohm", "cleaned J7.2-J7.4".
@@ -446,30 +444,13 @@ func names(text string) []string {
 	return list
 }
 
-// proper gives points within a text the case that the board file writes them in.
-func (p *parser) proper(place string) string {
-	for _, sep := range []string{" to ", "-"} {
-		if a, z, ok := strings.Cut(place, sep); ok {
-			one, okA := p.point(a)
-			other, okZ := p.point(z)
-			if okA && okZ {
-				return p.b.PointName(one) + sep + p.b.PointName(other)
-			}
-		}
-	}
-	if at, ok := p.point(place); ok {
-		return p.b.PointName(at)
-	}
-	return place
-}
-
 // parts finds the parts of a list. Where no name is asked for more than once,
 // case does not matter.
 func (p *parser) parts(text string) ([]netlist.PartID, error) {
 	var list []netlist.PartID
 	for _, n := range names(text) {
 		for _, word := range p.words(n) {
-			id, err := p.part(word)
+			id, err := p.b.MeantPart(word)
 			if err != nil {
 				return nil, err
 			}
@@ -483,51 +464,15 @@ func (p *parser) parts(text string) ([]netlist.PartID, error) {
 
 // words parts a name at its spaces, unless it is the name of a part as it is.
 func (p *parser) words(n string) []string {
-	if _, err := p.part(n); err == nil {
+	if _, err := p.b.MeantPart(n); err == nil {
 		return []string{n}
 	}
 	return strings.Fields(n)
 }
 
-func (p *parser) part(name string) (netlist.PartID, error) {
-	id, err := p.b.PartByName(name)
-	if err == nil {
-		return id, nil
-	}
-	found := netlist.PartID(netlist.None)
-	for i := range p.b.Parts {
-		if strings.EqualFold(p.b.Parts[i].Name, name) {
-			if found != netlist.None {
-				return netlist.None, err
-			}
-			found = netlist.PartID(i)
-		}
-	}
-	if found != netlist.None {
-		return found, nil
-	}
-	return netlist.None, err
-}
-
 // point finds a point whatever its case, if only one is meant.
 func (p *parser) point(name string) (netlist.Point, bool) {
-	name = strings.TrimSpace(name)
-	if at, err := p.b.Point(name); err == nil {
-		return at, true
-	}
-	found := ""
-	for _, n := range p.b.Points() {
-		if strings.EqualFold(n, name) {
-			if found != "" && found != n {
-				return netlist.Point{}, false
-			}
-			found = n
-		}
-	}
-	if found == "" {
-		return netlist.Point{}, false
-	}
-	at, err := p.b.Point(found)
+	at, err := netlist.Meant(p.b, p.b.Point, strings.TrimSpace(name))
 	return at, err == nil
 }
 
@@ -803,7 +748,7 @@ func (p *parser) beside() (entry, bool, error) {
 		ev.Swaps = []journal.Swap{{Connector: id, Works: k.result == journal.Works}}
 		return entry{verb: record, event: ev}, err == nil, err
 	case journal.KindPress:
-		part, err := p.part(name)
+		part, err := p.b.MeantPart(name)
 		if err != nil {
 			return entry{}, false, err
 		}
@@ -844,7 +789,7 @@ func (p *parser) drop() (entry, bool, error) {
 	x := journal.Drop{Rail: rail, Amperes: amperes}
 	for _, item := range names(list) {
 		part, text, _ := strings.Cut(item, " ")
-		id, err := p.part(strings.TrimSuffix(part, ":"))
+		id, err := p.b.MeantPart(strings.TrimSuffix(part, ":"))
 		if err != nil {
 			return wrong(err)
 		}

@@ -18,7 +18,7 @@ import (
 	"halfsplit/engine/circuit/spice"
 )
 
-// The judge of this package is ngspice. Its readings of 500 random circuits
+// This package is checked against ngspice. Its readings of 500 random circuits
 // are kept in testdata, beside the deck they came from. To record them anew:
 //
 //	go test ./engine/circuit -run TestRecordedNgspice -update-ngspice

@@ -106,7 +106,7 @@ func (r *reaching) guessed(o *fault.Observation) bool {
 
 // sigmas gives how far a predicted reading lies from a good board's, in standard
 // deviations of a normal. Where a good board's reading is but a guess, a reading
-// is told from it only as a short or an open (common practice, no source).
+// is distinguished from it only as a short or an open (common practice, no source).
 func (r *reaching) sigmas(s *sight, pin int, p fault.Prediction) float64 {
 	o := s.obs[pin]
 	o.Volts, o.Over = p.Volts, p.Volts > o.Probe.Meter.Over

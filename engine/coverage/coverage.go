@@ -23,7 +23,7 @@ const seenSigmas = 3.0
 
 // Bounds of the work (common practice, no source).
 const (
-	limitRatio   = 1.005 // to which the resistance where a fault vanishes is told
+	limitRatio   = 1.005 // to which the resistance where a fault vanishes is given
 	listedSplits = 3     // points of a group
 	splitPoints  = 24    // points tried for a group
 	splitBands   = 40    // members distinguished in a group
@@ -115,7 +115,7 @@ func (r *reaching) good(m references.Meter) error {
 	w := network.NewWorkspace(r.Model)
 	for k := range r.sights {
 		s := &r.sights[k]
-		s.ph = &fault.Physics{Posterior: r.Posterior, Values: r.Posterior.At(network.RefCelsius, 0)}
+		s.ph = fault.NewPhysics(r.Posterior)
 		pol := references.RedOnGround
 		if k == swapped || k == ohmsBlack {
 			pol = references.BlackOnGround

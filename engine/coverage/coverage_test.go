@@ -172,7 +172,7 @@ func TestCoverageLine(t *testing.T) {
 	}
 	// A resistance R in SIG adds 1 mA * R; raised begins at half of R12's 22 ohm, which
 	// is 11 mV. Where whole sweeps tell the meter and the warmth, a line is left with
-	// what junctions differ by, 3 to 6 mV, of which three are told: 9 to 20 ohm.
+	// what junctions differ by, 3 to 6 mV, of which three can be distinguished: 9 to 20 ohm.
 	if f := x.find(t, "R12 high resistance"); f.By != "J1.2" || f.Range == SeenPart && (*f.VanishesBelow < 9 || *f.VanishesBelow > 20) || f.Range == SeenNever {
 		t.Errorf("R12 raised is %s, vanishes below %v ohm, want it seen from 9 to 20 ohm on", f.Range, deref(f.VanishesBelow))
 	}
@@ -465,7 +465,7 @@ func TestCoverageWithoutKnown(t *testing.T) {
 		t.Errorf("C40 leaky: %s, %q; want %s, %q", f.Range, f.Why, SeenPart, WhyUnknown)
 	}
 	// Pins drop 0.55 V give or take 0.12 V (network.Origin.Prior); three of these below
-	// are 0.19 V, at 1 mA and less R12's 22 mV 168 ohm. The clamp beside the pin and the
+	// are 0.19 V, at 1 mA and less R12's 22 mV 168 ohm. The TVS beside the pin and the
 	// meter's own make it a little less.
 	if math.Abs(deref(f.VanishesAbove)-160) > 20 {
 		t.Errorf("C40 leaky vanishes above %v ohm, want 160 within 20", deref(f.VanishesAbove))

@@ -21,9 +21,6 @@ func (e *Basis) Compare(c *journal.Case) ([]Comparison, error) {
 	return e.compare(all, obs), nil
 }
 
-// settleSeconds is the settling in seconds from which it is told.
-const settleSeconds = 0.3
-
 // compare describes readings whose observations have been predicted.
 func (e *Basis) compare(all []Taken, obs []fault.Observation) []Comparison {
 	out := make([]Comparison, 0, len(all))
@@ -65,7 +62,7 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 	goodOver := o.Good.Volts > d.Over
 	c.Predicted, c.PredictedOverload = Level(o.Good.Volts, d)
 	if inOhms {
-		// told in ohms below; the search works in volts
+		// given in ohms below; the search works in volts
 		c.Predicted = nil
 		if !goodOver {
 			c.Predicted = Number(VoltsToOhms(d, o.Good.Volts))
@@ -86,23 +83,16 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 	if o.Known == nil && !o.Matched && t.Edits.AsDrawn() && !inOhms && t.Read.To == nil {
 		c.Verdict = NoKnownGood
 	}
-	c.Settling = settling(farads(t.Read.At.Net), math.Min(o.Good.Volts, d.Open), d)
+	c.Settling = netlist.Settling(farads(t.Read.At.Net), math.Min(o.Good.Volts, d.Open), d.Current)
 	return c
-}
-
-// settling gives the seconds that so many farads take to charge to a voltage, where
-// they are worth telling; 0 otherwise.
-func settling(farads, volts float64, d network.Drive) float64 {
-	if tau := netlist.Settling(farads, volts, d.Current); tau > settleSeconds {
-		return tau
-	}
-	return 0
 }
 
 // verdict names how an observation differs from a good board. In resistance mode OL is
 // next to what millions of ohms read.
 func verdict(o *fault.Observation, goodOver bool, z float64) Verdict {
 	switch {
+	case o.Known == nil && !o.Over && z > -VerdictSigmas && o.Volts < shortVolts && !goodOver && o.Good.Volts > 10*shortVolts: // no junction drops so little
+		return IsShorted
 	case o.Over && goodOver, o.Probe.Meter.Resistive && math.Abs(z) < VerdictSigmas:
 		return Agrees
 	case o.Over:

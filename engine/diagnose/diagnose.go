@@ -153,7 +153,7 @@ func (q *Inquiry) concerned(d *Findings) {
 // last read out of range: the readings show no fault, or one that was dealt with and proven
 // since, or a probe missed its pad.
 func (q *Inquiry) NothingWrong() float64 {
-	sum, proven := 0.0, q.FurthestUnread() < 0
+	sum, proven := 0.0, q.FurthestUnread(nil) < 0
 	for i := range q.Result.Explanations {
 		x := &q.Result.Explanations[i]
 		if len(x.Faults) == 0 || proven && !slices.ContainsFunc(x.Faults, func(f fault.Fault) bool { return f.Mode != fault.Missed && !Cured(&f, q.Board, q.Edits) }) {
@@ -163,21 +163,34 @@ func (q *Inquiry) NothingWrong() float64 {
 	return sum
 }
 
-// FurthestUnread gives the reading furthest off among those whose point was not read again
-// with the board as it lies now; -1 where all were. What they read now is for the
-// explanations to weigh.
-func (q *Inquiry) FurthestUnread() int {
+// FurthestUnread gives the reading furthest off, of the observations among (nil for all),
+// that was not taken again with the board as it lies now; -1 where all were. What they read
+// now is for the explanations to weigh.
+func (q *Inquiry) FurthestUnread(among []int) int {
+	type way struct {
+		at, to netlist.Point
+		pol    references.Polarity
+		ohmic  bool
+	}
+	wayOf := func(r *journal.Read) way {
+		w := way{at: r.At, pol: r.Polarity, ohmic: r.Reading.Unit == quantity.Ohm}
+		if r.To != nil {
+			w.to = *r.To
+		}
+		return w
+	}
 	now := q.Edits.Key()
-	read := map[Spot]bool{}
+	read := map[way]bool{}
 	for i := range q.Taken {
 		if t := &q.Taken[i]; t.Edits.Key() == now {
-			read[Spot{t.Read.At, t.Read.Polarity}] = true
+			read[wayOf(&t.Read)] = true
 		}
 	}
 	best, far := -1, VerdictSigmas
 	for i := range q.Taken {
 		t := &q.Taken[i]
-		if t.Obs < 0 || t.Read.To != nil || read[Spot{t.Read.At, t.Read.Polarity}] {
+		w := wayOf(&t.Read)
+		if t.Obs < 0 || t.Read.To != nil && !w.ohmic || read[w] || among != nil && !slices.Contains(among, t.Obs) {
 			continue
 		}
 		if z := math.Abs(q.Result.ZScore[t.Obs]); z > far {
@@ -598,7 +611,7 @@ func (q *Inquiry) notes(d *Findings) {
 }
 
 // tellLeft is the share of the weight in sets that were not weighed from which that is
-// told: below, no percentage on the screen would change.
+// listed: below, no percentage on the screen would change.
 const tellLeft = 0.01
 
 // cautions gives the safety notes that probing calls for. They are the usual

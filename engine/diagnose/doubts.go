@@ -73,7 +73,7 @@ func (e *Basis) Doubts() []string {
 	return out
 }
 
-// worthTelling is the odds from which a doubt about what good boards read is told.
+// worthTelling is the odds from which a doubt about what good boards read is reported.
 const worthTelling = 0.1
 
 // goodReading is a reading of a good board as its sweep has it.

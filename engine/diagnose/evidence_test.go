@@ -39,7 +39,7 @@ func TestEvidenceOfInjection(t *testing.T) {
 		{Kind: journal.KindRemove, Number: 2, Parts: []netlist.PartID{part("C71")}},
 		inject(3, "V1V8_IO"), inject(4, "V1V8_SW", part("C72")), // L2 joins them
 	}}
-	q := &Inquiry{Basis: e, Case: c, Physics: &fault.Physics{Values: e.Posterior.At(23, 0)}, Stages: c.Stages()}
+	q := &Inquiry{Basis: e, Case: c, Physics: &fault.Physics{Values: e.Posterior.At(23, nil)}, Stages: c.Stages()}
 	felt, warm := map[string]int{}, map[string]bool{}
 	for _, in := range q.evidence().Injections {
 		for p, w := range in.Warm {

@@ -23,7 +23,7 @@ type Taken struct {
 	meter references.Meter
 	Edits netlist.Edits
 	event int
-	Obs   int // index of its observation, -1 where nothing can be told from it
+	Obs   int // index of its observation, -1 where nothing follows from it
 }
 
 // Ohmic tells whether a reading is a net's resistance to ground.
@@ -98,7 +98,9 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 	if r.Reading.Unit == quantity.Ohm {
 		d := OhmsDrive(meter)
 		o.Probe = e.Probe(r.At, r.To, r.Polarity, d)
-		o.Outliers = fault.OutliersPredicted
+		if o.Outliers = fault.OutliersOhms; r.To != nil && r.To.Kind == netlist.PointTerminal && r.At.Kind == netlist.PointTerminal && r.To.Terminal.Part == r.At.Terminal.Part {
+			o.Outliers = fault.OutliersPredicted
+		}
 		o.Noise = fault.Noise{Own: 1e-4}
 		if !o.Over {
 			o.Volts, _ = OhmsToVolts(d, r.Reading.Value)
@@ -336,7 +338,7 @@ func (e *Basis) matched(t *Taken, all []Taken) bool {
 
 // physics works out what the readings of a case say together.
 func (e *Basis) physics(obs []fault.Observation) (*fault.Physics, error) {
-	ph := &fault.Physics{Posterior: e.Posterior, Values: e.Posterior.At(network.RefCelsius, 0)}
+	ph := fault.NewPhysics(e.Posterior)
 	return ph, ph.Join(network.NewPool(e.Model), obs)
 }
 

@@ -31,13 +31,13 @@ func (e *Basis) ParseFault(text string) (fault.Fault, error) {
 		}
 		ohms = v
 	}
-	loci := fault.Loci(e.Model, e.Priors, e.Posterior.Values)
+	loci := append(fault.Loci(e.Model, e.Priors, e.Posterior.Values), fault.GroundJoints(e.Model, e.Priors)...)
 	var there []choice
 	var modes []fault.Mode
 	var places []string
 	for i := range loci {
 		l := &loci[i]
-		if !e.placed(l, where) {
+		if !slices.Contains(l.Names(e.Board), where) {
 			places = append(places, l.Name(e.Board))
 			continue
 		}
@@ -90,16 +90,4 @@ func (e *Basis) ParseFault(text string) (fault.Fault, error) {
 type choice struct {
 	*fault.Locus
 	fault.ModeRange
-}
-
-// placed tells whether a locus is where a name says.
-func (e *Basis) placed(l *fault.Locus, where string) bool {
-	name := l.Name(e.Board)
-	if name == where || strings.ReplaceAll(name, " to ", "-") == where {
-		return true
-	}
-	if l.Part < 0 || l.Terminal < 0 {
-		return false
-	}
-	return e.Board.Parts[l.Part].Name+"."+e.Board.Parts[l.Part].Terminals[l.Terminal].Name == where
 }

@@ -33,7 +33,7 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 	}{
 		{q.Removed, func(p netlist.PartID) { edits = edits.Remove(p) }},
 		{q.Replaced, func(p netlist.PartID) { edits = edits.Replace(p) }},
-		{q.Jumpered, func(p netlist.PartID) { edits = edits.Jumper(p, jumperOhms) }},
+		{q.Jumpered, func(p netlist.PartID) { edits = edits.Jumper(p, JumperOhms) }},
 	} {
 		for _, name := range list.names {
 			p, err := e.Board.PartByName(name)
@@ -63,7 +63,7 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 	if err != nil {
 		return nil, err
 	}
-	ph := &fault.Physics{Posterior: e.Posterior, Values: e.Posterior.At(network.RefCelsius, 0)}
+	ph := fault.NewPhysics(e.Posterior)
 	w := network.NewWorkspace(e.Model)
 	w.Bare = true
 	farads := e.Board.Capacitances(edits)
@@ -99,14 +99,14 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		x.Settling = settling(farads(p.Net), volts, q.Setting.Drive)
+		x.Settling = netlist.Settling(farads(p.Net), volts, q.Setting.Drive.Current)
 		out = append(out, x)
 	}
 	return out, nil
 }
 
-// jumperOhms is the resistance in ohms of a bridge that a question lays.
-const jumperOhms = 0.01
+// JumperOhms is the resistance in ohms of a jumper where nobody states it.
+const JumperOhms = 0.01
 
 // points resolves names, or lists one point a net where none are given:
 // connector pins all, then one contact of each other net.
@@ -177,7 +177,7 @@ func (e *Basis) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
 		if x.Volts != nil {
 			volts = *x.Volts
 		}
-		x.Settling = settling(farads(s.At.Net), volts, drive)
+		x.Settling = netlist.Settling(farads(s.At.Net), volts, drive.Current)
 		out = append(out, x)
 	}
 	return out, nil

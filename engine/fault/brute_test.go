@@ -116,7 +116,7 @@ func (d *rig) observations(changes ...network.Change) []Observation {
 }
 
 func (d *rig) physics() *Physics {
-	return &Physics{Posterior: d.posterior, Values: d.posterior.At(network.RefCelsius, 0)}
+	return NewPhysics(d.posterior)
 }
 
 // change puts a fault by its name on the board.
@@ -351,7 +351,7 @@ func TestPairsAgainstBruteForce(t *testing.T) {
 
 // TestPairOnOneLine solves two faults together that move the same reading: of the
 // explanations, the pair that is there has to be listed. What it predicts with the
-// resistances it is told with lies within pairOff of what was read: pairs are solved
+// resistances it is listed with lies within pairOff of what was read: pairs are solved
 // at resistances that lie 6 % apart where they count.
 func TestPairOnOneLine(t *testing.T) {
 	d := newRig(t, strings.Replace(pocket, "rows: 1, pins: {1: A,", "rows: 1, pins: {5: A_U, 6: GND, 1: A,", 1))

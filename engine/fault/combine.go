@@ -596,7 +596,7 @@ func (s *search) normalise() []Explanation {
 		st := &s.sets.sets[i]
 		faults := 0
 		for _, m := range st.members {
-			if m >= 0 && (m < len(s.cands) || s.outliers[m-len(s.cands)].locus != nil) {
+			if m >= 0 && (m < len(s.cands) && !s.cands[m].locus.Aside || m >= len(s.cands) && s.outliers[m-len(s.cands)].locus != nil) {
 				faults++
 			}
 		}
@@ -645,10 +645,13 @@ func (s *search) normalise() []Explanation {
 			}
 			partial = next
 		}
-		if !faulty[i] {
-			partial = s.spread(partial[0], math.Exp(-quiet[0]))
+		for _, x := range partial {
+			if faulty[i] {
+				out = append(out, x)
+			} else {
+				out = append(out, s.spread(x, math.Exp(-quiet[0]))...)
+			}
 		}
-		out = append(out, partial...)
 	}
 	sort.SliceStable(out, func(a, b int) bool { return Level(out[a].Probability) > Level(out[b].Probability) })
 	return out

@@ -52,6 +52,7 @@ const (
 	// outlier from outweighing any number of good ones (CPNS).
 	OutliersKnown     = 1e-5 // of readings where good boards were read
 	OutliersPredicted = 1e-3 // where the estimated circuit predicts
+	OutliersOhms      = 0.04 // of resistances other than those of one part, for pins of ICs and values that drawings have wrong (measured here, TestOhms: 2 to 4 % on boards drawn by people)
 	OutliersUnknown   = 0.1  // where it has to guess, as no good board was ever read in this polarity; half 0.001, double 0.0025
 	outlierSpan       = 2.0  // V over which they lie; half 0.005, double 0.0035
 	outlierOver       = 0.3  // of them are OL; half 0.0025, double 0.0048

@@ -107,7 +107,7 @@ func demoPhysics(t *testing.T) (*netlist.Board, *network.Model, *Physics) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return b, m, &Physics{Posterior: posterior, Values: posterior.At(network.RefCelsius, 0)}
+	return b, m, NewPhysics(posterior)
 }
 
 // observed is an observation at a point by the usual meter, without a reading.

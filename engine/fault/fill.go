@@ -325,7 +325,7 @@ func (s *search) helps(t *Watch, c *candidate, obs int) (bool, error) {
 }
 
 // faint is the change in volts of a reading that is not worth a candidate: that of a
-// resistance is told more closely.
+// resistance is worked out more closely.
 func (s *search) faint(obs int) float64 {
 	return math.Min(faintVolts, 4*math.Max(s.obs[obs].Noise.Own, s.obs[obs].Noise.Leads))
 }

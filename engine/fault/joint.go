@@ -31,9 +31,12 @@ type Joint struct {
 	count []float64 // by how much each counts for others
 	extra []float64 // V^2, variance added to a reading that may be anywhere; +Inf leaves it out
 	close []bool    // by two of num: they hang together
-	line  []int     // by observation: the first of those that hang together with it
-	far   []float64 // by observation: see deviates
-	p, pr []float64 // inverse of k as it counts, and times r
+	// joined tells by two of num that they do and resistance joins their nets: a fault of one
+	// is in the other as well, so that neither vouches for the other.
+	joined []bool
+	line   []int     // by observation: the first of those that hang together with it
+	far    []float64 // by observation: see deviates
+	p, pr  []float64 // inverse of k as it counts, and times r
 
 	mu    sync.Mutex
 	known map[string]*condition
@@ -58,6 +61,11 @@ func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
 	}
 	n := len(j.num)
 	j.k, j.own, j.extra, j.close = make([]float64, n*n), make([]float64, n), make([]float64, n), make([]bool, n*n)
+	j.joined = make([]bool, n*n)
+	around := make([][]netlist.NetID, n)
+	for a, i := range j.num {
+		around[a] = ph.Posterior.Model.Around(obs[i].Spot.Net)
+	}
 	near := func(x, y *row) float64 { return ph.inLine(x, y) + together(x.shared, y.shared, keyNear) }
 	err := pool.Each(n, func(_ *network.Workspace, a int) error {
 		x := &obs[j.num[a]].row
@@ -75,7 +83,13 @@ func (ph *Physics) Join(pool *network.Pool, obs []Observation) error {
 		for b := 0; b < a; b++ {
 			j.k[b*n+a] = j.k[a*n+b]
 			x, y := &obs[j.num[a]].row, &obs[j.num[b]].row
-			if v := near(x, y); math.Abs(v) > inLineFrom*math.Sqrt(j.own[a]*j.own[b]) && obs[j.num[a]].Outliers < OutliersUnknown && obs[j.num[b]].Outliers < OutliersUnknown {
+			if v := near(x, y); math.Abs(v) < inLineFrom*math.Sqrt(j.own[a]*j.own[b]) {
+				continue
+			}
+			if p, q := &obs[j.num[a]], &obs[j.num[b]]; slices.Contains(around[a], q.Spot.Net) || slices.Contains(around[b], p.Spot.Net) {
+				j.joined[a*n+b], j.joined[b*n+a] = true, true
+			}
+			if obs[j.num[a]].Outliers < OutliersUnknown && obs[j.num[b]].Outliers < OutliersUnknown {
 				j.close[a*n+b], j.close[b*n+a] = true, true
 				j.tie(j.num[a], j.num[b])
 			}
@@ -172,7 +186,7 @@ func (j *Joint) weigh() error {
 		for a, i := range j.num {
 			var mates []int
 			for b, k := range j.num {
-				if b == a || meet(&j.obs[i], &j.obs[k]) {
+				if b == a || meet(&j.obs[i], &j.obs[k]) || j.joined[a*n+b] {
 					mates = append(mates, b)
 				}
 			}
@@ -425,6 +439,7 @@ type block struct {
 	good       []row
 	with, half [][]float64
 	off, cov   []float64
+	zero       *zeros // nil until it is asked for
 	near, same []bool // by two of ids: they hang together; they are of one spot
 	tails      []student
 	base       float64   // logarithm of the density on a good board
@@ -518,6 +533,41 @@ func (b *block) against(q *row) (with, half []float64, off float64) {
 	return with, b.given.times(with), dot(with, b.given.weight)
 }
 
+// zeros is what a meter adds to the readings of a block whatever they are (see
+// Observation.zero), given the condition: by how many volts the condition moves each, and by
+// two of the block the covariance of a good board's reading with the other's zero, and of
+// both zeros.
+type zeros struct {
+	off, cross, both []float64
+	with             [][]float64 // see against
+}
+
+func (b *block) zeros() *zeros {
+	if b.zero != nil {
+		return b.zero
+	}
+	m := len(b.ids)
+	with, half, rows := make([][]float64, m), make([][]float64, m), make([]row, m)
+	z := &zeros{make([]float64, m), make([]float64, m*m), make([]float64, m*m), with}
+	for d, i := range b.ids {
+		rows[d] = row{shared: b.j.obs[i].zero}
+		if e := slices.IndexFunc(rows[:d], func(q row) bool { return slices.Equal(q.shared, rows[d].shared) }); e >= 0 {
+			with[d], half[d], z.off[d] = with[e], half[e], z.off[e]
+		} else {
+			with[d], half[d], z.off[d] = b.against(&rows[d])
+		}
+		for k := range m {
+			z.cross[k*m+d] = together(b.j.obs[b.ids[k]].row.shared, rows[d].shared, 0) - dot(b.half[k], with[d])
+		}
+		for k := range d + 1 {
+			v := together(rows[k].shared, rows[d].shared, 0) - dot(half[k], with[d])
+			z.both[k*m+d], z.both[d*m+k] = v, v
+		}
+	}
+	b.zero = z
+	return z
+}
+
 func dot(a, b []float64) float64 {
 	sum := 0.0
 	for i, x := range a {
@@ -545,7 +595,9 @@ func (b *block) shape(s *shape, rows []row, sides []*side) *shape {
 	for k := range rows {
 		q := &rows[k]
 		part := q.like.part
-		if s.off[k] = part * b.off[k]; q.like.obs == 0 {
+		if s.off[k] = part * b.off[k]; q.like.obs > 0 && part != 1 {
+			s.off[k] += (1 - part) * b.zeros().off[k]
+		} else if q.like.obs == 0 {
 			if with == nil {
 				with, half = slices.Clone(b.with), slices.Clone(b.half)
 			}
@@ -560,13 +612,23 @@ func (b *block) shape(s *shape, rows []row, sides []*side) *shape {
 			r, v := &rows[d], 0.0
 			switch {
 			case q.like.obs > 0 && r.like.obs > 0:
-				if v = part * r.like.part * b.cov[k*m+d]; b.same[k*m+d] {
+				p := r.like.part
+				if v = part * p * b.cov[k*m+d]; part != 1 || p != 1 {
+					z := b.zeros()
+					v += part*(1-p)*z.cross[k*m+d] + (1-part)*p*z.cross[d*m+k] + (1-part)*(1-p)*z.both[k*m+d]
+				}
+				if b.same[k*m+d] {
 					v += q.like.gap * r.like.gap
 				}
 			case r.like.obs > 0:
 				v = b.j.ph.covariance(q, r) - r.like.part*dot(half[k], with[d])
+				if p := r.like.part; p != 1 {
+					v -= (1 - p) * dot(half[k], b.zeros().with[d])
+				}
 			default:
-				v = b.j.ph.covariance(q, r) - part*dot(half[k], with[d])
+				if v = b.j.ph.covariance(q, r) - part*dot(half[k], with[d]); part != 1 {
+					v -= (1 - part) * dot(half[d], b.zeros().with[k])
+				}
 			}
 			s.l[k*m+d], s.l[d*m+k] = v, v
 		}
@@ -869,15 +931,26 @@ func means(rows []row) []float64 {
 // for Touches: the reading of the board as edited, without faults.
 func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	st := network.State{Edits: o.Edits}
+	near, err := ph.vouching(w, o)
+	if err != nil {
+		return err
+	}
 	w.Resume(&o.ended)
 	r, err := w.Read(o.Probe, &st, ph.Values)
 	if err != nil {
 		return err
 	}
 	var loads []railLoad
-	if o.Known == nil && o.Probe.Meter.Resistive && !r.Over {
-		if loads, err = ph.loadsAt(w, o, r.Volts); err != nil {
+	var bent float64 // V^2
+	unvouched := o.Known == nil && o.Probe.Meter.Resistive
+	if unvouched {
+		if loads, err = ph.loadsAt(w, o, r); err != nil {
 			return err
+		}
+		if g := ph.Posterior.Model.Board.Ground; o.Probe.Plus.Net != g && o.Probe.Minus.Net != g {
+			if bent, err = ph.bent(w, o, r); err != nil {
+				return err
+			}
 		}
 		if r, err = w.Read(o.Probe, &st, ph.Values); err != nil { // w is to hold this one
 			return err
@@ -887,7 +960,18 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	w.Keep(&o.ended)
 	o.base = r
 	o.row = ph.rowOf(w, o, r)
+	o.zero = slices.DeleteFunc(slices.Clone(o.row.shared), func(x share) bool {
+		return x.key != o.zeroKey() && x.key != keyLeads+o.Meter
+	})
 	o.row.loads = loads
+	if o.bend = 0; bent > 0 {
+		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
+		o.row.share(o.spotKey(), o.bend)
+	}
+	if o.vouch = near; near != nil {
+		near.rest = fit.Common(near.slopes, o.row.slopes)
+		near.take(&o.row, 1)
+	}
 	o.row.rest, o.row.proj = 1, ph.Posterior.Project(o.row.slopes)
 	o.ratio = 1
 	if o.good = (fit.Converted{}); o.Known != nil && !r.Over {
@@ -900,13 +984,16 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	if k := o.Known; k != nil && !r.Over && !math.IsNaN(k.Scale) && r.Volts+o.good.Offset < o.Probe.Meter.Over {
 		taken = 1
 		o.row.volts += o.good.Offset
-		if own := ph.inLine(&o.row, &o.row); own > 0 {
-			drawn := together(o.row.shared, o.row.shared, keyOhms) // of the tolerance of what is drawn
-			o.ratio = clamp((k.Scale*k.Scale-o.row.own-drawn)/own, 0.25, 9)
+		own := ph.inLine(&o.row, &o.row)
+		drawn := together(o.row.shared, o.row.shared, keyOhms) // of the tolerance of what is drawn
+		spread := square(k.Scale) - o.row.own - drawn
+		if own > 0 {
+			o.ratio = clamp(spread/own, 0.25, 9)
 		}
 		o.row.scale = math.Sqrt(o.ratio)
+		o.row.share(o.spotKey(), math.Sqrt(math.Max(spread-o.ratio*own, 0))) // that no junction accounts for
 	}
-	scale := o.good.Variance * (fit.ConvertDF - 2) / fit.ConvertDF // V^2, the square of that of Student's t
+	scale := convertedScale(&o.good)
 	o.freedom = o.ownDF()
 	if taken > 0 && scale > 0 {
 		own := ph.inLine(&o.row, &o.row) + o.row.own
@@ -920,6 +1007,51 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 	return nil
 }
 
+// vouch is what conversion to a meter makes of a reading through the next net on its line
+// that good boards were read at: what is wrong with it there is wrong here as well.
+type vouch struct {
+	key      int // of that spot
+	slopes   []fit.Slope
+	off, own float64 // V: the mean, and the scale of its Student t
+	rest     float64 // share of the slopes that the reading has
+}
+
+// take adds it to a row with a share of what the reading rests on.
+func (v *vouch) take(q *row, share float64) {
+	q.volts += v.off * v.rest * share
+	q.share(v.key, v.own*v.rest*share)
+}
+
+// vouching finds what vouches for an observation in diode mode at a net that no good board
+// was read at; nil where nothing does.
+func (ph *Physics) vouching(w *network.Workspace, o *Observation) (*vouch, error) {
+	if o.Known != nil || o.Between || o.Probe.Meter.Resistive {
+		return nil, nil
+	}
+	m := ph.Posterior.Model
+	for _, n := range m.Line(o.Spot.Net)[1:] {
+		at := Observation{Spot: fit.Spot{Net: n, Contact: network.NoContact, Polarity: o.Spot.Polarity}}
+		if _, ok := ph.Posterior.Known(at.Spot); !ok {
+			continue
+		}
+		r, err := w.Read(fit.ProbeAt(m, m.PlaceOf(netlist.NetPoint(n)), o.Spot.Polarity, o.Probe.Meter), &network.State{Edits: o.Edits}, ph.Values)
+		if err != nil || r.Over {
+			return nil, err
+		}
+		v := vouch{key: at.spotKey()}
+		v.slopes, _ = ph.Posterior.Slopes(w, ph.Values.Celsius)
+		good := ph.Posterior.Convert(w, at.Spot, o.Probe.Meter, r.Volts, v.slopes)
+		v.off, v.own = good.Offset, math.Sqrt(convertedScale(&good))
+		return &v, nil
+	}
+	return nil, nil
+}
+
+// convertedScale gives the square in V^2 of the scale of the Student t that conversion adds.
+func convertedScale(c *fit.Converted) float64 {
+	return c.Variance * (fit.ConvertDF - 2) / fit.ConvertDF
+}
+
 // railLoad is a path from a rail to ground that nobody drew, by what it moves a reading.
 type railLoad struct {
 	rail  netlist.NetID
@@ -927,8 +1059,8 @@ type railLoad struct {
 }
 
 // loadsAt gives what a load on each rail would make of an observation in resistance mode
-// that no good board vouches for, and that reads volts without one.
-func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, volts float64) (out []railLoad, err error) {
+// that no good board vouches for, and that reads r without one.
+func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, r network.Reading) (out []railLoad, err error) {
 	m := ph.Posterior.Model
 	for n := range m.Board.Nets {
 		id := netlist.NetID(n)
@@ -936,15 +1068,38 @@ func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, volts float64) 
 			continue
 		}
 		st := network.State{Edits: o.Edits, Changes: []network.Change{{Kind: network.AddPath, Owner: netlist.None, Ohms: loadOhms, A: m.PlaceOf(netlist.NetPoint(id)), B: m.GroundPlace()}}}
-		r, err := w.Read(o.Probe, &st, ph.Values)
+		loaded, err := w.Read(o.Probe, &st, ph.Values)
 		if err != nil {
 			return nil, err
 		}
-		if math.Abs(r.Volts-volts) > looseNoise*o.Noise.Own {
-			out = append(out, railLoad{id, r.Volts - volts})
+		if math.Abs(loaded.Volts-r.Volts) > looseNoise*o.Noise.Own {
+			out = append(out, railLoad{id, loaded.Volts - r.Volts})
 		}
 	}
 	return out, nil
+}
+
+// bendBoards are boards on each of which every drop lies a standard deviation above or below
+// the best estimate, the junctions taking turns as bendSigns has it: any two of neighbouring
+// ones lie in all four ways.
+const bendBoards = 4
+
+var bendSigns = [6][bendBoards]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}, {-1, -1, 1, 1}, {-1, 1, -1, 1}, {-1, 1, 1, -1}}
+
+// bent gives the mean square in V^2 by which a resistance between two nets reads otherwise on
+// such boards than r. The meter's voltage is about what the two junctions between them drop:
+// as they are taken to be, next to nothing may flow through them, and much where they drop a
+// little less, which the slopes of a row do not show.
+func (ph *Physics) bent(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
+	st := network.State{Edits: o.Edits}
+	for _, v := range ph.boards {
+		x, err := w.Read(o.Probe, &st, v)
+		if err != nil {
+			return 0, err
+		}
+		sum += square(x.Volts-r.Volts) / bendBoards
+	}
+	return sum, nil
 }
 
 // given gives the prediction of a row of an observation, given what the readings of
@@ -994,9 +1149,11 @@ func (ph *Physics) covariance(a, b *row) float64 {
 	switch {
 	case a.like.obs > 0 && b.like.obs > 0:
 		x, y := a.like.obs-1, b.like.obs-1
-		v := 0.0
-		if part := a.like.part * b.like.part; part != 0 {
-			v = part * ph.Joint.good(x, y)
+		p, q := a.like.part, b.like.part
+		v := p * q * ph.Joint.good(x, y)
+		if p != 1 || q != 1 {
+			o, u := &ph.Joint.obs[x], &ph.Joint.obs[y]
+			v += p*(1-q)*together(o.row.shared, u.zero, 0) + (1-p)*q*together(o.zero, u.row.shared, 0) + (1-p)*(1-q)*together(o.zero, u.zero, 0)
 		}
 		if gap := a.like.gap * b.like.gap; gap > 0 && ph.Joint.obs[x].spotKey() == ph.Joint.obs[y].spotKey() {
 			v += gap
@@ -1007,7 +1164,8 @@ func (ph *Physics) covariance(a, b *row) float64 {
 		fallthrough
 	case a.like.obs > 0:
 		o := &ph.Joint.obs[a.like.obs-1]
-		v := a.like.part * (ph.inLine(&o.row, b) + together(o.row.shared, b.shared, 0))
+		part := a.like.part
+		v := part*(ph.inLine(&o.row, b)+together(o.row.shared, b.shared, 0)) + (1-part)*together(o.zero, b.shared, 0)
 		for _, x := range b.shared {
 			if a.like.gap > 0 && x.key == o.spotKey() {
 				v += a.like.gap * x.volts

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
@@ -19,6 +20,7 @@ type Locus struct {
 	Pins     [2]netlist.PinRef
 	NPins    int  // connector pins concerned: 1 for a pin's joint, 2 for a bridge
 	Unknown  bool // something on Net that is not drawn
+	Aside    bool // no complaint is about it: it shows where the meter stands, and nowhere else
 
 	Change network.Change // Ohms is to be filled in
 	Modes  []ModeRange
@@ -251,7 +253,7 @@ func (g *generator) traces() {
 
 // pins adds the joints of connector pins and the bridges between neighbours.
 func (g *generator) pins() {
-	joint, bridge := g.wet("pin"), g.wet("bridge")
+	bridge := g.wet("bridge")
 	for c := range g.m.Board.Connectors {
 		for i := range g.m.Board.Connectors[c].Pins {
 			ref := netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)}
@@ -259,10 +261,7 @@ func (g *generator) pins() {
 			if net == netlist.None || net == g.m.Board.Ground {
 				continue
 			}
-			l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref}, NPins: 1, Series: true}
-			l.Modes = []ModeRange{{OpenJoint, joint.Odds("open"), math.Inf(1), math.Inf(1)}, {HighJoint, joint.Odds("high"), leastHigh, 1e4}}
-			l.Change = network.Change{Kind: network.Detach, Contact: g.m.PinContact(ref), Owner: netlist.None, Cure: netlist.ResolderedPin(ref)}
-			g.add(l)
+			g.pinJoint(ref)
 			for _, o := range g.m.Board.Neighbours(ref) {
 				other := g.m.Board.Connectors[o.Connector].Pins[o.Pin].Net
 				if other == netlist.None || other == net || other != g.m.Board.Ground && o.Pin < ref.Pin {
@@ -276,6 +275,32 @@ func (g *generator) pins() {
 			}
 		}
 	}
+}
+
+// pinJoint adds the joint of a connector pin.
+func (g *generator) pinJoint(ref netlist.PinRef) {
+	w := g.wet("pin")
+	l := Locus{Part: netlist.None, Terminal: -1, Other: -1, Net: netlist.None, Pins: [2]netlist.PinRef{ref}, NPins: 1, Series: true}
+	l.Modes = []ModeRange{{OpenJoint, w.Odds("open"), math.Inf(1), math.Inf(1)}, {HighJoint, w.Odds("high"), leastHigh, 1e4}}
+	l.Change = network.Change{Kind: network.Detach, Contact: g.m.PinContact(ref), Owner: netlist.None, Cure: netlist.ResolderedPin(ref)}
+	g.add(l)
+}
+
+// GroundJoints lists the joints of the ground pins of connectors. Others carry the current
+// where one is open, so that it shows only where the meter is on that very pin.
+func GroundJoints(m *network.Model, p *Priors) []Locus {
+	g := generator{m: m, p: p}
+	for c := range m.Board.Connectors {
+		for i, pin := range m.Board.Connectors[c].Pins {
+			if pin.Net == m.Board.Ground {
+				g.pinJoint(netlist.PinRef{Connector: netlist.ConnectorID(c), Pin: int32(i)})
+			}
+		}
+	}
+	for i := range g.loci {
+		g.loci[i].Aside = true
+	}
+	return g.loci
 }
 
 // Stubborn gives leakage between pins as far as it stays after a first cleaning.
@@ -337,6 +362,22 @@ func (l *Locus) Name(b *netlist.Board) string {
 	}
 	n := &b.Nets[l.Net]
 	return fmt.Sprintf("%s to %s", b.PointName(n.Along[l.After]), b.PointName(n.Along[l.After+1]))
+}
+
+// Names gives all names that a place goes by among people: "R12", "R12.1", "J7.2 to J7.4",
+// "J7.4-J7.2".
+func (l *Locus) Names(b *netlist.Board) []string {
+	name := l.Name(b)
+	names := []string{name}
+	if x, y, two := strings.Cut(name, " to "); two && l.Part == netlist.None {
+		for _, between := range []string{" to ", "-", " ", " and "} {
+			names = append(names, x+between+y, y+between+x)
+		}
+	}
+	if l.Part != netlist.None && l.Terminal >= 0 {
+		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
+	}
+	return names
 }
 
 // FarShift bounds the change in volts of the last reading by the locus, where it

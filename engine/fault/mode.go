@@ -13,7 +13,7 @@ import "fmt"
 // Mode is a named manner of going wrong.
 type Mode uint8
 
-// Modes. Their numbers stand in sealed practice cases: a new mode of a part or of
+// Modes. Their numbers stand in encrypted practice cases: a new mode of a part or of
 // copper takes a new number, and none is given twice.
 const (
 	Shorted Mode = iota

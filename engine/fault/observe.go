@@ -25,7 +25,7 @@ type Observation struct {
 	Matched        bool // compared with lines that should read alike
 	Noise          Noise
 	// Outliers is the share of such readings that nothing accounts for: one of
-	// OutliersKnown, OutliersPredicted and OutliersUnknown.
+	// OutliersKnown, OutliersPredicted, OutliersOhms and OutliersUnknown.
 	Outliers float64
 
 	Known *fit.Known // what good boards read; nil where none was read
@@ -35,10 +35,13 @@ type Observation struct {
 
 	base     network.Reading
 	row      row           // a good board's reading, before this board was read elsewhere
+	zero     []share       // what the meter's zero and its leads add, whatever there is to read
 	good     fit.Converted // what good boards read with this meter
+	vouch    *vouch        // nil where good boards were read here, or nowhere near
 	ratio    float64       // variance of good boards over what the model predicts
 	freedom  float64       // degrees of freedom of how far it lies from a good board's
 	sharings []sharing     // filled in by Search
+	bend     float64       // V, standard deviation beside what its row rests on, see Physics.bent
 	ended    network.Ended
 }
 
@@ -94,17 +97,14 @@ func (p Prediction) density(volts, noise float64) float64 {
 }
 
 // upper gives the probability that a reading with noise of its own, in V, lies so many volts
-// or more above the mean, where the spread is that of a normal if normal is true.
-func (p Prediction) upper(off, noise float64, normal bool) float64 {
-	tail := func(s float64) float64 { return 0.5 * math.Erfc(off/(math.Hypot(s, noise)*math.Sqrt2)) }
-	sum := 0.0
-	if normal {
-		sum = tail(p.Sigma)
-	} else {
-		sum = references.StudentT{Scale: math.Hypot(p.Sigma, noise), DF: p.DF}.Upper(off)
+// or more above the mean.
+func (p Prediction) upper(off, noise float64) float64 {
+	tail := func(scale, df float64) float64 {
+		return references.StudentT{Scale: math.Hypot(scale, noise), DF: df}.Upper(off)
 	}
+	sum := tail(p.Sigma, p.DF)
 	if p.Else > 0 {
-		sum += p.Else * (tail(p.Wide) - sum)
+		sum += p.Else * (tail(p.Wide, math.Inf(1)) - sum)
 	}
 	return sum
 }
@@ -115,6 +115,17 @@ type Physics struct {
 	Posterior *fit.Posterior
 	Values    *network.Values // settled
 	Joint     *Joint          // nil where no reading was taken
+
+	boards []*network.Values // as good boards may be, see bendBoards
+}
+
+// NewPhysics predicts with what good boards say, at network.RefCelsius.
+func NewPhysics(p *fit.Posterior) *Physics {
+	ph := &Physics{Posterior: p, Values: p.At(network.RefCelsius, nil)}
+	for k := range bendBoards {
+		ph.boards = append(ph.boards, p.At(network.RefCelsius, func(e int32) float64 { return bendSigns[e%int32(len(bendSigns))][k] }))
+	}
+	return ph
 }
 
 // like tells that a row rests on a part of what a good board's reading does, and on
@@ -194,7 +205,7 @@ func (ph *Physics) rowOf(w *network.Workspace, o *Observation, r network.Reading
 	q.share(keySession+o.Session, sessionShift*both*q.slope)
 	volts := math.Min(r.Volts, o.Probe.Meter.Over)
 	q.share(keyMeter+3*o.Meter, o.Noise.Gain*volts)
-	q.share(keyMeter+3*o.Meter+1, o.Noise.Zero)
+	q.share(o.zeroKey(), o.Noise.Zero)
 	q.share(keyLeads+o.Meter, o.Noise.Leads)
 	ohmic := 0.0 // V across resistances
 	ph.Posterior.OhmSlopes(w, func(e int32, slope float64) {
@@ -248,6 +259,9 @@ func (o *Observation) proportion(volts float64) row {
 	q.shared = slices.Clone(q.shared)
 	for i := range q.shared {
 		q.shared[i].volts *= part
+	}
+	for _, x := range o.zero {
+		q.share(x.key, x.volts*math.Sqrt(1-part*part)) // what of it is left above
 	}
 	q.share(o.spotKey(), o.gap(volts))
 	return q
@@ -312,6 +326,9 @@ func together(a, b []share, from int) float64 {
 	return sum
 }
 
+// zeroKey numbers the zero of a meter.
+func (o *Observation) zeroKey() int { return keyMeter + 3*o.Meter + 1 }
+
 // spotKey numbers a spot.
 func (s *Observation) spotKey() int {
 	n := int(s.Spot.Net)
@@ -338,8 +355,8 @@ func (o *Observation) Moved() float64 { return o.Good.Volts - o.row.volts }
 // a density of 1 per volt, so that both kinds compare.
 func (o *Observation) LogLikelihood(p Prediction) float64 {
 	if o.Over {
-		// the display's limit against the spread of what is there
-		tail := p.upper(o.Probe.Meter.Over-p.Volts, o.Noise.Own, true)
+		p.DF = math.Inf(1) // the display's limit against the spread of what is there
+		tail := p.upper(o.Probe.Meter.Over-p.Volts, o.Noise.Own)
 		return math.Log((1-o.Outliers)*tail + o.Outliers*outlierOver)
 	}
 	return math.Log((1-o.Outliers)*p.density(o.Volts, o.Noise.Own) + o.Outliers*(1-outlierOver)/outlierSpan)
@@ -356,7 +373,7 @@ func (o *Observation) ZScore(p Prediction) float64 {
 		}
 	}
 	off := v - p.Volts
-	return math.Copysign(normalTail(p.upper(math.Abs(off), o.Noise.Own, false)), off)
+	return math.Copysign(normalTail(p.upper(math.Abs(off), o.Noise.Own)), off)
 }
 
 // Same tells whether the observation could not tell two predictions apart.

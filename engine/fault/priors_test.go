@@ -143,7 +143,7 @@ func TestBrokenPriors(t *testing.T) {
 	for _, tt := range tests {
 		_, err := load(t, tt.text)
 		if tt.says == "" {
-			continue // an empty file changes nothing, or is told; either is fine
+			continue // an empty file changes nothing, or is refused; either is fine
 		}
 		if err == nil {
 			t.Errorf("%q is taken", tt.text)

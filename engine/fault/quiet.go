@@ -26,7 +26,7 @@ func (s *search) silence(touched [][]int) error {
 	for l := range s.result.Loci {
 		locus := &s.result.Loci[l]
 		switch c := known[locus]; {
-		case s.concerned != nil && !s.concerned[l]: // it is elsewhere
+		case locus.Aside, s.concerned != nil && !s.concerned[l]: // it is elsewhere
 		case c == nil:
 			c = s.candidate(locus, touched[l])
 			c.silent = true

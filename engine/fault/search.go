@@ -163,6 +163,7 @@ type set struct {
 func (s *search) findCandidates() (touched [][]int, err error) {
 	loci := Loci(s.m, s.p, s.ph.Values)
 	loci = stubborn(loci, s.obs)
+	loci = append(loci, s.groundJoints()...)
 	drawn := len(loci)
 	loci = append(loci, Unknowns(s.m, s.p, s.ph.Values, loci, s.ev.Along)...)
 	s.result.Loci, s.unknowns = loci, loci[drawn:]
@@ -205,6 +206,14 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 		}
 	}
 	return touched, nil
+}
+
+// groundJoints lists the joints of ground pins that were read.
+func (s *search) groundJoints() []Locus {
+	return slices.DeleteFunc(GroundJoints(s.m, s.p), func(l Locus) bool {
+		at := l.Change.Contact
+		return !slices.ContainsFunc(s.obs, func(o Observation) bool { return o.Probe.Plus.Contact == at || o.Probe.Minus.Contact == at })
+	})
 }
 
 // hit is a locus that may move an observation, and whether that is far enough out to make
@@ -257,7 +266,7 @@ var setShares = [3]float64{0.80, 0.15, 0.05}
 func (s *search) complaint(loci []Locus) (factors [4]float64) {
 	e := symmetric{1}
 	for l := range loci {
-		if s.concerned != nil && !s.concerned[l] {
+		if loci[l].Aside || s.concerned != nil && !s.concerned[l] {
 			continue
 		}
 		w := 0.0

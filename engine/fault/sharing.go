@@ -12,13 +12,13 @@ import (
 )
 
 // sharing is what the fit cannot see of two junctions side by side: which of them
-// carries the current. A clamp beside an IC's pin reads as the lower of the two
-// drops, and the fit, which settles on one answer, may leave the clamp with next
+// carries the current. A TVS beside an IC's pin reads as the lower of the two
+// drops, and the fit, which settles on one answer, may leave the TVS with next
 // to nothing to carry. If it does carry a share s after all, the reading rises by
 //
 //	n Vt ln(1/(1-s))
 //
-// when the clamp goes open, which is exponential with a mean of n Vt where any
+// when the TVS goes open, which is exponential with a mean of n Vt where any
 // share is as likely as any other.
 type sharing struct {
 	junction int32

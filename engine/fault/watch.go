@@ -215,9 +215,12 @@ func (s *sweep) bareOf(r network.Reading) row {
 			}
 		}
 	}
+	if on.vouch != nil && !r.Over {
+		on.vouch.take(&q, q.rest)
+	}
 	q.wrong = ph.Posterior.Wrongs(s.at, q.slopes, on.Spot, &on.good, taken, o.looseFrom())
 	q.loads = o.loaded(q.volts)
-	q.share(on.spotKey(), math.Hypot(on.gap(q.volts), carried))
+	q.share(on.spotKey(), math.Hypot(math.Hypot(on.gap(q.volts), carried), o.bend*q.rest))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
 	return q
 }
@@ -257,10 +260,14 @@ func (s *sweep) volts() (float64, error) {
 		return q.volts, err
 	}
 	r, err := s.read()
-	if err != nil || o.Known == nil || o.base.Over || r.Over {
+	if err != nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
-	return r.Volts + o.good.Offset*o.restAt(r.Volts), nil
+	off := o.good.Offset
+	if o.vouch != nil {
+		off = o.vouch.off * o.vouch.rest
+	}
+	return r.Volts + off*o.restAt(r.Volts), nil
 }
 
 // restAt gives about the share of a good board's slopes that is left at a reading in

@@ -189,9 +189,11 @@ func (b *Posterior) misfits(s Spot, c *conversion, gauges []gauge) (u, cov []flo
 	case s.Polarity == references.BlackOnGround:
 		steps += supplies * inJunctions
 	case b.guessed(s.Net):
-		// The current may split in any way, and what the junction drops is in doubt, so that
-		// as much is in doubt of what the resistances before it do.
-		steps = math.Hypot(math.Hypot(steps, 0.5*splitShare*inJunctions), math.Sqrt(b.open(gauges[0].slopes, gauges[0].slopes))*(1-least/math.Max(most, mostlyOhmic)))
+		// The current may split in any way, and what the junction drops is in doubt: as much is
+		// in doubt of what the resistances before it do, up to all of that and as much again.
+		weakest, strongest := span(gauges, through)
+		doubt := math.Min(math.Sqrt(b.open(gauges[0].slopes, gauges[0].slopes)), most) * (1 - weakest/strongest)
+		steps = math.Hypot(math.Hypot(steps, 0.5*splitShare*inJunctions), doubt)
 	default:
 		steps = math.Hypot(steps+undrawn*inJunctions, splitShare*split*(high-low))
 	}

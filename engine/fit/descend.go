@@ -100,7 +100,7 @@ func (b *Posterior) warmths(groups []*group) map[float64]*network.Values {
 	at := map[float64]*network.Values{}
 	for _, g := range groups {
 		if at[g.celsius] == nil {
-			at[g.celsius] = b.At(g.celsius, 0)
+			at[g.celsius] = b.At(g.celsius, nil)
 		}
 	}
 	return at

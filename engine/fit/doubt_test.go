@@ -34,7 +34,7 @@ parts:
 
 // TestDoubts draws that board with a value ten times too small or too large, without one
 // pin of its IC behind a resistor, behind a bead, behind a value that is wrong and on a line that is
-// pulled up, and mistypes one reading of one of three good boards. What is wrong has to be told, and a meter of
+// pulled up, and mistypes one reading of one of three good boards. What is wrong has to be said, and a meter of
 // another current predicted within 12 mV.
 func TestDoubts(t *testing.T) {
 	meter := func(amperes float64) references.Meter {

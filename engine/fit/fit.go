@@ -125,7 +125,7 @@ func (b *Posterior) warm(pool *network.Pool, groups []*group) error {
 		for i := range g.samples {
 			t := math.Round(g.samples[i].Sweep.State.Celsius)
 			if at[t] == nil {
-				at[t] = b.At(t, 0)
+				at[t] = b.At(t, nil)
 			}
 		}
 	}

@@ -102,7 +102,7 @@ func (b *Posterior) matchPaths(pool *network.Pool, groups []*group) error {
 	return nil
 }
 
-// assume puts a junction at the end of a line where nobody drew a pin of an IC and a clamp
+// assume puts a junction at the end of a line where nobody drew a pin of an IC and a TVS
 // would be what good boards show: most lines of a connector lead to a pin, which may be it
 // as well. Where a path was found that nobody drew, that is the pin.
 func (b *Posterior) assume(s Spot) {

@@ -263,13 +263,15 @@ func location(v []float64) float64 {
 	return sum / float64(len(v))
 }
 
-// At gives the fitted values at a temperature in Celsius with every drop moved
-// by shift volts.
-func (b *Posterior) At(celsius, shift float64) *network.Values {
+// At gives the fitted values at a temperature in Celsius, with the drop of each junction moved
+// by so many of its own standard deviations; nil for none.
+func (b *Posterior) At(celsius float64, sigmas func(element int32) float64) *network.Values {
 	v := b.Values.Clone()
 	v.Celsius = celsius
 	for e := range v.Junctions {
-		v.Junctions[e].Drop += shift
+		if e := int32(e); sigmas != nil && !math.IsInf(v.Junctions[e].Drop, 1) {
+			v.Junctions[e].Drop += sigmas(e) * b.DropSD(e)
+		}
 	}
 	v.Settle()
 	return v

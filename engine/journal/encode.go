@@ -141,7 +141,7 @@ func encode(e Event, b *netlist.Board) ([]byte, error) {
 		out.Key("undo", target)
 	case KindChoose:
 		out.Key("choose", document.Scalar(e.Choose))
-	case KindMeter, KindNote: // told below
+	case KindMeter, KindNote: // written below
 	case KindAcknowledge:
 		out.Key("acknowledge", document.FlowList(document.Scalars(e.Acknowledged)...))
 	case KindClose:

@@ -20,7 +20,7 @@ const maxCase = 4 << 20
 
 // Load reads a case file, its board and its known-good sweeps. The error is
 // document.Problems and lists everything wrong at once. An event whose writing
-// was cut off is no error: it is left out and told in Case.Torn. Load changes
+// was cut off is no error: it is left out and stands in Case.Torn. Load changes
 // nothing on the disk and may be used while a session has the case open.
 func Load(path string) (*Case, error) {
 	text, err := readCase(path)
@@ -163,7 +163,7 @@ func (d *decoder) drawIn(nodes []document.Node) {
 	if !slices.ContainsFunc(nodes, func(n document.Node) bool { return n.Get(KindUndrawn.String()).Exists() }) {
 		return
 	}
-	quiet := &decoder{file: d.file, board: d.board} // what is wrong is told when the events are read
+	quiet := &decoder{file: d.file, board: d.board} // what is wrong is reported when the events are read
 	var all []Event
 	for i, n := range nodes {
 		all = append(all, quiet.event(n, i+1))
@@ -607,7 +607,7 @@ func (d *decoder) readings(node, value document.Node) []Read {
 			break
 		}
 		if entry.Value.Kind() == document.Nothing {
-			continue // told by the shape, and often the tail of a decimal comma
+			continue // the shape says so, and often the tail of a decimal comma
 		}
 		at, err := d.board.Point(entry.Name())
 		if err != nil {

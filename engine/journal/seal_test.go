@@ -57,7 +57,7 @@ func TestInspect(t *testing.T) {
 	}
 }
 
-// TestDigest edits a recorded event: what changes its meaning is told, and what
+// TestDigest edits a recorded event: what changes its meaning is reported, and what
 // changes its spelling, its remarks or the order of its keys is not.
 func TestDigest(t *testing.T) {
 	around := surroundingsOnce(t)
@@ -123,7 +123,7 @@ func TestSplit(t *testing.T) {
 
 // TestCutAtEveryByte cuts a recorded case short at every byte, as a crash may,
 // and with bytes of nothing behind, as a loss of power may. Every event before
-// the cut must stay, and what is torn must be told.
+// the cut must stay, and what is torn must be reported.
 func TestCutAtEveryByte(t *testing.T) {
 	around := surroundingsOnce(t)
 	board, _, _ := around(Opening{})

@@ -230,7 +230,7 @@ func (w *Writer) Write(e Event) error {
 		return document.Wrong(w.now.File, "is full", "close it and begin another case file")
 	}
 	// What cannot be read back is not written. The torn end that this session
-	// found, and what it warned of, stay told.
+	// found, and what it warned of, stay reported.
 	next, err := decode(w.now.File, grown, w.now.surroundings)
 	if err != nil {
 		return unwritten(err)

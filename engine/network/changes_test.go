@@ -163,7 +163,7 @@ func first(x *bench, part string) int32 {
 }
 
 // TestSplitEverywhere breaks the trace of L at each place along it. The line
-// hangs from the connector over a clamp to the resistor that feeds it: each
+// hangs from the connector over a TVS to the resistor that feeds it: each
 // break takes away what lies behind it.
 func TestSplitEverywhere(t *testing.T) {
 	x := newBench(t, line)

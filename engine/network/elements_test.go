@@ -206,7 +206,7 @@ func boards(t testing.TB) map[string]*netlist.Board {
 }
 
 // A part of unknown kind conducts nowhere as long as no reading has shown that it
-// does; on each of its nets such a path can be told, and is absent until then.
+// does; on each of its nets such a path can be stated, and is absent until then.
 func TestUnknownKind(t *testing.T) {
 	m, v := nominal(parse(t, "board: B\nconnectors: {J1: {pins: {1: GND, 2: A}}}\nparts:\n  R1: {kind: resistor, value: 22R, pins: [A, B]}\n  X1: {kind: unknown, pins: {1: B, 2: C, 3: GND}}\n  C1: {kind: capacitor, pins: [D, GND]}\n  C2: {kind: capacitor, pins: [C, D]}\n"))
 	if got := elements(t, m, v, "X1"); len(got) != 0 {

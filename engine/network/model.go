@@ -51,7 +51,7 @@ const (
 	PinToSupply          // protection of an IC pin: conducts when the pin is above its supply
 	SupplyBody           // what an IC shows when its supply is pulled below ground
 	SupplyLoad           // what an IC draws from its supply, unpowered, above ground
-	PartJunction         // a diode, clamp or body diode of a transistor
+	PartJunction         // a diode, TVS or body diode of a transistor
 	NotDrawn             // a path that good boards show and no part accounts for
 )
 
@@ -399,6 +399,22 @@ func (m *Model) Line(n netlist.NetID) []netlist.NetID {
 		})
 	}
 	return line
+}
+
+// Around is Line with the rails at its ends; of a rail, with the rails beside it.
+func (m *Model) Around(n netlist.NetID) []netlist.NetID {
+	out := m.Line(n)
+	for _, l := range m.Line(n) {
+		if l == netlist.None {
+			continue
+		}
+		m.Neighbours(l, func(_ int32, o netlist.NetID) {
+			if o != netlist.None && m.Board.Nets[o].Rail && o != m.Board.Ground && !slices.Contains(out, o) {
+				out = append(out, o)
+			}
+		})
+	}
+	return out
 }
 
 // Reached gives the contacts that resistance joins to a place, up to rails and ground, while

@@ -41,7 +41,7 @@ type Workspace struct {
 
 	// Scope widens the piece of the board that is gathered to everything joined
 	// to the probe in any way, current or not. It costs time and changes
-	// readings by less than 1 mV; the judge's decks use it.
+	// readings by less than 1 mV; the decks for ngspice use it.
 	Scope bool
 	// Bare leaves out dead ends that neither lead is in. Readings are the same; VoltsAt
 	// and Across know nothing of what is left out.
@@ -201,7 +201,7 @@ func (w *Workspace) Resume(e *Ended) {
 	}
 }
 
-// Circuit gives the circuit of the last Build or Read, for the judge's decks.
+// Circuit gives the circuit of the last Build or Read, for the decks for ngspice.
 // It belongs to the workspace.
 func (w *Workspace) Circuit() *circuit.Circuit { return &w.c }
 

@@ -460,7 +460,7 @@ func (k *check) place(g *Answer) {
 				continue
 			}
 			if at.Net == k.board.Ground || !k.board.Nets[at.Net].Rail && k.board.Nets[to.Net].Rail && to.Net != k.board.Ground {
-				at, to = to, at // told of the supply
+				at, to = to, at // named by the supply
 			}
 			s.net = at.Net
 			if to.Net != k.board.Ground {

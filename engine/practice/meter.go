@@ -59,7 +59,7 @@ func (m Meter) Drive() network.Drive { return m.drive }
 
 // Show gives what the display shows of a voltage between the leads. The noise
 // of one count either way is settled by the occasion, any text that tells this
-// reading from others, so that a reading told twice is told the same.
+// reading from others, so that a reading worked out twice is the same.
 func (m Meter) Show(volts float64, occasion string) quantity.Reading {
 	r := random(m.Seed, occasion)
 	noise := 0.0

@@ -52,7 +52,7 @@ type test struct {
 // hypotheses lists the explanations worth planning for, with the remedies that
 // they need.
 func (p *planning) hypotheses() {
-	proven := p.FurthestUnread() < 0
+	proven := p.FurthestUnread(nil) < 0
 	var undrawn []hypothesis
 	defer func() {
 		if len(p.remedies) == 0 { // reading on tells where it sits
@@ -102,8 +102,16 @@ func (p *planning) hypotheses() {
 		// Where nothing is wrong, no remedy repairs it, and the board is handed on when
 		// all else was tried; tests may tell it apart all the same.
 		if len(needs) == 0 && len(x.Faults) > 0 && !proven && !slices.ContainsFunc(x.Faults, isDoubt) {
-			// all of it dealt with: reading once more settles it
-			needs = []int{p.need(p.again(p.FurthestUnread()))}
+			// all of it dealt with: reading once more settles it, best what it moved
+			moved := []int{}
+			for k := range x.Faults {
+				moved = append(moved, x.Faults[k].Moves...)
+			}
+			at := p.FurthestUnread(moved)
+			if at < 0 {
+				at = p.FurthestUnread(nil)
+			}
+			needs = []int{p.need(p.again(at))}
 		}
 		slices.Sort(needs)
 		if slices.ContainsFunc(x.Faults, isUnknown) { // which may be overlooked

@@ -70,7 +70,7 @@ func (p *planning) shielded(pt netlist.Point) int {
 
 // readAlready tells whether a point has been read in a polarity with the board as
 // it lies: a second reading would show the same again, whatever the model makes of
-// it. Where the first may have slipped, reading it again is a remedy of its own.
+// it. Where the first may have missed the pad, reading it again is a remedy of its own.
 func (p *planning) readAlready(pt netlist.Point, pol references.Polarity) bool {
 	return p.timesRead(pt, pol) > 0
 }

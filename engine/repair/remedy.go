@@ -94,7 +94,7 @@ func (p *planning) remedyOf(f *fault.Fault) remedy {
 	return r
 }
 
-// sameWork tells whether soldering for one fault of a part mends another's joint.
+// sameWork tells whether soldering for one fault of a part repairs another's joint.
 func (p *planning) sameWork(g, f *fault.Fault) bool {
 	a, aJoint := p.joint(g)
 	b, bJoint := p.joint(f)

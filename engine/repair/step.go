@@ -45,7 +45,7 @@ const (
 	DoEscalate  Do = "escalate"  // the board, with what is known written down
 )
 
-// phrases are steps but for repairs in a few words.
+// phrases are the words of steps but for repairs in a few words.
 var phrases = map[Do]string{
 	DoMeasure: "measure AT", DoPress: "press PART and measure AT", DoGood: "measure AT of a good board", DoAcross: "measure across PART",
 	DoEnds: "compare both ends of PART", DoSwap: "swap the cable or module at PART", DoDrop: "read millivolts along AT", DoInject: "inject current into AT",

@@ -38,7 +38,7 @@ func TestWorth(t *testing.T) {
 }
 
 // TestRepairTime: a plan with one ending has it as its median; the ranges hold what they
-// say of the plan's own distribution; what is given up is told.
+// say of the plan's own distribution; what is given up is stated.
 func TestRepairTime(t *testing.T) {
 	one := []plan.Ending{{Seconds: 600, Probability: 1}}
 	if x := repairTime(one); math.Abs(x.Median-600) > 0.1 || x.GivenUp != 0 {

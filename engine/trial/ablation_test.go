@@ -99,7 +99,7 @@ func TestAblation(t *testing.T) {
 			if err != nil {
 				return score{}, err
 			}
-			s := score{found: Judge(d, Bad(tr.Faults, tr.Model, tr.Drawing))}
+			s := score{found: Judge(&d.Findings, Bad(tr.Faults, tr.Model, tr.Drawing))}
 			err = w.Follow()
 			s.seconds, s.repaired = w.Seconds, w.Repaired()
 			return s, err

@@ -34,11 +34,11 @@ func TestDrawnValues(t *testing.T) {
 				t.Fatal(err)
 			}
 			bad := Bad(tr.Faults, m, nil)
-			f := Judge(d, bad)
+			f := Judge(&d.Findings, bad)
 			if !bad[tt.bad] {
 				t.Errorf("seed %d: %v is bad, want %s", tt.seed, bad, tt.bad)
 			}
-			if none := noneBad(d); none > 0.25 || f.Group != 1 {
+			if none := noneBad(&d.Findings); none > 0.25 || f.Group != 1 {
 				t.Errorf("seed %d, %s bad: no part bad %.3f, want at most 0.25; group %d, want 1", tt.seed, tt.bad, none, f.Group)
 			}
 		}

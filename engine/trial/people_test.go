@@ -98,7 +98,7 @@ func surely(d *repair.Diagnosis, bad map[string]bool) (said string, right bool) 
 		s := &d.Suspects[0]
 		return fmt.Sprintf("%s %.3f", s.Part, s.Probability), bad[s.Part]
 	}
-	none := noneBad(d)
+	none := noneBad(&d.Findings)
 	if none >= sureFrom {
 		return fmt.Sprintf("no part bad %.3f", none), len(bad) == 0
 	}
@@ -106,7 +106,7 @@ func surely(d *repair.Diagnosis, bad map[string]bool) (said string, right bool) 
 }
 
 // noneBad gives the probability that no part is bad of those that a reading speaks for.
-func noneBad(d *repair.Diagnosis) float64 {
+func noneBad(d *diagnose.Findings) float64 {
 	none := 0.0
 	for _, x := range d.Explanations {
 		if !slices.ContainsFunc(x.Faults, func(f diagnose.FaultReport) bool { // a misleading reading is no bad part
@@ -174,7 +174,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 	said, diagnoses := "", 0
 	watch := func(d *repair.Diagnosis) {
 		if diagnoses++; diagnoses == 1 {
-			c.first, c.open = Judge(d, bad), openWorld(d)
+			c.first, c.open = Judge(&d.Findings, bad), openWorld(d)
 		}
 		if !c.sure {
 			said, c.right = surely(d, bad)
@@ -198,7 +198,7 @@ func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (c
 				return course{}, err
 			}
 			watch(d)
-			if c.blamed = noneBad(d)+d.Quiet < 0.5; diagnoses == 1 {
+			if c.blamed = noneBad(&d.Findings)+d.Quiet < 0.5; diagnoses == 1 {
 				c.blamedAtFirst = c.blamed
 			}
 			if len(d.Next) == 0 || !reads[d.Next[0].Do] {

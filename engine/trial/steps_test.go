@@ -274,7 +274,7 @@ func TestSteps(t *testing.T) {
 					of[2] += ", no reading out of range at first"
 				}
 				if last = nil; len(d.Next) > 0 {
-					last, named = &d.Next[0], Judge(d, bad).Right
+					last, named = &d.Next[0], Judge(&d.Findings, bad).Right
 				}
 				dead = len(d.Next) == 0 && d.Implausible == nil && outOfRange(d)
 				if *tell && cases == 1 {

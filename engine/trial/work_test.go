@@ -19,6 +19,7 @@ import (
 	"strings"
 
 	"halfsplit/engine"
+	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/plan"
@@ -43,8 +44,9 @@ type Work struct {
 	Escalated bool     // nothing was left to do
 	// Without leaves out steps that it is true of, if not nil.
 	Without func(*repair.Step) bool
-	shield  bool            // opened
-	sent    map[string]bool // steps done, with the state of the board
+	shield  bool              // opened
+	begun   *repair.Diagnosis // of the case as it came, where that was worked out before
+	sent    map[string]bool   // steps done, with the state of the board
 	log     func(format string, args ...any)
 }
 
@@ -458,7 +460,10 @@ func (w *Work) follow(watch func(*repair.Diagnosis)) error {
 		if w.Repaired() {
 			return nil
 		}
-		d, err := w.Engine.Diagnose(w.Case)
+		d, err := w.begun, error(nil)
+		if w.begun = nil; d == nil {
+			d, err = w.Engine.Diagnose(w.Case)
+		}
 		if err != nil {
 			return err
 		}
@@ -490,7 +495,7 @@ type Finding struct {
 }
 
 // Judge compares a diagnosis with the truth.
-func Judge(d *repair.Diagnosis, bad map[string]bool) Finding {
+func Judge(d *diagnose.Findings, bad map[string]bool) Finding {
 	f := Finding{Nothing: d.Quiet}
 	for i, s := range d.Suspects {
 		if !bad[s.Part] {

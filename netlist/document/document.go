@@ -49,7 +49,7 @@ func (p Position) String() string {
 // Problem is one thing wrong with a file.
 type Problem struct {
 	Position
-	What string `json:"what"` // what is wrong, one phrase
+	What string `json:"what"` // what is wrong, in a few words
 	Do   string `json:"do"`   // what the writer should do about it; may be empty
 }
 
@@ -98,8 +98,8 @@ func (ps *Problems) AddError(at Position, err error) {
 }
 
 // AddElsewhere adds those problems that stand where none of ps does. What has the
-// wrong shape is decoded all the same, so that a wrong name in it is told in the same
-// pass; what that says of the same places is told already.
+// wrong shape is decoded all the same, so that a wrong name in it is reported in the same
+// pass; what that says of the same places is reported already.
 func (ps *Problems) AddElsewhere(more Problems) {
 	reported := make(map[Position]bool, len(*ps))
 	for _, p := range *ps {

@@ -307,7 +307,7 @@ func TestPrintableWords(t *testing.T) {
 	}
 }
 
-// fits is a judge of the subset of JSON Schema that Schema prints, written
+// fits checks the subset of JSON Schema that Schema prints, written
 // from the specification (draft 2020-12, Validation, sections 6 and Core 10)
 // and independent of Check.
 func fits(s map[string]any, v any) bool {

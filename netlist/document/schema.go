@@ -34,7 +34,7 @@ type schema struct {
 // Schema prints the shape as a JSON Schema (draft 2020-12) with a title.
 //
 // A schema says less than Check: it cannot see keys that are there twice, and
-// it leaves the texts that Parse judges to Parse. What it refuses, Check
+// it leaves the texts that Parse checks to Parse. What it refuses, Check
 // refuses too. Editors read YAML scalars as numbers and booleans where they
 // look so, while Check goes by the text, hence the wide types of scalars.
 func (s *Shape) Schema(title string) []byte {

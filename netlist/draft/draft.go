@@ -3,7 +3,7 @@
 //
 // In most cases:
 //
-//	source, err := draft.Read(file, "board.net", nil)    // what is drawn; the kind of file is told from its content
+//	source, err := draft.Read(file, "board.net", nil)    // what is drawn; the kind of file is known by its content
 //	whole, err := draft.Make(source, "", []string{"J7"}) // what it means: kinds, rails, ground
 //	near, err := whole.Near([]string{"J7"}, 4)           // what matters to a connector
 //	text, err := near.Text()                             // a board file that passes `halfsplit check`

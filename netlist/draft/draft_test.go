@@ -260,7 +260,7 @@ func lines(t *testing.T, text string) string {
 	return strings.Join(kept, "\n")
 }
 
-// The kind of a part is told from everything that speaks, its reference last, and
+// The kind of a part is concluded from everything that speaks, its reference last, and
 // what is not said is marked.
 func TestKinds(t *testing.T) {
 	two := []string{"1 A", "2 B"}

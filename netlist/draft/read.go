@@ -21,7 +21,7 @@ const mostBytes = 128 << 20
 // testRecord tells lines of IPC-D-356A: remarks, parameters, test records.
 var testRecord = regexp.MustCompile(`(?m)^(?:C  |P  (?:JOB|UNITS|TITLE|NUM|VER|IMAGE|CODE)|[0-9]27[^ ]|317[^ ]|999)`)
 
-// Read reads what is drawn. The kind of file is told from its content; columns maps
+// Read reads what is drawn. The kind of file is known by its content; columns maps
 // keys of a table to its headings, where it is one. The error is document.Problems.
 func Read(r io.Reader, file string, columns map[string]string) (*Source, error) {
 	whole := document.Position{File: file}

@@ -344,7 +344,7 @@ func (k *kicad) sides(layers *sexpr.Node, kind PadType) (side Side, covered, ok 
 	return 0, false, false
 }
 
-// net is the name of a pad's net: behind its number, or alone, or told by the
+// net is the name of a pad's net: behind its number, or alone, or given by the
 // number alone.
 func (k *kicad) net(n *sexpr.Node) string {
 	if n == nil {

@@ -5,7 +5,7 @@
 //
 // In most cases:
 //
-//	drawn, err := layout.Load("terminal.kicad_pcb")  // the kind of file is told from its content
+//	drawn, err := layout.Load("terminal.kicad_pcb")  // the kind of file is known by its content
 //	for _, f := range drawn.Footprints { ... }       // parts, with their pads
 //	at, ok := drawn.Footprint("J7")                  // one part, by its reference
 //

@@ -26,7 +26,7 @@ func Load(path string) (*Board, error) {
 	return Read(f, path)
 }
 
-// Read reads a KiCad layout or an IPC-D-356A test file, told from its content. name
+// Read reads a KiCad layout or an IPC-D-356A test file, known by its content. name
 // is its name in messages. The error is document.Problems.
 func Read(r io.Reader, name string) (*Board, error) {
 	text := bufio.NewReader(r)

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -169,15 +170,6 @@ func (s *schematic) draw(root *netlist.Branch, title, note string) drawing {
 	return s.done(title, note, lineWide, int(s.y)+4)
 }
 
-// size counts what hangs from a branch.
-func size(x *netlist.Branch) int {
-	n := 0
-	for i := range x.Children {
-		n += 1 + size(&x.Children[i])
-	}
-	return n
-}
-
 // net draws a net at a column with all that hangs from it.
 func (s *schematic) net(x *netlist.Branch, col float64) {
 	n := &s.b.Nets[x.Net]
@@ -213,26 +205,24 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 	for i := range x.Children {
 		children[i] = &x.Children[i]
 	}
-	// A filter's own way to ground is not drawn: it stands once, along the line.
-	children = slices.DeleteFunc(children, func(c *netlist.Branch) bool {
-		p := &s.b.Parts[c.Part]
-		return size(c) == 0 && p.Kind == netlist.Filter && (c.Net == s.b.Ground || c.Net == netlist.None) && s.through(c.Part)
-	})
-	weigh := func(c *netlist.Branch) int {
-		if n.Rail && !s.holds(c) {
-			return 0
-		}
-		return size(c)
-	}
-	slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return weigh(a) - weigh(z) })
+	children = slices.DeleteFunc(children, func(c *netlist.Branch) bool { return InFilter(s.b, c) })
 	// What hangs from a supply is drawn as far as the first part; otherwise every
 	// supply would show half the board.
 	folded := n.Rail
+	if folded {
+		weigh := func(c *netlist.Branch) int {
+			if s.holds(c) {
+				return c.Size
+			}
+			return 0
+		}
+		slices.SortStableFunc(children, func(a, z *netlist.Branch) int { return cmp.Or(weigh(a)-weigh(z), int(a.Part-z.Part)) })
+	}
 	plain := 0
 	end := start
 	for i, c := range children {
 		_, marked := s.marks[c.Part]
-		if size(c) == 0 || folded && !s.holds(c) {
+		if c.Size == 0 || folded && !s.holds(c) {
 			if !marked {
 				plain++
 			}
@@ -245,7 +235,7 @@ func (s *schematic) net(x *netlist.Branch, col float64) {
 			continue
 		}
 		if s.rows >= mostRows {
-			s.left += 1 + size(c)
+			s.left += 1 + c.Size
 			continue
 		}
 		end = s.y
@@ -276,9 +266,12 @@ func (s *schematic) holds(x *netlist.Branch) bool {
 	return false
 }
 
-// through tells whether a part conducts from one drawn net to another.
-func (s *schematic) through(part netlist.PartID) bool {
-	return slices.ContainsFunc(s.b.Parts[part].Paths(), func(w netlist.Path) bool { return w.Element == netlist.Resistive })
+// InFilter tells that a branch is a filter's own way to ground, which is not drawn: the
+// filter stands along the line.
+func InFilter(b *netlist.Board, x *netlist.Branch) bool {
+	p := &b.Parts[x.Part]
+	return p.Kind == netlist.Filter && x.Size == 0 && (x.Net == b.Ground || x.Net == netlist.None) &&
+		slices.ContainsFunc(p.Paths(), func(w netlist.Path) bool { return w.Element == netlist.Resistive })
 }
 
 // label writes a part's name and value, and what is said of it.
@@ -396,12 +389,12 @@ func (s *schematic) ground(x, y float64) {
 type way int
 
 const (
-	bothWays way = iota // a two-way clamp
+	bothWays way = iota // a bidirectional TVS
 	away                // its anode is on the line
 	towards             // its cathode is on the line
 )
 
-// conducts tells how the junction of a diode or clamp lies at one of its terminals.
+// conducts tells how the junction of a diode or TVS lies at one of its terminals.
 func conducts(p *netlist.Part, terminal int32) way {
 	for _, w := range p.Paths() {
 		switch {
@@ -415,7 +408,7 @@ func conducts(p *netlist.Part, terminal int32) way {
 	return bothWays
 }
 
-// junction draws a diode or clamp across, 46 wide about a middle, after IEC 60617
+// junction draws a diode or TVS across, 46 wide about a middle, after IEC 60617
 // (from memory): an arrow against a bar at the cathode, two of them for both ways.
 func (s *schematic) junction(x, y float64, w way, class string) {
 	s.line(x-23, y, x+23, y, "line wire")

@@ -154,8 +154,5 @@ func settling(b *netlist.Board, m references.Meter, r *journal.Read, edits netli
 	if r.Reading.Unit == quantity.Ohm || m.TestCurrent <= 0 {
 		return 0
 	}
-	if tau := netlist.Settling(b.Capacitance(r.At.Net, edits), volts, m.TestCurrent); tau > settleSeconds {
-		return tau
-	}
-	return 0
+	return netlist.Settling(b.Capacitance(r.At.Net, edits), volts, m.TestCurrent)
 }

@@ -177,7 +177,7 @@ func (c *Class) plodded(x *Case) error {
 			break
 		}
 		remedy := "replace"
-		if _, err := d.part(place); err != nil {
+		if _, err := d.sim.board.MeantPart(place); err != nil {
 			remedy = "repair"
 		}
 		if err := d.Work(strings.Replace(place, " to ", "-", 1), remedy); err != nil {

@@ -23,7 +23,7 @@
 // follows from the practice file and the record, so that a record can be checked
 // against the bench that it claims to come from.
 //
-// Score reads such a record and says, for every step, what it told, what the
+// Score reads such a record and says, for every step, what it showed, what the
 // best step would have been, and what posterior was justified, by the engine's
 // judgement of what had been read up to there.
 package lesson

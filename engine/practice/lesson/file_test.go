@@ -125,9 +125,10 @@ func asJSON(t *testing.T, v any) string {
 
 // The same order and seed give the same cases; what is sealed looks otherwise.
 func TestSeedsRepeat(t *testing.T) {
-	a, b := made(t, small(t, Mixed, 4, 9)), made(t, small(t, Mixed, 4, 9))
+	a, _ := spring(t)
+	b := made(t, small(t, Mixed, 9, 4))
 	for i := range a.Cases {
-		x, y := a.Cases[i], b.Cases[i]
+		x, y := *a.Cases[i], b.Cases[i]
 		if x.data.Pepper == y.data.Pepper {
 			t.Errorf("case %d has the same pepper twice", i+1)
 		}

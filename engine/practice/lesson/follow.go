@@ -11,6 +11,7 @@ import (
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/repair"
+	"halfsplit/netlist"
 	"halfsplit/references"
 )
 
@@ -314,14 +315,14 @@ func (p *follower) do(s *repair.Step) (err error) {
 	case repair.DoDrop:
 		return p.d.Drop(s.At, s.Part, s.Parts, s.Amperes)
 	case repair.DoRemove:
-		if _, err = p.d.Remove(s.Part); err == nil {
+		if err = p.d.on(journal.KindRemove, s.Part); err == nil {
 			err = read(false, s.Then...)
 		}
 		if err == nil {
-			err = p.d.Reinstall(s.Part)
+			err = p.d.on(journal.KindReinstall, s.Part)
 		}
 	case repair.DoReinstall:
-		return p.d.Reinstall(s.Part)
+		return p.d.on(journal.KindReinstall, s.Part)
 	case repair.DoRepair:
 		p.worked = append(p.worked, s.Part)
 		return p.d.Work(s.Part, s.Remedy)
@@ -363,7 +364,7 @@ func (p *follower) account(x *diagnose.Explanation) string {
 		if !f.Cured {
 			return ""
 		}
-		if _, err := p.d.part(f.Part); err == nil {
+		if _, err := p.d.sim.board.MeantPart(f.Part); err == nil {
 			if named[f.Part] {
 				continue // two faults of one part are one part to name
 			}
@@ -377,25 +378,32 @@ func (p *follower) account(x *diagnose.Explanation) string {
 	return text
 }
 
+// on works on a part or a place, by its name.
+func (d *Session) on(kind journal.Kind, name string) error {
+	b, e := d.sim.board, journal.Event{Kind: kind}
+	if p, err := b.MeantPart(name); err == nil {
+		e.Parts = []netlist.PartID{p}
+	} else {
+		m, err := netlist.Meant(b, b.Repair, name)
+		if err != nil {
+			return err
+		}
+		e = journal.Repaired(m)
+	}
+	_, err := d.Do(e)
+	return err
+}
+
 // Work carries out a remedy on a part or place.
 func (d *Session) Work(place, remedy string) error {
-	switch remedy {
-	case "leave off":
-		if id, err := d.part(place); err == nil && d.edits().Of(id).Removed {
-			return d.Note(place + " stays off")
-		}
-		_, err := d.Remove(place)
-		return err
-	case "jumper":
-		if _, err := d.part(place); err == nil { // otherwise a broken trace
-			return d.Jumper(place)
-		}
-	case "replace":
-		return d.Replace(place)
-	case "reflow":
-		return d.Reflow(place)
+	kind, ok := map[string]journal.Kind{"leave off": journal.KindRemove, "jumper": journal.KindJumper, "replace": journal.KindReplace, "reflow": journal.KindReflow}[remedy]
+	if !ok {
+		kind = journal.KindClean // no work on a whole part
 	}
-	return d.Repair(place)
+	if id, err := d.sim.board.MeantPart(place); err == nil && kind == journal.KindRemove && d.edits().Of(id).Removed {
+		return d.Note(place + " stays off")
+	}
+	return d.on(kind, place)
 }
 
 // polarity reads a polarity as the engine writes it.

@@ -67,7 +67,7 @@ type state struct {
 const (
 	mostAccounts = 24 // distinguished by any step
 	mostChancy   = 12
-	mostStates   = 400_000
+	mostStates   = 100_000
 	leastListed  = 0.98
 )
 

@@ -377,7 +377,7 @@ func (k *marker) remark(event int, kind, why string) {
 	}
 }
 
-// verdict judges what was named and what was done about it.
+// verdict scores what was named and what was done about it.
 func (k *marker) verdict(costs plan.Costs) error {
 	s := k.score
 	for _, c := range k.bill {
@@ -477,7 +477,7 @@ func (k *marker) points() {
 	}
 }
 
-// steps judges every event after the sweep.
+// steps scores every event after the sweep.
 func (k *marker) steps() error {
 	acted := make([]bool, len(k.named)) // by what was named
 	lastWork := 0
@@ -553,7 +553,7 @@ func percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-// closing judges how a case was ended.
+// closing scores how a case was ended.
 func (k *marker) closing(before *repair.Diagnosis, lastWork int) {
 	if lastWork > 0 && !k.proven && len(k.named) > 0 {
 		k.remark(len(k.c.All), Risky, "closed without reading again after the rework: nothing proves that it is repaired")
@@ -582,7 +582,7 @@ func stillOut(d *repair.Diagnosis) *diagnose.Comparison {
 	return nil
 }
 
-// step judges one event by what was known before it.
+// step scores one event by what was known before it.
 func (k *marker) step(e *journal.Event, before, now *repair.Diagnosis) error {
 	paid := 0.0
 	for _, c := range k.bill {

@@ -288,12 +288,7 @@ func (d *Session) Done() bool {
 // easily.
 func (d *Session) point(name string) (netlist.Point, error) {
 	b := d.sim.board
-	at, err := b.Point(name)
-	if err != nil {
-		if spelled, wrong := b.Point(d.Spelled(name)); wrong == nil {
-			at, err = spelled, nil
-		}
-	}
+	at, err := netlist.Meant(b, b.Point, name)
 	if err != nil {
 		return at, err
 	}
@@ -317,41 +312,6 @@ func (d *Session) point(name string) (netlist.Point, error) {
 		}
 	}
 	return at, nil
-}
-
-func (d *Session) part(name string) (netlist.PartID, error) {
-	id, err := d.sim.board.PartByName(name)
-	if err != nil {
-		id, err = d.sim.board.PartByName(d.Spelled(name))
-	}
-	if err != nil {
-		if at, wrong := d.point(name); wrong == nil && at.Kind != netlist.PointNet {
-			return id, fmt.Errorf("%s is a point, not a part; read it, or repair it", document.Quote(d.Spelled(name)))
-		}
-	}
-	return id, err
-}
-
-// Spelled is the name of a part, point or net as the board file writes it, where
-// somebody typed it in small letters; name itself where nothing is called so.
-func (d *Session) Spelled(name string) string {
-	b := d.sim.board
-	for i := range b.Parts {
-		if strings.EqualFold(b.Parts[i].Name, name) {
-			return b.Parts[i].Name
-		}
-	}
-	for n := range b.Nets {
-		if strings.EqualFold(b.Nets[n].Name, name) {
-			return b.Nets[n].Name
-		}
-		for _, pt := range b.PointsOn(netlist.NetID(n)) {
-			if own := b.PointName(pt); strings.EqualFold(own, name) {
-				return own
-			}
-		}
-	}
-	return name
 }
 
 // Shown is a reading with what it cost.
@@ -387,12 +347,9 @@ func (d *Session) Read(at, to string, pol references.Polarity, ohms bool) (*Show
 	return &Shown{At: r.Name, To: r.ToName, Polarity: pol, Reading: r.Reading, Settling: settling(d.sim.board, d.Case().Meter, &r, edits)}, nil
 }
 
-// settleSeconds is the settling worth telling.
-const settleSeconds = 0.3
-
 // Press reads a point, red probe on ground, while a part is pressed gently.
 func (d *Session) Press(name, at string) (*Shown, error) {
-	p, err := d.part(name)
+	p, err := d.sim.board.MeantPart(name)
 	if err != nil {
 		return nil, err
 	}
@@ -410,12 +367,12 @@ func (d *Session) Press(name, at string) (*Shown, error) {
 
 // Look puts a part or a connector pin under the microscope.
 func (d *Session) Look(name string) (journal.Look, error) {
-	if at, err := d.sim.board.Point(d.Spelled(name)); err == nil && at.Kind == netlist.PointPin {
+	if at, err := netlist.Meant(d.sim.board, d.sim.board.Point, name); err == nil && at.Kind == netlist.PointPin {
 		l := journal.Looked{Part: netlist.None, Pin: at.Pin}
 		l.Look = d.sim.look(&l)
 		return l.Look, d.write(journal.Event{Kind: journal.KindInspect, Looks: []journal.Looked{l}})
 	}
-	p, err := d.part(name)
+	p, err := d.sim.board.MeantPart(name)
 	if err != nil {
 		return 0, err
 	}
@@ -429,116 +386,82 @@ func (d *Session) Look(name string) (journal.Look, error) {
 
 // Along looks along a net for what is not drawn: boards of practice are drawn in full.
 func (d *Session) Along(name string) error {
-	n, err := d.sim.board.NetByName(d.Spelled(name))
+	n, err := netlist.Meant(d.sim.board, d.sim.board.NetByName, name)
 	if err != nil {
 		return err
 	}
 	return d.write(journal.Event{Kind: journal.KindUndrawn, Undrawn: []journal.Undrawn{{Net: n}}})
 }
 
-// Remove takes a part off. An IC may tear its pads off with it; what it says then
-// is not "".
-func (d *Session) Remove(name string) (harm string, err error) {
-	p, err := d.part(name)
-	if err != nil {
+// Done is one thing that was done to a board: to what part or place, and, where it tore
+// off pads, what is to be said of that.
+type Done struct{ Name, Harm string }
+
+// Do carries out work, one part or place after the other, as far as it can be done.
+func (d *Session) Do(e journal.Event) (list []Done, err error) {
+	parts := slices.Clone(e.Parts)
+	for _, x := range e.Jumpers {
+		parts = append(parts, x.Part)
+	}
+	for _, p := range parts {
+		harm, err := d.onPart(e.Kind, p)
+		if err != nil {
+			return list, err
+		}
+		list = append(list, Done{d.sim.board.Parts[p].Name, harm})
+	}
+	for _, m := range e.Repairs {
+		place := d.sim.board.RepairName(m)
+		again := m
+		again.Again = m.Kind == netlist.RepairGap // a gap may be cleaned twice
+		if d.edits().Repaired(again) {
+			return list, fmt.Errorf("%s was repaired before, and holds", document.Quote(place))
+		}
+		if err := d.write(journal.Repaired(m)); err != nil {
+			return list, err
+		}
+		list = append(list, Done{Name: place})
+	}
+	return list, nil
+}
+
+// onPart works on a part. An IC that is taken off may tear its pads off with it; what
+// is said then is not "". Nobody puts a part on the wrong way round here, and where its
+// mark matters the record says so. Nothing is said of how a part was made: that under glue
+// the heat tears pads is for the student to know.
+func (d *Session) onPart(kind journal.Kind, p netlist.PartID) (harm string, err error) {
+	part, off := &d.sim.board.Parts[p], d.edits().Of(p).Removed
+	e := journal.Event{Kind: kind, Parts: []netlist.PartID{p}}
+	wrong := func(format string) (string, error) { return "", fmt.Errorf(format, document.Quote(part.Name)) }
+	switch n := d.next(); {
+	case kind == journal.KindRemove && off:
+		return wrong("%s is off the board already; reinstall it, or replace it")
+	case kind == journal.KindReinstall && !off:
+		return wrong("%s is on the board; remove it first")
+	case kind == journal.KindReflow && off:
+		return wrong("%s is off the board; reinstall it or put a new one on")
+	case kind == journal.KindJumper && len(part.Jumperable()) == 0:
+		return wrong("%s does not lie along a line, and a jumper across it would short something; remove or replace it")
+	case kind == journal.KindClean:
+		_, err := d.sim.board.Repair(part.Name)
 		return "", err
-	}
-	if d.edits().Of(p).Removed {
-		return "", fmt.Errorf("%s is off the board already; reinstall it, or replace it", document.Quote(name))
-	}
-	n := d.next()
-	e := journal.Event{Kind: journal.KindRemove, Parts: []netlist.PartID{p}}
-	if part := &d.sim.board.Parts[p]; network.Pinned(part.Kind) && d.sim.tears(n, p) {
-		t := d.sim.tornTerminal(n, p)
-		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[t].Name)
+	case kind == journal.KindJumper:
+		e = journal.Event{Kind: kind, Jumpers: []journal.Jumper{{Part: p, Ohms: diagnose.JumperOhms}}}
+	case kind == journal.KindRemove && network.Pinned(part.Kind) && d.sim.tears(n, p):
+		harm = fmt.Sprintf("the pad under %s.%s tore off: this board will not work again", part.Name, part.Terminals[d.sim.tornTerminal(n, p)].Name)
 		e.Note = harm
 	}
-	return harm, d.write(e)
-}
-
-// Reinstall puts the same part back.
-func (d *Session) Reinstall(name string) error {
-	p, err := d.part(name)
-	if err != nil {
-		return err
-	}
-	if !d.edits().Of(p).Removed {
-		return fmt.Errorf("%s is on the board; remove it first", document.Quote(name))
-	}
-	return d.solderOn(journal.KindReinstall, p)
-}
-
-// solderOn puts a part on. Nobody puts one on the wrong way round here, and where its
-// mark matters the record says so.
-func (d *Session) solderOn(kind journal.Kind, p netlist.PartID) error {
-	err := d.write(journal.Event{Kind: kind, Parts: []netlist.PartID{p}})
-	if err == nil && d.sim.board.Parts[p].Polarised() {
+	err = d.write(e)
+	if err == nil && (kind == journal.KindReinstall || kind == journal.KindReplace) && part.Polarised() {
 		err = d.write(journal.Event{Kind: journal.KindMark, Marks: []journal.Marked{{Part: p}}})
 	}
-	return err
-}
-
-// Replace puts a new, good part in the place of a part.
-func (d *Session) Replace(name string) error {
-	p, err := d.part(name)
-	if err != nil {
-		return err
-	}
-	return d.solderOn(journal.KindReplace, p)
-}
-
-// Reflow melts all joints of a part again. It says nothing of how the part was made:
-// that under glue the heat tears pads is for the student to know.
-func (d *Session) Reflow(name string) error {
-	p, err := d.part(name)
-	if err != nil {
-		return err
-	}
-	if d.edits().Of(p).Removed {
-		return fmt.Errorf("%s is off the board; reinstall it or put a new one on", document.Quote(name))
-	}
-	return d.write(journal.Event{Kind: journal.KindReflow, Parts: []netlist.PartID{p}})
-}
-
-// jumperOhms is the resistance of a bridge of wire.
-const jumperOhms = 0.01
-
-// Jumper lays a wire across a part.
-func (d *Session) Jumper(name string) error {
-	p, err := d.part(name)
-	if err != nil {
-		return err
-	}
-	if len(d.sim.board.Parts[p].Jumperable()) == 0 {
-		return fmt.Errorf("%s does not lie along a line, and a jumper across it would short something; remove or replace it", document.Quote(name))
-	}
-	return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: p, Ohms: jumperOhms}}})
-}
-
-// Repair resolders a pin or terminal, cleans a gap between pins, or joins a trace.
-func (d *Session) Repair(place string) error {
-	m, err := d.sim.board.Repair(place)
-	if err != nil {
-		ends := strings.Split(place, "-")
-		for i := range ends {
-			ends[i] = d.Spelled(strings.TrimSpace(ends[i]))
-		}
-		if m, err = d.sim.board.Repair(strings.Join(ends, "-")); err != nil {
-			return err
-		}
-	}
-	again := m
-	again.Again = m.Kind == netlist.RepairGap // a gap may be cleaned twice
-	if d.edits().Repaired(again) {
-		return fmt.Errorf("%s was repaired before, and holds", document.Quote(place))
-	}
-	return d.write(journal.Repaired(m))
+	return harm, err
 }
 
 // Inject puts current from a limited supply on a rail, and gives the names of
 // the parts that warm up.
 func (d *Session) Inject(rail string) ([]string, error) {
-	n, err := d.sim.board.NetByName(d.Spelled(rail))
+	n, err := netlist.Meant(d.sim.board, d.sim.board.NetByName, rail)
 	if err != nil {
 		return nil, err
 	}
@@ -559,20 +482,20 @@ func (d *Session) Inject(rail string) ([]string, error) {
 
 // Drop drives current into a rail, clipped to a part, and reads millivolts at parts of it.
 func (d *Session) Drop(rail, clip string, parts []string, amperes float64) error {
-	n, err := d.sim.board.NetByName(d.Spelled(rail))
+	n, err := netlist.Meant(d.sim.board, d.sim.board.NetByName, rail)
 	if err != nil {
 		return err
 	}
 	if net := &d.sim.board.Nets[n]; !net.Rail || n == d.sim.board.Ground || net.Boosted {
 		return fmt.Errorf("%s is not a rail that may be fed from outside; find out by readings", document.Quote(rail))
 	}
-	at, err := d.part(clip)
+	at, err := d.sim.board.MeantPart(clip)
 	if err != nil {
 		return err
 	}
 	var ids []netlist.PartID
 	for _, name := range parts {
-		p, err := d.part(name)
+		p, err := d.sim.board.MeantPart(name)
 		if err != nil {
 			return err
 		}
@@ -732,7 +655,8 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		if len(d.sim.board.Parts[l.Part].Jumperable()) == 0 {
 			return fmt.Errorf("no jumper can lie across %s; replace it", document.Quote(n.Place))
 		}
-		return d.write(journal.Event{Kind: journal.KindJumper, Jumpers: []journal.Jumper{{Part: l.Part, Ohms: jumperOhms}}})
+		_, err := d.onPart(journal.KindJumper, l.Part)
+		return err
 	case remedy == "resolder":
 		if x.NewJoints() || d.worked(n) {
 			return nil
@@ -744,9 +668,11 @@ func (d *Session) carryOut(n Named, remedy string) error {
 		}
 		return d.write(journal.Event{Kind: journal.KindResolder, Repairs: repairs})
 	case remedy == "reflow":
-		return d.Reflow(n.Place)
+		_, err := d.onPart(journal.KindReflow, l.Part)
+		return err
 	case remedy == "replace":
-		return d.solderOn(journal.KindReplace, l.Part)
+		_, err := d.onPart(journal.KindReplace, l.Part)
+		return err
 	}
 	return fmt.Errorf("%s is not a remedy for %s; write replace, jumper, leave off, resolder, reflow, done or none", document.Quote(remedy), document.Quote(n.Place))
 }

@@ -91,14 +91,14 @@ func TestActionsAndTheirCost(t *testing.T) {
 	step("ohms", 10, volts("R1.1", "R1.2", 0, true, 470, 10))
 	_, err := d.Look("c1")
 	step("a look", 20, err)
-	_, err = d.Remove("C1")
+	err = d.on(journal.KindRemove, "C1")
 	step("a remove", 90, err)
-	step("reinstall", 60, d.Reinstall("C1"))
-	step("replace", 240, d.Replace("C1"))
-	step("jumper", 150, d.Jumper("R1"))
-	step("a pin", 60, d.Repair("J1.2"))
-	step("a gap", 90, d.Repair("J1.2-J1.3"))
-	step("a trace", 300, d.Repair("J1.4-D1.1"))
+	step("reinstall", 60, d.on(journal.KindReinstall, "C1"))
+	step("replace", 240, d.on(journal.KindReplace, "C1"))
+	step("jumper", 150, d.on(journal.KindJumper, "R1"))
+	step("a pin", 60, d.on(journal.KindClean, "J1.2"))
+	step("a gap", 90, d.on(journal.KindClean, "J1.2-J1.3"))
+	step("a trace", 300, d.on(journal.KindClean, "J1.4-D1.1"))
 	_, err = d.Inject("V3V3")
 	step("an injection", 120, err)
 	step("a note", 0, d.Note("hm"))
@@ -106,7 +106,7 @@ func TestActionsAndTheirCost(t *testing.T) {
 	step("the verdict", 0, err)
 	for i, do := range []func() error{
 		func() error { _, err := d.Read("J1.2", "", 0, false); return err },
-		func() error { return d.Replace("C1") },
+		func() error { return d.on(journal.KindReplace, "C1") },
 		func() error { _, err := d.Close("nothing", "none"); return err },
 	} {
 		if err := do(); err == nil || !strings.HasPrefix(err.Error(), "the case is closed; ") {
@@ -126,12 +126,12 @@ func TestActionsThatCannotBe(t *testing.T) {
 		{"a ball", func() error { _, err := d.Read("U1.2", "", 0, false); return err }, "`U1.2` lies under U1, where no probe reaches; read its net at another point, or at its name"},
 		{"no point", func() error { _, err := d.Read("J9.2", "", 0, false); return err }, ""},
 		{"no part", func() error { _, err := d.Look("C9"); return err }, ""},
-		{"reinstall", func() error { return d.Reinstall("C1") }, "`C1` is on the board; remove it first"},
-		{"jumper", func() error { return d.Jumper("C1") }, "`C1` does not lie along a line, and a jumper across it would short something; remove or replace it"},
+		{"reinstall", func() error { return d.on(journal.KindReinstall, "C1") }, "`C1` is on the board; remove it first"},
+		{"jumper", func() error { return d.on(journal.KindJumper, "C1") }, "`C1` does not lie along a line, and a jumper across it would short something; remove or replace it"},
 		{"signal", func() error { _, err := d.Inject("SDA"); return err }, "`SDA` is not a supply rail, and current from outside harms what drives it; inject into rails only"},
 		{"remedy", func() error { _, err := d.Close("C1 shorted", "pray"); return err }, "`pray` is not a remedy; the remedies are done, replace, jumper, leave off, resolder, reflow, clean, none"},
 		{"no bridge", func() error { _, err := d.Close("C1 shorted", "jumper"); return err }, "no jumper can lie across `C1`; replace it"},
-		{"repair", func() error { return d.Repair("J1.2-J1.8") }, ""},
+		{"repair", func() error { return d.on(journal.KindClean, "J1.2-J1.8") }, ""},
 		{"nothing done", func() error { _, err := d.Close("c1 leaky", ""); return err }, "nothing was done about `C1`; say what repairs it, as in `C1 leaky; replace`, or `C1 leaky; none` to escalate it"},
 	} {
 		err := test.do()
@@ -156,11 +156,12 @@ func TestLiftedICTears(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		harm, err := d.Remove("U1")
+		u1, _ := d.sim.board.PartByName("U1")
+		harm, err := d.onPart(journal.KindRemove, u1)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := d.Replace("U1"); err != nil {
+		if err := d.on(journal.KindReplace, "U1"); err != nil {
 			t.Fatal(err)
 		}
 		if harm != "" {
@@ -202,7 +203,7 @@ func TestPowerOnAShort(t *testing.T) {
 	if p, err = d.Power(); err != nil || len(p.Burnt) > 0 || p.Runs {
 		t.Errorf("power on a shorted key line: %+v, %v", p, err)
 	}
-	if err := d.Replace("C1"); err != nil {
+	if err := d.on(journal.KindReplace, "C1"); err != nil {
 		t.Fatal(err)
 	}
 	if p, err = d.Power(); err != nil || !p.Runs || p.PowerUp.Passed() {
@@ -217,26 +218,26 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 	if r, err := d.Read("j1.2", "", 0, false); err != nil || r.At != "J1.2" || !r.Reading.Overload {
 		t.Errorf("read j1.2: %+v, %v", r, err)
 	}
-	if err := d.Repair("j1.4-d1.1"); err != nil {
+	if err := d.on(journal.KindClean, "j1.4-d1.1"); err != nil {
 		t.Error(err)
 	}
-	if err := d.Repair("J1.4 to D1.1"); err == nil || err.Error() != "`J1.4 to D1.1` was repaired before, and holds" {
+	if err := d.on(journal.KindClean, "J1.4 to D1.1"); err == nil || err.Error() != "`J1.4-D1.1` was repaired before, and holds" {
 		t.Errorf("repaired twice: %v", err)
 	}
-	if err := d.Jumper("r1"); err != nil {
+	if err := d.on(journal.KindJumper, "r1"); err != nil {
 		t.Error(err)
 	}
 	if r, err := d.Read("J1.2", "", 0, false); err != nil || r.Reading.Overload || d.Repaired() {
 		t.Errorf("with a wire across R1 J1.2 reads %+v, %v; repaired: %v", r, err, d.Repaired())
 	}
-	if err := d.Replace("R1"); err != nil || !d.Repaired() {
+	if err := d.on(journal.KindReplace, "R1"); err != nil || !d.Repaired() {
 		t.Errorf("with a new R1: repaired %v, %v", d.Repaired(), err)
 	}
 	d = newSession(t, 0, placed{"C6 1-2", fault.Shorted, 0.2})
 	if p, err := d.Power(); err != nil || len(p.Burnt) == 0 || p.Dead {
 		t.Errorf("power on a short: %+v, %v", p, err)
 	}
-	if err := d.Replace("C6"); err != nil {
+	if err := d.on(journal.KindReplace, "C6"); err != nil {
 		t.Fatal(err)
 	}
 	if p, err := d.Power(); err != nil || len(p.Burnt) > 0 || !p.Dead || p.Runs {
@@ -248,7 +249,7 @@ func TestBenchIsAsStudentsTakeIt(t *testing.T) {
 // half that was right is no sound guess.
 func TestClosedTooSoon(t *testing.T) {
 	d := newSession(t, 0, placed{"C2 1-2", fault.Shorted, 0.8}, placed{"R10 through 1-2", fault.Open, 0})
-	if _, err := d.Remove("C2"); err != nil {
+	if err := d.on(journal.KindRemove, "C2"); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := d.Read("J1.3", "", 0, false); err != nil {
@@ -290,7 +291,7 @@ func TestLiftedAndProven(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := d.Remove("C4"); err != nil {
+	if err := d.on(journal.KindRemove, "C4"); err != nil {
 		t.Fatal(err)
 	}
 	for _, at := range []string{"J1.7", "V3V3"} {
@@ -453,7 +454,7 @@ func TestPoints(t *testing.T) {
 		want    PointsByPart
 		remarks []string // kinds
 	}{
-		{"right and proven", func(d *Session) { good(d); d.Remove("C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
+		{"right and proven", func(d *Session) { good(d); d.on(journal.KindRemove, "C1"); d.Read("J1.2", "", 0, false) }, "C1 shorted", "done",
 			PointsByPart{40, 15, 15, 30, 0}, nil},
 		{"right, mode left out, not proven", good, "C1", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
 		{"right part, wrong mode", good, "C1 open", "leave off", PointsByPart{40, 0, 15, 30, -10}, []string{Risky}},
@@ -513,7 +514,7 @@ func TestModesAlike(t *testing.T) {
 // readings gave.
 func TestFeedbackAgrees(t *testing.T) {
 	d := newSession(t, 0, placed{"R9 at 1", fault.OpenJoint, 0})
-	if err := d.Repair("R9.1"); err != nil {
+	if err := d.on(journal.KindClean, "R9.1"); err != nil {
 		t.Fatal(err)
 	}
 	for range 3 {
@@ -534,10 +535,10 @@ func TestFeedbackAgrees(t *testing.T) {
 	}
 
 	d = newSession(t, 0, placed{"R9 at 1", fault.OpenJoint, 0})
-	if _, err := d.Remove("R9"); err != nil {
+	if err := d.on(journal.KindRemove, "R9"); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.Replace("R9"); err != nil {
+	if err := d.on(journal.KindReplace, "R9"); err != nil {
 		t.Fatal(err)
 	}
 	if s := scoreOf(t, d); s.Steps[1].Lost != 0 || s.Steps[1].Why != "" {
@@ -545,7 +546,7 @@ func TestFeedbackAgrees(t *testing.T) {
 	}
 
 	d = newSession(t, 0, placed{"D2 1-2", fault.Shorted, 0.4})
-	if err := d.Replace("C3"); err != nil { // on another line
+	if err := d.on(journal.KindReplace, "C3"); err != nil { // on another line
 		t.Fatal(err)
 	}
 	if _, err := d.Read("J1.5", "", 0, false); err != nil {

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"halfsplit/engine/diagnose"
+	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/netlist"
@@ -123,14 +124,14 @@ func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 	for _, p := range parts {
 		name := d.sim.board.Parts[p].Name
 		if network.Pinned(d.sim.board.Parts[p].Kind) {
-			if err := d.Replace(name); err != nil {
+			if err := d.on(journal.KindReplace, name); err != nil {
 				return err
 			}
 		} else {
-			if _, err := d.Remove(name); err != nil {
+			if err := d.on(journal.KindRemove, name); err != nil {
 				return err
 			}
-			if err := d.Replace(name); err != nil {
+			if err := d.on(journal.KindReplace, name); err != nil {
 				return err
 			}
 		}
@@ -140,7 +141,7 @@ func outward(d *Session, _ *Diagnoses, _ *rand.Rand) error {
 		}
 	}
 	for _, o := range out {
-		if err := d.Repair(o.At); err != nil {
+		if err := d.on(journal.KindClean, o.At); err != nil {
 			return err
 		}
 		repaired, err := repairedNow(d, out)
@@ -196,7 +197,7 @@ func random(d *Session, _ *Diagnoses, r *rand.Rand) error {
 		case 2:
 			_, err = d.Look(name)
 		case 3:
-			if err = d.Replace(name); err != nil {
+			if err = d.on(journal.KindReplace, name); err != nil {
 				break
 			}
 			var repaired bool

@@ -30,22 +30,6 @@ func (n Named) String() string {
 // noFault are words for a board with nothing wrong.
 var noFault = []string{"nothing", "nothing wrong", "none", "no fault", "good"}
 
-// placeNames gives the names that a place goes by: "R12", "R12.1", "J7.2 to
-// J7.4", "J7.4-J7.2".
-func placeNames(b *netlist.Board, l *fault.Locus) []string {
-	name := l.Name(b)
-	names := []string{name}
-	if x, y, two := strings.Cut(name, " to "); two && l.Part == netlist.None {
-		for _, between := range []string{" to ", "-", " ", " and "} {
-			names = append(names, x+between+y, y+between+x)
-		}
-	}
-	if l.Part != netlist.None && l.Terminal >= 0 {
-		names = append(names, name+"."+b.Parts[l.Part].Terminals[l.Terminal].Name)
-	}
-	return names
-}
-
 // intermittent is what the answer sheet says of a fault that is not always there.
 const intermittent = ", comes and goes"
 
@@ -63,7 +47,7 @@ func joined(b *netlist.Board, loci []fault.Locus, text string) string {
 		}
 		pair := strings.Join(words[at:at+3], " ")
 		if slices.ContainsFunc(loci, func(l fault.Locus) bool {
-			return slices.ContainsFunc(placeNames(b, &l), func(name string) bool { return strings.EqualFold(name, pair) })
+			return slices.ContainsFunc(l.Names(b), func(name string) bool { return strings.EqualFold(name, pair) })
 		}) {
 			words[at+1] = "to"
 		}
@@ -123,7 +107,7 @@ func parseNamed(b *netlist.Board, loci []fault.Locus, text string) (Named, error
 	var all []string
 	for i := range loci {
 		l := &loci[i]
-		for _, name := range placeNames(b, l) {
+		for _, name := range l.Names(b) {
 			all = append(all, name)
 			if len(name) <= len(text) && strings.EqualFold(text[:len(name)], name) && (len(text) == len(name) || text[len(name)] == ' ') && len(name) > len(best) {
 				best, found = name, Named{Place: l.Name(b), locus: l}

@@ -261,7 +261,7 @@ func clean(dir string) {
 // lets their names last.
 func MakeFolder(dir string) error {
 	if _, err := os.Stat(dir); !errors.Is(err, fs.ErrNotExist) {
-		return nil // what is there and is no folder is told when it is written to
+		return nil // what is there and is no folder is reported when it is written to
 	}
 	above := filepath.Dir(dir)
 	if err := MakeFolder(above); err != nil {

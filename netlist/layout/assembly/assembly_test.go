@@ -308,7 +308,7 @@ func TestPlaces(t *testing.T) {
 
 // Whatever is marked, in every drawing: the mark is in both views, the enlarged one
 // enlarges, names are on the paper, do not cover each other or the mark's name, and
-// the side is told.
+// the side is stated.
 func TestEveryDrawing(t *testing.T) {
 	b, drawn := demo(t)
 	names := references(b)

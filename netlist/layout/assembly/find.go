@@ -181,7 +181,7 @@ func (m Mark) on(drawn *layout.Board, reference string) (Mark, error) {
 // so in the schematic (a board file says in and out, a layout 1 and 2), otherwise those
 // on its net. The number and the name count first where they lie on the net of the
 // pin, for a board file numbers the ends of a part again where they are called
-// otherwise, and pads may share a number. Where none is told, the part is marked.
+// otherwise, and pads may share a number. Where none is named, the part is marked.
 func (m *Mark) pin(name, net string) {
 	number := func(p layout.Pad) bool { return strings.EqualFold(p.Number, name) }
 	function := func(p layout.Pad) bool { return strings.EqualFold(p.Function, name) }
