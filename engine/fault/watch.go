@@ -185,6 +185,9 @@ func (s *sweep) bare() (row, error) {
 			}
 		}
 	}
+	if on.Known == nil {
+		q.share(on.spotKey(), ph.Posterior.Strain(q.slopes))
+	}
 	if on.vouch != nil && !r.Over {
 		on.vouch.take(&q, q.rest)
 	}
