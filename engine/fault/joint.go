@@ -968,6 +968,9 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
 		o.row.share(o.spotKey(), o.bend)
 	}
+	if o.Known == nil {
+		o.row.share(o.spotKey(), ph.Posterior.Strain(o.row.slopes))
+	}
 	if o.vouch = near; near != nil {
 		near.rest = fit.Common(near.slopes, o.row.slopes)
 		near.take(&o.row, 1)

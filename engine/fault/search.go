@@ -208,11 +208,15 @@ func (s *search) findCandidates() (touched [][]int, err error) {
 	return touched, nil
 }
 
-// groundJoints lists the joints of ground pins that were read.
+// groundJoints lists the joints of ground pins that were read and did not read 0: those that
+// did are no observations, so that where such a pin is only the other end of a reading nothing
+// would speak for its joint.
 func (s *search) groundJoints() []Locus {
 	return slices.DeleteFunc(GroundJoints(s.m, s.p), func(l Locus) bool {
 		at := l.Change.Contact
-		return !slices.ContainsFunc(s.obs, func(o Observation) bool { return o.Probe.Plus.Contact == at || o.Probe.Minus.Contact == at })
+		return !slices.ContainsFunc(s.obs, func(o Observation) bool {
+			return o.Spot.Net == s.m.Board.Ground && (o.Probe.Plus.Contact == at || o.Probe.Minus.Contact == at)
+		})
 	})
 }
 

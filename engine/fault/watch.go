@@ -215,6 +215,9 @@ func (s *sweep) bareOf(r network.Reading) row {
 			}
 		}
 	}
+	if on.Known == nil {
+		q.share(on.spotKey(), ph.Posterior.Strain(q.slopes))
+	}
 	if on.vouch != nil && !r.Over {
 		on.vouch.take(&q, q.rest)
 	}

@@ -474,6 +474,22 @@ func (b *Posterior) DropSD(e int32) float64 {
 	return math.Sqrt(math.Max(b.left(one, one), 0))
 }
 
+// Strain gives a standard deviation in volts of what a reading with the given slopes may be
+// off besides, where the fit moved drops further from what they are before any reading than
+// three standard deviations of that: something is not as it is drawn there, and how far off
+// the drop is itself is as open as it was moved beyond.
+func (b *Posterior) Strain(slopes []Slope) (sum float64) {
+	if b.start == nil { // no good board was read
+		return 0
+	}
+	for _, s := range slopes {
+		if s.unknown%unknowns == drop {
+			sum += math.Abs(s.slope) * math.Max(math.Abs(b.off(s.unknown))-3*math.Sqrt(b.prior[s.unknown]), 0)
+		}
+	}
+	return sum
+}
+
 // left is the covariance that the fit left open of readings with the given slopes, in
 // V^2:
 //
