@@ -483,8 +483,9 @@ func (b *Posterior) Strain(slopes []Slope) (sum float64) {
 		return 0
 	}
 	for _, s := range slopes {
-		if s.unknown%unknowns == drop {
-			sum += math.Abs(s.slope) * math.Max(math.Abs(b.off(s.unknown))-3*math.Sqrt(b.prior[s.unknown]), 0)
+		if e := s.unknown / unknowns; s.unknown%unknowns == drop {
+			moved := math.Abs(b.Values.Junctions[e].Drop - b.start.Junctions[e].Drop)
+			sum += math.Abs(s.slope) * math.Max(moved-3*math.Sqrt(b.prior[s.unknown]), 0)
 		}
 	}
 	return sum
