@@ -424,12 +424,8 @@ func (g *missedGoals) hold(kind, board string, byPeople bool, courses []course) 
 // knownToMiss lists the goals that the engine as it stands misses in a plain run. A
 // goal that is missed and not listed fails; so does one that is listed and no longer
 // missed: take it out of the list. The few cases of a plain run hardly tell a miss from
-// chance, but kestrel 2003, a fault that no reading shows, beside resistances that nobody's
-// drawing explains, costs seven good parts by itself.
-var knownToMiss = map[string]bool{
-	"drawn by people, kestrel: good parts replaced a repair":    true,
-	"drawn by people, all boards: good parts replaced a repair": true,
-}
+// chance.
+var knownToMiss = map[string]bool{}
 
 func (g *missedGoals) settle(known map[string]bool) {
 	for _, name := range sorted(g.missed) {
