@@ -45,8 +45,8 @@ var (
 // 7,000,000, 9,050,000, 21,000,000, 23,050,000, 31,000,000, 37,000,000, 47,330,000 and
 // 61,870,000 are used.
 const (
-	reportingPeople      = 97_310_000
-	reportingCalibration = 78_650_000
+	reportingPeople      = 99_470_000
+	reportingCalibration = 79_830_000
 	reportingSteps       = 98_120_000 // even: every other one is drawn as people draw
 )
 
