@@ -525,7 +525,10 @@ func faultsText(faults []diagnose.FaultReport) string {
 			words = append(words, "the known-good value of "+name(f.At)+" is wrong")
 			continue
 		}
-		text := name(cmp.Or(f.At, f.Part)) + " " + name(f.Mode)
+		text := name(cmp.Or(f.At, f.Part))
+		if !strings.HasPrefix(text, name(f.Mode)) { // as `unknown path at NET` has it already
+			text += " " + name(f.Mode)
+		}
 		if f.Ohms != nil && *f.Ohms > 0 {
 			text += " (about " + wording.RoughOhms(*f.Ohms) + ")"
 		}

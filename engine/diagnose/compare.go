@@ -76,7 +76,7 @@ func (e *Basis) compareOne(t *Taken, obs []fault.Observation, farads func(netlis
 			c.KnownGood, c.Moved = Number(o.Good.Volts), Number(o.Moved())
 		}
 	}
-	c.Sigma = o.Good.SD()
+	c.Sigma = o.Good.Spread()
 	c.ZScore = o.ZScore(o.Good)
 	c.Circuit = verdict(o, goodOver, c.ZScore)
 	c.Verdict = c.Circuit

@@ -99,13 +99,26 @@ func (q *Inquiry) concerns() []netlist.NetID {
 }
 
 // concernedPins lists the pins that the complaint concerns: those of the nets that the case
-// names; where it names none, of the connectors with a pin read, but ground and pins that
-// are not connected.
+// names; where it names none, of the connectors with a pin read or, where no pin was, with one
+// on a line that was; but ground and pins that are not connected.
 func (q *Inquiry) concernedPins() (pins []netlist.Point) {
 	connectors := map[netlist.ConnectorID]bool{}
 	for i := range q.Taken {
 		if t := &q.Taken[i]; t.Read.To == nil && t.Read.At.Kind == netlist.PointPin {
 			connectors[t.Read.At.Pin.Connector] = true
+		}
+	}
+	if len(connectors) == 0 {
+		for i := range q.Taken {
+			at := q.Taken[i].Read.At.Net
+			if at == netlist.None || at == q.Board.Ground {
+				continue
+			}
+			for _, n := range q.Model.Line(at) {
+				for _, pin := range q.Board.Nets[n].Pins {
+					connectors[pin.Connector] = true
+				}
+			}
 		}
 	}
 	named := q.Case.Concerns()

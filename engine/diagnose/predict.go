@@ -85,7 +85,7 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 			x.Boards, x.Converting = o.Known.N, o.Converting()
 		}
 		x.Good, x.GoodOL = Level(o.Good.Volts, q.Setting.Drive)
-		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.SD()
+		x.Volts, x.Overload, x.Sigma = x.Good, x.GoodOL, o.Good.Spread()
 		if len(changes) > 0 || !edits.AsDrawn() {
 			o.Edits = edits
 			pr, err := ph.Under(w, &o, changes)
@@ -93,7 +93,7 @@ func (e *Basis) Predict(q Question) ([]Prediction, error) {
 				return nil, err
 			}
 			x.Volts, x.Overload = Level(pr.Volts, q.Setting.Drive)
-			x.Sigma = pr.SD()
+			x.Sigma = pr.Spread()
 		}
 		volts := q.Setting.Drive.Open
 		if x.Volts != nil {
@@ -162,7 +162,7 @@ func (e *Basis) PredictAt(c *journal.Case, spots []Spot) ([]Prediction, error) {
 		if err := ph.Predict(w, &o); err != nil {
 			return nil, err
 		}
-		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.SD()}
+		x := Prediction{At: e.Board.PointName(s.At), Polarity: s.Polarity.String(), Sigma: o.Good.Spread()}
 		if s.At.Net != netlist.None {
 			x.Net = e.Board.Nets[s.At.Net].Name
 		}

@@ -102,7 +102,7 @@ func (e *Basis) Turned(c *journal.Case, part netlist.PartID, after int) (*Turned
 			if x.Overload == x.GoodOL && (x.Overload || shift < turnedVolts || shift < turnedSigmas*math.Hypot(p.Sigma, o.Good.Sigma)) {
 				continue
 			}
-			x.Sigma = o.Good.SD()
+			x.Sigma = o.Good.Spread()
 			t.Tell = append(t.Tell, x)
 		}
 	}

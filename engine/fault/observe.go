@@ -85,6 +85,12 @@ func (p Prediction) SD() float64 {
 	return p.Sigma * math.Sqrt(p.DF/(p.DF-2))
 }
 
+// Spread gives the standard deviation in volts of all boards, those included that are
+// otherwise.
+func (p Prediction) Spread() float64 {
+	return math.Sqrt((1-p.Else)*square(p.SD()) + p.Else*square(p.Wide))
+}
+
 // density gives the density per volt of a reading with noise of its own, in V.
 func (p Prediction) density(volts, noise float64) float64 {
 	s, off := math.Hypot(p.Sigma, noise), volts-p.Volts

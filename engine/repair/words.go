@@ -73,7 +73,9 @@ func (p *planning) means(weights []float64) []string {
 		if len(means) == listedMeans || weights[i] < 0.02 {
 			break
 		}
-		means = append(means, p.hyps[i].name)
+		if !slices.Contains(means, p.hyps[i].name) { // two faults of one name may differ in what good boards are taken for
+			means = append(means, p.hyps[i].name)
+		}
 	}
 	return means
 }
