@@ -424,7 +424,7 @@ func (m *Model) Line(n netlist.NetID) []netlist.NetID {
 // Around is Line with the rails at its ends; of a rail, with the rails beside it.
 func (m *Model) Around(n netlist.NetID) []netlist.NetID {
 	out := m.Line(n)
-	for _, l := range m.Line(n) {
+	for _, l := range out {
 		if l == netlist.None {
 			continue
 		}
