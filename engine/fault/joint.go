@@ -1044,6 +1044,7 @@ func (ph *Physics) vouching(w *network.Workspace, o *Observation) (*vouch, error
 		v := vouch{key: at.spotKey()}
 		v.slopes, _ = ph.Posterior.Slopes(w, ph.Values.Celsius)
 		good := ph.Posterior.Convert(w, at.Spot, o.Probe.Meter, r.Volts, v.slopes)
+		v.slopes, _ = ph.Posterior.Trim(v.slopes, leastShare) // in order, as Common wants them
 		v.off, v.own = good.Offset, math.Sqrt(convertedScale(&good))
 		return &v, nil
 	}
