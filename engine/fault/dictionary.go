@@ -392,42 +392,40 @@ func (s *search) evidence(c *candidate, p profile) evidence {
 // resistance: the logarithm of the mean, and the resistance in ohms that the readings
 // point to. That is the mean over the resistances that explain them best: long tails of
 // poor ones would draw it to the middle of the range, and a plateau of equal ones has no
-// top. Between points the logarithm is a parabola for the mean, and a straight line for the resistance.
+// top. Between points the logarithm is a parabola for the mean, and a straight line for the
+// resistance; an end of the range may lie between two.
 func average(points []point, lo, hi float64) (mean, ohms float64) {
-	at := func(a, b point, x float64) point {
-		if b.x > a.x {
-			return point{x, a.l + (b.l-a.l)*clamp((x-a.x)/(b.x-a.x), 0, 1)}
-		}
-		return a
+	type piece struct {
+		a, b point
+		bent float64 // see bend
 	}
-	var in []point // the range
+	var in []piece // the range
+	top := math.Inf(-1)
 	for k := 1; k < len(points); k++ {
 		a, b := points[k-1], points[k]
-		if b.x <= lo || a.x >= hi {
+		if b.x <= lo || a.x >= hi || b.x <= a.x {
 			continue
 		}
-		a, b = at(a, b, math.Max(a.x, lo)), at(a, b, math.Min(b.x, hi))
-		if len(in) == 0 {
-			in = append(in, a)
+		bent := bend(points, k)
+		at := func(x float64) point {
+			return point{x, a.l + (b.l-a.l)*(x-a.x)/(b.x-a.x) - bent/2*(x-a.x)*(b.x-x)}
 		}
-		in = append(in, b)
+		p := piece{at(math.Max(a.x, lo)), at(math.Min(b.x, hi)), bent}
+		in = append(in, p)
+		top = math.Max(top, math.Max(p.a.l, p.b.l))
 	}
-	top := math.Inf(-1)
-	for _, p := range in {
-		top = math.Max(top, p.l)
-	}
-	if len(in) < 2 || math.IsInf(top, -1) {
+	if len(in) == 0 || math.IsInf(top, -1) {
 		return math.Inf(-1), math.Pow(10, (lo+hi)/2)
 	}
 	sum, best, where := 0.0, 0.0, 0.0
-	for k := 1; k < len(in); k++ {
-		a, b := in[k-1], in[k]
-		sum += (b.x - a.x) * line(a.l-top, b.l-top) * math.Exp(-clamp(bend(in, k)*square(b.x-a.x)/12, -mostBent, mostBent))
-		w := (b.x - a.x) * line(16*(a.l-top), 16*(b.l-top))
+	for _, p := range in {
+		h := p.b.x - p.a.x
+		sum += h * line(p.a.l-top, p.b.l-top) * math.Exp(-p.bent*square(h)/12)
+		w := h * line(16*(p.a.l-top), 16*(p.b.l-top))
 		best += w
-		where += w * (a.x + b.x) / 2
+		where += w * (p.a.x + p.b.x) / 2
 	}
-	return top + math.Log(sum/(in[len(in)-1].x-in[0].x)), math.Pow(10, where/best)
+	return top + math.Log(sum/(in[len(in)-1].b.x-in[0].a.x)), math.Pow(10, where/best)
 }
 
 // mostBent bounds what the bend of a likelihood makes of its mean over a piece, as a
@@ -437,16 +435,15 @@ const mostBent = 0.25
 // bend gives about the second derivative between point k-1 and point k: the mean of those
 // of the parabolas through them and the next at either side. With h the width of the piece
 // the logarithm lies bend h^2/12 below the straight line, in the mean.
-func bend(in []point, k int) float64 {
+func bend(points []point, k int) float64 {
 	sum, n := 0.0, 0.0
-	for i := max(k-1, 1); i <= min(k, len(in)-2); i++ {
-		a, b, c := in[i-1], in[i], in[i+1]
-		if a.x < b.x && b.x < c.x {
-			sum += 2 * ((c.l-b.l)/(c.x-b.x) - (b.l-a.l)/(b.x-a.x)) / (c.x - a.x)
-			n++
-		}
+	for i := max(k-1, 1); i <= min(k, len(points)-2); i++ {
+		a, b, c := points[i-1], points[i], points[i+1]
+		sum += 2 * ((c.l-b.l)/(c.x-b.x) - (b.l-a.l)/(b.x-a.x)) / (c.x - a.x)
+		n++
 	}
-	return sum / math.Max(n, 1)
+	most := 12 * mostBent / square(points[k].x-points[k-1].x)
+	return clamp(sum/math.Max(n, 1), -most, most)
 }
 
 // line gives the mean of exp over a straight line from a to b.

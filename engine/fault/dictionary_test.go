@@ -121,20 +121,23 @@ func observed(m *network.Model, ph *Physics, pt netlist.Point, pol references.Po
 }
 
 // TestPredictFrom holds what is passed over as moving a reading by too little against what
-// is predicted of it.
+// is predicted of it: at pins, and at nets that only the next one on the line vouches for.
 func TestPredictFrom(t *testing.T) {
 	b, m, ph := demoPhysics(t)
 	loci := Loci(m, DefaultPriors(), ph.Values)
 	w := network.NewWorkspace(m)
-	passed := 0
-	for _, pin := range []string{"J7.2", "J7.6", "J3.8", "J3.31"} {
-		pt, err := b.Point(pin)
+	passed, vouched := 0, 0
+	for _, name := range []string{"J7.2", "J7.6", "J3.8", "J3.31", "TP_SCL_U", "LCD_RST_U"} {
+		pt, err := b.Point(name)
 		if err != nil {
 			t.Fatal(err)
 		}
 		o := observed(m, ph, pt, references.RedOnGround)
 		if err := ph.Predict(w, &o); err != nil {
 			t.Fatal(err)
+		}
+		if o.vouch != nil && math.Abs(o.vouch.off) > noVolts {
+			vouched++
 		}
 		watch, err := ph.Watch(w, &o)
 		if err != nil {
@@ -156,13 +159,13 @@ func TestPredictFrom(t *testing.T) {
 					t.Fatal(err)
 				}
 				if got := o.moved(q.volts); got >= least {
-					t.Errorf("%s moves %s by %.2g mV, which passes for less than %.2g mV", loci[i].Name(b), pin, got*1e3, least*1e3)
+					t.Errorf("%s moves %s by %.2g mV, which passes for less than %.2g mV", loci[i].Name(b), name, got*1e3, least*1e3)
 				}
 			}
 		}
 	}
-	if passed < 100 {
-		t.Errorf("only %d passed over", passed)
+	if passed < 100 || vouched < 2 {
+		t.Errorf("only %d passed over, and %d nets vouched for by another", passed, vouched)
 	}
 }
 

@@ -105,7 +105,7 @@ func solver(t *testing.T, s *search, c *candidate, b *block) func(x float64) flo
 }
 
 // TestAverage integrates a normal and an exponential from points a standard deviation
-// apart.
+// apart or half of that, over ranges that end anywhere between them.
 func TestAverage(t *testing.T) {
 	for _, step := range []float64{0.5, 1} {
 		var normal, falling []point
@@ -115,14 +115,22 @@ func TestAverage(t *testing.T) {
 		for _, tt := range []struct {
 			name   string
 			points []point
-			want   float64
+			under  func(x float64) float64 // the integral up to x
 		}{
-			{"normal", normal, math.Sqrt(2*math.Pi) * math.Erf(6/math.Sqrt2) / 12},
-			{"exponential", falling, 2 * math.Sinh(6) / 12},
+			{"normal", normal, func(x float64) float64 { return math.Sqrt(math.Pi/2) * math.Erf(x/math.Sqrt2) }},
+			{"exponential", falling, func(x float64) float64 { return -math.Exp(-x) }},
 		} {
-			got, _ := average(tt.points, -6, 6)
-			if off := math.Abs(got - math.Log(tt.want)); off > 0.01*step*step {
-				t.Errorf("%s in steps of %g: %.5f off", tt.name, step, off)
+			check := func(lo, hi float64) {
+				got, _ := average(tt.points, lo, hi)
+				if off := math.Abs(got - math.Log((tt.under(hi)-tt.under(lo))/(hi-lo))); off > 0.01*step*step {
+					t.Errorf("%s in steps of %g, %.2f to %.2f: %.5f off", tt.name, step, lo, hi, off)
+				}
+			}
+			check(-6, 6)
+			for lo := -1.0; lo < 1; lo += 0.07 {
+				check(lo, lo+0.6)
+				check(lo, lo+1.6)
+				check(lo, 6)
 			}
 		}
 	}

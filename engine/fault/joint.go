@@ -1044,6 +1044,7 @@ func (ph *Physics) vouching(w *network.Workspace, o *Observation) (*vouch, error
 		v := vouch{key: at.spotKey()}
 		v.slopes, _ = ph.Posterior.Slopes(w, ph.Values.Celsius)
 		good := ph.Posterior.Convert(w, at.Spot, o.Probe.Meter, r.Volts, v.slopes)
+		v.slopes, _ = ph.Posterior.Trim(v.slopes, leastShare) // in order, as Common wants them
 		v.off, v.own = good.Offset, math.Sqrt(convertedScale(&good))
 		return &v, nil
 	}
@@ -1082,25 +1083,36 @@ func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, r network.Readi
 	return out, nil
 }
 
-// bendBoards are boards on each of which every drop lies a standard deviation above or below
-// the best estimate, the junctions taking turns as bendSigns has it: any two of neighbouring
-// ones lie in all four ways.
-const bendBoards = 4
-
-var bendSigns = [6][bendBoards]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}, {-1, -1, 1, 1}, {-1, 1, -1, 1}, {-1, 1, 1, -1}}
+// bendSigns are boards on each of which every drop lies a standard deviation above or below
+// the best estimate: those on the line of one lead, those on the line of the other, and all
+// else. Any two of these lie in all four ways.
+var bendSigns = [3][4]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}}
 
 // bent gives the mean square in V^2 by which a resistance between two nets reads otherwise on
 // such boards than r. The meter's voltage is about what the two junctions between them drop:
 // as they are taken to be, next to nothing may flow through them, and much where they drop a
 // little less, which the slopes of a row do not show.
 func (ph *Physics) bent(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
-	st := network.State{Edits: o.Edits}
-	for _, v := range ph.boards {
-		x, err := w.Read(o.Probe, &st, v)
+	m, st := ph.Posterior.Model, network.State{Edits: o.Edits}
+	signs := map[int32]*[4]float64{} // by junction
+	for k, lead := range [2]network.Place{o.Probe.Plus, o.Probe.Minus} {
+		for _, n := range m.Line(lead.Net) {
+			for _, e := range m.Junctions(n) {
+				signs[e] = &bendSigns[k]
+			}
+		}
+	}
+	for k := range bendSigns[2] {
+		x, err := w.Read(o.Probe, &st, ph.Posterior.At(ph.Values.Celsius, func(e int32) float64 {
+			if s := signs[e]; s != nil {
+				return s[k]
+			}
+			return bendSigns[2][k]
+		}))
 		if err != nil {
 			return 0, err
 		}
-		sum += square(x.Volts-r.Volts) / bendBoards
+		sum += square(x.Volts-r.Volts) / float64(len(bendSigns[2]))
 	}
 	return sum, nil
 }

@@ -121,17 +121,11 @@ type Physics struct {
 	Posterior *fit.Posterior
 	Values    *network.Values // settled
 	Joint     *Joint          // nil where no reading was taken
-
-	boards []*network.Values // as good boards may be, see bendBoards
 }
 
 // NewPhysics predicts with what good boards say, at network.RefCelsius.
 func NewPhysics(p *fit.Posterior) *Physics {
-	ph := &Physics{Posterior: p, Values: p.At(network.RefCelsius, nil)}
-	for k := range bendBoards {
-		ph.boards = append(ph.boards, p.At(network.RefCelsius, func(e int32) float64 { return bendSigns[e%int32(len(bendSigns))][k] }))
-	}
-	return ph
+	return &Physics{Posterior: p, Values: p.At(network.RefCelsius, nil)}
 }
 
 // like tells that a row rests on a part of what a good board's reading does, and on

@@ -26,7 +26,7 @@ const (
 	notWorth = 4.0
 )
 
-// together scores two candidates whose effects meet, by solving the board with
+// scorePair scores two candidates whose effects meet, by solving the board with
 // both for the observations that both settle: modes without a range once, the
 // others at resistances each of which stands for its neighbourhood. What only one
 // of them settles is read from its entry.

@@ -171,11 +171,11 @@ func (s *sweep) predictFrom(least float64) (q row, moves bool, err error) {
 		if err != nil {
 			return q, false, err
 		}
-		o, beyond := s.o, 0.0
-		if o.Known != nil && !o.base.Over && !r.Over {
-			beyond = o.good.Offset
+		o, off := s.o, 0.0
+		if !r.Over {
+			off = o.offset()
 		}
-		if s.o.sharingOf(&s.changes[0]) == nil && s.beyond() == nil && math.Max(o.moved(r.Volts), o.moved(r.Volts+beyond)) < least {
+		if s.o.sharingOf(&s.changes[0]) == nil && s.beyond() == nil && math.Max(o.moved(r.Volts), o.moved(r.Volts+off)) < least {
 			return q, false, nil
 		}
 		q = s.bareOf(r)
@@ -266,11 +266,19 @@ func (s *sweep) volts() (float64, error) {
 	if err != nil || o.base.Over || r.Over {
 		return r.Volts, err
 	}
-	off := o.good.Offset
-	if o.vouch != nil {
-		off = o.vouch.off * o.vouch.rest
+	return r.Volts + o.offset()*o.restAt(r.Volts), nil
+}
+
+// offset gives by how many volts good boards read more than the model where the observation
+// rests on all that a good board's reading does.
+func (o *Observation) offset() float64 {
+	switch {
+	case o.vouch != nil:
+		return o.vouch.off * o.vouch.rest
+	case o.base.Over:
+		return 0
 	}
-	return r.Volts + off*o.restAt(r.Volts), nil
+	return o.good.Offset
 }
 
 // restAt gives about the share of a good board's slopes that is left at a reading in

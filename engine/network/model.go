@@ -382,6 +382,26 @@ func (m *Model) Undrawn(n netlist.NetID, blackOnGround bool) (element int32, ok 
 	return m.undrawn[n], true
 }
 
+// Junctions lists the junctions at a net, those that nobody drew as well.
+func (m *Model) Junctions(n netlist.NetID) (list []int32) {
+	if n == netlist.None {
+		return nil
+	}
+	for _, c := range m.NetContacts(n) {
+		for _, e := range m.ContactElements(Contact(c)) {
+			if m.Elements[e].Class == Junction {
+				list = append(list, e)
+			}
+		}
+	}
+	for _, black := range [2]bool{false, true} {
+		if e, ok := m.Undrawn(n, black); ok {
+			list = append(list, e)
+		}
+	}
+	return list
+}
+
 // Line lists the nets that resistances join to one, short of rails and ground, nearest
 // first; a rail is alone.
 func (m *Model) Line(n netlist.NetID) []netlist.NetID {
@@ -404,7 +424,7 @@ func (m *Model) Line(n netlist.NetID) []netlist.NetID {
 // Around is Line with the rails at its ends; of a rail, with the rails beside it.
 func (m *Model) Around(n netlist.NetID) []netlist.NetID {
 	out := m.Line(n)
-	for _, l := range m.Line(n) {
+	for _, l := range out {
 		if l == netlist.None {
 			continue
 		}
