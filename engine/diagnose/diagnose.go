@@ -108,7 +108,7 @@ func (q *Inquiry) concernedPins() (pins []netlist.Point) {
 			connectors[t.Read.At.Pin.Connector] = true
 		}
 	}
-	if len(connectors) == 0 {
+	if len(connectors) == 0 && q.Posterior.Covers(references.RedOnGround) { // what good boards tell of the pins
 		for i := range q.Taken {
 			at := q.Taken[i].Read.At.Net
 			if at == netlist.None || at == q.Board.Ground {
