@@ -197,3 +197,8 @@ type Point struct {
 	Pin      PinRef
 	Pad      int32 // index in Board.TestPoints
 }
+
+// SamePart tells whether both are terminals of one part.
+func (p Point) SamePart(q Point) bool {
+	return p.Kind == PointTerminal && q.Kind == PointTerminal && p.Terminal.Part == q.Terminal.Part
+}

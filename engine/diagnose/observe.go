@@ -98,7 +98,7 @@ func (e *Basis) observation(r journal.Read, meter references.Meter, edits netlis
 	if r.Reading.Unit == quantity.Ohm {
 		d := OhmsDrive(meter)
 		o.Probe = e.Probe(r.At, r.To, r.Polarity, d)
-		if o.Outliers = fault.OutliersOhms; r.To != nil && r.To.Kind == netlist.PointTerminal && r.At.Kind == netlist.PointTerminal && r.To.Terminal.Part == r.At.Terminal.Part {
+		if o.Outliers = fault.OutliersOhms; r.To != nil && r.At.SamePart(*r.To) {
 			o.Outliers = fault.OutliersPredicted
 		}
 		o.Noise = fault.Noise{Own: 1e-4}

@@ -310,9 +310,7 @@ func (c *candidate) profile(b *block) profile {
 				for q := range walks {
 					n := walks[q].place
 					mean[n] = walks[q].at(y)
-					if d := to[n] - at[n]; math.Abs(d) > 1e-4 {
-						share[n] = clamp((mean[n]-at[n])/d, 0, 1)
-					}
+					share[n] = shareOf(mean[n], at[n], to[n], f)
 				}
 				if mid != last {
 					mid.mix(share)

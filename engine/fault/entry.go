@@ -125,10 +125,16 @@ func (t *entry) place(x float64) (n int, f float64) {
 	}
 	n = max(1, min(n, len(t.at)-1)) - 1
 	p, q := &t.at[n], &t.at[n+1]
-	if d := q.volts - p.volts; math.Abs(d) > 1e-4 {
-		return n, clamp((t.volts(x)-p.volts)/d, 0, 1)
+	return n, shareOf(t.volts(x), p.volts, q.volts, clamp((x-p.x)/(q.x-p.x), 0, 1))
+}
+
+// shareOf gives how far volts are from one voltage to another; f where those are too near
+// to each other for that.
+func shareOf(volts, from, to, f float64) float64 {
+	if d := to - from; math.Abs(d) > 1e-4 {
+		return clamp((volts-from)/d, 0, 1)
 	}
-	return n, clamp((x-p.x)/(q.x-p.x), 0, 1)
+	return f
 }
 
 // mix gives the row a share f of the way from one to another: what a reading rests on

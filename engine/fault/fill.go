@@ -111,7 +111,9 @@ func (s *search) weighAll(cands []*candidate) error {
 		c.odds = math.Log(odds)
 		if c.most = c.odds; c.warmed {
 			most := math.Inf(-1)
-			for x := c.grid.lo; x <= c.grid.hi; x += 1 / (2 * perDecade) {
+			n := math.Ceil((c.grid.hi - c.grid.lo) * 2 * perDecade)
+			for k := 0.0; k <= n; k++ { // both ends of the range are looked at
+				x := c.grid.lo + (c.grid.hi-c.grid.lo)*k/math.Max(n, 1)
 				most = math.Max(most, math.Log(s.warmRatio(c.locus, math.Pow(10, x))))
 			}
 			c.most += most

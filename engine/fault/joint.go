@@ -1037,6 +1037,7 @@ func (ph *Physics) vouching(w *network.Workspace, o *Observation) (*vouch, error
 		if _, ok := ph.Posterior.Known(at.Spot); !ok {
 			continue
 		}
+		w.Resume(nil) // whatever the workspace read before
 		r, err := w.Read(fit.ProbeAt(m, m.PlaceOf(netlist.NetPoint(n)), o.Spot.Polarity, o.Probe.Meter), &network.State{Edits: o.Edits}, ph.Values)
 		if err != nil || r.Over {
 			return nil, err

@@ -36,11 +36,9 @@ func (s *search) junctions(o *Observation, line []netlist.NetID) (out []int32) {
 		return nil
 	}
 	for _, n := range line {
-		for _, at := range s.m.NetContacts(n) {
-			for _, e := range s.m.ContactElements(network.Contact(at)) {
-				if s.m.Elements[e].Class == network.Junction && !slices.Contains(out, e) {
-					out = append(out, e)
-				}
+		for _, e := range s.m.Junctions(n) {
+			if !slices.Contains(out, e) {
+				out = append(out, e)
 			}
 		}
 	}

@@ -146,18 +146,13 @@ func (s *sweep) read() (r network.Reading, err error) {
 // changes of one effect.
 func (s *sweep) predict() (q row, err error) {
 	if s.held() && len(s.changes) == 1 {
-		effect, ok := s.ph.Posterior.Model.Effect(s.changes[0], s.o.Edits, s.o.Probe), false
-		if q, ok = s.watch.singles[effect]; !ok {
-			if q, err = s.bare(); err != nil {
-				return q, err
-			}
-			s.watch.singles[effect] = q
-		}
-	} else if q, err = s.bare(); err != nil {
+		q, _, err = s.predictFrom(0)
 		return q, err
 	}
-	s.o.remove(&q, s.changes)
-	return q, nil
+	if q, err = s.bare(); err == nil {
+		s.o.remove(&q, s.changes)
+	}
+	return q, err
 }
 
 // predictFrom gives what predict does of a single change, and false where it moves the

@@ -319,11 +319,9 @@ func scatter(groups []*group, volts []float64) (most, cost float64) {
 // conducts tells whether a junction is drawn on some nets.
 func (b *Posterior) conducts(nets []netlist.NetID) bool {
 	for _, n := range nets {
-		for _, c := range b.Model.NetContacts(n) {
-			for _, e := range b.Model.ContactElements(network.Contact(c)) {
-				if el := &b.Model.Elements[e]; el.Class == network.Junction && el.Origin != network.NotDrawn && el.Origin != network.PinToSupply {
-					return true
-				}
+		for _, e := range b.Model.Junctions(n) {
+			if o := b.Model.Elements[e].Origin; o != network.NotDrawn && o != network.PinToSupply {
+				return true
 			}
 		}
 	}

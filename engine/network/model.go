@@ -394,11 +394,6 @@ func (m *Model) Junctions(n netlist.NetID) (list []int32) {
 			}
 		}
 	}
-	for _, black := range [2]bool{false, true} {
-		if e, ok := m.Undrawn(n, black); ok {
-			list = append(list, e)
-		}
-	}
 	return list
 }
 

@@ -397,7 +397,7 @@ func (k *check) since(i int, w Work) int {
 	r := &k.readings[i]
 	if k.own[i] && r.To != "" {
 		to, err := k.board.Point(r.To)
-		if at := k.at[i]; err == nil && at.Kind == netlist.PointTerminal && to.Kind == netlist.PointTerminal && at.Terminal.Part == to.Terminal.Part {
+		if at := k.at[i]; err == nil && at.SamePart(to) {
 			return max(k.parts[at.Terminal.Part].Event, k.repairs[at.Net], k.repairs[to.Net])
 		}
 	}

@@ -261,21 +261,19 @@ func matchedElements(m *network.Model) map[int32]int32 {
 				if m.Board.Nets[n].Rail {
 					continue
 				}
-				for _, c := range m.NetContacts(n) {
-					for _, e := range m.ContactElements(network.Contact(c)) {
-						el := &m.Elements[e]
-						if el.Origin != network.PinFromGround && el.Origin != network.PinToSupply {
-							continue
-						}
-						k := cell{g, el.Part, el.Origin, 0}
-						nth := count[k]
-						count[k]++
-						k.nth = nth
-						if f, ok := first[k]; ok {
-							like[e] = f
-						} else {
-							first[k], like[e] = e, e
-						}
+				for _, e := range m.Junctions(n) {
+					el := &m.Elements[e]
+					if el.Origin != network.PinFromGround && el.Origin != network.PinToSupply {
+						continue
+					}
+					k := cell{g, el.Part, el.Origin, 0}
+					nth := count[k]
+					count[k]++
+					k.nth = nth
+					if f, ok := first[k]; ok {
+						like[e] = f
+					} else {
+						first[k], like[e] = e, e
 					}
 				}
 			}

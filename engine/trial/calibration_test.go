@@ -7,7 +7,6 @@ import (
 	"slices"
 	"testing"
 
-	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
@@ -149,27 +148,15 @@ func TestCalibration(t *testing.T) {
 			}
 			var first, nothing Calibration
 			for _, s := range parallel(t, max(n*calibrationShare[name]/100, 1), func(i int) (said, error) {
-				var drawing *recorded.Drawing
-				var err error
-				if kind.byPeople {
-					if drawing, err = newDrawing(m.Board, seed+uint64(i)); err != nil {
-						return said{}, err
-					}
-				}
-				tr, err := newTrial(m, seed+uint64(i), byPrior, drawing, true)
+				tr, err := openTrial(m, seed+uint64(i), byPrior, kind.byPeople, true)
 				if err != nil {
 					return said{}, err
 				}
-				lib := references.NewLibrary(tr.Board(), tr.Library)
-				e, err := engine.New(tr.Board(), lib, engine.Options{})
-				if err != nil {
-					return said{}, err
-				}
-				_, d, err := e.Inquire(tr.Case(lib)) // the steps are not asked for
+				_, d, err := tr.engine.Inquire(tr.Case(tr.library)) // the steps are not asked for
 				if err != nil || d.Implausible != nil {
 					return said{}, err
 				}
-				f := Judge(d, Bad(tr.Faults, m, drawing))
+				f := Judge(d, Bad(tr.Faults, m, tr.drawing))
 				return said{f.Said, noneBad(d), f.Right, len(tr.Faults) == 0}, nil
 			}) {
 				for _, c := range []*Calibration{&first, &lead} {

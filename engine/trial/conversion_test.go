@@ -5,7 +5,6 @@ import (
 	"slices"
 	"testing"
 
-	"halfsplit/engine"
 	"halfsplit/engine/network"
 	"halfsplit/netlist"
 	"halfsplit/references"
@@ -26,22 +25,13 @@ func TestConversionOfGuesses(t *testing.T) {
 		far, squares, said := 0, 0.0, []float64{}
 		for _, list := range parallel(t, 100, func(i int) (guessed []float64, err error) {
 			seed := uint64(800_000*(k+1) + i)
-			drawing, err := newDrawing(m.Board, seed)
+			tr, err := openTrial(m, seed, showing(0), true, false)
 			if err != nil {
 				return nil, err
 			}
-			tr, err := newTrial(m, seed, showing(0), drawing, false)
-			if err != nil {
-				return nil, err
-			}
-			lib := references.NewLibrary(tr.Board(), tr.Library)
-			c := tr.Case(lib)
+			e, c := tr.engine, tr.Case(tr.library)
 			if slices.ContainsFunc(tr.Library, func(s *references.Sweep) bool { return s.Meter.Name == c.Meter.Name }) {
 				return nil, nil
-			}
-			e, err := engine.New(tr.Board(), lib, engine.Options{})
-			if err != nil {
-				return nil, err
 			}
 			list, err := e.Compare(c)
 			if err != nil {

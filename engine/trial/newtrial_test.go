@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
@@ -141,4 +142,28 @@ func newTrial(m *network.Model, seed uint64, faults draw, d *recorded.Drawing, m
 // allLoci is a deck of all that can go wrong on a board.
 func allLoci(m *network.Model) *practice.Deck {
 	return practice.NewDeck(fault.Loci(m, fault.DefaultPriors(), m.Nominal()), nil)
+}
+
+// opened is a trial with what a bench knows of its board: the drawing, nil where that is the
+// board as it is, the readings of good boards, and the engine made of both.
+type opened struct {
+	*recorded.Trial
+	drawing *recorded.Drawing
+	library *references.Library
+	engine  *engine.Engine
+}
+
+// openTrial draws a trial as newTrial does, its board as people draw it where byPeople is true.
+func openTrial(m *network.Model, seed uint64, faults draw, byPeople, missed bool) (o opened, err error) {
+	if byPeople {
+		if o.drawing, err = newDrawing(m.Board, seed); err != nil {
+			return o, err
+		}
+	}
+	if o.Trial, err = newTrial(m, seed, faults, o.drawing, missed); err != nil {
+		return o, err
+	}
+	o.library = references.NewLibrary(o.Board(), o.Library)
+	o.engine, err = engine.New(o.Board(), o.library, engine.Options{})
+	return o, err
 }

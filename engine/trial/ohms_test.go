@@ -6,14 +6,11 @@ import (
 	"slices"
 	"testing"
 
-	"halfsplit/engine"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/journal"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
-	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
-	"halfsplit/references"
 )
 
 // ohmsTaken are resistances that TestOhms reads on one good board.
@@ -63,22 +60,11 @@ func TestOhms(t *testing.T) {
 
 // ohms gives how many standard deviations resistances of one good board are off, by kind.
 func ohms(m *network.Model, seed uint64, byPeople bool) (out [][]float64, err error) {
-	var drawing *recorded.Drawing
-	if byPeople {
-		if drawing, err = newDrawing(m.Board, seed); err != nil {
-			return nil, err
-		}
-	}
-	tr, err := newTrial(m, seed, showing(0), drawing, false)
+	tr, err := openTrial(m, seed, showing(0), byPeople, false)
 	if err != nil {
 		return nil, err
 	}
-	lib := references.NewLibrary(tr.Board(), tr.Library)
-	e, err := engine.New(tr.Board(), lib, engine.Options{})
-	if err != nil {
-		return nil, err
-	}
-	sim, c, b, r := tr.Simulator(), tr.Case(lib), tr.Board(), practice.Random(seed, "ohms")
+	sim, c, b, r := tr.Simulator(), tr.Case(tr.library), tr.Board(), practice.Random(seed, "ohms")
 	var points []netlist.Point // one on each net
 	for n := range b.Nets {
 		points = append(points, b.PointsOn(netlist.NetID(n))[0])
@@ -110,7 +96,7 @@ func ohms(m *network.Model, seed uint64, byPeople bool) (out [][]float64, err er
 		read.Events = append(slices.Clone(c.Events), journal.Event{Kind: journal.KindRead, Number: len(c.Events) + 1,
 			Readings: []journal.Read{{At: from, Name: b.PointName(from), To: &to, ToName: b.PointName(to), Reading: shown}}})
 		read.All = read.Events
-		list, err := e.Compare(&read)
+		list, err := tr.engine.Compare(&read)
 		if err != nil {
 			return nil, err
 		}

@@ -9,15 +9,12 @@ import (
 	"strings"
 	"testing"
 
-	"halfsplit/engine"
 	"halfsplit/engine/diagnose"
 	"halfsplit/engine/fault"
 	"halfsplit/engine/network"
 	"halfsplit/engine/practice"
 	"halfsplit/engine/repair"
-	"halfsplit/engine/trial/recorded"
 	"halfsplit/netlist"
-	"halfsplit/references"
 )
 
 // Boards drawn as people draw them (recorded.Drawing), and the same boards drawn as
@@ -148,23 +145,12 @@ var reads = map[repair.Do]bool{repair.DoSweep: true, repair.DoMeasure: true, rep
 
 // playPeople draws and plays one case.
 func playPeople(m *network.Model, seed uint64, faults int, asPeopleDraw bool) (course, error) {
-	var drawing *recorded.Drawing
-	var err error
-	if asPeopleDraw {
-		if drawing, err = newDrawing(m.Board, seed); err != nil {
-			return course{}, err
-		}
-	}
-	tr, err := newTrial(m, seed, showing(faults), drawing, false)
+	tr, err := openTrial(m, seed, showing(faults), asPeopleDraw, false)
 	if err != nil {
 		return course{}, err
 	}
-	lib := references.NewLibrary(tr.Board(), tr.Library)
-	e, err := engine.New(tr.Board(), lib, engine.Options{})
-	if err != nil {
-		return course{}, err
-	}
-	w := Start(tr, e, lib)
+	drawing, e := tr.drawing, tr.engine
+	w := Start(tr.Trial, e, tr.library)
 	bad := Bad(tr.Faults, m, drawing)
 	c := course{faults: faults, drawn: true}
 	for i := range tr.Faults {
