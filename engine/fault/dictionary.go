@@ -163,9 +163,9 @@ func passes(a, b, near float64, o *Observation) bool {
 // against a good board, over the decimal logarithm of its resistance.
 type point struct{ x, l float64 }
 
-// beside gives what the rows of walks at a decimal logarithm of the resistance have with
+// sidesAt gives what the rows of walks at a decimal logarithm of the resistance have with
 // the condition of a block: worked out once for each node, and mixed as rows are.
-func beside(b *block, walks []walk, x float64) []*side {
+func sidesAt(b *block, walks []walk, x float64) []*side {
 	out := make([]*side, len(b.ids))
 	if len(b.ids) > many {
 		return out // see slim
@@ -292,7 +292,7 @@ func (c *candidate) profile(b *block) profile {
 		rows := c.rows(b, x, false, false)
 		now, to := last, means(rows)
 		if !slices.EqualFunc(rows, before, row.restsAs) {
-			now, before = b.shape(nil, rows, beside(b, walks, x)), rows
+			now, before = b.shape(nil, rows, sidesAt(b, walks, x)), rows
 		}
 		if k > 0 {
 			steps := max(c.steps(b, last, now, at, to), int(math.Ceil((x-xs[k-1])*perDecade)))
@@ -394,8 +394,8 @@ func (s *search) evidence(c *candidate, p profile) evidence {
 // resistance; an end of the range may lie between two.
 func average(points []point, lo, hi float64) (mean, ohms float64) {
 	type piece struct {
-		a, b point
-		bent float64 // see bend
+		a, b      point
+		curvature float64 // see curvatureOf
 	}
 	var in []piece // the range
 	top := math.Inf(-1)
@@ -404,11 +404,11 @@ func average(points []point, lo, hi float64) (mean, ohms float64) {
 		if b.x <= lo || a.x >= hi || b.x <= a.x {
 			continue
 		}
-		bent := bend(points, k)
+		curvature := curvatureOf(points, k)
 		at := func(x float64) point {
-			return point{x, a.l + (b.l-a.l)*(x-a.x)/(b.x-a.x) - bent/2*(x-a.x)*(b.x-x)}
+			return point{x, a.l + (b.l-a.l)*(x-a.x)/(b.x-a.x) - curvature/2*(x-a.x)*(b.x-x)}
 		}
-		p := piece{at(math.Max(a.x, lo)), at(math.Min(b.x, hi)), bent}
+		p := piece{at(math.Max(a.x, lo)), at(math.Min(b.x, hi)), curvature}
 		in = append(in, p)
 		top = math.Max(top, math.Max(p.a.l, p.b.l))
 	}
@@ -418,7 +418,7 @@ func average(points []point, lo, hi float64) (mean, ohms float64) {
 	sum, best, where := 0.0, 0.0, 0.0
 	for _, p := range in {
 		h := p.b.x - p.a.x
-		sum += h * line(p.a.l-top, p.b.l-top) * math.Exp(-p.bent*square(h)/12)
+		sum += h * line(p.a.l-top, p.b.l-top) * math.Exp(-p.curvature*square(h)/12)
 		w := h * line(16*(p.a.l-top), 16*(p.b.l-top))
 		best += w
 		where += w * (p.a.x + p.b.x) / 2
@@ -426,21 +426,21 @@ func average(points []point, lo, hi float64) (mean, ohms float64) {
 	return top + math.Log(sum/(in[len(in)-1].b.x-in[0].a.x)), math.Pow(10, where/best)
 }
 
-// mostBent bounds what the bend of a likelihood makes of its mean over a piece, as a
+// mostCurved bounds what the curvature of a likelihood makes of its mean over a piece, as a
 // logarithm.
-const mostBent = 0.25
+const mostCurved = 0.25
 
-// bend gives about the second derivative between point k-1 and point k: the mean of those
-// of the parabolas through them and the next at either side. With h the width of the piece
-// the logarithm lies bend h^2/12 below the straight line, in the mean.
-func bend(points []point, k int) float64 {
+// curvatureOf gives about the second derivative between point k-1 and point k: the mean of
+// those of the parabolas through them and the next at either side. With h the width of the
+// piece the logarithm lies curvature h^2/12 below the straight line, in the mean.
+func curvatureOf(points []point, k int) float64 {
 	sum, n := 0.0, 0.0
 	for i := max(k-1, 1); i <= min(k, len(points)-2); i++ {
 		a, b, c := points[i-1], points[i], points[i+1]
 		sum += 2 * ((c.l-b.l)/(c.x-b.x) - (b.l-a.l)/(b.x-a.x)) / (c.x - a.x)
 		n++
 	}
-	most := 12 * mostBent / square(points[k].x-points[k-1].x)
+	most := 12 * mostCurved / square(points[k].x-points[k-1].x)
 	return clamp(sum/math.Max(n, 1), -most, most)
 }
 

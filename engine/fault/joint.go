@@ -941,14 +941,14 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return err
 	}
 	var loads []railLoad
-	var bent float64 // V^2
+	var squares float64 // V^2
 	unvouched := o.Known == nil && o.Probe.Meter.Resistive
 	if unvouched {
 		if loads, err = ph.loadsAt(w, o, r); err != nil {
 			return err
 		}
 		if g := ph.Posterior.Model.Board.Ground; o.Probe.Plus.Net != g && o.Probe.Minus.Net != g {
-			if bent, err = ph.bent(w, o, r); err != nil {
+			if squares, err = ph.nonlinearity(w, o, r); err != nil {
 				return err
 			}
 		}
@@ -964,9 +964,9 @@ func (ph *Physics) Predict(w *network.Workspace, o *Observation) error {
 		return x.key != o.zeroKey() && x.key != keyLeads+o.Meter
 	})
 	o.row.loads = loads
-	if o.bend = 0; bent > 0 {
-		o.bend = math.Sqrt(math.Max(bent-ph.inLine(&o.row, &o.row), 0))
-		o.row.share(o.spotKey(), o.bend)
+	if o.nonlinear = 0; squares > 0 {
+		o.nonlinear = math.Sqrt(math.Max(squares-ph.inLine(&o.row, &o.row), 0))
+		o.row.share(o.spotKey(), o.nonlinear)
 	}
 	if o.Known == nil {
 		o.row.share(o.spotKey(), ph.Posterior.Strain(o.row.slopes))
@@ -1084,36 +1084,36 @@ func (ph *Physics) loadsAt(w *network.Workspace, o *Observation, r network.Readi
 	return out, nil
 }
 
-// bendSigns are boards on each of which every drop lies a standard deviation above or below
+// dropSigns are boards on each of which every drop lies a standard deviation above or below
 // the best estimate: those on the line of one lead, those on the line of the other, and all
 // else. Any two of these lie in all four ways.
-var bendSigns = [3][4]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}}
+var dropSigns = [3][4]float64{{1, 1, -1, -1}, {1, -1, 1, -1}, {1, -1, -1, 1}}
 
-// bent gives the mean square in V^2 by which a resistance between two nets reads otherwise on
-// such boards than r. The meter's voltage is about what the two junctions between them drop:
+// nonlinearity gives the mean square in V^2 by which a resistance between two nets reads
+// otherwise on such boards than r. The meter's voltage is about what the two junctions between them drop:
 // as they are taken to be, next to nothing may flow through them, and much where they drop a
 // little less, which the slopes of a row do not show.
-func (ph *Physics) bent(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
+func (ph *Physics) nonlinearity(w *network.Workspace, o *Observation, r network.Reading) (sum float64, err error) {
 	m, st := ph.Posterior.Model, network.State{Edits: o.Edits}
 	signs := map[int32]*[4]float64{} // by junction
 	for k, lead := range [2]network.Place{o.Probe.Plus, o.Probe.Minus} {
 		for _, n := range m.Line(lead.Net) {
 			for _, e := range m.Junctions(n) {
-				signs[e] = &bendSigns[k]
+				signs[e] = &dropSigns[k]
 			}
 		}
 	}
-	for k := range bendSigns[2] {
+	for k := range dropSigns[2] {
 		x, err := w.Read(o.Probe, &st, ph.Posterior.At(ph.Values.Celsius, func(e int32) float64 {
 			if s := signs[e]; s != nil {
 				return s[k]
 			}
-			return bendSigns[2][k]
+			return dropSigns[2][k]
 		}))
 		if err != nil {
 			return 0, err
 		}
-		sum += square(x.Volts-r.Volts) / float64(len(bendSigns[2]))
+		sum += square(x.Volts-r.Volts) / float64(len(dropSigns[2]))
 	}
 	return sum, nil
 }

@@ -33,16 +33,16 @@ type Observation struct {
 	// nets of this board read; filled in by Predict and Join.
 	Good Prediction
 
-	base     network.Reading
-	row      row           // a good board's reading, before this board was read elsewhere
-	zero     []share       // what the meter's zero and its leads add, whatever there is to read
-	good     fit.Converted // what good boards read with this meter
-	vouch    *vouch        // nil where good boards were read here, or nowhere near
-	ratio    float64       // variance of good boards over what the model predicts
-	freedom  float64       // degrees of freedom of how far it lies from a good board's
-	sharings []sharing     // filled in by Search
-	bend     float64       // V, standard deviation beside what its row rests on, see Physics.bent
-	ended    network.Ended
+	base      network.Reading
+	row       row           // a good board's reading, before this board was read elsewhere
+	zero      []share       // what the meter's zero and its leads add, whatever there is to read
+	good      fit.Converted // what good boards read with this meter
+	vouch     *vouch        // nil where good boards were read here, or nowhere near
+	ratio     float64       // variance of good boards over what the model predicts
+	freedom   float64       // degrees of freedom of how far it lies from a good board's
+	sharings  []sharing     // filled in by Search
+	nonlinear float64       // V, standard deviation beside what its row rests on, see Physics.nonlinearity
+	ended     network.Ended
 }
 
 // Noise is what a meter adds to a reading. Its gain, its zero and its leads are the

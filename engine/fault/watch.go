@@ -218,7 +218,7 @@ func (s *sweep) bareOf(r network.Reading) row {
 	}
 	q.wrong = ph.Posterior.Wrongs(s.at, q.slopes, on.Spot, &on.good, taken, o.looseFrom())
 	q.loads = o.loaded(q.volts)
-	q.share(on.spotKey(), math.Hypot(math.Hypot(on.gap(q.volts), carried), o.bend*q.rest))
+	q.share(on.spotKey(), math.Hypot(math.Hypot(on.gap(q.volts), carried), o.nonlinear*q.rest))
 	q.scale = math.Sqrt(1 + (on.ratio-1)*q.rest)
 	return q
 }

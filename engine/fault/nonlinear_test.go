@@ -12,16 +12,16 @@ import (
 	"halfsplit/references"
 )
 
-// TestBent holds how far a resistance between two nets is open against boards whose drops are
+// TestNonlinear holds how far a resistance between two nets is open against boards whose drops are
 // drawn from what is known of them, with more and more parts of other nets between the two
 // that count in the board file: those have no say in it.
-func TestBent(t *testing.T) {
+func TestNonlinear(t *testing.T) {
 	for _, open := range []float64{0.6, 0.8, 1.2, 3} {
 		var first float64
 		for others := range 7 {
 			var text strings.Builder
 			text.WriteString(`
-board: bent
+board: nonlinear
 revision: A
 ground: GND
 connectors: {J1: {rows: 1, pins: {1: A, 2: GND, 3: B}}}
@@ -60,7 +60,7 @@ parts:
 				return r.Volts
 			}
 			r := network.Reading{Volts: read(ph.Values)}
-			got, err := ph.bent(w, &o, r)
+			got, err := ph.nonlinearity(w, &o, r)
 			if err != nil {
 				t.Fatal(err)
 			}
